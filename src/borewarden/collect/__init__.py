@@ -1,0 +1,16 @@
+"""Where samples come from: logged files now, live protocols next."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+class BadInput(ValueError):  # noqa: N818 - it names what the person handed in
+    """Input that can't be used: which file, where in it, what is wrong, what would be right."""
+
+    def __init__(self, file: Path | str, where: str, wrong: str, right: str) -> None:
+        super().__init__(f"{file}: {where}: {wrong}; {right}")
+        self.file = str(file)
+        self.where = where
+        self.wrong = wrong
+        self.right = right

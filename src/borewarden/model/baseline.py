@@ -1,0 +1,139 @@
+"""What the fitted jewel passes while it is known to be sound, and how noisy that figure is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from borewarden.physics.orifice import (
+    DISCHARGE_COEFFICIENTS,
+    STOCK_BORES_INCH,
+    DischargeCoefficient,
+    bore_area,
+)
+
+MAD_TO_SIGMA = 1.4826  # of a normal distribution
+
+
+@dataclass(frozen=True)
+class Jewel:
+    """One jewel as the shop stated it: `bore` in m, `fitted_ns` in ns since 1970 UTC.
+
+    `discharge_coefficient` is known where a baseline was learned in an earlier log, with
+    `jet_hours` the hours it then had; else it is learned from the first steady minutes.
+    """
+
+    bore: float
+    material: str
+    fitted_ns: int
+    head: str = "1"
+    discharge_coefficient: float | None = None
+    jet_hours: float = 0.0
+
+    @property
+    def plausible(self) -> DischargeCoefficient:
+        """The range of C_d that its material allows."""
+        return DISCHARGE_COEFFICIENTS[self.material]
+
+    @property
+    def nominal_area(self) -> float:
+        """Effective area at the typical C_d of its material, m²."""
+        return float(bore_area(self.bore)) * self.plausible.typical
+
+
+class Noise(NamedTuple):
+    """Scale of the batch values about their mean, and how many independent ones it rests on."""
+
+    sigma: float
+    effective_count: float
+    autocorrelation: float
+
+
+def robust_noise(values: NDArray[np.float64]) -> Noise:
+    """Long-run noise scale of batch values, shape (n,), n >= 3.
+
+    Median absolute deviation x 1.4826 (Hampel 1974, J. Am. Stat. Assoc. 69, 383-393), widened for
+    neighbouring batches that still resemble each other: with lag-one autocorrelation r >= 0 the
+    mean of many AR(1) values varies as if sigma² were sigma² (1 + r)/(1 - r) (Bayley & Hammersley
+    1946, Suppl. J. R. Stat. Soc. 8, 184-197). r comes from ranks' signs, so that outliers do not
+    make it: r = sin(pi/2 * mean of the sign products of neighbours) (Blomqvist 1950, Ann. Math.
+    Stat. 21, 593-600), less its own standard error, and at most 0.8.
+    """
+    centred = values - np.median(values)
+    sigma = MAD_TO_SIGMA * float(np.median(np.abs(centred)))
+    signs = np.sign(centred)
+    agreement = float(np.mean(signs[1:] * signs[:-1]))
+    r = float(np.sin(np.pi / 2.0 * agreement)) - len(values) ** -0.5
+    r = min(max(r, 0.0), 0.8)
+    inflation = (1.0 + r) / (1.0 - r)
+    return Noise(sigma * inflation**0.5, len(values) / inflation, r)
+
+
+@dataclass(frozen=True)
+class Baseline:
+    """The effective area of the sound jewel, m², and the noise of its logarithm."""
+
+    area: float
+    discharge_coefficient: float
+    noise: Noise
+    plausible_low: float
+    plausible_high: float
+
+    @property
+    def is_plausible(self) -> bool:
+        """Whether the C_d learned fits the stated bore and material."""
+        return self.plausible_low <= self.discharge_coefficient <= self.plausible_high
+
+
+def stated_bores_area(jewels: list[Jewel]) -> float:
+    """Geometric area of the stated bores together, m²."""
+    return sum(float(bore_area(jewel.bore)) for jewel in jewels)
+
+
+def stated_area(jewels: list[Jewel]) -> float:
+    """Effective area of the stated jewels together, m²: areas of open heads add."""
+    return sum(jewel.nominal_area for jewel in jewels)
+
+
+def learn_baseline(
+    areas: NDArray[np.float64],
+    resolutions: NDArray[np.float64],
+    jewels: list[Jewel],
+    flow_uncertainty: float,
+    floor: float,
+) -> Baseline:
+    """Baseline of the fitted `jewels` from the effective `areas` (m²) of their first batches.
+
+    `resolutions` are the relative standard uncertainties of the areas from whole counts,
+    `flow_uncertainty` the relative standard uncertainty of the pump's own delivery figures (they
+    widen the plausible range by two of it), `floor` the least noise scale to believe. Where every
+    jewel's C_d is given, that is the baseline and the areas only show the noise.
+    """
+    bores_area = stated_bores_area(jewels)
+    logs = np.log(areas)
+    noise = robust_noise(logs)
+    sigma = max(noise.sigma, float(np.median(resolutions)), floor)
+    given = [jewel.discharge_coefficient for jewel in jewels]
+    area = float(np.exp(np.median(logs)))
+    if all(c is not None for c in given):
+        area = sum(float(bore_area(j.bore)) * (j.discharge_coefficient or 0.0) for j in jewels)
+
+    low = sum(float(bore_area(j.bore)) * j.plausible.low for j in jewels) / bores_area
+    high = sum(float(bore_area(j.bore)) * j.plausible.high for j in jewels) / bores_area
+    return Baseline(
+        area=area,
+        discharge_coefficient=area / bores_area,
+        noise=noise._replace(sigma=sigma),
+        plausible_low=low * (1.0 - 2.0 * flow_uncertainty),
+        plausible_high=high * (1.0 + 2.0 * flow_uncertainty),
+    )
+
+
+def nearest_stock_bore(area: float, discharge_coefficient: float) -> float:
+    """The usual stock bore, m, whose effective area is nearest to `area` in ratio."""
+    bores = np.array(STOCK_BORES_INCH) * 0.0254
+    ratio = np.log(bore_area(bores) * discharge_coefficient / area)
+    return float(bores[np.argmin(np.abs(ratio))])

@@ -1,0 +1,108 @@
+"""Is the bore wearing? A Bayesian line through the log area over jet hours, and the time left."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from river import linear_model
+
+QUANTILE = 1.6449  # standard normal, 95 %
+
+
+class Interval(NamedTuple):
+    """Central 90 % interval; `high` (or all) may be infinite."""
+
+    low: float
+    middle: float
+    high: float
+
+
+class Line(NamedTuple):
+    """Posterior of level and slope: log area = level + slope * jet hours."""
+
+    level: float
+    slope: float
+    level_var: float
+    covariance: float
+    slope_var: float
+
+    def at(self, hours: float) -> tuple[float, float]:
+        """Mean and standard deviation of the line at `hours`."""
+        variance = self.level_var + hours * (2.0 * self.covariance + hours * self.slope_var)
+        return self.level + self.slope * hours, float(max(variance, 0.0) ** 0.5)
+
+    @property
+    def slope_sd(self) -> float:
+        """Standard deviation of the slope, 1/h."""
+        return float(self.slope_var**0.5)
+
+
+class Drift:
+    """Level and slope of the log area ratio over the jet hours of one jewel.
+
+    Wraps river's BayesianLinearRegression (Bishop 2006, "Pattern Recognition and Machine
+    Learning", sec. 3.3) with priors N(0, `level_sd`²) for the level and N(0, `slope_sd`²) per hour
+    for the slope, and noise `sigma` per value. Values further than 4 `sigma` off the line count as
+    4 `sigma`, so a chip that is not yet found bends the line only a little.
+    """
+
+    def __init__(self, sigma: float, level_sd: float = 0.01, slope_sd: float = 0.01) -> None:
+        self.sigma = sigma
+        self._scales = {"level": level_sd, "slope": slope_sd}
+        self._regression = linear_model.BayesianLinearRegression(alpha=1.0, beta=1.0 / sigma**2)
+        self.line = Line(0.0, 0.0, level_sd**2, 0.0, slope_sd**2)
+        self.count = 0
+
+    def update(self, hours: float, value: float) -> Drift:
+        """Take one value at `hours` of jet time since the baseline."""
+        mean, sd = self.line.at(hours)
+        reach = 4.0 * (self.sigma**2 + sd**2) ** 0.5
+        self._regression.learn_one(
+            self._features(1.0, hours), min(max(value, mean - reach), mean + reach)
+        )
+        self.count += 1
+        level, level_var = self._posterior(1.0, 0.0)
+        slope, slope_var = self._posterior(0.0, 1.0)
+        _, both_var = self._posterior(1.0, 1.0)
+        covariance = 0.5 * (both_var - level_var - slope_var)
+        self.line = Line(level, slope, level_var, covariance, slope_var)
+        return self
+
+    def _features(self, level: float, hours: float) -> dict[str, float]:
+        return {"level": level * self._scales["level"], "slope": hours * self._scales["slope"]}
+
+    def _posterior(self, level: float, hours: float) -> tuple[float, float]:
+        predicted = self._regression.predict_one(self._features(level, hours), with_dist=True)
+        return float(predicted.mu), max(float(predicted.sigma) ** 2 - self.sigma**2, 0.0)
+
+
+def hours_to(limit: float, line: Line, now: float) -> Interval:
+    """Jet hours from `now` until the line passes `limit`, as a 90 % interval.
+
+    The ends are where the line's own 5 % and 95 % bounds meet the limit: Fieller's interval
+    (1954, J. R. Stat. Soc. B 16, 175-185) for the calibration problem limit = level + slope * x.
+    Where the slope could be nought the high end is infinite. Times already past read 0.
+    """
+    middle = (limit - line.level) / line.slope if line.slope > 0.0 else np.inf
+    low = _first_crossing(limit, line, QUANTILE, now)
+    high = _first_crossing(limit, line, -QUANTILE, now)
+    return Interval(*(max(x - now, 0.0) for x in (low, middle, high)))
+
+
+def _first_crossing(limit: float, line: Line, z: float, now: float) -> float:
+    """First x >= now at which mean(x) + z sd(x) >= limit; infinite if there is none."""
+    mean, sd = line.at(now)
+    if mean + z * sd >= limit:
+        return now
+    # (limit - level - slope x)² = z² (level_var + 2 covariance x + slope_var x²)
+    gap = limit - line.level
+    a = line.slope**2 - z**2 * line.slope_var
+    b = -2.0 * (gap * line.slope + z**2 * line.covariance)
+    c = gap**2 - z**2 * line.level_var
+    roots = np.roots([a, b, c])
+    for x in sorted(float(r.real) for r in roots if abs(r.imag) < 1e-9 * (1.0 + abs(r.real))):
+        # squaring made a mirror root, where the other bound crosses: z tells them apart
+        if x > now and z * (gap - line.slope * x) >= 0.0:
+            return x
+    return np.inf
