@@ -52,24 +52,28 @@ class Noise(NamedTuple):
     autocorrelation: float
 
 
-def robust_noise(values: NDArray[np.float64]) -> Noise:
+def robust_noise(values: NDArray[np.float64], resolution: float) -> Noise:
     """Long-run noise scale of batch values, shape (n,), n >= 3.
 
-    Median absolute deviation x 1.4826 (Hampel 1974, J. Am. Stat. Assoc. 69, 383-393), widened for
-    neighbouring batches that still resemble each other: with lag-one autocorrelation r >= 0 the
-    mean of many AR(1) values varies as if sigma² were sigma² (1 + r)/(1 - r) (Bayley & Hammersley
-    1946, Suppl. J. R. Stat. Soc. 8, 184-197). r comes from ranks' signs, so that outliers do not
-    make it: r = sin(pi/2 * mean of the sign products of neighbours) (Blomqvist 1950, Ann. Math.
-    Stat. 21, 593-600), less its own standard error, and at most 0.8.
+    Standard deviation after winsorising at four scaled median absolute deviations (Hampel 1974, J.
+    Am. Stat. Assoc. 69, 383-393), or at four `resolution`s where whole counts make the values so
+    lumpy that the median deviation is no guide. Widened for neighbouring batches that still
+    resemble each other: with lag-one autocorrelation r the mean of many AR(1) values varies as if
+    sigma² were sigma² (1 + r)/(1 - r) (Bayley & Hammersley 1946, Suppl. J. R. Stat. Soc. 8,
+    184-197). r is the winsorised values' own, less one standard error, kept within 0 and 0.8: the
+    negative r that counter edges shared by neighbours make is not taken advantage of.
     """
     centred = values - np.median(values)
-    sigma = MAD_TO_SIGMA * float(np.median(np.abs(centred)))
-    signs = np.sign(centred)
-    agreement = float(np.mean(signs[1:] * signs[:-1]))
-    r = float(np.sin(np.pi / 2.0 * agreement)) - len(values) ** -0.5
+    reach = 4.0 * max(MAD_TO_SIGMA * float(np.median(np.abs(centred))), resolution, 1e-12)
+    kept = np.clip(centred, -reach, reach)
+    kept = kept - np.mean(kept)
+    variance = float(np.sum(kept**2)) / (len(kept) - 1)
+    r = 0.0
+    if variance > 0.0:
+        r = float(np.mean(kept[1:] * kept[:-1])) / variance - len(values) ** -0.5
     r = min(max(r, 0.0), 0.8)
     inflation = (1.0 + r) / (1.0 - r)
-    return Noise(sigma * inflation**0.5, len(values) / inflation, r)
+    return Noise((variance * inflation) ** 0.5, len(values) / inflation, r)
 
 
 @dataclass(frozen=True)
@@ -114,10 +118,13 @@ def learn_baseline(
     """
     bores_area = stated_bores_area(jewels)
     logs = np.log(areas)
-    noise = robust_noise(logs)
-    sigma = max(noise.sigma, float(np.median(resolutions)), floor)
+    resolution = float(np.median(resolutions))
+    noise = robust_noise(logs, resolution)
+    sigma = max(noise.sigma, resolution, floor)
     given = [jewel.discharge_coefficient for jewel in jewels]
-    area = float(np.exp(np.median(logs)))
+    # the mean, not the median: whole counts make the values lumpy; outliers are left out
+    sound = np.abs(logs - np.median(logs)) <= 4.0 * sigma
+    area = float(np.exp(np.mean(logs[sound])))
     if all(c is not None for c in given):
         area = sum(float(bore_area(j.bore)) * (j.discharge_coefficient or 0.0) for j in jewels)
 

@@ -81,13 +81,14 @@ class GateSettings(NamedTuple):
     bypass_pressure: float = np.inf  # Pa, at and above the bypass spills
     rate_resolution: float = 0.0  # Hz, least step of a rate reading
     default_temperature: float = 293.15  # K, where no water temperature is measured
-    batch_time: float = 15.0  # s of steady jet in a batch
-    settle_time: float = 4.0  # s after the jet opens
+    batch_time: float = 20.0  # s of steady jet in a batch
+    longest_pause: float = 60.0  # s without steady jet within a batch
+    settle_time: float = 6.0  # s after the jet opens
     max_gap: float = 10.0  # s, a longer silence is a gap
     steady_band: float = 0.04  # fast against slow smoothed pressure, relative
     fast_time: float = 3.0  # s
     slow_time: float = 12.0  # s
-    jet_on_fraction: float = 0.4
+    jet_on_fraction: float = 0.6
     stuck_time: float = 120.0  # s of one unchanging pressure with the jet on
 
 
@@ -108,16 +109,26 @@ STATE = np.dtype(
         ("anchored", np.bool_),  # a first counter reading is known
         ("count", np.float64),
         ("since_edge", np.float64),  # s since the counter last moved
-        # since the last counter edge: pending until the next edge confirms them
-        ("pending_good", np.bool_),
-        ("pending_start_ns", np.int64),
-        ("pending_time", np.float64),
-        ("pending_flux", np.float64),  # kg/m²
-        ("pending_delivery", np.float64),  # kg s, delivered mass per event x time
-        ("pending_pressure", np.float64),  # Pa s
+        # the newest piece of steady jet: counter edge to counter edge, or settle_time long
+        ("piece_good", np.bool_),
+        ("piece_start_ns", np.int64),
+        ("piece_time", np.float64),
+        ("piece_events", np.float64),
+        ("piece_mass", np.float64),  # kg; kg s per event while a counter's edge is awaited
+        ("piece_flux", np.float64),  # kg/m²
+        ("piece_pressure", np.float64),  # Pa s
+        # the piece before, held back until the newest one shows that the jet was not closing
+        ("held_start_ns", np.int64),
+        ("held_end_ns", np.int64),
+        ("held_time", np.float64),
+        ("held_events", np.float64),
+        ("held_mass", np.float64),
+        ("held_flux", np.float64),
+        ("held_pressure", np.float64),
         # the open batch
         ("in_run", np.bool_),  # its last interval joins the next one
         ("start_ns", np.int64),
+        ("end_ns", np.int64),
         ("time", np.float64),
         ("events", np.float64),
         ("mass", np.float64),
@@ -180,30 +191,47 @@ class Gate:
 
 
 @njit(cache=True)
-def _confirm_pending(s, events, sample_time):  # type: ignore[no-untyped-def]
-    """Move the interval between two counter edges into the open batch."""
-    if s.time == 0.0:
-        s.start_ns = s.pending_start_ns
-    if not s.in_run:
-        # both ends of a run are timed to one sample or one stroke, uniformly distributed
-        edge = min(sample_time, s.pending_time / events)
-        s.resolution += 2.0 * edge * edge / 12.0
-        s.in_run = True
-    s.time += s.pending_time
-    s.events += events
-    s.mass += events * s.pending_delivery / s.pending_time
-    s.flux += s.pending_flux
-    s.pressure += s.pending_pressure
+def _clear_piece(s, good):  # type: ignore[no-untyped-def]
+    s.piece_good = good
+    s.piece_start_ns = s.time_ns
+    s.piece_time = 0.0
+    s.piece_events = 0.0
+    s.piece_mass = 0.0
+    s.piece_flux = 0.0
+    s.piece_pressure = 0.0
 
 
 @njit(cache=True)
-def _clear_pending(s, good):  # type: ignore[no-untyped-def]
-    s.pending_good = good
-    s.pending_start_ns = s.time_ns
-    s.pending_time = 0.0
-    s.pending_flux = 0.0
-    s.pending_delivery = 0.0
-    s.pending_pressure = 0.0
+def _drop_pieces(s):  # type: ignore[no-untyped-def]
+    s.held_time = 0.0
+    s.in_run = False
+    _clear_piece(s, False)
+
+
+@njit(cache=True)
+def _hold_piece(s):  # type: ignore[no-untyped-def]
+    s.held_start_ns = s.piece_start_ns
+    s.held_end_ns = s.time_ns
+    s.held_time = s.piece_time
+    s.held_events = s.piece_events
+    s.held_mass = s.piece_mass
+    s.held_flux = s.piece_flux
+    s.held_pressure = s.piece_pressure
+
+
+@njit(cache=True)
+def _add_held_to_batch(s, longest_pause):  # type: ignore[no-untyped-def]
+    if s.time > 0.0 and (s.held_start_ns - s.end_ns) * 1e-9 > longest_pause:
+        _clear_batch(s)  # a batch is to say when, too
+    if s.time == 0.0:
+        s.start_ns = s.held_start_ns
+    s.end_ns = s.held_end_ns
+    s.time += s.held_time
+    s.events += s.held_events
+    s.mass += s.held_mass
+    s.flux += s.held_flux
+    s.pressure += s.held_pressure
+    s.held_time = 0.0
 
 
 @njit(cache=True)
@@ -222,7 +250,7 @@ def _close_batch(s, g, batch):  # type: ignore[no-untyped-def]
     rate = s.events / s.time
     step = g.rate_resolution / rate
     batch.start_ns = s.start_ns
-    batch.end_ns = s.time_ns
+    batch.end_ns = s.end_ns
     batch.time = s.time
     batch.jet_seconds = s.jet_seconds
     batch.area = s.mass / s.flux
@@ -263,7 +291,7 @@ def run_gate(state, g, displacement, samples, phases, batches):  # type: ignore[
             s.same_time = 0.0
             s.jet_on = False
             s.anchored = False
-            s.in_run = False
+            _drop_pieces(s)
         else:
             s.fast += (1.0 - np.exp(-dt / g.fast_time)) * (p - s.fast)
             s.slow += (1.0 - np.exp(-dt / g.slow_time)) * (p - s.slow)
@@ -289,8 +317,7 @@ def run_gate(state, g, displacement, samples, phases, batches):  # type: ignore[
                 events = 0.0
                 s.anchored = True
                 s.since_edge = 0.0
-                _clear_pending(s, False)
-                s.in_run = False
+                _drop_pieces(s)
             s.count = reading
             # between edges the rate can't be more than one stroke over the time waited
             rate = max(events, 1.0) / max(s.since_edge, 1e-9)
@@ -334,27 +361,39 @@ def run_gate(state, g, displacement, samples, phases, batches):  # type: ignore[
         # --- gather
         if phase == STOPPED and s.time > 0.0:
             _clear_batch(s)  # whatever is fitted after a stop starts a batch of its own
+        s.piece_good = s.piece_good and phase == STEADY
+        s.piece_time += dt
+        s.piece_flux += flux * dt
+        s.piece_pressure += p * dt
         if g.uses_counter:
-            s.pending_good = s.pending_good and phase == STEADY
-            s.pending_time += dt
-            s.pending_flux += flux * dt
-            s.pending_delivery += delivery * dt
-            s.pending_pressure += p * dt
+            s.piece_mass += delivery * dt
             if events > 0.0:
-                if s.pending_good and s.pending_time > 0.0:
-                    _confirm_pending(s, events, dt)
+                if s.piece_good and s.piece_time > 0.0:
+                    s.piece_events = events
+                    s.piece_mass *= events / s.piece_time
+                    _hold_piece(s)
+                    _add_held_to_batch(s, g.longest_pause)
+                    if not s.in_run:
+                        # both ends of a run are timed to one sample or one stroke
+                        edge = min(dt, s.piece_time / events)
+                        s.resolution += 2.0 * edge * edge / 12.0
+                        s.in_run = True
                 else:
                     s.in_run = False
                 s.since_edge = 0.0
-                _clear_pending(s, phase == STEADY)
-        elif phase == STEADY and dt > 0.0:
-            if s.time == 0.0:
-                s.start_ns = t - np.int64(dt * 1e9)
-            s.time += dt
-            s.events += rate * dt
-            s.mass += rate * delivery * dt
-            s.flux += flux * dt
-            s.pressure += p * dt
+                _clear_piece(s, phase == STEADY)
+        else:
+            s.piece_events += rate * dt
+            s.piece_mass += rate * delivery * dt
+            if not s.piece_good:
+                # a rate reading lags the jet, and pressure sags as it closes: what is held goes
+                s.held_time = 0.0
+                _clear_piece(s, phase == STEADY)
+            elif s.piece_time >= g.settle_time:
+                if s.held_time > 0.0:
+                    _add_held_to_batch(s, g.longest_pause)
+                _hold_piece(s)
+                _clear_piece(s, True)
         if s.time >= g.batch_time:
             _close_batch(s, g, batches[closed])
             closed += 1

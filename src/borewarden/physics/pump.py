@@ -48,6 +48,7 @@ def delivered_mass(displacement: Displacement, pressure: Real, temperature: Real
     )
 
 
+@compilable
 def compression_fraction(displacement: Displacement, pressure: Real, temperature: Real) -> Real:
     """Share of the stroke spent on compressing before the delivery starts, dimensionless.
 

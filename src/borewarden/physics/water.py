@@ -50,6 +50,7 @@ def density(pressure: Real, temperature: Real) -> Real:
     return result
 
 
+@compilable
 def bulk_modulus(pressure: Real, temperature: Real) -> Real:
     """Isothermal bulk modulus rho dp/drho, Pa: the inverse of the compressibility.
 
