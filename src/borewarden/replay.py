@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.collect.logged import Label
+from borewarden.collect import BadInput
+from borewarden.collect.logged import Label, labels_path, read_labels, read_log
 from borewarden.model.bore import BatchResult, WatchSettings
 from borewarden.model.gate import Samples, rows
 from borewarden.model.verdict import Verdict
-from borewarden.model.watcher import Alert, Watcher
+from borewarden.model.watcher import Alert, Learned, Watcher
 from borewarden.physics.pump import Pump
+from borewarden.settings import MachineSettings
+from borewarden.store.embedded import forget, open_store, transaction, write_learned
 
 BLOCK = 65_536  # samples handed over at a time, for the progress bar
 
@@ -34,3 +39,77 @@ class Replayed:
     labels: list[Label]
     jet_hours: float
     missed_hours: float
+
+
+def replay_samples(
+    watcher: Watcher, samples: Samples, block: int = BLOCK
+) -> Iterator[tuple[Samples, Learned]]:
+    """Feed `samples` to `watcher` block by block, and give each block with what came of it."""
+    for start in range(0, len(samples.time_ns), block):
+        part = rows(samples, start, start + block)
+        yield part, watcher.learn_many(part)
+
+
+def replay(
+    machine: MachineSettings,
+    logs: list[Path],
+    store: Path | None = None,
+    progress: Callable[[int, int], None] = lambda done, of: None,
+) -> Replayed:
+    """Replay logged days of one machine, in the order given, as one stretch of time.
+
+    All `logs` are read and checked before anything is written; the store then takes all of the
+    replay or none of it. `progress` hears of samples done, and of how many. Raises BadInput.
+    """
+    log_format = machine.log_format()
+    samples = join_logs(logs, [read_log(log, log_format) for log in logs])
+    labels = [
+        label
+        for log in logs
+        if labels_path(log).exists()
+        for label in read_labels(labels_path(log), machine.time_zone)
+    ]
+    pump = machine.build_pump()
+    watcher = Watcher(pump, machine.gate_settings(), machine.jewels(), machine.watch_settings())
+    total = len(samples.time_ns)
+    learned: list[Learned] = []
+    with ExitStack() as stack:
+        connection = None
+        if store is not None:
+            connection = stack.enter_context(open_store(store))
+            stack.enter_context(transaction(connection))
+            forget(connection, machine.name, int(samples.time_ns[0]), int(samples.time_ns[-1]))
+        done = 0
+        for part, made in replay_samples(watcher, samples):
+            learned.append(made)
+            if connection is not None:
+                write_learned(connection, machine.name, part, made)
+            done += len(part.time_ns)
+            progress(done, total)
+    return Replayed(
+        machine=machine.name,
+        time_zone=machine.time_zone,
+        pump=pump,
+        settings=watcher.settings,
+        samples=samples,
+        phases=np.concatenate([made.phases for made in learned]),
+        batches=[batch for made in learned for batch in made.batches],
+        alerts=[alert for made in learned for alert in made.alerts],
+        verdict=watcher.verdict(),
+        labels=labels,
+        jet_hours=watcher.gate.jet_hours,
+        missed_hours=watcher.gate.missed_hours,
+    )
+
+
+def join_logs(logs: list[Path], parts: list[Samples]) -> Samples:
+    """One stretch of samples from several logs. Raises BadInput if they overlap or go back."""
+    for earlier, later, log in zip(parts, parts[1:], logs[1:], strict=False):
+        if later.time_ns[0] <= earlier.time_ns[-1]:
+            raise BadInput(
+                log,
+                "first row",
+                "it starts before the log named before it ends",
+                "name the logs in order of time, each hour once",
+            )
+    return Samples._make(np.concatenate(channels) for channels in zip(*parts, strict=True))

@@ -1,1 +1,1 @@
-"""alert"""
+"""What an alert says, and later how it is sent."""

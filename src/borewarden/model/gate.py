@@ -83,11 +83,12 @@ class GateSettings(NamedTuple):
     default_temperature: float = 293.15  # K, where no water temperature is measured
     batch_time: float = 20.0  # s of steady jet in a batch
     longest_pause: float = 60.0  # s without steady jet within a batch
-    settle_time: float = 6.0  # s after the jet opens
+    settle_time: float = 6.0  # s after the jet opens or its pressure moves
+    hold_time: float = 4.0  # s of rate readings held back in case the jet is closing
     max_gap: float = 10.0  # s, a longer silence is a gap
     steady_band: float = 0.04  # fast against slow smoothed pressure, relative
-    fast_time: float = 3.0  # s
-    slow_time: float = 12.0  # s
+    fast_time: float = 2.0  # s
+    slow_time: float = 8.0  # s
     jet_on_fraction: float = 0.6
     stuck_time: float = 120.0  # s of one unchanging pressure with the jet on
 
@@ -103,13 +104,13 @@ STATE = np.dtype(
         ("last_pressure", np.float64),
         ("same_time", np.float64),  # s since the pressure reading last changed
         ("jet_on", np.bool_),
-        ("on_time", np.float64),  # s since the jet opened
+        ("settled_time", np.float64),  # s since the jet opened or its pressure last moved
         ("jet_seconds", np.float64),  # total with the jet on
         ("missed_seconds", np.float64),  # total not seen while the jet was on
         ("anchored", np.bool_),  # a first counter reading is known
         ("count", np.float64),
         ("since_edge", np.float64),  # s since the counter last moved
-        # the newest piece of steady jet: counter edge to counter edge, or settle_time long
+        # the newest piece of steady jet: counter edge to counter edge, or hold_time long
         ("piece_good", np.bool_),
         ("piece_start_ns", np.int64),
         ("piece_time", np.float64),
@@ -335,19 +336,23 @@ def run_gate(state, g, displacement, samples, phases, batches):  # type: ignore[
             on = flowing
         else:
             on = rate > 0.0
-        s.on_time = s.on_time + dt if on and s.jet_on else 0.0
+        steady = abs(s.fast - s.slow) <= g.steady_band * s.slow
+        s.settled_time = s.settled_time + dt if on and s.jet_on and steady else 0.0
         s.jet_on = on
+        if on and s.settled_time < 0.5 * g.settle_time:
+            s.fast = p  # what the pressure was before it moved says nothing
+            s.slow = p
         if on:
             s.jet_seconds += dt
 
         # --- phase
-        if s.fast < g.stopped_pressure:
+        if s.fast < g.stopped_pressure and (g.flow_shows_jet or rate <= 0.0):
             phase = STOPPED
         elif not on:
             phase = JET_OFF
         elif s.same_time > g.stuck_time:
             phase = NO_DATA
-        elif s.on_time < g.settle_time or abs(s.fast - s.slow) > g.steady_band * s.slow:
+        elif s.settled_time < g.settle_time:
             phase = RAMP
         elif s.slow < g.working_pressure:
             phase = PIERCE
@@ -389,7 +394,7 @@ def run_gate(state, g, displacement, samples, phases, batches):  # type: ignore[
                 # a rate reading lags the jet, and pressure sags as it closes: what is held goes
                 s.held_time = 0.0
                 _clear_piece(s, phase == STEADY)
-            elif s.piece_time >= g.settle_time:
+            elif s.piece_time >= g.hold_time:
                 if s.held_time > 0.0:
                     _add_held_to_batch(s, g.longest_pause)
                 _hold_piece(s)

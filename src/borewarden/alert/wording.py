@@ -1,0 +1,303 @@
+"""A verdict in words: what has probably happened, the evidence, and what to check first.
+
+Pure functions on a `Verdict`. Whatever tells a person to do something goes out through `advice`,
+which puts the cautions first. The watcher itself only reads: it never acts on the machine.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
+
+from borewarden.model.verdict import State, Verdict
+from borewarden.model.watcher import Alert
+from borewarden.physics.pump import DirectDrive, Intensifier, Pump
+
+MM = 1e-3  # m
+INCH = 0.0254  # m
+MPA = 1e6  # Pa
+PSI = 6894.757  # Pa
+PER_MINUTE = 1.0 / 60.0  # Hz
+
+_HEADLINES = {
+    State.LEARNING: "Still learning the fitted jewel: no verdict yet",
+    State.SOUND: "The bore is probably sound",
+    State.WEARING: "The bore is probably wearing",
+    State.OPENED: "The bore has probably opened up",
+    State.NOT_STATED_BORE: "The fitted jewel is probably not the stated bore",
+    State.CANNOT_TELL: "Cannot tell: something other than the bore has probably changed",
+}
+
+CAUTIONS: tuple[str, ...] = (
+    "Only people who are qualified and authorised for this pump may work on it. The pump maker's "
+    "manual, local codes and the rules of your site come before anything said here.",
+    "Before opening anything: stop the pump, lock it out and tag it, bleed the pressure down, and "
+    "verify zero pressure. A stopped pump can still hold full pressure.",
+    "Never put a hand or any other part of the body near the jet, and never feel for leaks: a "
+    "leak too fine to see cuts through gloves and skin.",
+    "An injection injury is an emergency, even if the wound looks small and hardly hurts: go to "
+    "hospital at once and tell them it is a high-pressure injection.",
+    "borewarden only reads and estimates. It is not a safety device, and its verdict does not say "
+    "that the machine is safe.",
+)
+
+_LOOK_AT_THE_JEWEL = (
+    "Then, with the pump stopped, locked out, bled down and verified at zero pressure: take out "
+    "the jewel and look at its edge and bore under a microscope. A naked eye does not settle it "
+    "(common practice, no source)."
+)
+_OTHER_WAYS_OUT = (
+    "Look whether a second head or any other valve on the same pump is open: it takes water just "
+    "as a larger bore does.",
+    "From the operator's place, look only: is a seal, a fitting or a check valve weeping? Water "
+    "at the weep holes points there (common practice, no source).",
+)
+_STROKES_DEAD_HEADED = (
+    "Watch the pump with the jet closed, from the operator's place: one that goes on stroking "
+    "while dead-headed is losing water somewhere else, at a seal or a check valve (common "
+    "practice, no source)."
+)
+_CRANK_PUMP_LEAKS = (
+    "Look whether the unloading or bypass valve lets water through while the jet is on: that "
+    "lowers the pressure just as a larger bore does (common practice, no source)."
+)
+_JEWEL_CHANGED = (
+    "Ask whether someone has changed the jewel without telling borewarden. If so, state the new "
+    "one; the watcher then learns afresh."
+)
+
+
+def headline(verdict: Verdict) -> str:
+    """The verdict in one sentence."""
+    return _HEADLINES[verdict.state]
+
+
+def state_words(state: State) -> str:
+    """The state as it stands in a table, with a capital letter."""
+    return state.value[0].upper() + state.value[1:]
+
+
+def local_time(time_ns: int, time_zone: str) -> str:
+    """A time in ns since 1970 UTC as date, clock time and zone of the machine."""
+    utc = dt.datetime.fromtimestamp(time_ns // 10**9, dt.UTC)
+    return utc.astimezone(ZoneInfo(time_zone)).strftime("%Y-%m-%d %H:%M %Z")
+
+
+def bore_words(bore: float) -> str:
+    """A bore in m as mm and inch."""
+    return f"{bore / MM:.3f} mm ({bore / INCH:.4f} in)"
+
+
+def pressure_words(pressure: float) -> str:
+    """A pressure in Pa as MPa and psi."""
+    return f"{pressure / MPA:.1f} MPa ({round(pressure / PSI, -2):,.0f} psi)"
+
+
+def probability_words(probability: float) -> str:
+    """A probability in per cent; never 0 or 100, of which no model can be sure."""
+    if probability < 0.001:
+        return "below 0.1 %"
+    if probability > 0.999:
+        return "above 99.9 %"
+    return f"{probability:.1%}".replace("%", " %")
+
+
+def _percent(share: float, digits: int = 1) -> str:
+    return f"{100.0 * share:+.{digits}f} %"
+
+
+def evidence(verdict: Verdict, pump: Pump, time_zone: str) -> list[str]:
+    """The numbers behind the verdict, one a line, leaving out what is not known yet."""
+    lines = [f"NE 107 category: {verdict.state.ne107}"]
+    if math.isfinite(verdict.bore):
+        lines += _bore_lines(verdict)
+        lines += _pump_lines(verdict, pump)
+    if verdict.onset_ns is not None:
+        lines.append(
+            f"Onset: {local_time(verdict.onset_ns, time_zone)}, effective area "
+            f"{_percent(verdict.step)} ± {100.0 * verdict.step_sd:.1f} % from then on"
+        )
+    if not math.isnan(verdict.discharge_coefficient):
+        lines.append(
+            "Probability that the effective area has stepped up, and that it is not noise: "
+            + probability_words(verdict.probability)
+        )
+        lines += _wear_lines(verdict)
+    lines.append(f"Jet hours of the jewel: {verdict.jet_hours:.1f} h")
+    return lines
+
+
+def _bore_lines(verdict: Verdict) -> list[str]:
+    sd_mm, sd_inch = verdict.bore_sd / MM, verdict.bore_sd / INCH
+    lines = [
+        f"Effective bore now: {verdict.bore / MM:.3f} ± {sd_mm:.3f} mm "
+        f"({verdict.bore / INCH:.4f} ± {sd_inch:.4f} in, standard uncertainty)",
+        f"Stated bore: {bore_words(verdict.nominal_bore)}",
+    ]
+    if math.isfinite(verdict.discharge_coefficient):
+        lines.append(
+            f"Effective area now: {_percent(verdict.area_ratio - 1.0)} against the baseline "
+            f"(C_d {verdict.discharge_coefficient:.3f} learned)"
+        )
+    return lines
+
+
+def _pump_lines(verdict: Verdict, pump: Pump) -> list[str]:
+    """What the pump itself shows of a larger bore: more strokes, or less pressure."""
+    rate = f"{verdict.rate_seen / PER_MINUTE:.1f}"
+    change = _percent(verdict.rate_seen / verdict.rate_expected - 1.0)
+    expected = f"{verdict.rate_expected / PER_MINUTE:.1f} expected"
+    if isinstance(pump, Intensifier):
+        lines = [
+            f"Stroke rate: {rate} strokes/min seen, {expected} ({change}) "
+            f"at {pressure_words(verdict.pressure_seen)}"
+        ]
+        if verdict.overstroke_margin is not None:
+            lines.append(
+                f"Overstroke margin: {100.0 * verdict.overstroke_margin:.0f} % of "
+                f"{pump.max_stroke_rate / PER_MINUTE:.0f} strokes/min still free"
+            )
+        return lines
+    if pump.regulation == "none":
+        change = _percent(verdict.pressure_seen / verdict.pressure_expected - 1.0)
+        return [
+            f"Pressure: {pressure_words(verdict.pressure_seen)} seen, "
+            f"{pressure_words(verdict.pressure_expected)} expected ({change}) "
+            f"at {rate} turns/min of the crank"
+        ]
+    return [
+        f"Crank speed: {rate} turns/min seen, {expected} ({change}) "
+        f"at {pressure_words(verdict.pressure_seen)}"
+    ]
+
+
+def _wear_lines(verdict: Verdict) -> list[str]:
+    slope = (
+        f"Wear: effective area {_percent(verdict.slope_per_hour, 2)} ± "
+        f"{100.0 * verdict.slope_sd:.2f} % a jet hour"
+    )
+    if verdict.state not in (State.SOUND, State.WEARING):
+        # the slope is that of the jewel before whatever happened: time left would mislead
+        return [f"{slope}, before this"] if verdict.onset_ns is not None else [slope]
+    lines = [slope]
+    if verdict.hours_to_limit is not None:
+        low, middle, high = verdict.hours_to_limit
+        if math.isinf(low):
+            left = "no end in sight at this wear"
+        elif math.isinf(high):
+            left = f"not before {low:.0f}, and no upper bound: the wear may be nought"
+        else:
+            left = f"{low:.0f} to {high:.0f}, middle {middle:.0f}"
+        lines.append(f"Jet hours to the limit of effective area (90 % interval): {left}")
+    return lines
+
+
+def first_checks(verdict: Verdict) -> list[str]:
+    """What to check first at the machine. Hand it to people through `advice` only."""
+    is_intensifier = verdict.overstroke_margin is not None
+    leaks = [*_OTHER_WAYS_OUT, _STROKES_DEAD_HEADED if is_intensifier else _CRANK_PUMP_LEAKS]
+    match verdict.state:
+        case State.LEARNING:
+            return ["Nothing to check yet: the watcher needs some minutes of steady jet first."]
+        case State.SOUND:
+            return ["Nothing to check: the effective area is probably that of a sound bore."]
+        case State.WEARING:
+            return [
+                *leaks,
+                "Have a jewel ready and plan the change before the effective area reaches the "
+                "limit.",
+                _LOOK_AT_THE_JEWEL,
+            ]
+        case State.OPENED:
+            return [*leaks, _JEWEL_CHANGED, _LOOK_AT_THE_JEWEL]
+        case State.NOT_STATED_BORE:
+            return [
+                "Check the stated bore and material against the record of what was fitted: the "
+                "effective area fits another bore better.",
+                *leaks,
+                "Check the pump's figures in the settings (plunger, stroke, dead volume, "
+                "efficiency) and the scale of the pressure transducer.",
+                _LOOK_AT_THE_JEWEL,
+            ]
+        case State.CANNOT_TELL if verdict.step < 0.0:
+            return [
+                "Look for what holds water back: a plugged orifice, a clogged filter, a valve "
+                "that does not open fully.",
+                "Compare the pressure transducer with a second gauge: one that drifts upward "
+                "looks like a smaller effective area.",
+                _JEWEL_CHANGED,
+                _LOOK_AT_THE_JEWEL,
+            ]
+        case _:
+            return [*leaks, _JEWEL_CHANGED, _LOOK_AT_THE_JEWEL]
+
+
+def advice(verdict: Verdict) -> list[str]:
+    """What to do, the cautions first: the only way in which instructions go out to people."""
+    return [*CAUTIONS, *first_checks(verdict)]
+
+
+def verdict_lines(verdict: Verdict, pump: Pump, time_zone: str) -> list[str]:
+    """The whole verdict as plain lines, for a terminal or a message."""
+    return [
+        headline(verdict),
+        f"{local_time(verdict.time_ns, time_zone)}: {verdict.reason}",
+        *(f"- {line}" for line in evidence(verdict, pump, time_zone)),
+        *(f"! {line}" for line in CAUTIONS),
+        *(f"{number}. {line}" for number, line in enumerate(first_checks(verdict), start=1)),
+    ]
+
+
+class AlertRow(NamedTuple):
+    """One alert as cells of a table."""
+
+    time: str
+    state: str
+    onset: str
+    size: str
+    probability: str
+    reason: str
+
+
+ALERT_COLUMNS = AlertRow(
+    "Time",
+    "State (NE 107)",
+    "Onset",
+    "Effective area",
+    "Probability of a step",
+    "Reason",
+)
+
+
+def alert_row(alert: Alert, time_zone: str) -> AlertRow:
+    """The cells of one alert, under `ALERT_COLUMNS`."""
+    verdict = alert.verdict
+    no_step = verdict.onset_ns is None
+    known = math.isfinite(verdict.discharge_coefficient)
+    return AlertRow(
+        time=local_time(alert.time_ns, time_zone),
+        state=f"{state_words(verdict.state)} ({verdict.state.ne107})",
+        onset="–" if verdict.onset_ns is None else local_time(verdict.onset_ns, time_zone),
+        size=(
+            f"{_percent(verdict.area_ratio - 1.0)}"
+            if no_step
+            else f"{_percent(verdict.step)} ± {100.0 * verdict.step_sd:.1f} %"
+        ),
+        probability=probability_words(verdict.probability) if known else "–",
+        reason=verdict.reason,
+    )
+
+
+def pump_words(pump: Pump) -> str:
+    """The kind of pump, and what holds its pressure."""
+    match pump:
+        case Intensifier():
+            return "intensifier"
+        case DirectDrive(regulation="none"):
+            return "direct drive, pressure floats with the orifice"
+        case DirectDrive(regulation="speed"):
+            return "direct drive, crank speed holds the pressure"
+        case _:
+            return "direct drive, a bypass holds the pressure"
