@@ -191,7 +191,7 @@ def test_oil_flow_fills_the_large_cylinder() -> None:
 @given(bore=BORES, pressure=PRESSURES, temperature=TEMPERATURES)
 @settings(deadline=None)
 def test_oil_power_covers_the_jet(bore: float, pressure: float, temperature: float) -> None:
-    """Conservation of energy: p times swept flow goes in; the jet and its kinetic power get less."""
+    """Conservation of energy: p times swept flow goes in, and the jet's power is less."""
     area = effective(bore)
     rate = event_rate(INTENSIFIER.displacement, area, pressure, temperature)
     swept_flow = rate * INTENSIFIER.displacement.swept_volume
@@ -247,7 +247,7 @@ def test_two_heads_settle_like_one_of_their_summed_area() -> None:
 
 def test_more_area_means_less_pressure() -> None:
     """Continuity; arrays broadcast and agree with scalars."""
-    areas = np.array([effective(bore) for bore in np.linspace(0.4e-3, 0.8e-3, 9)])
+    areas = np.array([effective(bore) for bore in np.linspace(0.5e-3, 0.9e-3, 9)])
     pressures = CRANK.expected_pressure(areas, ROOM, 10.0)
     assert np.all(np.diff(pressures) < 0.0)
     one_by_one = [CRANK.expected_pressure(float(area), ROOM, 10.0) for area in areas]
@@ -258,16 +258,31 @@ def test_more_area_means_less_pressure() -> None:
     assert np.all(table[1] > table[0]), "a faster crank must raise the pressure"
 
 
-def test_bypass_caps_the_pressure_and_spills_the_surplus() -> None:
-    """Continuity: fed = jet + spilled, at the rated pressure."""
-    area = effective(0.40e-3)
-    assert CRANK.expected_pressure(area, ROOM, 10.0) > BYPASS.rated_pressure
+@pytest.mark.parametrize("bore", [0.50e-3, 0.30e-3, 0.0])
+def test_bypass_caps_the_pressure_and_spills_the_surplus(bore: float) -> None:
+    """Continuity: fed = jet + spilled, at the rated pressure, down to a closed head."""
+    area = effective(bore)
     pressure = BYPASS.expected_pressure(area, ROOM, 10.0)
-    assert pressure == BYPASS.rated_pressure
+    assert pressure == pytest.approx(BYPASS.rated_pressure, rel=1e-12)
     spilled = BYPASS.bypass_flow(area, pressure, ROOM, 10.0)
     fed = 10.0 * delivered_mass(BYPASS.displacement, pressure, ROOM)
-    assert 0.0 < spilled < fed
+    assert 0.0 < spilled <= fed
     assert spilled + area * mass_flux(pressure, ROOM) == pytest.approx(fed, rel=1e-12)
+
+
+def test_without_the_bypass_the_pressure_would_pass_the_rated_one() -> None:
+    """Continuity; the same pump and bore as above, unregulated."""
+    assert CRANK.expected_pressure(effective(0.50e-3), ROOM, 10.0) > BYPASS.rated_pressure
+
+
+def test_bypass_broadcasts() -> None:
+    """No source: capped and floating areas side by side in one array."""
+    areas = np.array([effective(bore) for bore in (0.0, 0.3e-3, 0.5e-3, 0.7e-3, 0.9e-3)])
+    pressures = BYPASS.expected_pressure(areas, ROOM, 10.0)
+    np.testing.assert_allclose(pressures[:3], BYPASS.rated_pressure, rtol=1e-12)
+    floating = CRANK.expected_pressure(areas[3:], ROOM, 10.0)
+    np.testing.assert_allclose(pressures[3:], floating, rtol=1e-12)
+    assert np.all(floating < BYPASS.rated_pressure)
 
 
 @pytest.mark.parametrize("pump", [CRANK, BYPASS])
@@ -291,7 +306,7 @@ def test_too_small_an_area_is_refused() -> None:
 
 def test_delivered_power_in_horsepower() -> None:
     """engineeringtoolbox.com d_1464: hp = psi gpm / 1714, of what a crank pump delivers."""
-    pressure = CRANK.expected_pressure(effective(0.52e-3), ROOM, 10.0)
+    pressure = CRANK.expected_pressure(effective(0.60e-3), ROOM, 10.0)
     delivered = 10.0 * delivered_mass(CRANK.displacement, pressure, ROOM)
     flow = delivered / density_at_atmosphere(ROOM)
     psi = UNITS.Quantity(pressure, "Pa").to("psi").magnitude

@@ -74,6 +74,16 @@ def headline(verdict: Verdict) -> str:
     return _HEADLINES[verdict.state]
 
 
+def since(verdict: Verdict, time_zone: str) -> str | None:
+    """Since when, and by how much; None where no step is known."""
+    if verdict.onset_ns is None:
+        return None
+    return (
+        f"Since about {local_time(verdict.onset_ns, time_zone)}: effective area "
+        f"{_percent(verdict.step)} ± {100.0 * verdict.step_sd:.1f} %"
+    )
+
+
 def state_words(state: State) -> str:
     """The state as it stands in a table, with a capital letter."""
     return state.value[0].upper() + state.value[1:]
@@ -121,8 +131,8 @@ def evidence(verdict: Verdict, pump: Pump, time_zone: str) -> list[str]:
         )
     if not math.isnan(verdict.discharge_coefficient):
         lines.append(
-            "Probability that the effective area has stepped up, and that it is not noise: "
-            + probability_words(verdict.probability)
+            f"Probability of a step: {probability_words(verdict.probability)} that the effective "
+            "area has stepped up, and that it is not noise"
         )
         lines += _wear_lines(verdict)
     lines.append(f"Jet hours of the jewel: {verdict.jet_hours:.1f} h")
@@ -132,8 +142,8 @@ def evidence(verdict: Verdict, pump: Pump, time_zone: str) -> list[str]:
 def _bore_lines(verdict: Verdict) -> list[str]:
     sd_mm, sd_inch = verdict.bore_sd / MM, verdict.bore_sd / INCH
     lines = [
-        f"Effective bore now: {verdict.bore / MM:.3f} ± {sd_mm:.3f} mm "
-        f"({verdict.bore / INCH:.4f} ± {sd_inch:.4f} in, standard uncertainty)",
+        f"Effective bore now: {verdict.bore / MM:.4f} ± {sd_mm:.4f} mm "
+        f"({verdict.bore / INCH:.5f} ± {sd_inch:.5f} in), standard uncertainty",
         f"Stated bore: {bore_words(verdict.nominal_bore)}",
     ]
     if math.isfinite(verdict.discharge_coefficient):
@@ -175,13 +185,15 @@ def _pump_lines(verdict: Verdict, pump: Pump) -> list[str]:
 
 def _wear_lines(verdict: Verdict) -> list[str]:
     slope = (
-        f"Wear: effective area {_percent(verdict.slope_per_hour, 2)} ± "
+        f"effective area {_percent(verdict.slope_per_hour, 2)} ± "
         f"{100.0 * verdict.slope_sd:.2f} % a jet hour"
     )
+    if verdict.onset_ns is not None:
+        # the jewel is another one since the step: what time it had left would mislead
+        return [f"Wear before the step: {slope}"]
+    lines = [f"Wear: {slope}"]
     if verdict.state not in (State.SOUND, State.WEARING):
-        # the slope is that of the jewel before whatever happened: time left would mislead
-        return [f"{slope}, before this"] if verdict.onset_ns is not None else [slope]
-    lines = [slope]
+        return lines
     if verdict.hours_to_limit is not None:
         low, middle, high = verdict.hours_to_limit
         if math.isinf(low):

@@ -183,7 +183,8 @@ class BoreWatch:
             return
         self._cusum.update(z)
         self._fallen.update(-z)
-        self._probability = self._step_probability.update(z).probability
+        self._step_probability.update(z)
+        self._probability = self._step_probability.probability
         if self._cusum.drift_detected:
             self._raise_step(+1.0)
             return

@@ -92,14 +92,13 @@ class Cusum(base.DriftDetector):  # type: ignore[misc]
         self.h = h
         self.statistic = 0.0
 
-    def update(self, x: float) -> Cusum:
+    def update(self, x: float) -> None:
         """Take one batch's value."""
         if self.drift_detected:
             self._reset()
             self.statistic = 0.0
         self.statistic = max(0.0, self.statistic + min(x - self.k, 0.6 * self.h))
         self._drift_detected = self.statistic >= self.h
-        return self
 
 
 class StepProbability:
@@ -120,12 +119,11 @@ class StepProbability:
         self.clip = clip
         self.odds: NDArray[np.float64] = np.zeros(len(self.sizes))
 
-    def update(self, z: float) -> StepProbability:
+    def update(self, z: float) -> None:
         """Take one batch's value, in noise scales."""
         z = min(max(z, -self.clip), self.clip)
         ratio = np.exp(self.sizes * (z - 0.5 * self.sizes))
         self.odds = np.minimum((self.odds + self.hazard) / (1.0 - self.hazard) * ratio, 1e12)
-        return self
 
     @property
     def probability(self) -> float:

@@ -54,7 +54,7 @@ class Drift:
         self.line = Line(0.0, 0.0, level_sd**2, 0.0, slope_sd**2)
         self.count = 0
 
-    def update(self, hours: float, value: float) -> Drift:
+    def update(self, hours: float, value: float) -> None:
         """Take one value at `hours` of jet time since the baseline."""
         mean, sd = self.line.at(hours)
         reach = 4.0 * (self.sigma**2 + sd**2) ** 0.5
@@ -67,7 +67,6 @@ class Drift:
         _, both_var = self._posterior(1.0, 1.0)
         covariance = 0.5 * (both_var - level_var - slope_var)
         self.line = Line(level, slope, level_var, covariance, slope_var)
-        return self
 
     def _features(self, level: float, hours: float) -> dict[str, float]:
         return {"level": level * self._scales["level"], "slope": hours * self._scales["slope"]}
@@ -77,16 +76,16 @@ class Drift:
         return float(predicted.mu), max(float(predicted.sigma) ** 2 - self.sigma**2, 0.0)
 
 
-def hours_to(limit: float, line: Line, now: float) -> Interval:
-    """Jet hours from `now` until the line passes `limit`, as a 90 % interval.
+def hours_to(limit: float, line: Line, now: float, z: float = QUANTILE) -> Interval:
+    """Jet hours from `now` until the line passes `limit`: a 90 % interval at the default `z`.
 
     The ends are where the line's own 5 % and 95 % bounds meet the limit: Fieller's interval
     (1954, J. R. Stat. Soc. B 16, 175-185) for the calibration problem limit = level + slope * x.
     Where the slope could be nought the high end is infinite. Times already past read 0.
     """
     middle = (limit - line.level) / line.slope if line.slope > 0.0 else np.inf
-    low = _first_crossing(limit, line, QUANTILE, now)
-    high = _first_crossing(limit, line, -QUANTILE, now)
+    low = _first_crossing(limit, line, z, now)
+    high = _first_crossing(limit, line, -z, now)
     return Interval(*(max(x - now, 0.0) for x in (low, middle, high)))
 
 

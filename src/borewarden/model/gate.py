@@ -81,7 +81,7 @@ class GateSettings(NamedTuple):
     bypass_pressure: float = np.inf  # Pa, at and above the bypass spills
     rate_resolution: float = 0.0  # Hz, least step of a rate reading
     default_temperature: float = 293.15  # K, where no water temperature is measured
-    batch_time: float = 20.0  # s of steady jet in a batch
+    batch_time: float = 20.0  # s that the stated area takes to pass the water of a batch
     longest_pause: float = 60.0  # s without steady jet within a batch
     settle_time: float = 6.0  # s after the jet opens or its pressure moves
     hold_time: float = 4.0  # s of rate readings held back in case the jet is closing
@@ -184,8 +184,7 @@ class Gate:
     def learn_many(self, samples: Samples) -> tuple[NDArray[np.int8], NDArray[np.void]]:
         """Take a block of samples in time order; see the class."""
         phases = np.empty(len(samples.time_ns), dtype=np.int8)
-        # A batch holds at least batch_time, and no sample adds more than max_gap: one a sample
-        # is the most there can be, however coarse the log.
+        # no more than one batch closes a sample, however coarse the log
         batches = np.zeros(len(samples.time_ns), dtype=BATCH).view(np.recarray)
         closed = run_gate(self.state, self.settings, self.displacement, samples, phases, batches)
         return phases, np.array(batches[:closed])
@@ -284,7 +283,9 @@ def run_gate(state, g, displacement, samples, phases, batches):  # type: ignore[
         # --- time, smoothed pressure
         gap = not s.started or dt < 0.0 or dt > g.max_gap
         if gap:
-            if s.jet_on and dt > 0.0:
+            if dt < 0.0:
+                _clear_batch(s)  # the clock was set back
+            elif s.jet_on:
                 s.missed_seconds += dt
             dt = 0.0
             s.fast = p
@@ -399,7 +400,9 @@ def run_gate(state, g, displacement, samples, phases, batches):  # type: ignore[
                     _add_held_to_batch(s, g.longest_pause)
                 _hold_piece(s)
                 _clear_piece(s, True)
-        if s.time >= g.batch_time:
+        # A batch ends with its water, not with its time: ending a few strokes when their time is
+        # up would pick out the strokes that were timed too long, and the next too short.
+        if s.time > 0.0 and s.mass >= g.batch_time * g.nominal_area * s.flux / s.time:
             _close_batch(s, g, batches[closed])
             closed += 1
     return closed

@@ -156,6 +156,10 @@ class DirectDrive:
         Raises ValueError if an area is so small that the pressure would pass 1 GPa.
         """
         displacement = self.displacement
+        if self.regulation == "bypass":  # the valve adds what area is short of the rated pressure's
+            area = np.maximum(
+                area, area_of_rate(displacement, speed, self.rated_pressure, temperature)
+            )
 
         def surplus(pressure: Real, area: Real, temperature: Real, speed: Real) -> Real:
             fed = speed * delivered_mass(displacement, pressure, temperature)
