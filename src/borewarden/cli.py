@@ -6,7 +6,7 @@ import datetime as dt
 import sqlite3
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NoReturn
 from zoneinfo import ZoneInfo
 
 import typer
@@ -16,10 +16,13 @@ from rich.table import Table
 
 from borewarden.alert.wording import advice, evidence, headline
 from borewarden.collect import BadInput
+from borewarden.collect.logged import local_ns
 from borewarden.model.verdict import State
 from borewarden.replay import Replayed, replay
 from borewarden.report import write_report
 from borewarden.settings import load_machine
+from borewarden.simulate.day import Chip, Day, log_day
+from borewarden.simulate.logger import write_labels, write_log
 
 app = typer.Typer(
     add_completion=False,
@@ -82,10 +85,7 @@ def replay_command(
         target.parent.mkdir(parents=True, exist_ok=True)
         write_report(result, target)
     except BadInput as bad:
-        err.print(f"[bold]can't use[/] {bad.file}", highlight=False)
-        for name, text in (("where", bad.where), ("wrong", bad.wrong), ("right", bad.right)):
-            err.print(f"  {name}: {text}", highlight=False, markup=False, soft_wrap=True)
-        raise typer.Exit(BAD_INPUT) from None
+        fail(bad)
     except (sqlite3.Error, OSError) as failed:
         err.print(f"can't write or read: {failed}", markup=False, soft_wrap=True)
         raise typer.Exit(BAD_INPUT) from None
@@ -95,6 +95,62 @@ def replay_command(
         out.print(f"store:  {store}", highlight=False, soft_wrap=True)
     if exit_code:
         sys.exit(EXIT_CODES[result.verdict.state])
+
+
+@app.command("simulate")
+def simulate_command(
+    log: Annotated[Path, typer.Argument(help="Log to write, .csv or .parquet.")],
+    machine: Annotated[Path, typer.Option(help="The machine's settings, TOML.")],
+    first: Annotated[dt.datetime, typer.Option(formats=["%Y-%m-%d"], help="First day.")],
+    days: Annotated[int, typer.Option(min=1, max=60)] = 1,
+    seed: Annotated[int, typer.Option(help="Same seed, same day.")] = 1,
+    sample_time: Annotated[float, typer.Option(help="Seconds between rows.", min=0.02)] = 1.0,
+    chip_at: Annotated[
+        dt.datetime | None, typer.Option(help="Local time at which the rim chips.")
+    ] = None,
+    chip_size: Annotated[
+        float, typer.Option(help="Relative growth of the effective area by the chip.")
+    ] = 0.08,
+    wear: Annotated[float, typer.Option(help="Relative growth of area a jet hour.")] = 0.0,
+) -> None:
+    """Have the virtual pump log invented days, with a labels file of what truly happened."""
+    try:
+        settings = load_machine(machine)
+        evening_ns = local_ns(first + dt.timedelta(hours=24), settings.time_zone)
+        jewels = [jewel for jewel in settings.jewels() if jewel.fitted_ns < evening_ns]
+        if not jewels:
+            raise BadInput(machine, "jewel", f"none is fitted by {first:%Y-%m-%d}", "fit one")
+        # sharper edge lost first, bore second: both act on the effective area
+        edge = (1.0 + chip_size) ** 0.6 - 1.0
+        chips = (Chip(chip_at, edge, (1.0 + chip_size) / (1.0 + edge) - 1.0),) if chip_at else ()
+        day = Day(
+            first=first.date(),
+            days=days,
+            seed=seed,
+            time_zone=settings.time_zone,
+            discharge_coefficient=jewels[-1].plausible.typical,
+            sample_time=sample_time,
+            wear_per_hour=wear,
+            chips=chips,
+            logs_rate="rate" in settings.log_format().channels,
+        )
+        samples = log_day(day, settings.build_pump(), jewels[-1])
+        write_log(samples, settings.log_format(), log)
+        write_labels(day, log)
+    except BadInput as bad:
+        fail(bad)
+    except (OSError, ValueError) as failed:
+        err.print(f"can't simulate: {failed}", markup=False, soft_wrap=True)
+        raise typer.Exit(BAD_INPUT) from None
+    out.print(f"{log}: {len(samples.time_ns)} invented samples", highlight=False, soft_wrap=True)
+
+
+def fail(bad: BadInput) -> NoReturn:
+    """Say what can't be used, where and why, and end with exit code 2."""
+    err.print(f"can't use {bad.file}", markup=False, highlight=False, soft_wrap=True)
+    for name, text in (("where", bad.where), ("wrong", bad.wrong), ("right", bad.right)):
+        err.print(f"  {name}: {text}", highlight=False, markup=False, soft_wrap=True)
+    raise typer.Exit(BAD_INPUT)
 
 
 def print_result(result: Replayed) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -189,7 +190,7 @@ def _label_row(label: Label, zone: str) -> tuple[str, ...]:
         label.event,
         local_time(label.start_ns, zone),
         "–" if label.end_ns is None else local_time(label.end_ns, zone),
-        f"{label.area_change:+.1%}".replace("%", " %"),
+        "–" if math.isnan(label.area_change) else f"{100.0 * label.area_change:+.1f} %",
         label.note,
     )
 

@@ -366,7 +366,7 @@ class MachineSettings(BaseSettings):
         return self.pump.build()
 
     def jewels(self) -> list[Jewel]:
-        """The jewels in the order of the file. Raises ValueError for a local time that never was."""
+        """The jewels in the order of the file; `load_machine` has seen to it that the times exist."""
         return [
             Jewel(
                 bore=jewel.bore,
@@ -463,7 +463,7 @@ def load_machine(path: Path | str) -> MachineSettings:
         ) from None
     except OSError as error:
         reason = error.strerror or "can't be read"
-        raise BadInput(path, "file", reason, "give a machine's TOML file") from None
+        raise BadInput(path, "file", reason, "give a machine file") from None
     except UnicodeDecodeError as error:
         raise BadInput(
             path, f"byte {error.start + 1}", "isn't UTF-8 text", "save it as UTF-8"

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
-from conftest import gate_settings, steady_samples
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -12,6 +13,7 @@ from borewarden.model import gate as gate_module
 from borewarden.model.gate import BATCH, Gate, Phase, Samples, rows
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import DirectDrive, Displacement, Intensifier, event_rate
+from conftest import gate_settings, steady_samples
 
 AREA = 0.65 * float(bore_area(0.254e-3))
 
@@ -200,7 +202,7 @@ def test_any_split_of_the_samples_gives_the_same_bits(cuts: list[int], as_counte
     split_gate = Gate(chosen, pump.displacement)
     edges = [0, *sorted(cuts), 1800]
     parts = [
-        split_gate.learn_many(rows(samples, a, b)) for a, b in zip(edges, edges[1:], strict=False)
+        split_gate.learn_many(rows(samples, a, b)) for a, b in pairwise(edges)
     ]
     assert np.array_equal(np.concatenate([p for p, _ in parts]), phases)
     assert np.concatenate([b for _, b in parts]).tobytes() == batches.tobytes()

@@ -86,7 +86,7 @@ def local_ns(time: datetime, time_zone: str) -> int:
     """`time` in ns since 1970 UTC; local in `time_zone` if it has no offset.
 
     Of an hour that the clock showed twice the first is meant. Raises ValueError for one that it
-    skipped in spring.
+    skipped in spring, and for times that are not within 2000 to 2100.
     """
     if time.tzinfo is None:
         zone = ZoneInfo(time_zone)
@@ -95,7 +95,10 @@ def local_ns(time: datetime, time_zone: str) -> int:
             raise ValueError(f"{time} was skipped by the clocks of {time_zone}")
         time = local
     since = time - datetime(1970, 1, 1, tzinfo=UTC)
-    return (since.days * 86_400 + since.seconds) * 1_000_000_000 + since.microseconds * 1000
+    ns = (since.days * 86_400 + since.seconds) * 1_000_000_000 + since.microseconds * 1000
+    if not EARLIEST <= ns <= LATEST:
+        raise ValueError(f"{time} is no time of our days")
+    return ns
 
 
 # -- logs
@@ -168,9 +171,9 @@ def _columns_of(format: LogFormat) -> list[str]:
 def _read_table(path: Path, columns: list[str]) -> _Table:
     name = path.name.lower()
     try:
-        if name.endswith(".parquet"):
+        if name.endswith(".parquet") and not path.is_dir():
             return _read_parquet(path, columns)
-        if name.endswith(".csv"):
+        if name.endswith((".csv", ".parquet")):
             return _read_csv(path, path.read_bytes(), columns)
         if name.endswith(".csv.gz"):
             return _read_csv(path, gzip.decompress(path.read_bytes()), columns)
@@ -418,7 +421,9 @@ def _times_ns(table: _Table, column: str, time_zone: str) -> NDArray[np.int64]:
     if outside.any():
         row = int(np.flatnonzero(outside.to_numpy())[0])
         _bad_time(table, column, row, f"{table.frame[column].iloc[row]} is no time of our days")
-    return stamps.dt.tz_convert("UTC").dt.as_unit("ns").to_numpy(dtype="datetime64[ns]").view("i8")
+    stamps = stamps.dt.tz_convert("UTC").dt.as_unit("ns")
+    nanoseconds: NDArray[np.int64] = stamps.to_numpy(dtype="datetime64[ns]").view(np.int64)
+    return nanoseconds
 
 
 def _bad_time(table: _Table, column: str, row: int, wrong: str) -> NoReturn:
@@ -456,9 +461,13 @@ def _parse(table: _Table, column: str, text: pd.Series[Any]) -> pd.Series[Any]:
     try:
         return pd.to_datetime(text, format="ISO8601", utc=utc)
     except (ValueError, OverflowError):
-        stamps = pd.to_datetime(text, format="ISO8601", utc=utc, errors="coerce")
-        bad = np.flatnonzero(stamps.isna().to_numpy())
-        row = int(bad[0]) if len(bad) else 0
+        for row, cell in enumerate(text):
+            try:
+                aware = pd.to_datetime(cell, format="ISO8601").tzinfo is not None
+            except (ValueError, OverflowError):
+                aware = not utc
+            if aware != utc:
+                break
         _bad_time(table, column, row, f"{text.iloc[row][:60]!r} is no time")
 
 
@@ -490,7 +499,8 @@ def _localize(table: _Table, column: str, stamps: pd.Series[Any], time_zone: str
             f"{stamps.iloc[row]} came twice that day in {time_zone}, the order doesn't tell which",
             "log times with an offset from UTC",
         ) from None
-    return local.iloc[np.cumsum(first) - 1].reset_index(drop=True)
+    repeated: pd.Series[Any] = local.iloc[np.cumsum(first) - 1].reset_index(drop=True)
+    return repeated
 
 
 def _in_order(

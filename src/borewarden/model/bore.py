@@ -323,7 +323,7 @@ class BoreWatch:
         bore = self._bore_of(float(area))
         hours = self._last.jet_hours if self._last else 0.0
         line = self._drift.line if self.baseline else None
-        if isinstance(self.pump, Intensifier) or self.pump.regulation != "none" or not self._last:
+        if isinstance(self.pump, Intensifier) or self.pump.regulation != "none" or not rate > 0.0:
             pressure_expected = float(pressure)
         else:
             pressure_expected = float(

@@ -47,8 +47,8 @@ class Samples(NamedTuple):
     """A block of samples, one array a channel, all of shape (n,); NaN where not known.
 
     `time_ns` are int64 nanoseconds since 1970 UTC, `pressure` in Pa gauge, `rate` the stroke rate
-    or crank speed in Hz, `stroke_count` the stroke counter, `temperature` of the water in K, `valve` 1
-    where the jet is commanded on and 0 where off.
+    or crank speed in Hz, `stroke_count` the stroke counter, `temperature` of the water in K,
+    `valve` 1 where the jet is commanded on and 0 where off.
     """
 
     time_ns: NDArray[np.int64]

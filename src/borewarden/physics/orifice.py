@@ -87,7 +87,7 @@ def mass_flux(pressure: Real, temperature: Real) -> Real:
 def mass_flux_sensitivity(pressure: Real, temperature: Real) -> Real:
     """D ln(mass_flux) / d ln(pressure), dimensionless.
 
-    One half where water is incompressible, less at ultra-high pressure (0.46 at 400 MPa). The
+    One half where water is incompressible, less at ultra-high pressure (0.474 at 400 MPa). The
     derivative of `mass_flux` in closed form.
     """
     work = expansion_work(pressure, temperature)
@@ -144,7 +144,8 @@ def effective_area_uncertainty(
 
     `flow_rel` and `pressure_rel` are relative standard uncertainties, `temperature_k` one in K.
     Law of propagation, JCGM 100:2008 (GUM) eq. 10, independent inputs. The temperature acts
-    through sqrt(rho0), d ln sqrt(rho0)/dT = -1.3e-4 /K at 25 °C: small beside the others.
+    through sqrt(rho0), d ln sqrt(rho0)/dT = -1.3e-4 /K at 25 °C and -1.8e-4 /K at 40 °C: small
+    beside the others.
     """
     by_pressure = mass_flux_sensitivity(pressure, temperature) * pressure_rel
     by_temperature = 1.3e-4 * temperature_k

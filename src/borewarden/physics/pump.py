@@ -153,7 +153,7 @@ class DirectDrive:
         Broadcasts over arrays. `speed` is the crank speed in Hz, `temperature` in K; the areas of
         several open heads add. With a bypass the pressure stops at `rated_pressure`. Solves
         delivered mass = jet mass by Chandrupatla's method (1997, Adv. Eng. Softw. 28, 145-149).
-        Raises ValueError if an area is so small that the pressure would pass 1 GPa.
+        Raises ValueError where no pressure from 1 kPa to 1 GPa would do.
         """
         displacement = self.displacement
         if self.regulation == "bypass":  # the valve adds what area is short of the rated pressure's
@@ -168,8 +168,8 @@ class DirectDrive:
         found = elementwise.find_root(surplus, (1e3, 1e9), args=(area, temperature, speed))
         if not np.all(found.success):
             raise ValueError(
-                f"the pump's flow can't pass an effective area of {float(np.min(area)):.3e} m² "
-                "below 1 GPa"
+                "no pressure from 1 kPa to 1 GPa passes the pump's flow through an effective area "
+                f"of {float(np.min(area)):.3e} m² at a crank speed of {float(np.min(speed)):.3g} Hz"
             )
         pressure: Real = found.x if np.ndim(found.x) else float(found.x)
         if self.regulation == "bypass":

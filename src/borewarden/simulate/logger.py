@@ -1,0 +1,56 @@
+"""Writes samples as a log file of a machine, in its own columns and units, with labels."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from borewarden.collect.logged import LogFormat, labels_path
+from borewarden.model.gate import Samples
+from borewarden.simulate.day import Day
+
+DECIMALS = {"pressure": 1, "rate": 1, "stroke_count": 0, "temperature": 1, "valve": 0}
+
+
+def log_frame(samples: Samples, log_format: LogFormat) -> pd.DataFrame:
+    """The columns of the log: local time without offset, then each channel in its unit."""
+    utc = pd.DatetimeIndex(pd.to_datetime(samples.time_ns, unit="ns", utc=True))
+    local = utc.tz_convert(log_format.time_zone).tz_localize(None).as_unit("ms")
+    columns: dict[str, object] = {log_format.time_column: local}
+    for name, channel in log_format.channels.items():
+        values = (getattr(samples, name) - channel.offset) / channel.scale
+        columns[channel.column] = np.round(values, DECIMALS[name])
+    return pd.DataFrame(columns)
+
+
+def write_log(samples: Samples, log_format: LogFormat, path: Path) -> None:
+    """Write `samples` to `path`, CSV or Parquet by its ending. Raises ValueError for another."""
+    frame = log_frame(samples, log_format)
+    if path.suffix == ".parquet":
+        frame.to_parquet(path, index=False, compression="zstd")
+    elif path.suffix == ".csv":
+        counts = log_format.channels.get("stroke_count")
+        if counts is not None:
+            frame[counts.column] = frame[counts.column].astype("Int64")
+        whole = bool(np.all(samples.time_ns % 10**9 == 0))
+        seconds = "%Y-%m-%dT%H:%M:%S" if whole else "%Y-%m-%dT%H:%M:%S.%f"
+        frame.to_csv(path, index=False, date_format=seconds)
+    else:
+        raise ValueError(f"{path}: a log ends in .csv or .parquet")
+
+
+def write_labels(day: Day, path: Path) -> None:
+    """Write what truly happened on `day` beside the log at `path`."""
+    rows = [
+        (chip.at.isoformat(), "", "chip", f"{chip.growth:.4f}", "invented") for chip in day.chips
+    ]
+    if day.wear_per_hour > 0.0:
+        start = f"{day.first.isoformat()}T00:00:00"
+        note = f"invented: effective area {day.wear_per_hour:+.2%} a jet hour"
+        rows.append((start, "", "wear", "", note))
+    if not rows:
+        rows.append((f"{day.first.isoformat()}T00:00:00", "", "none", "0", "invented: all sound"))
+    columns = ["time", "end", "event", "area_change", "note"]
+    pd.DataFrame(rows, columns=columns).to_csv(labels_path(path), index=False)

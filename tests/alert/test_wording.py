@@ -1,0 +1,185 @@
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from borewarden.alert.wording import (
+    ALERT_COLUMNS,
+    CAUTIONS,
+    advice,
+    alert_row,
+    bore_words,
+    evidence,
+    first_checks,
+    headline,
+    local_time,
+    pressure_words,
+    probability_words,
+    since,
+    verdict_lines,
+)
+from borewarden.model.drift import Interval
+from borewarden.model.verdict import State, Verdict
+from borewarden.model.watcher import Alert
+from borewarden.physics.pump import DirectDrive, Intensifier
+
+NAN = float("nan")
+INTENSIFIER = Intensifier(0.022, 0.2, 1e-5, 20.0, 1.0, 400e6, 37e3)
+CRANK = DirectDrive(3, 0.0127, 0.05, 1.5e-6, 8.0, 380e6, 22e3)
+NOON_NS = 1_772_449_200 * 10**9  # 2026-03-02 11:00 UTC, 12:00 in Berlin
+
+OPENED = Verdict(
+    time_ns=NOON_NS,
+    state=State.OPENED,
+    reason="the effective area stepped up by 10.0%",
+    jet_hours=12.34,
+    nominal_bore=0.254e-3,
+    bore=0.2664e-3,
+    bore_sd=0.0011e-3,
+    area_ratio=1.1,
+    discharge_coefficient=0.651,
+    rate_expected=0.80,
+    rate_seen=0.88,
+    pressure_expected=380e6,
+    pressure_seen=380e6,
+    overstroke_margin=0.12,
+    probability=0.9876,
+    onset_ns=NOON_NS - 600 * 10**9,
+    step=0.1,
+    step_sd=0.012,
+    slope_per_hour=0.0004,
+    slope_sd=0.0001,
+    hours_to_limit=Interval(20.0, 25.0, 31.0),
+)
+UNKNOWN = Verdict(
+    NOON_NS, State.LEARNING, "no steady jet seen yet", 0.0, 0.254e-3, *(NAN,) * 8, None, 0.0
+)
+
+
+def in_state(state: State) -> Verdict:
+    return replace(OPENED, state=state, onset_ns=None, step=0.0)
+
+
+def all_verdicts() -> list[Verdict]:
+    verdicts = [in_state(state) for state in State]
+    verdicts += [replace(v, overstroke_margin=None) for v in verdicts]
+    steps = [replace(OPENED, state=State.CANNOT_TELL, step=step) for step in (-0.2, 0.9)]
+    return [*verdicts, *steps, OPENED, UNKNOWN]
+
+
+@pytest.mark.parametrize("verdict", all_verdicts(), ids=lambda v: v.state.name)
+@pytest.mark.parametrize("pump", [INTENSIFIER, CRANK, replace(CRANK, regulation="bypass")])
+def test_every_state_has_words(verdict, pump):
+    assert headline(verdict)
+    lines = evidence(verdict, pump, "Europe/Berlin")
+    assert f"NE 107 category: {verdict.state.ne107}" in lines
+    assert first_checks(verdict)
+    everything = "\n".join(verdict_lines(verdict, pump, "Europe/Berlin"))
+    assert not re.search(r"\b(nan|inf|None)\b", everything)
+
+
+@pytest.mark.parametrize("verdict", all_verdicts(), ids=lambda v: v.state.name)
+def test_cautions_come_first_in_every_advice(verdict):
+    told = advice(verdict)
+    assert tuple(told[: len(CAUTIONS)]) == CAUTIONS
+    assert told[len(CAUTIONS) :] == first_checks(verdict)
+
+
+def test_cautions_say_what_keeps_people_whole():
+    text = " ".join(CAUTIONS).lower()
+    for words in ("lock it out", "bleed", "verify zero pressure", "near the jet", "feel for leaks"):
+        assert words in text
+    for words in ("hospital at once", "high-pressure injection", "looks small", "local codes"):
+        assert words in text
+    for words in ("qualified", "manual", "not a safety device"):
+        assert words in text
+
+
+def test_verdicts_are_hedged():
+    for state in set(State) - {State.LEARNING}:
+        assert "probably" in headline(in_state(state))
+
+
+def test_bores_and_areas_are_effective_or_stated_ones():
+    for verdict in all_verdicts():
+        for line in evidence(verdict, INTENSIFIER, "UTC"):
+            for match in re.finditer(r"\b(bore|area)\b", line):
+                before = line[: match.start()].lower().rstrip()
+                assert before.endswith(("effective", "stated"))
+
+
+def test_numbers_of_an_intensifier():
+    text = "\n".join(evidence(OPENED, INTENSIFIER, "Europe/Berlin"))
+    assert "0.2664 ± 0.0011 mm (0.01049 ± 0.00004 in)" in text
+    assert "Stated bore: 0.254 mm (0.0100 in)" in text
+    assert "52.8 strokes/min seen, 48.0 expected (+10.0 %)" in text
+    assert "380.0 MPa (55,100 psi)" in text
+    assert "12 % of 60 strokes/min still free" in text
+    assert "Onset: 2026-03-02 11:50 CET" in text
+    assert "98.8 %" in text
+    assert "Jet hours of the jewel: 12.3 h" in text
+    assert "failure" in text
+
+
+def test_a_crank_pump_shows_it_by_its_pressure():
+    verdict = replace(
+        OPENED, overstroke_margin=None, pressure_seen=300e6, pressure_expected=375e6, rate_seen=8.0
+    )
+    text = "\n".join(evidence(verdict, CRANK, "UTC"))
+    assert "300.0 MPa (43,500 psi) seen, 375.0 MPa (54,400 psi) expected (-20.0 %)" in text
+    assert "480.0 turns/min" in text
+    assert "strok" not in text
+    held = "\n".join(evidence(verdict, replace(CRANK, regulation="speed"), "UTC"))
+    assert "Crank speed: 480.0 turns/min seen, 48.0 expected" in held
+
+
+def test_time_left_is_an_interval_and_left_out_after_a_step():
+    wearing = in_state(State.WEARING)
+    text = "\n".join(evidence(wearing, INTENSIFIER, "UTC"))
+    assert "Wear: effective area +0.04 % ± 0.01 % a jet hour" in text
+    assert "20 to 31, middle 25" in text
+    endless = replace(wearing, hours_to_limit=Interval(20.0, 50.0, np.inf))
+    assert "not before 20" in "\n".join(evidence(endless, INTENSIFIER, "UTC"))
+    after = "\n".join(evidence(OPENED, INTENSIFIER, "UTC"))
+    assert "Wear before the step" in after
+    assert "to the limit" not in after
+
+
+def test_checks_fit_what_happened():
+    fallen = " ".join(first_checks(replace(OPENED, state=State.CANNOT_TELL, step=-0.2)))
+    assert "plugged" in fallen
+    assert "second head" not in fallen
+    opened = " ".join(first_checks(OPENED))
+    for words in ("second head", "weeping", "dead-headed", "changed the jewel", "microscope"):
+        assert words in opened
+    assert opened.index("second head") < opened.index("microscope")
+    assert "unloading" in " ".join(first_checks(replace(OPENED, overstroke_margin=None)))
+
+
+def test_jewel_comes_out_only_from_a_pump_without_pressure():
+    for verdict in all_verdicts():
+        for line in first_checks(verdict):
+            if "take out" in line:
+                assert "stopped, locked out, bled down and verified at zero pressure" in line
+
+
+def test_units():
+    assert bore_words(0.0254e-2) == "0.254 mm (0.0100 in)"
+    assert pressure_words(413.685e6) == "413.7 MPa (60,000 psi)"
+    assert probability_words(1.0) == "above 99.9 %"
+    assert probability_words(0.0) == "below 0.1 %"
+    assert local_time(NOON_NS, "America/Chicago") == "2026-03-02 05:00 CST"
+
+
+def test_since_and_alert_row():
+    assert since(UNKNOWN, "UTC") is None
+    assert since(OPENED, "UTC") == (
+        "Since about 2026-03-02 10:50 UTC: effective area +10.0 % ± 1.2 %"
+    )
+    row = alert_row(Alert(NOON_NS, OPENED, 0), "UTC")
+    assert len(row) == len(ALERT_COLUMNS)
+    assert row.time == "2026-03-02 11:00 UTC"
+    assert row.state == "Probably opened up (failure)"
+    assert row.size == "+10.0 % ± 1.2 %"
+    assert alert_row(Alert(NOON_NS, in_state(State.WEARING), 0), "UTC").onset == "–"

@@ -1,0 +1,585 @@
+"""Reading logs and labels: normal days exactly, malformed ones with a message that helps.
+
+All files are invented here.
+"""
+
+from __future__ import annotations
+
+import gzip
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from borewarden.collect import BadInput
+from borewarden.collect.logged import (
+    Channel,
+    LogFormat,
+    labels_path,
+    local_ns,
+    read_labels,
+    read_log,
+)
+
+RATED = 400e6
+PRESSURE = Channel("p_bar", "bar", 1e5, 0.0, -1e8, 1.25 * RATED)
+CHANNELS = {
+    "pressure": PRESSURE,
+    "stroke_count": Channel("strokes", "counts", 1.0),
+    "temperature": Channel("water_c", "degC", 1.0, 273.15, 272.0, 335.0),
+}
+FORMAT = LogFormat("time", "Europe/Vienna", CHANNELS, None, RATED)
+HEADER = "time,p_bar,strokes,water_c"
+GOOD = (
+    "2026-03-02T06:00:00,3800,10,20",
+    "2026-03-02T06:00:01,3801,11,20.5",
+    "2026-03-02T06:00:02,3802,11,21",
+)
+SIX = int(datetime(2026, 3, 2, 5, tzinfo=UTC).timestamp()) * 10**9  # 06:00 in Vienna
+
+
+def csv_file(folder: Path, *lines: str, header: str = HEADER) -> Path:
+    path = folder / "day.csv"
+    path.write_text("\n".join((header, *lines)) + "\n", encoding="utf-8")
+    return path
+
+
+def parquet_file(folder: Path, **columns: object) -> Path:
+    path = folder / "day.parquet"
+    pq.write_table(pa.table(columns), path)
+    return path
+
+
+def seconds(samples_time: np.ndarray) -> list[float]:
+    return [float(t) for t in (samples_time - samples_time[0]) * 1e-9]
+
+
+# -- normal days
+
+
+def test_reads_a_plain_day_exactly(tmp_path: Path) -> None:
+    samples = read_log(csv_file(tmp_path, *GOOD), FORMAT)
+    np.testing.assert_array_equal(samples.time_ns, SIX + np.arange(3) * 10**9)
+    assert samples.time_ns.dtype == np.int64
+    np.testing.assert_array_equal(samples.pressure, np.array([3800, 3801, 3802]) * 1e5)
+    np.testing.assert_array_equal(samples.stroke_count, [10, 11, 11])
+    np.testing.assert_array_equal(samples.temperature, np.array([20, 20.5, 21]) + 273.15)
+    assert np.isnan(samples.rate).all()
+    assert np.isnan(samples.valve).all()
+    assert all(channel.shape == (3,) for channel in samples)
+
+
+def test_empty_cells_infinities_and_gaps_are_normal(tmp_path: Path) -> None:
+    samples = read_log(
+        csv_file(
+            tmp_path,
+            "2026-03-02T06:00:00,3800,,20",
+            "2026-03-02T06:00:01,,11,",
+            "2026-03-02T09:00:00,inf,12,-inf",
+            "2026-03-02T09:00:01,NaN,13,20",
+        ),
+        FORMAT,
+    )
+    np.testing.assert_array_equal(samples.pressure, [3.8e8, np.nan, np.nan, np.nan])
+    np.testing.assert_array_equal(samples.stroke_count, [np.nan, 11, 12, 13])
+    np.testing.assert_array_equal(samples.temperature, [293.15, np.nan, np.nan, 293.15])
+    assert seconds(samples.time_ns) == [0, 1, 10800, 10801]
+
+
+def test_repeated_times_keep_the_first(tmp_path: Path) -> None:
+    lines = [GOOD[0], GOOD[1], GOOD[1].replace("3801", "3900"), GOOD[2]]
+    samples = read_log(csv_file(tmp_path, *lines), FORMAT)
+    np.testing.assert_array_equal(samples.pressure, np.array([3800, 3801, 3802]) * 1e5)
+
+
+def test_header_with_bom_spaces_more_columns_and_blank_lines(tmp_path: Path) -> None:
+    path = csv_file(
+        tmp_path,
+        "",
+        '"a, b",3800,2026-03-02T06:00:00,7,10,20',
+        "",
+        "c, 3801 ,2026-03-02T06:00:01,8,11,20",
+        header="\ufeffnote, p_bar ,time,more,strokes,water_c",
+    )
+    np.testing.assert_array_equal(read_log(path, FORMAT).pressure, [3.8e8, 3.801e8])
+
+
+def test_a_broken_water_sensor_is_unknown_not_hot(tmp_path: Path) -> None:
+    lines = [GOOD[0], GOOD[1].replace("20.5", "850"), GOOD[2].replace("21", "-200")]
+    samples = read_log(csv_file(tmp_path, *lines), FORMAT)
+    np.testing.assert_array_equal(samples.temperature, [293.15, np.nan, np.nan])
+
+
+def test_a_single_glitch_of_pressure_is_left_to_the_gate(tmp_path: Path) -> None:
+    lines = [GOOD[0], GOOD[1].replace("3801", "65535"), GOOD[2]]
+    assert read_log(csv_file(tmp_path, *lines), FORMAT).pressure[1] == pytest.approx(6.5535e9)
+
+
+def test_constant_rate_fills_an_unlogged_crank_speed(tmp_path: Path) -> None:
+    form = LogFormat("time", "UTC", {"pressure": PRESSURE}, 5.0, RATED)
+    np.testing.assert_array_equal(read_log(csv_file(tmp_path, *GOOD), form).rate, [5.0] * 3)
+    low = [line.replace(",38", ",0") for line in GOOD]  # a pump out of use all day
+    np.testing.assert_array_equal(read_log(csv_file(tmp_path, *low), form).rate, [5.0] * 3)
+
+
+@pytest.mark.parametrize("name", ["day.csv.gz", "DAY.CSV"])
+def test_other_suffixes(tmp_path: Path, name: str) -> None:
+    path = tmp_path / name
+    text = "\n".join((HEADER, *GOOD)).encode()
+    path.write_bytes(gzip.compress(text) if name.endswith("gz") else text)
+    np.testing.assert_array_equal(read_log(path, FORMAT).time_ns, SIX + np.arange(3) * 10**9)
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        ("2026-03-02T06:00:00", "2026-03-02T06:00:00.5"),
+        ("2026-03-02 06:00:00.000", "2026-03-02 06:00:00.500"),
+        ("2026-03-02T05:00:00Z", "2026-03-02T05:00:00.5Z"),
+        ("2026-03-02T06:00:00+01:00", "2026-03-02T00:00:00.5-0500"),
+        ("1772427600", "1772427600.5"),
+    ],
+)
+def test_ways_to_write_a_time(tmp_path: Path, first: str, second: str) -> None:
+    path = csv_file(tmp_path, f"{first},3800,1,20", f"{second},3800,1,20")
+    np.testing.assert_array_equal(read_log(path, FORMAT).time_ns, [SIX, SIX + 500_000_000])
+
+
+def test_autumn_hour_that_comes_twice_is_told_by_the_order(tmp_path: Path) -> None:
+    times = [f"2025-10-25T{h}" for h in ()] + [
+        "2025-10-26T01:30:00",
+        "2025-10-26T02:00:00",
+        "2025-10-26T02:30:00",
+        "2025-10-26T02:30:00",
+        "2025-10-26T02:00:00",
+        "2025-10-26T02:30:00",
+        "2025-10-26T03:00:00",
+    ]
+    path = csv_file(tmp_path, *(f"{t},3800,{i},20" for i, t in enumerate(times)))
+    samples = read_log(path, FORMAT)
+    start = int(datetime(2025, 10, 25, 23, 30, tzinfo=UTC).timestamp())
+    np.testing.assert_array_equal(samples.time_ns, (start + np.arange(6) * 1800) * 10**9)
+    np.testing.assert_array_equal(samples.stroke_count, [0, 1, 2, 4, 5, 6])
+
+
+def test_spring_day_has_23_hours(tmp_path: Path) -> None:
+    path = csv_file(tmp_path, "2026-03-29T01:59:59,3800,1,20", "2026-03-29T03:00:00,3800,2,20")
+    assert seconds(read_log(path, FORMAT).time_ns) == [0, 1]
+
+
+@pytest.mark.parametrize(
+    "times",
+    [
+        pd.to_datetime(["2026-03-02 06:00:00", "2026-03-02 06:00:01"]),
+        pd.to_datetime(["2026-03-02 05:00:00", "2026-03-02 05:00:01"]).tz_localize("UTC"),
+        pd.to_datetime(["2026-03-02 06:00:00", "2026-03-02 06:00:01"]).as_unit("ms"),
+        ["2026-03-02T06:00:00", "2026-03-02T06:00:01"],
+        pa.array(["2026-03-02T06:00:00", "2026-03-02T06:00:01"]).dictionary_encode(),
+        [1772427600, 1772427601],
+        [1772427600.0, 1772427601.0],
+    ],
+)
+def test_parquet_times_of_every_kind(tmp_path: Path, times: object) -> None:
+    path = parquet_file(
+        tmp_path, time=times, p_bar=[3800, None], strokes=[1, 2], water_c=pa.array([20.0, 21.0])
+    )
+    samples = read_log(path, FORMAT)
+    np.testing.assert_array_equal(samples.time_ns, [SIX, SIX + 10**9])
+    np.testing.assert_array_equal(samples.pressure, [3.8e8, np.nan])
+
+
+def test_parquet_written_by_pandas_with_the_time_as_index(tmp_path: Path) -> None:
+    frame = pd.DataFrame(
+        {"p_bar": [3800.0, 3801.0], "strokes": [1, 2], "water_c": [20.0, 20.0]},
+        index=pd.Index(pd.to_datetime(["2026-03-02 06:00", "2026-03-02 06:01"]), name="time"),
+    )
+    frame.to_parquet(tmp_path / "day.parquet")
+    np.testing.assert_array_equal(
+        read_log(tmp_path / "day.parquet", FORMAT).time_ns, [SIX, SIX + 60 * 10**9]
+    )
+
+
+def test_parquet_decimals_and_a_boolean_valve(tmp_path: Path) -> None:
+    form = LogFormat(
+        "time",
+        "UTC",
+        {"pressure": PRESSURE, "valve": Channel("open", "0 or 1", low=0.0, high=1.0)},
+        None,
+        RATED,
+    )
+    pressure = pa.array([3800, 3801]).cast(pa.decimal128(12, 2))
+    path = parquet_file(tmp_path, time=[1772427600, 1772427601], p_bar=pressure, open=[True, False])
+    samples = read_log(path, form)
+    np.testing.assert_array_equal(samples.pressure, [3.8e8, 3.801e8])
+    np.testing.assert_array_equal(samples.valve, [1.0, 0.0])
+
+
+# -- malformed logs: what is in the file, where the message points, what it says
+
+
+BAD_CSV = [
+    ("", "file", ["empty"]),
+    (" \n\n", "file", ["empty"]),
+    (f"{HEADER}\n", "file", ["only a header"]),
+    ("time,pbar,strokes,water_c\n1772427600,1,1,1\n", "line 1", ["'p_bar'", "mean 'pbar'"]),
+    ("when,x\n1772427600,1\n", "line 1", ["'time' is missing", "there are when, x"]),
+    (
+        "time;p_bar;strokes;water_c\n2026-03-02T06:00:00;3800,5;1;20\n",
+        "line 1",
+        ["'time' is missing", "commas"],
+    ),
+    ("time,p_bar,p_bar,strokes,water_c\n1,1,1,1,1\n", "line 1", ["'p_bar' is there twice"]),
+    (
+        f"{HEADER}\n{GOOD[0]}\n\n2026-03-02T06:00:01,high,11,20\n",
+        "line 4, column 'p_bar'",
+        ["'high' is no number", "decimal point"],
+    ),
+    (
+        f'{HEADER}\n{GOOD[0]}\n2026-03-02T06:00:01,"3800,5",11,20\n',
+        "line 3, column 'p_bar'",
+        ["'3800,5' is no number", "decimal point"],
+    ),
+    (
+        f"{HEADER}\n{GOOD[0]}\n{GOOD[1]}x\n",
+        "line 3, column 'water_c'",
+        ["'20.5x' is no number"],
+    ),
+    (
+        f"{HEADER}\n2026-03-02T06:00:00,true,1,20\n",
+        "line 2, column 'p_bar'",
+        ["'True' is no number"],
+    ),
+    (f"{HEADER}\n{GOOD[0]}\n2026-03-02T06:0", "line 3", ["too few fields", "half written"]),
+    (f"{HEADER}\n{GOOD[0]}\n{GOOD[1]}\0\0\0", "line 3", ["NUL"]),
+    (f"{HEADER}\n{GOOD[0]}\n{GOOD[1]},7,8\n{GOOD[2]}\n", "line 3", ["6 fields", "the 4 fields"]),
+    (f"{HEADER}\n{GOOD[0]},7\n{GOOD[1]},7\n", "line 2", ["5 fields", "the 4 fields"]),
+    (f'{HEADER}\n{GOOD[0]}\n"{GOOD[1]}\n', "file", ["no CSV"]),
+    (
+        f"{HEADER}\n{GOOD[0]}\nyesterday,3800,11,20\n{GOOD[2]}\n",
+        "line 3, column 'time'",
+        ["'yesterday' is no time", "ISO 8601"],
+    ),
+    (
+        f"{HEADER}\n02.03.2026 06:00:00,3800,11,20\n",
+        "line 2, column 'time'",
+        ["'02.03.2026 06:00:00' is no time", "ISO 8601"],
+    ),
+    (
+        f"{HEADER}\n{GOOD[0]}\n2026-02-30T06:00:00,3800,11,20\n",
+        "line 3, column 'time'",
+        ["'2026-02-30T06:00:00' is no time"],
+    ),
+    (
+        f"{HEADER}\n{GOOD[0]}\n,3800,11,20\n",
+        "line 3, column 'time'",
+        ["time is missing"],
+    ),
+    (
+        f"{HEADER}\n{GOOD[0]}\n2026-03-02T06:00:01Z,3800,11,20\n",
+        "line 2, column 'time'",
+        ["no offset"],
+    ),
+    (
+        f"{HEADER}\n1772427600000,3800,11,20\n",
+        "line 2, column 'time'",
+        ["no time of our days", "milliseconds"],
+    ),
+    (
+        f"{HEADER}\n1970-01-01T00:00:00,3800,11,20\n",
+        "line 2, column 'time'",
+        ["no time of our days"],
+    ),
+    (
+        f"{HEADER}\n9999-01-01T00:00:00,3800,11,20\n",
+        "line 2, column 'time'",
+        ["time"],
+    ),
+    (f"{HEADER}\ntrue,3800,11,20\n", "line 2, column 'time'", ["no time"]),
+    (
+        f"{HEADER}\n{GOOD[0]}\n{GOOD[2]}\n{GOOD[1]}\n",
+        "line 4",
+        ["back from 2026-03-02T06:00:02+01:00 to 2026-03-02T06:00:01+01:00", "sort"],
+    ),
+    (
+        f"{HEADER}\n1772427601,3800,1,20\n1772427600,3800,1,20\n",
+        "line 3",
+        ["back from 2026-03-02T06:00:01+01:00 to 2026-03-02T06:00:00+01:00"],
+    ),
+    (
+        f"{HEADER}\n2026-03-29T01:59:59,3800,1,20\n2026-03-29T02:30:00,3800,1,20\n",
+        "line 3, column 'time'",
+        ["2026-03-29 02:30:00 was skipped", "offset"],
+    ),
+    (
+        f"{HEADER}\n2025-10-26T01:00:00,3800,1,20\n2025-10-26T02:30:00,3800,1,20\n",
+        "line 3, column 'time'",
+        ["2025-10-26 02:30:00 came twice", "offset"],
+    ),
+    (
+        f"{HEADER}\n2026-03-02T06:00:00,38000,1,20\n2026-03-02T06:00:01,38001,1,20\n",
+        "column 'p_bar'",
+        ["reaches 3800 MPa read as bar", "rated 400 MPa", "unit right"],
+    ),
+    (
+        f"{HEADER}\n2026-03-02T06:00:00,38,1,20\n2026-03-02T06:00:01,38,2,20\n",
+        "column 'p_bar'",
+        ["stays below 3.8", "MPa read as bar", "rated 400 MPa", "unit right"],
+    ),
+    (
+        f"{HEADER}\n2026-03-02T06:00:00,-3800,1,20\n2026-03-02T06:00:01,-3800,2,20\n",
+        "column 'p_bar'",
+        ["lies within -380 MPa", "unit right"],
+    ),
+    (
+        f"{HEADER}\n2026-03-02T06:00:00,3800,1,70\n2026-03-02T06:00:01,3800,1,71\n",
+        "column 'water_c'",
+        ["lies within 70 °C and 70 °C read as degC", "unit right"],
+    ),
+    (
+        f"{HEADER}\n2026-03-02T06:00:00,,1,20\n2026-03-02T06:00:01,inf,1,20\n",
+        "column 'p_bar'",
+        ["no pressure in the whole file"],
+    ),
+]
+
+
+@pytest.mark.parametrize(("text", "where", "says"), BAD_CSV)
+def test_malformed_csv(tmp_path: Path, text: str, where: str, says: list[str]) -> None:
+    path = tmp_path / "day.csv"
+    path.write_text(text, encoding="utf-8")
+    assert_bad(path, FORMAT, where, says)
+
+
+def assert_bad(path: Path, form: LogFormat, where: str, says: list[str]) -> None:
+    with pytest.raises(BadInput) as caught:
+        read_log(path, form)
+    assert caught.value.file == str(path)
+    assert caught.value.where == where
+    for words in says:
+        assert words in str(caught.value)
+    assert caught.value.right
+
+
+def test_a_rate_in_strokes_per_minute_read_as_hertz(tmp_path: Path) -> None:
+    rate = Channel("rate", "Hz", 1.0, 0.0, 0.0, 3.0)
+    form = LogFormat("time", "UTC", {"pressure": PRESSURE, "rate": rate}, None, RATED)
+    path = csv_file(
+        tmp_path, "1772427600,3800,0", "1772427601,3800,22", "1772427602,3800,22",
+        header="time,p_bar,rate",
+    )  # fmt: skip
+    assert_bad(path, form, "column 'rate'", ["reaches 1320 /min read as Hz", "unit right"])
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "where", "says"),
+    [
+        ("day.xlsx", b"PK", "file name", ["'.xlsx'", ".csv, .csv.gz or .parquet"]),
+        ("day", b"x", "file name", ["no suffix", ".parquet"]),
+        ("day.parquet", b"", "file", ["empty"]),
+        ("day.parquet", b"PAR1 and then the power went", "file", ["half written", "footer"]),
+        ("day.csv.gz", b"no gzip", "file", ["broken or half written"]),
+        (
+            "day.csv.gz",
+            gzip.compress("\n".join((HEADER, *GOOD)).encode())[:-12],
+            "file",
+            ["broken or half written"],
+        ),
+        ("day.csv.gz", gzip.compress(b""), "file", ["empty"]),
+        ("day.csv", b"time,p_bar\n2026,3\xb0\n", "line 2", ["UTF-8"]),
+        ("day.csv", "time,p_bar\n2026,3\n".encode("utf-16"), "line 1", ["UTF-16"]),
+        ("day.csv", b"\xef\xbb\xbf", "file", ["empty"]),
+    ],
+)
+def test_files_that_are_no_log(
+    tmp_path: Path, name: str, content: bytes, where: str, says: list[str]
+) -> None:
+    path = tmp_path / name
+    path.write_bytes(content)
+    assert_bad(path, FORMAT, where, says)
+
+
+@pytest.mark.parametrize("name", ["day.csv", "day.csv.gz", "day.parquet"])
+def test_no_such_file_and_a_folder(tmp_path: Path, name: str) -> None:
+    assert_bad(tmp_path / name, FORMAT, "file", ["there is no such file"])
+    (tmp_path / name).mkdir()
+    assert_bad(tmp_path / name, FORMAT, "file", ["directory"])
+
+
+FINE = {"time": [1772427600, 1772427601], "p_bar": [3800, 3801], "strokes": [1, 2]}
+
+
+@pytest.mark.parametrize(
+    ("columns", "where", "says"),
+    [
+        ({"water_C": [20, 20]}, "columns", ["'water_c' is missing", "mean 'water_C'"]),
+        ({"water_c": ["20", "warm"]}, "row 2, column 'water_c'", ["'warm' is no number"]),
+        ({"water_c": [20, 20], "time": ["x", "y"]}, "row 1, column 'time'", ["'x' is no time"]),
+        (
+            {"water_c": [20, 20], "time": [1772427601, 1772427600]},
+            "row 2",
+            ["back from 2026-03-02T06:00:01+01:00"],
+        ),
+        ({"water_c": [20, 20], "time": [1772427601, None]}, "row 2, column 'time'", ["missing"]),
+        ({"water_c": [[1], [2]]}, "row 1, column 'water_c'", ["is no number"]),
+    ],
+)
+def test_malformed_parquet(
+    tmp_path: Path, columns: dict[str, object], where: str, says: list[str]
+) -> None:
+    assert_bad(parquet_file(tmp_path, **{**FINE, **columns}), FORMAT, where, says)
+
+
+def test_parquet_without_rows_and_truncated(tmp_path: Path) -> None:
+    path = parquet_file(tmp_path, **{k: pa.array([], pa.float64()) for k in (*FINE, "water_c")})
+    assert_bad(path, FORMAT, "file", ["no samples"])
+    path = parquet_file(tmp_path, **FINE, water_c=[20, 20])
+    path.write_bytes(path.read_bytes()[:-20])
+    assert_bad(path, FORMAT, "file", ["half written"])
+
+
+# -- labels
+
+
+def test_labels(tmp_path: Path) -> None:
+    path = tmp_path / "day.labels.csv"
+    path.write_text(
+        "time,end,event,area_change,note\n"
+        "2026-03-02T06:00:00,,chip,0.08,invented\n"
+        '2026-03-02T05:00:00Z,2026-03-02T07:00:00,none,,"quiet, all day"\n'
+    )
+    first, second = read_labels(path, "Europe/Vienna")
+    assert (first.start_ns, first.end_ns, first.event) == (SIX, None, "chip")
+    assert first.area_change == 0.08
+    assert (second.start_ns, second.end_ns) == (SIX, SIX + 3600 * 10**9)
+    assert np.isnan(second.area_change)
+    assert second.note == "quiet, all day"
+
+
+LABEL_HEADER = "time,end,event,area_change,note"
+
+
+@pytest.mark.parametrize(
+    ("text", "where", "says"),
+    [
+        ("", "file", ["empty", LABEL_HEADER]),
+        ("time,end,evnt,area_change,note\n", "line 1", ["'event' is missing", "mean 'evnt'"]),
+        (f"{LABEL_HEADER}\n2026-03-02T06:00:00,,chipp,,\n", "line 2, column 'event'", ["'chip'?"]),
+        (
+            f"{LABEL_HEADER}\n2026-03-02T06:00:00,,,,\n",
+            "line 2, column 'event'",
+            ["known are chip"],
+        ),
+        (f"{LABEL_HEADER}\n,,chip,,\n", "line 2, column 'time'", ["time is missing", "ISO"]),
+        (f"{LABEL_HEADER}\nsoon,,chip,,\n", "line 2, column 'time'", ["'soon' is no time", "ISO"]),
+        (f"{LABEL_HEADER}\n1026-03-02,,chip,,\n", "line 2, column 'time'", ["of our days"]),
+        (
+            f"{LABEL_HEADER}\n2026-03-29T02:30:00,,chip,,\n",
+            "line 2, column 'time'",
+            ["skipped"],
+        ),
+        (
+            f"{LABEL_HEADER}\n2026-03-02T06:00,2026-03-02T05:00,chip,,\n",
+            "line 2, column 'end'",
+            ["ends before it starts"],
+        ),
+        (
+            f"{LABEL_HEADER}\n2026-03-02T06:00,,chip,8 %,\n",
+            "line 2, column 'area_change'",
+            ["'8 %'", "0.08 for 8 %"],
+        ),
+        (f"{LABEL_HEADER}\n2026-03-02T06:00,,chip,80,\n", "line 2, column 'area_change'", ["'80'"]),
+        (f"{LABEL_HEADER}\n2026-03-02T06:00,,chip\n", "line 2", ["3 fields", "5 fields"]),
+        (
+            f"{LABEL_HEADER}\n2026-03-02T06:00,,chip,,a,b\n",
+            "line 2",
+            ["6 fields", "5 fields", "quote"],
+        ),
+        ("\xe9".encode("latin-1"), "file", ["UTF-8"]),
+    ],
+)
+def test_malformed_labels(tmp_path: Path, text: str | bytes, where: str, says: list[str]) -> None:
+    path = tmp_path / "day.labels.csv"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    with pytest.raises(BadInput) as caught:
+        read_labels(path, "Europe/Vienna")
+    assert (caught.value.file, caught.value.where) == (str(path), where)
+    for words in says:
+        assert words in str(caught.value)
+
+
+def test_no_labels_file(tmp_path: Path) -> None:
+    with pytest.raises(BadInput, match="there is no such file"):
+        read_labels(tmp_path / "x.labels.csv", "UTC")
+    with pytest.raises(BadInput, match="directory"):
+        read_labels(tmp_path, "UTC")
+
+
+@pytest.mark.parametrize("name", ["x.csv", "x.csv.gz", "x.parquet"])
+def test_labels_path(name: str) -> None:
+    assert labels_path(Path("logs") / name) == Path("logs/x.labels.csv")
+
+
+def test_local_ns_takes_the_first_of_two() -> None:
+    twice = local_ns(datetime(2025, 10, 26, 2, 30), "Europe/Vienna")
+    assert twice == int(datetime(2025, 10, 26, 0, 30, tzinfo=UTC).timestamp()) * 10**9
+
+
+# -- whatever else may be in a file
+
+
+FUZZ = settings(
+    max_examples=150,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
+
+
+def nothing_but_bad_input(path: Path) -> None:
+    try:
+        read_log(path, FORMAT)
+    except BadInput as error:
+        assert error.file == str(path)
+    try:
+        read_labels(path, "Europe/Vienna")
+    except BadInput as error:
+        assert error.file == str(path)
+
+
+@FUZZ
+@given(content=st.binary(max_size=300), name=st.sampled_from(["f.csv", "f.csv.gz", "f.parquet"]))
+def test_random_bytes_raise_nothing_but_bad_input(
+    tmp_path: Path, content: bytes, name: str
+) -> None:
+    path = tmp_path / name
+    path.write_bytes(content)
+    nothing_but_bad_input(path)
+
+
+CELLS = st.sampled_from(
+    ["", "3800", "20", "1e999", "-1", "nan", '"', '"a', ",", "\n", "\r", "2026-03-29T02:30:00", "Z",
+     "2025-10-26T02:10:00", "2026-03-02", "T", "0x10", "1_000", "99999999999999999999", "é", "\0",
+     "2026-03-02T06:00:00+99:00", "true", "#", ";", "+01:00", "1772427600"]
+)  # fmt: skip
+
+
+@FUZZ
+@given(
+    cuts=st.lists(st.tuples(st.integers(0, 140), st.integers(0, 12), CELLS), max_size=5),
+    rows=st.lists(st.lists(CELLS, min_size=1, max_size=5), max_size=4),
+    labels=st.booleans(),
+)
+def test_mutated_csv_raises_nothing_but_bad_input(
+    tmp_path: Path, cuts: list[tuple[int, int, str]], rows: list[list[str]], labels: bool
+) -> None:
+    text = "\n".join((LABEL_HEADER if labels else HEADER, *GOOD, *(",".join(row) for row in rows)))
+    for start, length, cell in cuts:
+        text = text[:start] + cell + text[start + length :]
+    path = tmp_path / "f.csv"
+    path.write_text(text, encoding="utf-8", newline="")
+    nothing_but_bad_input(path)
