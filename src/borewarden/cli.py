@@ -7,14 +7,13 @@ import sqlite3
 import sys
 from pathlib import Path
 from typing import Annotated, NoReturn
-from zoneinfo import ZoneInfo
 
 import typer
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
-from borewarden.alert.wording import advice, evidence, headline
+from borewarden.alert.wording import ALERT_COLUMNS, advice, alert_row, evidence, headline
 from borewarden.collect import BadInput
 from borewarden.collect.logged import local_ns
 from borewarden.model.verdict import State
@@ -155,38 +154,18 @@ def fail(bad: BadInput) -> NoReturn:
 
 def print_result(result: Replayed) -> None:
     """Print the verdict with its evidence, the alerts, and what to check first."""
-    verdict = result.verdict
-    table = Table(title=f"{result.machine}: {headline(verdict)}", title_justify="left")
-    table.add_column("evidence")
-    for line in evidence(verdict, result.pump, result.time_zone):
+    table = Table("evidence", title=f"{result.machine}: {headline(result.verdict)}")
+    for line in evidence(result.verdict, result.pump, result.time_zone):
         table.add_row(line)
-    table.add_row(
-        f"Jet on for {result.jet_hours:.2f} h in this log; at least {result.missed_hours:.2f} h "
-        "went unseen."
-    )
+    table.add_row(f"Jet on in this log: {result.jet_hours:.2f} h")
+    table.add_row(f"Gone unseen with the jet on: {result.missed_hours:.2f} h")
     out.print(table)
-    alerts = Table(title="Alerts", title_justify="left")
-    for column in ("time", "state", "NE 107", "onset", "area step", "why"):
-        alerts.add_column(column)
-    for alert in result.alerts:
-        v = alert.verdict
-        alerts.add_row(
-            local_time(alert.time_ns, result.time_zone),
-            v.state.value,
-            v.state.ne107,
-            local_time(v.onset_ns, result.time_zone) if v.onset_ns else "",
-            f"{v.step:+.1%}" if v.onset_ns else "",
-            v.reason,
-        )
-    if result.alerts:
-        out.print(alerts)
-        for line in advice(verdict):
-            out.print(f"- {line}", markup=False, highlight=False)
-    else:
+    if not result.alerts:
         out.print("No alerts.")
-
-
-def local_time(time_ns: int, time_zone: str) -> str:
-    """A time as the shop's clock shows it."""
-    when = dt.datetime.fromtimestamp(time_ns / 1e9, ZoneInfo(time_zone))
-    return when.strftime("%Y-%m-%d %H:%M:%S")
+        return
+    alerts = Table(*ALERT_COLUMNS, title="Alerts")
+    for alert in result.alerts:
+        alerts.add_row(*alert_row(alert, result.time_zone))
+    out.print(alerts)
+    for line in advice(result.verdict):
+        out.print(f"- {line}", markup=False, highlight=False)

@@ -54,7 +54,9 @@ REFERENCE_TEMPERATURE = 293.15  # K, water for the check whether the pump feeds 
 
 @cache
 def _units() -> pint.UnitRegistry[Any]:
-    units: pint.UnitRegistry[Any] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    units: pint.UnitRegistry[Any] = pint.UnitRegistry(
+        autoconvert_offset_to_baseunit=True, on_redefinition="ignore"
+    )
     # Pint takes a turn for 2 pi rad, which would make 60 rpm 6.28 /s; here they are counts.
     for counted in (
         "stroke = [] = _ = strokes",
@@ -366,7 +368,7 @@ class MachineSettings(BaseSettings):
         return self.pump.build()
 
     def jewels(self) -> list[Jewel]:
-        """The jewels in the order of the file; `load_machine` has seen to it that the times exist."""
+        """The jewels in the order of the file; `load_machine` made sure that the times exist."""
         return [
             Jewel(
                 bore=jewel.bore,

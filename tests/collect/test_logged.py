@@ -6,6 +6,7 @@ All files are invented here.
 from __future__ import annotations
 
 import gzip
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -152,7 +153,7 @@ def test_ways_to_write_a_time(tmp_path: Path, first: str, second: str) -> None:
 
 
 def test_autumn_hour_that_comes_twice_is_told_by_the_order(tmp_path: Path) -> None:
-    times = [f"2025-10-25T{h}" for h in ()] + [
+    times = [
         "2025-10-26T01:30:00",
         "2025-10-26T02:00:00",
         "2025-10-26T02:30:00",
@@ -213,7 +214,7 @@ def test_parquet_decimals_and_a_boolean_valve(tmp_path: Path) -> None:
         None,
         RATED,
     )
-    pressure = pa.array([3800, 3801]).cast(pa.decimal128(12, 2))
+    pressure = pa.array([3800, 3801]).cast(pa.decimal128(25, 2))
     path = parquet_file(tmp_path, time=[1772427600, 1772427601], p_bar=pressure, open=[True, False])
     samples = read_log(path, form)
     np.testing.assert_array_equal(samples.pressure, [3.8e8, 3.801e8])
@@ -534,21 +535,18 @@ def test_local_ns_takes_the_first_of_two() -> None:
 
 
 FUZZ = settings(
-    max_examples=150,
+    max_examples=2500,
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 
 
 def nothing_but_bad_input(path: Path) -> None:
-    try:
-        read_log(path, FORMAT)
-    except BadInput as error:
-        assert error.file == str(path)
-    try:
+    with suppress(BadInput):
+        samples = read_log(path, FORMAT)
+        assert (np.diff(samples.time_ns) > 0).all()
+    with suppress(BadInput):
         read_labels(path, "Europe/Vienna")
-    except BadInput as error:
-        assert error.file == str(path)
 
 
 @FUZZ

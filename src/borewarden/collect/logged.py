@@ -115,7 +115,7 @@ def read_log(path: Path | str, format: LogFormat) -> Samples:
     table = _read_table(path, _columns_of(format))
     times = _times_ns(table, format.time_column, format.time_zone)
     values = {
-        name: _numbers(table, channel.column) * channel.scale + channel.offset
+        name: _numbers(table, channel.column, name == "valve") * channel.scale + channel.offset
         for name, channel in format.channels.items()
     }
     times, kept = _in_order(table, times, format.time_zone)
@@ -170,10 +170,12 @@ def _columns_of(format: LogFormat) -> list[str]:
 
 def _read_table(path: Path, columns: list[str]) -> _Table:
     name = path.name.lower()
+    if path.is_dir():
+        raise BadInput(path, "file", "that is a directory", "give a logged file")
     try:
-        if name.endswith(".parquet") and not path.is_dir():
+        if name.endswith(".parquet"):
             return _read_parquet(path, columns)
-        if name.endswith((".csv", ".parquet")):
+        if name.endswith(".csv"):
             return _read_csv(path, path.read_bytes(), columns)
         if name.endswith(".csv.gz"):
             return _read_csv(path, gzip.decompress(path.read_bytes()), columns)
@@ -260,10 +262,11 @@ def _read_csv(path: Path, text: bytes, columns: list[str]) -> _Table:
     header_line, header = _first_fields(path, text)
     there = [column.strip() for column in header]
     _find_columns(path, f"line {header_line}", there, columns)
-    last = text.rstrip()[text.rstrip().rfind(b"\n") + 1 :]
-    if last == text.strip():
-        raise BadInput(path, "file", "there is only a header", "give a log with samples")
-    if last.count(b'"') % 2 == 0 and len(next(csv.reader([last.decode()]))) < len(there):
+    last = text.rstrip()
+    last = last[max(last.rfind(b"\n"), last.rfind(b"\r")) + 1 :]
+    # a line end within quotes: then this is not the whole line
+    whole = last.count(b'"') % 2 == 0
+    if whole and last != text.strip() and len(next(csv.reader([last.decode()]))) < len(there):
         line = text.rstrip().count(b"\n") + 1
         raise BadInput(
             path,
@@ -275,10 +278,10 @@ def _read_csv(path: Path, text: bytes, columns: list[str]) -> _Table:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error", pd.errors.ParserWarning)
+            # all columns: with some of them only, pandas lets lines with too many fields pass
             frame = pd.read_csv(
                 io.BytesIO(text),
                 header=0,
-                usecols=wanted,
                 index_col=False,
                 skipinitialspace=True,
                 low_memory=False,
@@ -288,6 +291,7 @@ def _read_csv(path: Path, text: bytes, columns: list[str]) -> _Table:
         where, wrong = _ragged_line(text, len(there), str(error))
         right = f"every line has to have the {len(there)} fields of the header"
         raise BadInput(path, where, wrong, right) from None
+    frame = frame.iloc[:, wanted]
     frame.columns = pd.Index([there[i] for i in wanted])
     if not len(frame):
         raise BadInput(path, "file", "there is only a header", "give a log with samples")
@@ -323,9 +327,11 @@ def _ragged_line(text: bytes, fields: int, error: str) -> tuple[str, str]:
 # -- numbers
 
 
-def _numbers(table: _Table, column: str) -> NDArray[np.float64]:
+def _numbers(table: _Table, column: str, may_be_bool: bool) -> NDArray[np.float64]:
     """The column as floats, shape (n,), NaN where empty or infinite."""
     series = table.frame[column]
+    if pd.api.types.is_bool_dtype(series.dtype) and not may_be_bool:
+        series = series.astype("str")
     if pd.api.types.is_numeric_dtype(series.dtype):
         values = series.to_numpy(dtype=np.float64, na_value=np.nan, copy=True)
     else:
@@ -461,14 +467,16 @@ def _parse(table: _Table, column: str, text: pd.Series[Any]) -> pd.Series[Any]:
     try:
         return pd.to_datetime(text, format="ISO8601", utc=utc)
     except (ValueError, OverflowError):
-        for row, cell in enumerate(text):
-            try:
-                aware = pd.to_datetime(cell, format="ISO8601").tzinfo is not None
-            except (ValueError, OverflowError):
-                aware = not utc
-            if aware != utc:
-                break
+        row = next((i for i, cell in enumerate(text) if _has_offset(cell) is not utc), 0)
         _bad_time(table, column, row, f"{text.iloc[row][:60]!r} is no time")
+
+
+def _has_offset(text: str) -> bool | None:
+    """Whether pandas reads an offset from UTC; None if it reads no time at all."""
+    try:
+        return pd.to_datetime(text, format="ISO8601").tzinfo is not None
+    except (ValueError, OverflowError):
+        return None
 
 
 def _localize(table: _Table, column: str, stamps: pd.Series[Any], time_zone: str) -> pd.Series[Any]:

@@ -204,27 +204,27 @@ class BoreWatch:
         self._locate(sign)
         assert self._step is not None
         growth = float(np.expm1(self._step.size))
-        if sign < 0.0:
-            self.state = State.CANNOT_TELL
-            self.reason = (
-                f"the effective area fell by {-growth:.0%}: not an opened bore; a plugged "
-                "orifice or filter, or a drifting pressure transducer, would look like this"
-            )
-        elif growth > self.settings.second_head_step:
-            self.state = State.CANNOT_TELL
-            self.reason = (
-                f"the effective area grew by {growth:.0%}: more than a bore opens; a second head "
-                "or valve opened, or a burst seal, would look like this"
-            )
-        else:
-            self.state = State.OPENED
-            self.reason = f"the effective area stepped up by {growth:.1%}"
+        explained = 0.0 < growth <= self.settings.second_head_step
+        self.state = State.OPENED if explained else State.CANNOT_TELL
 
     def _locate(self, sign: float) -> None:
         assert self.baseline is not None
         starts, ends, residuals = zip(*self._history, strict=True)
         step = locate_step(sign * np.array(residuals), self.baseline.noise.sigma)
         self._step = step._replace(size=sign * step.size)
+        growth = float(np.expm1(self._step.size))
+        if sign < 0.0:
+            self.reason = (
+                f"the effective area fell by {-100 * growth:.1f} %: not an opened bore; a plugged "
+                "orifice or filter, or a drifting pressure transducer, would look like this"
+            )
+        elif growth > self.settings.second_head_step:
+            self.reason = (
+                f"the effective area grew by {growth * 100:.1f} %: more than a bore opens; a second head "
+                "or valve opened, or a burst seal, would look like this"
+            )
+        else:
+            self.reason = f"the effective area stepped up by {growth * 100:.1f} %"
         self._onset_ns = starts[step.first]
         if step.first > 0:
             # the batch before may hold the onset: its mean shows what part of it came after
@@ -262,12 +262,12 @@ class BoreWatch:
             return
         if level >= np.log1p(s.limit):
             self.state = State.OPENED
-            self.reason = f"worn to the limit: the effective area grew by {np.expm1(level):.1%}"
+            self.reason = f"worn to the limit: the effective area grew by {np.expm1(level) * 100:.1f} %"
         elif self.state is State.SOUND and (sure > 0.0 and level > np.log1p(s.wear_notice)):
             self.state = State.WEARING
             self.reason = (
-                f"the effective area grew by {np.expm1(level):.1%} and goes on by "
-                f"{line.slope:.2%} a jet hour"
+                f"the effective area grew by {np.expm1(level) * 100:.1f} % and goes on by "
+                f"{line.slope * 100:.2f} % a jet hour"
             )
 
     # -- telling
