@@ -169,3 +169,7 @@ def print_result(result: Replayed) -> None:
     out.print(alerts)
     for line in advice(result.verdict):
         out.print(f"- {line}", markup=False, highlight=False)
+
+
+if __name__ == "__main__":
+    app()

@@ -91,9 +91,14 @@ def conversion(unit: str, si: str) -> tuple[float, float]:
     if not named.is_compatible_with(si):
         raise ValueError(f"{unit!r} measures something else")
     make = _units().Quantity
-    # a difference, so that the factor of degF is 5/9 and not what is left of two large numbers
-    factor = float((make(1.0, named) - make(0.0, named)).to(si if si != "K" else "delta_degC").m)
-    return factor, float(make(0.0, named).to(si).m)
+    try:
+        # a difference, so that degF gets 5/9 and not what is left of two large numbers
+        difference = make(1.0, named) - make(0.0, named)
+        factor = float(difference.to("delta_degC" if si == "K" else si).m)
+        offset = float(make(0.0, named).to(si).m)
+    except Exception:  # pint's logarithmic units, dBm for one, are compatible but not linear
+        raise ValueError(f"{unit!r} is no unit that can be used here") from None
+    return factor, offset
 
 
 _NUMBER = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(\S.*?)?\s*")

@@ -67,10 +67,13 @@ def main() -> None:
         read = best(lambda: read_log(path, log_format))  # noqa: B023
         without = best(lambda: replay(machine, [path]))  # noqa: B023
         with tempfile.TemporaryDirectory() as folder:
-            stored = best(lambda: replay(machine, [path], Path(folder) / "bench.db"), 3)  # noqa: B023
+            store = Path(folder) / "bench.db"
+            stored = best(lambda: replay(machine, [path], store), 3)  # noqa: B023
         print(f"{log}: {n} samples")
         print(f"  watcher alone          {n / model:12,.0f} samples/s  {model / n * 1e6:6.2f} us")
-        print(f"  replay, read included  {n / without:12,.0f} samples/s  {without / n * 1e6:6.2f} us")
+        print(
+            f"  replay, read included  {n / without:12,.0f} samples/s  {without / n * 1e6:6.2f} us"
+        )
         print(f"  replay into the store  {n / stored:12,.0f} samples/s  {stored / n * 1e6:6.2f} us")
         print(f"  watcher / plain pandas read of the file  {model / raw:6.2f}")
         print(f"  read_log / plain pandas read             {read / raw:6.2f}")

@@ -535,7 +535,7 @@ def test_local_ns_takes_the_first_of_two() -> None:
 
 
 FUZZ = settings(
-    max_examples=2500,
+    max_examples=150,
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )

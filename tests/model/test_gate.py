@@ -201,9 +201,7 @@ def test_any_split_of_the_samples_gives_the_same_bits(cuts: list[int], as_counte
     phases, batches = whole_gate.learn_many(samples)
     split_gate = Gate(chosen, pump.displacement)
     edges = [0, *sorted(cuts), 1800]
-    parts = [
-        split_gate.learn_many(rows(samples, a, b)) for a, b in pairwise(edges)
-    ]
+    parts = [split_gate.learn_many(rows(samples, a, b)) for a, b in pairwise(edges)]
     assert np.array_equal(np.concatenate([p for p, _ in parts]), phases)
     assert np.concatenate([b for _, b in parts]).tobytes() == batches.tobytes()
     assert split_gate.state.tobytes() == whole_gate.state.tobytes()

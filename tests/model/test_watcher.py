@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-
 from itertools import pairwise
 
 import numpy as np

@@ -220,8 +220,8 @@ class BoreWatch:
             )
         elif growth > self.settings.second_head_step:
             self.reason = (
-                f"the effective area grew by {growth * 100:.1f} %: more than a bore opens; a second head "
-                "or valve opened, or a burst seal, would look like this"
+                f"the effective area grew by {growth * 100:.1f} %: more than a bore opens; a "
+                "second head or valve opened, or a burst seal, would look like this"
             )
         else:
             self.reason = f"the effective area stepped up by {growth * 100:.1f} %"
@@ -262,7 +262,8 @@ class BoreWatch:
             return
         if level >= np.log1p(s.limit):
             self.state = State.OPENED
-            self.reason = f"worn to the limit: the effective area grew by {np.expm1(level) * 100:.1f} %"
+            grown = float(np.expm1(level)) * 100
+            self.reason = f"worn to the limit: the effective area grew by {grown:.1f} %"
         elif self.state is State.SOUND and (sure > 0.0 and level > np.log1p(s.wear_notice)):
             self.state = State.WEARING
             self.reason = (

@@ -15,12 +15,12 @@ one stroke period, uniformly distributed. That error is carried as `resolution`.
 from __future__ import annotations
 
 from enum import IntEnum
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from borewarden.physics import compiled
 from borewarden.physics.orifice import mass_flux
 from borewarden.physics.pump import Displacement, delivered_mass
 
@@ -190,8 +190,8 @@ class Gate:
         return phases, np.array(batches[:closed])
 
 
-@njit(cache=True)
-def _clear_piece(s, good):  # type: ignore[no-untyped-def]
+@compiled
+def _clear_piece(s: Any, good: bool) -> None:
     s.piece_good = good
     s.piece_start_ns = s.time_ns
     s.piece_time = 0.0
@@ -201,15 +201,15 @@ def _clear_piece(s, good):  # type: ignore[no-untyped-def]
     s.piece_pressure = 0.0
 
 
-@njit(cache=True)
-def _drop_pieces(s):  # type: ignore[no-untyped-def]
+@compiled
+def _drop_pieces(s: Any) -> None:
     s.held_time = 0.0
     s.in_run = False
     _clear_piece(s, False)
 
 
-@njit(cache=True)
-def _hold_piece(s):  # type: ignore[no-untyped-def]
+@compiled
+def _hold_piece(s: Any) -> None:
     s.held_start_ns = s.piece_start_ns
     s.held_end_ns = s.time_ns
     s.held_time = s.piece_time
@@ -219,8 +219,8 @@ def _hold_piece(s):  # type: ignore[no-untyped-def]
     s.held_pressure = s.piece_pressure
 
 
-@njit(cache=True)
-def _add_held_to_batch(s, longest_pause):  # type: ignore[no-untyped-def]
+@compiled
+def _add_held_to_batch(s: Any, longest_pause: float) -> None:
     if s.time > 0.0 and (s.held_start_ns - s.end_ns) * 1e-9 > longest_pause:
         _clear_batch(s)  # a batch is to say when, too
     if s.time == 0.0:
@@ -234,8 +234,8 @@ def _add_held_to_batch(s, longest_pause):  # type: ignore[no-untyped-def]
     s.held_time = 0.0
 
 
-@njit(cache=True)
-def _clear_batch(s):  # type: ignore[no-untyped-def]
+@compiled
+def _clear_batch(s: Any) -> None:
     s.in_run = False
     s.time = 0.0
     s.events = 0.0
@@ -245,8 +245,8 @@ def _clear_batch(s):  # type: ignore[no-untyped-def]
     s.resolution = 0.0
 
 
-@njit(cache=True)
-def _close_batch(s, g, batch):  # type: ignore[no-untyped-def]
+@compiled
+def _close_batch(s: Any, g: GateSettings, batch: Any) -> None:
     rate = s.events / s.time
     step = g.rate_resolution / rate
     batch.start_ns = s.start_ns
@@ -261,8 +261,15 @@ def _close_batch(s, g, batch):  # type: ignore[no-untyped-def]
     _clear_batch(s)
 
 
-@njit(cache=True)
-def run_gate(state, g, displacement, samples, phases, batches):  # type: ignore[no-untyped-def]
+@compiled
+def run_gate(
+    state: Any,
+    g: GateSettings,
+    displacement: Displacement,
+    samples: Samples,
+    phases: NDArray[np.int8],
+    batches: Any,
+) -> int:
     """The sample loop. Writes `phases` and `batches`, returns how many batches closed."""
     s = state[0]
     closed = 0

@@ -11,14 +11,21 @@ from collections.abc import Callable
 from typing import Any, TypeAlias, TypeVar
 
 import numpy as np
+from numba import njit
 from numba.extending import register_jitable
 from numpy.typing import NDArray
 
 Real: TypeAlias = float | NDArray[np.float64]
-Formula = TypeVar("Formula", bound=Callable[..., Any])
+Function = TypeVar("Function", bound=Callable[..., Any])
 
 
-def compilable(formula: Formula) -> Formula:
+def compilable(formula: Function) -> Function:
     """Let numba-compiled loops call `formula`; called from Python it stays what it was."""
-    marked: Formula = register_jitable(formula)
+    marked: Function = register_jitable(formula)
     return marked
+
+
+def compiled(loop: Function) -> Function:
+    """Compile a loop to machine code on its first call, kept on disk for the next process."""
+    made: Function = njit(cache=True)(loop)
+    return made

@@ -104,7 +104,7 @@ def log_day(day: Day, pump: Pump, jewel: Jewel) -> Samples:
     zone = ZoneInfo(day.time_zone)
     midnight = dt.datetime.combine(day.first, dt.time(), zone)
     start_ns = round(midnight.timestamp()) * 10**9
-    seconds = (np.arange(n) + 1) * STEP
+    seconds: Floats = np.arange(1.0, n + 1.0) * STEP
 
     jet_open = (what == "pierce") | (what == "cut")
     area = np.full(n, day.discharge_coefficient * float(bore_area(jewel.bore)))

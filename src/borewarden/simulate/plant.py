@@ -10,9 +10,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from borewarden.physics import compiled
 from borewarden.physics.orifice import mass_flux
 from borewarden.physics.pump import Displacement, compression_fraction, delivered_mass
 from borewarden.physics.water import bulk_modulus, density
@@ -45,7 +45,7 @@ class Course(NamedTuple):
     temperature: Floats  # K
 
 
-@njit(cache=True)
+@compiled
 def run_plant(plant: Plant, course: Course) -> tuple[Floats, Floats]:
     """Pressure (Pa) and count of strokes or turns at the end of each step, shape (n,) each."""
     n = len(course.area)
@@ -57,15 +57,15 @@ def run_plant(plant: Plant, course: Course) -> tuple[Floats, Floats]:
     dwell = 0.0
     for i in range(n):
         t = course.temperature[i]
-        rho = density(p, t)
-        stiffness = bulk_modulus(p, t) / (rho * plant.attenuator_volume)
-        jet = course.area[i] * mass_flux(max(p, 0.0), t) if course.jet_open[i] else 0.0
+        rho = float(density(p, t))
+        stiffness = float(bulk_modulus(p, t)) / (rho * plant.attenuator_volume)
+        jet = course.area[i] * float(mass_flux(max(p, 0.0), t)) if course.jet_open[i] else 0.0
         fed = 0.0
         if not course.running[i]:
             fed = -p / 4.0 / stiffness  # bled down
         elif plant.is_intensifier:
-            stroke_mass = delivered_mass(plant.displacement, p, t)
-            squeeze = compression_fraction(plant.displacement, p, t)
+            stroke_mass = float(delivered_mass(plant.displacement, p, t))
+            squeeze = float(compression_fraction(plant.displacement, p, t))
             most = 1.2 * plant.max_rate * stroke_mass / (1.0 - squeeze)
             if dwell > 0.0:
                 dwell -= STEP
@@ -85,7 +85,7 @@ def run_plant(plant: Plant, course: Course) -> tuple[Floats, Floats]:
         else:
             events += course.crank_speed[i] * STEP
             if course.jet_open[i]:
-                fed = course.crank_speed[i] * delivered_mass(plant.displacement, p, t)
+                fed = course.crank_speed[i] * float(delivered_mass(plant.displacement, p, t))
             else:
                 fed = -p / plant.dump_time / stiffness  # dumped to the drain
         p = max(p + stiffness * (fed - jet) * STEP, 0.0)
