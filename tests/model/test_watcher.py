@@ -181,6 +181,18 @@ def test_heads_in_parallel_add_their_areas(ruby: Jewel) -> None:
     assert stated_area([ruby, second]) == pytest.approx(2.0 * ruby.nominal_area)
 
 
+def test_spilling_bypass_hides_the_bore(direct_drive: DirectDrive) -> None:
+    jewel = Jewel(0.254e-3, "ruby", 0)
+    samples = steady_samples(
+        direct_drive, areas_of(jewel, 0.65, np.zeros(HOUR)), pressure=410e6, as_counter=False
+    )
+    gate = gate_settings(direct_drive, bypass_pressure=405e6)
+    watcher = Watcher(direct_drive, gate, [jewel])
+    assert watcher.learn_many(samples).alerts == []
+    assert watcher.verdict().state is State.CANNOT_TELL
+    assert "bypass" in watcher.verdict().reason
+
+
 def test_no_jewel_is_an_error(intensifier: Intensifier) -> None:
     with pytest.raises(ValueError, match="at least one fitted jewel"):
         Watcher(intensifier, gate_settings(intensifier), [])

@@ -106,6 +106,7 @@ STATE = np.dtype(
         ("jet_on", np.bool_),
         ("settled_time", np.float64),  # s since the jet opened or its pressure last moved
         ("jet_seconds", np.float64),  # total with the jet on
+        ("bypass_seconds", np.float64),  # of it with the bypass spilling
         ("missed_seconds", np.float64),  # total not seen while the jet was on
         ("anchored", np.bool_),  # a first counter reading is known
         ("count", np.float64),
@@ -171,6 +172,11 @@ class Gate:
     def jet_hours(self) -> float:
         """Hours with the jet on since the first sample."""
         return float(self.state[0].jet_seconds) / 3600.0
+
+    @property
+    def bypass_hours(self) -> float:
+        """Hours of steady jet during which the bypass spilled."""
+        return float(self.state[0].bypass_seconds) / 3600.0
 
     @property
     def missed_hours(self) -> float:
@@ -366,6 +372,7 @@ def run_gate(
             phase = PIERCE
         elif s.slow >= g.bypass_pressure:
             phase = BYPASS
+            s.bypass_seconds += dt
         else:
             phase = STEADY
         phases[i] = phase

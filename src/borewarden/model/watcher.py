@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -98,7 +98,15 @@ class Watcher:
 
     def verdict(self) -> Verdict:
         """The verdict now."""
-        return self.bore.verdict()
+        verdict = self.bore.verdict()
+        hidden = self.gate.bypass_hours * 3600.0 > self.settings.baseline_time
+        if verdict.state is State.LEARNING and hidden:
+            reason = (
+                "the bypass spilled whenever the jet was steady, so the flow of the jet is not "
+                "known; a larger bore or a lower crank speed would close it"
+            )
+            return replace(verdict, state=State.CANNOT_TELL, reason=reason)
+        return verdict
 
     def _learn_part(
         self, samples: Samples, batches: list[BatchResult], alerts: list[Alert]
