@@ -97,8 +97,8 @@ def replay(
         alerts=[alert for made in learned for alert in made.alerts],
         verdict=watcher.verdict(),
         labels=labels,
-        jet_hours=watcher.gate.jet_hours,
-        missed_hours=watcher.gate.missed_hours,
+        jet_hours=watcher.jet_hours,
+        missed_hours=watcher.missed_hours,
     )
 
 

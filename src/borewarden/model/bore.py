@@ -77,16 +77,14 @@ class BatchResult(NamedTuple):
 class BoreWatch:
     """One jewel (or the jewels of several heads on one pump), from fitting to removal."""
 
-    def __init__(
-        self, pump: Pump, jewels: list[Jewel], settings: WatchSettings, jet_seconds: float
-    ) -> None:
+    def __init__(self, pump: Pump, jewels: list[Jewel], settings: WatchSettings) -> None:
         self.pump = pump
         self.jewels = jewels
         self.settings = settings
         self.state = State.LEARNING
         self.reason = "no steady jet seen yet"
         self.baseline: Baseline | None = None
-        self._fitted_at = jet_seconds - 3600.0 * max(jewel.jet_hours for jewel in jewels)
+        self._earlier_hours = max(jewel.jet_hours for jewel in jewels)
         self._first: list[np.void] = []
         self._recent: deque[tuple[float, float, float, float, float]] = deque(maxlen=RECENT)
         self._history: deque[tuple[int, int, float]] = deque(maxlen=HISTORY)
@@ -104,7 +102,7 @@ class BoreWatch:
 
     def update(self, batch: np.void) -> BatchResult:
         """Take one batch of the gate (dtype `BATCH`)."""
-        hours = (float(batch["jet_seconds"]) - self._fitted_at) / 3600.0
+        hours = self._earlier_hours + float(batch["jet_seconds"]) / 3600.0
         if self.baseline is None:
             log_ratio = line = np.nan
             self._learn(batch)

@@ -145,7 +145,7 @@ BATCH = np.dtype(
         ("start_ns", np.int64),
         ("end_ns", np.int64),
         ("time", np.float64),  # s of steady jet in it
-        ("jet_seconds", np.float64),  # machine total at its end
+        ("jet_seconds", np.float64),  # with the jet on, from the first sample to its end
         ("area", np.float64),  # effective area, m²
         ("resolution", np.float64),  # relative standard uncertainty of area from whole counts
         ("rate", np.float64),  # Hz
@@ -182,10 +182,6 @@ class Gate:
     def missed_hours(self) -> float:
         """Hours that went unseen while the jet was on when last seen."""
         return float(self.state[0].missed_seconds) / 3600.0
-
-    def clear_batch(self) -> None:
-        """Drop the open batch, as at a change of jewel."""
-        _clear_batch(self.state[0])
 
     def learn_many(self, samples: Samples) -> tuple[NDArray[np.int8], NDArray[np.void]]:
         """Take a block of samples in time order; see the class."""

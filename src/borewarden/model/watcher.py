@@ -58,10 +58,11 @@ class Watcher:
         self.settings = settings or WatchSettings()
         self._to_fit = sorted(jewels, key=lambda jewel: jewel.fitted_ns)
         self._fitted: dict[str, Jewel] = {}
+        self._gate_settings = gate
         self.gate = Gate(gate, pump.displacement)
+        self._earlier_jet_hours = self._earlier_missed_hours = 0.0
         # samples from before the first fitting are judged by the first jewel all the same
-        first_ns = self._to_fit[0].fitted_ns
-        self._fit(first_ns)
+        self._fit(self._to_fit[0].fitted_ns)
 
     def learn_many(self, samples: Samples) -> Learned:
         """Take a block of samples in time order."""
@@ -96,6 +97,16 @@ class Watcher:
             Samples(np.array([time_ns], dtype=np.int64), *(np.array([v], float) for v in values))
         )
 
+    @property
+    def jet_hours(self) -> float:
+        """Hours with the jet on, over all jewels seen."""
+        return self._earlier_jet_hours + self.gate.jet_hours
+
+    @property
+    def missed_hours(self) -> float:
+        """Hours that went unseen while the jet was on when last seen."""
+        return self._earlier_missed_hours + self.gate.missed_hours
+
     def verdict(self) -> Verdict:
         """The verdict now."""
         verdict = self.bore.verdict()
@@ -120,18 +131,23 @@ class Watcher:
                 State.LEARNING,
                 State.SOUND,
             ):
-                alerts.append(Alert(result.end_ns, self.verdict(), self._latest_fit_ns))
+                alerts.append(Alert(result.end_ns, self.verdict(), self.fitted_since_ns))
         return phases
 
     def _fit(self, fitted_ns: int) -> None:
-        """Start over with the jewels that are fitted from `fitted_ns` on."""
+        """Start over with the jewels that are fitted from `fitted_ns` on.
+
+        Nothing is carried over, so the state is a function of the samples since `fitted_since_ns`:
+        a service that restarts has only to feed those again.
+        """
         while self._to_fit and self._to_fit[0].fitted_ns <= fitted_ns:
             jewel = self._to_fit.pop(0)
             self._fitted[jewel.head] = jewel
-        self._latest_fit_ns = fitted_ns
+        self._earlier_jet_hours += self.gate.jet_hours
+        self._earlier_missed_hours += self.gate.missed_hours
+        self.fitted_since_ns = fitted_ns
         jewels = list(self._fitted.values())
-        self.gate.settings = self.gate.settings._replace(nominal_area=stated_area(jewels))
-        self.gate.clear_batch()
-        self.bore = BoreWatch(
-            self.pump, jewels, self.settings, float(self.gate.state[0].jet_seconds)
+        self.gate = Gate(
+            self._gate_settings._replace(nominal_area=stated_area(jewels)), self.pump.displacement
         )
+        self.bore = BoreWatch(self.pump, jewels, self.settings)
