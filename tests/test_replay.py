@@ -11,7 +11,6 @@ from borewarden.collect import BadInput
 from borewarden.collect.logged import read_log
 from borewarden.model.gate import Phase
 from borewarden.model.verdict import State
-from borewarden.model.watcher import Watcher
 from borewarden.replay import Replayed, join_logs, replay, replay_samples
 from borewarden.settings import load_machine
 from borewarden.store.embedded import open_store, read_table
@@ -150,13 +149,7 @@ def test_block_size_of_the_replay_changes_nothing() -> None:
     samples = read_log(ROOT / "replay_data" / DAYS["direct drive chip"][1], machine.log_format())
     found = []
     for block in (997, 10**9):
-        watcher = Watcher(
-            machine.build_pump(),
-            machine.gate_settings(),
-            machine.jewels(),
-            machine.watch_settings(),
-        )
-        learned = [made for _, made in replay_samples(watcher, samples, block)]
+        learned = [made for _, made in replay_samples(machine.build_watcher(), samples, block)]
         found.append(
             (
                 repr([batch for made in learned for batch in made.batches]),

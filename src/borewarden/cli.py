@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import asyncio
 import datetime as dt
 import sqlite3
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, NoReturn
 
+import structlog
 import typer
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
@@ -19,9 +24,13 @@ from borewarden.collect.logged import local_ns
 from borewarden.model.verdict import State
 from borewarden.replay import Replayed, replay
 from borewarden.report import write_report
-from borewarden.settings import load_machine
+from borewarden.service.reach import reach_all
+from borewarden.service.run import run
+from borewarden.service.settings import load_folder
+from borewarden.settings import MachineSettings, load_machine
 from borewarden.simulate.day import Chip, Day, log_day
 from borewarden.simulate.logger import write_labels, write_log
+from borewarden.simulate.serve import serve
 
 app = typer.Typer(
     add_completion=False,
@@ -69,7 +78,7 @@ def replay_command(
     ] = False,
 ) -> None:
     """Replay logged days of one machine and say whether the bore has probably opened up."""
-    try:
+    with refusing("replay"):
         settings = load_machine(machine)
         columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
         with Progress(*columns, TimeRemainingColumn(), console=err, transient=True) as bar:
@@ -83,11 +92,6 @@ def replay_command(
         target = report or Path("reports") / f"{logs[0].name.split('.')[0]}.html"
         target.parent.mkdir(parents=True, exist_ok=True)
         write_report(result, target)
-    except BadInput as bad:
-        fail(bad)
-    except (sqlite3.Error, OSError) as failed:
-        err.print(f"can't write or read: {failed}", markup=False, soft_wrap=True)
-        raise typer.Exit(BAD_INPUT) from None
     print_result(result)
     out.print(f"report: {target}", highlight=False, soft_wrap=True)
     if not no_store:
@@ -96,52 +100,147 @@ def replay_command(
         sys.exit(EXIT_CODES[result.verdict.state])
 
 
+Seed = Annotated[int, typer.Option(help="Same seed, same day.")]
+SampleTime = Annotated[float, typer.Option(help="Seconds between rows.", min=0.02)]
+ChipAt = Annotated[dt.datetime | None, typer.Option(help="Local time at which the rim chips.")]
+ChipSize = Annotated[float, typer.Option(help="Relative growth of the effective area by the chip.")]
+Wear = Annotated[float, typer.Option(help="Relative growth of effective area a jet hour.")]
+
+
 @app.command("simulate")
 def simulate_command(
     log: Annotated[Path, typer.Argument(help="Log to write, .csv or .parquet.")],
     machine: Annotated[Path, typer.Option(help="The machine's settings, TOML.")],
     first: Annotated[dt.datetime, typer.Option(formats=["%Y-%m-%d"], help="First day.")],
     days: Annotated[int, typer.Option(min=1, max=60)] = 1,
-    seed: Annotated[int, typer.Option(help="Same seed, same day.")] = 1,
-    sample_time: Annotated[float, typer.Option(help="Seconds between rows.", min=0.02)] = 1.0,
-    chip_at: Annotated[
-        dt.datetime | None, typer.Option(help="Local time at which the rim chips.")
-    ] = None,
-    chip_size: Annotated[
-        float, typer.Option(help="Relative growth of the effective area by the chip.")
-    ] = 0.08,
-    wear: Annotated[float, typer.Option(help="Relative growth of area a jet hour.")] = 0.0,
+    seed: Seed = 1,
+    sample_time: SampleTime = 1.0,
+    chip_at: ChipAt = None,
+    chip_size: ChipSize = 0.08,
+    wear: Wear = 0.0,
 ) -> None:
     """Have the virtual pump log invented days, with a labels file of what truly happened."""
-    try:
+    with refusing("simulate"):
         settings = load_machine(machine)
-        evening_ns = local_ns(first + dt.timedelta(hours=24), settings.time_zone)
-        jewels = [jewel for jewel in settings.jewels() if jewel.fitted_ns < evening_ns]
-        if not jewels:
-            raise BadInput(machine, "jewel", f"none is fitted by {first:%Y-%m-%d}", "fit one")
-        # sharper edge lost first, bore second: both act on the effective area
-        edge = (1.0 + chip_size) ** 0.6 - 1.0
-        chips = (Chip(chip_at, edge, (1.0 + chip_size) / (1.0 + edge) - 1.0),) if chip_at else ()
-        day = Day(
-            first=first.date(),
-            days=days,
-            seed=seed,
-            time_zone=settings.time_zone,
-            discharge_coefficient=jewels[-1].plausible.typical,
-            sample_time=sample_time,
-            wear_per_hour=wear,
-            chips=chips,
-            logs_rate="rate" in settings.log_format().channels,
-        )
-        samples = log_day(day, settings.build_pump(), jewels[-1])
+        day = invented_day(machine, settings, first, days, seed, sample_time, wear)
+        day = with_chip(day, chip_at, chip_size)
+        samples = log_day(day, settings.build_pump(), settings.jewels()[-1])
         write_log(samples, settings.log_format(), log)
         write_labels(day, log)
+    out.print(f"{log}: {len(samples.time_ns)} invented samples", highlight=False, soft_wrap=True)
+
+
+@app.command("serve")
+def serve_command(
+    machine: Annotated[Path, typer.Option(help="A machine file with a [source].")],
+    first: Annotated[
+        dt.datetime, typer.Option(formats=["%Y-%m-%d"], help="Day to invent.")
+    ] = dt.datetime(2026, 3, 5),
+    seed: Seed = 13,
+    chip_at: ChipAt = None,
+    chip_size: ChipSize = 0.08,
+    wear: Wear = 0.0,
+    speed: Annotated[float, typer.Option(help="Times faster than real time.", min=0.01)] = 1.0,
+) -> None:
+    """Be the virtual machine: serve an invented day where the machine's [source] would read it."""
+    with refusing("serve"):
+        settings = load_machine(machine)
+        source = settings.live_source()
+        if source is None:
+            raise BadInput(machine, "source", "there is none", "say what to serve, and where")
+        day = with_chip(
+            invented_day(machine, settings, first, 1, seed, 1.0, wear), chip_at, chip_size
+        )
+        samples = log_day(day, settings.build_pump(), settings.jewels()[-1])
+        out.print(f"serving an invented day as {settings.name}; stop with Ctrl-C", highlight=False)
+        asyncio.run(serve(source, samples, speed))
+
+
+def invented_day(
+    file: Path,
+    settings: MachineSettings,
+    first: dt.datetime,
+    days: int,
+    seed: int,
+    sample_time: float,
+    wear: float,
+) -> Day:
+    """Sound days of the machine, apart from `wear`. Raises BadInput if no jewel is fitted then."""
+    evening_ns = local_ns(first + dt.timedelta(hours=24), settings.time_zone)
+    jewels = [jewel for jewel in settings.jewels() if jewel.fitted_ns < evening_ns]
+    if not jewels:
+        raise BadInput(file, "jewel", f"none is fitted by {first:%Y-%m-%d}", "fit one")
+    return Day(
+        first=first.date(),
+        days=days,
+        seed=seed,
+        time_zone=settings.time_zone,
+        discharge_coefficient=jewels[-1].plausible.typical,
+        sample_time=sample_time,
+        wear_per_hour=wear,
+        logs_rate=not settings.gate_settings().uses_counter,
+    )
+
+
+def with_chip(day: Day, at: dt.datetime | None, size: float) -> Day:
+    """The day with a chip of relative `size`: the edge goes first, the bore's area second."""
+    if at is None:
+        return day
+    edge = (1.0 + size) ** 0.6 - 1.0
+    return replace(day, chips=(Chip(at, edge, (1.0 + size) / (1.0 + edge) - 1.0),))
+
+
+@app.command("watch")
+def watch_command(
+    config: Annotated[
+        Path, typer.Option(help="Folder of machine files with service.toml, or one machine file.")
+    ],
+    store: Annotated[Path, typer.Option(help="Embedded store.")] = Path("borewarden.db"),
+) -> None:
+    """Watch machines live, day and night, until stopped. Only ever reads from a controller."""
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso"),
+            structlog.processors.JSONRenderer(),
+        ],
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+    )
+    with refusing("watch"):
+        machines, service = load_folder(config)
+        sources = {machine.name: machine.open_source() for machine in machines}
+        asyncio.run(run(machines, store, sources, service))
+
+
+@app.command("reach")
+def reach_command(
+    config: Annotated[
+        Path, typer.Option(help="Folder of machine files with service.toml, or one machine file.")
+    ],
+) -> None:
+    """Try each configured connection and say what is wrong with it; exit code 1 if any is."""
+    with refusing("reach"):
+        answers = asyncio.run(reach_all(*load_folder(config)))
+    table = Table("connection", "works", "what it says")
+    for answer in answers:
+        table.add_row(answer.what, "yes" if answer.works else "NO", answer.words)
+    out.print(table)
+    if not all(answer.works for answer in answers):
+        raise typer.Exit(1)
+
+
+@contextmanager
+def refusing(what: str) -> Iterator[None]:
+    """Turn what can't be used, reached or written into plain words and exit code 2."""
+    try:
+        yield
     except BadInput as bad:
         fail(bad)
-    except (OSError, ValueError) as failed:
-        err.print(f"can't simulate: {failed}", markup=False, soft_wrap=True)
+    except KeyboardInterrupt:
+        raise typer.Exit(130) from None
+    except (sqlite3.Error, OSError, ValueError) as failed:
+        err.print(f"can't {what}: {failed}", markup=False, soft_wrap=True)
         raise typer.Exit(BAD_INPUT) from None
-    out.print(f"{log}: {len(samples.time_ns)} invented samples", highlight=False, soft_wrap=True)
 
 
 def fail(bad: BadInput) -> NoReturn:

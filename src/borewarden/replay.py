@@ -69,8 +69,7 @@ def replay(
         if labels_path(log).exists()
         for label in read_labels(labels_path(log), machine.time_zone)
     ]
-    pump = machine.build_pump()
-    watcher = Watcher(pump, machine.gate_settings(), machine.jewels(), machine.watch_settings())
+    watcher = machine.build_watcher()
     total = len(samples.time_ns)
     learned: list[Learned] = []
     with ExitStack() as stack:
@@ -89,7 +88,7 @@ def replay(
     return Replayed(
         machine=machine.name,
         time_zone=machine.time_zone,
-        pump=pump,
+        pump=watcher.pump,
         settings=watcher.settings,
         samples=samples,
         phases=np.concatenate([made.phases for made in learned]),

@@ -35,9 +35,8 @@ FIRST = dt.date(2026, 3, 3)
 def watch(machine: str, day: Day) -> tuple[Samples, Watcher, list, np.ndarray]:
     """One simulated day through a fresh watcher."""
     settings = load_machine(ROOT / "config" / f"{machine}.toml")
-    pump, jewels = settings.build_pump(), settings.jewels()[:1]
-    watcher = Watcher(pump, settings.gate_settings(), jewels, settings.watch_settings())
-    samples = log_day(day, pump, jewels[0])
+    watcher = settings.build_watcher()
+    samples = log_day(day, watcher.pump, settings.jewels()[0])
     learned = watcher.learn_many(samples)
     return samples, watcher, learned.alerts, learned.phases
 

@@ -17,9 +17,8 @@ from river import drift
 
 from borewarden.collect.logged import read_log
 from borewarden.model.gate import rows
-from borewarden.model.watcher import Watcher
 from borewarden.replay import replay, replay_samples
-from borewarden.settings import MachineSettings, load_machine
+from borewarden.settings import load_machine
 
 ROOT = Path(__file__).parents[2]
 LOGS = (
@@ -40,15 +39,6 @@ def best(function: Callable[[], object], times: int = 5) -> float:
     return min(took)
 
 
-def new_watcher(machine: MachineSettings) -> Watcher:
-    return Watcher(
-        machine.build_pump(),
-        machine.gate_settings(),
-        machine.jewels(),
-        machine.watch_settings(),
-    )
-
-
 def main() -> None:
     for name, log in LOGS:
         machine = load_machine(ROOT / "config" / f"{name}.toml")
@@ -59,7 +49,7 @@ def main() -> None:
         plain = pd.read_parquet if path.suffix == ".parquet" else pd.read_csv
 
         def watch() -> None:
-            for _ in replay_samples(new_watcher(machine), samples):  # noqa: B023
+            for _ in replay_samples(machine.build_watcher(), samples):  # noqa: B023
                 pass
 
         model = best(watch)
@@ -89,7 +79,7 @@ def main() -> None:
         print(f"river {type(detector).__name__:12s} {took * 1e6:6.2f} us an update")
     machine = load_machine(ROOT / "config" / "south.toml")
     samples = read_log(ROOT / "replay_data" / "south-2026-03-05-chip.csv", machine.log_format())
-    watcher = new_watcher(machine)
+    watcher = machine.build_watcher()
 
     def live() -> None:
         for i in range(20_000, 25_000):

@@ -1,0 +1,263 @@
+"""When somebody is told: one alarm's states, delays and repeats, as a pure state machine.
+
+States and words are those of ISA-18.2 / IEC 62682 (from memory): an alarm is normal,
+unacknowledged, acknowledged, returned to normal unacknowledged, or shelved until a stated time.
+A condition has to last before it counts (on-delay, off-delay), and notices are rationed, so that
+nothing that flaps can make a storm. Nothing is lost by that: what was held back is told, as it
+stands by then, as soon as the ration allows.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import Literal
+
+from borewarden.model.verdict import State, Verdict
+
+Kind = Literal["alarm", "repeat", "all-clear", "blind", "sight again"]
+About = Literal["bore", "sight"]
+
+BURST = 4  # notices that may go at once after a quiet time: an alarm, a worse one, two all-clears
+CLOCK_STEP_NS = 300 * 10**9  # further back than this, somebody has set the clock
+BLIND = "blind"
+
+
+class AlarmState(Enum):
+    """States of an alarm in the terms of ISA-18.2 / IEC 62682."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED = "returned to normal, unacknowledged"
+    SHELVED = "shelved"
+
+
+@dataclass(frozen=True)
+class AlarmSettings:
+    """Seconds. Defaults are invented by this project and meant to be tuned.
+
+    A condition is announced once it has lasted `on_delay` and cleared once it has been away for
+    `off_delay`. `repeat` is the time between reminders of an unacknowledged alarm, and on average
+    between any two notices; `longest_shelving` the longest that an alarm may be shelved for.
+    """
+
+    on_delay: float = 30.0
+    off_delay: float = 300.0
+    repeat: float = 4.0 * 3600.0
+    longest_shelving: float = 7.0 * 86400.0
+
+    def __post_init__(self) -> None:
+        """Refuse what makes no sense."""
+        if self.on_delay < 0.0 or self.off_delay < 0.0:
+            raise ValueError("the delays of an alarm cannot be negative")
+        if self.repeat <= 0.0 or self.longest_shelving <= 0.0:
+            raise ValueError("repeat interval and longest shelving have to be above 0 s")
+
+
+BORE_ALARM = AlarmSettings()
+SIGHT_ALARM = AlarmSettings(on_delay=120.0, off_delay=60.0)
+
+
+@dataclass(frozen=True)
+class Notice:
+    """What should be told to people now.
+
+    `verdict` is left None by the alarm; whoever has the watcher puts the present one in.
+    `first_ns` is the time of the notice that announced the alarm to which this one belongs.
+    """
+
+    kind: Kind
+    machine: str
+    time_ns: int
+    reason: str
+    verdict: Verdict | None = None
+    state: State | None = None
+    about: About = "bore"
+    first_ns: int = 0
+
+
+@dataclass
+class Alarm:
+    """One alarm of one machine: of its bore, or of the watcher's own sight of it.
+
+    Times are ns since 1970 UTC of one clock, that of the watcher. A few minutes back count as no
+    time gone by; further back, the clock was set, and what was being timed moves with it.
+    """
+
+    machine: str
+    settings: AlarmSettings = BORE_ALARM
+    about: About = "bore"
+    reason: str = ""
+    condition: str | None = None  # what has lasted long enough to count; None: normal
+    acknowledged: bool = True
+    acknowledged_by: str | None = None
+    acknowledged_ns: int | None = None
+    raised_ns: int | None = None
+    shelved_by: str | None = None
+    shelved_until_ns: int | None = None
+    # what the state machine goes by
+    seen: str | None = None  # the condition as last reported
+    differs_since_ns: int | None = None  # since when `seen` is other than `condition`
+    learning: bool = False
+    told: str | None = None  # the condition as people last heard of it
+    told_ns: int = 0
+    first_ns: int = 0
+    ration: float = field(default=float(BURST))
+    now_ns: int | None = None
+
+    @property
+    def state(self) -> AlarmState:
+        """The state of the alarm now."""
+        if self.shelved_until_ns is not None:
+            return AlarmState.SHELVED
+        if self.condition is not None:
+            return AlarmState.ACKNOWLEDGED if self.acknowledged else AlarmState.UNACKNOWLEDGED
+        return AlarmState.NORMAL if self.acknowledged else AlarmState.RETURNED
+
+    def update(self, state: State, reason: str, time_ns: int) -> list[Notice]:
+        """Take what the watcher believes of the bore."""
+        if state is State.LEARNING:
+            # another jewel: neither a fault nor an all-clear until something is known of it
+            return self._see(None, self.reason, time_ns, learning=True)
+        return self._see(None if state is State.SOUND else state.value, reason, time_ns)
+
+    def see(self, sees: bool, reason: str, time_ns: int) -> list[Notice]:
+        """Take whether the watcher sees the machine at all; for an alarm about its sight."""
+        return self._see(None if sees else BLIND, reason, time_ns)
+
+    def tick(self, time_ns: int) -> list[Notice]:
+        """Let time go by: delays run out, shelving ends, reminders fall due."""
+        now = self._advance(time_ns)
+        self._confirm(now)
+        if self.shelved_until_ns is not None:
+            if now < self.shelved_until_ns:
+                return []
+            self.shelved_until_ns = self.shelved_by = None
+            if self.condition is not None:
+                self.acknowledged = False
+                self.told_ns = now - self._ns(self.settings.repeat)  # remind at once
+        return self._notices(now)
+
+    def acknowledge(self, time_ns: int, by: str) -> None:
+        """Somebody has taken note: no more reminders. Nothing happens if nothing is open."""
+        if not self.acknowledged:
+            self.acknowledged, self.acknowledged_by, self.acknowledged_ns = True, by, time_ns
+
+    def shelve(self, time_ns: int, until_ns: int, by: str) -> None:
+        """Keep quiet until `until_ns`; whatever still holds by then is told anew.
+
+        Raises ValueError if the end is not ahead, or further off than `longest_shelving`.
+        """
+        if until_ns <= time_ns:
+            raise ValueError("shelving has to end later than now")
+        if until_ns - time_ns > self._ns(self.settings.longest_shelving):
+            raise ValueError(
+                f"an alarm may be shelved for {self.settings.longest_shelving / 3600.0:g} h at most"
+            )
+        self.shelved_until_ns, self.shelved_by = until_ns, by
+
+    def unshelve(self, time_ns: int) -> list[Notice]:
+        """End the shelving now."""
+        if self.shelved_until_ns is not None:
+            self.shelved_until_ns = min(self.shelved_until_ns, self._advance(time_ns))
+        return self.tick(time_ns)
+
+    def to_json(self) -> str:
+        """All of the alarm as JSON, settings included."""
+        return json.dumps(dataclasses.asdict(self))
+
+    @classmethod
+    def from_json(cls, text: str, settings: AlarmSettings | None = None) -> Alarm:
+        """The alarm that `to_json` wrote; `settings` replace those of back then."""
+        fields = json.loads(text)
+        fields["settings"] = settings or AlarmSettings(**fields["settings"])
+        return cls(**fields)
+
+    # -- inside
+
+    @staticmethod
+    def _ns(seconds: float) -> int:
+        return round(seconds * 1e9)
+
+    def _advance(self, time_ns: int) -> int:
+        """The alarm's own time, which never goes back; refills the ration."""
+        before = time_ns if self.now_ns is None else self.now_ns
+        if before - time_ns > CLOCK_STEP_NS:
+            shift = before - time_ns
+            if self.differs_since_ns is not None:
+                self.differs_since_ns -= shift
+            self.told_ns -= shift
+            before = time_ns
+        self.now_ns = max(before, time_ns)
+        gone = (self.now_ns - before) / self._ns(self.settings.repeat)
+        self.ration = min(self.ration + gone, float(BURST))
+        return self.now_ns
+
+    def _see(
+        self, seen: str | None, reason: str, time_ns: int, learning: bool = False
+    ) -> list[Notice]:
+        now = self._advance(time_ns)
+        self._confirm(now)  # what has lasted until now counts, whatever comes next
+        self.learning = learning
+        if learning:
+            seen = self.condition
+        if seen == self.condition:
+            self.differs_since_ns = None
+        elif self.differs_since_ns is None or (seen is None) != (self.seen is None):
+            self.differs_since_ns = now
+        self.seen, self.reason = seen, reason
+        return self.tick(time_ns)
+
+    def _confirm(self, now: int) -> None:
+        if self.differs_since_ns is None:
+            return
+        s = self.settings
+        delay = s.off_delay if self.seen is None else s.on_delay
+        if now - self.differs_since_ns < self._ns(delay):
+            return
+        if self.seen is not None:
+            self.acknowledged, self.acknowledged_by, self.acknowledged_ns = False, None, None
+            if self.condition is None:
+                self.raised_ns = now
+        self.condition, self.differs_since_ns = self.seen, None
+
+    def _notices(self, now: int) -> list[Notice]:
+        if self.ration < 1.0:
+            return []
+        kind: Kind
+        if self.condition != self.told:
+            if self.about == "sight":
+                kind = "sight again" if self.condition is None else "blind"
+            else:
+                kind = "all-clear" if self.condition is None else "alarm"
+        elif (
+            self.condition is not None
+            and not self.acknowledged
+            and not self.learning
+            and self.differs_since_ns is None  # not while it may just be over
+            and now - self.told_ns >= self._ns(self.settings.repeat)
+        ):
+            kind = "repeat"
+        else:
+            return []
+        if self.told is None:
+            self.first_ns = now
+        self.ration -= 1.0
+        self.told, self.told_ns = self.condition, now
+        state = None
+        if self.about == "bore":
+            state = State.SOUND if self.condition is None else State(self.condition)
+        return [
+            Notice(
+                kind,
+                self.machine,
+                now,
+                self.reason,
+                state=state,
+                about=self.about,
+                first_ns=self.first_ns,
+            )
+        ]

@@ -1,0 +1,26 @@
+"""Which collector reads which kind of source."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncGenerator
+
+from borewarden.collect.link import Received
+from borewarden.collect.modbus import ModbusSource, modbus_samples
+from borewarden.collect.mqtt import MqttSource, mqtt_samples
+from borewarden.collect.opcua import OpcUaSource, opcua_samples
+
+Source = ModbusSource | OpcUaSource | MqttSource
+
+
+def live_samples(source: Source) -> AsyncGenerator[Received, None]:
+    """Endless samples from `source` and the states of its link; raises nothing but CancelledError.
+
+    Close it (`aclose`, or cancel the task that iterates) to close the connection.
+    """
+    match source:
+        case ModbusSource():
+            return modbus_samples(source)
+        case OpcUaSource():
+            return opcua_samples(source)
+        case MqttSource():
+            return mqtt_samples(source)

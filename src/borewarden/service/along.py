@@ -1,0 +1,154 @@
+"""What goes along with each kept block, in its transaction: lines for InfluxDB, alarms and mail."""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from dataclasses import replace
+
+from borewarden.alert import mail
+from borewarden.alert.alarm import SIGHT_ALARM, Alarm, AlarmSettings, Notice
+from borewarden.alert.figure import bore_figure
+from borewarden.model.verdict import State, Verdict
+from borewarden.physics.pump import Intensifier
+from borewarden.service.status import MachineStatus
+from borewarden.service.watch import Acknowledgement, Block, Kept, LinkNews, TimePassed
+from borewarden.store import influx, outbox
+from borewarden.store.embedded import read_alarm, read_table, write_alarm
+
+SILENCE = 120.0  # s without a sample on a standing connection: the watcher is blind
+SHOWN_NS = 8 * 3600 * 10**9  # in the figure of a mail
+OUTBOX_BYTES = 2 * 1024**3  # a month of samples of some ten machines at 1 Hz
+
+
+class Along:
+    """Alarms and outboxes of all machines; called with every block inside its transaction.
+
+    `statuses` are the live ones, whose alarm words are kept up to date. The alarms' own state is
+    stored with the blocks, so a restart goes on where the last transaction ended.
+    """
+
+    def __init__(
+        self,
+        connection: sqlite3.Connection,
+        statuses: dict[str, MachineStatus],
+        bore_alarm: AlarmSettings,
+        sight_alarm: AlarmSettings = SIGHT_ALARM,
+        *,
+        to_influx: bool,
+        to_mail: bool,
+    ) -> None:
+        self.statuses = statuses
+        self.to_influx = to_influx
+        self.to_mail = to_mail
+        self.heard: dict[str, float] = dict.fromkeys(statuses, time.monotonic())
+        self.verdicts: dict[str, Verdict] = {
+            name: status.verdict for name, status in statuses.items()
+        }
+        self.alarms: dict[tuple[str, str], Alarm] = {}
+        self.written: dict[tuple[str, str], Alarm] = {}
+        for name in statuses:
+            for alarm in (Alarm(name, bore_alarm), Alarm(name, sight_alarm, about="sight")):
+                kept = read_alarm(connection, name, alarm.about)
+                if kept is not None:
+                    alarm = Alarm.from_json(kept, alarm.settings)
+                self.alarms[name, alarm.about] = alarm
+
+    def __call__(self, connection: sqlite3.Connection, block: Block) -> None:
+        """Write what belongs to `block`, in the transaction that is open on `connection`."""
+        match block:
+            case Kept():
+                self._kept(connection, block)
+            case LinkNews(machine, link):
+                if self.to_influx:
+                    lines = influx.link_lines(machine, link.time_ns, link.connected, link.reason)
+                    outbox.put(connection, influx.SINK, "link", link.time_ns, "\n".join(lines))
+                if link.connected:  # that it sees again, only samples can say
+                    self.heard[machine] = time.monotonic()
+                else:
+                    self._sight(connection, machine, False, link.reason)
+            case Acknowledgement(machine, by):
+                for about in ("bore", "sight"):
+                    alarm = self.alarms[machine, about]
+                    alarm.acknowledge(time.time_ns(), by)
+                    self._told(connection, alarm, [])
+            case TimePassed():
+                for machine in self.statuses:
+                    self._time_passed(connection, machine)
+
+    def has_open(self, machine: str) -> bool:
+        """Whether the machine has an alarm that nobody has acknowledged."""
+        return any(not self.alarms[machine, about].acknowledged for about in ("bore", "sight"))
+
+    def _kept(self, connection: sqlite3.Connection, block: Kept) -> None:
+        machine, learned = block.machine, block.learned
+        self.heard[machine] = block.received_at
+        if self.to_influx:
+            pump = self.statuses[machine].pump
+            max_rate = pump.max_stroke_rate if isinstance(pump, Intensifier) else None
+            for kind, lines in (
+                (outbox.SAMPLE, influx.sample_lines(machine, block.samples, learned.phases)),
+                ("batch", influx.batch_lines(machine, learned.batches, max_rate)),
+                ("alert", influx.alert_lines(machine, learned.alerts)),
+            ):
+                if lines:
+                    newest = int(block.samples.time_ns[-1])
+                    outbox.put(connection, influx.SINK, kind, newest, "\n".join(lines))
+            outbox.thin(connection, influx.SINK, OUTBOX_BYTES)
+        if learned.alerts:
+            self.verdicts[machine] = learned.alerts[-1].verdict
+        if learned.batches:
+            state = learned.batches[-1].state
+            verdict = self.verdicts[machine]
+            reason = verdict.reason if verdict.state is state else state.value
+            alarm = self.alarms[machine, "bore"]
+            self._told(connection, alarm, alarm.update(state, reason, time.time_ns()))
+        if self.alarms[machine, "sight"].seen is not None:
+            self._sight(connection, machine, True, "samples arrive")
+
+    def _sight(self, connection: sqlite3.Connection, machine: str, sees: bool, reason: str) -> None:
+        alarm = self.alarms[machine, "sight"]
+        self._told(connection, alarm, alarm.see(sees, reason, time.time_ns()))
+
+    def _time_passed(self, connection: sqlite3.Connection, machine: str) -> None:
+        silent = time.monotonic() - self.heard[machine]
+        if silent > SILENCE:
+            self._sight(connection, machine, False, f"no sample for {silent:.0f} s")
+        for about in ("bore", "sight"):
+            alarm = self.alarms[machine, about]
+            self._told(connection, alarm, alarm.tick(time.time_ns()))
+
+    def _told(self, connection: sqlite3.Connection, alarm: Alarm, notices: list[Notice]) -> None:
+        # the clock alone moves at every beat; to write that down would only wear the disk
+        now = replace(alarm, now_ns=None, ration=0.0)
+        key = (alarm.machine, alarm.about)
+        if notices or now != self.written.get(key):
+            write_alarm(connection, alarm.machine, alarm.about, alarm.to_json())
+            self.written[key] = now
+        self._say(alarm.machine)
+        if not self.to_mail:
+            return
+        for notice in notices:
+            message = self._message(connection, notice)
+            outbox.put(connection, mail.SINK, notice.kind, notice.time_ns, message)
+
+    def _message(self, connection: sqlite3.Connection, notice: Notice) -> bytes:
+        status = self.statuses[notice.machine]
+        verdict = self.verdicts[notice.machine]
+        figure = None
+        if notice.about == "bore" and verdict.state is not State.LEARNING:
+            # the verdict belongs to the state that is told
+            if notice.state is verdict.state:
+                notice = replace(notice, verdict=verdict)
+            figure = bore_figure(
+                read_table(connection, "batch", notice.machine, verdict.time_ns - SHOWN_NS),
+                status.time_zone,
+                nominal_bore=verdict.nominal_bore,
+                limit=status.limit,
+                onset_ns=verdict.onset_ns,
+            )
+        return mail.compose(notice, status.pump, status.time_zone, figure).as_bytes()
+
+    def _say(self, machine: str) -> None:
+        bore, sight = (self.alarms[machine, about].state.value for about in ("bore", "sight"))
+        self.statuses[machine].alarm = bore if sight == "normal" else f"{bore}; sight: {sight}"

@@ -1,0 +1,166 @@
+"""Settings of the service as a whole: `service.toml` beside the machine files. All of it optional.
+
+Secrets are no part of the file. They come from the environment (BOREWARDEN_SERVICE_INFLUX_TOKEN,
+BOREWARDEN_SERVICE_MAIL_PASSWORD) or from files of the names `influx_token` and `mail_password` in
+the directory that systemd ($CREDENTIALS_DIRECTORY) or $BOREWARDEN_SECRETS_DIR names.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, SecretStr
+from pydantic_settings import (
+    BaseSettings,
+    PydanticBaseSettingsSource,
+    SecretsSettingsSource,
+    SettingsConfigDict,
+)
+
+from borewarden.alert.alarm import AlarmSettings
+from borewarden.alert.mail import MailSettings
+from borewarden.collect import BadInput
+from borewarden.settings import MachineSettings, Unit, load_machine, read_toml, settings_of
+from borewarden.store.influx import InfluxSettings
+
+SERVICE_FILE = "service.toml"
+
+Delay = Annotated[float, Unit("s", 0.0, 30 * 86400.0, '"30 s" or "4 h"')]
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class PageSection(_Section):
+    """The service's own page; port 0 for none."""
+
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=0, le=65535)] = 8787
+
+
+class InfluxSection(_Section):
+    """An InfluxDB 2 write API."""
+
+    url: str
+    org: str
+    bucket: str
+
+
+class MailSection(_Section):
+    """A mail server and whom to write to."""
+
+    host: str
+    sender: str
+    recipients: tuple[str, ...] = Field(min_length=1)
+    port: Annotated[int, Field(ge=1, le=65535)] = 587
+    security: Literal["starttls", "tls", "none"] = "starttls"
+    user: str | None = None
+    ca_file: Path | None = None
+
+
+class AlarmSection(_Section):
+    """When somebody is told; see `AlarmSettings`."""
+
+    on_delay: Delay = 30.0
+    off_delay: Delay = 300.0
+    repeat: Delay = 4 * 3600.0
+
+
+class ServiceSettings(BaseSettings):
+    """The whole of `service.toml`, with the secrets from elsewhere."""
+
+    model_config = SettingsConfigDict(
+        env_prefix="BOREWARDEN_SERVICE_", env_nested_delimiter="__", extra="forbid"
+    )
+    page: PageSection = Field(default_factory=PageSection)
+    influx: InfluxSection | None = None
+    mail: MailSection | None = None
+    alarm: AlarmSection = Field(default_factory=AlarmSection)
+    influx_token: SecretStr | None = None
+    mail_password: SecretStr | None = None
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """Environment first, then the secrets directory, then the file."""
+        folders = [
+            os.environ.get(name) for name in ("CREDENTIALS_DIRECTORY", "BOREWARDEN_SECRETS_DIR")
+        ]
+        secrets = [
+            SecretsSettingsSource(settings_cls, folder, env_prefix="")
+            for folder in folders
+            if folder
+        ]
+        return env_settings, *secrets, init_settings
+
+    def alarm_settings(self) -> AlarmSettings:
+        """Delays of the alarm of a bore."""
+        return AlarmSettings(**self.alarm.model_dump())
+
+    def influx_settings(self) -> InfluxSettings:
+        """Where to send to. Raises ValueError if there is no [influx]."""
+        if self.influx is None:
+            raise ValueError("no [influx] in the service's settings")
+        token = self.influx_token or SecretStr("")
+        return InfluxSettings(**self.influx.model_dump(), token=token)
+
+    def mail_settings(self) -> MailSettings:
+        """Whom to write to. Raises ValueError if there is no [mail]."""
+        if self.mail is None:
+            raise ValueError("no [mail] in the service's settings")
+        return MailSettings(**self.mail.model_dump(), password=self.mail_password)
+
+
+def load_service(path: Path) -> ServiceSettings:
+    """Settings from `path`, or the defaults where there is no such file. Raises BadInput."""
+    data = read_toml(path) if path.exists() else {}
+    for secret in ("influx_token", "mail_password"):
+        if secret in data:
+            raise BadInput(
+                path,
+                secret,
+                "a secret stands in the file",
+                f"put it into BOREWARDEN_SERVICE_{secret.upper()} or a file of a secrets directory",
+            )
+    settings = settings_of(ServiceSettings, path, data)
+    try:
+        settings.alarm_settings()
+        if settings.mail is not None:
+            settings.mail_settings()
+    except ValueError as error:
+        raise BadInput(path, "mail or alarm", str(error), "see config/live/service.toml") from None
+    return settings
+
+
+def load_folder(config: Path) -> tuple[list[MachineSettings], ServiceSettings]:
+    """Every machine file of the folder `config`, and its `service.toml`. Raises BadInput.
+
+    If `config` is one machine file, that machine alone.
+    """
+    folder = config if config.is_dir() else config.parent
+    files = [config]
+    if config.is_dir():
+        files = sorted(path for path in folder.glob("*.toml") if path.name != SERVICE_FILE)
+    if not files:
+        raise BadInput(
+            folder, "folder", "there is no machine file in it", "give a folder of *.toml"
+        )
+    machines = [load_machine(path) for path in files]
+    names = [machine.name for machine in machines]
+    for path, machine in zip(files, machines, strict=True):
+        if machine.source is None:
+            raise BadInput(path, "source", "there is none", "say how to reach the controller")
+        if names.count(machine.name) > 1:
+            raise BadInput(
+                path, "name", f"{machine.name!r} is there twice", "name each machine once"
+            )
+    return machines, load_service(folder / SERVICE_FILE)

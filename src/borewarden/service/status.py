@@ -1,0 +1,32 @@
+"""What the service knows of each machine right now, for the page and for checks from outside."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from borewarden.collect.link import LinkState
+from borewarden.model.verdict import Verdict
+from borewarden.physics.pump import Pump
+
+
+@dataclass
+class MachineStatus:
+    """One machine under watch. SI; times ns since 1970 UTC.
+
+    `samples` counts what was kept since the start of the service, `last_sample_ns` is the newest
+    of them, `phase` that sample's phase by name, `alarm` the state of its alarm in the words of
+    ISA-18.2, `link` the newest news of the connection.
+    """
+
+    name: str
+    time_zone: str
+    pump: Pump
+    verdict: Verdict
+    limit: float = 0.08  # relative growth at which the bore counts as opened up
+    link: LinkState | None = None
+    last_sample_ns: int = 0
+    samples: int = 0
+    phase: str = "no data"
+    alarm: str = "normal"
+    missed_hours: float = 0.0
+    latency_s: list[float] = field(default_factory=list)  # sample to kept, newest last, bounded

@@ -1,0 +1,266 @@
+"""Follow machines live: received, learned, kept in the store, and only then told.
+
+One task a machine receives and learns; one writer keeps what all of them hand over, many blocks
+to a transaction. A restart feeds the stored samples since the jewel was fitted to a fresh watcher,
+so the state after a kill is the state that was kept, to the last bit.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import sqlite3
+import time
+from collections.abc import AsyncGenerator, Callable, Mapping
+from contextlib import aclosing
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import structlog
+
+from borewarden.collect.link import LinkState, Received
+from borewarden.model.gate import Phase, Samples, rows
+from borewarden.model.watcher import Learned, Watcher
+from borewarden.service.status import MachineStatus
+from borewarden.settings import MachineSettings
+from borewarden.store.embedded import (
+    newest_sample_ns,
+    open_store,
+    read_samples,
+    transaction,
+    write_learned,
+)
+
+log = structlog.get_logger("borewarden")
+
+QUEUE_BLOCKS = 10_000  # blocks waiting for the disk before receiving has to wait too
+LATENCIES = 1000  # kept for the quantiles
+BEAT = 5.0  # s
+SET_BACK_NS = 60 * 10**9  # older than this, a row is no late repeat: the clock was set back
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A block on its way to the store."""
+
+    machine: str
+    received_at: float  # time.monotonic
+    samples: Samples
+    learned: Learned
+
+
+@dataclass(frozen=True)
+class LinkNews:
+    """News of a machine's connection, on its way to the store."""
+
+    machine: str
+    link: LinkState
+
+
+@dataclass(frozen=True)
+class TimePassed:
+    """A beat of the service's clock, ns since 1970 UTC, in line with what is to be stored."""
+
+    time_ns: int
+
+
+@dataclass(frozen=True)
+class Acknowledgement:
+    """Somebody has taken note of a machine's alarms."""
+
+    machine: str
+    by: str
+
+
+Block = Kept | LinkNews | TimePassed | Acknowledgement
+Queue = asyncio.Queue[Block]
+# What else is to happen in the transaction that keeps a block: outboxes, alarms.
+Along = Callable[[sqlite3.Connection, Block], None]
+Started = Callable[[sqlite3.Connection, dict[str, MachineStatus], Queue], Along]
+
+
+def restore(machine: MachineSettings, connection: sqlite3.Connection) -> Watcher:
+    """The watcher as it was when its newest stored sample was kept."""
+    watcher = machine.build_watcher()
+    newest = newest_sample_ns(connection, machine.name)
+    if newest is None:
+        return watcher
+    fitted = [jewel.fitted_ns for jewel in machine.jewels() if jewel.fitted_ns <= newest]
+    for samples in read_samples(connection, machine.name, max(fitted, default=0)):
+        watcher.learn_many(samples)
+    return watcher
+
+
+def on_one_time_line(
+    samples: Samples, newest_ns: int, ahead_ns: int, idle: bool
+) -> tuple[Samples, int]:
+    """What is new of `samples`, on a time line that never goes back; and how far that is ahead.
+
+    Rows up to `newest_ns` are kept already and are left out. A clock that was set back is another
+    matter: its rows are new though their times are not, so they are put behind the newest,
+    `ahead_ns` later than their own clock says, until an `idle` machine gives time to fall in line.
+    """
+    if idle:
+        ahead_ns = 0
+    set_back = newest_ns - (int(samples.time_ns[-1]) + ahead_ns) > SET_BACK_NS
+    if set_back and not idle:
+        ahead_ns = newest_ns - int(samples.time_ns[0]) + 10**9
+    if ahead_ns:
+        samples = samples._replace(time_ns=samples.time_ns + ahead_ns)
+    new = int(np.searchsorted(samples.time_ns, newest_ns, side="right"))
+    return rows(samples, new), ahead_ns
+
+
+async def follow(
+    name: str,
+    watcher: Watcher,
+    source: AsyncGenerator[Received, None],
+    status: MachineStatus,
+    queue: Queue,
+) -> None:
+    """Receive, learn and hand over, until the source ends or the task is cancelled.
+
+    Whatever fails in here makes this machine blind, which is told like a lost link, and no other.
+    """
+    try:
+        async with aclosing(source):
+            await _follow(name, watcher, source, status, queue)
+    except Exception as error:
+        reason = f"the watcher of this machine failed: {type(error).__name__}: {error}"
+        status.link = LinkState(time.time_ns(), False, reason)
+        log.error("failed", machine=name, reason=reason)
+        await queue.put(LinkNews(name, status.link))
+
+
+async def _follow(
+    name: str,
+    watcher: Watcher,
+    source: AsyncGenerator[Received, None],
+    status: MachineStatus,
+    queue: Queue,
+) -> None:
+    ahead_ns = 0
+    stopped = watcher.gate.settings.stopped_pressure
+    async for received in source:
+        if isinstance(received, LinkState):
+            status.link = received
+            log.info("link", machine=name, connected=received.connected, reason=received.reason)
+            await queue.put(LinkNews(name, received))
+            continue
+        idle = not np.any(received.pressure > stopped)
+        samples, ahead_ns = on_one_time_line(received, status.last_sample_ns, ahead_ns, idle)
+        if len(samples.time_ns) == 0:
+            continue
+        received_at = time.monotonic()
+        learned = watcher.learn_many(samples)
+        status.last_sample_ns = int(samples.time_ns[-1])
+        await queue.put(Kept(name, received_at, samples, learned))
+        for alert in learned.alerts:
+            log.warning("alert", machine=name, state=alert.verdict.state.value)
+
+
+async def beat(queue: Queue) -> None:
+    """Let those who go along know that time passes, also while nothing is received."""
+    while True:
+        await asyncio.sleep(BEAT)
+        await queue.put(TimePassed(time.time_ns()))
+
+
+async def keep(
+    connection: sqlite3.Connection,
+    queue: Queue,
+    statuses: dict[str, MachineStatus],
+    watchers: dict[str, Watcher],
+    along: Along,
+) -> None:
+    """Write what is handed over, all that waits in one transaction; retry while the disk can't."""
+    while True:
+        waiting = [await queue.get()]
+        while not queue.empty():
+            waiting.append(queue.get_nowait())
+        wait = 0.5
+        while True:
+            try:
+                await asyncio.to_thread(_write, connection, waiting, along)
+                break
+            except sqlite3.OperationalError as failed:  # disk full, or locked by someone
+                log.error("store", failed=str(failed), waiting=len(waiting), retry_s=wait)
+                await asyncio.sleep(wait)
+                wait = min(2.0 * wait, 30.0)
+        for block in waiting:
+            if isinstance(block, Kept):
+                tell(statuses[block.machine], watchers[block.machine], block)
+            queue.task_done()
+
+
+def _write(
+    connection: sqlite3.Connection,
+    waiting: list[Block],
+    along: Along,
+) -> None:
+    with transaction(connection):
+        for block in waiting:
+            if isinstance(block, Kept):
+                write_learned(connection, block.machine, block.samples, block.learned)
+            along(connection, block)
+
+
+def tell(status: MachineStatus, watcher: Watcher, block: Kept) -> None:
+    """Bring the status up to a block that is kept."""
+    status.samples += len(block.samples.time_ns)
+    status.phase = Phase(int(block.learned.phases[-1])).name.lower().replace("_", " ")
+    status.missed_hours = watcher.missed_hours
+    if block.learned.batches or status.samples == len(block.samples.time_ns):
+        status.verdict = watcher.verdict()
+    status.latency_s.append(time.monotonic() - block.received_at)
+    del status.latency_s[:-LATENCIES]
+
+
+async def watch(
+    machines: list[MachineSettings],
+    store: Path,
+    sources: Mapping[str, AsyncGenerator[Received, None]],
+    started: Started = lambda connection, statuses, queue: lambda connection, block: None,
+) -> None:
+    """Follow `machines` until every source ends or the task is cancelled; then keep the rest.
+
+    `sources` by the machine's name. `started` is told the live statuses once all machines are
+    restored, may put blocks of its own on the queue, and returns what is to run inside each
+    transaction that keeps a block.
+    """
+    with open_store(store, any_thread=True) as connection:
+        watchers = {machine.name: restore(machine, connection) for machine in machines}
+        statuses = {
+            machine.name: MachineStatus(
+                name=machine.name,
+                time_zone=machine.time_zone,
+                pump=watchers[machine.name].pump,
+                verdict=watchers[machine.name].verdict(),
+                limit=watchers[machine.name].settings.limit,
+                last_sample_ns=newest_sample_ns(connection, machine.name) or 0,
+            )
+            for machine in machines
+        }
+        queue: Queue = asyncio.Queue(QUEUE_BLOCKS)
+        along = started(connection, statuses, queue)
+        async with asyncio.TaskGroup() as tasks:
+            # if the writer fails there is no use in receiving: the group ends with its error
+            writer = tasks.create_task(keep(connection, queue, statuses, watchers, along))
+            clock = tasks.create_task(beat(queue))
+            following = [
+                tasks.create_task(
+                    follow(name, watchers[name], sources[name], statuses[name], queue)
+                )
+                for name in statuses
+            ]
+            try:
+                await asyncio.wait(following)
+            finally:
+                clock.cancel()
+                # what was received is kept, also on the way out
+                drained = asyncio.create_task(queue.join())
+                await asyncio.wait(
+                    {drained, writer}, timeout=10.0, return_when=asyncio.FIRST_COMPLETED
+                )
+                drained.cancel()
+                writer.cancel()

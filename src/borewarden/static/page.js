@@ -1,0 +1,349 @@
+"use strict";
+
+// Everything shown comes from the events of the service, in words made there; this script puts
+// them in place and draws the plots. Text only ever goes in as text, never as HTML.
+
+const look = JSON.parse(document.body.dataset.look);
+const RECENT = 12; // batches in a mean, as in the verdict
+const SILENCE = 6000; // ms; an event is due every second
+const MOST_KEPT = 6000; // points of one plot
+const UNITS = { mm: 1e-3, perMinute: 1 / 60, MPa: 1e6 };
+
+const byId = (id) => document.getElementById(id);
+const machines = new Map(); // name: { card, node, batches, every, asked }
+let hours = 8;
+let lastEvent = Date.now();
+
+// -- words
+
+function put(node, words) {
+  // a number stays on one line with its unit
+  const text = words.replace(/(\d) (?=(%|mm|in|MPa|psi|h|s|min|d)\b|%)/g, "$1\u00a0")
+    .replace(/± (?=\d)/g, "±\u00a0");
+  // unchanged text is left alone, or screen readers would say it every second
+  if (node.textContent !== text) node.textContent = text;
+}
+
+function make(tag, text) {
+  const node = document.createElement(tag);
+  put(node, text);
+  return node;
+}
+
+function notice(node, text) {
+  put(node, text);
+  node.hidden = text === "";
+}
+
+function build(cards) {
+  machines.clear();
+  byId("cards").replaceChildren();
+  byId("checks").replaceChildren();
+  cards.forEach((card, index) => {
+    const node = byId("card").content.firstElementChild.cloneNode(true);
+    const title = node.querySelector("h2");
+    title.id = `machine-${index}`;
+    node.setAttribute("aria-labelledby", title.id);
+    node.querySelector("form").addEventListener("submit", acknowledge);
+    byId("cards").append(node);
+    const checks = document.createElement("div");
+    byId("checks").append(checks);
+    machines.set(card.name, { card, node, checks, batches: null, every: 1, asked: false });
+  });
+}
+
+function show(machine, card) {
+  const { node } = machine;
+  machine.card = card;
+  for (const place of node.querySelectorAll("[data-text]")) {
+    put(place, card[place.dataset.text]);
+    place.hidden = card[place.dataset.text] === "";
+  }
+  node.dataset.sign = card.sign;
+  node.dataset.link = card.link_state;
+  node.dataset.open = card.open;
+  node.querySelector(".sign use").setAttribute("href", `#sign-${card.sign}`);
+  node.querySelector(".link-sign use").setAttribute("href", `#link-${card.link_state}`);
+  const title = `${card.load_title}, ${card.load_unit}`;
+  put(node.querySelector("[data-plot-title]"), title);
+  node.querySelector("[data-plot=bore]").setAttribute("aria-label",
+    `Trend of the effective bore: now ${card.bore}, ${card.bore_note}`);
+  node.querySelector("[data-plot=load]").setAttribute("aria-label",
+    `Trend: ${title}, now ${card.load}, ${card.load_expected}`);
+  showAlerts(machine, card.alerts);
+  showChecks(machine, card);
+}
+
+function changed(machine, what, value) {
+  const text = JSON.stringify(value);
+  if (machine[what] === text) return false;
+  machine[what] = text;
+  return true;
+}
+
+function showAlerts(machine, alerts) {
+  if (!changed(machine, "alertsShown", alerts)) return;
+  const table = machine.node.querySelector("table");
+  const names = [...table.querySelectorAll("th")].map((head) => head.textContent);
+  table.querySelector("tbody").replaceChildren(...alerts.map((cells) => {
+    const row = document.createElement("tr");
+    cells.forEach((text, index) => {
+      const cell = make("td", text);
+      cell.dataset.name = names[index];
+      row.append(cell);
+    });
+    return row;
+  }));
+  table.hidden = alerts.length === 0;
+  machine.node.querySelector(".no-alerts").hidden = alerts.length > 0;
+}
+
+function showChecks(machine, card) {
+  if (!changed(machine, "checksShown", card.checks)) return;
+  const list = document.createElement("ol");
+  list.append(...card.checks.map((text) => make("li", text)));
+  machine.checks.replaceChildren(make("h3", `${card.name}: what to check first`), list);
+}
+
+function summarise(cards) {
+  const counts = new Map();
+  for (const card of cards) {
+    const category = card.category.replace("NE 107: ", "");
+    counts.set(category, (counts.get(category) ?? 0) + 1);
+  }
+  const order = ["failure", "out of specification", "maintenance required", "function check",
+    "good"];
+  const parts = order.filter((name) => counts.has(name)).map((name) =>
+    `${counts.get(name)} ${name}`);
+  const open = cards.filter((card) => card.open).length;
+  const machinesWord = cards.length === 1 ? "machine" : "machines";
+  const text = `${cards.length} ${machinesWord}: ${parts.join(", ")}`
+    + (open ? ` – ${open} unacknowledged` : "");
+  put(byId("summary"), text);
+  const title = parts.length ? `${parts[0]} – borewarden` : "borewarden";
+  if (document.title !== title) document.title = title;
+}
+
+// -- plots
+
+function add(machine, fresh) {
+  // the stream and the history may both bring the same batch
+  const { batches } = machine;
+  if (batches === null || !fresh.end_ns) return false;
+  const last = batches.end_ns.at(-1) ?? 0;
+  const from = fresh.end_ns.findIndex((time) => time > last);
+  if (from < 0) return false;
+  for (const name of Object.keys(batches)) {
+    batches[name].push(...fresh[name].slice(from));
+    batches[name].splice(0, batches[name].length - MOST_KEPT);
+  }
+  return true;
+}
+
+function drawn(batches) {
+  // indices in the window, and which of them start a new stretch
+  const first = batches.end_ns.at(-1) - hours * 3600e9;
+  const places = [...batches.end_ns.keys()].filter((i) => batches.end_ns[i] > first);
+  // of thinned batches, the neighbours are further apart
+  const gaps = places.map((i, n) => n === 0 ? 0 : batches.end_ns[i] - batches.end_ns[places[n - 1]]);
+  const usual = [...gaps].sort((a, b) => a - b)[gaps.length >> 1] ?? 0;
+  return { places, starts: gaps.map((gap) => gap > Math.max(look.gapNs, 3 * usual)) };
+}
+
+function line(batches, { places, starts }, values, name, style) {
+  const x = [];
+  const y = [];
+  places.forEach((i, n) => {
+    if (starts[n]) {
+      x.push(batches.local_ms[i]);
+      y.push(null);
+    }
+    x.push(batches.local_ms[i]);
+    y.push(values[n]);
+  });
+  return { x, y, name, mode: "lines", connectgaps: false, line: { width: 2, ...style } };
+}
+
+function meanOf(values, starts, count) {
+  let from = 0;
+  return values.map((_, n) => {
+    if (starts[n]) from = n;
+    const recent = values.slice(Math.max(from, n - count + 1), n + 1).filter((v) => v !== null);
+    return recent.length ? recent.reduce((a, b) => a + b) / recent.length : null;
+  });
+}
+
+function span(values, share) {
+  // never so narrow that mere noise fills the plot
+  const known = values.filter((value) => value !== null && Number.isFinite(value));
+  if (known.length === 0) return null;
+  const low = Math.min(...known);
+  const high = Math.max(...known);
+  const least = share * 0.5 * (low + high);
+  const pad = Math.max(0.08 * (high - low), 0.5 * (least - (high - low)));
+  return [low - pad, high + pad];
+}
+
+function marks(onset, reach) {
+  if (onset === null || onset < reach[0] || onset > reach[1]) return {};
+  return {
+    shapes: [{ type: "line", x0: onset, x1: onset, yref: "paper", y0: 0, y1: 1,
+      line: { color: look.onset.colour, dash: look.onset.dash, width: 1.6 } }],
+    annotations: [{ x: onset, y: 1, yref: "paper", yanchor: "bottom", showarrow: false,
+      // words stay inside the plot at either end
+      xanchor: onset < (reach[0] + reach[1]) / 2 ? "left" : "right", text: look.onset.words }],
+  };
+}
+
+function figure(plot, traces, onset, reach, range, tickformat) {
+  const axis = { gridcolor: "#e3e6e8", linecolor: "#8a9299", zeroline: false, showline: true,
+    fixedrange: true };
+  Plotly.react(plot, traces, {
+    template: {},
+    showlegend: false,
+    hovermode: "x unified",
+    dragmode: false,
+    margin: { l: 54, r: 12, t: 22, b: 36 },
+    ...marks(onset, reach),
+    font: { family: "system-ui, sans-serif", size: 13, color: look.ink },
+    paper_bgcolor: "#ffffff",
+    plot_bgcolor: "#ffffff",
+    xaxis: { type: "date", range: reach, hoverformat: "%Y-%m-%d %H:%M:%S",
+      nticks: Math.max(2, Math.floor(plot.clientWidth / 110)), tickangle: 0,
+      tickformatstops: look.tickFormats, ...axis },
+    yaxis: { range, autorange: range === null, tickformat, nticks: 6, ...axis },
+  }, { displayModeBar: false, responsive: true });
+}
+
+function draw(machine) {
+  const { batches, card, node, every } = machine;
+  if (batches === null || batches.end_ns.length === 0) return;
+  const window = drawn(batches);
+  const { places, starts } = window;
+  const values = (name, unit) => places.map((i) =>
+    batches[name][i] === null ? null : batches[name][i] / unit);
+  const x = places.map((i) => batches.local_ms[i]);
+  const reach = [x[0], Math.max(x.at(-1), x[0] + 60e3)];
+  const count = Math.max(1, Math.round(RECENT / every));
+
+  const bore = values("bore", UNITS.mm);
+  const level = (value, name, style) => ({ x: [x[0], x.at(-1)], y: [value, value], name,
+    mode: "lines", line: { width: 2, ...style } });
+  const stated = card.nominal_bore / UNITS.mm;
+  const limit = card.limit_bore / UNITS.mm;
+  figure(node.querySelector("[data-plot=bore]"), [
+    { x, y: bore, name: every === 1 ? "a batch" : `every ${every}th batch`, mode: "markers",
+      marker: { size: 4, color: look.sky, opacity: 0.7 }, hoverinfo: "skip" },
+    line(batches, window, meanOf(bore, starts, count), "mean", { color: look.blue }),
+    level(stated, "stated bore", { color: look.ink, dash: "dash" }),
+    level(limit, "limit", { color: look.vermilion, dash: "dashdot" }),
+  ], card.onset_ms, reach, span([...bore, stated, limit], 0.06), ".3f");
+
+  const [seen, expected] = card.floats
+    ? [values("pressure", UNITS.MPa), values("pressure_expected", UNITS.MPa)]
+    : [values("rate", UNITS.perMinute), values("rate_expected", UNITS.perMinute)];
+  figure(node.querySelector("[data-plot=load]"), [
+    line(batches, window, meanOf(seen, starts, count), "seen", { color: look.blue }),
+    line(batches, window, meanOf(expected, starts, count), "expected",
+      { color: look.vermilion, dash: "dash" }),
+  ], card.onset_ms, reach, span([...meanOf(seen, starts, count), ...meanOf(expected, starts, count)], 0.12), "");
+}
+
+async function load(machine) {
+  if (machine.asked) return;
+  machine.asked = true;
+  const wanted = hours;
+  try {
+    const query = new URLSearchParams({ machine: machine.card.name, hours: wanted });
+    const answer = await fetch(`history?${query}`);
+    if (!answer.ok) return;
+    const { batches, every } = await answer.json();
+    if (wanted !== hours) return;
+    machine.batches = batches;
+    machine.every = every;
+    draw(machine);
+  } catch {
+    // the banner says that the service is gone; the next event after it is back asks again
+  } finally {
+    machine.asked = false;
+  }
+}
+
+for (const button of document.querySelectorAll("[data-hours]")) {
+  button.addEventListener("click", () => {
+    hours = Number(button.dataset.hours);
+    for (const other of document.querySelectorAll("[data-hours]")) {
+      other.setAttribute("aria-pressed", String(other === button));
+    }
+    for (const machine of machines.values()) {
+      machine.batches = null;
+      load(machine);
+    }
+  });
+}
+
+// -- acknowledging
+
+async function acknowledge(event) {
+  event.preventDefault();
+  const form = event.currentTarget;
+  const machine = [...machines.values()].find(({ node }) => node.contains(form));
+  const said = form.querySelector("output");
+  const body = new URLSearchParams({ machine: machine.card.name, by: form.elements.by.value });
+  try {
+    const answer = await fetch(form.action, { method: "POST", body });
+    put(said, answer.ok ? "" : `Not acknowledged: ${await answer.text()}`);
+    if (answer.ok) form.reset();
+  } catch {
+    put(said, "Not acknowledged: connection to borewarden lost");
+  }
+}
+
+// -- the stream
+
+function lost(isLost) {
+  document.body.classList.toggle("is-lost", isLost);
+  const banner = byId("lost");
+  if (!isLost) {
+    notice(banner, "");
+  } else if (banner.hidden) {
+    const time = new Date(lastEvent).toLocaleTimeString("en-GB");
+    notice(banner, `Connection to borewarden lost. What stands below is as of ${time}. `
+      + "Trying again.");
+    document.title = "Connection lost – borewarden";
+  }
+}
+
+function take(event) {
+  lastEvent = Date.now();
+  if (document.body.classList.contains("is-lost")) {
+    for (const machine of machines.values()) machine.batches = null; // some may have been missed
+  }
+  lost(false);
+  const { cards, problem } = JSON.parse(event.data);
+  const names = cards.map((card) => card.name);
+  if (JSON.stringify(names) !== JSON.stringify([...machines.keys()])) build(cards);
+  for (const card of cards) {
+    const machine = machines.get(card.name);
+    const onsetMoved = machine.card.onset_ms !== card.onset_ms;
+    show(machine, card);
+    if (machine.batches === null) load(machine);
+    else if (add(machine, card.batches) || onsetMoved) draw(machine);
+  }
+  summarise(cards);
+  notice(byId("problem"), problem);
+}
+
+let stream;
+
+function listen() {
+  stream = new EventSource("events");
+  stream.addEventListener("cards", take);
+  stream.addEventListener("error", () => lost(true));
+}
+
+listen();
+setInterval(() => {
+  if (Date.now() - lastEvent > SILENCE) lost(true); // a broken line does not always say so
+  if (stream.readyState === EventSource.CLOSED) listen(); // given up by the browser: start anew
+}, 2000);

@@ -1,0 +1,159 @@
+"""Rows of the embedded store as InfluxDB line protocol, and their way to an InfluxDB 2 server.
+
+| measurement | tags           | time            | fields                                        |
+| ----------- | -------------- | --------------- | --------------------------------------------- |
+| `sample`    | machine        | of the sample   | channels of `Samples`; `phase`, integer       |
+| `batch`     | machine        | end of batch    | `BATCH_FIELDS` of `BatchResult`; `state`,     |
+|             |                |                 | text; of an intensifier `overstroke_margin`   |
+| `alert`     | machine, state | of the alert    | `ne107`, `reason`, text; `onset_ns`, integer; |
+|             |                |                 | `step`, `probability`                         |
+| `link`      | machine        | of the change   | `connected`, boolean; `reason`, text          |
+
+Fields are SI, times ns since 1970 UTC, what is not known is left out. The same measurement, tags
+and time overwrite each other on the server, so sending a row twice does no harm.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import aiohttp
+from influxdb_client import Point
+from influxdb_client.client.influxdb_client_async import InfluxDBClientAsync
+from influxdb_client.rest import ApiException
+from numpy.typing import NDArray
+from pydantic import SecretStr
+
+from borewarden.model.bore import BatchResult
+from borewarden.model.gate import Samples
+from borewarden.model.watcher import Alert
+from borewarden.physics.pump import overstroke_margin
+from borewarden.store import outbox
+
+SINK = "influx"
+
+SAMPLE_FIELDS = Samples._fields[1:]
+BATCH_FIELDS = tuple(f for f in BatchResult._fields if f not in ("start_ns", "end_ns", "state"))
+
+# answers that are about the data themselves; all others may well change (token, bucket, load)
+_REFUSED = {400, 413, 422}
+
+
+@dataclass(frozen=True)
+class InfluxSettings:
+    """Where to send to; `timeout` in s."""
+
+    url: str
+    org: str
+    bucket: str
+    token: SecretStr
+    timeout: float = 30.0
+
+
+def sample_lines(machine: str, samples: Samples, phases: NDArray[Any]) -> list[str]:
+    """A line for each sample."""
+    # written by hand: a Point for each of 1,000 samples a second would take a core of its own
+    head = Point("sample").tag("machine", machine).field("phase", 0).to_line_protocol()[:-2]
+    lines = []
+    channels = zip(*(channel.tolist() for channel in (*samples[1:], phases)), strict=True)
+    for time_ns, (*values, phase) in zip(samples.time_ns.tolist(), channels, strict=True):
+        fields = "".join(
+            f",{name}={value!r}"
+            for name, value in zip(SAMPLE_FIELDS, values, strict=True)
+            if math.isfinite(value)
+        )
+        lines.append(f"{head}{phase}i{fields} {time_ns}")
+    return lines
+
+
+def batch_lines(
+    machine: str, batches: Iterable[BatchResult], max_rate: float | None = None
+) -> list[str]:
+    """A line for each batch; `max_rate` is the most strokes of an intensifier, Hz."""
+    lines = []
+    for batch in batches:
+        fields = {name: float(getattr(batch, name)) for name in BATCH_FIELDS}
+        if max_rate is not None:
+            fields["overstroke_margin"] = float(overstroke_margin(batch.rate, max_rate))
+        point = _point("batch", machine, batch.end_ns, fields).field("state", batch.state.value)
+        lines.append(point.to_line_protocol())
+    return lines
+
+
+def alert_lines(machine: str, alerts: Iterable[Alert]) -> list[str]:
+    """A line for each alert."""
+    lines = []
+    for alert in alerts:
+        verdict = alert.verdict
+        fields = {"step": verdict.step, "probability": verdict.probability}
+        point = _point("alert", machine, alert.time_ns, fields)
+        point.tag("state", verdict.state.value).field("ne107", verdict.state.ne107)
+        point.field("onset_ns", verdict.onset_ns).field("reason", _one_line(verdict.reason))
+        lines.append(point.to_line_protocol())
+    return lines
+
+
+def link_lines(machine: str, time_ns: int, connected: bool, reason: str) -> list[str]:
+    """The line of a connection made or lost."""
+    point = _point("link", machine, time_ns, {}).field("connected", connected)
+    return [point.field("reason", _one_line(reason)).to_line_protocol()]
+
+
+def _point(measurement: str, machine: str, time_ns: int, fields: dict[str, float]) -> Any:
+    point = Point(measurement).tag("machine", machine).time(time_ns)
+    for name, value in fields.items():
+        point.field(name, float(value))  # what is not finite is left out by to_line_protocol
+    return point
+
+
+def _one_line(text: str) -> str:
+    """Outbox and some servers take a line break for the end of a row."""
+    return " ".join(text.split())
+
+
+async def forward(
+    store_path: Path,
+    settings: InfluxSettings,
+    *,
+    limit: int = 1000,
+    idle: float = 1.0,
+    first_pause: float = 1.0,
+    longest_pause: float = 300.0,
+    report: Callable[[str | None], None] | None = None,
+) -> None:
+    """Send the lines queued for `SINK`, for ever; cancel it to stop. See `outbox.drain`."""
+    async with InfluxDBClientAsync(
+        settings.url,
+        token=settings.token.get_secret_value(),
+        org=settings.org,
+        timeout=round(settings.timeout * 1e3),
+        enable_gzip=True,
+    ) as client:
+        write_api = client.write_api()
+
+        async def deliver(payloads: list[bytes]) -> str | None:
+            try:
+                await write_api.write(settings.bucket, record=b"\n".join(payloads))
+            except ApiException as error:
+                reason = f"HTTP {error.status} {error.reason or ''}".strip()
+                if error.status in _REFUSED:
+                    return reason
+                raise ConnectionError(reason) from None
+            except (aiohttp.ClientError, TimeoutError) as error:
+                raise ConnectionError(str(error) or type(error).__name__) from None
+            return None
+
+        await outbox.drain(
+            store_path,
+            SINK,
+            deliver,
+            limit=limit,
+            idle=idle,
+            first_pause=first_pause,
+            longest_pause=longest_pause,
+            report=report,
+        )

@@ -1,0 +1,215 @@
+"""What other places have yet to be sent: a durable queue in the embedded store.
+
+`put` belongs into the transaction that stores the rows themselves, so both are there or neither.
+`drain` hands the payloads on in order and drops them once they were taken: at least once, since a
+crash between the two sends the last ones again. A payload that is refused for its own sake (not
+for a server that is down or a wrong password) is set aside and kept, so that it cannot hold up
+those behind it.
+
+When full, a sink first loses every other one of its oldest raw samples, then, once all of them are
+thinned, the oldest of what is left. Batches, alerts, link states and mails are never dropped.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import random
+import sqlite3
+from collections.abc import Awaitable, Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
+from functools import partial
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from borewarden.store.embedded import open_store, transaction
+
+SAMPLE = "sample"  # the only kind that may be thinned
+SLACK = 1 << 20  # bytes freed beyond need at most, so that a full outbox is not thinned at each put
+
+log = logging.getLogger(__name__)
+
+Deliver = Callable[[list[bytes]], Awaitable[str | None]]
+"""Sends payloads: returns None once they were taken, or why they never will be; raises OSError
+(a ConnectionError, say) if it is worth trying again later."""
+
+
+class Payload(NamedTuple):
+    """One thing to be sent."""
+
+    id: int
+    kind: str
+    time_ns: int
+    content: bytes
+
+
+class Size(NamedTuple):
+    """What waits for one sink."""
+
+    payloads: int
+    bytes: int
+
+
+def put(
+    connection: sqlite3.Connection, sink: str, kind: str, time_ns: int, payload: bytes | str
+) -> None:
+    """Queue `payload`, within the caller's transaction."""
+    content = payload.encode() if isinstance(payload, str) else payload
+    connection.execute(
+        "INSERT INTO outbox (sink, kind, time_ns, payload) VALUES (?, ?, ?, ?)",
+        (sink, kind, time_ns, content),
+    )
+
+
+def take(connection: sqlite3.Connection, sink: str, limit: int) -> list[Payload]:
+    """The next payloads in the order of `put`; they stay queued until `done`."""
+    query = (
+        "SELECT id, kind, time_ns, payload FROM outbox "
+        "WHERE sink = ? AND refused IS NULL ORDER BY id LIMIT ?"
+    )
+    return [Payload._make(row) for row in connection.execute(query, (sink, limit))]
+
+
+def done(connection: sqlite3.Connection, sink: str, ids: Sequence[int]) -> None:
+    """Drop what was taken by the other side."""
+    _drop(connection, sink, ids)
+
+
+def refuse(connection: sqlite3.Connection, sink: str, ids: Sequence[int], reason: str) -> None:
+    """Set aside what the other side will never take."""
+    connection.executemany(
+        "UPDATE outbox SET refused = ? WHERE id = ? AND sink = ?", [(reason, i, sink) for i in ids]
+    )
+
+
+def waiting(connection: sqlite3.Connection, sink: str) -> Size:
+    """How much is queued for `sink`, refused payloads included."""
+    query = "SELECT payloads, bytes FROM outbox_size WHERE sink = ?"
+    return Size(*(connection.execute(query, (sink,)).fetchone() or (0, 0)))
+
+
+def thin(connection: sqlite3.Connection, sink: str, max_bytes: int) -> int:
+    """Make room if `sink` holds more than `max_bytes`; returns how many payloads were dropped."""
+    over = waiting(connection, sink).bytes - max_bytes
+    if over <= 0:
+        return 0
+    to_free = over + min(max_bytes // 10, SLACK)
+    query = (
+        "SELECT id, length(payload) FROM outbox "
+        "WHERE sink = ? AND kind = 'sample' AND thinned = ? ORDER BY id"
+    )
+    dropped: list[int] = []
+    kept: list[int] = []
+    for number, (row, size) in enumerate(connection.execute(query, (sink, 0))):
+        if number % 2:
+            kept.append(row)
+        elif to_free <= 0:
+            break
+        else:
+            dropped.append(row)
+            to_free -= size
+    connection.executemany("UPDATE outbox SET thinned = 1 WHERE id = ?", [(i,) for i in kept])
+    _drop(connection, sink, dropped)
+    old: list[int] = []
+    for row, size in connection.execute(query, (sink, 1)):
+        if to_free <= 0:
+            break
+        old.append(row)
+        to_free -= size
+    _drop(connection, sink, old)
+    return len(dropped) + len(old)
+
+
+def _drop(connection: sqlite3.Connection, sink: str, ids: Sequence[int]) -> None:
+    connection.executemany("DELETE FROM outbox WHERE id = ? AND sink = ?", [(i, sink) for i in ids])
+
+
+def back_off(failures: int, first: float, longest: float) -> float:
+    """Seconds to wait after so many failures in a row: doubled each time, capped, jittered.
+
+    The jitter keeps many watchers from coming back to a restarted server all at once.
+    """
+    return random.uniform(0.5, 1.0) * min(longest, first * 2.0 ** min(failures - 1, 30))
+
+
+async def drain(
+    store_path: Path,
+    sink: str,
+    deliver: Deliver,
+    *,
+    limit: int = 1000,
+    idle: float = 1.0,
+    first_pause: float = 1.0,
+    longest_pause: float = 300.0,
+    report: Callable[[str | None], None] | None = None,
+) -> None:
+    """Hand on what is queued for `sink`, for ever; cancel it to stop.
+
+    At most `limit` payloads go at once; an empty queue is looked at again after `idle` seconds.
+    `report` is told why each attempt failed, or None after one that did not.
+    """
+    loop = asyncio.get_running_loop()
+    failures = 0
+    stack = ExitStack()
+    # SQLite may wait for the writer or the disk: that is not to hold up the event loop
+    with ThreadPoolExecutor(1, f"outbox-{sink}") as thread:
+        try:
+            connection = await loop.run_in_executor(
+                thread, stack.enter_context, open_store(store_path)
+            )
+            run = partial(loop.run_in_executor, thread)
+            while True:
+                try:
+                    payloads = await run(take, connection, sink, limit)
+                    if payloads:
+                        await _send(payloads, run, connection, sink, deliver)
+                except (OSError, sqlite3.OperationalError) as error:
+                    failures += 1
+                    reason = str(error) or type(error).__name__
+                    # one line at the start of an outage, not one at each attempt
+                    level = logging.WARNING if failures == 1 else logging.DEBUG
+                    log.log(level, "%s: not delivered, will try again: %s", sink, reason)
+                    if report is not None:
+                        report(reason)
+                    await asyncio.sleep(back_off(failures, first_pause, longest_pause))
+                    continue
+                if payloads:
+                    if failures:
+                        log.info("%s: delivering again", sink)
+                    failures = 0
+                    if report is not None:
+                        report(None)
+                if len(payloads) < limit:
+                    await asyncio.sleep(idle)
+        finally:
+            thread.submit(stack.close).result()
+
+
+async def _send(
+    payloads: list[Payload],
+    run: Callable[..., Awaitable[Any]],
+    connection: sqlite3.Connection,
+    sink: str,
+    deliver: Deliver,
+) -> None:
+    """Send the payloads; if they are refused, halve them until the one at fault is found."""
+    reason = await deliver([payload.content for payload in payloads])
+    if reason is not None and len(payloads) > 1:
+        half = len(payloads) // 2
+        await _send(payloads[:half], run, connection, sink, deliver)
+        await _send(payloads[half:], run, connection, sink, deliver)
+        return
+    ids = [payload.id for payload in payloads]
+    if reason is None:
+        await run(_settle, connection, done, sink, ids)
+        return
+    log.error("%s: %s %d refused and set aside: %s", sink, payloads[0].kind, ids[0], reason)
+    await run(_settle, connection, refuse, sink, ids, reason)
+
+
+def _settle(
+    connection: sqlite3.Connection, settle: Callable[..., None], *arguments: object
+) -> None:
+    with transaction(connection):
+        settle(connection, *arguments)

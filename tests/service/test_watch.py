@@ -1,0 +1,272 @@
+"""The live loop: the same answer as a replay, also after being killed again and again."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import random
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from collections.abc import AsyncIterator
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from follow_log import paced
+
+from borewarden.collect.link import LinkState, Received
+from borewarden.collect.logged import read_log
+from borewarden.model.gate import Samples, rows
+from borewarden.model.verdict import State
+from borewarden.replay import replay
+from borewarden.service import watch as watch_module
+from borewarden.service.status import MachineStatus
+from borewarden.service.watch import Along, Queue, Started, watch
+from borewarden.settings import load_machine
+from borewarden.store.embedded import open_store, read_table
+
+ROOT = Path(__file__).parents[2]
+SOUTH = ROOT / "config" / "south.toml"
+CHIP = ROOT / "replay_data" / "south-2026-03-05-chip.csv"
+KILLS = int(os.environ.get("BOREWARDEN_KILLS", "6"))  # a run with 100 stands in DEVELOPERS.md
+
+
+def tables(store: Path) -> dict[str, pd.DataFrame]:
+    with open_store(store) as connection:
+        return {
+            name: read_table(connection, name, "South") for name in ("sample", "batch", "alert")
+        }
+
+
+@pytest.fixture(scope="module")
+def replayed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, pd.DataFrame]:
+    store = tmp_path_factory.mktemp("replayed") / "replayed.db"
+    replay(load_machine(SOUTH), [CHIP], store)
+    return tables(store)
+
+
+def assert_same(store: Path, replayed: dict[str, pd.DataFrame]) -> None:
+    for name, table in tables(store).items():
+        pd.testing.assert_frame_equal(table, replayed[name], check_exact=True)
+
+
+def noting(seen: dict[str, MachineStatus]) -> Started:
+    """Keep hold of the live statuses; let nothing go along with the blocks."""
+
+    def started(
+        connection: sqlite3.Connection, statuses: dict[str, MachineStatus], queue: Queue
+    ) -> Along:
+        seen.update(statuses)
+        return lambda connection, block: None
+
+    return started
+
+
+async def test_live_is_replay_to_the_last_bit(
+    tmp_path: Path, replayed: dict[str, pd.DataFrame]
+) -> None:
+    machine = load_machine(SOUTH)
+    samples = read_log(CHIP, machine.log_format())
+    seen: dict[str, MachineStatus] = {}
+    await watch(
+        [machine], tmp_path / "live.db", {"South": paced(samples, 100)}, started=noting(seen)
+    )
+    assert_same(tmp_path / "live.db", replayed)
+    status = seen["South"]
+    assert status.samples == len(samples.time_ns)
+    assert status.verdict.state is State.OPENED
+    assert status.link == LinkState(int(samples.time_ns[0]), True, "following a log")
+
+
+def test_killed_at_random_points_is_replay_all_the_same(
+    tmp_path: Path, replayed: dict[str, pd.DataFrame]
+) -> None:
+    """No sample lost or doubled, and the same alerts, after SIGKILL in the middle of anything."""
+    store = tmp_path / "killed.db"
+    rng = random.Random(31)
+    command = [
+        sys.executable,
+        str(Path(__file__).with_name("follow_log.py")),
+        str(SOUTH),
+        str(CHIP),
+        str(store),
+        "7",
+    ]
+    whole = len(replayed["sample"])
+    for kill in range(KILLS):
+        process = subprocess.Popen(command)
+        aim = int(whole * (kill + rng.random()) / (KILLS + 1))  # kill at about this many samples
+        while process.poll() is None:
+            if stored(store) >= aim:
+                time.sleep(rng.random() * 0.02)
+                process.send_signal(signal.SIGKILL)
+                break
+            time.sleep(0.002)
+        process.wait()
+    assert stored(store) < whole, "the kills came too late to mean anything"
+    assert subprocess.run(command, check=False).returncode == 0
+    assert_same(store, replayed)
+
+
+def stored(store: Path) -> int:
+    if not store.exists():
+        return 0
+    try:
+        connection = sqlite3.connect(f"file:{store}?mode=ro", uri=True)
+        count: int = connection.execute("SELECT count(*) FROM sample").fetchone()[0]
+        connection.close()
+    except sqlite3.OperationalError:  # not made yet
+        return 0
+    return count
+
+
+async def test_full_disk_holds_things_up_and_loses_nothing(
+    tmp_path: Path, replayed: dict[str, pd.DataFrame], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SQLite's own page limit stands for the full disk: the same error, lifted after a while."""
+    store = tmp_path / "full.db"
+    machine = load_machine(SOUTH)
+    samples = read_log(CHIP, machine.log_format())
+    write, failures = watch_module._write, []
+
+    def cramped(connection: sqlite3.Connection, waiting: list, along: object) -> None:
+        pages = 10**6 if len(failures) >= 2 else 200
+        connection.execute(f"PRAGMA max_page_count = {pages}")
+        try:
+            write(connection, waiting, along)
+        except sqlite3.OperationalError as full:
+            failures.append(str(full))
+            raise
+
+    monkeypatch.setattr(watch_module, "_write", cramped)
+    await watch([machine], store, {"South": paced(samples, 500)})
+    assert failures == ["database or disk is full"] * 2
+    assert_same(store, replayed)
+
+
+async def test_samples_that_come_twice_are_kept_once(
+    tmp_path: Path, replayed: dict[str, pd.DataFrame]
+) -> None:
+    machine = load_machine(SOUTH)
+    samples = read_log(CHIP, machine.log_format())
+
+    async def stuttering() -> AsyncIterator[Received]:
+        async for received in paced(samples, 300):
+            yield received
+            yield received
+
+    await watch([machine], tmp_path / "twice.db", {"South": stuttering()})
+    assert_same(tmp_path / "twice.db", replayed)
+
+
+@pytest.mark.parametrize("hours", [-1.0, 1.0])
+async def test_clock_set_by_an_hour_loses_nothing(
+    tmp_path: Path, replayed: dict[str, pd.DataFrame], hours: float
+) -> None:
+    """Set at 11:00 while cutting; the chip of 13:05 is found all the same, and nothing else."""
+    machine = load_machine(SOUTH)
+    samples = read_log(CHIP, machine.log_format())
+    cutting = np.flatnonzero(samples.pressure > 350e6)
+    at = int(cutting[np.searchsorted(cutting, 5.3 * 3600)])
+    jumped = samples.time_ns.copy()
+    jumped[at:] += round(hours * 3600e9)
+
+    async def rows_of() -> AsyncIterator[Received]:
+        for start, stop in ((0, at), (at, len(jumped))):
+            async for received in paced(rows(samples._replace(time_ns=jumped), start, stop), 50):
+                yield received
+
+    await watch([machine], tmp_path / "set.db", {"South": rows_of()})
+    found = tables(tmp_path / "set.db")
+    assert np.all(np.diff(found["sample"]["time_ns"]) > 0)
+    assert np.array_equal(found["alert"]["state"], replayed["alert"]["state"])
+    running = int((samples.pressure > 20e6).sum())
+    assert int((found["sample"]["pressure"] > 20e6).sum()) == running
+    assert found["alert"]["step"][0] == pytest.approx(replayed["alert"]["step"][0], abs=0.01)
+
+
+async def test_one_machine_going_down_leaves_the_other_alone(tmp_path: Path) -> None:
+    machines = [load_machine(ROOT / "config" / f"{name}.toml") for name in ("south", "west")]
+    south = read_log(CHIP, machines[0].log_format())
+    west = read_log(
+        ROOT / "replay_data" / "west-2026-03-03-sound.parquet", machines[1].log_format()
+    )
+
+    async def lost() -> AsyncIterator[Received]:
+        n = 0
+        async for received in paced(south, 300):
+            n += 1
+            if n == 20:
+                yield LinkState(int(south.time_ns[5000]), False, "no answer")
+                return
+            yield received
+
+    seen: dict[str, MachineStatus] = {}
+    sources: dict[str, AsyncIterator[Received]] = {"South": lost(), "West": paced(west, 300)}
+    await watch(machines, tmp_path / "two.db", sources, started=noting(seen))
+    assert seen["South"].link is not None
+    assert not seen["South"].link.connected
+    assert seen["West"].samples == len(west.time_ns)
+    assert seen["West"].verdict.state is State.SOUND
+
+
+async def test_failure_in_one_machine_makes_that_one_blind(tmp_path: Path) -> None:
+    machines = [load_machine(ROOT / "config" / f"{name}.toml") for name in ("south", "west")]
+    south = read_log(CHIP, machines[0].log_format())
+    west = read_log(
+        ROOT / "replay_data" / "west-2026-03-03-sound.parquet", machines[1].log_format()
+    )
+
+    async def faulty() -> AsyncIterator[Received]:
+        yield rows(south, 0, 100)
+        raise ZeroDivisionError("a mistake of ours")
+
+    seen: dict[str, MachineStatus] = {}
+    sources = {"South": faulty(), "West": paced(west, 300)}
+    await watch(machines, tmp_path / "two.db", sources, started=noting(seen))
+    assert seen["South"].link is not None
+    assert "a mistake of ours" in seen["South"].link.reason
+    assert not seen["South"].link.connected
+    assert seen["West"].samples == len(west.time_ns)
+
+
+async def test_writer_that_fails_for_good_ends_the_watch(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    machine = load_machine(SOUTH)
+    samples = read_log(CHIP, machine.log_format())
+
+    def broken(*_: object) -> None:
+        raise RuntimeError("a mistake of ours")
+
+    monkeypatch.setattr(watch_module, "_write", broken)
+    with pytest.raises(ExceptionGroup) as group:
+        await watch([machine], tmp_path / "broken.db", {"South": paced(samples, 100, 0.001)})
+    assert group.group_contains(RuntimeError, match="a mistake of ours")
+
+
+async def test_cancelled_watch_keeps_what_it_received(tmp_path: Path) -> None:
+    machine = load_machine(SOUTH)
+    samples = read_log(CHIP, machine.log_format())
+    handed_over = asyncio.Event()
+
+    async def endless() -> AsyncIterator[Received]:
+        async for received in paced(samples, 1000):
+            yield received
+            if isinstance(received, Samples):
+                handed_over.set()
+                await asyncio.sleep(3600)
+
+    task = asyncio.create_task(watch([machine], tmp_path / "cut.db", {"South": endless()}))
+    await handed_over.wait()
+    await asyncio.sleep(0.01)
+    task.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await task
+    kept = tables(tmp_path / "cut.db")["sample"]["time_ns"]
+    assert np.array_equal(kept, samples.time_ns[: len(kept)])
+    assert len(kept) == 1000

@@ -1,0 +1,315 @@
+"""Line protocol, and its way to a real server: Debian's victoria-metrics on loopback."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import shutil
+import socket
+import subprocess
+import time
+import urllib.error
+import urllib.parse
+import urllib.request
+from collections.abc import Iterator
+from contextlib import asynccontextmanager, suppress
+from pathlib import Path
+
+import numpy as np
+import pytest
+from aiohttp import web
+from pydantic import SecretStr
+
+from borewarden.model.bore import BatchResult
+from borewarden.model.gate import Samples
+from borewarden.model.verdict import State, Verdict
+from borewarden.model.watcher import Alert
+from borewarden.store.embedded import open_store, transaction
+from borewarden.store.influx import (
+    SINK,
+    InfluxSettings,
+    alert_lines,
+    batch_lines,
+    forward,
+    link_lines,
+    sample_lines,
+)
+from borewarden.store.outbox import put, take, waiting
+
+NAN = float("nan")
+TOKEN = "not-to-be-logged"
+FAST = {"idle": 0.01, "first_pause": 0.01, "longest_pause": 0.1}
+
+
+def samples(n: int, start_ns: int = 0) -> Samples:
+    time_ns = start_ns + np.arange(n, dtype=np.int64) * 10**9
+    nothing = np.full(n, np.nan)
+    return Samples(
+        time_ns, 370e6 + np.arange(n) * 1.5, nothing, np.arange(n) * 1.0, nothing, np.ones(n)
+    )
+
+
+def batch(end_ns: int = 20, **changes: object) -> BatchResult:
+    row = BatchResult(
+        0, end_ns, 1.5, 370e6, NAN, 0.8, 0.79, 3.3e-8, 2.54e-4, 1e-7, NAN, NAN, 0.0, 9.5, 0.25,
+        State.OPENED,
+    )  # fmt: skip
+    return row._replace(**changes)
+
+
+def alert(reason: str = "stepped up", onset_ns: int | None = 17) -> Alert:
+    verdict = Verdict(
+        30, State.OPENED, reason, 1.0, 2.54e-4, *(NAN,) * 8, 0.1, 0.99, onset_ns, step=0.08
+    )
+    return Alert(33, verdict, 0)
+
+
+# -- lines
+
+
+def test_a_sample_is_one_line_without_what_is_not_known() -> None:
+    lines = sample_lines("North", samples(2, 5), np.array([5, 0], dtype=np.int8))
+    assert lines == [
+        "sample,machine=North phase=5i,pressure=370000000.0,stroke_count=0.0,valve=1.0 5",
+        "sample,machine=North phase=0i,pressure=370000001.5,stroke_count=1.0,valve=1.0 1000000005",
+    ]
+    assert sample_lines("North", samples(0), np.empty(0, dtype=np.int8)) == []
+
+
+def test_names_are_escaped_as_line_protocol_wants() -> None:
+    (line,) = sample_lines("Halle 2, Jet=A", samples(1), np.array([5]))
+    assert line.startswith(r"sample,machine=Halle\ 2\,\ Jet\=A phase=5i,")
+    (line,) = link_lines("Halle 2", 7, False, 'he said "no"\nand \\ left')
+    assert line == r'link,machine=Halle\ 2 connected=false,reason="he said \"no\" and \\ left" 7'
+
+
+def test_a_batch() -> None:
+    (line,) = batch_lines("North", [batch()], max_rate=1.0)
+    head, rest = line.split(" ", 1)
+    fields, time_ns = rest.rsplit(" ", 1)
+    assert (head, time_ns) == ("batch,machine=North", "20")
+    assert set(fields.split(",")) == {
+        "jet_hours=1.5", "pressure=370000000", "rate=0.8", "rate_expected=0.79", "area=3.3e-08",
+        "bore=0.000254", "bore_sd=1e-07", "statistic=0", "threshold=9.5", "probability=0.25",
+        f"overstroke_margin={1 - 0.8}", 'state="probably opened up"',
+    }  # fmt: skip
+    assert "overstroke" not in batch_lines("South", [batch()])[0]
+    assert " 20" in batch_lines("South", [batch(rate=np.float64(0.8))])[0]
+
+
+def test_an_alert() -> None:
+    (line,) = alert_lines("North", [alert()])
+    assert line == (
+        r"alert,machine=North,state=probably\ opened\ up "
+        'ne107="failure",onset_ns=17i,probability=0.99,reason="stepped up",step=0.08 33'
+    )
+    assert "onset_ns" not in alert_lines("North", [alert(onset_ns=None)])[0]
+
+
+def test_a_token_does_not_show() -> None:
+    assert TOKEN not in repr(InfluxSettings("http://a", "o", "b", SecretStr(TOKEN)))
+
+
+# -- a real server
+
+
+def free_port() -> int:
+    with socket.socket() as s:
+        s.bind(("127.0.0.1", 0))
+        return int(s.getsockname()[1])
+
+
+class Server:
+    """victoria-metrics, which can be stopped and started again with its data."""
+
+    def __init__(self, binary: str, data: Path) -> None:
+        self.url = f"http://127.0.0.1:{free_port()}"
+        self.binary, self.data = binary, data
+        self.process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        self.process = subprocess.Popen(
+            [
+                self.binary,
+                f"-storageDataPath={self.data}",
+                f"-httpListenAddr={self.url.removeprefix('http://')}",
+                "-retentionPeriod=100y",
+                # InfluxDB overwrites a row of the same time; this server has to be told to
+                "-dedup.minScrapeInterval=1ms",
+                "-search.latencyOffset=0s",
+                "-memory.allowedBytes=64MB",
+                "-loggerLevel=ERROR",
+            ]
+        )
+        for _ in range(600):
+            with suppress(OSError):
+                self.get("/health")
+                return
+            assert self.process.poll() is None, "victoria-metrics ended by itself"
+            time.sleep(0.05)
+        raise AssertionError("victoria-metrics did not start within 30 s")
+
+    def stop(self, kill: bool = False) -> None:
+        if self.process is not None:
+            self.process.kill() if kill else self.process.terminate()
+            self.process.wait(30)
+            self.process = None
+
+    def get(self, path: str, **query: str) -> str:
+        url = f"{self.url}{path}?{urllib.parse.urlencode(query)}"
+        with urllib.request.urlopen(url, timeout=10) as answer:
+            return str(answer.read().decode())
+
+    def series(self, name: str) -> dict[str, list[tuple[int, float]]]:
+        """(ms, value) of each machine, as the server would answer a query."""
+        self.get("/internal/force_flush")
+        answer = self.get("/api/v1/export", **{"match[]": name, "start": "0"})
+        found: dict[str, list[tuple[int, float]]] = {}
+        for row in map(json.loads, answer.splitlines()):
+            points = zip(row["timestamps"], row["values"], strict=True)
+            found.setdefault(row["metric"]["machine"], []).extend(points)
+        return {machine: sorted(points) for machine, points in found.items()}
+
+
+@pytest.fixture
+def server(tmp_path: Path) -> Iterator[Server]:
+    binary = shutil.which("victoria-metrics") or shutil.which("victoria-metrics-prod")
+    if binary is None:
+        reason = "Debian's victoria-metrics is not installed (apt-get install victoria-metrics)"
+        if os.environ.get("BOREWARDEN_REQUIRE_SERVERS") == "1":
+            pytest.fail(reason)
+        pytest.skip(reason)
+    server = Server(binary, tmp_path / "victoria")
+    try:
+        yield server
+    finally:
+        server.stop(kill=True)
+
+
+def influx_settings(url: str) -> InfluxSettings:
+    return InfluxSettings(url, "shop", "pumps", SecretStr(TOKEN), timeout=5.0)
+
+
+@asynccontextmanager
+async def forwarding(store: Path, url: str, **options):
+    """`forward` beside the block; whatever it raises is raised at the end."""
+    task = asyncio.create_task(forward(store, influx_settings(url), **{**FAST, **options}))
+    try:
+        async with asyncio.timeout(60):
+            yield task
+    finally:
+        task.cancel()
+        with suppress(asyncio.CancelledError):
+            await task
+
+
+def queue(store: Path, kind: str, lines: list[str], every: int = 1) -> None:
+    with open_store(store) as connection, transaction(connection):
+        for i in range(0, len(lines), every):
+            put(connection, SINK, kind, i, "\n".join(lines[i : i + every]))
+
+
+async def until_empty(store: Path) -> None:
+    with open_store(store) as connection:
+        while waiting(connection, SINK).payloads:
+            await asyncio.sleep(0.02)
+
+
+def recent(n: int) -> Samples:
+    return samples(n, (int(time.time()) - n) * 10**9)
+
+
+async def test_rows_are_read_back_from_the_server(tmp_path: Path, server: Server) -> None:
+    store, rows = tmp_path / "a.db", recent(500)
+    server.start()
+    ends = rows.time_ns[::20].tolist()
+    queue(store, "sample", sample_lines("Halle 2, A", rows, np.full(500, 5)), every=10)
+    queue(store, "batch", batch_lines("Halle 2, A", [batch(end) for end in ends], 1.0))
+    queue(store, "alert", alert_lines("Halle 2, A", [Alert(ends[3], alert().verdict, 0)]))
+    queue(store, "link", link_lines("Halle 2, A", ends[0], True, "connected"))
+    async with forwarding(store, server.url):
+        await until_empty(store)
+    expected = [
+        (t // 10**6, p) for t, p in zip(rows.time_ns.tolist(), rows.pressure.tolist(), strict=True)
+    ]
+    assert server.series("sample_pressure") == {"Halle 2, A": expected}
+    assert server.series("sample_rate") == {}
+    assert [v for _, v in server.series("sample_phase")["Halle 2, A"]] == [5.0] * 500
+    assert server.series("batch_bore")["Halle 2, A"] == [(t // 10**6, 2.54e-4) for t in ends]
+    assert server.series("alert_step")["Halle 2, A"] == [(ends[3] // 10**6, 0.08)]
+    assert server.series("link_connected")["Halle 2, A"] == [(ends[0] // 10**6, 1.0)]
+
+
+async def test_server_down_then_back_nothing_lost_nothing_doubled(
+    tmp_path: Path, server: Server, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A simulated day at 1 Hz while the server is away, stopped once more in the midst of it."""
+    store, n = tmp_path / "a.db", 86_400
+    rows = recent(n)
+    lines = sample_lines("North", rows, np.full(n, 5))
+    reports: list[str | None] = []
+    queue(store, "sample", lines, every=10)
+    async with forwarding(store, server.url, limit=500, report=reports.append):
+        while len(reports) < 3:
+            await asyncio.sleep(0.01)
+        assert None not in reports
+        await asyncio.to_thread(server.start)
+        while None not in reports:
+            await asyncio.sleep(0.001)
+        await asyncio.to_thread(server.stop)
+        queue(store, "sample", lines[-1000:], every=10)  # as after a crash: sent once more
+        await asyncio.to_thread(server.start)
+        await until_empty(store)
+    points = server.series("sample_pressure")["North"]
+    assert points == [
+        (t // 10**6, p) for t, p in zip(rows.time_ns.tolist(), rows.pressure.tolist(), strict=True)
+    ]
+    assert "Traceback" not in caplog.text
+    assert TOKEN not in caplog.text
+
+
+@pytest.mark.parametrize(("status", "kept"), [(401, True), (503, True), (400, False), (422, False)])
+async def test_answers_of_a_server(tmp_path: Path, status: int, kept: bool) -> None:
+    """What is wrong with us or the server passes; a bad line never becomes a good one."""
+    store = tmp_path / "a.db"
+    queue(store, "alert", ["good a=1 1", "bad a=1 2", "good a=1 3"])
+    taken: list[str] = []
+    headers: list[str | None] = []
+    reports: list[str | None] = []
+
+    async def write(request: web.Request) -> web.Response:
+        body = (await request.read()).decode()
+        headers.append(request.headers.get("Authorization"))
+        assert request.query["bucket"] == "pumps"
+        assert request.query["org"] == "shop"
+        assert request.query["precision"] == "ns"
+        if "bad" in body:
+            return web.json_response({"code": "x", "message": "y"}, status=status)
+        taken.extend(body.splitlines())
+        return web.Response(status=204)
+
+    application = web.Application()
+    application.router.add_post("/api/v2/write", write)
+    runner = web.AppRunner(application)
+    await runner.setup()
+    site = web.TCPSite(runner, "127.0.0.1", 0)
+    await site.start()
+    url = f"http://127.0.0.1:{runner.addresses[0][1]}"
+    try:
+        async with forwarding(store, url, limit=1 if kept else 100, report=reports.append):
+            while (len(reports) < 4 and kept) or len(taken) < (1 if kept else 2):
+                await asyncio.sleep(0.01)
+            await asyncio.sleep(0.05)
+    finally:
+        await runner.cleanup()
+    assert set(headers) == {f"Token {TOKEN}"}
+    with open_store(store) as connection:
+        left = [p.content for p in take(connection, SINK, 9)]
+    if kept:
+        assert taken == ["good a=1 1"]
+        assert left == [b"bad a=1 2", b"good a=1 3"]
+        assert str(status) in str(reports[-1])
+    else:
+        assert taken == ["good a=1 1", "good a=1 3"]
+        assert left == []
