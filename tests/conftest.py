@@ -1,13 +1,21 @@
 from __future__ import annotations
 
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from selenium import webdriver
+from selenium.webdriver.chrome.service import Service
 
 from borewarden.model.baseline import Jewel
 from borewarden.model.gate import GateSettings, Samples
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
+
+CHROMIUM = Path("/usr/bin/chromium")
 
 
 @pytest.fixture
@@ -83,3 +91,25 @@ def steady_samples(
         nothing,
         nothing,
     )
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
+    """A real headless Chromium, from Debian's packages."""
+    if not CHROMIUM.exists():
+        reason = f"no browser at {CHROMIUM}: apt-get install chromium chromium-driver"
+        if os.environ.get("BOREWARDEN_REQUIRE_BROWSER") == "1":
+            pytest.fail(reason)
+        pytest.skip(reason)
+    options = webdriver.ChromeOptions()
+    options.binary_location = str(CHROMIUM)
+    for argument in (
+        "headless=new", "no-sandbox", "disable-gpu", "disable-quic", "no-first-run",
+        "disable-background-networking", "disable-component-update", "disable-sync",
+        f"user-data-dir={tmp_path_factory.mktemp('chromium')}",
+    ):  # fmt: skip
+        options.add_argument(f"--{argument}")
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    driver = webdriver.Chrome(options=options, service=Service("/usr/bin/chromedriver"))
+    yield driver
+    driver.quit()

@@ -2,15 +2,11 @@
 
 import base64
 import json
-import os
 import re
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
-from selenium import webdriver
-from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
 
@@ -23,7 +19,6 @@ from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
 from borewarden.replay import Replayed
 from borewarden.report import MOST_BINS, write_report
 
-CHROMIUM = Path("/usr/bin/chromium")
 START_NS = 1_772_434_800 * 10**9  # 2026-03-02 07:00 UTC, 08:00 in Berlin
 STEP_AT, LUNCH = 3600, slice(4800, 6300)  # s
 JEWEL = Jewel(0.254e-3, "sapphire", START_NS)
@@ -227,27 +222,6 @@ def test_a_log_that_says_nothing_makes_a_page_all_the_same(replayed, tmp_path, c
 
 
 # -- in a browser
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory):
-    if not CHROMIUM.exists():
-        reason = f"no browser at {CHROMIUM}: apt-get install chromium chromium-driver"
-        if os.environ.get("BOREWARDEN_REQUIRE_BROWSER") == "1":
-            pytest.fail(reason)
-        pytest.skip(reason)
-    options = webdriver.ChromeOptions()
-    options.binary_location = str(CHROMIUM)
-    for argument in (
-        "headless=new", "no-sandbox", "disable-gpu", "disable-quic", "no-first-run",
-        "disable-background-networking", "disable-component-update", "disable-sync",
-        f"user-data-dir={tmp_path_factory.mktemp('chromium')}",
-    ):  # fmt: skip
-        options.add_argument(f"--{argument}")
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service("/usr/bin/chromedriver"))
-    yield driver
-    driver.quit()
 
 
 def open_page(browser, page, width):

@@ -129,35 +129,43 @@ class Plot:
         ]
 
 
-def write_report(replayed: Replayed, path: Path) -> None:
-    """Write the page to `path`. It needs no network, neither now nor when it is read."""
-    environment = jinja2.Environment(
+def template_environment() -> jinja2.Environment:
+    """How the package's pages are filled: everything escaped, nothing silently missing."""
+    return jinja2.Environment(
         loader=jinja2.PackageLoader("borewarden"),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+
+
+def write_report(replayed: Replayed, path: Path) -> None:
+    """Write the page to `path`. It needs no network, neither now nor when it is read."""
     verdict, zone = replayed.verdict, replayed.time_zone
     told = advice(verdict)
-    page = environment.get_template("report.html").render(
-        machine=replayed.machine,
-        time_zone=zone,
-        verdict=verdict,
-        headline=headline(verdict),
-        state=state_words(verdict.state),
-        since=since(verdict, zone),
-        verdict_time=local_time(verdict.time_ns, zone),
-        evidence=[line.partition(": ") for line in evidence(verdict, replayed.pump, zone)],
-        cautions=told[: len(CAUTIONS)],
-        checks=told[len(CAUTIONS) :],
-        tables=_tables(replayed),
-        facts=_facts(replayed),
-        settings=[*_pump_rows(replayed.pump), *_setting_rows(replayed.settings)],
-        plots=list(_plots(replayed)) if len(replayed.samples.time_ns) else [],
-        marker_kinds=MARKER_KINDS,
-        focus=_focus(replayed),
-        plotly_js=get_plotlyjs(),
+    page = (
+        template_environment()
+        .get_template("report.html")
+        .render(
+            machine=replayed.machine,
+            time_zone=zone,
+            verdict=verdict,
+            headline=headline(verdict),
+            state=state_words(verdict.state),
+            since=since(verdict, zone),
+            verdict_time=local_time(verdict.time_ns, zone),
+            evidence=[line.partition(": ") for line in evidence(verdict, replayed.pump, zone)],
+            cautions=told[: len(CAUTIONS)],
+            checks=told[len(CAUTIONS) :],
+            tables=_tables(replayed),
+            facts=_facts(replayed),
+            settings=[*_pump_rows(replayed.pump), *_setting_rows(replayed.settings)],
+            plots=list(_plots(replayed)) if len(replayed.samples.time_ns) else [],
+            marker_kinds=MARKER_KINDS,
+            focus=_focus(replayed),
+            plotly_js=get_plotlyjs(),
+        )
     )
     path.write_text(page, encoding="utf-8")
 

@@ -4,20 +4,16 @@ import asyncio
 import http.client
 import json
 import math
-import os
 import socket
 import sqlite3
 import threading
 import time
 from dataclasses import replace
-from pathlib import Path
 from urllib.parse import urlencode
 
 import numpy as np
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
-from selenium import webdriver
-from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
 
@@ -41,7 +37,6 @@ from borewarden.service.page import health_troubles, page_app, plain, serve_page
 from borewarden.service.status import MachineStatus
 from borewarden.store.embedded import open_store, transaction, write_learned
 
-CHROMIUM = Path("/usr/bin/chromium")
 JEWEL_BORE = 0.254e-3
 SECONDS, STEP_AT = 5400, 3600
 INTENSIFIER = Intensifier(0.022, 0.2, 1e-5, 20.0, 1.1, 400e6, 37e3)
@@ -425,27 +420,6 @@ def test_age_in_words():
 
 
 # -- in a browser
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory):
-    if not CHROMIUM.exists():
-        reason = f"no browser at {CHROMIUM}: apt-get install chromium chromium-driver"
-        if os.environ.get("BOREWARDEN_REQUIRE_BROWSER") == "1":
-            pytest.fail(reason)
-        pytest.skip(reason)
-    options = webdriver.ChromeOptions()
-    options.binary_location = str(CHROMIUM)
-    for argument in (
-        "headless=new", "no-sandbox", "disable-gpu", "disable-quic", "no-first-run",
-        "disable-background-networking", "disable-component-update", "disable-sync",
-        f"user-data-dir={tmp_path_factory.mktemp('chromium')}",
-    ):  # fmt: skip
-        options.add_argument(f"--{argument}")
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service("/usr/bin/chromedriver"))
-    yield driver
-    driver.quit()
 
 
 def open_page(browser, shop, width=1280):

@@ -23,7 +23,6 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
-import jinja2
 import uvicorn
 from plotly.offline import get_plotlyjs
 from starlette.applications import Starlette
@@ -38,7 +37,16 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from borewarden.alert.wording import ALERT_COLUMNS, CAUTIONS, headline, local_time
-from borewarden.report import BLUE, GAP_NS, INK, ONSET, SKY, TICK_FORMATS, VERMILION
+from borewarden.report import (
+    BLUE,
+    GAP_NS,
+    INK,
+    ONSET,
+    SKY,
+    TICK_FORMATS,
+    VERMILION,
+    template_environment,
+)
 from borewarden.service.card import (
     STALE_AFTER,
     Age,
@@ -201,19 +209,14 @@ class _Server(uvicorn.Server):
 
 @lru_cache
 def _page_text() -> str:
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("borewarden"),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     look = {
         "ink": INK, "blue": BLUE, "sky": SKY, "vermilion": VERMILION,
         "onset": ONSET._asdict(), "gapNs": GAP_NS, "tickFormats": TICK_FORMATS,
     }  # fmt: skip
-    return environment.get_template("page.html").render(
-        cautions=CAUTIONS, columns=ALERT_COLUMNS, look=json.dumps(look)
+    return (
+        template_environment()
+        .get_template("page.html")
+        .render(cautions=CAUTIONS, columns=ALERT_COLUMNS, look=json.dumps(look))
     )
 
 

@@ -11,7 +11,7 @@ import asyncio
 import sqlite3
 import time
 from collections.abc import AsyncGenerator, Callable, Mapping
-from contextlib import aclosing
+from contextlib import aclosing, closing
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -36,6 +36,8 @@ log = structlog.get_logger("borewarden")
 QUEUE_BLOCKS = 10_000  # blocks waiting for the disk before receiving has to wait too
 LATENCIES = 1000  # kept for the quantiles
 BEAT = 5.0  # s
+SPREAD = 1.0  # s over which the machines are begun with
+CHECKPOINT = 10.0  # s between two moves of the write-ahead log into the store
 SET_BACK_NS = 60 * 10**9  # older than this, a row is no late repeat: the clock was set back
 
 
@@ -117,13 +119,16 @@ async def follow(
     source: AsyncGenerator[Received, None],
     status: MachineStatus,
     queue: Queue,
+    delay: float = 0.0,
 ) -> None:
     """Receive, learn and hand over, until the source ends or the task is cancelled.
 
+    Begins after `delay` s, so that a hall of pumps is not asked in one and the same instant.
     Whatever fails in here makes this machine blind, which is told like a lost link, and no other.
     """
     try:
         async with aclosing(source):
+            await asyncio.sleep(delay)
             await _follow(name, watcher, source, status, queue)
     except Exception as error:
         reason = f"the watcher of this machine failed: {type(error).__name__}: {error}"
@@ -164,6 +169,21 @@ async def beat(queue: Queue) -> None:
     while True:
         await asyncio.sleep(BEAT)
         await queue.put(TimePassed(time.time_ns()))
+
+
+async def checkpoint(store: Path) -> None:
+    """Move the write-ahead log into the store beside the writer, so that no commit waits for it."""
+    while True:
+        await asyncio.sleep(CHECKPOINT)
+        try:
+            await asyncio.to_thread(_checkpoint, store)
+        except sqlite3.OperationalError as failed:  # disk full: the writer says so too
+            log.warning("checkpoint", failed=str(failed))
+
+
+def _checkpoint(store: Path) -> None:
+    with closing(sqlite3.connect(store)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
 
 
 async def keep(
@@ -229,6 +249,7 @@ async def watch(
     transaction that keeps a block.
     """
     with open_store(store, any_thread=True) as connection:
+        connection.execute("PRAGMA wal_autocheckpoint = 0")  # see `checkpoint`
         watchers = {machine.name: restore(machine, connection) for machine in machines}
         statuses = {
             machine.name: MachineStatus(
@@ -246,17 +267,28 @@ async def watch(
         async with asyncio.TaskGroup() as tasks:
             # if the writer fails there is no use in receiving: the group ends with its error
             writer = tasks.create_task(keep(connection, queue, statuses, watchers, along))
-            clock = tasks.create_task(beat(queue))
+            clocks = (
+                tasks.create_task(beat(queue)),
+                tasks.create_task(checkpoint(store)),
+            )
             following = [
                 tasks.create_task(
-                    follow(name, watchers[name], sources[name], statuses[name], queue)
+                    follow(
+                        name,
+                        watchers[name],
+                        sources[name],
+                        statuses[name],
+                        queue,
+                        delay=SPREAD * i / len(statuses),
+                    )
                 )
-                for name in statuses
+                for i, name in enumerate(statuses)
             ]
             try:
                 await asyncio.wait(following)
             finally:
-                clock.cancel()
+                for clock in clocks:
+                    clock.cancel()
                 # what was received is kept, also on the way out
                 drained = asyncio.create_task(queue.join())
                 await asyncio.wait(
