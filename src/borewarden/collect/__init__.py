@@ -1,4 +1,4 @@
-"""Where samples come from: logged files now, live protocols next."""
+"""Where samples come from: logged files and live protocols, all read-only."""
 
 from __future__ import annotations
 
