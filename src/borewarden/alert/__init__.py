@@ -1,1 +1,1 @@
-"""What an alert says, and later how it is sent."""
+"""What an alert says, when somebody is told, and how the mail goes out."""
