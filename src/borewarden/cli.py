@@ -1,4 +1,4 @@
-"""The command `borewarden`: replay logged days, or have the virtual pump log some."""
+"""The command `borewarden`: replay logged days, watch live, or be the virtual machine."""
 
 from __future__ import annotations
 
@@ -50,11 +50,6 @@ EXIT_CODES = {
     State.NOT_STATED_BORE: 30,
     State.CANNOT_TELL: 40,
 }
-
-
-@app.callback()
-def main() -> None:
-    """Keep `replay` a sub-command even while there are few of them."""
 
 
 @app.command("replay")

@@ -16,6 +16,7 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 from plotly.offline import get_plotlyjs
 
+from borewarden.alert.figure import BLUE, GAP_NS, INK, SKY, VERMILION
 from borewarden.alert.wording import (
     ALERT_COLUMNS,
     CAUTIONS,
@@ -43,15 +44,10 @@ from borewarden.replay import Replayed
 Floats = NDArray[np.float64]
 
 MOST_BINS = 2000
-GAP_NS = 600 * 10**9  # batches further apart than this are not joined by a line
 
-# Okabe & Ito's colours, told apart with any colour vision; dashes say the same once more.
-INK = "#1b2026"
-BLUE = "#0072b2"
-VERMILION = "#d55e00"
+# More of Okabe & Ito's colours, told apart with any colour vision; dashes say the same once more.
 GREEN = "#009e73"
 PURPLE = "#a3477f"  # theirs, darkened to stand out from white
-SKY = "#56b4e9"
 BAND = "rgba(86, 180, 233, 0.40)"
 
 

@@ -177,9 +177,9 @@ def test_since_and_alert_row():
     assert since(OPENED, "UTC") == (
         "Since about 2026-03-02 10:50 UTC: effective area +10.0 % ± 1.2 %"
     )
-    row = alert_row(Alert(NOON_NS, OPENED, 0), "UTC")
+    row = alert_row(Alert(NOON_NS, OPENED), "UTC")
     assert len(row) == len(ALERT_COLUMNS)
     assert row.time == "2026-03-02 11:00 UTC"
     assert row.state == "Probably opened up (failure)"
     assert row.size == "+10.0 % ± 1.2 %"
-    assert alert_row(Alert(NOON_NS, in_state(State.WEARING), 0), "UTC").onset == "–"
+    assert alert_row(Alert(NOON_NS, in_state(State.WEARING)), "UTC").onset == "–"

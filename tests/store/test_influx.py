@@ -62,7 +62,7 @@ def alert(reason: str = "stepped up", onset_ns: int | None = 17) -> Alert:
     verdict = Verdict(
         30, State.OPENED, reason, 1.0, 2.54e-4, *(NAN,) * 8, 0.1, 0.99, onset_ns, step=0.08
     )
-    return Alert(33, verdict, 0)
+    return Alert(33, verdict)
 
 
 # -- lines
@@ -226,7 +226,7 @@ async def test_rows_are_read_back_from_the_server(tmp_path: Path, server: Server
     ends = rows.time_ns[::20].tolist()
     queue(store, "sample", sample_lines("Halle 2, A", rows, np.full(500, 5)), every=10)
     queue(store, "batch", batch_lines("Halle 2, A", [batch(end) for end in ends], 1.0))
-    queue(store, "alert", alert_lines("Halle 2, A", [Alert(ends[3], alert().verdict, 0)]))
+    queue(store, "alert", alert_lines("Halle 2, A", [Alert(ends[3], alert().verdict)]))
     queue(store, "link", link_lines("Halle 2, A", ends[0], True, "connected"))
     async with forwarding(store, server.url):
         await until_empty(store)

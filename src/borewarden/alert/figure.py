@@ -12,10 +12,11 @@ import numpy as np
 import pandas as pd
 
 from borewarden.alert.wording import MM
+from borewarden.model.bore import RECENT
 
-INK, BLUE, SKY, VERMILION = "#1b2026", "#0072b2", "#56b4e9", "#d55e00"  # as on the report page
+# ink, and of the colour-blind-safe palette of Okabe & Ito; the pages use the same
+INK, BLUE, SKY, VERMILION = "#1b2026", "#0072b2", "#56b4e9", "#d55e00"
 GAP_NS = 600 * 10**9  # batches further apart than this are not joined by a line
-SMOOTHED = 12  # batches in a running mean
 
 
 def bore_figure(
@@ -45,7 +46,7 @@ def bore_figure(
     bore, statistic, threshold = (
         np.asarray(batches[name], dtype=np.float64) for name in ("bore", "statistic", "threshold")
     )
-    smooth = np.asarray(pd.Series(bore).rolling(SMOOTHED, min_periods=1).mean())
+    smooth = np.asarray(pd.Series(bore).rolling(RECENT, min_periods=1).mean())
     gaps = np.flatnonzero(np.diff(ends) > GAP_NS) + 1
 
     zone = ZoneInfo(time_zone)
@@ -60,7 +61,7 @@ def bore_figure(
         broken_x,
         np.insert(smooth / MM, gaps, np.nan),
         color=BLUE,
-        label=f"mean of {SMOOTHED} batches",
+        label=f"mean of {RECENT} batches",
     )
     limit_bore = nominal_bore * (1.0 + limit) ** 0.5
     upper.axhline(nominal_bore / MM, color=INK, linestyle="--", linewidth=1, label="stated bore")

@@ -21,7 +21,6 @@ class Alert:
 
     time_ns: int
     verdict: Verdict
-    jewel_fitted_ns: int
 
     @property
     def is_all_clear(self) -> bool:
@@ -131,13 +130,13 @@ class Watcher:
                 State.LEARNING,
                 State.SOUND,
             ):
-                alerts.append(Alert(result.end_ns, self.verdict(), self.fitted_since_ns))
+                alerts.append(Alert(result.end_ns, self.verdict()))
         return phases
 
     def _fit(self, fitted_ns: int) -> None:
         """Start over with the jewels that are fitted from `fitted_ns` on.
 
-        Nothing is carried over, so the state is a function of the samples since `fitted_since_ns`:
+        Nothing is carried over, so the state is a function of the samples since then:
         a service that restarts has only to feed those again.
         """
         while self._to_fit and self._to_fit[0].fitted_ns <= fitted_ns:
@@ -145,7 +144,6 @@ class Watcher:
             self._fitted[jewel.head] = jewel
         self._earlier_jet_hours += self.gate.jet_hours
         self._earlier_missed_hours += self.gate.missed_hours
-        self.fitted_since_ns = fitted_ns
         jewels = list(self._fitted.values())
         self.gate = Gate(
             self._gate_settings._replace(nominal_area=stated_area(jewels)), self.pump.displacement

@@ -277,7 +277,7 @@ def alert_rows(connection: sqlite3.Connection, status: MachineStatus) -> list[li
         (status.name, ALERTS_SHOWN),
     )
     return [
-        list(alert_row(Alert(time_ns, _verdict(json.loads(text)), 0), status.time_zone))
+        list(alert_row(Alert(time_ns, _verdict(json.loads(text))), status.time_zone))
         for time_ns, text in rows
     ]
 

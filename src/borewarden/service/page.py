@@ -36,17 +36,9 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from borewarden.alert.figure import BLUE, GAP_NS, INK, SKY, VERMILION
 from borewarden.alert.wording import ALERT_COLUMNS, CAUTIONS, headline, local_time
-from borewarden.report import (
-    BLUE,
-    GAP_NS,
-    INK,
-    ONSET,
-    SKY,
-    TICK_FORMATS,
-    VERMILION,
-    template_environment,
-)
+from borewarden.report import ONSET, TICK_FORMATS, template_environment
 from borewarden.service.card import (
     STALE_AFTER,
     Age,
