@@ -47,6 +47,7 @@ EXIT_CODES = {
     State.LEARNING: 40,
     State.WEARING: 10,
     State.OPENED: 20,
+    State.OTHER_FAULT: 25,
     State.NOT_STATED_BORE: 30,
     State.CANNOT_TELL: 40,
 }

@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from borewarden.collect import BadInput
 from borewarden.collect.logged import Label, labels_path, read_labels, read_log
-from borewarden.model.bore import BatchResult, WatchSettings
+from borewarden.model.bore import WatchSettings
 from borewarden.model.gate import Samples, rows
 from borewarden.model.verdict import Verdict
-from borewarden.model.watcher import Alert, Learned, Watcher
+from borewarden.model.watcher import Alert, Learned, Watcher, join
 from borewarden.physics.pump import Pump
 from borewarden.settings import MachineSettings
 from borewarden.store.embedded import forget, open_store, transaction, write_learned
@@ -33,7 +33,7 @@ class Replayed:
     settings: WatchSettings
     samples: Samples
     phases: NDArray[np.int8]
-    batches: list[BatchResult]
+    batches: NDArray[np.void]  # dtype RESULT, one row a batch
     alerts: list[Alert]
     verdict: Verdict
     labels: list[Label]
@@ -85,15 +85,16 @@ def replay(
                 write_learned(connection, machine.name, part, made)
             done += len(part.time_ns)
             progress(done, total)
+    whole = join(learned)
     return Replayed(
         machine=machine.name,
         time_zone=machine.time_zone,
         pump=watcher.pump,
         settings=watcher.settings,
         samples=samples,
-        phases=np.concatenate([made.phases for made in learned]),
-        batches=[batch for made in learned for batch in made.batches],
-        alerts=[alert for made in learned for alert in made.alerts],
+        phases=whole.phases,
+        batches=whole.batches,
+        alerts=whole.alerts,
         verdict=watcher.verdict(),
         labels=labels,
         jet_hours=watcher.jet_hours,

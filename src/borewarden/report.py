@@ -36,7 +36,7 @@ from borewarden.alert.wording import (
     state_words,
 )
 from borewarden.collect.logged import Label
-from borewarden.model.bore import RECENT, BatchResult, WatchSettings
+from borewarden.model.bore import RECENT, WatchSettings
 from borewarden.model.gate import Phase
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.replay import Replayed
@@ -234,7 +234,6 @@ def _setting_rows(s: WatchSettings) -> list[tuple[str, str]]:
         ("Smallest step of effective area looked for", percent(s.smallest_step)),
         ("Limit: growth of effective area of an opened bore", percent(s.limit)),
         ("Growth of effective area reported as wear", percent(s.wear_notice)),
-        ("Growth that is more than a bore opens", percent(s.second_head_step)),
         ("Wanted mean jet time between false alarms", f"{s.false_alarm_hours:g} h"),
         ("Mean jet time to an opened bore, assumed beforehand", f"{s.jewel_life_hours:g} h"),
         ("Standard uncertainty of the pump's delivery", percent(s.flow_uncertainty)),
@@ -432,8 +431,7 @@ def _figure(replayed: Replayed, traces: list[Any], **y_axis: Any) -> Any:
 
 def _plots(replayed: Replayed) -> Iterator[Plot]:
     zone, pump = replayed.time_zone, replayed.pump
-    b = pd.DataFrame(replayed.batches, columns=list(BatchResult._fields))
-    b = b.astype(dict.fromkeys(BatchResult._fields[2:-1], "float64"))
+    b = pd.DataFrame(replayed.batches)
     starts, ends = (b[name].to_numpy(dtype=np.int64) for name in ("start_ns", "end_ns"))
     x = _local_ms((starts + ends) // 2, zone)
     joined = np.zeros(len(b), dtype=np.bool_)

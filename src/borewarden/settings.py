@@ -470,7 +470,6 @@ class WatchOverrides(_Section):
     wear_notice: Share | None = None
     false_alarm_time: WatchTime | None = None
     jewel_life: WatchTime | None = None
-    second_head_step: Share | None = None
     flow_uncertainty: Share | None = None
     level_uncertainty: Share | None = None
     noise_floor: Share | None = None

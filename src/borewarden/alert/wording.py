@@ -27,6 +27,7 @@ _HEADLINES = {
     State.WEARING: "The bore is probably wearing",
     State.OPENED: "The bore has probably opened up",
     State.NOT_STATED_BORE: "The fitted jewel is probably not the stated bore",
+    State.OTHER_FAULT: "Probably not the bore: something else has changed",
     State.CANNOT_TELL: "Cannot tell: something other than the bore has probably changed",
 }
 

@@ -45,26 +45,30 @@ class Jewel:
 
 
 class Noise(NamedTuple):
-    """Scale of the batch values about their mean, and how many independent ones it rests on."""
+    """Scale of batch values about their mean, and how many independent ones it rests on.
+
+    `sigma` leaves out what the timing of strokes adds, which each batch states for itself.
+    """
 
     sigma: float
     effective_count: float
     autocorrelation: float
 
 
-def robust_noise(values: NDArray[np.float64], resolution: float) -> Noise:
-    """Long-run noise scale of batch values, shape (n,), n >= 3.
+def robust_noise(values: NDArray[np.float64], resolution: NDArray[np.float64]) -> Noise:
+    """Long-run noise scale of batch `values`, shape (n,), n >= 3, beside their `resolution`, (n,).
 
     Standard deviation after winsorising at four scaled median absolute deviations (Hampel 1974, J.
     Am. Stat. Assoc. 69, 383-393), or at four `resolution`s where whole counts make the values so
-    lumpy that the median deviation is no guide. Widened for neighbouring batches that still
-    resemble each other: with lag-one autocorrelation r the mean of many AR(1) values varies as if
-    sigma² were sigma² (1 + r)/(1 - r) (Bayley & Hammersley 1946, Suppl. J. R. Stat. Soc. 8,
-    184-197). r is the winsorised values' own, less one standard error, kept within 0 and 0.8: the
-    negative r that counter edges shared by neighbours make is not taken advantage of.
+    lumpy that the median deviation is no guide; less the variance of the resolution. Widened for
+    neighbouring batches that still resemble each other: with lag-one autocorrelation r the mean of
+    many AR(1) values varies as if sigma² were sigma² (1 + r)/(1 - r) (Bayley & Hammersley 1946,
+    Suppl. J. R. Stat. Soc. 8, 184-197). r is the winsorised values' own, less one standard error,
+    kept within 0 and 0.8: the negative r that shared edges make belongs to the resolution.
     """
     centred = values - np.median(values)
-    reach = 4.0 * max(MAD_TO_SIGMA * float(np.median(np.abs(centred))), resolution, 1e-12)
+    lumps = float(np.median(resolution))
+    reach = 4.0 * max(MAD_TO_SIGMA * float(np.median(np.abs(centred))), lumps, 1e-12)
     kept = np.clip(centred, -reach, reach)
     kept = kept - np.mean(kept)
     variance = float(np.sum(kept**2)) / (len(kept) - 1)
@@ -73,7 +77,8 @@ def robust_noise(values: NDArray[np.float64], resolution: float) -> Noise:
         r = float(np.mean(kept[1:] * kept[:-1])) / variance - len(values) ** -0.5
     r = min(max(r, 0.0), 0.8)
     inflation = (1.0 + r) / (1.0 - r)
-    return Noise((variance * inflation) ** 0.5, len(values) / inflation, r)
+    beside = max(variance - float(np.mean(resolution**2)), 0.0)
+    return Noise((beside * inflation) ** 0.5, len(values) / inflation, r)
 
 
 @dataclass(frozen=True)
@@ -104,6 +109,7 @@ def stated_area(jewels: list[Jewel]) -> float:
 
 def learn_baseline(
     areas: NDArray[np.float64],
+    times: NDArray[np.float64],
     resolutions: NDArray[np.float64],
     jewels: list[Jewel],
     flow_uncertainty: float,
@@ -111,20 +117,21 @@ def learn_baseline(
 ) -> Baseline:
     """Baseline of the fitted `jewels` from the effective `areas` (m²) of their first batches.
 
-    `resolutions` are the relative standard uncertainties of the areas from whole counts,
-    `flow_uncertainty` the relative standard uncertainty of the pump's own delivery figures (they
-    widen the plausible range by two of it), `floor` the least noise scale to believe. Where every
-    jewel's C_d is given, that is the baseline and the areas only show the noise.
+    `times` are the seconds in each, `resolutions` the relative standard uncertainties of the areas
+    from whole counts, `flow_uncertainty` the relative standard uncertainty of the pump's own
+    delivery figures (they widen the plausible range by two of it), `floor` the least noise scale
+    to believe. Where every jewel's C_d is given, that is the baseline and the areas only show the
+    noise.
     """
     bores_area = stated_bores_area(jewels)
     logs = np.log(areas)
-    resolution = float(np.median(resolutions))
-    noise = robust_noise(logs, resolution)
-    sigma = max(noise.sigma, resolution, floor)
+    noise = robust_noise(logs, resolutions)
+    sigma = max(noise.sigma, floor)
     given = [jewel.discharge_coefficient for jewel in jewels]
     # the mean, not the median: whole counts make the values lumpy; outliers are left out
-    sound = np.abs(logs - np.median(logs)) <= 4.0 * sigma
-    area = float(np.exp(np.mean(logs[sound])))
+    reach = 4.0 * np.hypot(max(noise.sigma, floor), resolutions)
+    sound = np.abs(logs - np.median(logs)) <= reach
+    area = float(np.exp(np.average(logs[sound], weights=times[sound])))
     if all(c is not None for c in given):
         area = sum(float(bore_area(j.bore)) * (j.discharge_coefficient or 0.0) for j in jewels)
 

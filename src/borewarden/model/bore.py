@@ -1,4 +1,8 @@
-"""Watches the bore of one fitted jewel, batch by batch: baseline, then step and drift."""
+"""Watches the bore of one fitted jewel, batch by batch: baseline, then step, drift and cause.
+
+The loop over batches is compiled and stops at whatever needs thought: a baseline to be learned, a
+threshold crossed, a value for the drift line, a signal that left its place. Those are rare.
+"""
 
 from __future__ import annotations
 
@@ -7,34 +11,73 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from borewarden.model.baseline import (
     Baseline,
     Jewel,
     learn_baseline,
     nearest_stock_bore,
+    robust_noise,
     stated_area,
     stated_bores_area,
 )
-from borewarden.model.change import Cusum, Step, StepProbability, locate_step, threshold
+from borewarden.model.cause import (
+    AREA,
+    FEATURES,
+    IDLE,
+    LOW_AREA,
+    NAMES,
+    PRESSURE,
+    PRIOR,
+    ZERO,
+    Belief,
+    Cause,
+    Circumstances,
+    Shift,
+    cheapest_check,
+    weigh_causes,
+)
+from borewarden.model.change import RING, WINDOW, Step, clip, locate_step, newest, threshold, weigh
 from borewarden.model.drift import Drift, hours_to
-from borewarden.model.verdict import State, Verdict
+from borewarden.model.gate import HEADS, SIGNALS, Kind
+from borewarden.model.verdict import STATES, State, Verdict
+from borewarden.physics import compiled
 from borewarden.physics.orifice import bore_of_area
-from borewarden.physics.pump import Intensifier, Pump, event_rate, overstroke_margin
+from borewarden.physics.pump import (
+    Displacement,
+    Intensifier,
+    Pump,
+    event_rate,
+    overstroke_margin,
+)
 
 STEP_SIZES = (0.03, 0.05, 0.08, 0.12, 0.20, 0.35)  # relative area, equally likely beforehand
 RECENT = 12  # batches in "now"
-DRIFT_BLOCK = 20  # batches in one value of the drift line
-HISTORY = 240  # batches in which an onset is looked for
-MAX_DEGREES_OF_FREEDOM = 10.0  # heavier tails than normal for the threshold, whatever was seen
+DRIFT_BLOCK = 20  # batches in one value of the drift line, and after an alarm to look at closely
+BEFORE = 60  # batches before an event to compare with
+MAX_DEGREES_OF_FREEDOM = 200.0
+FEWEST_FIRST = 6  # batches that a baseline needs, if a step is found among the first
+FORGET = 0.15  # weight of the newest batch in the running mean of a signal
+
+# How far a signal may leave its baseline by itself, without any change of area, before it is a
+# matter: invented by this project.
+SIGNAL_LIMITS = dict.fromkeys(SIGNALS, np.inf) | {
+    "oil_ratio": 0.025,
+    "weep_rise": 15.0,
+    "bypass_rise": 15.0,
+    "side_ratio": 0.05,
+    "slip": 0.015,
+}
+IDLE_LIMIT = 0.03  # dead-headed flow, of the working flow
 
 
 @dataclass(frozen=True)
 class WatchSettings:
     """Thresholds of the verdict. All defaults are invented by this project and meant to be tuned.
 
-    `smallest_step` is the relative area step that the detector is tuned to, `limit` the relative
-    growth at which a bore counts as opened up, `wear_notice` the growth at which wear is reported,
+    `smallest_step` is the least relative area step of interest, `limit` the relative growth at
+    which a bore counts as opened up, `wear_notice` the growth at which wear is reported,
     `false_alarm_hours` the wanted mean jet time between false alarms, `jewel_life_hours` the
     prior mean jet time to an opened bore, `flow_uncertainty` the relative standard uncertainty of
     the pump's delivery figures, `level_uncertainty` what the model may be off over hours,
@@ -46,32 +89,201 @@ class WatchSettings:
     wear_notice: float = 0.02
     false_alarm_hours: float = 1000.0
     jewel_life_hours: float = 50.0
-    second_head_step: float = 0.6
     flow_uncertainty: float = 0.03
     level_uncertainty: float = 0.005
     noise_floor: float = 0.003
     baseline_time: float = 600.0
 
 
-class BatchResult(NamedTuple):
-    """One batch and what was made of it: a row of the derived series. SI, NaN where unknown."""
+# One steady batch and what was made of it: a row of the derived series. SI, NaN where unknown.
+RESULT = np.dtype(
+    [
+        ("start_ns", np.int64),
+        ("end_ns", np.int64),
+        ("jet_hours", np.float64),  # of the jewel
+        ("pressure", np.float64),
+        ("temperature", np.float64),
+        ("rate", np.float64),
+        ("rate_expected", np.float64),
+        ("area", np.float64),
+        ("bore", np.float64),
+        ("bore_sd", np.float64),
+        ("log_ratio", np.float64),
+        ("line", np.float64),  # what the drift line expected of log_ratio
+        ("statistic", np.float64),
+        ("threshold", np.float64),
+        ("probability", np.float64),  # that the bore has opened up
+        ("state", np.int8),  # index in STATES
+    ]
+)
 
-    start_ns: int
-    end_ns: int
-    jet_hours: float  # of the jewel
-    pressure: float
-    temperature: float
-    rate: float
-    rate_expected: float
-    area: float
-    bore: float
-    bore_sd: float
-    log_ratio: float
-    line: float  # what the drift line expected of log_ratio
-    statistic: float
-    threshold: float
-    probability: float
-    state: State
+_WATCH = np.dtype(
+    [
+        ("learned", np.bool_),
+        ("plausible", np.bool_),
+        ("following", np.bool_),  # looking closely at a step just found
+        ("state", np.int8),
+        ("earlier_hours", np.float64),
+        ("area", np.float64),  # of the baseline, m²
+        ("stated_area", np.float64),
+        ("discharge_coefficient", np.float64),
+        ("heads", np.float64),  # commanded on while the baseline was learned
+        ("sigma", np.float64),
+        ("level", np.float64),  # of the drift line
+        ("slope", np.float64),
+        ("level_sd", np.float64),
+        ("offset", np.float64),  # steps since the baseline, in log area
+        ("smallest", np.float64),
+        ("h", np.float64),
+        ("hazard", np.float64),  # of a step, per batch
+        ("share", np.float64),  # of steps up that are the bore's
+        ("count", np.int64),  # batches ever put into the ring
+        ("up", np.float64),
+        ("down", np.float64),
+        ("probability", np.float64),
+        ("block_count", np.int64),
+        ("block_time", np.float64),
+        ("block_hours", np.float64),
+        ("block_ratio", np.float64),
+        ("signal", np.float64, (len(SIGNALS),)),  # running means
+        ("signal_base", np.float64, (len(SIGNALS),)),
+        ("signal_limit", np.float64, (len(SIGNALS),)),
+    ]
+)
+
+# What stops the loop.
+NOTHING, LEARN, OTHER_KIND, UP, DOWN, FOLLOW, BLOCK, SIGNAL = range(8)
+
+
+@compiled
+def _put(row: Any, batch: Any, value: float, clipped: float) -> None:
+    row.start_ns = batch.start_ns
+    row.end_ns = batch.end_ns
+    row.value = value
+    row.clipped = clipped
+    row.time = batch.time
+    row.timing = batch.timing
+    row.shared = batch.shared
+    row.area = batch.area
+    row.rate = batch.rate
+    row.pressure = batch.pressure
+    row.temperature = batch.temperature
+    row.resolution = batch.resolution
+    row.stops = batch.stops
+    row.signals[:] = batch.signals
+
+
+@compiled
+def judge(
+    batches: Any,
+    first: int,
+    watch: Any,
+    ring: Any,
+    sizes: NDArray[np.float64],
+    displacement: Displacement,
+    results: Any,
+    made: int,
+) -> Any:
+    """Take `batches` from `first` on until something needs thought.
+
+    Writes a row of `results` for each steady batch, from row `made` on. Returns the index after
+    the last batch taken, the number of rows made so far, and what stopped the loop.
+    """
+    w = watch[0]
+    for i in range(first, len(batches)):
+        b = batches[i]
+        if b.kind != 0:
+            return i + 1, made, OTHER_KIND
+        hours = w.earlier_hours + b.jet_seconds / 3600.0
+        event = NOTHING
+        log_ratio = np.nan
+        line = np.nan
+        if not w.learned:
+            event = LEARN
+            clipped = value = 0.0
+        else:
+            log_ratio = np.log(b.area / w.area)
+            line = w.offset + w.level + w.slope * hours
+            value = log_ratio - line
+            clipped = value
+        # a planned change of the number of heads is none of the jewel's
+        heads = b.signals[HEADS]
+        as_learned = not (abs(heads - w.heads) > 0.25)
+        if w.learned and w.plausible and as_learned:
+            own = w.sigma * w.sigma + b.timing / (b.time * b.time)
+            clipped = clip(value, own, w.level_sd, w.h)
+        if as_learned:
+            _put(ring[w.count % len(ring)], b, value, clipped)
+            w.count += 1
+        if w.learned and w.plausible and as_learned:
+            if w.following:
+                event = FOLLOW
+            else:
+                up, down, odds = weigh(ring, w.count, w.sigma, w.level_sd, w.smallest, sizes)
+                w.up = up
+                w.down = down
+                odds *= w.hazard
+                w.probability = w.share * odds / (1.0 + odds)
+                w.block_count += 1
+                w.block_time += b.time
+                w.block_hours += b.time * hours
+                w.block_ratio += b.time * (log_ratio - w.offset)
+                for k in range(len(w.signal)):
+                    if np.isfinite(b.signals[k]) and np.isfinite(w.signal[k]):
+                        w.signal[k] += FORGET * (b.signals[k] - w.signal[k])
+                        if abs(w.signal[k] - w.signal_base[k]) > w.signal_limit[k]:
+                            event = SIGNAL
+                if w.up >= w.h:
+                    event = UP
+                elif w.down >= w.h:
+                    event = DOWN
+                elif w.block_count >= DRIFT_BLOCK:
+                    event = BLOCK
+        r = results[made]
+        made += 1
+        r.start_ns = b.start_ns
+        r.end_ns = b.end_ns
+        r.jet_hours = hours
+        r.pressure = b.pressure
+        r.temperature = b.temperature
+        r.rate = b.rate
+        r.rate_expected = event_rate(displacement, w.area, b.pressure, b.temperature)
+        r.area = b.area
+        r.bore = bore_of_area(b.area / w.discharge_coefficient)
+        r.bore_sd = 0.5 * r.bore * np.sqrt(w.sigma * w.sigma + b.resolution * b.resolution)
+        r.log_ratio = log_ratio
+        r.line = line
+        r.statistic = w.up if w.learned else np.nan
+        r.threshold = w.h if w.learned else np.nan
+        r.probability = w.probability if w.learned else np.nan
+        r.state = w.state
+        if event != NOTHING:
+            return i + 1, made, event
+    return len(batches), made, NOTHING
+
+
+class _Idle(NamedTuple):
+    """Batches of one kind other than steady jet: the first ones, and the newest."""
+
+    first: list[NDArray[np.void]]
+    recent: deque[NDArray[np.void]]
+
+
+@dataclass
+class _Event:
+    """Something has changed: a step at `onset_ns`, or else slowly since the baseline."""
+
+    sign: float
+    step: Step | None
+    onset_ns: int
+    before: NDArray[np.void]  # batches to compare with, dtype RING
+    at_stop: bool
+    causes: tuple[Belief, ...] = ()
+    check: str = ""
+    batches: int = 0  # since it was found
+
+    def probability(self, cause: Cause) -> float:
+        return next((b.probability for b in self.causes if b.cause is cause), 0.0)
 
 
 class BoreWatch:
@@ -84,278 +296,584 @@ class BoreWatch:
         self.state = State.LEARNING
         self.reason = "no steady jet seen yet"
         self.baseline: Baseline | None = None
-        self._earlier_hours = max(jewel.jet_hours for jewel in jewels)
-        self._first: list[np.void] = []
-        self._recent: deque[tuple[float, float, float, float, float]] = deque(maxlen=RECENT)
-        self._history: deque[tuple[int, int, float]] = deque(maxlen=HISTORY)
-        self._block: list[tuple[float, float]] = []
-        self._step: Step | None = None
-        self._onset_ns: int | None = None
-        self._probability = 0.0
-        self._since_alarm = 0
-        self._last: BatchResult | None = None
+        self._first: list[NDArray[np.void]] = []
+        self._first_rows = np.zeros(0, dtype=RING)
+        self._event: _Event | None = None
+        self._opened = False  # by an earlier event than the present one
+        self._idle = {kind: _Idle([], deque(maxlen=BEFORE)) for kind in Kind}
+        self._sizes = np.log1p(np.array(STEP_SIZES))
+        self._ring = np.zeros(WINDOW, dtype=RING).view(np.recarray)
+        self._watch = np.zeros(1, dtype=_WATCH).view(np.recarray)
+        self._hours = max(jewel.jet_hours for jewel in jewels)
+        self._last_ns = 0
+        w = self._watch[0]
+        w.earlier_hours = self._hours
+        w.area = stated_area(jewels)
+        w.discharge_coefficient = stated_area(jewels) / stated_bores_area(jewels)
+        w.heads = np.nan
+        w.state = STATES.index(self.state)
 
     @property
     def nominal_bore(self) -> float:
         """The stated bore, m; of several heads, the one bore of the same area."""
         return float(bore_of_area(stated_bores_area(self.jewels)))
 
-    def update(self, batch: np.void) -> BatchResult:
-        """Take one batch of the gate (dtype `BATCH`)."""
-        hours = self._earlier_hours + float(batch["jet_seconds"]) / 3600.0
-        if self.baseline is None:
-            log_ratio = line = np.nan
-            self._learn(batch)
-        else:
-            log_ratio = float(np.log(batch["area"] / self.baseline.area))
-            line = self._drift.line.at(hours)[0]
-            if self.baseline.is_plausible:
-                self._judge(batch, hours, log_ratio, log_ratio - line)
-        self._recent.append(
-            (
-                float(batch["area"]),
-                float(batch["rate"]),
-                float(batch["pressure"]),
-                float(batch["temperature"]),
-                float(batch["resolution"]),
+    def learn_many(self, batches: NDArray[np.void]) -> tuple[NDArray[np.void], list[Verdict]]:
+        """Take batches of the gate, dtype `BATCH`: a row of dtype `RESULT` for each steady one.
+
+        Also returns the verdict at each change of state.
+        """
+        results = np.zeros(len(batches), dtype=RESULT).view(np.recarray)
+        changes: list[Verdict] = []
+        made = self._take(batches.view(np.recarray), results, changes)
+        return np.array(results[:made]), changes
+
+    def _take(self, batches: Any, results: Any, changes: list[Verdict]) -> int:
+        taken, made, event = 0, 0, NOTHING
+        w = self._watch[0]
+        while taken < len(batches):
+            before = self.state
+            taken, made, event = judge(
+                batches,
+                taken,
+                self._watch,
+                self._ring,
+                self._sizes,
+                self.pump.displacement,
+                results,
+                made,
             )
-        )
-        self._last = self._result(batch, hours, log_ratio, line)
-        return self._last
+            if made:
+                self._hours = results[made - 1].jet_hours
+                self._last_ns = results[made - 1].end_ns
+            if event == NOTHING:
+                break
+            again = self._think(event, batches[taken - 1])
+            w.state = STATES.index(self.state)
+            if made and event != OTHER_KIND:
+                results[made - 1].state = w.state
+                results[made - 1].probability = w.probability if w.learned else np.nan
+            if self.state is not before:
+                changes.append(self.verdict())
+            if again is not None:  # the first batches held more than a baseline
+                spare = np.zeros(len(again), dtype=RESULT).view(np.recarray)
+                self._take(again.view(np.recarray), spare, changes)
+        return made
+
+    def _think(self, event: int, batch: np.void) -> NDArray[np.void] | None:
+        self._last_ns = int(batch["end_ns"])
+        if event == LEARN:
+            return self._learn(batch)
+        if event == OTHER_KIND:
+            self._other_kind(batch)
+        elif event == FOLLOW:
+            self._follow_up()
+        elif event in (UP, DOWN):
+            self._step_found(+1.0 if event == UP else -1.0)
+        elif event == BLOCK:
+            self._block_full()
+        elif event == SIGNAL:
+            self._signal_off()
+        return None
 
     # -- learning
 
-    def _learn(self, batch: np.void) -> None:
-        self._first.append(batch)
+    def _learn(self, batch: np.void) -> NDArray[np.void] | None:
+        """Collect the first batches; once there are enough, those that come after the baseline."""
+        self._first.append(np.array(batch))
         self.reason = "learning the discharge coefficient of the fitted jewel"
         if sum(float(b["time"]) for b in self._first) < self.settings.baseline_time:
-            return
-        s = self.settings
+            return None
+        s, w = self.settings, self._watch[0]
         first = np.array(self._first)
         self._first = []
+        given = all(jewel.discharge_coefficient is not None for jewel in self.jewels)
+        kept = len(first) if given else self._before_a_step(first)
         self.baseline = learn_baseline(
-            first["area"], first["resolution"], self.jewels, s.flow_uncertainty, s.noise_floor
+            first["area"][:kept],
+            first["time"][:kept],
+            first["resolution"][:kept],
+            self.jewels,
+            s.flow_uncertainty,
+            s.noise_floor,
         )
+        self._first_rows = newest(self._ring, int(w.count))[-len(first) :][:kept].copy()
+        w.count = 0
+        w.learned = True
+        w.plausible = self.baseline.is_plausible
+        w.area = self.baseline.area
+        w.heads = _mean(first["signals"][:kept, HEADS])
+        if not self.baseline.is_plausible:
+            typical = stated_area(self.jewels) / stated_bores_area(self.jewels)
+            fits = nearest_stock_bore(self.baseline.area, typical)
+            self.state = State.NOT_STATED_BORE
+            self.reason = (
+                f"C_d {self.baseline.discharge_coefficient:.3f} learned, "
+                f"{self.baseline.plausible_low:.2f} to {self.baseline.plausible_high:.2f} expected "
+                f"of the stated bore and material; the flow fits a bore of about "
+                f"{fits * 1e3:.3f} mm ({fits / 0.0254:.3f} in)"
+            )
+            return None
+        w.discharge_coefficient = self.baseline.discharge_coefficient
+        self.state, self.reason = State.SOUND, "within the noise of the baseline"
         self._start_detectors(float(np.mean(first["time"])))
-        if self.baseline.is_plausible:
-            self.state, self.reason = State.SOUND, "within the noise of the baseline"
-            return
-        typical = stated_area(self.jewels) / stated_bores_area(self.jewels)
-        fits = nearest_stock_bore(self.baseline.area, typical)
-        self.state = State.NOT_STATED_BORE
-        self.reason = (
-            f"C_d {self.baseline.discharge_coefficient:.3f} learned, "
-            f"{self.baseline.plausible_low:.2f} to {self.baseline.plausible_high:.2f} expected of "
-            f"the stated bore and material; the flow fits a bore of about {fits * 1e3:.3f} mm "
-            f"({fits / 0.0254:.3f} in)"
-        )
+        if given:  # the baseline is of an earlier log, so these may already be off it
+            return first
+        return first[kept:] if kept < len(first) else None
+
+    def _before_a_step(self, first: NDArray[np.void]) -> int:
+        """How many of the first batches come before a step among them; all if there is none."""
+        logs, time = np.log(first["area"]), first["time"]
+        n = len(first)
+        # differences of neighbours hardly feel one step
+        jumps = np.abs(np.diff(logs))
+        variance = max(float(np.median(jumps)) / 0.954, self.settings.noise_floor) ** 2
+        variance += float(np.median(first["resolution"])) ** 2
+        h = threshold(1e4, max(n - 1.0, 3.0))
+        best, kept = 0.0, n
+        for k in range(FEWEST_FIRST, n - 1):
+            rise = np.average(logs[k:], weights=time[k:]) - np.average(logs[:k], weights=time[:k])
+            gain = 0.5 * rise**2 / (variance * (1.0 / k + 1.0 / (n - k)))
+            if gain > max(best, h) and abs(rise) > 0.5 * self.settings.smallest_step:
+                best, kept = float(gain), k
+        # the batch before may hold the step itself
+        return kept if kept == n else max(kept - 1, FEWEST_FIRST)
 
     def _start_detectors(self, batch_time: float) -> None:
         """Tune the detectors to the baseline's noise."""
         assert self.baseline is not None
-        s, noise = self.settings, self.baseline.noise
-        k = max(0.5 * np.log1p(s.smallest_step) / noise.sigma, 0.25)
-        run_length = s.false_alarm_hours * 3600.0 / batch_time
-        freedom = min(noise.effective_count - 1.0, MAX_DEGREES_OF_FREEDOM)
-        h = threshold(round(float(k), 2), float(f"{run_length:.3g}"), round(max(freedom, 3.0), 1))
-        self._cusum = Cusum(float(k), h)
-        self._fallen = Cusum(float(k), h)
-        self._step_probability = StepProbability(
-            hazard=batch_time / 3600.0 / s.jewel_life_hours,
-            sizes=[float(np.log1p(size)) / noise.sigma for size in STEP_SIZES],
-            clip=float(k) + 0.6 * h,
+        s, w = self.settings, self._watch[0]
+        self._noise = self.baseline.noise
+        # alarms of either sign share what false alarms are allowed
+        self._run_length = float(f"{2.0 * s.false_alarm_hours * 3600.0 / batch_time:.3g}")
+        w.smallest = float(np.log1p(s.smallest_step))
+        w.hazard = batch_time / 3600.0 / s.jewel_life_hours
+        w.share = PRIOR[Cause.BORE] / sum(
+            PRIOR[belief.cause] for belief in self._beliefs_beforehand()
         )
-        level_sd = float(np.hypot(noise.sigma / noise.effective_count**0.5, s.level_uncertainty))
-        self._drift = Drift(
-            float(np.hypot(noise.sigma / DRIFT_BLOCK**0.5, s.noise_floor)), level_sd
+        resolution = float(np.median(self._first_rows["resolution"]))
+        one = float(np.hypot(self._noise.sigma, resolution))
+        level_sd = float(np.hypot(one / len(self._first_rows) ** 0.5, s.level_uncertainty))
+        self._drift = Drift(float(np.hypot(one / DRIFT_BLOCK**0.5, s.noise_floor)), level_sd)
+        self._take_line()
+        self._take_noise()
+        signals = self._first_rows["signals"]
+        for k in range(len(SIGNALS)):
+            w.signal[k] = w.signal_base[k] = _mean(signals[:, k])
+        self._signal_limit = np.array(
+            [SIGNAL_LIMITS[name] + 3.0 * _spread(signals[:, k]) for k, name in enumerate(SIGNALS)]
         )
+        w.signal_limit = self._signal_limit
 
-    # -- judging
+    def _beliefs_beforehand(self) -> tuple[Belief, ...]:
+        nothing = np.full(len(FEATURES), np.nan)
+        return weigh_causes(Shift(nothing, nothing), self._circumstances(False))
 
-    def _judge(self, batch: np.void, hours: float, log_ratio: float, residual: float) -> None:
-        assert self.baseline is not None
-        z = residual / self.baseline.noise.sigma
-        self._history.append((int(batch["start_ns"]), int(batch["end_ns"]), residual))
-        if self._step is not None:
-            self._follow_up(log_ratio)
-            return
-        self._cusum.update(z)
-        self._fallen.update(-z)
-        self._step_probability.update(z)
-        self._probability = self._step_probability.probability
-        if self._cusum.drift_detected:
-            self._raise_step(+1.0)
-            return
-        if self._fallen.drift_detected:
-            self._raise_step(-1.0)
-            return
-        self._block.append((hours, log_ratio))
-        if len(self._block) == DRIFT_BLOCK:
-            mean_hours, mean_ratio = np.mean(self._block, axis=0)
-            self._drift.update(float(mean_hours), float(mean_ratio))
-            self._block = []
-            self._judge_wear(hours)
+    def _take_line(self) -> None:
+        w, line = self._watch[0], self._drift.line
+        w.level, w.slope = line.level, line.slope
+        w.level_sd = float(np.hypot(line.at(self._hours)[1], self.settings.level_uncertainty))
 
-    def _raise_step(self, sign: float) -> None:
+    def _take_noise(self) -> None:
+        freedom = min(max(self._noise.effective_count - 1.0, 3.0), MAX_DEGREES_OF_FREEDOM)
+        w = self._watch[0]
+        w.sigma = self._noise.sigma
+        w.h = threshold(self._run_length, float(round(freedom)))
+
+    # -- steps
+
+    def _step_found(self, sign: float) -> None:
         """A detector has crossed: say since when, how far, and what that looks like."""
-        self._since_alarm = 0
-        self._locate(sign)
-        assert self._step is not None
-        growth = float(np.expm1(self._step.size))
-        explained = 0.0 < growth <= self.settings.second_head_step
-        self.state = State.OPENED if explained else State.CANNOT_TELL
+        w = self._watch[0]
+        rows = newest(self._ring, int(w.count))
+        step = locate_step(rows, float(w.sigma), sign)
+        total = float(w.offset) + step.size
+        at_stop = _at_stop(rows, step.first)
+        if self._event is not None and abs(total) < (0.05 if at_stop else 0.5 * w.smallest):
+            self._all_clear(total if at_stop else 0.0, at_stop)
+            return
+        self._opened = self._opened or self.state is State.OPENED
+        before = rows[max(step.first - 1 - BEFORE, 0) : max(step.first - 1, 0)]
+        self._event = _Event(
+            sign,
+            step,
+            _onset(rows, step),
+            (before if len(before) >= FEWEST_FIRST else self._first_rows).copy(),
+            at_stop,
+        )
+        w.following = True
+        self._clear_block()
+        self._weigh_causes(rows)
 
-    def _locate(self, sign: float) -> None:
-        assert self.baseline is not None
-        starts, ends, residuals = zip(*self._history, strict=True)
-        step = locate_step(sign * np.array(residuals), self.baseline.noise.sigma)
-        self._step = step._replace(size=sign * step.size)
-        growth = float(np.expm1(self._step.size))
-        if sign < 0.0:
+    def _follow_up(self) -> None:
+        """After an alarm: sharpen the onset for a while, and see whether it all went back."""
+        event, w = self._event, self._watch[0]
+        assert event is not None
+        event.batches += 1
+        rows = newest(self._ring, int(w.count))
+        recent = rows["value"][-RECENT:]
+        if event.batches >= RECENT and abs(float(np.mean(recent))) < 0.25 * w.smallest:
+            self._all_clear(float(w.offset), False)
+            return
+        event.step = locate_step(rows, float(w.sigma), event.sign)
+        event.onset_ns = _onset(rows, event.step)
+        event.at_stop = _at_stop(rows, event.step.first)
+        self._weigh_causes(rows)
+        if event.batches >= DRIFT_BLOCK:  # from here on watch from the new level
+            w.offset += event.step.size
+            w.count = 0
+            w.following = False
+
+    def _all_clear(self, offset: float, at_stop: bool) -> None:
+        w = self._watch[0]
+        self.state = State.SOUND
+        self.reason = "the effective area is back at its baseline"
+        if at_stop:
             self.reason = (
-                f"the effective area fell by {-100 * growth:.1f} %: not an opened bore; a plugged "
-                "orifice or filter, or a drifting pressure transducer, would look like this"
+                "the effective area is near its baseline again after a stop; if a jewel was "
+                "changed then, record it, so that a new baseline is learned"
             )
-        elif growth > self.settings.second_head_step:
-            self.reason = (
-                f"the effective area grew by {growth * 100:.1f} %: more than a bore opens; a "
-                "second head or valve opened, or a burst seal, would look like this"
+        self._event = None
+        self._opened = False
+        w.offset = offset
+        w.count = 0
+        w.following = False
+        w.up = w.down = w.probability = 0.0
+        self._clear_block()
+
+    def _clear_block(self) -> None:
+        w = self._watch[0]
+        w.block_count = 0
+        w.block_time = w.block_hours = w.block_ratio = 0.0
+
+    # -- what is slow
+
+    def _block_full(self) -> None:
+        """A value for the drift line; and the noise as it is by now."""
+        w = self._watch[0]
+        hours, ratio = w.block_hours / w.block_time, w.block_ratio / w.block_time
+        self._clear_block()
+        self._drift.update(float(hours), float(ratio))
+        self._take_line()
+        rows = newest(self._ring, int(w.count))
+        if len(rows) >= WINDOW // 2 and max(w.up, w.down) < 0.3 * w.h:
+            self._refresh_noise(rows)
+        if self._event is not None and self._event.step is not None:
+            self._weigh_causes(rows)
+        self._judge_drift(rows)
+
+    def _refresh_noise(self, rows: NDArray[np.void]) -> None:
+        """Follow the noise, never the level, and within bounds: no fault is learned as normal."""
+        assert self.baseline is not None
+        found = robust_noise(rows["value"], rows["resolution"])
+        floor, old = self.settings.noise_floor, self._noise
+        variance = 0.8 * old.sigma**2 + 0.2 * max(found.sigma, floor) ** 2
+        least, most = max(0.5 * self.baseline.noise.sigma, floor), 2.0 * self.baseline.noise.sigma
+        self._noise = old._replace(
+            sigma=float(np.clip(variance**0.5, least, most)),
+            effective_count=min(
+                old.effective_count + 0.2 * found.effective_count, MAX_DEGREES_OF_FREEDOM
+            ),
+        )
+        self._take_noise()
+
+    def _judge_drift(self, rows: NDArray[np.void]) -> None:
+        s, w, line = self.settings, self._watch[0], self._drift.line
+        drifted, sd = line.at(self._hours)
+        level = drifted + float(w.offset)
+        if self._event is not None and self._event.step is None and self._is_back(drifted):
+            self._all_clear(0.0, False)
+            w.signal_limit = self._signal_limit
+            return
+        if abs(line.slope) < 3.0 * line.slope_sd:
+            return
+        sure = abs(drifted) - 2.0 * float(np.hypot(sd, s.level_uncertainty))
+        if sure <= 0.0 or abs(drifted) <= np.log1p(s.wear_notice):
+            return
+        if self._event is None:
+            self._event = _Event(float(np.sign(drifted)), None, 0, self._first_rows, False)
+        elif self._event.step is not None:
+            if drifted > 0.0 and level >= np.log1p(s.limit) and self.state is not State.OPENED:
+                self._opened = True
+                self.state = State.OPENED
+                self.reason = _worn(level)
+            return
+        step = Step(0, drifted, sd)
+        self._weigh_causes(rows[-RECENT * 2 :], step)
+
+    def _is_back(self, drifted: float) -> bool:
+        """Whether what had gone slowly is as it was: area, signals and dead-headed flow."""
+        w = self._watch[0]
+        off = np.abs(w.signal - w.signal_base) > 0.5 * self._signal_limit
+        idle = [b["area"] / w.area for b in list(self._idle[Kind.DEAD_HEAD].recent)[-2:]]
+        leaks = bool(idle) and max(idle) > self._usual_idle() + 0.5 * IDLE_LIMIT
+        return abs(drifted) < 0.5 * self.settings.wear_notice and not np.any(off) and not leaks
+
+    def _usual_idle(self) -> float:
+        """Dead-headed flow while the baseline was learned, of the working flow."""
+        area = float(self._watch[0].area)
+        usual = _mean(np.array([float(b["area"]) / area for b in self._idle[Kind.DEAD_HEAD].first]))
+        return usual if np.isfinite(usual) else 0.0
+
+    def _signal_off(self) -> None:
+        """A signal left its place while the area tells nothing (yet)."""
+        w = self._watch[0]
+        rows = newest(self._ring, int(w.count))
+        off = np.abs(w.signal - w.signal_base) > w.signal_limit
+        w.signal_limit[off] = np.inf  # told once
+        if self._event is None:
+            level, sd = self._drift.line.at(self._hours)
+            self._event = _Event(0.0, None, 0, self._first_rows, False)
+            self._weigh_causes(rows[-RECENT // 2 :], Step(0, level, sd))
+
+    def _other_kind(self, batch: np.void) -> None:
+        """Low-pressure jet, dead-heading or a stop: each bears on the cause."""
+        kind, w = Kind(int(batch["kind"])), self._watch[0]
+        kept = np.array(batch)
+        idle = self._idle[kind]
+        if not w.learned and len(idle.first) < BEFORE:
+            idle.first.append(kept)
+        idle.recent.append(kept)
+        if not (w.learned and w.plausible):
+            return
+        rows = newest(self._ring, int(w.count))
+        if self._event is not None and len(rows):
+            slow = None
+            if self._event.step is None:
+                slow = Step(0, *self._drift.line.at(self._hours))
+                rows = rows[-RECENT * 2 :]
+            self._weigh_causes(rows, slow)
+        elif kind is Kind.DEAD_HEAD and len(rows):
+            # two in a row, and unlike what it was when the jewel was new
+            newest_two = [b["area"] / w.area for b in list(idle.recent)[-2:]]
+            if len(newest_two) == 2 and min(newest_two) > self._usual_idle() + IDLE_LIMIT:
+                level, sd = self._drift.line.at(self._hours)
+                self._event = _Event(0.0, None, int(batch["end_ns"]), self._first_rows, False)
+                self._weigh_causes(rows[-RECENT // 2 :], Step(0, level, sd))
+
+    # -- causes
+
+    def _circumstances(self, at_stop: bool) -> Circumstances:
+        low = [float(b["pressure"]) for b in self._idle[Kind.LOW].recent]
+        working = _mean(self._first_rows["pressure"]) if len(self._first_rows) else np.nan
+        ratio = _mean(np.array(low)) / working if low else np.nan
+        return Circumstances(
+            is_intensifier=isinstance(self.pump, Intensifier),
+            at_stop=at_stop,
+            pierce_ratio=ratio if np.isfinite(ratio) else 0.5,
+            bore=self.nominal_bore,
+        )
+
+    def _weigh_causes(self, rows: NDArray[np.void], slow: Step | None = None) -> None:
+        """Weigh the causes of the present event anew, and draw the state from them."""
+        event, w = self._event, self._watch[0]
+        assert event is not None
+        step = slow or event.step
+        assert step is not None
+        since = 0
+        if event.step is not None and w.following:
+            since = event.step.first
+        after = rows[since:]
+        shift = self._shift(event, step, after)
+        event.causes = weigh_causes(shift, self._circumstances(event.at_stop))
+        event.check = cheapest_check(event.causes, shift, isinstance(self.pump, Intensifier))
+        top = event.causes[0]
+        w.share = event.probability(Cause.BORE)
+        w.probability = w.share
+        if self._opened:
+            self.state = State.OPENED
+        elif top.probability < 0.5 or top.cause is Cause.UNKNOWN:
+            self.state = State.CANNOT_TELL
+        elif top.cause is not Cause.BORE:
+            self.state = State.OTHER_FAULT
+        elif event.step is not None or step.size >= np.log1p(self.settings.limit):
+            self.state = State.OPENED
+        else:
+            self.state = State.WEARING
+        self.reason = self._say(event, step, top)
+
+    def _say(self, event: _Event, step: Step, top: Belief) -> str:
+        grown = float(np.expm1(step.size))
+        way = "grew" if grown > 0.0 else "fell"
+        if event.step is not None:
+            what = f"the effective area {way} by {abs(grown) * 100:.1f} % at once"
+        elif self.state is State.OPENED:
+            what = _worn(step.size)
+        elif abs(grown) > 0.01:
+            rate = self._drift.line.slope * 100.0
+            what = (
+                f"the effective area {way} by {abs(grown) * 100:.1f} % and goes on by "
+                f"{rate:+.2f} % a jet hour"
             )
         else:
-            self.reason = f"the effective area stepped up by {growth * 100:.1f} %"
-        self._onset_ns = starts[step.first]
-        if step.first > 0:
-            # the batch before may hold the onset: its mean shows what part of it came after
-            before = step.first - 1
-            part = min(max(residuals[before] / self._step.size, 0.0), 1.0)
-            self._onset_ns -= int(part * (ends[before] - starts[before]))
+            what = "the effective area is as it was, but other signals are not"
+        return f"{what}; most probable: {top.cause.value} ({100.0 * top.probability:.0f} %)"
 
-    def _follow_up(self, log_ratio: float) -> None:
-        """After an alarm: sharpen the onset for a while, and see whether it all went back."""
-        assert self._step is not None
-        self._since_alarm += 1
-        back = np.log([row[0] for row in self._recent]) - np.log(self._baseline_area)
-        back = np.append(back[1:], log_ratio)
-        if self._since_alarm >= RECENT and abs(float(np.mean(back))) < 0.25 * np.log1p(
-            self.settings.smallest_step
-        ):
-            self.state, self.reason = State.SOUND, "the effective area is back at its baseline"
-            self._step = self._onset_ns = None
-            self._cusum = Cusum(self._cusum.k, self._cusum.h)
-            self._fallen = Cusum(self._cusum.k, self._cusum.h)
-            self._history.clear()
-            self._step_probability.odds[:] = 0.0
-        elif self._since_alarm <= DRIFT_BLOCK:
-            self._locate(1.0 if self._step.size > 0.0 else -1.0)
+    def _shift(self, event: _Event, step: Step, after: NDArray[np.void]) -> Shift:
+        """What each feature shows now, beside what it showed before the event."""
+        assert self.baseline is not None
+        seen = np.full(len(FEATURES), np.nan)
+        sd = np.full(len(FEATURES), np.nan)
+        seen[AREA], sd[AREA] = step.size, step.size_sd
+        before = event.before
+        if len(after) and len(before) > 1:
+            for feature, signal in _SIGNAL_OF.items():
+                a, b = after["signals"][:, signal], before["signals"][:, signal]
+                if feature in _SLUGGISH:
+                    a = a[-4:]
+                seen[feature], sd[feature] = _difference(b, a)
+            if self._follows_the_set_pressure(after):
+                seen[PRESSURE], sd[PRESSURE] = _difference(
+                    np.log(before["pressure"]), np.log(after["pressure"])
+                )
+        working = _mean(self._first_rows["pressure"])
+        area = self.baseline.area
+        for feature, kind in ((LOW_AREA, Kind.LOW), (IDLE, Kind.DEAD_HEAD), (ZERO, Kind.STOPPED)):
+            idle = self._idle[kind]
+            split = event.onset_ns if event.step is not None or event.onset_ns else None
+            old = idle.first if split is None else [*idle.first, *idle.recent]
+            new = list(idle.recent)[-RECENT:]
+            if split is not None:
+                old = [b for b in old if b["end_ns"] <= split]
+                new = [b for b in idle.recent if b["start_ns"] > split]
+            if not old or not new:
+                continue
+            columns = [
+                np.array([_idle_value(b, kind, area, working) for b in part]) for part in (old, new)
+            ]
+            seen[feature], sd[feature] = _difference(*columns)
+            if kind is not Kind.STOPPED:
+                resolution = _mean(np.array([b["resolution"] for b in new]))
+                each = resolution if kind is Kind.LOW else resolution / area
+                sd[feature] = max(float(sd[feature]), each / len(new) ** 0.5)
+        return Shift(seen, sd)
 
-    @property
-    def _baseline_area(self) -> float:
-        return self.baseline.area if self.baseline else stated_area(self.jewels)
-
-    def _judge_wear(self, hours: float) -> None:
-        s, line = self.settings, self._drift.line
-        level, sd = line.at(hours)
-        sure = level - 2.0 * float(np.hypot(sd, s.level_uncertainty))
-        if line.slope < 3.0 * line.slope_sd:
-            return
-        if level >= np.log1p(s.limit):
-            self.state = State.OPENED
-            grown = float(np.expm1(level)) * 100
-            self.reason = f"worn to the limit: the effective area grew by {grown:.1f} %"
-        elif self.state is State.SOUND and (sure > 0.0 and level > np.log1p(s.wear_notice)):
-            self.state = State.WEARING
-            self.reason = (
-                f"the effective area grew by {np.expm1(level) * 100:.1f} % and goes on by "
-                f"{line.slope * 100:.2f} % a jet hour"
-            )
+    def _follows_the_set_pressure(self, after: NDArray[np.void]) -> bool:
+        """Whether the oil side still holds the pressure: it can't once the pump overstrokes."""
+        if not isinstance(self.pump, Intensifier):
+            return False
+        return float(np.mean(after["rate"])) < 0.95 * self.pump.max_stroke_rate
 
     # -- telling
 
-    def _result(self, batch: np.void, hours: float, log_ratio: float, line: float) -> BatchResult:
-        detecting = self.baseline is not None
-        area = float(batch["area"])
-        sigma = self.baseline.noise.sigma if self.baseline else np.nan
-        bore = self._bore_of(area)
-        return BatchResult(
-            start_ns=int(batch["start_ns"]),
-            end_ns=int(batch["end_ns"]),
-            jet_hours=hours,
-            pressure=float(batch["pressure"]),
-            temperature=float(batch["temperature"]),
-            rate=float(batch["rate"]),
-            rate_expected=self._expected_rate(
-                float(batch["pressure"]), float(batch["temperature"])
-            ),
-            area=area,
-            bore=bore,
-            bore_sd=0.5 * bore * float(np.hypot(sigma, batch["resolution"])),
-            log_ratio=log_ratio,
-            line=line,
-            statistic=self._cusum.statistic if detecting else np.nan,
-            threshold=self._cusum.h if detecting else np.nan,
-            probability=self._probability if detecting else np.nan,
-            state=self.state,
-        )
-
     def _bore_of(self, area: float) -> float:
         """Effective bore at the C_d learned; at the typical one while that is not to be had."""
-        if self.baseline is not None and self.baseline.is_plausible:
-            c_d = self.baseline.discharge_coefficient
-        else:
-            c_d = stated_area(self.jewels) / stated_bores_area(self.jewels)
-        return float(bore_of_area(area / c_d))
+        return float(bore_of_area(area / float(self._watch[0].discharge_coefficient)))
 
     def _expected_rate(self, pressure: float, temperature: float) -> float:
-        return float(event_rate(self.pump.displacement, self._baseline_area, pressure, temperature))
+        area = float(self._watch[0].area)
+        return float(event_rate(self.pump.displacement, area, pressure, temperature))
 
     def verdict(self) -> Verdict:
         """The state now, with the numbers of the last few batches."""
-        recent: Any = np.array(self._recent) if self._recent else np.full((1, 5), np.nan)
-        area, rate, pressure, temperature, resolution = np.mean(recent, axis=0)
-        sigma = self.baseline.noise.sigma if self.baseline else 0.0
-        relative = float(
-            np.sqrt(
-                max(sigma, float(resolution)) ** 2 / len(recent)
-                + self.settings.level_uncertainty**2
-            )
+        w, event = self._watch[0], self._event
+        rows = newest(self._ring, int(w.count))[-RECENT:]
+        area, rate, pressure, temperature, resolution = (
+            _mean(rows[name]) for name in ("area", "rate", "pressure", "temperature", "resolution")
         )
-        bore = self._bore_of(float(area))
-        hours = self._last.jet_hours if self._last else 0.0
-        line = self._drift.line if self.baseline else None
+        one = max(float(w.sigma), resolution if resolution == resolution else 0.0)
+        relative = float(np.sqrt(one**2 / max(len(rows), 1) + self.settings.level_uncertainty**2))
+        bore = self._bore_of(area)
+        judging = bool(w.learned and w.plausible)
+        line = self._drift.line if judging else None
         if isinstance(self.pump, Intensifier) or self.pump.regulation != "none" or not rate > 0.0:
-            pressure_expected = float(pressure)
+            pressure_expected = pressure
         else:
-            pressure_expected = float(
-                self.pump.expected_pressure(self._baseline_area, float(temperature), float(rate))
-            )
+            pressure_expected = float(self.pump.expected_pressure(float(w.area), temperature, rate))
+        step = event.step if event is not None else None
+        limit = float(np.log1p(self.settings.limit) - w.offset)
         return Verdict(
-            time_ns=self._last.end_ns if self._last else self.jewels[0].fitted_ns,
+            time_ns=int(self._last_ns) or self.jewels[0].fitted_ns,
             state=self.state,
             reason=self.reason,
-            jet_hours=hours,
+            jet_hours=float(self._hours),
             nominal_bore=self.nominal_bore,
             bore=bore,
             bore_sd=0.5 * bore * relative,
-            area_ratio=float(area) / self._baseline_area,
+            area_ratio=area / float(w.area),
             discharge_coefficient=(
                 self.baseline.discharge_coefficient if self.baseline else float("nan")
             ),
-            rate_expected=self._expected_rate(float(pressure), float(temperature)),
-            rate_seen=float(rate),
+            rate_expected=self._expected_rate(pressure, temperature),
+            rate_seen=rate,
             pressure_expected=pressure_expected,
-            pressure_seen=float(pressure),
+            pressure_seen=pressure,
             overstroke_margin=(
-                float(overstroke_margin(float(rate), self.pump.max_stroke_rate))
+                float(overstroke_margin(rate, self.pump.max_stroke_rate))
                 if isinstance(self.pump, Intensifier)
                 else None
             ),
-            probability=self._probability,
-            onset_ns=self._onset_ns,
-            step=float(np.expm1(self._step.size)) if self._step else 0.0,
-            step_sd=self._step.size_sd if self._step else 0.0,
+            probability=float(w.probability),
+            onset_ns=event.onset_ns if event is not None and step is not None else None,
+            step=float(np.expm1(step.size)) if step else 0.0,
+            step_sd=step.size_sd if step else 0.0,
             slope_per_hour=line.slope if line else 0.0,
             slope_sd=line.slope_sd if line else 0.0,
-            hours_to_limit=(
-                hours_to(float(np.log1p(self.settings.limit)), line, hours) if line else None
-            ),
+            hours_to_limit=hours_to(limit, line, float(self._hours)) if line else None,
+            causes=event.causes if event is not None else (),
+            check=event.check if event is not None else "",
         )
+
+
+_SIGNAL_OF = {
+    NAMES.index(feature): SIGNALS.index(signal)
+    for feature, signal in (
+        ("oil", "oil_ratio"),
+        ("boost", "boost"),
+        ("weep", "weep_rise"),
+        ("bypass", "bypass_rise"),
+        ("sides", "side_ratio"),
+        ("slip", "slip"),
+        ("scatter", "scatter"),
+    )
+}
+_SLUGGISH = {NAMES.index("weep"), NAMES.index("bypass")}  # heat takes a minute or two to get there
+
+
+def _mean(values: NDArray[np.float64]) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.mean(known)) if len(known) else float("nan")
+
+
+def _spread(values: NDArray[np.float64]) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.std(known)) if len(known) > 1 else 0.0
+
+
+def _difference(before: NDArray[np.float64], after: NDArray[np.float64]) -> tuple[float, float]:
+    """Mean of `after` less that of `before`, and its standard uncertainty."""
+    before, after = before[np.isfinite(before)], after[np.isfinite(after)]
+    if len(before) == 0 or len(after) == 0:
+        return float("nan"), float("nan")
+    spread = max(_spread(before), _spread(after) if len(after) > 3 else 0.0)
+    # neighbours resemble each other: half as many count
+    sd = spread * (2.0 / len(before) + 2.0 / len(after)) ** 0.5
+    return float(np.mean(after) - np.mean(before)), sd
+
+
+def _idle_value(batch: NDArray[np.void], kind: Kind, area: float, working: float) -> float:
+    if kind is Kind.LOW:
+        return float(np.log(batch["area"] / area))
+    if kind is Kind.DEAD_HEAD:
+        return float(batch["area"] / area)
+    return float(batch["pressure"] / working)
+
+
+def _at_stop(rows: NDArray[np.void], first: int) -> bool:
+    """Whether the machine was stopped within a batch of where the step begins."""
+    around = rows["stops"][max(first - 2, 0) : first + 1]
+    return bool(len(around) > 1 and around[-1] != around[0])
+
+
+def _onset(rows: NDArray[np.void], step: Step) -> int:
+    onset_ns = int(rows["start_ns"][step.first])
+    if step.first > 0 and step.size != 0.0:
+        # the batch before may hold the onset: its mean shows what part of it came after
+        before = rows[step.first - 1]
+        part = min(max(float(before["value"]) / step.size, 0.0), 1.0)
+        onset_ns -= int(part * (int(before["end_ns"]) - int(before["start_ns"])))
+    return onset_ns
+
+
+def _worn(level: float) -> str:
+    return f"worn to the limit: the effective area grew by {float(np.expm1(level)) * 100:.1f} %"

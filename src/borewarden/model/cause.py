@@ -1,8 +1,26 @@
-"""Why did the water that the pump delivers change? The causes that this watcher tells apart."""
+"""Why did the water that the pump delivers change? A posterior over causes from their signatures.
+
+Each cause is a set of equally likely hypotheses (how bad, which side, how a leak grows with
+pressure), and each hypothesis says what every feature would show. What a machine does not measure
+is left out, so the posterior says by itself whether what is measured can decide. Signatures follow
+from the physics of `borewarden.physics`; their spreads and the prior weights are invented by this
+project where no source is named.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from enum import Enum
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import logsumexp
+
+from borewarden.physics.orifice import STOCK_BORES_INCH, bore_area
+
+Floats = NDArray[np.float64]
 
 
 class Cause(Enum):
@@ -17,3 +35,405 @@ class Cause(Enum):
     SLIP = "belt slip or change of drive speed"
     BYPASS = "bypass or relief valve leaking"
     OTHER_BORE = "another bore fitted without a record"
+    UNKNOWN = "none of the causes known to the watcher"
+
+
+class Shift(NamedTuple):
+    """How each feature has changed since before the event, shape (FEATURES,), NaN if not known.
+
+    `sd` is the standard uncertainty of `seen`.
+    """
+
+    seen: Floats
+    sd: Floats
+
+
+class Circumstances(NamedTuple):
+    """What else bears on the cause.
+
+    `at_stop`: the event falls together with a stop of the machine. `pierce_ratio` is the pressure
+    of low-pressure pierces over the working pressure, `bore` the stated bore in m.
+    """
+
+    is_intensifier: bool
+    at_stop: bool
+    pierce_ratio: float
+    bore: float
+
+
+@dataclass(frozen=True)
+class Belief:
+    """One cause, how probable it is, and what speaks for and against it, in words."""
+
+    cause: Cause
+    probability: float
+    evidence_for: tuple[str, ...] = ()
+    evidence_against: tuple[str, ...] = ()
+
+
+class _Feature(NamedTuple):
+    name: str
+    words: str
+    show: Callable[[float], str]
+    floor: float  # what the model or the sensor may be off by itself
+    wide: float  # scale of a surprise that no cause explains
+
+
+def _percent(value: float) -> str:
+    return f"{100.0 * np.expm1(value):+.1f} %"
+
+
+def _share(value: float) -> str:
+    return f"{100.0 * value:+.1f} %"
+
+
+def _kelvin(value: float) -> str:
+    return f"{value:+.1f} K"
+
+
+FEATURES = (
+    _Feature("area", "effective area at working pressure", _percent, 0.005, 0.3),
+    _Feature("low_area", "effective area at low pressure", _percent, 0.015, 0.3),
+    _Feature("idle", "flow while dead-headed, of the working flow", _share, 0.006, 0.2),
+    _Feature("pressure", "water pressure while cutting", _percent, 0.004, 0.1),
+    _Feature("oil", "water over oil pressure", _percent, 0.004, 0.1),
+    _Feature("boost", "feed pressure", _percent, 0.03, 0.5),
+    _Feature("weep", "weep line above water temperature", _kelvin, 2.0, 20.0),
+    _Feature("bypass", "bypass line above water temperature", _kelvin, 2.0, 20.0),
+    _Feature("sides", "left over right stroke time", _percent, 0.008, 0.2),
+    _Feature("slip", "crank over motor speed", _percent, 0.003, 0.1),
+    _Feature("scatter", "scatter from stroke to stroke", _percent, 0.15, 1.0),
+    _Feature("zero", "pressure shown while stopped, of the working pressure", _share, 0.003, 0.05),
+)
+NAMES = tuple(feature.name for feature in FEATURES)
+AREA, LOW_AREA, IDLE, PRESSURE, OIL, BOOST = (NAMES.index(n) for n in NAMES[:6])
+WEEP, BYPASS, SIDES, SLIP, SCATTER, ZERO = (NAMES.index(n) for n in NAMES[6:])
+_WIDE = np.array([feature.wide for feature in FEATURES])
+_SURPRISE = 0.02  # share of readings that follow no hypothesis
+
+GROWTH = np.geomspace(0.015, 0.4, 12)  # relative, of what a fault adds to or takes from the flow
+LEAK_EXPONENTS = (1.0, 2.0, 3.0)  # of pressure: a laminar gap, and one that the pressure widens
+DRIFTS = np.concatenate([-np.geomspace(0.015, 0.2, 9), np.geomspace(0.015, 0.2, 9)])
+STEADY_SIGNAL = 1.0  # own spread of a feature that the cause leaves alone, in its floors
+
+# Relative odds beforehand, per jet hour: invented; a jewel goes sooner than anything else.
+PRIOR = {
+    Cause.BORE: 20.0,
+    Cause.LEAK: 4.0,
+    Cause.SECOND_HEAD: 2.0,
+    Cause.BLOCKED: 4.0,
+    Cause.TRANSDUCER: 2.0,
+    Cause.FEED: 3.0,
+    Cause.SLIP: 1.0,
+    Cause.BYPASS: 2.0,
+    Cause.OTHER_BORE: 4.0,
+    Cause.UNKNOWN: 0.05,
+}
+ONLY_DIRECT_DRIVE = frozenset({Cause.SLIP, Cause.BYPASS})
+# How often each begins just at a stop: work is done on a stopped machine. Common practice, no
+# source; the figures are invented.
+AT_STOP = dict.fromkeys(Cause, 0.15) | {Cause.OTHER_BORE: 0.98, Cause.UNKNOWN: 0.3}
+
+
+class _Hypotheses(NamedTuple):
+    mean: Floats  # (hypotheses, features)
+    spread: Floats
+
+
+def _unchanged(count: int) -> _Hypotheses:
+    mean = np.zeros((count, len(FEATURES)))
+    spread = np.tile([STEADY_SIGNAL * feature.floor for feature in FEATURES], (count, 1))
+    return _Hypotheses(mean, spread)
+
+
+def _grid(*axes: Floats | tuple[float, ...]) -> list[Floats]:
+    return [axis.ravel() for axis in np.meshgrid(*axes, indexing="ij")]
+
+
+def _area_change(growth: Floats) -> _Hypotheses:
+    """The jet's own area changes: alike at every pressure, and nothing else does."""
+    made = _unchanged(len(growth))
+    made.mean[:, AREA] = made.mean[:, LOW_AREA] = np.log1p(growth)
+    made.spread[:, AREA] = 0.15 * np.abs(np.log1p(growth))  # between the points of the grid
+    made.spread[:, LOW_AREA] = np.hypot(0.015, made.spread[:, AREA])
+    return made
+
+
+def _bore(c: Circumstances) -> _Hypotheses:
+    return _area_change(GROWTH)
+
+
+def _blocked(c: Circumstances) -> _Hypotheses:
+    return _area_change(-np.geomspace(0.015, 0.7, 14))
+
+
+def _second_head(c: Circumstances) -> _Hypotheses:
+    areas = bore_area(np.array(STOCK_BORES_INCH) * 0.0254) / bore_area(c.bore)
+    made = _area_change(np.asarray(areas))
+    made.spread[:, AREA] = 0.05
+    made.spread[:, LOW_AREA] = 0.08
+    return made
+
+
+def _other_bore(c: Circumstances) -> _Hypotheses:
+    areas = np.asarray(bore_area(np.array(STOCK_BORES_INCH) * 0.0254) / bore_area(c.bore))
+    made = _area_change(areas[np.abs(areas - 1.0) > 0.02] - 1.0)
+    made.spread[:, AREA] = 0.04  # discharge coefficients of two jewels
+    made.spread[:, LOW_AREA] = 0.05
+    return made
+
+
+def _leak(c: Circumstances) -> _Hypotheses:
+    """A leak feeds on pressure, jet or no jet; on one side of an intensifier, or on both."""
+    # share of the flow, exponent, side (-1 left, 0 both, 1 right), seal, share of it dead-headed
+    share, n, side, seal, idle = _grid(
+        GROWTH, LEAK_EXPONENTS, (-1.0, 0.0, 1.0), (0.0, 1.0), (0.0, 0.5, 1.0, 2.0)
+    )
+    made = _unchanged(len(share))
+    # the jet's flow goes as the root of pressure
+    low = np.log1p(share * c.pierce_ratio ** (n - 0.5))
+    made.mean[:, AREA] = np.log1p(share)
+    made.spread[:, AREA] = 0.15 * np.log1p(share)
+    made.mean[:, LOW_AREA] = low
+    made.spread[:, LOW_AREA] = np.hypot(0.015, 0.15 * low)
+    made.mean[:, IDLE] = share * idle
+    made.spread[:, IDLE] = np.hypot(0.006, 0.3 * share * idle)
+    # the leaking side's stroke is the shorter; both sides together make `share`
+    made.mean[:, SIDES] = side * np.log1p(2.0 * share)
+    made.spread[:, SIDES] = np.hypot(0.008, 0.2 * np.abs(made.mean[:, SIDES]))
+    # throttled from hundreds of MPa, a seal's leak comes out hot; a check valve's stays inside
+    made.mean[:, WEEP] = seal * 25.0
+    made.spread[:, WEEP] = np.where(seal > 0.0, 18.0, 2.0)
+    made.spread[:, SCATTER] = 0.3
+    return made
+
+
+def _transducer(c: Circumstances) -> _Hypotheses:
+    """The reading is off by a factor, or by a shift that also shows while stopped."""
+    drift, shifted = _grid(DRIFTS, (0.0, 1.0))
+    made = _unchanged(len(drift))
+    made.mean[:, AREA] = -0.5 * drift  # the area is reckoned with the root of the reading
+    made.spread[:, AREA] = 0.12 * np.abs(drift)
+    low = np.where(shifted > 0.0, drift / c.pierce_ratio, drift)
+    made.mean[:, LOW_AREA] = -0.5 * low
+    made.spread[:, LOW_AREA] = np.hypot(0.015, 0.12 * np.abs(low))
+    made.mean[:, ZERO] = shifted * drift
+    made.spread[:, ZERO] = np.hypot(0.003, 0.15 * shifted * np.abs(drift))
+    if c.is_intensifier:  # the oil side holds the true pressure
+        made.mean[:, PRESSURE] = made.mean[:, OIL] = drift
+        made.spread[:, PRESSURE] = made.spread[:, OIL] = np.hypot(0.004, 0.15 * np.abs(drift))
+    return made
+
+
+def _feed(c: Circumstances) -> _Hypotheses:
+    share, boost, low = _grid(GROWTH, (-0.1, -0.3, -0.8), (0.0, 0.5, 1.0))
+    made = _unchanged(len(share))
+    made.mean[:, AREA] = np.log1p(share)
+    made.spread[:, AREA] = 0.15 * np.log1p(share)
+    made.mean[:, LOW_AREA] = low * np.log1p(share)
+    made.spread[:, LOW_AREA] = np.hypot(0.02, 0.3 * np.log1p(share))
+    made.mean[:, BOOST] = boost
+    made.spread[:, BOOST] = np.abs(boost) * 0.5
+    made.mean[:, SCATTER] = 1.2
+    made.spread[:, SCATTER] = 0.7
+    made.spread[:, SIDES] = 0.02
+    return made
+
+
+def _slip(c: Circumstances) -> _Hypotheses:
+    """The crank turns less than the motor: seen in their ratio, or else as a larger area."""
+    slip, crank_read = _grid(GROWTH, (0.0, 1.0))
+    made = _unchanged(len(slip))
+    made.mean[:, AREA] = np.where(crank_read > 0.0, 0.0, np.log1p(slip))
+    made.spread[:, AREA] = np.hypot(0.005, 0.15 * made.mean[:, AREA])
+    made.mean[:, LOW_AREA] = 0.7 * made.mean[:, AREA]
+    made.spread[:, LOW_AREA] = np.hypot(0.015, 0.3 * made.mean[:, AREA])
+    made.mean[:, SLIP] = np.where(crank_read > 0.0, -np.log1p(slip), 0.0)
+    made.spread[:, SLIP] = np.hypot(0.003, 0.15 * np.abs(made.mean[:, SLIP]))
+    return made
+
+
+def _bypass(c: Circumstances) -> _Hypotheses:
+    """Another hole at the same pressure: the area grows as if the bore had; the line gets hot."""
+    made = _area_change(GROWTH)
+    made.mean[:, BYPASS] = 30.0
+    made.spread[:, BYPASS] = 20.0
+    return made
+
+
+def _unknown(c: Circumstances) -> _Hypotheses:
+    return _Hypotheses(np.zeros((1, len(FEATURES))), np.tile(_WIDE, (1, 1)))
+
+
+_SIGNATURES: dict[Cause, Callable[[Circumstances], _Hypotheses]] = {
+    Cause.BORE: _bore,
+    Cause.LEAK: _leak,
+    Cause.SECOND_HEAD: _second_head,
+    Cause.BLOCKED: _blocked,
+    Cause.TRANSDUCER: _transducer,
+    Cause.FEED: _feed,
+    Cause.SLIP: _slip,
+    Cause.BYPASS: _bypass,
+    Cause.OTHER_BORE: _other_bore,
+    Cause.UNKNOWN: _unknown,
+}
+
+
+def weigh_causes(shift: Shift, circumstances: Circumstances) -> tuple[Belief, ...]:
+    """All causes that the kind of pump can have, by falling posterior probability.
+
+    Bayes' rule with `PRIOR`; each feature's likelihood is normal about what a hypothesis says,
+    with a share of `_SURPRISE` of readings from anywhere, so no single odd sensor can decide.
+    """
+    known = np.flatnonzero(np.isfinite(shift.seen) & np.isfinite(shift.sd))
+    seen, sd = shift.seen[known], shift.sd[known]
+    anywhere = _log_normal(seen, _WIDE[known]) + np.log(_SURPRISE)
+    scores: dict[Cause, float] = {}
+    by_feature: dict[Cause, Floats] = {}
+    expected: dict[Cause, Floats] = {}
+    for cause, signature in _SIGNATURES.items():
+        if cause in ONLY_DIRECT_DRIVE and circumstances.is_intensifier:
+            continue
+        mean, spread = signature(circumstances)
+        mean, spread = mean[:, known], np.hypot(spread[:, known], sd)
+        each = np.logaddexp(_log_normal(seen - mean, spread) + np.log1p(-_SURPRISE), anywhere)
+        joint = np.sum(each, axis=1)
+        total = float(logsumexp(joint))
+        stop = AT_STOP[cause] if circumstances.at_stop else 1.0 - AT_STOP[cause]
+        scores[cause] = total - np.log(len(joint)) + np.log(stop) + np.log(PRIOR[cause])
+        weights = np.exp(joint - total)
+        by_feature[cause] = np.log(weights @ np.exp(each))
+        expected[cause] = weights @ mean
+    norm = logsumexp(list(scores.values()))
+    probability = {cause: float(np.exp(score - norm)) for cause, score in scores.items()}
+    order = sorted(scores, key=lambda cause: -probability[cause])
+    return tuple(
+        Belief(
+            cause,
+            probability[cause],
+            *_in_words(shift, known, cause, probability, by_feature, expected),
+        )
+        for cause in order
+    )
+
+
+def _log_normal(distance: Floats, sd: Floats) -> Floats:
+    result: Floats = -0.5 * (distance / sd) ** 2 - np.log(sd * np.sqrt(2.0 * np.pi))
+    return result
+
+
+def _in_words(
+    shift: Shift,
+    known: NDArray[np.intp],
+    cause: Cause,
+    probability: dict[Cause, float],
+    by_feature: dict[Cause, Floats],
+    expected: dict[Cause, Floats],
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """What speaks for and what against `cause`, beside the other causes, strongest first."""
+    others = [other for other in probability if other is not cause]
+    weight = np.array([max(probability[other], 1e-9) for other in others])
+    against = logsumexp(
+        np.array([by_feature[other] for other in others]),
+        b=(weight / weight.sum())[:, None],
+        axis=0,
+    )
+    gain = by_feature[cause] - against
+    words = []
+    for i, k in enumerate(known):
+        feature = FEATURES[k]
+        words.append(
+            f"{feature.words}: {feature.show(shift.seen[k])} "
+            f"(this cause: about {feature.show(expected[cause][i])})"
+        )
+    by_strength = np.argsort(-np.abs(gain))
+    return (
+        tuple(words[i] for i in by_strength if gain[i] > 0.7),
+        tuple(words[i] for i in by_strength if gain[i] < -0.7),
+    )
+
+
+class Check(NamedTuple):
+    """Something to look at, and the causes that it would confirm or rule out."""
+
+    words: str
+    tells: frozenset[Cause]
+    only: str = ""  # "intensifier", "direct drive" or either
+    measured_by: int | None = None  # the feature that says it already
+
+
+# The cheapest first: from the desk, from the control panel, at the machine, with the jewel out.
+CHECKS = (
+    Check(
+        "look at the job list and the control panel: is a second head or valve open?",
+        frozenset({Cause.SECOND_HEAD}),
+    ),
+    Check(
+        "ask whether a jewel was changed at the last stop, and which bore went in; record it",
+        frozenset({Cause.OTHER_BORE}),
+    ),
+    Check(
+        "compare the pressure shown with the oil pressure times the intensification ratio, both "
+        "read at the control panel",
+        frozenset({Cause.TRANSDUCER}),
+        "intensifier",
+        OIL,
+    ),
+    Check(
+        "see whether the pressure shown goes back to zero once the pump is stopped and bled down",
+        frozenset({Cause.TRANSDUCER}),
+        "direct drive",
+    ),
+    Check(
+        "read the feed (boost) pressure and the state of the inlet filters",
+        frozenset({Cause.FEED}),
+        "",
+        BOOST,
+    ),
+    Check(
+        "from the control panel: close the jet, hold the pressure for two minutes and count the "
+        "strokes",
+        frozenset({Cause.LEAK}),
+        "intensifier",
+        IDLE,
+    ),
+    Check(
+        "let a qualified person measure the temperature of the weep lines from outside the guards",
+        frozenset({Cause.LEAK}),
+        "",
+        WEEP,
+    ),
+    Check(
+        "let a qualified person measure the temperature of the bypass line from outside the guards",
+        frozenset({Cause.BYPASS}),
+        "direct drive",
+        BYPASS,
+    ),
+    Check(
+        "let a qualified person compare the crank speed with the speed that the drive shows",
+        frozenset({Cause.SLIP}),
+        "direct drive",
+        SLIP,
+    ),
+    Check(
+        "take the jewel out, locked out and bled down, and look at its rim under a microscope",
+        frozenset({Cause.BORE, Cause.BLOCKED}),
+    ),
+)
+
+
+def cheapest_check(beliefs: tuple[Belief, ...], shift: Shift, is_intensifier: bool) -> str:
+    """The first of `CHECKS` that would separate the two most probable causes.
+
+    What a machine measures anyhow has already had its say, and is not asked for again.
+    """
+    kind = "intensifier" if is_intensifier else "direct drive"
+    first, second = beliefs[0].cause, beliefs[1].cause
+    for check in CHECKS:
+        if check.only not in ("", kind):
+            continue
+        if check.measured_by is not None and np.isfinite(shift.seen[check.measured_by]):
+            continue
+        if (first in check.tells) != (second in check.tells):
+            return check.words
+    return CHECKS[-1].words

@@ -1,156 +1,192 @@
-"""Has the bore stepped up? One-sided CUSUM with a computed threshold, onset, probability.
+"""Has the bore stepped? Likelihood ratio over every possible onset, its threshold, probability.
 
-The detectors take one number a batch through `update`, as river's do, so they compose with it.
+A batch comes with its own uncertainty, and two batches of one run share the stroke at which the
+one ends and the other begins, so their errors cancel in the sum. The detector therefore weighs
+sums from each possible onset up to now, not single batches.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from river import base
-from scipy import optimize, stats
+from scipy import integrate, optimize, stats
+
+from borewarden.model.gate import SIGNALS
+from borewarden.physics import compiled
+
+WINDOW = 120  # batches in which an onset is looked for
+SURE = 60.0  # log odds beyond which a probability is as good as one
+
+# The newest batches, a ring: `value` is the log area less what the drift line expected of it.
+RING = np.dtype(
+    [
+        ("start_ns", np.int64),
+        ("end_ns", np.int64),
+        ("value", np.float64),
+        ("clipped", np.float64),  # so that one wild batch can't alarm
+        ("time", np.float64),  # s
+        ("timing", np.float64),  # s², variance of timing its ends
+        ("shared", np.float64),  # s², of it the end of the batch before
+        ("area", np.float64),  # m², and so on as in `BATCH`
+        ("rate", np.float64),
+        ("pressure", np.float64),
+        ("temperature", np.float64),
+        ("resolution", np.float64),
+        ("stops", np.int64),
+        ("signals", np.float64, (len(SIGNALS),)),
+    ]
+)
 
 
-def average_run_length(
-    k: float, h: float, shift: float = 0.0, degrees_of_freedom: float = np.inf, nodes: int = 80
-) -> float:
-    """Mean number of updates until S = max(0, S + z - k) first reaches `h`, from S = 0.
+def overshoot_factor(x: float) -> float:
+    """Siegmund's nu(x), the mean effect of overshooting a boundary, for x > 0.
 
-    `z` has unit scale and mean `shift`: normal, or Student's t with `degrees_of_freedom`, which
-    stands for a noise scale that was itself estimated. Page's (1954, Biometrika 41, 100-115)
-    integral equation,
-
-        L(u) = 1 + L(0) F(k - u) + integral over (0, h) of L(y) f(y + k - u) dy,
-
-    by Nyström's method on Gauss-Legendre nodes: the limit of Brook & Evans's (1972, Biometrika
-    59, 539-549) Markov chain as its states grow dense (Champ & Rigdon 1991, Commun. Stat. Simul.
-    20, 191-204).
+    nu(x) = (2/x) (Phi(x/2) - 1/2) / ((x/2) Phi(x/2) + phi(x/2)) (Siegmund & Yakir 2007, "The
+    Statistics of Gene Mapping", p. 112).
     """
-    noise = stats.norm if np.isinf(degrees_of_freedom) else stats.t(degrees_of_freedom)
-    x, w = np.polynomial.legendre.leggauss(nodes)
-    y = h / 2.0 * (x + 1.0)
-    weights = h / 2.0 * w
-    states = np.concatenate([[0.0], y])  # the atom at zero first
-    kernel = np.empty((nodes + 1, nodes + 1))
-    kernel[:, 0] = noise.cdf(k - shift - states)
-    kernel[:, 1:] = weights * noise.pdf(y[None, :] + k - shift - states[:, None])
-    return float(np.linalg.solve(np.eye(nodes + 1) - kernel, np.ones(nodes + 1))[0])
+    half = 0.5 * x
+    cdf = float(stats.norm.cdf(half))
+    return 2.0 / x * (cdf - 0.5) / (half * cdf + float(stats.norm.pdf(half)))
 
 
-def siegmund_run_length(k: float, h: float, shift: float = 0.0) -> float:
-    """Siegmund's approximation of `average_run_length` for normal noise, in closed form.
+@lru_cache(maxsize=1)
+def _overshoot_integral() -> float:
+    return float(integrate.quad(lambda x: x * overshoot_factor(x) ** 2, 1e-9, 40.0)[0])
 
-    With b = h + 1.166 and D = shift - k: (exp(-2 D b) + 2 D b - 1) / (2 D²), or b² where D = 0
-    (Siegmund 1985, "Sequential Analysis", as printed in Montgomery, "Introduction to Statistical
-    Quality Control"). A cross-check: the threshold itself comes from the integral equation.
+
+def average_run_length(b: float) -> float:
+    """Mean number of values until the generalised likelihood ratio first reaches b²/2, one-sided.
+
+    For independent standard normal values,
+
+        2 sqrt(2 pi) exp(b²/2) / (b * integral over (0, inf) of x nu(x)² dx)
+
+    (Siegmund & Venkatraman 1995, Ann. Stat. 23, 255-271, who give half of it for steps of either
+    sign). The window and the smallest step of interest only make alarms rarer.
     """
-    b = h + 1.166
-    d = shift - k
-    if abs(d) < 1e-9:
-        return b * b
-    return float((np.exp(-2.0 * d * b) + 2.0 * d * b - 1.0) / (2.0 * d * d))
+    return 2.0 * math.sqrt(2.0 * math.pi) * math.exp(0.5 * b * b) / (b * _overshoot_integral())
 
 
-@lru_cache(maxsize=256)
-def threshold(k: float, run_length: float, degrees_of_freedom: float = np.inf) -> float:
-    """The `h` at which sound data cross once in `run_length` updates on average.
+@lru_cache(maxsize=4096)
+def threshold(run_length: float, degrees_of_freedom: float = np.inf) -> float:
+    """The log likelihood ratio that sound data reach once in `run_length` values on average.
 
-    Raises ValueError if no h in (0.01, 60) noise scales gives that run length.
+    With `degrees_of_freedom` the noise scale was itself estimated: the quantile of Student's t of
+    the same tail probability takes the place of the normal one. Raises ValueError for a
+    `run_length` below 50.
     """
+    if run_length < 50.0:
+        raise ValueError(
+            f"a false alarm every {run_length:.3g} batches is asked for; 50 or more make sense"
+        )
 
-    def excess(h: float) -> float:
-        return float(np.log(average_run_length(k, h, 0.0, degrees_of_freedom) / run_length))
+    def excess(b: float) -> float:
+        return float(np.log(average_run_length(b) / run_length))
 
-    low, high = 0.01, 1.0
-    if excess(low) >= 0.0:  # k alone already keeps the false alarms rarer than asked
-        return low
-    while excess(high) < 0.0:
-        low, high = high, high * 1.6
-        if high > 60.0:
-            raise ValueError(
-                f"no CUSUM threshold gives {run_length:.3g} batches between false alarms "
-                f"with k = {k:.2f}: the noise is too large for the step asked for"
-            )
-    return float(optimize.brentq(excess, low, high, xtol=1e-6))
+    b = float(optimize.brentq(excess, 1.5, 12.0, xtol=1e-9))
+    if np.isfinite(degrees_of_freedom):
+        b = float(stats.t.isf(stats.norm.sf(b), degrees_of_freedom))
+    return 0.5 * b * b
 
 
-class Cusum(base.DriftDetector):  # type: ignore[misc]
-    """One-sided CUSUM for an upward shift, shaped as a river drift detector.
+@compiled
+def clip(value: float, own: float, level_sd: float, h: float) -> float:
+    """`value`, no further from zero than two of which one may be wild can show without an alarm.
 
-    `k` and `h` are in the units of what `update` takes. An increment is clipped at 0.6 h, so one
-    wild batch, whatever its size, can't alarm by itself: two must agree. After an alarm
-    `drift_detected` stays true for that update only and the sum starts again.
+    `own` is the variance of the batch, `level_sd` as in `weigh`. If its neighbour shows nothing,
+    the mean of both is at most 0.9 of what reaches `h`; if it shows the same, that is exceeded.
     """
-
-    def __init__(self, k: float, h: float) -> None:
-        super().__init__()
-        self.k = k
-        self.h = h
-        self.statistic = 0.0
-
-    def update(self, x: float) -> None:
-        """Take one batch's value."""
-        if self.drift_detected:
-            self._reset()
-            self.statistic = 0.0
-        self.statistic = max(0.0, self.statistic + min(x - self.k, 0.6 * self.h))
-        self._drift_detected = self.statistic >= self.h
+    most = 2.0 * 0.9 * np.sqrt(2.0 * h * (0.5 * own + level_sd * level_sd))
+    return float(min(max(value, -most), most))
 
 
-class StepProbability:
-    """Probability that the mean has stepped up by now, not that noise has: Shiryaev's recursion.
+@compiled
+def weigh(
+    ring: Any,
+    count: int,
+    sigma: float,
+    level_sd: float,
+    smallest: float,
+    sizes: NDArray[np.float64],
+) -> Any:
+    """(up, down, odds) of the newest of the `count` batches that were put into `ring`.
 
-    A change comes with probability `hazard` before each batch; its size has equal prior weight
-    over `sizes` (in noise scales). For each size,
+    `up` and `down` are the log likelihood ratios of the likeliest step of either sign that is still
+    on, `odds` the likelihood ratios of a step up summed over its onset, and averaged over its size.
 
-        odds <- (odds + hazard) / (1 - hazard) * likelihood ratio
+    `sigma` is the noise of one batch beside its timing, `level_sd` the uncertainty of the level
+    that values are measured from, `smallest` the least step of interest, `sizes` the steps that
+    are equally likely beforehand; all in log area. With S = sum of value * time from an onset to
+    now, and T = sum of time, S/T estimates the step with variance
 
-    (Shiryaev 1963, "On optimum methods in quickest detection problems", Theory Probab. Appl. 8,
-    22-46). Values are clipped at `clip` so that one wild batch can't decide.
+        (sigma² sum time² + variance of the run ends that do not cancel) / T² + level_sd².
     """
+    up = 0.0
+    down = 0.0
+    odds = 0.0
+    total = 0.0
+    time = 0.0
+    squares = 0.0
+    edges = 0.0
+    newer_shared = 0.0
+    for back in range(min(count, len(ring))):
+        row = ring[(count - 1 - back) % len(ring)]
+        total += row.clipped * row.time
+        time += row.time
+        squares += row.time * row.time
+        edges += row.timing - 2.0 * newer_shared
+        newer_shared = row.shared
+        if back == 0:  # two batches have to agree
+            continue
+        mean = total / time
+        information = 1.0 / (
+            (sigma * sigma * squares + edges) / (time * time) + level_sd * level_sd
+        )
+        step = max(mean, smallest)
+        up = max(up, information * step * (mean - 0.5 * step))
+        step = max(-mean, smallest)
+        down = max(down, information * step * (-mean - 0.5 * step))
+        for size in sizes:
+            odds += np.exp(min(information * size * (mean - 0.5 * size), SURE))
+    return up, down, odds / len(sizes)
 
-    def __init__(self, hazard: float, sizes: Sequence[float], clip: float) -> None:
-        self.hazard = hazard
-        self.sizes = np.asarray(sizes, dtype=float)
-        self.clip = clip
-        self.odds: NDArray[np.float64] = np.zeros(len(self.sizes))
 
-    def update(self, z: float) -> None:
-        """Take one batch's value, in noise scales."""
-        z = min(max(z, -self.clip), self.clip)
-        ratio = np.exp(self.sizes * (z - 0.5 * self.sizes))
-        self.odds = np.minimum((self.odds + self.hazard) / (1.0 - self.hazard) * ratio, 1e12)
-
-    @property
-    def probability(self) -> float:
-        """Posterior probability of a step so far."""
-        odds = float(np.mean(self.odds))
-        return odds / (1.0 + odds)
+def newest(ring: NDArray[np.void], count: int) -> NDArray[np.void]:
+    """The batches in `ring` in order of time, oldest first."""
+    order = np.arange(max(count - len(ring), 0), count) % len(ring)
+    return np.asarray(ring)[order]
 
 
 class Step(NamedTuple):
     """Where a step began and how large it is."""
 
     first: int  # index of the first value wholly after it
-    size: float  # mean after it, in the units of the values
+    size: float  # mean after it, in log area
     size_sd: float
 
 
-def locate_step(values: NDArray[np.float64], sigma: float) -> Step:
-    """The likeliest onset of an upward step from zero that is still on at the last value.
+def locate_step(batches: NDArray[np.void], sigma: float, sign: float) -> Step:
+    """The likeliest onset of a step of this `sign` from zero that is still on at the last batch.
 
-    `values`, shape (n,), have mean zero before the step and noise `sigma`. Maximises the Gaussian
-    likelihood ratio (sum of values since onset)² / (number since onset) over the onset, as in
-    Hinkley (1970, Biometrika 57, 1-17). Raises ValueError if `values` is empty.
+    `batches`, shape (n,), dtype `RING`, have mean zero before the step and the noise `sigma`
+    beside their timing. Maximises the Gaussian likelihood ratio S²/(2 Var S) over the onset, as in
+    Hinkley (1970, Biometrika 57, 1-17). Raises ValueError if there are no batches.
     """
-    if len(values) == 0:
-        raise ValueError("no values to locate a step in")
-    tail_sums = np.cumsum(values[::-1])[::-1]
-    counts = np.arange(len(values), 0, -1)
-    index = int(np.argmax(np.maximum(tail_sums, 0.0) ** 2 / counts))
-    count = int(counts[index])
-    return Step(index, float(tail_sums[index]) / count, sigma / count**0.5)
+    if len(batches) == 0:
+        raise ValueError("no batches to locate a step in")
+    time = batches["time"][::-1]
+    total = np.cumsum(batches["value"][::-1] * time)
+    shared = np.concatenate([[0.0], batches["shared"][::-1][:-1]])
+    variance = np.cumsum(sigma**2 * time**2 + batches["timing"][::-1] - 2.0 * shared)
+    span = np.cumsum(time)
+    gain = np.maximum(sign * total, 0.0) ** 2 / variance
+    back = int(np.argmax(gain))
+    return Step(
+        len(batches) - 1 - back,
+        float(total[back] / span[back]),
+        float(variance[back] ** 0.5 / span[back]),
+    )

@@ -7,6 +7,10 @@ strokes; the flow tells jet-on from dead-headed; whatever is steady at working p
 gathered into batches of `batch_time`. A batch holds one effective area: water delivered by the
 pump, divided by what a unit of area would have passed at the very pressures that were measured.
 
+Low-pressure pierces gather into batches of their own, and so do the strokes of a dead-headed pump
+and the pressure shown while it is stopped: they say nothing of the bore, but much of what else may
+be wrong. `SIGNALS` are what further channels say meanwhile.
+
 With a stroke *counter* the gate works from count edge to count edge, so a batch starts and ends
 with a stroke, and the error left is that of timing the two edges: at most one sample interval or
 one stroke period, uniformly distributed. That error is carried as `resolution`.
@@ -38,6 +42,31 @@ class Phase(IntEnum):
     STEADY = 5  # jet on and steady at working pressure
     BYPASS = 6  # jet on, but the bypass spills: the jet's flow is not known
 
+
+class Kind(IntEnum):
+    """What a batch was gathered from."""
+
+    STEADY = 0  # jet on and steady at working pressure
+    LOW = 1  # jet on and steady, below it
+    DEAD_HEAD = 2  # pressure held, jet closed: `area` is that of a leak
+    STOPPED = 3  # bled down: only `pressure` counts
+
+
+# What the further channels say, as means over a batch; NaN where a machine lacks them.
+SIGNALS = (
+    "oil_ratio",  # log of water over oil pressure
+    "boost",  # log of the feed pressure, Pa
+    "weep_rise",  # K above the water temperature
+    "bypass_rise",  # K above the water temperature
+    "side_ratio",  # log of left over right stroke time
+    "slip",  # log of crank over motor speed
+    "heads",  # commanded on
+    "scatter",  # log of the relative scatter from stroke to stroke, or from reading to reading
+)
+OIL_RATIO, BOOST, WEEP_RISE, BYPASS_RISE, SIDE_RATIO, SLIP, HEADS, SCATTER = range(len(SIGNALS))
+STOP_SETTLED = 60.0  # s for the pump to bleed down
+IDLE_BATCH = 60.0  # s of dead-heading in a batch
+STOP_BATCH = 300.0  # s
 
 # Plain integers for the compiled loop.
 NO_DATA, STOPPED, JET_OFF, RAMP, PIERCE, STEADY, BYPASS = (int(phase) for phase in Phase)
@@ -125,9 +154,31 @@ STATE = np.dtype(
         ("jet_seconds", np.float64),  # total with the jet on
         ("bypass_seconds", np.float64),  # of it with the bypass spilling
         ("missed_seconds", np.float64),  # total not seen while the jet was on
+        ("stops", np.int64),  # how often the machine has been stopped
         ("anchored", np.bool_),  # a first counter reading is known
         ("count", np.float64),
         ("since_edge", np.float64),  # s since the counter last moved
+        ("last_rate", np.float64),
+        ("last_left", np.float64),
+        ("last_right", np.float64),
+        ("idle_time", np.float64),  # s since the jet closed, or since the pump stopped
+        # the open batch of idle strokes
+        ("idle_start_ns", np.int64),
+        ("idle_batch_time", np.float64),
+        ("idle_events", np.float64),
+        ("idle_mass", np.float64),
+        ("idle_flux", np.float64),
+        ("idle_pressure", np.float64),
+        ("idle_runs", np.float64),
+        # the open batch of a stopped pump
+        ("stop_start_ns", np.int64),
+        ("stop_batch_time", np.float64),
+        ("stop_pressure", np.float64),
+    ]
+)
+
+GATHER = np.dtype(
+    [
         # the newest piece of steady jet: counter edge to counter edge, or hold_time long
         ("piece_good", np.bool_),
         ("piece_start_ns", np.int64),
@@ -146,6 +197,8 @@ STATE = np.dtype(
         ("held_pressure", np.float64),
         # the open batch
         ("in_run", np.bool_),  # its last interval joins the next one
+        ("joined", np.bool_),  # it starts in the run in which the batch before ended
+        ("edge", np.float64),  # s², variance of timing the end of the run
         ("start_ns", np.int64),
         ("end_ns", np.int64),
         ("time", np.float64),
@@ -153,21 +206,30 @@ STATE = np.dtype(
         ("mass", np.float64),
         ("flux", np.float64),
         ("pressure", np.float64),
-        ("resolution", np.float64),  # s², variance of its timing
+        ("timing", np.float64),  # s², variance of its timing
+        ("shared", np.float64),  # s²
+        ("sums", np.float64, (len(SIGNALS),)),
+        ("counts", np.float64, (len(SIGNALS),)),
     ]
 )
 
 BATCH = np.dtype(
     [
+        ("kind", np.int8),  # a `Kind`
         ("start_ns", np.int64),
         ("end_ns", np.int64),
         ("time", np.float64),  # s of steady jet in it
         ("jet_seconds", np.float64),  # with the jet on, from the first sample to its end
         ("area", np.float64),  # effective area, m²
-        ("resolution", np.float64),  # relative standard uncertainty of area from whole counts
+        # relative standard uncertainty of area from whole counts; of a leak's area: in m²
+        ("resolution", np.float64),
+        ("timing", np.float64),  # s², variance of timing its ends
+        ("shared", np.float64),  # s², of it the edge at which the batch before ended
         ("rate", np.float64),  # Hz
         ("pressure", np.float64),  # Pa
         ("temperature", np.float64),  # K
+        ("stops", np.int64),  # how often the machine had been stopped by then
+        ("signals", np.float64, (len(SIGNALS),)),
     ]
 )
 
@@ -176,7 +238,8 @@ class Gate:
     """Sorts samples into phases and gathers steady jet-on time into batches.
 
     `learn_many(samples)` returns the phase of each sample, shape (n,), int8, and the batches that
-    closed in the block, a structured array of dtype `BATCH`. The state is one record, `state`.
+    closed in the block, a structured array of dtype `BATCH`. The state is in `state`, one record,
+    and `gathers`, one record each of steady and of low-pressure jet.
     """
 
     def __init__(self, settings: GateSettings, displacement: Displacement) -> None:
@@ -184,6 +247,7 @@ class Gate:
         self.displacement = displacement
         self.state = np.zeros(1, dtype=STATE).view(np.recarray)
         self.state[0].temperature = settings.default_temperature
+        self.gathers = np.zeros(2, dtype=GATHER).view(np.recarray)
 
     @property
     def jet_hours(self) -> float:
@@ -205,84 +269,234 @@ class Gate:
         phases = np.empty(len(samples.time_ns), dtype=np.int8)
         # no more than one batch closes a sample, however coarse the log
         batches = np.zeros(len(samples.time_ns), dtype=BATCH).view(np.recarray)
-        closed = run_gate(self.state, self.settings, self.displacement, samples, phases, batches)
+        closed = run_gate(
+            self.state, self.gathers, self.settings, self.displacement, samples, phases, batches
+        )
         return phases, np.array(batches[:closed])
 
 
 @compiled
-def _clear_piece(s: Any, good: bool) -> None:
-    s.piece_good = good
-    s.piece_start_ns = s.time_ns
-    s.piece_time = 0.0
-    s.piece_events = 0.0
-    s.piece_mass = 0.0
-    s.piece_flux = 0.0
-    s.piece_pressure = 0.0
+def _clear_piece(q: Any, time_ns: int, good: bool) -> None:
+    q.piece_good = good
+    q.piece_start_ns = time_ns
+    q.piece_time = 0.0
+    q.piece_events = 0.0
+    q.piece_mass = 0.0
+    q.piece_flux = 0.0
+    q.piece_pressure = 0.0
 
 
 @compiled
-def _drop_pieces(s: Any) -> None:
-    s.held_time = 0.0
-    s.in_run = False
-    _clear_piece(s, False)
+def _drop_pieces(q: Any, time_ns: int) -> None:
+    q.held_time = 0.0
+    _end_run(q)
+    _clear_piece(q, time_ns, False)
 
 
 @compiled
-def _hold_piece(s: Any) -> None:
-    s.held_start_ns = s.piece_start_ns
-    s.held_end_ns = s.time_ns
-    s.held_time = s.piece_time
-    s.held_events = s.piece_events
-    s.held_mass = s.piece_mass
-    s.held_flux = s.piece_flux
-    s.held_pressure = s.piece_pressure
+def _end_run(q: Any) -> None:
+    q.in_run = False
+    q.joined = False
 
 
 @compiled
-def _add_held_to_batch(s: Any, longest_pause: float) -> None:
-    if s.time > 0.0 and (s.held_start_ns - s.end_ns) * 1e-9 > longest_pause:
-        _clear_batch(s)  # a batch is to say when, too
-    if s.time == 0.0:
-        s.start_ns = s.held_start_ns
-    s.end_ns = s.held_end_ns
-    s.time += s.held_time
-    s.events += s.held_events
-    s.mass += s.held_mass
-    s.flux += s.held_flux
-    s.pressure += s.held_pressure
-    s.held_time = 0.0
+def _hold_piece(q: Any, time_ns: int) -> None:
+    q.held_start_ns = q.piece_start_ns
+    q.held_end_ns = time_ns
+    q.held_time = q.piece_time
+    q.held_events = q.piece_events
+    q.held_mass = q.piece_mass
+    q.held_flux = q.piece_flux
+    q.held_pressure = q.piece_pressure
 
 
 @compiled
-def _clear_batch(s: Any) -> None:
-    s.in_run = False
-    s.time = 0.0
-    s.events = 0.0
-    s.mass = 0.0
-    s.flux = 0.0
-    s.pressure = 0.0
-    s.resolution = 0.0
+def _add_held_to_batch(q: Any, longest_pause: float) -> None:
+    if q.time > 0.0 and (q.held_start_ns - q.end_ns) * 1e-9 > longest_pause:
+        _clear_batch(q)  # a batch is to say when, too
+        _end_run(q)
+    if q.time == 0.0:
+        q.start_ns = q.held_start_ns
+    q.end_ns = q.held_end_ns
+    q.time += q.held_time
+    q.events += q.held_events
+    q.mass += q.held_mass
+    q.flux += q.held_flux
+    q.pressure += q.held_pressure
+    q.held_time = 0.0
 
 
 @compiled
-def _close_batch(s: Any, g: GateSettings, batch: Any) -> None:
-    rate = s.events / s.time
+def _clear_batch(q: Any) -> None:
+    q.time = 0.0
+    q.events = 0.0
+    q.mass = 0.0
+    q.flux = 0.0
+    q.pressure = 0.0
+    q.timing = 0.0
+    q.shared = 0.0
+    q.sums[:] = 0.0
+    q.counts[:] = 0.0
+
+
+@compiled
+def _close_batch(s: Any, q: Any, g: GateSettings, batch: Any) -> None:
+    rate = q.events / q.time
     step = g.rate_resolution / rate
-    batch.start_ns = s.start_ns
-    batch.end_ns = s.end_ns
-    batch.time = s.time
+    batch.start_ns = q.start_ns
+    batch.end_ns = q.end_ns
+    batch.time = q.time
     batch.jet_seconds = s.jet_seconds
-    batch.area = s.mass / s.flux
-    batch.resolution = np.sqrt(s.resolution / (s.time * s.time) + step * step / 12.0)
+    batch.area = q.mass / q.flux
+    batch.resolution = np.sqrt(q.timing / (q.time * q.time) + step * step / 12.0)
+    batch.timing = q.timing
+    batch.shared = q.shared
     batch.rate = rate
-    batch.pressure = s.pressure / s.time
+    batch.pressure = q.pressure / q.time
     batch.temperature = s.temperature
-    _clear_batch(s)
+    batch.stops = s.stops
+    for k in range(len(q.sums)):
+        batch.signals[k] = q.sums[k] / q.counts[k] if q.counts[k] > 0.0 else np.nan
+    # the relative scatter is that of single values: half the mean square of their differences
+    batch.signals[SCATTER] = 0.5 * np.log(0.5 * batch.signals[SCATTER] + 1e-8)
+    _clear_batch(q)
+    q.joined = q.in_run
+    q.in_run = False
+
+
+@compiled
+def _close_idle_batch(s: Any, batch: Any) -> None:
+    batch.kind = 2
+    batch.start_ns = s.idle_start_ns
+    batch.end_ns = s.time_ns
+    batch.time = s.idle_batch_time
+    batch.jet_seconds = s.jet_seconds
+    batch.area = s.idle_mass / s.idle_flux
+    # each stretch of dead-heading begins and ends somewhere within a stroke
+    a_stroke = s.idle_mass / max(s.idle_events, 1.0)
+    batch.resolution = 0.5 * np.sqrt(s.idle_runs) * a_stroke / s.idle_flux
+    batch.rate = s.idle_events / s.idle_batch_time
+    batch.pressure = s.idle_pressure / s.idle_batch_time
+    batch.temperature = s.temperature
+    batch.stops = s.stops
+    batch.signals[:] = np.nan
+    s.idle_batch_time = 0.0
+    s.idle_events = 0.0
+    s.idle_mass = 0.0
+    s.idle_flux = 0.0
+    s.idle_pressure = 0.0
+    s.idle_runs = 0.0
+
+
+@compiled
+def _close_stop_batch(s: Any, batch: Any) -> None:
+    batch.kind = 3
+    batch.start_ns = s.stop_start_ns
+    batch.end_ns = s.time_ns
+    batch.time = s.stop_batch_time
+    batch.jet_seconds = s.jet_seconds
+    batch.area = np.nan
+    batch.resolution = np.nan
+    batch.rate = 0.0
+    batch.pressure = s.stop_pressure / s.stop_batch_time
+    batch.temperature = s.temperature
+    batch.stops = s.stops
+    batch.signals[:] = np.nan
+    s.stop_batch_time = 0.0
+    s.stop_pressure = 0.0
+
+
+@compiled
+def _add(q: Any, signal: int, value: float) -> None:
+    if np.isfinite(value):
+        q.sums[signal] += value
+        q.counts[signal] += 1.0
+
+
+@compiled
+def _add_signals(s: Any, q: Any, samples: Samples, i: int) -> None:
+    """What the further channels say at sample `i`, into the open batch."""
+    _add(q, OIL_RATIO, np.log(samples.pressure[i] / samples.oil_pressure[i]))
+    _add(q, BOOST, np.log(max(samples.boost_pressure[i], 1.0)))
+    _add(q, WEEP_RISE, samples.weep_temperature[i] - s.temperature)
+    _add(q, BYPASS_RISE, samples.bypass_temperature[i] - s.temperature)
+    _add(q, SLIP, np.log(samples.rate[i] / samples.motor_speed[i]))
+    _add(q, HEADS, samples.valve[i])
+    left = samples.left_stroke_time[i]
+    right = samples.right_stroke_time[i]
+    if left > 0.0 and right > 0.0:
+        _add(q, SIDE_RATIO, np.log(left / right))
+        # each side against itself: a leak makes them unequal, starvation makes each uneven
+        if left != s.last_left and s.last_left > 0.0:
+            _add(q, SCATTER, np.log(left / s.last_left) ** 2)
+        if right != s.last_right and s.last_right > 0.0:
+            _add(q, SCATTER, np.log(right / s.last_right) ** 2)
+    elif samples.rate[i] > 0.0 and s.last_rate > 0.0:
+        _add(q, SCATTER, np.log(samples.rate[i] / s.last_rate) ** 2)
+
+
+@compiled
+def _gather(
+    s: Any,
+    q: Any,
+    g: GateSettings,
+    here: bool,
+    dt: float,
+    p: float,
+    flux: Any,
+    delivery: Any,
+    rate: float,
+    events: float,
+) -> bool:
+    """Take one interval into the open piece and batch of `q`; whether the batch is full.
+
+    `here` says that the phase is the one that `q` gathers.
+    """
+    t = s.time_ns
+    q.piece_good = q.piece_good and here
+    q.piece_time += dt
+    q.piece_flux += flux * dt
+    q.piece_pressure += p * dt
+    if g.uses_counter:
+        q.piece_mass += delivery * dt
+        if events > 0.0:
+            if q.piece_good and q.piece_time > 0.0:
+                q.piece_events = events
+                q.piece_mass *= events / q.piece_time
+                _hold_piece(q, t)
+                _add_held_to_batch(q, g.longest_pause)
+                if not q.in_run:
+                    # both ends of a run are timed to one sample or one stroke
+                    edge = min(dt, q.piece_time / events)
+                    if q.joined:
+                        q.shared = q.edge
+                    q.edge = edge * edge / 12.0
+                    q.timing += 2.0 * q.edge
+                    q.in_run = True
+            else:
+                _end_run(q)
+            _clear_piece(q, t, here)
+    else:
+        q.piece_events += rate * dt
+        q.piece_mass += rate * delivery * dt
+        if not q.piece_good:
+            # a rate reading lags the jet, and pressure sags as it closes: what is held goes
+            q.held_time = 0.0
+            _clear_piece(q, t, here)
+        elif q.piece_time >= g.hold_time:
+            if q.held_time > 0.0:
+                _add_held_to_batch(q, g.longest_pause)
+            _hold_piece(q, t)
+            _clear_piece(q, t, True)
+    # A batch ends with its water, not with its time: ending a few strokes when their time is
+    # up would pick out the strokes that were timed too long, and the next too short.
+    return bool(q.time > 0.0 and q.mass >= g.batch_time * g.nominal_area * q.flux / q.time)
 
 
 @compiled
 def run_gate(
     state: Any,
+    gathers: Any,
     g: GateSettings,
     displacement: Displacement,
     samples: Samples,
@@ -291,6 +505,8 @@ def run_gate(
 ) -> int:
     """The sample loop. Writes `phases` and `batches`, returns how many batches closed."""
     s = state[0]
+    steady_jet = gathers[0]
+    low_jet = gathers[1]
     closed = 0
     for i in range(len(samples.time_ns)):
         t = samples.time_ns[i]
@@ -309,8 +525,9 @@ def run_gate(
         # --- time, smoothed pressure
         gap = not s.started or dt < 0.0 or dt > g.max_gap
         if gap:
-            if dt < 0.0:
-                _clear_batch(s)  # the clock was set back
+            if dt < 0.0:  # the clock was set back
+                _clear_batch(steady_jet)
+                _clear_batch(low_jet)
             elif s.jet_on:
                 s.missed_seconds += dt
             dt = 0.0
@@ -319,7 +536,9 @@ def run_gate(
             s.same_time = 0.0
             s.jet_on = False
             s.anchored = False
-            _drop_pieces(s)
+            s.idle_time = 0.0
+            _drop_pieces(steady_jet, t)
+            _drop_pieces(low_jet, t)
         else:
             s.fast += (1.0 - np.exp(-dt / g.fast_time)) * (p - s.fast)
             s.slow += (1.0 - np.exp(-dt / g.slow_time)) * (p - s.slow)
@@ -345,7 +564,8 @@ def run_gate(
                 events = 0.0
                 s.anchored = True
                 s.since_edge = 0.0
-                _drop_pieces(s)
+                _drop_pieces(steady_jet, t)
+                _drop_pieces(low_jet, t)
             s.count = reading
             # between edges the rate can't be more than one stroke over the time waited
             rate = max(events, 1.0) / max(s.since_edge, 1e-9)
@@ -389,47 +609,54 @@ def run_gate(
         else:
             phase = STEADY
         phases[i] = phase
+        if phase == STOPPED and s.phase != STOPPED:
+            s.stops += 1
+        idling = phase in (STOPPED, JET_OFF)
+        s.idle_time = s.idle_time + dt if idling and phase == s.phase else 0.0
         s.phase = phase
 
         # --- gather
-        if phase == STOPPED and s.time > 0.0:
-            _clear_batch(s)  # whatever is fitted after a stop starts a batch of its own
-        s.piece_good = s.piece_good and phase == STEADY
-        s.piece_time += dt
-        s.piece_flux += flux * dt
-        s.piece_pressure += p * dt
-        if g.uses_counter:
-            s.piece_mass += delivery * dt
-            if events > 0.0:
-                if s.piece_good and s.piece_time > 0.0:
-                    s.piece_events = events
-                    s.piece_mass *= events / s.piece_time
-                    _hold_piece(s)
-                    _add_held_to_batch(s, g.longest_pause)
-                    if not s.in_run:
-                        # both ends of a run are timed to one sample or one stroke
-                        edge = min(dt, s.piece_time / events)
-                        s.resolution += 2.0 * edge * edge / 12.0
-                        s.in_run = True
-                else:
-                    s.in_run = False
-                s.since_edge = 0.0
-                _clear_piece(s, phase == STEADY)
-        else:
-            s.piece_events += rate * dt
-            s.piece_mass += rate * delivery * dt
-            if not s.piece_good:
-                # a rate reading lags the jet, and pressure sags as it closes: what is held goes
-                s.held_time = 0.0
-                _clear_piece(s, phase == STEADY)
-            elif s.piece_time >= g.hold_time:
-                if s.held_time > 0.0:
-                    _add_held_to_batch(s, g.longest_pause)
-                _hold_piece(s)
-                _clear_piece(s, True)
-        # A batch ends with its water, not with its time: ending a few strokes when their time is
-        # up would pick out the strokes that were timed too long, and the next too short.
-        if s.time > 0.0 and s.mass >= g.batch_time * g.nominal_area * s.flux / s.time:
-            _close_batch(s, g, batches[closed])
+        if phase == STOPPED:  # whatever is fitted after a stop starts a batch of its own
+            _clear_batch(steady_jet)
+            _clear_batch(low_jet)
+        if phase == STEADY and steady_jet.piece_good:
+            _add_signals(s, steady_jet, samples, i)
+        s.last_rate = samples.rate[i]
+        s.last_left = samples.left_stroke_time[i]
+        s.last_right = samples.right_stroke_time[i]
+        steady = phase == STEADY
+        low = phase == PIERCE
+        if _gather(s, steady_jet, g, steady, dt, p, flux, delivery, rate, events):
+            _close_batch(s, steady_jet, g, batches[closed])
             closed += 1
+        if _gather(s, low_jet, g, low, dt, p, flux, delivery, rate, events):
+            batches[closed].kind = 1
+            _close_batch(s, low_jet, g, batches[closed])
+            closed += 1
+        if g.uses_counter and events > 0.0:
+            s.since_edge = 0.0
+        if phase == JET_OFF and g.flow_shows_jet:
+            settled = s.idle_time > g.settle_time + g.hold_time
+            if settled and s.slow >= g.working_pressure:
+                if s.idle_batch_time == 0.0:
+                    s.idle_start_ns = t
+                if s.idle_time - dt <= g.settle_time + g.hold_time:
+                    s.idle_runs += 1.0
+                s.idle_batch_time += dt
+                passed = events if g.uses_counter else rate * dt
+                s.idle_events += passed
+                s.idle_mass += passed * delivery
+                s.idle_flux += flux * dt
+                s.idle_pressure += p * dt
+                if s.idle_batch_time >= IDLE_BATCH:
+                    _close_idle_batch(s, batches[closed])
+                    closed += 1
+        elif phase == STOPPED and s.idle_time > STOP_SETTLED:
+            if s.stop_batch_time == 0.0:
+                s.stop_start_ns = t
+            s.stop_batch_time += dt
+            s.stop_pressure += p * dt
+            if s.stop_batch_time >= STOP_BATCH:
+                _close_stop_batch(s, batches[closed])
+                closed += 1
     return closed

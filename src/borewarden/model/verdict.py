@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
+from borewarden.model.cause import Belief
 from borewarden.model.drift import Interval
 
 
@@ -15,6 +16,7 @@ class State(Enum):
     SOUND = "sound"
     WEARING = "wearing"
     OPENED = "probably opened up"
+    OTHER_FAULT = "probably another fault"
     NOT_STATED_BORE = "not the stated bore"
     CANNOT_TELL = "cannot tell"
 
@@ -29,9 +31,13 @@ _NE107 = {
     State.SOUND: "good",
     State.WEARING: "maintenance required",
     State.OPENED: "failure",
+    State.OTHER_FAULT: "failure",
     State.NOT_STATED_BORE: "out of specification",
     State.CANNOT_TELL: "function check",
 }
+
+
+STATES = tuple(State)  # tables of batches hold the place in here
 
 
 @dataclass(frozen=True)
@@ -40,6 +46,8 @@ class Verdict:
 
     Bores and areas are effective ones. `bore_sd` is a standard uncertainty, `step` a relative
     change of area, `overstroke_margin` the free share of the stroke rate (crank pumps: None).
+    `probability` is that the bore has opened up, `causes` the posterior over what changed (empty
+    while nothing did), `check` the cheapest thing to look at that would separate the first two.
     """
 
     time_ns: int
@@ -63,3 +71,5 @@ class Verdict:
     slope_per_hour: float = 0.0
     slope_sd: float = 0.0
     hours_to_limit: Interval | None = None
+    causes: tuple[Belief, ...] = ()
+    check: str = ""

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.model.baseline import Jewel, stated_area
-from borewarden.model.bore import BatchResult, BoreWatch, WatchSettings
+from borewarden.model.bore import BoreWatch, WatchSettings
 from borewarden.model.gate import Gate, GateSettings, Samples, rows, samples_of
 from borewarden.model.verdict import State, Verdict
 from borewarden.physics.pump import Pump
@@ -29,11 +29,23 @@ class Alert:
 
 
 class Learned(NamedTuple):
-    """What one block of samples gave: `phases` has shape (n,), the lists hold what closed in it."""
+    """What one block of samples gave: `phases` has shape (n,).
+
+    `batches` are the rows that closed in it, dtype `RESULT`, shape (m,).
+    """
 
     phases: NDArray[np.int8]
-    batches: list[BatchResult]
+    batches: NDArray[np.void]
     alerts: list[Alert]
+
+
+def join(parts: list[Learned]) -> Learned:
+    """What several blocks gave, in order, as if they had been one. There has to be one at least."""
+    return Learned(
+        np.concatenate([part.phases for part in parts]),
+        np.concatenate([part.batches for part in parts]),
+        [alert for part in parts for alert in part.alerts],
+    )
 
 
 class Watcher:
@@ -65,9 +77,7 @@ class Watcher:
 
     def learn_many(self, samples: Samples) -> Learned:
         """Take a block of samples in time order."""
-        phases: list[NDArray[np.int8]] = []
-        batches: list[BatchResult] = []
-        alerts: list[Alert] = []
+        parts: list[Learned] = []
         start = 0
         while self._to_fit:
             fitted_ns = self._to_fit[0].fitted_ns
@@ -75,11 +85,11 @@ class Watcher:
             if len(reached) == 0:
                 break
             stop = start + int(reached[0])
-            phases.append(self._learn_part(rows(samples, start, stop), batches, alerts))
+            parts.append(self._learn_part(rows(samples, start, stop)))
             self._fit(fitted_ns)
             start = stop
-        phases.append(self._learn_part(rows(samples, start), batches, alerts))
-        return Learned(np.concatenate(phases), batches, alerts)
+        parts.append(self._learn_part(rows(samples, start)))
+        return parts[0] if len(parts) == 1 else join(parts)
 
     def learn_one(self, time_ns: int, **channels: float) -> Learned:
         """Take one sample: a block of one; see `Samples` for the names and units."""
@@ -108,20 +118,16 @@ class Watcher:
             return replace(verdict, state=State.CANNOT_TELL, reason=reason)
         return verdict
 
-    def _learn_part(
-        self, samples: Samples, batches: list[BatchResult], alerts: list[Alert]
-    ) -> NDArray[np.int8]:
+    def _learn_part(self, samples: Samples) -> Learned:
         phases, closed = self.gate.learn_many(samples)
-        for batch in closed:
-            before = self.bore.state
-            result = self.bore.update(batch)
-            batches.append(result)
-            if result.state is not before and (before, result.state) != (
-                State.LEARNING,
-                State.SOUND,
-            ):
-                alerts.append(Alert(result.end_ns, self.verdict()))
-        return phases
+        before = self.bore.state
+        batches, changes = self.bore.learn_many(closed)
+        alerts = []
+        for verdict in changes:
+            if (before, verdict.state) != (State.LEARNING, State.SOUND):
+                alerts.append(Alert(verdict.time_ns, verdict))
+            before = verdict.state
+        return Learned(phases, batches, alerts)
 
     def _fit(self, fitted_ns: int) -> None:
         """Start over with the jewels that are fitted from `fitted_ns` on.

@@ -94,11 +94,13 @@ def mass_flux_sensitivity(pressure: Real, temperature: Real) -> Real:
     return pressure / density(pressure, temperature) / (2.0 * work)
 
 
+@compilable
 def bore_area(bore: Real) -> Real:
     """Cross-section of a round bore, m², from its diameter in m."""
     return np.pi / 4.0 * bore * bore
 
 
+@compilable
 def bore_of_area(area: Real) -> Real:
     """Diameter of a round bore, m, from its cross-section in m² (>= 0)."""
     result: Real = np.sqrt(4.0 / np.pi * area)

@@ -58,6 +58,7 @@ def compression_fraction(displacement: Displacement, pressure: Real, temperature
     return (1.0 - ratio) * (1.0 + displacement.dead_volume / displacement.swept_volume)
 
 
+@compilable
 def event_rate(displacement: Displacement, area: Real, pressure: Real, temperature: Real) -> Real:
     """Counted events per second, Hz, that feed the effective `area` (m²) at `pressure`."""
     flow = area * mass_flux(pressure, temperature)

@@ -9,7 +9,7 @@ from dataclasses import replace
 from borewarden.alert import mail
 from borewarden.alert.alarm import SIGHT_ALARM, Alarm, AlarmSettings, Notice
 from borewarden.alert.figure import bore_figure
-from borewarden.model.verdict import State, Verdict
+from borewarden.model.verdict import STATES, State, Verdict
 from borewarden.physics.pump import Intensifier
 from borewarden.service.status import MachineStatus
 from borewarden.service.watch import Acknowledgement, Block, Kept, LinkNews, TimePassed
@@ -97,8 +97,8 @@ class Along:
             outbox.thin(connection, influx.SINK, OUTBOX_BYTES)
         if learned.alerts:
             self.verdicts[machine] = learned.alerts[-1].verdict
-        if learned.batches:
-            state = learned.batches[-1].state
+        if len(learned.batches):
+            state = STATES[learned.batches[-1]["state"]]
             verdict = self.verdicts[machine]
             reason = verdict.reason if verdict.state is state else state.value
             alarm = self.alarms[machine, "bore"]

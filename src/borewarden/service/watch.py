@@ -230,7 +230,7 @@ def tell(status: MachineStatus, watcher: Watcher, block: Kept) -> None:
     status.samples += len(block.samples.time_ns)
     status.phase = Phase(int(block.learned.phases[-1])).name.lower().replace("_", " ")
     status.missed_hours = watcher.missed_hours
-    if block.learned.batches or status.samples == len(block.samples.time_ns):
+    if len(block.learned.batches) or status.samples == len(block.samples.time_ns):
         status.verdict = watcher.verdict()
     status.latency_s.append(time.monotonic() - block.received_at)
     del status.latency_s[:-LATENCIES]

@@ -19,8 +19,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from borewarden.model.bore import BatchResult
+from borewarden.model.bore import RESULT
 from borewarden.model.gate import Samples
+from borewarden.model.verdict import STATES
 from borewarden.model.watcher import Alert, Learned
 
 SCHEMA_VERSION = 2  # 2 adds tables only, so opening a store of version 1 is its migration
@@ -126,8 +127,8 @@ def write_learned(
         zip([machine] * len(columns[0]), *columns, strict=True),
     )
     connection.executemany(
-        f"INSERT OR REPLACE INTO batch VALUES ({', '.join('?' * (len(BatchResult._fields) + 1))})",
-        [(machine, *row[:-1], row.state.value) for row in learned.batches],
+        f"INSERT OR REPLACE INTO batch VALUES ({', '.join('?' * (len(RESULT.names or ()) + 1))})",
+        [(machine, *row[:-1], STATES[row[-1]].value) for row in learned.batches.tolist()],
     )
     connection.executemany(
         "INSERT OR REPLACE INTO alert VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -137,7 +138,10 @@ def write_learned(
 
 def _alert_row(machine: str, alert: Alert) -> tuple[object, ...]:
     verdict = alert.verdict
-    full = {**dataclasses.asdict(verdict), "state": verdict.state.value}
+    causes = [
+        {**dataclasses.asdict(belief), "cause": belief.cause.value} for belief in verdict.causes
+    ]
+    full = {**dataclasses.asdict(verdict), "state": verdict.state.value, "causes": causes}
     return (
         machine,
         alert.time_ns,

@@ -3,7 +3,7 @@
 | measurement | tags           | time            | fields                                        |
 | ----------- | -------------- | --------------- | --------------------------------------------- |
 | `sample`    | machine        | of the sample   | channels of `Samples`; `phase`, integer       |
-| `batch`     | machine        | end of batch    | `BATCH_FIELDS` of `BatchResult`; `state`,     |
+| `batch`     | machine        | end of batch    | `BATCH_FIELDS` of `RESULT`; `state`,          |
 |             |                |                 | text; of an intensifier `overstroke_margin`   |
 | `alert`     | machine, state | of the alert    | `ne107`, `reason`, text; `onset_ns`, integer; |
 |             |                |                 | `step`, `probability`                         |
@@ -22,14 +22,16 @@ from pathlib import Path
 from typing import Any
 
 import aiohttp
+import numpy as np
 from influxdb_client import Point
 from influxdb_client.client.influxdb_client_async import InfluxDBClientAsync
 from influxdb_client.rest import ApiException
 from numpy.typing import NDArray
 from pydantic import SecretStr
 
-from borewarden.model.bore import BatchResult
+from borewarden.model.bore import RESULT
 from borewarden.model.gate import Samples
+from borewarden.model.verdict import STATES
 from borewarden.model.watcher import Alert
 from borewarden.physics.pump import overstroke_margin
 from borewarden.store import outbox
@@ -37,7 +39,7 @@ from borewarden.store import outbox
 SINK = "influx"
 
 SAMPLE_FIELDS = Samples._fields[1:]
-BATCH_FIELDS = tuple(f for f in BatchResult._fields if f not in ("start_ns", "end_ns", "state"))
+BATCH_FIELDS = tuple(f for f in RESULT.names or () if f not in ("start_ns", "end_ns", "state"))
 
 # answers that are about the data themselves; all others may well change (token, bucket, load)
 _REFUSED = {400, 413, 422}
@@ -71,15 +73,16 @@ def sample_lines(machine: str, samples: Samples, phases: NDArray[Any]) -> list[s
 
 
 def batch_lines(
-    machine: str, batches: Iterable[BatchResult], max_rate: float | None = None
+    machine: str, batches: NDArray[np.void], max_rate: float | None = None
 ) -> list[str]:
-    """A line for each batch; `max_rate` is the most strokes of an intensifier, Hz."""
+    """A line for each of `batches`, dtype `RESULT`; `max_rate` of an intensifier's strokes, Hz."""
     lines = []
     for batch in batches:
-        fields = {name: float(getattr(batch, name)) for name in BATCH_FIELDS}
+        fields = {name: float(batch[name]) for name in BATCH_FIELDS}
         if max_rate is not None:
-            fields["overstroke_margin"] = float(overstroke_margin(batch.rate, max_rate))
-        point = _point("batch", machine, batch.end_ns, fields).field("state", batch.state.value)
+            fields["overstroke_margin"] = float(overstroke_margin(fields["rate"], max_rate))
+        state = STATES[batch["state"]].value
+        point = _point("batch", machine, int(batch["end_ns"]), fields).field("state", state)
         lines.append(point.to_line_protocol())
     return lines
 
