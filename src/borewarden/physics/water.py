@@ -75,3 +75,18 @@ def expansion_work(pressure: Real, temperature: Real) -> Real:
     log_term = (b + pressure) * np.log(1.0 + pressure / b) - pressure
     result: Real = (pressure - TAIT_C * log_term) / density_at_atmosphere(temperature)
     return result
+
+
+@compilable
+def throttling_rise(pressure: Real, temperature: Real) -> Real:
+    """What water warms by, K, when it is throttled from `pressure` to the atmosphere.
+
+    `pressure` in Pa gauge (>= 0), `temperature` in K before the throttle. Enthalpy is kept, so the
+    rise is (h(p, T) - h(0, T)) / c_p with h(p, T) - h(0, T) = W - T dW/dT for the `expansion_work`
+    W = integral of dp/rho (Maxwell's dh = (v - T dv/dT) dp), and c_p = 4182 J/(kg K) of liquid
+    water at atmospheric pressure (IAPWS-95, 20 to 100 °C: 4180 to 4216).
+    """
+    slope = 0.5 * (
+        expansion_work(pressure, temperature + 1.0) - expansion_work(pressure, temperature - 1.0)
+    )
+    return (expansion_work(pressure, temperature) - temperature * slope) / 4182.0

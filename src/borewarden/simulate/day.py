@@ -1,21 +1,44 @@
-"""Invented cutting days: duty of the shop, what befalls the jewel, and what the sensors log."""
+"""Invented cutting days: duty of the shop, what befalls the machine, and what the sensors log."""
 
 from __future__ import annotations
 
 import datetime as dt
+import math
 from dataclasses import dataclass
+from typing import Literal, NamedTuple
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from borewarden.model.baseline import Jewel
+from borewarden.model.cause import Cause
 from borewarden.model.gate import Samples, samples_of
-from borewarden.physics.orifice import bore_area
+from borewarden.physics.orifice import bore_area, mass_flux
 from borewarden.physics.pump import Intensifier, Pump
-from borewarden.simulate.plant import STEP, Course, Plant, run_plant
+from borewarden.simulate.plant import (
+    BOTH,
+    INLET_CHECK,
+    LEFT,
+    OUTLET_CHECK,
+    RIGHT,
+    SEAL,
+    STEP,
+    Course,
+    Ills,
+    Plant,
+    Run,
+    run_plant,
+)
 
 Floats = NDArray[np.float64]
+
+BOOST_PRESSURE = 6e5  # Pa
+BOILING = 373.15  # K, a drain gets no hotter
+STOP_FOR_JEWEL = 900.0  # s that changing a jewel takes
+PLACES = {"seal": SEAL, "outlet check": OUTLET_CHECK, "inlet check": INLET_CHECK}
+SIDES = {"left": LEFT, "right": RIGHT, "both": BOTH}
 
 
 @dataclass(frozen=True)
@@ -36,11 +59,65 @@ class Chip:
 
 
 @dataclass(frozen=True)
+class Fault:
+    """One thing that goes wrong at `at` (local time) and grows to `size` over `ramp` seconds.
+
+    What `size` is a share of, by `cause`:
+
+    - BORE, BLOCKED, OTHER_BORE: effective area of the jewel, more (blocked: less). Another bore is
+      fitted in a stop of a quarter of an hour that begins at `at`.
+    - LEAK: flow of the sound jet at working pressure. Each leaking place passes that much while
+      it is under pressure, so a leak on one side of an intensifier costs half of it on the mean.
+      It goes with (p / working pressure)^`exponent`. `place` and `side` say which.
+    - SECOND_HEAD: effective area of the jewel, that of the second one; it opens with the jet, or
+      stays open when the jet closes too (`stays_open`). `wired`: the valve signal counts it.
+    - TRANSDUCER: pressure reading, of either sign; `zero` in Pa is added.
+    - FEED: mean share of a stroke that doesn't fill, which comes and goes.
+    - SLIP: crank speed. BYPASS: effective area of the jewel, always open on a direct drive.
+    """
+
+    cause: Cause
+    at: dt.datetime
+    size: float
+    ramp: float = 0.0
+    place: Literal["seal", "outlet check", "inlet check"] = "seal"
+    side: Literal["left", "right", "both"] = "both"
+    exponent: float = 1.0
+    stays_open: bool = False
+    wired: bool = False
+    zero: float = 0.0
+
+
+@dataclass(frozen=True)
+class Noise:
+    """How untidy the pressure reading is, in place of the plain noise of a `Day`.
+
+    `sigma` in Pa is its scale, `degrees` those of Student's t, `correlation` of neighbouring
+    samples; `ripple` in Pa is the amplitude of a slow beat between sampling and pulsation,
+    `pressure_step` in Pa and `rate_step` in Hz the least steps of the readings.
+    """
+
+    sigma: float
+    degrees: float = math.inf
+    correlation: float = 0.0
+    ripple: float = 0.0
+    pressure_step: float = 0.0
+    rate_step: float = 0.0
+
+
+@dataclass(frozen=True)
 class Day:
     """One invented stretch of shifts to log. Times are local; Sundays are days like any other.
 
     `wear_per_hour` is the relative growth of effective area a jet hour, `discharge_coefficient`
-    that of the sound jewel, `sample_time` in s, `hold_pressure` in Pa (intensifier).
+    that of the sound jewel, `sample_time` in s, `hold_pressure` in Pa (intensifier). Full signals
+    are all that the kind of pump can have, see `Samples`. `crank_share` is the crank speed as a
+    share of the rated one; a rate logged from the motor (`rate_from_motor`, `motor_ratio` turns
+    of the motor a turn of the crank) doesn't know of slip. `tube_wear_per_hour` is the growth of
+    the focusing tube's bore: it lies behind the jewel, and the pump sees nothing of it.
+    `pierce_seconds` bounds the low-pressure pierces, `temperature_swing` in K comes on top of
+    what the mains warm up through the day. `attenuator_volume` in m³ (the smaller, the more
+    pulsation).
     """
 
     first: dt.date
@@ -55,10 +132,21 @@ class Day:
     logs_rate: bool = False
     start_hour: float = 5.75
     end_hour: float = 15.0
+    signals: Literal["minimal", "full"] = "minimal"
+    faults: tuple[Fault, ...] = ()
+    noise: Noise | None = None
+    crank_share: float = 1.0
+    rate_from_motor: bool = False
+    motor_ratio: float = 4.8
+    tube_wear_per_hour: float = 0.0
+    pierce_seconds: tuple[float, float] = (4.0, 9.0)
+    temperature_swing: float = 0.0
+    attenuator_volume: float = 1.2e-3
 
 
-def _shift(rng: np.random.Generator, hours: float) -> list[tuple[float, str]]:
+def _shift(rng: np.random.Generator, day: Day) -> list[tuple[float, str]]:
     """One shift as (seconds, what) pieces: nests of pierces and cuts, changes of plate, lunch."""
+    hours = day.end_hour - day.start_hour
     pieces = [(float(rng.uniform(120, 300)), "stopped"), (20.0, "idle")]
     passed = sum(seconds for seconds, _ in pieces)
     lunched = False
@@ -66,7 +154,7 @@ def _shift(rng: np.random.Generator, hours: float) -> list[tuple[float, str]]:
         nest: list[tuple[float, str]] = []
         for _ in range(int(rng.integers(8, 25))):
             nest.append((float(rng.uniform(2, 8)), "idle"))
-            nest.append((float(rng.uniform(4, 9)), "pierce"))
+            nest.append((float(rng.uniform(*day.pierce_seconds)), "pierce"))
             nest.append((float(rng.uniform(15, 140)), "cut"))
         nest.append((float(rng.uniform(90, 420)), "idle"))
         if not lunched and passed > 0.5 * hours * 3600.0:
@@ -78,18 +166,18 @@ def _shift(rng: np.random.Generator, hours: float) -> list[tuple[float, str]]:
     return pieces
 
 
-def _duty(day: Day, rng: np.random.Generator) -> tuple[list[str], NDArray[np.int64]]:
+def duty(day: Day, rng: np.random.Generator) -> tuple[NDArray[np.str_], NDArray[np.int64]]:
     """What the machine is asked to do from the first midnight on: names, and steps of each."""
     names: list[str] = []
     steps: list[int] = []
     for _ in range(day.days):
         pieces = [(day.start_hour * 3600.0, "stopped")]
-        pieces += _shift(rng, day.end_hour - day.start_hour)
+        pieces += _shift(rng, day)
         pieces.append((24 * 3600.0 - sum(seconds for seconds, _ in pieces), "stopped"))
         for seconds, name in pieces:
             names.append(name)
             steps.append(round(seconds / STEP))
-    return names, np.array(steps)
+    return np.array(names), np.array(steps)
 
 
 def log_day(day: Day, pump: Pump, jewel: Jewel) -> Samples:
@@ -98,74 +186,243 @@ def log_day(day: Day, pump: Pump, jewel: Jewel) -> Samples:
     Deterministic by `day.seed`. Night hours are left out, as a logger that is switched off would.
     """
     rng = np.random.default_rng(day.seed)
-    names, steps = _duty(day, rng)
-    what = np.repeat(np.array(names), steps)
-    n = len(what)
+    names, steps = duty(day, rng)
     zone = ZoneInfo(day.time_zone)
     midnight = dt.datetime.combine(day.first, dt.time(), zone)
     start_ns = round(midnight.timestamp()) * 10**9
-    seconds: Floats = np.arange(1.0, n + 1.0) * STEP
+    every = round(day.sample_time / STEP)
+    total = int(np.sum(steps))
+    # nothing moves before the first shift, and nothing is logged after the last
+    first = min(int(steps[0]), round((day.start_hour - 0.1) * 3600.0 / STEP)) // every * every
+    last = round(((day.days - 1) * 24.0 + day.end_hour + 1.6) * 3600.0 / STEP) + every
+    edges = np.clip(np.cumsum(steps), first, last)
+    spell = np.repeat(np.arange(len(names)), np.diff(edges, prepend=first))
+    seconds: Floats = np.arange(first + 1.0, first + len(spell) + 1.0) * STEP
 
-    jet_open = (what == "pierce") | (what == "cut")
-    area = np.full(n, day.discharge_coefficient * float(bore_area(jewel.bore)))
+    running = (names != "stopped")[spell]
+    jet_open = ((names == "pierce") | (names == "cut"))[spell]
+    pierces = names == "pierce"
+    crank_speed = (np.where(pierces, 0.72, 1.0) * pump.max_rate * day.crank_share)[spell]
+    hours = seconds % 86400.0 / 3600.0
+    # the mains warm up through the day
+    temperature = 288.0 + 5.0 * np.clip((hours - 6.0) / 9.0, 0.0, 1.0)
+    if day.temperature_swing:
+        temperature += day.temperature_swing * np.sin(2.0 * np.pi * (hours - day.start_hour) / 8.0)
+    area = np.full(len(seconds), day.discharge_coefficient * float(bore_area(jewel.bore)))
     area *= 1.0 + day.wear_per_hour * np.cumsum(jet_open) * STEP / 3600.0
     for chip in day.chips:
         at = (chip.at.replace(tzinfo=zone) - midnight).total_seconds()
         area[seconds >= at] *= 1.0 + chip.growth
-    is_intensifier = isinstance(pump, Intensifier)
-    hours = seconds % 86400.0 / 3600.0
     course = Course(
-        running=what != "stopped",
-        set_pressure=np.where(what == "pierce", 0.45, 1.0) * day.hold_pressure,
-        crank_speed=np.where(what == "pierce", 0.72, 1.0) * pump.max_rate,
+        running=running,
+        set_pressure=(np.where(pierces, 0.45, 1.0) * day.hold_pressure)[spell],
+        crank_speed=crank_speed,
         jet_open=jet_open,
         area=area,
-        # the mains warm up through the day
-        temperature=288.0 + 5.0 * np.clip((hours - 6.0) / 9.0, 0.0, 1.0),
+        temperature=temperature,
     )
-    pressure, count = run_plant(Plant(is_intensifier, pump.displacement, pump.max_rate), course)
-    return _sense(day, rng, start_ns, seconds, course, pressure, count, is_intensifier)
+    since = [(fault.at.replace(tzinfo=zone) - midnight).total_seconds() for fault in day.faults]
+    happened = _befall(day, pump, jewel, seconds, since, course)
+    plant = Plant(
+        isinstance(pump, Intensifier),
+        pump.displacement,
+        pump.max_rate,
+        attenuator_volume=day.attenuator_volume,
+    )
+    run = run_plant(plant, happened.course, happened.ills, every)
+    # one row in five hundred is lost, and what is logged of a day ends with its shift
+    at = np.arange(every - 1, total, every)
+    hour = (at + 1.0) * STEP % 86400.0 / 3600.0
+    kept = (hour > day.start_hour - 0.1) & (hour < day.end_hour + 1.6)
+    kept &= rng.random(len(at)) > 0.002
+    return _sense(day, pump, rng, start_ns, first, at[kept], happened, run)
+
+
+class _Happened(NamedTuple):
+    """What the faults make of the day, one entry a step, shape (n,)."""
+
+    course: Course
+    ills: Ills
+    heads: NDArray[np.int64]  # as the valve signal counts them
+    driven_speed: Floats  # crank speed that the motor stands for, Hz
+    gain: Floats | float  # of the pressure reading
+    zero: Floats | float  # Pa
+    boost: Floats | float  # share of the boost pressure that is left
+
+
+def _befall(
+    day: Day, pump: Pump, jewel: Jewel, seconds: Floats, since: list[float], course: Course
+) -> _Happened:
+    """The day's faults, each from `since` seconds after the first midnight on."""
+    rng = np.random.default_rng((day.seed, 2))
+    sound = day.discharge_coefficient * float(bore_area(jewel.bore))
+    if isinstance(pump, Intensifier):
+        working = day.hold_pressure
+    else:
+        speed = pump.max_rate * day.crank_share
+        working = float(pump.expected_pressure(sound, 293.15, speed)) if day.faults else 1.0
+    flow = sound * float(mass_flux(working, 293.15))
+    heads = course.jet_open.astype(np.int64)
+    driven = course.crank_speed
+    area = course.area
+    leaks: list[Floats] = []
+    leaking: list[Fault] = []
+    ills = Ills(leak_pressure=working)
+    gain: Floats | float = 1.0
+    zero: Floats | float = 0.0
+    boost: Floats | float = 1.0
+    for fault, start in zip(day.faults, since, strict=True):
+        grown = np.clip((seconds - start) / max(fault.ramp, 1e-9), 0.0, 1.0)
+        size = fault.size * grown
+        match fault.cause:
+            case Cause.BORE | Cause.OTHER_BORE:
+                area = area * (1.0 + size)
+            case Cause.BLOCKED:
+                area = area * (1.0 - size)
+            case Cause.LEAK:
+                leaks.append(size * flow)
+                leaking.append(fault)
+            case Cause.SECOND_HEAD:
+                if fault.stays_open:
+                    ills = ills._replace(open_area=_sum(ills.open_area, sound * size))
+                else:
+                    area = area + sound * size
+                if fault.wired:
+                    heads += (size > 0.0) & (
+                        course.running if fault.stays_open else course.jet_open
+                    )
+            case Cause.TRANSDUCER:
+                gain = gain + size
+                zero = zero + fault.zero * grown
+            case Cause.FEED:
+                surge = np.repeat(_surge(rng, len(seconds)), round(1.0 / STEP))[: len(seconds)]
+                shortfall = size * surge
+                ills = ills._replace(
+                    shortfall=_sum(ills.shortfall, shortfall), uneven=rng.gamma(2.0, 0.5, 4096)
+                )
+                boost = boost * np.exp(-4.0 * shortfall)
+            case Cause.SLIP | Cause.BYPASS if isinstance(pump, Intensifier):
+                raise ValueError(f"an intensifier has no {fault.cause.name.lower()}")
+            case Cause.SLIP:
+                course = course._replace(crank_speed=course.crank_speed * (1.0 - size))
+            case Cause.BYPASS:
+                ills = ills._replace(bypass_area=_sum(ills.bypass_area, sound * size))
+        if fault.cause is Cause.OTHER_BORE:
+            busy = (seconds < start) | (seconds >= start + STOP_FOR_JEWEL)
+            course = course._replace(running=course.running & busy, jet_open=course.jet_open & busy)
+            heads = heads * busy
+    if leaks:
+        ills = ills._replace(
+            leaks=np.array(leaks),
+            exponents=np.array([fault.exponent for fault in leaking]),
+            places=np.array([PLACES[fault.place] for fault in leaking]),
+            sides=np.array([SIDES[fault.side] for fault in leaking]),
+        )
+    return _Happened(course._replace(area=area), ills, heads, driven, gain, zero, boost)
+
+
+def _sum(so_far: Floats, more: Floats) -> Floats:
+    return so_far + more if len(so_far) else more
+
+
+def _surge(rng: np.random.Generator, steps: int) -> Floats:
+    """How starvation comes and goes, second by second: mean one, correlated over half a minute."""
+    tide = _correlated(rng.standard_normal(math.ceil(steps * STEP)), math.exp(-1.0 / 30.0))
+    surge: Floats = np.exp(0.6 * tide - 0.18)
+    return surge
+
+
+def _correlated(white: Floats, correlation: float) -> Floats:
+    """First-order autoregression of the variance of `white`."""
+    share = math.sqrt(1.0 - correlation**2)
+    colored: Floats = lfilter([share], [1.0, -correlation], white)
+    return colored
 
 
 def _sense(
     day: Day,
+    pump: Pump,
     rng: np.random.Generator,
     start_ns: int,
-    seconds: Floats,
-    course: Course,
-    pressure: Floats,
-    count: Floats,
-    is_intensifier: bool,
+    first: int,
+    kept: NDArray[np.int64],
+    happened: _Happened,
+    run: Run,
 ) -> Samples:
-    """What transducer, counter and thermometer make of the truth: noise, steps, lost rows."""
-    every = round(day.sample_time / STEP)
-    at = np.arange(every - 1, len(seconds), every)
-    in_shift = np.abs(seconds[at] % 86400.0 / 3600.0 - 12.0) < 24.0
-    hour = seconds[at] % 86400.0 / 3600.0
-    in_shift &= (hour > day.start_hour - 0.1) & (hour < day.end_hour + 1.6)
-    kept = at[in_shift & (rng.random(len(at)) > 0.002)]  # a row in five hundred is lost
+    """What transducer, counter and thermometer make of the truth at the steps `kept`."""
+    # What a new channel or kind of noise draws comes from a stream of its own: the days that were
+    # logged before there was such a thing stay what they are.
+    more = np.random.default_rng((day.seed, 1))
+    is_intensifier = isinstance(pump, Intensifier)
+    course = happened.course
+    step = kept - first
+    row = step // round(day.sample_time / STEP)
     m = len(kept)
-    noise = 0.6e6 if is_intensifier else 1.5e6  # a crank pump's ripple is faster than the log
-    seen = np.maximum(pressure[kept] + rng.normal(0.0, noise, m), 0.0)
+
+    def at_rows(values: Floats | float) -> Floats | float:
+        return values[step] if isinstance(values, np.ndarray) else values
+
+    pressure = run.pressure[row]
+    shown = pressure * at_rows(happened.gain) + at_rows(happened.zero)
+    # a crank pump's ripple is faster than the log
+    noise = rng.normal(0.0, 0.6e6 if is_intensifier else 1.5e6, m)
+    if day.noise is not None:
+        noise = _untidy(day.noise, more, (kept + 1.0) * STEP)
+    seen = np.maximum(shown + noise, 0.0)
     seen[rng.random(m) < 0.001] = np.nan
-    temperature = np.round(course.temperature[kept] + rng.normal(0.0, 0.05, m), 1)
+    water = course.temperature[step]
+    temperature = np.round(water + rng.normal(0.0, 0.05, m), 1)
+    channels = {"pressure": seen, "temperature": temperature}
     if not is_intensifier:
-        turning = np.where(course.running[kept], course.crank_speed[kept], 0.0)
-        rate = np.where(turning > 0.0, turning + rng.normal(0.0, 0.003, m), 0.0)
-        flow = {"rate": rate}
+        speed = happened.driven_speed if day.rate_from_motor else course.crank_speed
+        turning = np.where(course.running[step], speed[step], 0.0)
+        channels["rate"] = np.where(turning > 0.0, turning + rng.normal(0.0, 0.003, m), 0.0)
     elif day.logs_rate:
         # a controller's reading: strokes over the last four seconds, interpolated in a stroke
+        edges = np.concatenate(([0], first + run.ends))
+        counts = np.arange(len(edges), dtype=np.float64)
         back = np.maximum(kept - round(4.0 / STEP), 0)
-        smooth = np.interp(np.arange(len(count)), *_edges(count))
-        rate = (smooth[kept] - smooth[back]) / 4.0 * (1.0 + rng.normal(0.0, 0.004, m))
-        flow = {"rate": rate}
+        counted = np.interp(kept, edges, counts) - np.interp(back, edges, counts)
+        channels["rate"] = counted / 4.0 * (1.0 + rng.normal(0.0, 0.004, m))
     else:
-        flow = {"stroke_count": np.floor(count[kept])}
-    time_ns = start_ns + np.round(seconds[kept] * 1e9).astype(np.int64)
-    return samples_of(time_ns, pressure=seen, temperature=temperature, **flow)
+        channels["stroke_count"] = np.floor(run.count[row])
+    if day.noise is not None:
+        for name, least in (("pressure", day.noise.pressure_step), ("rate", day.noise.rate_step)):
+            if least > 0.0 and name in channels:
+                channels[name] = np.round(channels[name] / least) * least
+    if day.signals == "full":
+        channels["valve"] = happened.heads[step].astype(np.float64)
+        boost = BOOST_PRESSURE * at_rows(happened.boost)
+        channels["boost_pressure"] = boost + more.normal(0.0, 0.04e5, m)
+        weep = np.minimum(water + 3.0 + run.weep_rise[row], BOILING)
+        channels["weep_temperature"] = weep + more.normal(0.0, 0.15, m)
+        if isinstance(pump, Intensifier):
+            friction = 1.0 + more.uniform(0.005, 0.02)
+            oil = pump.oil_pressure(pressure) * friction * (1.0 + more.normal(0.0, 0.003, m))
+            channels["oil_pressure"] = oil + more.normal(0.0, 0.02e6, m)
+            # what a timer makes of a stroke stays the reading until the next one is over
+            done = run.count[row].astype(np.int64)
+            wrong = 1.0 + more.normal(0.0, 0.007, int(done[-1]) + 2)
+            channels["left_stroke_time"] = run.left_time[row] * wrong[done - 1 + done % 2]
+            channels["right_stroke_time"] = run.right_time[row] * wrong[done - done % 2]
+        else:
+            turning = np.where(course.running[step], happened.driven_speed[step], 0.0)
+            motor = day.motor_ratio * turning * (1.0 + more.normal(0.0, 0.001, m))
+            channels["motor_speed"] = motor
+            line = np.minimum(water + 2.0 + run.bypass_rise[row], BOILING)
+            channels["bypass_temperature"] = line + more.normal(0.0, 0.15, m)
+    time_ns = start_ns + np.round((kept + 1.0) * STEP * 1e9).astype(np.int64)
+    return samples_of(time_ns, **channels)
 
 
-def _edges(count: Floats) -> tuple[NDArray[np.int64], Floats]:
-    """Steps at which the stroke counter moved, and its value there."""
-    moved = np.flatnonzero(np.diff(count, prepend=count[0] - 1.0) > 0.0)
-    return moved, count[moved]
+def _untidy(noise: Noise, rng: np.random.Generator, seconds: Floats) -> Floats:
+    """Noise of the pressure reading at `seconds`, Pa."""
+    if noise.degrees > 2.0 and math.isfinite(noise.degrees):
+        white = rng.standard_t(noise.degrees, len(seconds))
+        white *= math.sqrt(1.0 - 2.0 / noise.degrees)
+    else:
+        white = rng.standard_normal(len(seconds))
+    beat = rng.uniform(0.02, 0.2) * seconds + rng.uniform(0.0, 1.0)
+    colored = noise.sigma * _correlated(white, noise.correlation)
+    colored += noise.ripple * np.sin(2.0 * np.pi * beat)
+    return colored
