@@ -6,6 +6,7 @@ threshold crossed, a value for the drift line, a signal that left its place. Tho
 
 from __future__ import annotations
 
+import copy
 from collections import deque
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -277,6 +278,7 @@ class _Event:
     step: Step | None
     onset_ns: int
     before: NDArray[np.void]  # batches to compare with, dtype RING
+    after: NDArray[np.void]  # and those in which it was seen
     at_stop: bool
     causes: tuple[Belief, ...] = ()
     check: str = ""
@@ -493,17 +495,20 @@ class BoreWatch:
             self._all_clear(total if at_stop else 0.0, at_stop)
             return
         self._opened = self._opened or self.state is State.OPENED
+        if self._event is None:
+            self._sound_drift = copy.deepcopy(self._drift)
         before = rows[max(step.first - 1 - BEFORE, 0) : max(step.first - 1, 0)]
         self._event = _Event(
             sign,
             step,
             _onset(rows, step),
             (before if len(before) >= FEWEST_FIRST else self._first_rows).copy(),
+            rows[step.first :].copy(),
             at_stop,
         )
         w.following = True
         self._clear_block()
-        self._weigh_causes(rows)
+        self._weigh_causes()
 
     def _follow_up(self) -> None:
         """After an alarm: sharpen the onset for a while, and see whether it all went back."""
@@ -518,7 +523,8 @@ class BoreWatch:
         event.step = locate_step(rows, float(w.sigma), event.sign)
         event.onset_ns = _onset(rows, event.step)
         event.at_stop = _at_stop(rows, event.step.first)
-        self._weigh_causes(rows)
+        event.after = rows[event.step.first :].copy()
+        self._weigh_causes()
         if event.batches >= DRIFT_BLOCK:  # from here on watch from the new level
             w.offset += event.step.size
             w.count = 0
@@ -535,6 +541,8 @@ class BoreWatch:
             )
         self._event = None
         self._opened = False
+        self._drift = self._sound_drift  # what it learned of the fault is not the jewel's
+        self._take_line()
         w.offset = offset
         w.count = 0
         w.following = False
@@ -558,8 +566,6 @@ class BoreWatch:
         rows = newest(self._ring, int(w.count))
         if len(rows) >= WINDOW // 2 and max(w.up, w.down) < 0.3 * w.h:
             self._refresh_noise(rows)
-        if self._event is not None and self._event.step is not None:
-            self._weigh_causes(rows)
         self._judge_drift(rows)
 
     def _refresh_noise(self, rows: NDArray[np.void]) -> None:
@@ -591,15 +597,23 @@ class BoreWatch:
         if sure <= 0.0 or abs(drifted) <= np.log1p(s.wear_notice):
             return
         if self._event is None:
-            self._event = _Event(float(np.sign(drifted)), None, 0, self._first_rows, False)
+            self._begin_slow(float(np.sign(drifted)), rows)
         elif self._event.step is not None:
             if drifted > 0.0 and level >= np.log1p(s.limit) and self.state is not State.OPENED:
                 self._opened = True
                 self.state = State.OPENED
                 self.reason = _worn(level)
             return
-        step = Step(0, drifted, sd)
-        self._weigh_causes(rows[-RECENT * 2 :], step)
+        assert self._event is not None
+        self._event.after = rows[-RECENT * 2 :].copy()
+        self._weigh_causes()
+
+    def _begin_slow(self, sign: float, rows: NDArray[np.void], since_ns: int = 0) -> None:
+        """Open an event that is no step: drift, or a signal by itself."""
+        self._sound_drift = copy.deepcopy(self._drift)
+        self._event = _Event(
+            sign, None, since_ns, self._first_rows, rows[-RECENT // 2 :].copy(), False
+        )
 
     def _is_back(self, drifted: float) -> bool:
         """Whether what had gone slowly is as it was: area, signals and dead-headed flow."""
@@ -622,9 +636,8 @@ class BoreWatch:
         off = np.abs(w.signal - w.signal_base) > w.signal_limit
         w.signal_limit[off] = np.inf  # told once
         if self._event is None:
-            level, sd = self._drift.line.at(self._hours)
-            self._event = _Event(0.0, None, 0, self._first_rows, False)
-            self._weigh_causes(rows[-RECENT // 2 :], Step(0, level, sd))
+            self._begin_slow(0.0, rows)
+            self._weigh_causes()
 
     def _other_kind(self, batch: np.void) -> None:
         """Low-pressure jet, dead-heading or a stop: each bears on the cause."""
@@ -637,19 +650,14 @@ class BoreWatch:
         if not (w.learned and w.plausible):
             return
         rows = newest(self._ring, int(w.count))
-        if self._event is not None and len(rows):
-            slow = None
-            if self._event.step is None:
-                slow = Step(0, *self._drift.line.at(self._hours))
-                rows = rows[-RECENT * 2 :]
-            self._weigh_causes(rows, slow)
+        if self._event is not None:
+            self._weigh_causes()
         elif kind is Kind.DEAD_HEAD and len(rows):
             # two in a row, and unlike what it was when the jewel was new
             newest_two = [b["area"] / w.area for b in list(idle.recent)[-2:]]
             if len(newest_two) == 2 and min(newest_two) > self._usual_idle() + IDLE_LIMIT:
-                level, sd = self._drift.line.at(self._hours)
-                self._event = _Event(0.0, None, int(batch["end_ns"]), self._first_rows, False)
-                self._weigh_causes(rows[-RECENT // 2 :], Step(0, level, sd))
+                self._begin_slow(0.0, rows, int(idle.recent[-2]["start_ns"]) - 1)
+                self._weigh_causes()
 
     # -- causes
 
@@ -664,20 +672,19 @@ class BoreWatch:
             bore=self.nominal_bore,
         )
 
-    def _weigh_causes(self, rows: NDArray[np.void], slow: Step | None = None) -> None:
+    def _weigh_causes(self) -> None:
         """Weigh the causes of the present event anew, and draw the state from them."""
         event, w = self._event, self._watch[0]
         assert event is not None
-        step = slow or event.step
-        assert step is not None
-        since = 0
-        if event.step is not None and w.following:
-            since = event.step.first
-        after = rows[since:]
-        shift = self._shift(event, step, after)
+        step = event.step or Step(0, *self._drift.line.at(self._hours))
+        shift = self._shift(event, step)
         event.causes = weigh_causes(shift, self._circumstances(event.at_stop))
         event.check = cheapest_check(event.causes, shift, isinstance(self.pump, Intensifier))
         top = event.causes[0]
+        small = abs(step.size) < np.log1p(self.settings.wear_notice)
+        if event.step is None and small and top.cause in (Cause.BORE, Cause.UNKNOWN):
+            self._event = None  # a signal alone, and no fault known to make it: no matter
+            return
         w.share = event.probability(Cause.BORE)
         w.probability = w.share
         if self._opened:
@@ -709,13 +716,13 @@ class BoreWatch:
             what = "the effective area is as it was, but other signals are not"
         return f"{what}; most probable: {top.cause.value} ({100.0 * top.probability:.0f} %)"
 
-    def _shift(self, event: _Event, step: Step, after: NDArray[np.void]) -> Shift:
+    def _shift(self, event: _Event, step: Step) -> Shift:
         """What each feature shows now, beside what it showed before the event."""
         assert self.baseline is not None
         seen = np.full(len(FEATURES), np.nan)
         sd = np.full(len(FEATURES), np.nan)
         seen[AREA], sd[AREA] = step.size, step.size_sd
-        before = event.before
+        before, after = event.before, event.after
         if len(after) and len(before) > 1:
             for feature, signal in _SIGNAL_OF.items():
                 a, b = after["signals"][:, signal], before["signals"][:, signal]
@@ -732,7 +739,7 @@ class BoreWatch:
             idle = self._idle[kind]
             split = event.onset_ns if event.step is not None or event.onset_ns else None
             old = idle.first if split is None else [*idle.first, *idle.recent]
-            new = list(idle.recent)[-RECENT:]
+            new = list(idle.recent)[-3:]
             if split is not None:
                 old = [b for b in old if b["end_ns"] <= split]
                 new = [b for b in idle.recent if b["start_ns"] > split]
@@ -825,6 +832,7 @@ _SIGNAL_OF = {
         ("sides", "side_ratio"),
         ("slip", "slip"),
         ("scatter", "scatter"),
+        ("ripple", "ripple"),
     )
 }
 _SLUGGISH = {NAMES.index("weep"), NAMES.index("bypass")}  # heat takes a minute or two to get there

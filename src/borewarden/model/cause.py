@@ -103,11 +103,12 @@ FEATURES = (
     _Feature("sides", "left over right stroke time", _percent, 0.008, 0.2),
     _Feature("slip", "crank over motor speed", _percent, 0.003, 0.1),
     _Feature("scatter", "scatter from stroke to stroke", _percent, 0.15, 1.0),
+    _Feature("ripple", "scatter of the pressure", _percent, 0.1, 1.0),
     _Feature("zero", "pressure shown while stopped, of the working pressure", _share, 0.003, 0.05),
 )
 NAMES = tuple(feature.name for feature in FEATURES)
 AREA, LOW_AREA, IDLE, PRESSURE, OIL, BOOST = (NAMES.index(n) for n in NAMES[:6])
-WEEP, BYPASS, SIDES, SLIP, SCATTER, ZERO = (NAMES.index(n) for n in NAMES[6:])
+WEEP, BYPASS, SIDES, SLIP, SCATTER, RIPPLE, ZERO = (NAMES.index(n) for n in NAMES[6:])
 _WIDE = np.array([feature.wide for feature in FEATURES])
 _SURPRISE = 0.02  # share of readings that follow no hypothesis
 
@@ -132,7 +133,7 @@ PRIOR = {
 ONLY_DIRECT_DRIVE = frozenset({Cause.SLIP, Cause.BYPASS})
 # How often each begins just at a stop: work is done on a stopped machine. Common practice, no
 # source; the figures are invented.
-AT_STOP = dict.fromkeys(Cause, 0.15) | {Cause.OTHER_BORE: 0.98, Cause.UNKNOWN: 0.3}
+AT_STOP = dict.fromkeys(Cause, 0.04) | {Cause.OTHER_BORE: 0.98, Cause.UNKNOWN: 0.2}
 
 
 class _Hypotheses(NamedTuple):
@@ -168,16 +169,23 @@ def _blocked(c: Circumstances) -> _Hypotheses:
 
 
 def _second_head(c: Circumstances) -> _Hypotheses:
-    areas = bore_area(np.array(STOCK_BORES_INCH) * 0.0254) / bore_area(c.bore)
-    made = _area_change(np.asarray(areas))
+    """Another jet beside the first, of about its size; it may stay open when that one closes."""
+    bores = np.array(STOCK_BORES_INCH) * 0.0254
+    areas = np.asarray(bore_area(bores) / bore_area(c.bore))
+    share, stays_open = _grid(areas[(areas > 0.4) & (areas < 2.2)], (0.0, 0.0, 1.0))
+    made = _area_change(share)
     made.spread[:, AREA] = 0.05
     made.spread[:, LOW_AREA] = 0.08
+    made.mean[:, IDLE] = stays_open * share
+    made.spread[:, IDLE] = np.hypot(0.006, 0.1 * made.mean[:, IDLE])
     return made
 
 
 def _other_bore(c: Circumstances) -> _Hypotheses:
-    areas = np.asarray(bore_area(np.array(STOCK_BORES_INCH) * 0.0254) / bore_area(c.bore))
-    made = _area_change(areas[np.abs(areas - 1.0) > 0.02] - 1.0)
+    """A jewel of one of the neighbouring stock bores."""
+    bores = np.array(STOCK_BORES_INCH) * 0.0254
+    near = (np.abs(bores - c.bore) < 2.6e-3 * 0.0254) & (np.abs(bores - c.bore) > 1e-6)
+    made = _area_change(np.asarray(bore_area(bores[near]) / bore_area(c.bore)) - 1.0)
     made.spread[:, AREA] = 0.04  # discharge coefficients of two jewels
     made.spread[:, LOW_AREA] = 0.05
     return made
@@ -205,6 +213,8 @@ def _leak(c: Circumstances) -> _Hypotheses:
     made.mean[:, WEEP] = seal * 25.0
     made.spread[:, WEEP] = np.where(seal > 0.0, 18.0, 2.0)
     made.spread[:, SCATTER] = 0.3
+    made.mean[:, RIPPLE] = 0.2
+    made.spread[:, RIPPLE] = 0.4
     return made
 
 
@@ -236,6 +246,8 @@ def _feed(c: Circumstances) -> _Hypotheses:
     made.spread[:, BOOST] = np.abs(boost) * 0.5
     made.mean[:, SCATTER] = 1.2
     made.spread[:, SCATTER] = 0.7
+    made.mean[:, RIPPLE] = 0.5
+    made.spread[:, RIPPLE] = 0.5
     made.spread[:, SIDES] = 0.02
     return made
 

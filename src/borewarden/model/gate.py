@@ -62,8 +62,11 @@ SIGNALS = (
     "slip",  # log of crank over motor speed
     "heads",  # commanded on
     "scatter",  # log of the relative scatter from stroke to stroke, or from reading to reading
+    "ripple",  # log of the relative scatter of pressure from sample to sample
 )
-OIL_RATIO, BOOST, WEEP_RISE, BYPASS_RISE, SIDE_RATIO, SLIP, HEADS, SCATTER = range(len(SIGNALS))
+OIL_RATIO, BOOST, WEEP_RISE, BYPASS_RISE, SIDE_RATIO, SLIP, HEADS, SCATTER, RIPPLE = range(
+    len(SIGNALS)
+)
 STOP_SETTLED = 60.0  # s for the pump to bleed down
 IDLE_BATCH = 60.0  # s of dead-heading in a batch
 STOP_BATCH = 300.0  # s
@@ -158,6 +161,7 @@ STATE = np.dtype(
         ("anchored", np.bool_),  # a first counter reading is known
         ("count", np.float64),
         ("since_edge", np.float64),  # s since the counter last moved
+        ("pressure_before", np.float64),
         ("last_rate", np.float64),
         ("last_left", np.float64),
         ("last_right", np.float64),
@@ -358,7 +362,8 @@ def _close_batch(s: Any, q: Any, g: GateSettings, batch: Any) -> None:
     for k in range(len(q.sums)):
         batch.signals[k] = q.sums[k] / q.counts[k] if q.counts[k] > 0.0 else np.nan
     # the relative scatter is that of single values: half the mean square of their differences
-    batch.signals[SCATTER] = 0.5 * np.log(0.5 * batch.signals[SCATTER] + 1e-8)
+    for k in (SCATTER, RIPPLE):
+        batch.signals[k] = 0.5 * np.log(0.5 * batch.signals[k] + 1e-8)
     _clear_batch(q)
     q.joined = q.in_run
     q.in_run = False
@@ -422,6 +427,8 @@ def _add_signals(s: Any, q: Any, samples: Samples, i: int) -> None:
     _add(q, BYPASS_RISE, samples.bypass_temperature[i] - s.temperature)
     _add(q, SLIP, np.log(samples.rate[i] / samples.motor_speed[i]))
     _add(q, HEADS, samples.valve[i])
+    if s.pressure_before > 0.0 and samples.pressure[i] > 0.0:
+        _add(q, RIPPLE, np.log(samples.pressure[i] / s.pressure_before) ** 2)
     left = samples.left_stroke_time[i]
     right = samples.right_stroke_time[i]
     if left > 0.0 and right > 0.0:
@@ -621,6 +628,7 @@ def run_gate(
             _clear_batch(low_jet)
         if phase == STEADY and steady_jet.piece_good:
             _add_signals(s, steady_jet, samples, i)
+        s.pressure_before = p
         s.last_rate = samples.rate[i]
         s.last_left = samples.left_stroke_time[i]
         s.last_right = samples.right_stroke_time[i]

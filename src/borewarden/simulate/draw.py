@@ -71,7 +71,8 @@ class Drawn(NamedTuple):
 
 def causes_of(kind: Kind) -> tuple[Cause, ...]:
     """The causes that a pump of this kind can show."""
-    return tuple(c for c in Cause if kind == "direct drive" or c not in DRIVE_ONLY)
+    known = (c for c in Cause if c is not Cause.UNKNOWN)
+    return tuple(c for c in known if kind == "direct drive" or c not in DRIVE_ONLY)
 
 
 def draw_day(
