@@ -9,6 +9,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from borewarden.collect.logged import labels_path, read_labels
+
 ROOT = Path(__file__).parents[1]
 NORTH = str(ROOT / "config" / "north.toml")
 CHIP = str(ROOT / "replay_data" / "north-2026-03-04-chip.csv")
@@ -67,6 +69,22 @@ def test_exit_code_tells_the_verdict(tmp_path: Path, log: str, machine: str, cod
             ["simulate", "a.csv", "--machine", NORTH, "--first", "2020-01-01"],
             ["none is fitted by 2020-01-01"],
         ),
+        (
+            ["simulate", "a.csv", "--machine", NORTH, "--first=2026-03-04", "--fault=slip"],
+            ["--fault", "an intensifier has none", "direct drive"],
+        ),
+        (
+            [
+                "simulate",
+                "a.csv",
+                "--machine",
+                NORTH,
+                "--first=2026-03-04",
+                "--fault=leak",
+                "--size=3",
+            ],
+            ["--size", "3 can't be", "0 to 0.9"],
+        ),
     ],
 )
 def test_bad_input_is_said_plainly(tmp_path: Path, words: list[str], said: list[str]) -> None:
@@ -90,21 +108,46 @@ def test_half_written_log_leaves_the_store_as_it_was(tmp_path: Path) -> None:
     assert (tmp_path / "borewarden.db").read_bytes() == before
 
 
-def test_simulated_day_is_the_one_in_replay_data(tmp_path: Path) -> None:
-    """The command of replay_data/README.md makes the very log that is kept there."""
+def test_simulated_fault_stands_in_the_labels(tmp_path: Path) -> None:
     done = borewarden(
         tmp_path,
         "simulate",
         "day.csv",
         "--machine",
-        str(ROOT / "config" / "south.toml"),
-        "--first=2026-03-05",
-        "--seed=13",
-        "--chip-at=2026-03-05T13:05:40",
+        NORTH,
+        "--first=2026-03-04",
+        "--fault=leak",
+        "--at=10:30",
+        "--size=0.1",
+        "--ramp=20",
+        "--side=left",
+        "--signals=full",
     )
     assert done.returncode == 0, done.stderr
-    kept = ROOT / "replay_data" / "south-2026-03-05-chip.csv"
-    made, stored = pd.read_csv(tmp_path / "day.csv"), pd.read_csv(kept)
-    pd.testing.assert_frame_equal(made, stored)
-    labels = (tmp_path / "day.labels.csv").read_text()
-    assert labels == kept.with_name("south-2026-03-05-chip.labels.csv").read_text()
+    (label,) = read_labels(tmp_path / "day.labels.csv", "Europe/Vienna")
+    assert label.event == "leak"
+    assert label.start_ns == pd.Timestamp("2026-03-04 10:30", tz="Europe/Vienna").value
+    assert "size +10.00%, seal, left, growing for 20.0 min" in label.note
+    assert len(pd.read_csv(tmp_path / "day.csv")) > 30_000
+
+
+COMMANDS = [
+    line.split()[1:]
+    for line in (ROOT / "replay_data" / "README.md").read_text().splitlines()
+    if line.startswith("borewarden simulate")
+]
+
+
+@pytest.mark.parametrize("words", COMMANDS, ids=lambda words: Path(words[1]).stem)
+def test_simulated_day_is_the_one_in_replay_data(tmp_path: Path, words: list[str]) -> None:
+    """The commands of replay_data/README.md make the very logs that are kept there."""
+    kept = ROOT / words[1]
+    machine = str(ROOT / words[3])
+    done = borewarden(tmp_path, words[0], kept.name, words[2], machine, *words[4:])
+    assert done.returncode == 0, done.stderr
+    made = tmp_path / kept.name
+    if kept.suffix == ".csv":
+        assert made.read_bytes() == kept.read_bytes()
+    else:  # the bytes of Parquet depend on the version of pyarrow
+        pd.testing.assert_frame_equal(pd.read_parquet(made), pd.read_parquet(kept))
+    assert labels_path(made).read_bytes() == labels_path(kept).read_bytes()

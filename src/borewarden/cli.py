@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated, Literal, NoReturn
 
 import structlog
 import typer
@@ -21,14 +21,16 @@ from rich.table import Table
 from borewarden.alert.wording import ALERT_COLUMNS, advice, alert_row, evidence, headline
 from borewarden.collect import BadInput
 from borewarden.collect.logged import local_ns
+from borewarden.model.cause import Cause
 from borewarden.model.verdict import State
+from borewarden.physics.pump import Intensifier, Pump
 from borewarden.replay import Replayed, replay
 from borewarden.report import write_report
 from borewarden.service.reach import reach_all
 from borewarden.service.run import run
 from borewarden.service.settings import load_folder
 from borewarden.settings import MachineSettings, load_machine
-from borewarden.simulate.day import Chip, Day, log_day
+from borewarden.simulate.day import DRIVE_ONLY, Chip, Day, Fault, Side, Signals, log_day
 from borewarden.simulate.logger import write_labels, write_log
 from borewarden.simulate.serve import serve
 
@@ -101,6 +103,50 @@ SampleTime = Annotated[float, typer.Option(help="Seconds between rows.", min=0.0
 ChipAt = Annotated[dt.datetime | None, typer.Option(help="Local time at which the rim chips.")]
 ChipSize = Annotated[float, typer.Option(help="Relative growth of the effective area by the chip.")]
 Wear = Annotated[float, typer.Option(help="Relative growth of effective area a jet hour.")]
+FaultName = Annotated[
+    Literal[
+        "bore",
+        "leak",
+        "second-head",
+        "blocked",
+        "transducer",
+        "feed",
+        "slip",
+        "bypass",
+        "other-bore",
+    ]
+    | None,
+    typer.Option("--fault", help="What goes wrong at the time --at of the first day."),
+]
+FaultAt = Annotated[
+    dt.datetime,
+    typer.Option(
+        "--at",
+        formats=["%H:%M", "%H:%M:%S"],
+        help="Local time of --fault.",
+        show_default="09:00",
+    ),
+]
+FaultSize = Annotated[
+    float,
+    typer.Option(
+        "--size",
+        help="How much: a share of the jet's flow or area, of the pressure reading, of a stroke "
+        "or of the speed.",
+    ),
+]
+FaultRamp = Annotated[float, typer.Option("--ramp", help="Minutes it grows for.", min=0.0)]
+FaultSide = Annotated[
+    Side, typer.Option("--side", help="Side of an intensifier that leaks, by --fault leak.")
+]
+SignalSet = Annotated[
+    Signals,
+    typer.Option(
+        "--signals",
+        help="Only pressure, flow and temperature, or all that the log has columns for.",
+    ),
+]
+NINE = dt.datetime(1900, 1, 1, 9)
 
 
 @app.command("simulate")
@@ -114,12 +160,19 @@ def simulate_command(
     chip_at: ChipAt = None,
     chip_size: ChipSize = 0.08,
     wear: Wear = 0.0,
+    fault: FaultName = None,
+    at: FaultAt = NINE,
+    size: FaultSize = 0.08,
+    ramp: FaultRamp = 0.0,
+    side: FaultSide = "both",
+    signals: SignalSet = "minimal",
 ) -> None:
     """Have the virtual pump log invented days, with a labels file of what truly happened."""
     with refusing("simulate"):
         settings = load_machine(machine)
         day = invented_day(machine, settings, first, days, seed, sample_time, wear)
-        day = with_chip(day, chip_at, chip_size)
+        day = replace(with_chip(day, chip_at, chip_size), signals=signals)
+        day = with_fault(day, settings.build_pump(), fault, at, size, ramp, side)
         samples = log_day(day, settings.build_pump(), settings.jewels()[-1])
         write_log(samples, settings.log_format(), log)
         write_labels(day, log)
@@ -136,6 +189,12 @@ def serve_command(
     chip_at: ChipAt = None,
     chip_size: ChipSize = 0.08,
     wear: Wear = 0.0,
+    fault: FaultName = None,
+    at: FaultAt = NINE,
+    size: FaultSize = 0.08,
+    ramp: FaultRamp = 0.0,
+    side: FaultSide = "both",
+    signals: SignalSet = "minimal",
     speed: Annotated[float, typer.Option(help="Times faster than real time.", min=0.01)] = 1.0,
 ) -> None:
     """Be the virtual machine: serve an invented day where the machine's [source] would read it."""
@@ -144,9 +203,9 @@ def serve_command(
         source = settings.live_source()
         if source is None:
             raise BadInput(machine, "source", "there is none", "say what to serve, and where")
-        day = with_chip(
-            invented_day(machine, settings, first, 1, seed, 1.0, wear), chip_at, chip_size
-        )
+        day = invented_day(machine, settings, first, 1, seed, 1.0, wear)
+        day = replace(with_chip(day, chip_at, chip_size), signals=signals)
+        day = with_fault(day, settings.build_pump(), fault, at, size, ramp, side)
         samples = log_day(day, settings.build_pump(), settings.jewels()[-1])
         out.print(f"serving an invented day as {settings.name}; stop with Ctrl-C", highlight=False)
         asyncio.run(serve(source, samples, speed))
@@ -184,6 +243,33 @@ def with_chip(day: Day, at: dt.datetime | None, size: float) -> Day:
         return day
     edge = (1.0 + size) ** 0.6 - 1.0
     return replace(day, chips=(Chip(at, edge, (1.0 + size) / (1.0 + edge) - 1.0),))
+
+
+def with_fault(
+    day: Day,
+    pump: Pump,
+    name: str | None,
+    at: dt.datetime,
+    size: float,
+    ramp: float,
+    side: Side,
+) -> Day:
+    """The day with the fault called `name`, `ramp` in minutes. BadInput if there can't be one."""
+    if name is None:
+        return day
+    cause = Cause[name.upper().replace("-", "_")]
+    if cause in DRIVE_ONLY and isinstance(pump, Intensifier):
+        raise BadInput("--fault", name, "an intensifier has none", "take a direct drive")
+    low, high = (-0.5, 0.5) if cause is Cause.TRANSDUCER else (0.0, 0.9)
+    if cause is Cause.OTHER_BORE:
+        low, high = -0.9, 5.0
+    elif cause in (Cause.SECOND_HEAD, Cause.BORE):
+        high = 5.0
+    if not low <= size <= high:
+        raise BadInput("--size", name, f"{size:g} can't be", f"give a share, {low:g} to {high:g}")
+    when = dt.datetime.combine(day.first, at.time())
+    fault = Fault(cause, when, size, 60.0 * ramp, side=side)
+    return replace(day, faults=(fault,))
 
 
 @app.command("watch")

@@ -21,6 +21,7 @@ from borewarden.physics.water import (
     density_at_atmosphere,
     expansion_work,
     tait_b,
+    throttling_rise,
 )
 
 CELSIUS = np.arange(5.0, 60.1, 5.0)
@@ -139,3 +140,15 @@ def test_scalars_and_arrays_agree_in_temperature(formula: Callable[[Real], Real]
     one_by_one = [formula(float(t)) for t in temperature]
     assert all(np.ndim(value) == 0 for value in one_by_one)
     np.testing.assert_allclose(formula(temperature), one_by_one, rtol=1e-14)
+
+
+@pytest.mark.parametrize("celsius", [10.0, 20.0, 30.0])
+@pytest.mark.parametrize("gauge_mpa", [50.0, 150.0, 250.0, 330.0])
+def test_throttled_water_warms_as_its_enthalpy_says(celsius: float, gauge_mpa: float) -> None:
+    """IAPWS-95: the temperature at atmospheric pressure that has the enthalpy of before."""
+    temperature = celsius + 273.15
+    before = reference(gauge_mpa * 1e6, temperature)
+    after = IAPWS95(P=ATMOSPHERE / 1e6, h=before.h)
+    assert after.x == 0.0  # still liquid
+    rise = float(throttling_rise(gauge_mpa * 1e6, temperature))
+    assert rise == pytest.approx(after.T - temperature, rel=0.008)

@@ -30,9 +30,8 @@ def test_intensifier_strokes_at_the_rate_that_the_physics_expects(
 ) -> None:
     area = 0.65 * float(bore_area(0.254e-3))
     n = round(1800 / STEP)
-    pressure, count = run_plant(
-        Plant(True, intensifier.displacement, 1.0), steady_course(n, area, 0.0)
-    )
+    run = run_plant(Plant(True, intensifier.displacement, 1.0), steady_course(n, area, 0.0))
+    pressure, count = run.pressure, run.strokes
     late = slice(n // 2, None)
     expected = np.mean(event_rate(intensifier.displacement, area, pressure[late], 293.15))
     seen = (count[-1] - count[n // 2]) / (1800 / 2)
@@ -45,20 +44,19 @@ def test_intensifier_strokes_at_the_rate_that_the_physics_expects(
 def test_crank_pump_settles_at_the_expected_pressure(direct_drive: DirectDrive) -> None:
     area = 0.70 * float(bore_area(0.3048e-3))
     n = round(120 / STEP)
-    pressure, count = run_plant(
-        Plant(False, direct_drive.displacement, 8.4), steady_course(n, area, 8.4)
-    )
-    assert pressure[-1] == pytest.approx(
+    run = run_plant(Plant(False, direct_drive.displacement, 8.4), steady_course(n, area, 8.4))
+    assert run.pressure[-1] == pytest.approx(
         float(direct_drive.expected_pressure(area, 293.15, 8.4)), rel=1e-4
     )
-    assert count[-1] == pytest.approx(8.4 * 120, rel=1e-6)
+    assert run.strokes[-1] == pytest.approx(8.4 * 120, rel=1e-6)
 
 
 def test_dead_headed_pump_stands_still_and_loses_no_water(intensifier: Intensifier) -> None:
     n = round(300 / STEP)
     course = steady_course(n, 3e-8, 0.0)._replace(jet_open=np.zeros(n, dtype=bool))
     plant = Plant(True, intensifier.displacement, 1.0)
-    pressure, count = run_plant(plant, course)
+    run = run_plant(plant, course)
+    pressure, count = run.pressure, run.strokes
     assert count[-1] == count[n // 2]
     held = plant.attenuator_volume * float(density(pressure[-1], 293.15) - density(0.0, 293.15))
     fed = (count[-1] + 1.0) * float(delivered_mass(plant.displacement, pressure[-1], 293.15))

@@ -33,12 +33,16 @@ from borewarden.simulate.plant import (
 )
 
 Floats = NDArray[np.float64]
+Signals = Literal["minimal", "full"]
+Place = Literal["seal", "outlet check", "inlet check"]
+Side = Literal["left", "right", "both"]
 
 BOOST_PRESSURE = 6e5  # Pa
 BOILING = 373.15  # K, a drain gets no hotter
 STOP_FOR_JEWEL = 900.0  # s that changing a jewel takes
-PLACES = {"seal": SEAL, "outlet check": OUTLET_CHECK, "inlet check": INLET_CHECK}
-SIDES = {"left": LEFT, "right": RIGHT, "both": BOTH}
+DRIVE_ONLY = (Cause.SLIP, Cause.BYPASS)  # an intensifier has neither
+PLACES: dict[Place, int] = {"seal": SEAL, "outlet check": OUTLET_CHECK, "inlet check": INLET_CHECK}
+SIDES: dict[Side, int] = {"left": LEFT, "right": RIGHT, "both": BOTH}
 
 
 @dataclass(frozen=True)
@@ -80,8 +84,8 @@ class Fault:
     at: dt.datetime
     size: float
     ramp: float = 0.0
-    place: Literal["seal", "outlet check", "inlet check"] = "seal"
-    side: Literal["left", "right", "both"] = "both"
+    place: Place = "seal"
+    side: Side = "both"
     exponent: float = 1.0
     stays_open: bool = False
     wired: bool = False
@@ -132,7 +136,7 @@ class Day:
     logs_rate: bool = False
     start_hour: float = 5.75
     end_hour: float = 15.0
-    signals: Literal["minimal", "full"] = "minimal"
+    signals: Signals = "minimal"
     faults: tuple[Fault, ...] = ()
     noise: Noise | None = None
     crank_share: float = 1.0
@@ -231,11 +235,11 @@ def log_day(day: Day, pump: Pump, jewel: Jewel) -> Samples:
     )
     run = run_plant(plant, happened.course, happened.ills, every)
     # one row in five hundred is lost, and what is logged of a day ends with its shift
-    at = np.arange(every - 1, total, every)
-    hour = (at + 1.0) * STEP % 86400.0 / 3600.0
+    logged = np.arange(every - 1, total, every)
+    hour = (logged + 1.0) * STEP % 86400.0 / 3600.0
     kept = (hour > day.start_hour - 0.1) & (hour < day.end_hour + 1.6)
-    kept &= rng.random(len(at)) > 0.002
-    return _sense(day, pump, rng, start_ns, first, at[kept], happened, run)
+    kept &= rng.random(len(logged)) > 0.002
+    return _sense(day, pump, rng, start_ns, first, logged[kept], happened, run)
 
 
 class _Happened(NamedTuple):
@@ -367,7 +371,7 @@ def _sense(
     # a crank pump's ripple is faster than the log
     noise = rng.normal(0.0, 0.6e6 if is_intensifier else 1.5e6, m)
     if day.noise is not None:
-        noise = _untidy(day.noise, more, (kept + 1.0) * STEP)
+        noise = _untidy(day.noise, more, np.asarray((kept + 1.0) * STEP))
     seen = np.maximum(shown + noise, 0.0)
     seen[rng.random(m) < 0.001] = np.nan
     water = course.temperature[step]
@@ -385,7 +389,7 @@ def _sense(
         counted = np.interp(kept, edges, counts) - np.interp(back, edges, counts)
         channels["rate"] = counted / 4.0 * (1.0 + rng.normal(0.0, 0.004, m))
     else:
-        channels["stroke_count"] = np.floor(run.count[row])
+        channels["stroke_count"] = np.floor(run.strokes[row])
     if day.noise is not None:
         for name, least in (("pressure", day.noise.pressure_step), ("rate", day.noise.rate_step)):
             if least > 0.0 and name in channels:
@@ -401,7 +405,7 @@ def _sense(
             oil = pump.oil_pressure(pressure) * friction * (1.0 + more.normal(0.0, 0.003, m))
             channels["oil_pressure"] = oil + more.normal(0.0, 0.02e6, m)
             # what a timer makes of a stroke stays the reading until the next one is over
-            done = run.count[row].astype(np.int64)
+            done = run.strokes[row].astype(np.int64)
             wrong = 1.0 + more.normal(0.0, 0.007, int(done[-1]) + 2)
             channels["left_stroke_time"] = run.left_time[row] * wrong[done - 1 + done % 2]
             channels["right_stroke_time"] = run.right_time[row] * wrong[done - done % 2]
@@ -416,7 +420,7 @@ def _sense(
 
 
 def _untidy(noise: Noise, rng: np.random.Generator, seconds: Floats) -> Floats:
-    """Noise of the pressure reading at `seconds`, Pa."""
+    """Noise of the pressure reading at `seconds`, shape (n,), Pa."""
     if noise.degrees > 2.0 and math.isfinite(noise.degrees):
         white = rng.standard_t(noise.degrees, len(seconds))
         white *= math.sqrt(1.0 - 2.0 / noise.degrees)

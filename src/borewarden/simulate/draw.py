@@ -18,7 +18,17 @@ from borewarden.model.baseline import Jewel
 from borewarden.model.cause import Cause
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS, STOCK_BORES_INCH, bore_area
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump, event_rate
-from borewarden.simulate.day import STOP_FOR_JEWEL, Day, Fault, Noise, duty
+from borewarden.simulate.day import (
+    DRIVE_ONLY,
+    STOP_FOR_JEWEL,
+    Day,
+    Fault,
+    Noise,
+    Place,
+    Side,
+    Signals,
+    duty,
+)
 from borewarden.simulate.plant import STEP
 
 Kind = Literal["intensifier", "direct drive"]
@@ -27,7 +37,6 @@ T = TypeVar("T")
 INCH = 0.0254  # m, exact
 TIME_ZONE = "Europe/Vienna"
 JET_BEFORE, JET_AFTER = 1500.0, 2400.0  # s of jet on either side of what happens
-DRIVE_ONLY = (Cause.SLIP, Cause.BYPASS)
 # Without a fault: what else may be going on.
 HARMLESS = ("sound", "sound", "hot water", "tube wear", "planned second head")
 
@@ -39,7 +48,7 @@ PUMPS: dict[str, Pump] = {
     ),
     "east": Intensifier(0.025, 0.22, 10e-6, 21.0, 55 / 60, 600e6, 75e3, 0.96),
     "south": DirectDrive(3, 0.010, 0.040, 1.0e-6, 305 / 60, 410e6, 22e3, 0.93),
-    "harbour": DirectDrive(3, 0.0125, 0.045, 1.6e-6, 270 / 60, 380e6, 37e3, 0.94),
+    "harbour": DirectDrive(3, 0.0145, 0.045, 2.0e-6, 270 / 60, 380e6, 55e3, 0.94),
 }
 
 
@@ -78,7 +87,7 @@ def causes_of(kind: Kind) -> tuple[Cause, ...]:
 def draw_day(
     seed: int,
     kind: Kind | None = None,
-    signals: Literal["minimal", "full"] = "minimal",
+    signals: Signals = "minimal",
     cause: Cause | Literal["any", "none"] = "any",
 ) -> Drawn:
     """A day drawn at random, the same for the same arguments.
@@ -187,11 +196,14 @@ def _fault(
             ramp = 0.0 if rng.random() < 0.8 else ramp
             return Fault(cause, at, size, ramp), size
         case Cause.LEAK:
-            place = _pick(rng, ("seal", "seal", "outlet check", "inlet check"))
-            side = _pick(rng, ("left", "right", "left", "right", "both"))
+            places: list[Place] = ["seal", "seal", "outlet check", "inlet check"]
+            sides: list[Side] = ["left", "right", "left", "right", "both"]
+            place, side = _pick(rng, places), _pick(rng, sides)
             exponent = float(rng.uniform(1.0, 3.0))
             if isinstance(pump, Intensifier) and side != "both":
-                return Fault(cause, at, 2.0 * size, ramp, place, side, exponent), size
+                # twice the leak in the one stroke shortens that one alone
+                change = size / (1.0 + size)
+                return Fault(cause, at, 2.0 * size, ramp, place, side, exponent), change
             return Fault(cause, at, size, ramp, place, "both", exponent), size
         case Cause.SECOND_HEAD:
             share = (_pick(rng, _second_bores(fit)) / fit.bore) ** 2

@@ -8,10 +8,24 @@ import numpy as np
 import pandas as pd
 
 from borewarden.collect.logged import LogFormat, labels_path
+from borewarden.model.cause import Cause
 from borewarden.model.gate import Samples
-from borewarden.simulate.day import Day
+from borewarden.simulate.day import Day, Fault
 
-DECIMALS = {"pressure": 1, "rate": 1, "stroke_count": 0, "temperature": 1, "valve": 0}
+DECIMALS = {
+    "pressure": 1,
+    "rate": 1,
+    "stroke_count": 0,
+    "temperature": 1,
+    "valve": 0,
+    "oil_pressure": 2,
+    "boost_pressure": 2,
+    "weep_temperature": 1,
+    "bypass_temperature": 1,
+    "left_stroke_time": 3,
+    "right_stroke_time": 3,
+    "motor_speed": 1,
+}
 
 
 def log_frame(samples: Samples, log_format: LogFormat) -> pd.DataFrame:
@@ -46,11 +60,32 @@ def write_labels(day: Day, path: Path) -> None:
     rows = [
         (chip.at.isoformat(), "", "chip", f"{chip.growth:.4f}", "invented") for chip in day.chips
     ]
+    for fault in day.faults:
+        # only these change the area of the jewel itself
+        change = {Cause.BORE: fault.size, Cause.OTHER_BORE: fault.size, Cause.BLOCKED: -fault.size}
+        area = f"{change[fault.cause]:.4f}" if fault.cause in change else ""
+        note = f"invented: {fault.cause.value}, size {fault.size:+.2%}"
+        if fault.cause is Cause.LEAK:
+            note += f", {fault.place}, {fault.side}"
+        if fault.zero:
+            note += f", zero {fault.zero / 1e6:+.2f} MPa"
+        if fault.ramp:
+            note += f", growing for {fault.ramp / 60.0:.1f} min"
+        rows.append((fault.at.isoformat(), "", event_of(fault), area, note))
     if day.wear_per_hour > 0.0:
         start = f"{day.first.isoformat()}T00:00:00"
         note = f"invented: effective area {day.wear_per_hour:+.2%} a jet hour"
         rows.append((start, "", "wear", "", note))
+    if day.tube_wear_per_hour > 0.0:
+        start = f"{day.first.isoformat()}T00:00:00"
+        note = f"invented: bore of the focusing tube {day.tube_wear_per_hour:+.2%} a jet hour"
+        rows.append((start, "", "tube wear", "", note))
     if not rows:
         rows.append((f"{day.first.isoformat()}T00:00:00", "", "none", "0", "invented: all sound"))
     columns = ["time", "end", "event", "area_change", "note"]
     pd.DataFrame(rows, columns=columns).to_csv(labels_path(path), index=False)
+
+
+def event_of(fault: Fault) -> str:
+    """The event of a labels file, see `collect.logged.EVENTS`, that a fault is."""
+    return "chip" if fault.cause is Cause.BORE else fault.cause.name.lower().replace("_", " ")

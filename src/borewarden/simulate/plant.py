@@ -74,14 +74,14 @@ class Ills(NamedTuple):
 class Run(NamedTuple):
     """What the plant did, at the end of every step asked for, shape (n // every,).
 
-    `count` of strokes or turns, `left_time` and `right_time` the durations in s of the last whole
-    stroke each way (NaN before the first), `weep_rise` and `bypass_rise` in K what throttled water
-    heats the leak-off of the seals and the bypass line by. `ends` are the steps at which strokes
-    ended.
+    `strokes` counts strokes or turns; `left_time` and `right_time` are the durations in s of the
+    last whole stroke each way (NaN before the first), `weep_rise` and `bypass_rise` what throttled
+    water heats the leak-off of the seals and the bypass line by, in K. `ends` are the steps at
+    which strokes ended.
     """
 
     pressure: Floats
-    count: Floats
+    strokes: Floats
     left_time: Floats
     right_time: Floats
     weep_rise: Floats
@@ -207,10 +207,10 @@ def _run(
                 else:
                     fed = -p / plant.dump_time / stiffness  # dumped to the drain
             if len(ills.places):
-                heat = throttling_rise(p, t) * seal / (seal + plant.cooling_flow)
+                heat = float(throttling_rise(p, t)) * seal / (seal + plant.cooling_flow)
                 weep += (heat - weep) * STEP / plant.drain_time
             if len(ills.bypass_area):
-                heat = throttling_rise(p, t) * spilled / (spilled + plant.cooling_flow)
+                heat = float(throttling_rise(p, t)) * spilled / (spilled + plant.cooling_flow)
                 bypass_heat += (heat - bypass_heat) * STEP / plant.drain_time
             p = max(p + stiffness * (fed - jet) * STEP, 0.0)
             if not course.running[i] and p < 1e-9:
