@@ -27,6 +27,9 @@ ROOT = Path(__file__).parents[2]
 LIVE = ROOT / "config" / "live" / "north-modbus.toml"
 
 
+MAIL = '[mail]\nhost = "h"\nsender = "a@b.c"\nrecipients = ["a@b.c"]\n'
+
+
 def free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
@@ -164,6 +167,9 @@ def test_secrets_come_from_elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyP
         ('influx_token = "abc"\n', "influx_token", "BOREWARDEN_SERVICE_INFLUX_TOKEN"),
         ("[page]\nport = 99999\n", "page.port", ""),
         ('[alarm]\non_delay = "3 MPa"\n', "alarm.on_delay", "30 s"),
+        ('[alarm]\nlongest_shelving = "0 s"\n', "alarm.longest_shelving", "7 days"),
+        (MAIL + 'expire_after = "7"\n', "mail.expire_after", "7 days"),
+        (MAIL + 'expire_after = "1 min"\n', "mail.expire_after", "12 h"),
         ("[mial]\n", "mial", ""),
         ("[mail\n", "line 1", ""),
         ('[mail]\nhost = "h"\nsender = "a@b.c"\nrecipients = []\n', "mail.recipients", ""),
@@ -178,6 +184,19 @@ def test_bad_service_settings_are_said_plainly(
         load_service(file)
     assert where in bad.value.where
     assert right in bad.value.right
+
+
+def test_how_long_to_shelve_and_when_a_mail_expires(tmp_path: Path) -> None:
+    file = tmp_path / "service.toml"
+    file.write_text(MAIL)
+    settings = load_service(file)
+    assert settings.alarm_settings().longest_shelving == 7 * 86400.0
+    assert settings.mail_settings().expire_after == 7 * 86400.0
+    file.write_text(MAIL + 'expire_after = "2 days"\n[alarm]\nlongest_shelving = "12 h"\n')
+    settings = load_service(file)
+    assert settings.mail_settings().expire_after == 2 * 86400.0
+    for alarm in (settings.alarm_settings(), settings.sight_alarm_settings()):
+        assert alarm.longest_shelving == 12 * 3600.0
 
 
 def test_folder_without_machines_or_source_is_refused(tmp_path: Path) -> None:
