@@ -24,6 +24,7 @@ from borewarden.service.status import MachineStatus
 from borewarden.service.watch import (
     Acknowledgement,
     Block,
+    Ended,
     Kept,
     Queue,
     Shelving,
@@ -150,6 +151,8 @@ async def test_shelving_is_kept_over_a_restart_and_ends_by_itself(tmp_path: Path
         for alarm in along.alarms.values():
             alarm.shelved_until_ns = time.time_ns()
         along(connection, TimePassed(time.time_ns()))
+        assert status.alarm == "shelved"  # not told before it is kept
+        along(connection, Ended(True))
     assert (status.alarm, status.shelved_until_ns, status.shelved_by) == (
         "unacknowledged", None, None,
     )  # fmt: skip
@@ -193,6 +196,7 @@ def test_shelving_that_was_allowed_is_kept_however_long_it_waited(tmp_path: Path
         long_ago = time.time_ns() - 7200 * 10**9
         along(connection, Shelving("South", "Ada", long_ago, long_ago + 3600 * 10**9))
         along(connection, TimePassed(time.time_ns()))
+        along(connection, Ended(True))
         assert status.alarm == "normal"
         with pytest.raises(ValueError, match="later than now"):
             along.check_shelving(time.time_ns(), long_ago)

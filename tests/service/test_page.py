@@ -14,9 +14,9 @@ from urllib.parse import urlencode
 
 import numpy as np
 import pytest
+from browsing import machine_card, see, severe, text
 from prometheus_client.parser import text_string_to_metric_families
 from selenium.webdriver.common.keys import Keys
-from selenium.webdriver.support.ui import WebDriverWait
 
 from borewarden.alert.alarm import AlarmSettings
 from borewarden.alert.wording import CAUTIONS, local_time
@@ -542,27 +542,11 @@ def open_page(browser, shop, width=1280):
     ) >= 2 * 4)  # fmt: skip
 
 
-def see(browser, condition):
-    WebDriverWait(browser, 60).until(lambda _: condition())
-
-
-def machine_card(browser, number=0):
-    return browser.find_elements("css selector", ".card")[number]
-
-
-def text(place, selector):
-    return place.find_element("css selector", selector).text
-
-
 def last_bore(browser):
     """The right end of the mean line in the first bore plot, mm."""
     return browser.execute_script(
         "return document.querySelector('[data-plot=bore]').data[1].y.at(-1)"
     )
-
-
-def severe(browser):
-    return [entry for entry in browser.get_log("browser") if entry["level"] == "SEVERE"]
 
 
 @pytest.mark.parametrize("width", [400, 1280])

@@ -15,11 +15,11 @@ from borewarden.service.status import MachineStatus
 from borewarden.service.watch import (
     Acknowledgement,
     Block,
+    Ended,
     Kept,
     LinkNews,
     Shelving,
     TimePassed,
-    Undone,
 )
 from borewarden.store import influx, outbox
 from borewarden.store.embedded import read_alarm, read_table, write_alarm
@@ -32,8 +32,8 @@ OUTBOX_BYTES = 2 * 1024**3  # a month of samples of some ten machines at 1 Hz
 class Along:
     """Alarms and outboxes of all machines; called with every block inside its transaction.
 
-    `statuses` are the live ones, whose alarm words are kept up to date. The alarms' own state is
-    stored with the blocks, so a restart goes on where the last transaction ended.
+    `statuses` are the live ones, whose alarm words are brought up to what is kept. The alarms' own
+    state is stored with the blocks, so a restart goes on where the last transaction ended.
     """
 
     def __init__(
@@ -58,7 +58,9 @@ class Along:
         self.alarms: dict[tuple[str, str], Alarm] = {}
         self.written: dict[tuple[str, str], Alarm] = {}
         self.undone = False
+        self.to_say: set[str] = set()
         self._read_alarms(connection)
+        self._say()
 
     def _read_alarms(self, connection: sqlite3.Connection) -> None:
         """Take all alarms as they are kept."""
@@ -73,12 +75,17 @@ class Along:
                 if kept is not None:
                     alarm = Alarm.from_json(kept, alarm.settings)
                 self.alarms[name, alarm.about] = alarm
-            self._say(name)
+            self.to_say.add(name)
 
     def __call__(self, connection: sqlite3.Connection, block: Block) -> None:
-        """Write what belongs to `block`, in the transaction that is open on `connection`."""
-        if isinstance(block, Undone):
-            self.undone = True
+        """Write what belongs to `block`, in the transaction that is open on `connection`.
+
+        `Ended`, which comes after it, writes nothing.
+        """
+        if isinstance(block, Ended):
+            self.undone = not block.kept
+            if block.kept:
+                self._say()
             return
         if self.undone:
             # the alarms have gone on by blocks that are not kept and come again now: without
@@ -174,7 +181,7 @@ class Along:
         if notices or now != self.written.get(key):
             write_alarm(connection, alarm.machine, alarm.about, alarm.to_json())
             self.written[key] = now
-        self._say(alarm.machine)
+        self.to_say.add(alarm.machine)
         if not self.to_mail:
             return
         for notice in notices:
@@ -198,18 +205,20 @@ class Along:
             )
         return mail.compose(notice, status.pump, status.time_zone, figure).as_bytes()
 
-    def _say(self, machine: str) -> None:
-        alarms = [self.alarms[machine, about] for about in ("bore", "sight")]
-        bore, sight = (alarm.state.value for alarm in alarms)
-        status = self.statuses[machine]
-        is_one = sight == "normal" or bore == sight == "shelved"
-        status.alarm = bore if is_one else f"{bore}; sight: {sight}"
-        # both are shelved together, but one may notice a moment before the other that it is over
-        status.shelved_until_ns, status.shelved_by = next(
-            (
-                (alarm.shelved_until_ns, alarm.shelved_by)
-                for alarm in alarms
-                if alarm.shelved_until_ns is not None
-            ),
-            (None, None),
-        )
+    def _say(self) -> None:
+        for machine in self.to_say:
+            status = self.statuses[machine]
+            alarms = [self.alarms[machine, about] for about in ("bore", "sight")]
+            bore, sight = (alarm.state.value for alarm in alarms)
+            is_one = sight == "normal" or bore == sight == "shelved"
+            status.alarm = bore if is_one else f"{bore}; sight: {sight}"
+            # both are shelved together, but one may notice a moment earlier that it is over
+            status.shelved_until_ns, status.shelved_by = next(
+                (
+                    (alarm.shelved_until_ns, alarm.shelved_by)
+                    for alarm in alarms
+                    if alarm.shelved_until_ns is not None
+                ),
+                (None, None),
+            )
+        self.to_say.clear()

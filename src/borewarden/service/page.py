@@ -281,9 +281,8 @@ async def _events(
     while not stopping.is_set():
         now_ns = time.time_ns()
         cards = [card(status, age(status, now_ns)) for status in statuses.values()]
-        problem = await asyncio.to_thread(_add_stored, store, list(statuses.values()), cards, after)
-        aside = aside_words(await asyncio.to_thread(_backlogs, store))
-        told = {"cards": cards, "problem": problem, "aside": aside, "now_ms": now_ns // 10**6}
+        told = {"cards": cards, "now_ms": now_ns // 10**6}
+        told |= await asyncio.to_thread(_add_stored, store, list(statuses.values()), cards, after)
         yield f"event: cards\ndata: {_dumps(told)}\n\n"
         try:
             await asyncio.wait_for(stopping.wait(), EVENT_INTERVAL)
@@ -293,9 +292,13 @@ async def _events(
 
 def _add_stored(
     store: Path, machines: list[MachineStatus], cards: list[dict[str, Any]], after: dict[str, int]
-) -> str:
-    """Put alerts and new batches into `cards`, move `after` on, and say what is wrong, if it is."""
-    problem = ""
+) -> dict[str, str]:
+    """Put alerts and new batches into `cards`, and move `after` on.
+
+    Returns words on the whole: `problem`, what is wrong with the store, and `aside`, what was not
+    sent; each empty if there is no such thing.
+    """
+    problem = aside = ""
     for each in cards:
         each["alerts"], each["batches"] = [], {}
     try:
@@ -308,9 +311,10 @@ def _add_stored(
                 new = batches_since(connection, status, after[status.name])
                 each["batches"] = new
                 after[status.name] = max(new["end_ns"], default=after[status.name])
+            aside = aside_words(backlogs(connection))
     except sqlite3.Error as error:
         problem = f"The store cannot be read: {error}."
-    return problem
+    return {"problem": problem, "aside": aside}
 
 
 def _newest_batches(store: Path, names: list[str]) -> dict[str, dict[str, Any]]:

@@ -94,14 +94,16 @@ class Shelving:
 
 
 @dataclass(frozen=True)
-class Undone:
-    """The transaction has failed: nothing of its blocks is kept, and they will come again."""
+class Ended:
+    """The transaction is over. If it was not `kept`, its blocks will come again in another one."""
+
+    kept: bool
 
 
-Block = Kept | LinkNews | TimePassed | Acknowledgement | Shelving | Undone
+Block = Kept | LinkNews | TimePassed | Acknowledgement | Shelving | Ended
 Queue = asyncio.Queue[Block]
-# What else is to happen in the transaction that keeps a block: outboxes, alarms. `Undone` comes
-# outside of one.
+# What else is to happen in the transaction that keeps a block: outboxes, alarms. `Ended` comes
+# after it.
 Along = Callable[[sqlite3.Connection, Block], None]
 Started = Callable[[sqlite3.Connection, dict[str, MachineStatus], Queue], Along]
 
@@ -234,12 +236,14 @@ async def keep(
                 break
             except sqlite3.OperationalError as failed:  # disk full, or locked by someone
                 log.error("store", failed=str(failed), waiting=len(waiting), retry_s=wait)
-                along(connection, Undone())
+                along(connection, Ended(False))
                 await asyncio.sleep(wait)
                 wait = min(2.0 * wait, 30.0)
         for block in waiting:
             if isinstance(block, Kept):
                 tell(statuses[block.machine], block)
+        along(connection, Ended(True))
+        for _ in waiting:
             queue.task_done()
 
 
