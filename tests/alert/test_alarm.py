@@ -135,6 +135,7 @@ def test_shelving_keeps_quiet_until_its_end():
     opened(alarm)
     alarm.shelve(at(40), at(5000), "Ada")
     assert (alarm.state, alarm.shelved_by) == (AlarmState.SHELVED, "Ada")
+    assert (alarm.shelved_ns, alarm.shelved_until_ns) == (at(40), at(5000))
     assert alarm.tick(at(4999)) == []
     (again,) = alarm.tick(at(5000))  # it still holds
     assert again.kind == "repeat"
@@ -157,8 +158,12 @@ def test_shelving_can_be_ended_early():
     alarm = bore_alarm()
     alarm.shelve(at(0), at(1000), "Ada")
     assert opened(alarm, 10) == []
-    assert kinds(alarm.unshelve(at(100))) == ["alarm"]
+    assert kinds(alarm.unshelve(at(100), "Grace")) == ["alarm"]
     assert alarm.state is AlarmState.UNACKNOWLEDGED
+    assert (alarm.unshelved_by, alarm.unshelved_ns) == ("Grace", at(100))
+    assert alarm.shelved_by is alarm.shelved_ns is alarm.shelved_until_ns is None
+    alarm.unshelve(at(200), "Hedy")  # nothing on the shelf: nobody took it off
+    assert alarm.unshelved_by == "Grace"
 
 
 @pytest.mark.parametrize(("until", "words"), [(0, "later than now"), (8 * 86400, "168 h at most")])
@@ -225,7 +230,7 @@ def run(alarm: Alarm, steps: list[tuple[State | str, float]], restart: bool) -> 
         elif what == "shelve":
             alarm.shelve(now, now + 1800 * S, "Ada")
         elif what == "unshelve":
-            notices += alarm.unshelve(now)
+            notices += alarm.unshelve(now, "Ada")
         else:
             notices += alarm.tick(now)
         if restart:

@@ -9,6 +9,8 @@ import logging
 import re
 import socket
 import ssl
+import time
+import warnings
 from collections.abc import Iterator
 from contextlib import asynccontextmanager, contextmanager, suppress
 from dataclasses import replace
@@ -39,7 +41,7 @@ from borewarden.model.bore import BatchResult
 from borewarden.model.verdict import State, Verdict
 from borewarden.physics.pump import Intensifier
 from borewarden.store.embedded import open_store, transaction
-from borewarden.store.outbox import drain, put, waiting
+from borewarden.store.outbox import backlogs, drain, put, waiting
 
 S = 10**9
 NOON = 1_772_449_200 * S  # 2026-03-02 12:00 in Berlin
@@ -183,6 +185,23 @@ def test_the_figure_stands_inline() -> None:
     assert message.get_content_type() == "multipart/alternative"
     assert len(bytes(message)) < 300_000
     assert "cid:" not in parts(compose(ALARM, PUMP, "UTC"))["text/html"].get_content()
+
+
+def test_times_between_two_microseconds_make_no_noise() -> None:
+    """Sources tell nanoseconds, which Python's datetime does not hold."""
+    table = history(20)
+    table["end_ns"] += 7
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        png = bore_figure(
+            table,
+            "Europe/Berlin",
+            nominal_bore=0.254e-3,
+            limit=0.08,
+            onset_ns=int(table["end_ns"].iloc[3]) + 4,
+        )
+    assert png is not None
+    assert png.startswith(b"\x89PNG")
 
 
 def test_a_figure_of_little_or_nothing() -> None:
@@ -380,3 +399,22 @@ async def test_busy_server_and_refused_mail(tmp_path: Path) -> None:
         row = connection.execute("SELECT refused FROM outbox").fetchall()
     assert row == [("554 looks like spam",)]
     assert [mail["Subject"].split(":")[0] for mail in box.mails] == ["East", "South"]
+
+
+async def test_a_mail_that_has_waited_for_too_long_is_not_sent_as_if_new(tmp_path: Path) -> None:
+    store, box, port = tmp_path / "a.db", Box(), free_port()
+    now_ns = time.time_ns()
+    ages = {"East": 8, "West": 6, "South": 0}  # days
+    queue(
+        store,
+        [replace(ALARM, machine=m, time_ns=now_ns - d * 86400 * S) for m, d in ages.items()],
+    )
+    settings = mail_settings(port)
+    with mail_server(box, port), open_store(store) as connection:
+        async with forwarding(store, settings, max_age=settings.expire_after):
+            while backlogs(connection)[SINK].waiting:
+                await asyncio.sleep(0.01)
+        assert backlogs(connection)[SINK] == (0, 0, 1, "expired: not sent within 7 d")
+        [(content,)] = connection.execute("SELECT payload FROM outbox").fetchall()
+    assert [mail["Subject"].split(":")[0] for mail in box.mails] == ["West", "South"]
+    assert email.message_from_bytes(content)["Subject"].startswith("East")

@@ -1,6 +1,7 @@
 """The live page over real HTTP, and as a real browser shows it."""
 
 import asyncio
+import datetime as dt
 import http.client
 import json
 import math
@@ -13,11 +14,12 @@ from urllib.parse import urlencode
 
 import numpy as np
 import pytest
+from browsing import machine_card, see, severe, text
 from prometheus_client.parser import text_string_to_metric_families
 from selenium.webdriver.common.keys import Keys
-from selenium.webdriver.support.ui import WebDriverWait
 
-from borewarden.alert.wording import CAUTIONS
+from borewarden.alert.alarm import AlarmSettings
+from borewarden.alert.wording import CAUTIONS, local_time
 from borewarden.collect.link import LinkState
 from borewarden.model.baseline import Jewel
 from borewarden.model.gate import GateSettings, rows, samples_of
@@ -35,6 +37,7 @@ from borewarden.service.card import (
 )
 from borewarden.service.page import health_troubles, page_app, plain, serve_page
 from borewarden.service.status import MachineStatus
+from borewarden.store import outbox
 from borewarden.store.embedded import open_store, transaction, write_learned
 
 JEWEL_BORE = 0.254e-3
@@ -102,13 +105,15 @@ class Shop:
         self.machines = [Machine(NORTH, INTENSIFIER), Machine(ODD, CRANK)]
         self.statuses = {machine.name: machine.status for machine in self.machines}
         self.acknowledged = []
+        self.shelved = []
         for machine in self.machines:
             machine.learn(self.store, 0, STEP_AT)
         with socket.create_server(("127.0.0.1", 0)) as free:
             self.port = free.getsockname()[1]
         self.loop = asyncio.new_event_loop()
-        self.app = page_app(self.store, self.statuses, self.acknowledge)
-        threading.Thread(target=self.loop.run_forever, daemon=True).start()
+        self.app = page_app(self.store, self.statuses, self.acknowledge, self.shelve)
+        self.thread = threading.Thread(target=self.loop.run_forever, daemon=True)
+        self.thread.start()
         self.serving = None
         self.open()
 
@@ -119,10 +124,25 @@ class Shop:
         self.statuses[machine].alarm = "acknowledged"
         return True
 
+    async def shelve(self, machine, by, until_ns):
+        status = self.statuses[machine]
+        if until_ns is not None:
+            AlarmSettings().check_shelving(time.time_ns(), until_ns)
+        elif status.shelved_until_ns is None:
+            return False
+        self.shelved.append((machine, by, until_ns))
+        status.alarm = "normal" if until_ns is None else "shelved"
+        status.shelved_until_ns, status.shelved_by = until_ns, by
+        return True
+
+    def in_loop(self, work):
+        return asyncio.run_coroutine_threadsafe(work, self.loop).result(30.0)
+
     def open(self):
-        self.serving = asyncio.run_coroutine_threadsafe(
-            serve_page(self.app, port=self.port), self.loop
-        )
+        async def begin():
+            return asyncio.create_task(serve_page(self.app, port=self.port))
+
+        self.serving = self.in_loop(begin())
         wait_for(self.answers)
 
     def answers(self):
@@ -130,8 +150,23 @@ class Shop:
             return there.connect_ex(("127.0.0.1", self.port)) == 0
 
     def close(self):
-        self.serving.cancel()
-        wait_for(lambda: not self.answers())
+        """End serving; returns once all of it has ended. A closed port alone does not say so."""
+
+        async def end():
+            self.serving.cancel()
+            await asyncio.wait({self.serving})
+            return asyncio.all_tasks() - {asyncio.current_task()}
+
+        left = self.in_loop(end())
+        assert not self.answers()
+        assert left == set()
+
+    def end(self):
+        self.close()
+        self.in_loop(self.loop.shutdown_default_executor())
+        self.loop.call_soon_threadsafe(self.loop.stop)
+        self.thread.join(30.0)
+        self.loop.close()
 
     def ask(self, method, path, body=None, **headers):
         """Status, headers and body of one answer."""
@@ -144,14 +179,20 @@ class Shop:
         connection.close()
         return told
 
-    def post(self, machine, by="Ada", **headers):
-        form = urlencode({"machine": machine, "by": by})
+    def post(self, machine, by="Ada", path="/acknowledge", until=None, **headers):
+        return self.post_and_read(machine, by, path, until, **headers)[0]
+
+    def post_and_read(self, machine, by="Ada", path="/acknowledge", until=None, **headers):
+        """Code and words of the answer to a form."""
+        fields = {"machine": machine, "by": by, "until": until}
+        form = urlencode({name: text for name, text in fields.items() if text is not None})
         headers = {
             "Origin": f"http://127.0.0.1:{self.port}",
             "Content_Type": "application/x-www-form-urlencoded",
             **headers,
         }
-        return self.ask("POST", "/acknowledge", form, **headers)[0]
+        code, _, body = self.ask("POST", path, form, **headers)
+        return code, body.decode()
 
 
 def wait_for(condition, seconds=30.0):
@@ -165,8 +206,7 @@ def wait_for(condition, seconds=30.0):
 def shop(tmp_path):
     shop = Shop(tmp_path)
     yield shop
-    shop.close()
-    shop.loop.call_soon_threadsafe(shop.loop.stop)
+    shop.end()
 
 
 def everything(store):
@@ -329,16 +369,83 @@ def test_acknowledgement_calls_back_once(shop):
     assert shop.acknowledged == [(NORTH, "Ada")]
 
 
-def test_other_origins_and_hosts_are_refused(shop):
+def in_hours(hours):
+    return (dt.datetime.now(dt.UTC) + dt.timedelta(hours=hours)).isoformat()
+
+
+def test_shelving_calls_back_and_wants_an_end_that_can_be(shop):
+    def shelve(machine=NORTH, by="Ada", until=None, **headers):
+        return shop.post_and_read(machine, by, "/shelve", until or in_hours(8), **headers)
+
+    assert shop.post_and_read(NORTH, path="/unshelve") == (409, "there was nothing on the shelf")
+    assert shelve(until="2099-01-01T00:00Z") == (422, "an alarm may be shelved for 168 h at most")
+    assert shelve(until=in_hours(-1)) == (422, "shelving has to end later than now")
+    for until in ("tomorrow", "2026-03-05T14:00", "", "9" * 40):
+        code, words = shop.post_and_read(NORTH, path="/shelve", until=until)
+        assert code == 422
+        assert words == (
+            f'{until!r} is no time with its zone: give one like "2026-03-05T14:00+01:00"'
+        )
+    assert shelve("nobody") == (404, f"no machine 'nobody'; there are {NORTH}, {ODD}")
+    assert shelve(by=" ") == (422, "say who you are: a name of 80 characters at most")
+    assert shelve(by="x" * 5000)[0] == 413
+    assert shelve(Content_Type="text/plain")[0] == 415
+    assert shop.ask("GET", f"/shelve?machine={NORTH}&by=Ada")[0] == 405
+    assert shop.shelved == []
+
+    end = dt.datetime.now(dt.timezone(dt.timedelta(hours=-5))) + dt.timedelta(hours=8)
+    assert shelve(by=" Ada ", until=f" {end.isoformat()} ")[0] == 200
+    until_ns = int(end.timestamp()) * 10**9
+    assert shop.shelved == [(NORTH, "Ada", until_ns)]
+    north = json.loads(shop.ask("GET", "/status")[2])["machines"][NORTH]
+    assert (north["alarm"], north["shelved_until_ns"], north["shelved_by"]) == (
+        "shelved", until_ns, "Ada",
+    )  # fmt: skip
+    assert f'alarm_shelved_until_timestamp_seconds{{machine="{NORTH}"}} ' in (
+        shop.ask("GET", "/metrics")[2].decode()
+    )
+    assert shop.post(NORTH, "Grace", "/unshelve") == 200
+    assert shop.shelved[1:] == [(NORTH, "Grace", None)]
+
+
+@pytest.mark.parametrize("path", ["/acknowledge", "/shelve", "/unshelve"])
+def test_other_origins_and_hosts_are_refused(shop, path):
     shop.statuses[NORTH].alarm = "unacknowledged"
+
+    def post(**headers):
+        return shop.post(NORTH, "Ada", path, in_hours(1), **headers)
+
     for origin in ("http://example.org", "null", "", "http://127.0.0.1", "http://localhost:1"):
-        assert shop.post(NORTH, Origin=origin) == 403
+        assert post(Origin=origin) == 403
     # an attacker's name that resolves to this computer is its own origin, but not our host
     rebound = f"rebound.example:{shop.port}"
-    assert shop.post(NORTH, Host=rebound, Origin=f"http://{rebound}") == 400
+    assert post(Host=rebound, Origin=f"http://{rebound}") == 400
     assert shop.ask("GET", "/status", Host=rebound)[0] == 400
     assert shop.ask("GET", "/status", Host=f"[::1]:{shop.port}")[0] == 200
-    assert shop.acknowledged == []
+    assert shop.acknowledged == shop.shelved == []
+
+
+def test_what_was_set_aside_unsent_is_counted_and_its_reason_told(shop):
+    with open_store(shop.store) as connection, transaction(connection):
+        for i in range(5):
+            outbox.put(connection, "mail", "alarm", i, "a mail")
+        ids = [payload.id for payload in outbox.take(connection, "mail", 5)]
+        outbox.refuse(connection, "mail", ids[:2], "554 looks like spam")
+        outbox.refuse(connection, "mail", ids[2:3], f"{outbox.EXPIRED}not sent within 7 d")
+        outbox.put(connection, "influx", "sample", 1, "a line")
+    told = json.loads(shop.ask("GET", "/status")[2])["outbox"]
+    last = "expired: not sent within 7 d"
+    assert told == {
+        "influx": {"waiting": 1, "refused": 0, "expired": 0, "last_reason": ""},
+        "mail": {"waiting": 2, "refused": 2, "expired": 1, "last_reason": last},
+    }
+    text = shop.ask("GET", "/metrics")[2].decode()
+    families = {family.name: family for family in text_string_to_metric_families(text)}
+    for name in ("waiting", "refused", "expired"):
+        values = {s.labels["sink"]: s.value for s in families[f"borewarden_outbox_{name}"].samples}
+        assert values == {sink: each[name] for sink, each in told.items()}
+    (why,) = families["borewarden_outbox_last_aside_info"].samples
+    assert why.labels == {"sink": "mail", "reason": last}
 
 
 def test_reading_writes_nothing(shop):
@@ -365,12 +472,12 @@ def test_every_answer_keeps_the_browser_at_home(shop):
         assert headers["x-content-type-options"] == "nosniff"
 
 
-def test_no_store_yet_is_said_and_harms_nothing(tmp_path):
-    shop = Shop(tmp_path)
+def test_no_store_yet_is_said_and_harms_nothing(shop, tmp_path):
     for file in tmp_path.glob("borewarden.db*"):
         file.unlink()
     assert shop.ask("GET", f"/history?machine={NORTH}&hours=8")[0] == 503
     assert shop.ask("GET", "/metrics")[0] == 200
+    assert json.loads(shop.ask("GET", "/status")[2])["outbox"] == {}
     assert not shop.store.exists()
     connection = http.client.HTTPConnection("127.0.0.1", shop.port, timeout=30)
     connection.request("GET", "/events")
@@ -384,12 +491,12 @@ def test_no_store_yet_is_said_and_harms_nothing(tmp_path):
     # cancelling ends open streams too, and soon
     shop.close()
     assert stream.read().count(b"event: cards") < 10
-    shop.loop.call_soon_threadsafe(shop.loop.stop)
+    connection.close()
 
 
 async def test_a_taken_port_is_an_error_of_this_task_only(shop):
     with pytest.raises(OSError, match="in use"):
-        await serve_page(page_app(shop.store, {}, shop.acknowledge), port=shop.port)
+        await serve_page(page_app(shop.store, {}, shop.acknowledge, shop.shelve), port=shop.port)
 
 
 @pytest.mark.parametrize(
@@ -433,27 +540,11 @@ def open_page(browser, shop, width=1280):
     ) >= 2 * 4)  # fmt: skip
 
 
-def see(browser, condition):
-    WebDriverWait(browser, 60).until(lambda _: condition())
-
-
-def machine_card(browser, number=0):
-    return browser.find_elements("css selector", ".card")[number]
-
-
-def text(place, selector):
-    return place.find_element("css selector", selector).text
-
-
 def last_bore(browser):
     """The right end of the mean line in the first bore plot, mm."""
     return browser.execute_script(
         "return document.querySelector('[data-plot=bore]').data[1].y.at(-1)"
     )
-
-
-def severe(browser):
-    return [entry for entry in browser.get_log("browser") if entry["level"] == "SEVERE"]
 
 
 @pytest.mark.parametrize("width", [400, 1280])
@@ -521,6 +612,74 @@ def test_a_chip_shows_up_without_a_reload_and_is_acknowledged(browser, shop):
     assert not form.is_displayed()
     assert browser.execute_script("return window.sameVisit")
     assert severe(browser) == []
+
+
+def test_keyboard_shelves_until_a_stated_time_and_takes_off_again(browser, shop):
+    open_page(browser, shop)
+    north = machine_card(browser)
+    summary = north.find_element("css selector", ".shelve summary")
+    assert not north.find_element("css selector", ".shelve input").is_displayed()
+    browser.execute_script("arguments[0].focus()", summary)
+
+    def press(*keys):
+        browser.switch_to.active_element.send_keys(*keys)
+
+    press(Keys.ENTER)
+    press(Keys.TAB)
+    press("Ada", Keys.TAB)
+    offered = [option.text for option in north.find_elements("css selector", ".shelve option")]
+    assert offered == ["60 min", "4 h", "8 h", "24 h", "3 d", "7 d"]
+    press("8", Keys.TAB)
+    assert browser.switch_to.active_element.text == "Shelve"
+    assert not north.find_element("css selector", ".unshelve").is_displayed()
+    press(Keys.ENTER)
+    see(browser, lambda: text(north, ".alarm-state").startswith("Alarm: shelved until "))
+    [(machine, by, until_ns)] = shop.shelved
+    assert (machine, by) == (NORTH, "Ada")
+    assert until_ns * 1e-9 - time.time() == pytest.approx(8 * 3600, abs=60)
+    until = local_time(until_ns, "Europe/Vienna")
+    assert text(north, ".alarm-state") == f"Alarm: shelved until {until}, by Ada"
+    assert browser.find_element("id", "summary").text == "2 machines: 2 good – 1 shelved"
+    assert browser.switch_to.active_element == summary
+
+    press(Keys.ENTER)
+    press(Keys.TAB)
+    press("Grace", Keys.TAB, Keys.TAB)
+    press(Keys.TAB)
+    assert browser.switch_to.active_element.text == "Take off the shelf"
+    press(Keys.ENTER)
+    see(browser, lambda: text(north, ".alarm-state") == "Alarm: normal")
+    assert shop.shelved[1:] == [(NORTH, "Grace", None)]
+    assert browser.execute_script("return window.sameVisit")
+    assert severe(browser) == []
+
+
+def test_what_could_not_be_done_is_said_where_it_was_asked_for(browser, shop):
+    open_page(browser, shop)
+    north = machine_card(browser)
+    browser.execute_script(
+        "document.querySelector('.shelve').open = true;"
+        "document.querySelector('.shelve option').value = 30 * 86400;"  # s
+    )
+    north.find_element("css selector", ".shelve input").send_keys("Ada", Keys.ENTER)
+    said = "Not done (Shelve): an alarm may be shelved for 168 h at most"
+    see(browser, lambda: text(north, ".shelve output") == said)
+    assert shop.shelved == []
+
+
+def test_what_was_set_aside_unsent_stands_at_the_foot_of_the_page(browser, shop):
+    open_page(browser, shop)
+    aside = browser.find_element("id", "aside")
+    assert not aside.is_displayed()
+    with open_store(shop.store) as connection, transaction(connection):
+        outbox.put(connection, "mail", "alarm", 1, "a mail")
+        (payload,) = outbox.take(connection, "mail", 1)
+        outbox.refuse(connection, "mail", [payload.id], "554 <b>spam</b>")
+    see(browser, aside.is_displayed)
+    assert aside.text == (
+        "Mail: 1 refused and 0 expired, kept in the store but not sent. "
+        "The last reason: 554 <b>spam</b>."
+    )
 
 
 def test_links_samples_and_hostile_names(browser, shop):

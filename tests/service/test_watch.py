@@ -82,6 +82,42 @@ async def test_live_is_replay_to_the_last_bit(
     assert status.link == LinkState(int(samples.time_ns[0]), True, "following a log")
 
 
+async def test_what_is_told_belongs_to_what_is_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A slow disk: the watcher is many blocks ahead, and none of that is told before its time."""
+    machine = load_machine(SOUTH)
+    samples = read_log(CHIP, machine.log_format())
+    tell, write = watch_module.tell, watch_module._write
+    told: list[tuple[int, int, float, str]] = []
+    at_once: list[int] = []
+
+    def slowly(connection: sqlite3.Connection, waiting: list, along: object) -> None:
+        at_once.append(len(waiting))
+        time.sleep(0.02)
+        write(connection, waiting, along)
+
+    def and_note(status: MachineStatus, *block: object) -> None:
+        tell(status, *block)
+        # as text, in which NaN equals NaN
+        told.append(
+            (status.samples, status.last_sample_ns, status.missed_hours, repr(status.verdict))
+        )
+
+    monkeypatch.setattr(watch_module, "_write", slowly)
+    monkeypatch.setattr(watch_module, "tell", and_note)
+    await watch([machine], tmp_path / "slow.db", {"South": paced(samples, 200)})
+    assert max(at_once) > 3  # or nothing was ahead of anything
+    watcher, due = machine.build_watcher(), []
+    for start in range(0, len(samples.time_ns), 200):
+        block = rows(samples, start, start + 200)
+        if watcher.learn_many(block).batches or start == 0:
+            verdict = repr(watcher.verdict())
+        newest = int(block.time_ns[-1])
+        due.append((start + len(block.time_ns), newest, watcher.missed_hours, verdict))
+    assert told == due
+
+
 def test_killed_at_random_points_is_replay_all_the_same(
     tmp_path: Path, replayed: dict[str, pd.DataFrame]
 ) -> None:

@@ -2,51 +2,27 @@
 
 from __future__ import annotations
 
-import signal
 import sqlite3
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
+from kill import write_until_killed
 
 from borewarden.model.watcher import Learned
 from borewarden.physics.pump import Intensifier
 from borewarden.store.embedded import open_store, read_table, transaction, write_learned
 from conftest import steady_samples
 
-WRITER = """
-import sys
-from pathlib import Path
-from borewarden.store.embedded import open_store, transaction
-
-with open_store(Path(sys.argv[1])) as connection:
-    i = 0
-    while True:
-        with transaction(connection):
-            for _ in range(10):
-                connection.execute(
-                    "INSERT INTO sample (machine, time_ns, pressure) VALUES ('North', ?, 1.0)", (i,)
-                )
-                i += 1
-        print(i, flush=True)
-"""
+WRITE = (
+    "connection.execute("
+    "\"INSERT INTO sample (machine, time_ns, pressure) VALUES ('North', ?, 1.0)\", (i,))"
+)
 
 
 def test_what_was_committed_survives_a_kill(tmp_path: Path) -> None:
     store = tmp_path / "killed.db"
-    writer = subprocess.Popen(
-        [sys.executable, "-c", WRITER, str(store)], stdout=subprocess.PIPE, text=True
-    )
-    assert writer.stdout is not None
-    committed = 0
-    while committed < 300:
-        committed = int(writer.stdout.readline())
-    writer.send_signal(signal.SIGKILL)
-    rest = writer.stdout.read().split()
-    writer.wait()
-    committed = int(rest[-1]) if rest else committed
+    committed = write_until_killed(store, WRITE, count=10, at_least=300)
     with open_store(store) as connection:
         count = len(read_table(connection, "sample", "North"))
         assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import signal
 import sqlite3
 import subprocess
 import sys
+import time
 from contextlib import suppress
 from pathlib import Path
 
@@ -15,26 +15,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from kill import write_until_killed
 
 from borewarden.store import embedded, outbox
 from borewarden.store.embedded import open_store, read_alarm, transaction, write_alarm
 from borewarden.store.outbox import back_off, done, drain, put, take, thin, waiting
 
-WRITER = """
-import sys
-from pathlib import Path
-from borewarden.store.embedded import open_store, transaction
-from borewarden.store.outbox import put
-
-with open_store(Path(sys.argv[1])) as connection:
-    i = 0
-    while True:
-        with transaction(connection):
-            for _ in range(7):
-                put(connection, "influx", "sample", i, f"line {i}")
-                i += 1
-        print(i, flush=True)
-"""
+WRITE = 'put(connection, "influx", "sample", i, f"line {i}")'
 
 DRAINER = """
 import asyncio, sys
@@ -115,17 +102,7 @@ def test_a_transaction_that_fails_queues_nothing(tmp_path: Path) -> None:
 
 def test_what_was_queued_survives_a_kill(tmp_path: Path) -> None:
     store = tmp_path / "killed.db"
-    writer = subprocess.Popen(
-        [sys.executable, "-c", WRITER, str(store)], stdout=subprocess.PIPE, text=True
-    )
-    assert writer.stdout is not None
-    committed = 0
-    while committed < 140:
-        committed = int(writer.stdout.readline())
-    writer.send_signal(signal.SIGKILL)
-    rest = writer.stdout.read().split()
-    writer.wait()
-    committed = int(rest[-1]) if rest else committed
+    committed = write_until_killed(store, WRITE, count=7, at_least=140)
     with open_store(store) as connection:
         payloads = take(connection, "influx", 10**6)
         assert [p.content for p in payloads] == [b"line %d" % i for i in range(len(payloads))]
@@ -214,6 +191,92 @@ async def test_what_is_refused_is_set_aside_and_does_not_hold_up_the_rest(
         assert row == (b"line 11", "400 bad line")
     assert taken == [b"line %d" % i for i in range(30) if i != 11]
     assert "refused and set aside: 400 bad line" in caplog.text
+
+
+async def test_what_has_waited_too_long_is_set_aside_and_never_sent(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Old and new ones, the server down at first: only what is new goes out, in order."""
+    now_ns = time.time_ns()
+    with open_store(tmp_path / "a.db") as connection, transaction(connection):
+        for i, days in enumerate((9.0, 8.0, 6.9, 7.1, 0.0)):
+            put(connection, "mail", "alarm", now_ns - round(days * 86400e9), f"mail {i}")
+        put(connection, "influx", "sample", 0, "an old line")
+        assert outbox.backlogs(connection)["mail"] == (5, 0, 0, "")
+    taken: list[bytes] = []
+    attempts = 0
+
+    async def deliver(payloads: list[bytes]) -> None:
+        nonlocal attempts
+        attempts += 1
+        if attempts <= 2:
+            raise ConnectionError("nobody there")
+        taken.extend(payloads)
+
+    task = asyncio.create_task(
+        drain(
+            tmp_path / "a.db", "mail", deliver,
+            limit=1, idle=0.01, first_pause=0.001, max_age=7 * 86400.0,
+        )
+    )  # fmt: skip
+    with open_store(tmp_path / "a.db") as connection:
+        async with asyncio.timeout(30):
+            while outbox.backlogs(connection)["mail"].waiting:
+                await asyncio.sleep(0.01)
+        task.cancel()
+        with suppress(asyncio.CancelledError):
+            await task
+        assert taken == [b"mail 2", b"mail 4"]
+        assert outbox.backlogs(connection) == {
+            "influx": (1, 0, 0, ""),
+            "mail": (0, 0, 3, "expired: not sent within 7 d"),
+        }
+        kept = connection.execute("SELECT payload FROM outbox WHERE sink = 'mail' ORDER BY id")
+        assert [row[0] for row in kept] == [b"mail 0", b"mail 1", b"mail 3"]
+    assert "expired and set aside" in caplog.text
+
+
+async def test_the_reason_of_an_expiry_names_the_last_failure(tmp_path: Path) -> None:
+    with open_store(tmp_path / "a.db") as connection, transaction(connection):
+        put(connection, "mail", "alarm", time.time_ns(), "a mail")
+
+    async def deliver(payloads: list[bytes]) -> None:
+        raise ConnectionError("535 authentication failed")
+
+    task = asyncio.create_task(
+        drain(tmp_path / "a.db", "mail", deliver, limit=1, first_pause=0.05, max_age=0.5)
+    )
+    with open_store(tmp_path / "a.db") as connection:
+        async with asyncio.timeout(30):
+            while outbox.backlogs(connection)["mail"].waiting:
+                await asyncio.sleep(0.01)
+        reason = outbox.backlogs(connection)["mail"].last_reason
+    task.cancel()
+    with suppress(asyncio.CancelledError):
+        await task
+    assert reason.startswith("expired: not sent within")
+    assert reason.endswith("; the last attempt failed: 535 authentication failed")
+
+
+def test_backlogs_count_by_the_index_and_not_by_reading_everything(tmp_path: Path) -> None:
+    with open_store(tmp_path / "a.db") as connection:
+        with transaction(connection):
+            for sink in ("influx", "mail"):
+                for i in range(10):
+                    put(connection, sink, "alarm", i, f"{sink} {i}")
+                ids = [payload.id for payload in take(connection, sink, 10)]
+                outbox.refuse(connection, sink, ids[1:4], f"400 no, says {sink}")
+                outbox.refuse(connection, sink, ids[:1], outbox.EXPIRED + "too old")
+        assert outbox.backlogs(connection) == {
+            sink: (6, 3, 1, f"400 no, says {sink}") for sink in ("influx", "mail")
+        }
+        statements: list[str] = []
+        connection.set_trace_callback(statements.append)
+        outbox.backlogs(connection)
+        connection.set_trace_callback(None)
+        plan = connection.execute("EXPLAIN QUERY PLAN " + statements[0]).fetchall()
+    steps = [row[3] for row in plan]
+    assert not [step for step in steps if "SCAN outbox" in step], steps
 
 
 async def test_a_locked_store_is_an_outage_too(tmp_path: Path) -> None:

@@ -56,6 +56,15 @@ class AlarmSettings:
         if self.repeat <= 0.0 or self.longest_shelving <= 0.0:
             raise ValueError("repeat interval and longest shelving have to be above 0 s")
 
+    def check_shelving(self, time_ns: int, until_ns: int) -> None:
+        """Raise ValueError unless `until_ns` is ahead, by `longest_shelving` at most."""
+        if until_ns <= time_ns:
+            raise ValueError("shelving has to end later than now")
+        if until_ns - time_ns > round(self.longest_shelving * 1e9):
+            raise ValueError(
+                f"an alarm may be shelved for {self.longest_shelving / 3600.0:g} h at most"
+            )
+
 
 BORE_ALARM = AlarmSettings()
 SIGHT_ALARM = AlarmSettings(on_delay=120.0, off_delay=60.0)
@@ -97,7 +106,10 @@ class Alarm:
     acknowledged_ns: int | None = None
     raised_ns: int | None = None
     shelved_by: str | None = None
+    shelved_ns: int | None = None
     shelved_until_ns: int | None = None
+    unshelved_by: str | None = None  # None too if the last shelving ended by itself
+    unshelved_ns: int | None = None
     # what the state machine goes by
     seen: str | None = None  # the condition as last reported
     differs_since_ns: int | None = None  # since when `seen` is other than `condition`
@@ -135,7 +147,7 @@ class Alarm:
         if self.shelved_until_ns is not None:
             if now < self.shelved_until_ns:
                 return []
-            self.shelved_until_ns = self.shelved_by = None
+            self.shelved_until_ns = self.shelved_ns = self.shelved_by = None
             if self.condition is not None:
                 self.acknowledged = False
                 self.told_ns = now - self._ns(self.settings.repeat)  # remind at once
@@ -151,18 +163,15 @@ class Alarm:
 
         Raises ValueError if the end is not ahead, or further off than `longest_shelving`.
         """
-        if until_ns <= time_ns:
-            raise ValueError("shelving has to end later than now")
-        if until_ns - time_ns > self._ns(self.settings.longest_shelving):
-            raise ValueError(
-                f"an alarm may be shelved for {self.settings.longest_shelving / 3600.0:g} h at most"
-            )
-        self.shelved_until_ns, self.shelved_by = until_ns, by
+        self.settings.check_shelving(time_ns, until_ns)
+        self.shelved_until_ns, self.shelved_ns, self.shelved_by = until_ns, time_ns, by
+        self.unshelved_by = self.unshelved_ns = None
 
-    def unshelve(self, time_ns: int) -> list[Notice]:
-        """End the shelving now."""
+    def unshelve(self, time_ns: int, by: str) -> list[Notice]:
+        """End the shelving now, if there is one."""
         if self.shelved_until_ns is not None:
             self.shelved_until_ns = min(self.shelved_until_ns, self._advance(time_ns))
+            self.unshelved_by, self.unshelved_ns = by, time_ns
         return self.tick(time_ns)
 
     def to_json(self) -> str:

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from borewarden.alert.wording import MM
 from borewarden.model.bore import RECENT
@@ -50,7 +51,7 @@ def bore_figure(
     gaps = np.flatnonzero(np.diff(ends) > GAP_NS) + 1
 
     zone = ZoneInfo(time_zone)
-    x = pd.to_datetime(ends, utc=True).tz_convert(zone).to_pydatetime()
+    x = _datetimes(ends, zone)
     broken_x = np.insert(x, gaps, x[gaps])
 
     figure = Figure(figsize=(6.4, 4.0), dpi=150, layout="constrained")
@@ -85,7 +86,7 @@ def bore_figure(
     lower.set_ylim(bottom=0.0)
     for axes in (upper, lower):
         if onset_ns is not None and ends[0] <= onset_ns <= ends[-1]:
-            onset = pd.Timestamp(onset_ns, tz="UTC").tz_convert(zone).to_pydatetime()
+            [onset] = _datetimes(np.array([onset_ns]), zone)
             axes.axvline(onset, color=INK, linestyle=":", linewidth=1.5, label="onset")
         axes.grid(color="#e3e6e8")
         axes.spines[["top", "right"]].set_visible(False)
@@ -98,3 +99,10 @@ def bore_figure(
     content = io.BytesIO()
     canvas.print_png(content)
     return content.getvalue()
+
+
+def _datetimes(time_ns: NDArray[np.int64], zone: ZoneInfo) -> NDArray[np.object_]:
+    """Times in ns since 1970 UTC as matplotlib takes them, who knows of no nanoseconds."""
+    times = pd.to_datetime(time_ns, utc=True).floor("us").tz_convert(zone)
+    datetimes: NDArray[np.object_] = times.to_pydatetime()
+    return datetimes

@@ -57,7 +57,10 @@ _SIGHT_CHECKS = (
 
 @dataclass(frozen=True)
 class MailSettings:
-    """The mail server and whom to write to; `timeout` in s.
+    """The mail server and whom to write to; `timeout` and `expire_after` in s.
+
+    A mail that could not be sent within `expire_after` is not sent any more: people would take
+    old news for new.
 
     `security` is "starttls" (port 587), "tls" (port 465) or "none"; a password never goes out
     unencrypted except to this very computer. `ca_file` holds the shop's own certificate authority.
@@ -72,6 +75,7 @@ class MailSettings:
     password: SecretStr | None = None
     ca_file: Path | None = None
     timeout: float = 30.0
+    expire_after: float = 7.0 * 86400.0
 
     def __post_init__(self) -> None:
         """Refuse what would reach nobody or give a password away."""
@@ -241,7 +245,7 @@ async def forward_mail(
 ) -> None:
     """Send the mail queued under `SINK`, for ever.
 
-    `drain` is `store.outbox.drain` with its store and `limit=1` filled in; it is handed over
-    since `alert` and `store` do not know of each other.
+    `drain` is `store.outbox.drain` with its store, `limit=1` and `max_age` filled in; it is handed
+    over since `alert` and `store` do not know of each other.
     """
     await drain(SINK, deliverer(settings))

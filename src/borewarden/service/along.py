@@ -7,12 +7,20 @@ import time
 from dataclasses import replace
 
 from borewarden.alert import mail
-from borewarden.alert.alarm import SIGHT_ALARM, Alarm, AlarmSettings, Notice
+from borewarden.alert.alarm import SIGHT_ALARM, Alarm, AlarmSettings, AlarmState, Notice
 from borewarden.alert.figure import bore_figure
 from borewarden.model.verdict import STATES, State, Verdict
 from borewarden.physics.pump import Intensifier
 from borewarden.service.status import MachineStatus
-from borewarden.service.watch import Acknowledgement, Block, Kept, LinkNews, TimePassed
+from borewarden.service.watch import (
+    Acknowledgement,
+    Block,
+    Ended,
+    Kept,
+    LinkNews,
+    Shelving,
+    TimePassed,
+)
 from borewarden.store import influx, outbox
 from borewarden.store.embedded import read_alarm, read_table, write_alarm
 
@@ -24,8 +32,8 @@ OUTBOX_BYTES = 2 * 1024**3  # a month of samples of some ten machines at 1 Hz
 class Along:
     """Alarms and outboxes of all machines; called with every block inside its transaction.
 
-    `statuses` are the live ones, whose alarm words are kept up to date. The alarms' own state is
-    stored with the blocks, so a restart goes on where the last transaction ended.
+    `statuses` are the live ones, whose alarm words are brought up to what is kept. The alarms' own
+    state is stored with the blocks, so a restart goes on where the last transaction ended.
     """
 
     def __init__(
@@ -45,17 +53,44 @@ class Along:
         self.verdicts: dict[str, Verdict] = {
             name: status.verdict for name, status in statuses.items()
         }
+        self.bore_alarm = bore_alarm
+        self.sight_alarm = sight_alarm
         self.alarms: dict[tuple[str, str], Alarm] = {}
         self.written: dict[tuple[str, str], Alarm] = {}
-        for name in statuses:
-            for alarm in (Alarm(name, bore_alarm), Alarm(name, sight_alarm, about="sight")):
+        self.undone = False
+        self.to_say: set[str] = set()
+        self._read_alarms(connection)
+        self._say()
+
+    def _read_alarms(self, connection: sqlite3.Connection) -> None:
+        """Take all alarms as they are kept."""
+        self.written.clear()
+        self.undone = False
+        for name in self.statuses:
+            for alarm in (
+                Alarm(name, self.bore_alarm),
+                Alarm(name, self.sight_alarm, about="sight"),
+            ):
                 kept = read_alarm(connection, name, alarm.about)
                 if kept is not None:
                     alarm = Alarm.from_json(kept, alarm.settings)
                 self.alarms[name, alarm.about] = alarm
+            self.to_say.add(name)
 
     def __call__(self, connection: sqlite3.Connection, block: Block) -> None:
-        """Write what belongs to `block`, in the transaction that is open on `connection`."""
+        """Write what belongs to `block`, in the transaction that is open on `connection`.
+
+        `Ended`, which comes after it, writes nothing.
+        """
+        if isinstance(block, Ended):
+            self.undone = not block.kept
+            if block.kept:
+                self._say()
+            return
+        if self.undone:
+            # the alarms have gone on by blocks that are not kept and come again now: without
+            # this, they would take them for told already, and the mail would be lost
+            self._read_alarms(connection)
         match block:
             case Kept():
                 self._kept(connection, block)
@@ -72,6 +107,16 @@ class Along:
                     alarm = self.alarms[machine, about]
                     alarm.acknowledge(time.time_ns(), by)
                     self._told(connection, alarm, [])
+            case Shelving(machine, by, time_ns, until_ns):
+                for about in ("bore", "sight"):
+                    alarm = self.alarms[machine, about]
+                    notices: list[Notice] = []
+                    if until_ns is None:
+                        notices = alarm.unshelve(time.time_ns(), by)
+                    else:
+                        # the time of asking, which `check_shelving` allowed, however long ago
+                        alarm.shelve(time_ns, until_ns, by)
+                    self._told(connection, alarm, notices)
             case TimePassed():
                 for machine in self.statuses:
                     self._time_passed(connection, machine)
@@ -79,6 +124,17 @@ class Along:
     def has_open(self, machine: str) -> bool:
         """Whether the machine has an alarm that nobody has acknowledged."""
         return any(not self.alarms[machine, about].acknowledged for about in ("bore", "sight"))
+
+    def is_shelved(self, machine: str) -> bool:
+        """Whether an alarm of the machine is shelved."""
+        return any(
+            self.alarms[machine, about].state is AlarmState.SHELVED for about in ("bore", "sight")
+        )
+
+    def check_shelving(self, time_ns: int, until_ns: int) -> None:
+        """Raise ValueError if no machine's alarms may be shelved until `until_ns`."""
+        self.bore_alarm.check_shelving(time_ns, until_ns)
+        self.sight_alarm.check_shelving(time_ns, until_ns)
 
     def _kept(self, connection: sqlite3.Connection, block: Kept) -> None:
         machine, learned = block.machine, block.learned
@@ -125,7 +181,7 @@ class Along:
         if notices or now != self.written.get(key):
             write_alarm(connection, alarm.machine, alarm.about, alarm.to_json())
             self.written[key] = now
-        self._say(alarm.machine)
+        self.to_say.add(alarm.machine)
         if not self.to_mail:
             return
         for notice in notices:
@@ -149,6 +205,20 @@ class Along:
             )
         return mail.compose(notice, status.pump, status.time_zone, figure).as_bytes()
 
-    def _say(self, machine: str) -> None:
-        bore, sight = (self.alarms[machine, about].state.value for about in ("bore", "sight"))
-        self.statuses[machine].alarm = bore if sight == "normal" else f"{bore}; sight: {sight}"
+    def _say(self) -> None:
+        for machine in self.to_say:
+            status = self.statuses[machine]
+            alarms = [self.alarms[machine, about] for about in ("bore", "sight")]
+            bore, sight = (alarm.state.value for alarm in alarms)
+            is_one = sight == "normal" or bore == sight == "shelved"
+            status.alarm = bore if is_one else f"{bore}; sight: {sight}"
+            # both are shelved together, but one may notice a moment earlier that it is over
+            status.shelved_until_ns, status.shelved_by = next(
+                (
+                    (alarm.shelved_until_ns, alarm.shelved_by)
+                    for alarm in alarms
+                    if alarm.shelved_until_ns is not None
+                ),
+                (None, None),
+            )
+        self.to_say.clear()

@@ -6,7 +6,7 @@ import datetime as dt
 import json
 import math
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -33,11 +33,13 @@ from borewarden.model.verdict import State, Verdict
 from borewarden.model.watcher import Alert
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.service.status import MachineStatus
+from borewarden.store.outbox import Backlog
 
 STALE_AFTER = 60.0  # s without a sample: what the page shows is old then, and it says so
 MOST_POINTS = 2000  # of one plot; a browser draws some thousands at most
 ALERTS_SHOWN = 5
 UNKNOWN = "–"
+SINKS = {"mail": "Mail", "influx": "Time-series server"}
 
 
 class Seen(NamedTuple):
@@ -105,8 +107,9 @@ def card(status: MachineStatus, age: float) -> dict[str, Any]:
         "link_state": "unknown" if link is None else "up" if link.connected else "down",
         "sample": f"newest sample {age_words(age)} ago" if status.last_sample_ns else "no sample",
         "phase": status.phase,
-        "alarm": f"Alarm: {status.alarm}",
+        "alarm": _alarm(status),
         "open": is_unacknowledged(status),
+        "shelved": status.shelved_until_ns is not None,
         "checks": first_checks(verdict),
         # for the plots, SI
         "floats": _floats(status.pump),
@@ -119,6 +122,23 @@ def card(status: MachineStatus, age: float) -> dict[str, Any]:
 def is_unacknowledged(status: MachineStatus) -> bool:
     """Whether somebody has yet to take note of the alarm, be the cause still there or not."""
     return "unacknowledged" in status.alarm
+
+
+def aside_words(backlogs: Mapping[str, Backlog]) -> str:
+    """What was set aside unsent, of all sinks; empty if nothing was."""
+    return " ".join(
+        f"{SINKS.get(sink, sink)}: {each.refused} refused and {each.expired} expired, "
+        f"kept in the store but not sent. The last reason: {each.last_reason}."
+        for sink, each in backlogs.items()
+        if each.last_reason
+    )
+
+
+def _alarm(status: MachineStatus) -> str:
+    if status.shelved_until_ns is None:
+        return f"Alarm: {status.alarm}"
+    until = local_time(status.shelved_until_ns, status.time_zone)
+    return f"Alarm: {status.alarm} until {until}, by {status.shelved_by}"
 
 
 def age_words(seconds: float) -> str:

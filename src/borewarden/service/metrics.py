@@ -8,13 +8,20 @@ from typing import Any
 
 import numpy as np
 from prometheus_client import generate_latest
-from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
+from prometheus_client.core import (
+    CounterMetricFamily,
+    GaugeMetricFamily,
+    InfoMetricFamily,
+    Metric,
+)
 from prometheus_client.registry import Collector
 
 from borewarden.model.verdict import State
 from borewarden.service.card import is_unacknowledged
 from borewarden.service.status import MachineStatus
+from borewarden.store.outbox import Backlog
 
+LONGEST_LABEL = 200  # characters
 QUANTILES = (0.5, 0.9, 0.99)
 _STATES = "Whether this is the state of the verdict, 1 or 0"
 
@@ -38,10 +45,37 @@ def latency_quantiles(status: MachineStatus) -> dict[float, float]:
 
 
 def metrics_text(
-    statuses: Mapping[str, MachineStatus], newest: Mapping[str, Mapping[str, Any]]
+    statuses: Mapping[str, MachineStatus],
+    newest: Mapping[str, Mapping[str, Any]],
+    backlogs: Mapping[str, Backlog],
 ) -> bytes:
-    """All metrics as Prometheus text. `newest` holds the newest batch of each machine, if known."""
-    return generate_latest(_Families(_families(statuses, newest)))
+    """All metrics as Prometheus text.
+
+    `newest` holds the newest batch of each machine, if known, `backlogs` the outbox by sink.
+    """
+    return generate_latest(_Families([*_families(statuses, newest), *_outbox_families(backlogs)]))
+
+
+def _outbox_families(backlogs: Mapping[str, Backlog]) -> list[Metric]:
+    gauges = {
+        name: GaugeMetricFamily(f"borewarden_outbox_{name}", help_text, labels=["sink"])
+        for name, help_text in (
+            ("waiting", "Payloads that have yet to be sent"),
+            ("refused", "Payloads that the server refused: kept, not sent"),
+            ("expired", "Payloads too old to be sent: kept, not sent"),
+        )
+    }
+    last = InfoMetricFamily(
+        "borewarden_outbox_last_aside",
+        "Why a payload was refused or expired, of the last one",
+        labels=["sink"],
+    )
+    for sink, backlog in backlogs.items():
+        for name, family in gauges.items():
+            family.add_metric([sink], getattr(backlog, name))
+        if backlog.last_reason:
+            last.add_metric([sink], {"reason": backlog.last_reason[:LONGEST_LABEL]})
+    return [*gauges.values(), last]
 
 
 def _families(
@@ -100,6 +134,12 @@ def _families(
             "Whether somebody has yet to take note of the alarm, 1 or 0",
             name,
             is_unacknowledged(status),
+        )
+        gauge(
+            "alarm_shelved_until_timestamp_seconds",
+            "Unix time at which the shelving of the alarm ends, 0 if it is not shelved",
+            name,
+            (status.shelved_until_ns or 0) * 1e-9,
         )
         samples.add_metric([name], status.samples)
         for state in State:

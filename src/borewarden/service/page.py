@@ -1,14 +1,16 @@
 """The live page, its stream, and what other programs may read, over HTTP on loopback.
 
-All of it only reads, but for `POST /acknowledge`. A browser on the same computer may be showing
-anybody's web site at the same time, so a request has to be for this host (against DNS rebinding)
-and an acknowledgement has to come from this very page (against cross-site requests).
+All of it only reads, but for `POST /acknowledge`, `/shelve` and `/unshelve`. A browser on the same
+computer may be showing anybody's web site at the same time, so a request has to be for this host
+(against DNS rebinding) and what is posted has to come from this very page (against cross-site
+requests).
 """
 
 from __future__ import annotations
 
 import asyncio
 import dataclasses
+import datetime as dt
 import gzip
 import json
 import math
@@ -36,6 +38,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from borewarden.alert.alarm import AlarmSettings
 from borewarden.alert.figure import BLUE, GAP_NS, INK, SKY, VERMILION
 from borewarden.alert.wording import ALERT_COLUMNS, CAUTIONS, headline, local_time
 from borewarden.report import ONSET, TICK_FORMATS, template_environment
@@ -44,6 +47,7 @@ from borewarden.service.card import (
     Age,
     age_words,
     alert_rows,
+    aside_words,
     batches_since,
     card,
     history,
@@ -53,12 +57,14 @@ from borewarden.service.card import (
 )
 from borewarden.service.metrics import latency_quantiles, metrics_text
 from borewarden.service.status import MachineStatus
+from borewarden.store.outbox import Backlog, backlogs
 
 LOOPBACK = ("127.0.0.1", "localhost", "[::1]", "::1")
 LONGEST_HISTORY = 24.0 * 366.0  # h
 LARGEST_FORM = 4096  # bytes
 LONGEST_NAME = 80  # characters
 EVENT_INTERVAL = 1.0  # s
+SHELVING = (3600.0, 4 * 3600.0, 8 * 3600.0, 86400.0, 3 * 86400.0)  # s, offered besides the longest
 
 # plotly.js makes two style elements of its own: an empty one, whose rules it adds by script, and
 # one for its maps. This page draws no map: should another version of plotly.js bring another one,
@@ -82,21 +88,30 @@ HEADERS = {
 
 Statuses = dict[str, MachineStatus]
 Acknowledge = Callable[[str, str], Awaitable[bool]]
+Shelve = Callable[[str, str, int | None], Awaitable[bool]]
 
 
 def page_app(
-    store: Path, statuses: Statuses, acknowledge: Acknowledge, hosts: Sequence[str] = ()
+    store: Path,
+    statuses: Statuses,
+    acknowledge: Acknowledge,
+    shelve: Shelve,
+    longest_shelving: float = AlarmSettings.longest_shelving,
+    hosts: Sequence[str] = (),
 ) -> Starlette:
     """The application. `statuses` is read anew for each answer; the service keeps it up to date.
 
     `acknowledge(machine, by)` is awaited when somebody acknowledges, and says whether there was
-    anything to acknowledge. `hosts` are names, besides those of loopback, under which the page may
-    be asked for, say behind a reverse proxy of the shop.
+    anything to acknowledge. `shelve(machine, by, until_ns)` is awaited when somebody shelves until
+    then, or takes off the shelf (None), and says whether there was anything to take off; it raises
+    ValueError if the end can't be that one. `longest_shelving`, s, is the longest time offered.
+    `hosts` are names, besides those of loopback, under which the page may be asked for, say behind
+    a reverse proxy of the shop.
     """
     age = sample_age()
 
     async def show(request: Request) -> Response:
-        return HTMLResponse(_page_text(), headers={"cache-control": "no-cache"})
+        return HTMLResponse(_page_text(longest_shelving), headers={"cache-control": "no-cache"})
 
     async def events(request: Request) -> Response:
         stream = _events(store, statuses, age, request.app.state.stopping)
@@ -118,7 +133,13 @@ def page_app(
             raise HTTPException(503, f"the store cannot be read: {error}") from error
 
     async def status_of_all(request: Request) -> Response:
-        return _json({"machines": {name: _status(each) for name, each in statuses.items()}})
+        outbox = await asyncio.to_thread(_backlogs, store)
+        return _json(
+            {
+                "machines": {name: _status(each) for name, each in statuses.items()},
+                "outbox": {sink: backlog._asdict() for sink, backlog in outbox.items()},
+            }
+        )
 
     async def health(request: Request) -> Response:
         troubles = health_troubles(statuses, age, time.time_ns())
@@ -126,16 +147,33 @@ def page_app(
 
     async def metrics(request: Request) -> Response:
         newest = await asyncio.to_thread(_newest_batches, store, list(statuses))
+        outbox = await asyncio.to_thread(_backlogs, store)
         return Response(
-            metrics_text(statuses, newest), media_type="text/plain; version=0.0.4; charset=utf-8"
+            metrics_text(statuses, newest, outbox),
+            media_type="text/plain; version=0.0.4; charset=utf-8",
         )
 
     async def take_note(request: Request) -> Response:
-        machine, by = await _acknowledgement(request)
-        _machine(statuses, machine)
+        machine, by = _machine_and_person(statuses, await _form(request))
         if not await acknowledge(machine, by):
             raise HTTPException(409, "there was nothing to acknowledge")
         return _json({"acknowledged": machine, "by": by})
+
+    async def put_on_the_shelf(request: Request) -> Response:
+        form = await _form(request)
+        machine, by = _machine_and_person(statuses, form)
+        until_ns = _until_ns(form.get("until", "").strip())
+        try:
+            await shelve(machine, by, until_ns)
+        except ValueError as error:
+            raise HTTPException(422, str(error)) from None
+        return _json({"shelved": machine, "by": by, "until_ns": until_ns})
+
+    async def take_off_the_shelf(request: Request) -> Response:
+        machine, by = _machine_and_person(statuses, await _form(request))
+        if not await shelve(machine, by, None):
+            raise HTTPException(409, "there was nothing on the shelf")
+        return _json({"unshelved": machine, "by": by})
 
     app = Starlette(
         routes=[
@@ -146,6 +184,8 @@ def page_app(
             Route("/healthz", health),
             Route("/metrics", metrics),
             Route("/acknowledge", take_note, methods=["POST"]),
+            Route("/shelve", put_on_the_shelf, methods=["POST"]),
+            Route("/unshelve", take_off_the_shelf, methods=["POST"]),
             Route("/plotly.min.js", _plotly),
             Mount("/static", StaticFiles(packages=[("borewarden", "static")])),
         ],
@@ -200,7 +240,7 @@ class _Server(uvicorn.Server):
 
 
 @lru_cache
-def _page_text() -> str:
+def _page_text(longest_shelving: float) -> str:
     look = {
         "ink": INK, "blue": BLUE, "sky": SKY, "vermilion": VERMILION,
         "onset": ONSET._asdict(), "gapNs": GAP_NS, "tickFormats": TICK_FORMATS,
@@ -208,7 +248,15 @@ def _page_text() -> str:
     return (
         template_environment()
         .get_template("page.html")
-        .render(cautions=CAUTIONS, columns=ALERT_COLUMNS, look=json.dumps(look))
+        .render(
+            cautions=CAUTIONS,
+            columns=ALERT_COLUMNS,
+            look=json.dumps(look),
+            shelving=[
+                (round(seconds), age_words(seconds))
+                for seconds in (*(s for s in SHELVING if s < longest_shelving), longest_shelving)
+            ],
+        )
     )
 
 
@@ -233,8 +281,9 @@ async def _events(
     while not stopping.is_set():
         now_ns = time.time_ns()
         cards = [card(status, age(status, now_ns)) for status in statuses.values()]
-        problem = await asyncio.to_thread(_add_stored, store, list(statuses.values()), cards, after)
-        yield f"event: cards\ndata: {_dumps({'cards': cards, 'problem': problem})}\n\n"
+        told = {"cards": cards, "now_ms": now_ns // 10**6}
+        told |= await asyncio.to_thread(_add_stored, store, list(statuses.values()), cards, after)
+        yield f"event: cards\ndata: {_dumps(told)}\n\n"
         try:
             await asyncio.wait_for(stopping.wait(), EVENT_INTERVAL)
         except TimeoutError:
@@ -243,9 +292,13 @@ async def _events(
 
 def _add_stored(
     store: Path, machines: list[MachineStatus], cards: list[dict[str, Any]], after: dict[str, int]
-) -> str:
-    """Put alerts and new batches into `cards`, move `after` on, and say what is wrong, if it is."""
-    problem = ""
+) -> dict[str, str]:
+    """Put alerts and new batches into `cards`, and move `after` on.
+
+    Returns words on the whole: `problem`, what is wrong with the store, and `aside`, what was not
+    sent; each empty if there is no such thing.
+    """
+    problem = aside = ""
     for each in cards:
         each["alerts"], each["batches"] = [], {}
     try:
@@ -258,9 +311,10 @@ def _add_stored(
                 new = batches_since(connection, status, after[status.name])
                 each["batches"] = new
                 after[status.name] = max(new["end_ns"], default=after[status.name])
+            aside = aside_words(backlogs(connection))
     except sqlite3.Error as error:
         problem = f"The store cannot be read: {error}."
-    return problem
+    return {"problem": problem, "aside": aside}
 
 
 def _newest_batches(store: Path, names: list[str]) -> dict[str, dict[str, Any]]:
@@ -268,6 +322,15 @@ def _newest_batches(store: Path, names: list[str]) -> dict[str, dict[str, Any]]:
     try:
         with reading(store) as connection:
             return {name: newest_batch(connection, name) for name in names}
+    except sqlite3.Error:
+        return {}
+
+
+def _backlogs(store: Path) -> dict[str, Backlog]:
+    """The outbox by sink; of none, where the store cannot be read."""
+    try:
+        with reading(store) as connection:
+            return backlogs(connection)
     except sqlite3.Error:
         return {}
 
@@ -353,11 +416,11 @@ def _hours(text: str) -> float:
     return hours
 
 
-async def _acknowledgement(request: Request) -> tuple[str, str]:
-    """Machine and person of the form; HTTPException if it is not from this very page."""
+async def _form(request: Request) -> dict[str, str]:
+    """The fields of a form; HTTPException if it is not from this very page."""
     origin = request.headers.get("origin", "")
     if urlsplit(origin).netloc != request.headers.get("host"):
-        raise HTTPException(403, "an acknowledgement has to come from borewarden's own page")
+        raise HTTPException(403, "this has to come from borewarden's own page")
     if request.headers.get("content-type", "").partition(";")[0] != (
         "application/x-www-form-urlencoded"
     ):
@@ -368,12 +431,27 @@ async def _acknowledgement(request: Request) -> tuple[str, str]:
         if len(body) > LARGEST_FORM:
             raise HTTPException(413, f"{LARGEST_FORM} bytes at most")
     form = parse_qs(body.decode("utf-8", "replace"))
-    machine, by = form.get("machine", [""])[0], form.get("by", [""])[0].strip()
+    return {name: values[0] for name, values in form.items()}
+
+
+def _machine_and_person(statuses: Statuses, form: dict[str, str]) -> tuple[str, str]:
+    machine, by = form.get("machine", ""), form.get("by", "").strip()
     if not by or len(by) > LONGEST_NAME or not by.isprintable():
-        raise HTTPException(
-            422, f"say who acknowledges: a name of {LONGEST_NAME} characters at most"
-        )
+        raise HTTPException(422, f"say who you are: a name of {LONGEST_NAME} characters at most")
+    _machine(statuses, machine)
     return machine, by
+
+
+def _until_ns(text: str) -> int:
+    try:
+        until = dt.datetime.fromisoformat(text)
+    except ValueError:
+        until = None
+    if until is None or until.tzinfo is None:
+        raise HTTPException(
+            422, f'{text!r} is no time with its zone: give one like "2026-03-05T14:00+01:00"'
+        )
+    return int(until.timestamp()) * 10**9
 
 
 def _with_headers(app: ASGIApp) -> ASGIApp:

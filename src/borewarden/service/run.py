@@ -9,6 +9,7 @@ import os
 import signal
 import socket
 import sqlite3
+import time
 from collections.abc import AsyncGenerator, Coroutine, Mapping
 from pathlib import Path
 from typing import Any
@@ -21,7 +22,7 @@ from borewarden.service.along import Along
 from borewarden.service.page import page_app, serve_page
 from borewarden.service.settings import ServiceSettings
 from borewarden.service.status import MachineStatus
-from borewarden.service.watch import Acknowledgement, Queue, watch
+from borewarden.service.watch import Acknowledgement, Queue, Shelving, watch
 from borewarden.settings import MachineSettings
 from borewarden.store import influx, outbox
 
@@ -71,6 +72,7 @@ async def run(
             connection,
             statuses,
             service.alarm_settings(),
+            service.sight_alarm_settings(),
             to_influx=service.influx is not None,
             to_mail=service.mail is not None,
         )
@@ -82,14 +84,32 @@ async def run(
             log.info("acknowledged", machine=machine, by=by)
             return True
 
+        async def shelve(machine: str, by: str, until_ns: int | None) -> bool:
+            now_ns = time.time_ns()
+            if until_ns is not None:
+                along.check_shelving(now_ns, until_ns)
+            elif not along.is_shelved(machine):
+                return False
+            await queue.put(Shelving(machine, by, now_ns, until_ns))
+            log.info("unshelved" if until_ns is None else "shelved", machine=machine, by=by)
+            return True
+
         if service.page.port:
-            app = page_app(store, statuses, acknowledge, hosts=[service.page.host])
+            app = page_app(
+                store,
+                statuses,
+                acknowledge,
+                shelve,
+                longest_shelving=service.alarm.longest_shelving,
+                hosts=[service.page.host],
+            )
             start("page", serve_page(app, service.page.host, service.page.port))
         if service.influx is not None:
             start("influx", influx.forward(store, service.influx_settings()))
         if service.mail is not None:
-            drain = functools.partial(outbox.drain, store, limit=1)
-            start("mail", mail.forward_mail(drain, service.mail_settings()))
+            settings = service.mail_settings()
+            drain = functools.partial(outbox.drain, store, limit=1, max_age=settings.expire_after)
+            start("mail", mail.forward_mail(drain, settings))
         start("watchdog", feed_watchdog())
         notify("READY=1")
         log.info("watching", machines=list(statuses), store=str(store))

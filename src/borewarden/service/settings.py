@@ -8,6 +8,7 @@ the directory that systemd ($CREDENTIALS_DIRECTORY) or $BOREWARDEN_SECRETS_DIR n
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -19,7 +20,7 @@ from pydantic_settings import (
     SettingsConfigDict,
 )
 
-from borewarden.alert.alarm import AlarmSettings
+from borewarden.alert.alarm import SIGHT_ALARM, AlarmSettings
 from borewarden.alert.mail import MailSettings
 from borewarden.collect import BadInput
 from borewarden.settings import MachineSettings, Unit, load_machine, read_toml, settings_of
@@ -28,6 +29,7 @@ from borewarden.store.influx import InfluxSettings
 SERVICE_FILE = "service.toml"
 
 Delay = Annotated[float, Unit("s", 0.0, 30 * 86400.0, '"30 s" or "4 h"')]
+Days = Annotated[float, Unit("s", 3600.0, 366 * 86400.0, '"7 days" or "12 h"')]
 
 
 class _Section(BaseModel):
@@ -59,6 +61,7 @@ class MailSection(_Section):
     security: Literal["starttls", "tls", "none"] = "starttls"
     user: str | None = None
     ca_file: Path | None = None
+    expire_after: Days = 7 * 86400.0
 
 
 class AlarmSection(_Section):
@@ -67,6 +70,7 @@ class AlarmSection(_Section):
     on_delay: Delay = 30.0
     off_delay: Delay = 300.0
     repeat: Delay = 4 * 3600.0
+    longest_shelving: Days = 7 * 86400.0
 
 
 class ServiceSettings(BaseSettings):
@@ -105,6 +109,10 @@ class ServiceSettings(BaseSettings):
     def alarm_settings(self) -> AlarmSettings:
         """Delays of the alarm of a bore."""
         return AlarmSettings(**self.alarm.model_dump())
+
+    def sight_alarm_settings(self) -> AlarmSettings:
+        """The same of the alarm that a machine can't be seen, whose delays are its own."""
+        return replace(SIGHT_ALARM, longest_shelving=self.alarm.longest_shelving)
 
     def influx_settings(self) -> InfluxSettings:
         """Where to send to. Raises ValueError if there is no [influx]."""

@@ -15,7 +15,8 @@ class MachineStatus:
 
     `samples` counts what was kept since the start of the service, `last_sample_ns` is the newest
     of them, `phase` that sample's phase by name, `alarm` the state of its alarm in the words of
-    ISA-18.2, `link` the newest news of the connection.
+    ISA-18.2, `shelved_until_ns` when its shelving ends if it is shelved, `link` the newest news of
+    the connection.
     """
 
     name: str
@@ -28,5 +29,7 @@ class MachineStatus:
     samples: int = 0
     phase: str = "no data"
     alarm: str = "normal"
+    shelved_until_ns: int | None = None
+    shelved_by: str | None = None
     missed_hours: float = 0.0
     latency_s: list[float] = field(default_factory=list)  # sample to kept, newest last, bounded

@@ -20,6 +20,7 @@ import structlog
 
 from borewarden.collect.link import LinkState, Received
 from borewarden.model.gate import Phase, Samples, rows
+from borewarden.model.verdict import Verdict
 from borewarden.model.watcher import Learned, Watcher
 from borewarden.service.status import MachineStatus
 from borewarden.settings import MachineSettings
@@ -43,12 +44,17 @@ SET_BACK_NS = 60 * 10**9  # older than this, a row is no late repeat: the clock 
 
 @dataclass(frozen=True)
 class Kept:
-    """A block on its way to the store."""
+    """A block on its way to the store, and what is to be told once it is there.
+
+    `verdict` is that after this block, if it closed a batch or is the first one; else None.
+    """
 
     machine: str
     received_at: float  # time.monotonic
     samples: Samples
     learned: Learned
+    verdict: Verdict | None
+    missed_hours: float
 
 
 @dataclass(frozen=True)
@@ -74,9 +80,30 @@ class Acknowledgement:
     by: str
 
 
-Block = Kept | LinkNews | TimePassed | Acknowledgement
+@dataclass(frozen=True)
+class Shelving:
+    """Somebody keeps a machine's alarms quiet until `until_ns`; None: not any longer.
+
+    `time_ns` is when that was said, and allowed.
+    """
+
+    machine: str
+    by: str
+    time_ns: int
+    until_ns: int | None
+
+
+@dataclass(frozen=True)
+class Ended:
+    """The transaction is over. If it was not `kept`, its blocks will come again in another one."""
+
+    kept: bool
+
+
+Block = Kept | LinkNews | TimePassed | Acknowledgement | Shelving | Ended
 Queue = asyncio.Queue[Block]
-# What else is to happen in the transaction that keeps a block: outboxes, alarms.
+# What else is to happen in the transaction that keeps a block: outboxes, alarms. `Ended` comes
+# after it.
 Along = Callable[[sqlite3.Connection, Block], None]
 Started = Callable[[sqlite3.Connection, dict[str, MachineStatus], Queue], Along]
 
@@ -145,6 +172,8 @@ async def _follow(
     queue: Queue,
 ) -> None:
     ahead_ns = 0
+    newest_ns = status.last_sample_ns  # received; the status has the newest one kept
+    first = True
     stopped = watcher.gate.settings.stopped_pressure
     async for received in source:
         if isinstance(received, LinkState):
@@ -153,13 +182,16 @@ async def _follow(
             await queue.put(LinkNews(name, received))
             continue
         idle = not np.any(received.pressure > stopped)
-        samples, ahead_ns = on_one_time_line(received, status.last_sample_ns, ahead_ns, idle)
+        samples, ahead_ns = on_one_time_line(received, newest_ns, ahead_ns, idle)
         if len(samples.time_ns) == 0:
             continue
         received_at = time.monotonic()
         learned = watcher.learn_many(samples)
-        status.last_sample_ns = int(samples.time_ns[-1])
-        await queue.put(Kept(name, received_at, samples, learned))
+        newest_ns = int(samples.time_ns[-1])
+        verdict = watcher.verdict() if learned.batches or first else None
+        first = False
+        missed_hours = watcher.missed_hours
+        await queue.put(Kept(name, received_at, samples, learned, verdict, missed_hours))
         for alert in learned.alerts:
             log.warning("alert", machine=name, state=alert.verdict.state.value)
 
@@ -190,7 +222,6 @@ async def keep(
     connection: sqlite3.Connection,
     queue: Queue,
     statuses: dict[str, MachineStatus],
-    watchers: dict[str, Watcher],
     along: Along,
 ) -> None:
     """Write what is handed over, all that waits in one transaction; retry while the disk can't."""
@@ -205,11 +236,14 @@ async def keep(
                 break
             except sqlite3.OperationalError as failed:  # disk full, or locked by someone
                 log.error("store", failed=str(failed), waiting=len(waiting), retry_s=wait)
+                along(connection, Ended(False))
                 await asyncio.sleep(wait)
                 wait = min(2.0 * wait, 30.0)
         for block in waiting:
             if isinstance(block, Kept):
-                tell(statuses[block.machine], watchers[block.machine], block)
+                tell(statuses[block.machine], block)
+        along(connection, Ended(True))
+        for _ in waiting:
             queue.task_done()
 
 
@@ -225,13 +259,14 @@ def _write(
             along(connection, block)
 
 
-def tell(status: MachineStatus, watcher: Watcher, block: Kept) -> None:
+def tell(status: MachineStatus, block: Kept) -> None:
     """Bring the status up to a block that is kept."""
     status.samples += len(block.samples.time_ns)
     status.phase = Phase(int(block.learned.phases[-1])).name.lower().replace("_", " ")
-    status.missed_hours = watcher.missed_hours
-    if len(block.learned.batches) or status.samples == len(block.samples.time_ns):
-        status.verdict = watcher.verdict()
+    status.last_sample_ns = int(block.samples.time_ns[-1])
+    status.missed_hours = block.missed_hours
+    if block.verdict is not None:
+        status.verdict = block.verdict
     status.latency_s.append(time.monotonic() - block.received_at)
     del status.latency_s[:-LATENCIES]
 
@@ -266,7 +301,7 @@ async def watch(
         along = started(connection, statuses, queue)
         async with asyncio.TaskGroup() as tasks:
             # if the writer fails there is no use in receiving: the group ends with its error
-            writer = tasks.create_task(keep(connection, queue, statuses, watchers, along))
+            writer = tasks.create_task(keep(connection, queue, statuses, along))
             clocks = (
                 tasks.create_task(beat(queue)),
                 tasks.create_task(checkpoint(store)),

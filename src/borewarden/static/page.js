@@ -13,6 +13,7 @@ const byId = (id) => document.getElementById(id);
 const machines = new Map(); // name: { card, node, batches, every, asked }
 let hours = 8;
 let lastEvent = Date.now();
+let serviceNow = 0; // ms; the clock of this computer may be wrong
 
 // -- words
 
@@ -44,7 +45,7 @@ function build(cards) {
     const title = node.querySelector("h2");
     title.id = `machine-${index}`;
     node.setAttribute("aria-labelledby", title.id);
-    node.querySelector("form").addEventListener("submit", acknowledge);
+    for (const form of node.querySelectorAll("form")) form.addEventListener("submit", post);
     byId("cards").append(node);
     const checks = document.createElement("div");
     byId("checks").append(checks);
@@ -62,6 +63,7 @@ function show(machine, card) {
   node.dataset.sign = card.sign;
   node.dataset.link = card.link_state;
   node.dataset.open = card.open;
+  node.dataset.shelved = card.shelved;
   node.querySelector(".sign use").setAttribute("href", `#sign-${card.sign}`);
   node.querySelector(".link-sign use").setAttribute("href", `#link-${card.link_state}`);
   const title = `${card.load_title}, ${card.load_unit}`;
@@ -117,8 +119,9 @@ function summarise(cards) {
     `${counts.get(name)} ${name}`);
   const open = cards.filter((card) => card.open).length;
   const machinesWord = cards.length === 1 ? "machine" : "machines";
+  const shelved = cards.filter((card) => card.shelved).length;
   const text = `${cards.length} ${machinesWord}: ${parts.join(", ")}`
-    + (open ? ` – ${open} unacknowledged` : "");
+    + (open ? ` – ${open} unacknowledged` : "") + (shelved ? ` – ${shelved} shelved` : "");
   put(byId("summary"), text);
   const title = parts.length ? `${parts[0]} – borewarden` : "borewarden";
   if (document.title !== title) document.title = title;
@@ -282,20 +285,36 @@ for (const button of document.querySelectorAll("[data-hours]")) {
   });
 }
 
-// -- acknowledging
+// -- acknowledging and shelving
 
-async function acknowledge(event) {
+async function post(event) {
   event.preventDefault();
   const form = event.currentTarget;
+  const { submitter } = event;
   const machine = [...machines.values()].find(({ node }) => node.contains(form));
   const said = form.querySelector("output");
   const body = new URLSearchParams({ machine: machine.card.name, by: form.elements.by.value });
+  if (form.elements.seconds) {
+    const until = new Date(serviceNow + 1000 * form.elements.seconds.value);
+    body.set("until", until.toISOString());
+  }
+  const failed = (why) => put(said, `Not done (${submitter.textContent}): ${why}`);
   try {
-    const answer = await fetch(form.action, { method: "POST", body });
-    put(said, answer.ok ? "" : `Not acknowledged: ${await answer.text()}`);
-    if (answer.ok) form.reset();
+    const answer = await fetch(submitter.getAttribute("formaction") ?? form.action, { method: "POST", body });
+    if (!answer.ok) {
+      failed(await answer.text());
+      return;
+    }
   } catch {
-    put(said, "Not acknowledged: connection to borewarden lost");
+    failed("connection to borewarden lost");
+    return;
+  }
+  put(said, "");
+  form.reset();
+  const details = form.closest("details");
+  if (details) {
+    details.open = false;
+    details.querySelector("summary").focus(); // the keyboard stays where it was
   }
 }
 
@@ -320,7 +339,8 @@ function take(event) {
     for (const machine of machines.values()) machine.batches = null; // some may have been missed
   }
   lost(false);
-  const { cards, problem } = JSON.parse(event.data);
+  const { cards, problem, aside, now_ms } = JSON.parse(event.data);
+  serviceNow = now_ms;
   const names = cards.map((card) => card.name);
   if (JSON.stringify(names) !== JSON.stringify([...machines.keys()])) build(cards);
   for (const card of cards) {
@@ -332,6 +352,7 @@ function take(event) {
   }
   summarise(cards);
   notice(byId("problem"), problem);
+  notice(byId("aside"), aside);
 }
 
 let stream;

@@ -4,7 +4,7 @@
 `drain` hands the payloads on in order and drops them once they were taken: at least once, since a
 crash between the two sends the last ones again. A payload that is refused for its own sake (not
 for a server that is down or a wrong password) is set aside and kept, so that it cannot hold up
-those behind it.
+those behind it. So is what has waited for longer than its sink allows: it has expired.
 
 When full, a sink first loses every other one of its oldest raw samples, then, once all of them are
 thinned, the oldest of what is left. Batches, alerts, link states and mails are never dropped.
@@ -16,6 +16,7 @@ import asyncio
 import logging
 import random
 import sqlite3
+import time
 from collections.abc import Awaitable, Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
@@ -27,6 +28,8 @@ from borewarden.store.embedded import open_store, transaction
 
 SAMPLE = "sample"  # the only kind that may be thinned
 SLACK = 1 << 20  # bytes freed beyond need at most, so that a full outbox is not thinned at each put
+
+EXPIRED = "expired: "  # the reasons why something was set aside unsent begin with it
 
 log = logging.getLogger(__name__)
 
@@ -49,6 +52,15 @@ class Size(NamedTuple):
 
     payloads: int
     bytes: int
+
+
+class Backlog(NamedTuple):
+    """What is queued for one sink, and what was set aside: kept, but never sent."""
+
+    waiting: int
+    refused: int
+    expired: int
+    last_reason: str  # of what was set aside last; "" if nothing was
 
 
 def put(
@@ -87,6 +99,21 @@ def waiting(connection: sqlite3.Connection, sink: str) -> Size:
     """How much is queued for `sink`, refused payloads included."""
     query = "SELECT payloads, bytes FROM outbox_size WHERE sink = ?"
     return Size(*(connection.execute(query, (sink,)).fetchone() or (0, 0)))
+
+
+def backlogs(connection: sqlite3.Connection) -> dict[str, Backlog]:
+    """Of each sink that ever had something queued, by name."""
+    aside = "FROM outbox INDEXED BY outbox_order WHERE sink = size.sink AND refused"
+    query = f"""
+        SELECT sink, payloads, (SELECT count(*) {aside} IS NOT NULL),
+            (SELECT count(*) {aside} GLOB '{EXPIRED}*'),
+            (SELECT refused FROM outbox WHERE id = (SELECT max(id) {aside} IS NOT NULL))
+        FROM outbox_size AS size ORDER BY sink
+    """
+    return {
+        sink: Backlog(payloads - aside, aside - expired, expired, reason or "")
+        for sink, payloads, aside, expired, reason in connection.execute(query)
+    }
 
 
 def thin(connection: sqlite3.Connection, sink: str, max_bytes: int) -> int:
@@ -142,15 +169,18 @@ async def drain(
     idle: float = 1.0,
     first_pause: float = 1.0,
     longest_pause: float = 300.0,
+    max_age: float | None = None,
     report: Callable[[str | None], None] | None = None,
 ) -> None:
     """Hand on what is queued for `sink`, for ever; cancel it to stop.
 
     At most `limit` payloads go at once; an empty queue is looked at again after `idle` seconds.
-    `report` is told why each attempt failed, or None after one that did not.
+    What is older than `max_age` s is set aside as expired. `report` is told why each attempt
+    failed, or None after one that did not.
     """
     loop = asyncio.get_running_loop()
     failures = 0
+    reason = ""
     stack = ExitStack()
     # SQLite may wait for the writer or the disk: that is not to hold up the event loop
     with ThreadPoolExecutor(1, f"outbox-{sink}") as thread:
@@ -162,6 +192,10 @@ async def drain(
             while True:
                 try:
                     payloads = await run(take, connection, sink, limit)
+                    if old := _older(payloads, max_age):
+                        await run(_settle, connection, refuse, sink, old, _too_old(max_age, reason))
+                        log.error("%s: %d expired and set aside", sink, len(old))
+                        continue
                     if payloads:
                         await _send(payloads, run, connection, sink, deliver)
                 except (OSError, sqlite3.OperationalError) as error:
@@ -178,12 +212,26 @@ async def drain(
                     if failures:
                         log.info("%s: delivering again", sink)
                     failures = 0
+                    reason = ""
                     if report is not None:
                         report(None)
                 if len(payloads) < limit:
                     await asyncio.sleep(idle)
         finally:
             thread.submit(stack.close).result()
+
+
+def _older(payloads: list[Payload], max_age: float | None) -> list[int]:
+    """The ids of those that are older than `max_age` s."""
+    if max_age is None:
+        return []
+    oldest_ns = time.time_ns() - round(max_age * 1e9)
+    return [payload.id for payload in payloads if payload.time_ns < oldest_ns]
+
+
+def _too_old(max_age: float | None, reason: str) -> str:
+    words = f"{EXPIRED}not sent within {(max_age or 0.0) / 86400.0:.3g} d"
+    return f"{words}; the last attempt failed: {reason}" if reason else words
 
 
 async def _send(
