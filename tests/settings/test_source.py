@@ -15,7 +15,7 @@ from borewarden.collect.mqtt import MqttSource
 from borewarden.collect.opcua import OpcUaSource
 from borewarden.settings import load_machine
 
-CONFIG = Path(__file__).parent.parent / "config"
+CONFIG = Path(__file__).parents[2] / "config"
 MODBUS = (CONFIG / "live" / "north-modbus.toml").read_text()
 OPCUA = (CONFIG / "live" / "south-opcua.toml").read_text()
 MQTT = (CONFIG / "live" / "west-mqtt.toml").read_text()
