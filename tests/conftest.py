@@ -11,7 +11,7 @@ from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 
 from borewarden.model.baseline import Jewel
-from borewarden.model.gate import GateSettings, Samples
+from borewarden.model.gate import GateSettings, Samples, samples_of
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
 
@@ -79,18 +79,11 @@ def steady_samples(
     n = len(areas)
     rng = np.random.default_rng(seed)
     seen = pressure * (1.0 - pulsation * (rng.random(n) < 0.125)) + rng.normal(0.0, 1e5, n)
-    nothing = np.full(n, np.nan)
     rate = np.asarray(event_rate(pump.displacement, areas, seen, 293.15))
     count = np.floor(np.cumsum(rate) * every)
     time_ns = (np.arange(1, n + 1) * round(every * 1e9)).astype(np.int64)
-    return Samples(
-        time_ns,
-        seen,
-        nothing if as_counter else rate,
-        count if as_counter else nothing,
-        nothing,
-        nothing,
-    )
+    flow = {"stroke_count": count} if as_counter else {"rate": rate}
+    return samples_of(time_ns, pressure=seen, **flow)
 
 
 @pytest.fixture(scope="module")

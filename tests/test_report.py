@@ -12,7 +12,7 @@ from selenium.webdriver.support.ui import WebDriverWait
 
 from borewarden.collect.logged import Label
 from borewarden.model.baseline import Jewel
-from borewarden.model.gate import GateSettings, Samples, rows
+from borewarden.model.gate import GateSettings, rows, samples_of
 from borewarden.model.verdict import State
 from borewarden.model.watcher import Watcher
 from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
@@ -44,15 +44,13 @@ def synthetic_day(pump=INTENSIFIER, growth=0.10, seconds=3 * 3600):
     pressure[LUNCH] = 0.0
     rate[LUNCH] = 0.0
     counted = np.floor(np.cumsum(rate))
-    nothing = np.full(seconds, np.nan)
     is_intensifier = isinstance(pump, Intensifier)
-    samples = Samples(
+    flow = {"stroke_count": counted} if is_intensifier else {"rate": rate}
+    samples = samples_of(
         START_NS + second * 10**9,
-        pressure,
-        nothing if is_intensifier else rate,
-        counted if is_intensifier else nothing,
-        np.full(seconds, 293.15),
-        nothing,
+        pressure=pressure,
+        temperature=np.full(seconds, 293.15),
+        **flow,
     )
     gate = GateSettings(
         0.0, pump.max_rate, 620e6, 250e6, 20e6, uses_counter=is_intensifier,

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from borewarden.model import gate as gate_module
-from borewarden.model.gate import BATCH, Gate, Phase, Samples, rows
+from borewarden.model.gate import BATCH, Gate, Phase, Samples, rows, samples_of
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import DirectDrive, Displacement, Intensifier, event_rate
 from conftest import gate_settings, steady_samples
@@ -59,10 +59,8 @@ def test_phases_of_a_short_day(intensifier: Intensifier) -> None:
     )
     jet = np.concatenate([np.zeros(110), np.ones(180), np.zeros(120)])
     rate = jet * np.asarray(event_rate(intensifier.displacement, AREA, pressure, 293.15))
-    n = len(pressure)
-    nothing = np.full(n, np.nan)
-    time_ns = np.arange(n, dtype=np.int64) * 10**9
-    samples = Samples(time_ns, pressure, rate, nothing, nothing, nothing)
+    time_ns = np.arange(len(pressure), dtype=np.int64) * 10**9
+    samples = samples_of(time_ns, pressure=pressure, rate=rate)
     gate = Gate(gate_settings(intensifier, uses_counter=False), intensifier.displacement)
     phases, batches = gate.learn_many(samples)
     assert set(phases[:25]) == {Phase.STOPPED}

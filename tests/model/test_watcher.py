@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from borewarden.model.baseline import Jewel, nearest_stock_bore, robust_noise, stated_area
 from borewarden.model.bore import WatchSettings
-from borewarden.model.gate import Samples, rows
+from borewarden.model.gate import rows, samples_of
 from borewarden.model.verdict import State
 from borewarden.model.watcher import Alert, Watcher
 from borewarden.physics.orifice import bore_area
@@ -88,14 +88,10 @@ def test_chip_on_a_crank_pump_shows_as_lost_pressure(direct_drive: DirectDrive) 
     )
     n = len(area)
     rng = np.random.default_rng(2)
-    nothing = np.full(n, np.nan)
-    samples = Samples(
+    samples = samples_of(
         (np.arange(1, n + 1) * 10**9).astype(np.int64),
-        np.where(np.arange(n) < HOUR, pressures[0], pressures[1]) + rng.normal(0, 2e6, n),
-        np.full(n, 8.4),
-        nothing,
-        nothing,
-        nothing,
+        pressure=np.where(np.arange(n) < HOUR, pressures[0], pressures[1]) + rng.normal(0, 2e6, n),
+        rate=np.full(n, 8.4),
     )
     watcher = Watcher(direct_drive, gate_settings(direct_drive), [jewel])
     alerts = watcher.learn_many(samples).alerts

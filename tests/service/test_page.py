@@ -20,7 +20,7 @@ from selenium.webdriver.support.ui import WebDriverWait
 from borewarden.alert.wording import CAUTIONS
 from borewarden.collect.link import LinkState
 from borewarden.model.baseline import Jewel
-from borewarden.model.gate import GateSettings, Samples, rows
+from borewarden.model.gate import GateSettings, rows, samples_of
 from borewarden.model.verdict import State
 from borewarden.model.watcher import Watcher
 from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
@@ -54,7 +54,6 @@ class Machine:
         jewel = Jewel(JEWEL_BORE, "sapphire", start_ns)
         second = np.arange(SECONDS)
         area = jewel.nominal_area * np.where(second < STEP_AT, 1.0, 1.0 + growth)
-        nothing = np.full(SECONDS, np.nan)
         counts = isinstance(pump, Intensifier)
         if counts:
             pressure = 380e6 + rng.normal(0.0, 0.5e6, SECONDS)
@@ -65,13 +64,12 @@ class Machine:
             pressure = np.where(second < STEP_AT, sound, opened)
             pressure = pressure + rng.normal(0.0, 0.5e6, SECONDS)
             rate = 1.9 + rng.normal(0.0, 0.002, SECONDS)
-        self.samples = Samples(
+        flow = {"stroke_count": np.floor(np.cumsum(rate))} if counts else {"rate": rate}
+        self.samples = samples_of(
             start_ns + second * 10**9,
-            pressure,
-            nothing if counts else rate,
-            np.floor(np.cumsum(rate)) if counts else nothing,
-            np.full(SECONDS, 293.15),
-            nothing,
+            pressure=pressure,
+            temperature=np.full(SECONDS, 293.15),
+            **flow,
         )
         gate = GateSettings(0.0, pump.max_rate, 620e6, 250e6, 20e6, counts, counts)
         self.watcher = Watcher(pump, gate, [jewel])

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from borewarden.collect.live import live_samples
-from borewarden.model.gate import Samples, rows
+from borewarden.model.gate import Samples, rows, samples_of
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.simulate.day import Day, log_day
 from borewarden.simulate.serve import LONGEST_PAUSE, STANDSTILL, at, awake, rebased, serve
@@ -128,7 +128,7 @@ async def test_a_counter_is_not_served_faster_where_that_would_lie() -> None:
 def test_times_begin_now_or_catch_up_with_it() -> None:
     second = 10**9
     time_ns = np.array([5, 6, 7, 7 + 3600, 7 + 3601]) * second
-    samples = Samples(time_ns, *(np.zeros(5) for _ in range(5)))
+    samples = samples_of(time_ns, pressure=np.zeros(5))
     pause = int(LONGEST_PAUSE * second)
     real = rebased(samples, 1.0, 1000 * second).time_ns
     assert (real - 1000 * second).tolist() == [
@@ -152,9 +152,8 @@ async def test_the_end_of_the_day_is_the_end_of_serving() -> None:
 
 def test_a_standstill_before_the_shift_is_not_waited_for() -> None:
     pressure = np.array([np.nan] + [0.0] * 400 + [3e8] * 50 + [0.0] * 50)
-    nothing = np.full(len(pressure), np.nan)
     time_ns = np.arange(len(pressure)) * 10**9
-    day = Samples(time_ns, pressure, nothing, nothing, nothing, nothing)
+    day = samples_of(time_ns, pressure=pressure)
     assert len(awake(day).time_ns) == STANDSTILL + 100
     still = day._replace(pressure=np.zeros(len(pressure)))
     assert len(awake(still).time_ns) == len(pressure)

@@ -22,7 +22,7 @@ from aiohttp import web
 from pydantic import SecretStr
 
 from borewarden.model.bore import BatchResult
-from borewarden.model.gate import Samples
+from borewarden.model.gate import Samples, samples_of
 from borewarden.model.verdict import State, Verdict
 from borewarden.model.watcher import Alert
 from borewarden.store.embedded import open_store, transaction
@@ -44,9 +44,11 @@ FAST = {"idle": 0.01, "first_pause": 0.01, "longest_pause": 0.1}
 
 def samples(n: int, start_ns: int = 0) -> Samples:
     time_ns = start_ns + np.arange(n, dtype=np.int64) * 10**9
-    nothing = np.full(n, np.nan)
-    return Samples(
-        time_ns, 370e6 + np.arange(n) * 1.5, nothing, np.arange(n) * 1.0, nothing, np.ones(n)
+    return samples_of(
+        time_ns,
+        pressure=370e6 + np.arange(n) * 1.5,
+        stroke_count=np.arange(n) * 1.0,
+        valve=np.ones(n),
     )
 
 

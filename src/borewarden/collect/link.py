@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from borewarden.collect.logged import Channel
-from borewarden.model.gate import Samples
+from borewarden.model.gate import Samples, samples_of
 
 FIRST_DELAY = 1.0  # s
 LONGEST_DELAY = 30.0  # s; a pump that comes back is not to run unwatched for long
@@ -191,8 +191,8 @@ class Rows:
         values = {name: self._si(name, raw.get(name, math.nan)) for name in self._channels}
         if self._constant_rate is not None:
             values.setdefault("rate", self._constant_rate)
-        columns = (np.array([values.get(name, math.nan)]) for name in Samples._fields[1:])
-        return Samples(np.array([time_ns], dtype=np.int64), *columns)
+        columns = {name: np.array([value]) for name, value in values.items()}
+        return samples_of(np.array([time_ns], dtype=np.int64), **columns)
 
     @property
     def last_ns(self) -> int:

@@ -28,7 +28,7 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from borewarden.collect import BadInput
-from borewarden.model.gate import Samples
+from borewarden.model.gate import Samples, samples_of
 
 EVENTS = ("chip", "wear", "jewel changed", "none")
 LABEL_COLUMNS = ("time", "end", "event", "area_change", "note")
@@ -119,7 +119,6 @@ def read_log(path: Path | str, format: LogFormat) -> Samples:
         for name, channel in format.channels.items()
     }
     times, kept = _in_order(table, times, format.time_zone)
-    unknown = np.full(len(times), np.nan)
     channels = {name: channel[kept] for name, channel in values.items()}
     if "rate" not in channels and format.constant_rate is not None:
         channels["rate"] = np.full(len(times), format.constant_rate)
@@ -131,7 +130,7 @@ def read_log(path: Path | str, format: LogFormat) -> Samples:
         channels["temperature"] = np.where(
             (water >= channel.low) & (water <= channel.high), water, np.nan
         )
-    return Samples(times, *(channels.get(name, unknown.copy()) for name in Samples._fields[1:]))
+    return samples_of(times, **channels)
 
 
 @dataclass(frozen=True)

@@ -48,7 +48,11 @@ class Samples(NamedTuple):
 
     `time_ns` are int64 nanoseconds since 1970 UTC, `pressure` in Pa gauge, `rate` the stroke rate
     or crank speed in Hz, `stroke_count` the stroke counter, `temperature` of the water in K,
-    `valve` 1 where the jet is commanded on and 0 where off.
+    `valve` the number of heads commanded on. The rest serves to tell causes apart where a machine
+    has it: `oil_pressure` of the hydraulics and `boost_pressure` of the feed water in Pa,
+    `weep_temperature` at the leak-off of the high-pressure seals and `bypass_temperature` behind
+    the bypass or relief valve in K, `left_stroke_time` and `right_stroke_time` the durations of
+    the last whole stroke each way in s, `motor_speed` of the drive's shaft in Hz.
     """
 
     time_ns: NDArray[np.int64]
@@ -57,6 +61,19 @@ class Samples(NamedTuple):
     stroke_count: Floats
     temperature: Floats
     valve: Floats
+    oil_pressure: Floats
+    boost_pressure: Floats
+    weep_temperature: Floats
+    bypass_temperature: Floats
+    left_stroke_time: Floats
+    right_stroke_time: Floats
+    motor_speed: Floats
+
+
+def samples_of(time_ns: NDArray[np.int64], **channels: Floats) -> Samples:
+    """Samples of the `channels` given by name; the others are not known."""
+    unknown = np.full(len(time_ns), np.nan)
+    return Samples(time_ns, *(channels.get(name, unknown) for name in Samples._fields[1:]))
 
 
 def rows(samples: Samples, start: int, stop: int | None = None) -> Samples:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from borewarden.model.baseline import Jewel, stated_area
 from borewarden.model.bore import BatchResult, BoreWatch, WatchSettings
-from borewarden.model.gate import Gate, GateSettings, Samples, rows
+from borewarden.model.gate import Gate, GateSettings, Samples, rows, samples_of
 from borewarden.model.verdict import State, Verdict
 from borewarden.physics.pump import Pump
 
@@ -81,20 +81,10 @@ class Watcher:
         phases.append(self._learn_part(rows(samples, start), batches, alerts))
         return Learned(np.concatenate(phases), batches, alerts)
 
-    def learn_one(
-        self,
-        time_ns: int,
-        pressure: float,
-        rate: float = np.nan,
-        stroke_count: float = np.nan,
-        temperature: float = np.nan,
-        valve: float = np.nan,
-    ) -> Learned:
-        """Take one sample: a block of one; see `Samples` for the units."""
-        values = (pressure, rate, stroke_count, temperature, valve)
-        return self.learn_many(
-            Samples(np.array([time_ns], dtype=np.int64), *(np.array([v], float) for v in values))
-        )
+    def learn_one(self, time_ns: int, **channels: float) -> Learned:
+        """Take one sample: a block of one; see `Samples` for the names and units."""
+        columns = {name: np.array([value], float) for name, value in channels.items()}
+        return self.learn_many(samples_of(np.array([time_ns], dtype=np.int64), **columns))
 
     @property
     def jet_hours(self) -> float:

@@ -59,15 +59,27 @@ async def reach_machine(machine: MachineSettings) -> Reached:
 
 def seen(samples: Samples) -> str:
     """The newest value of each channel, in the units people read."""
-    pressure, rate, count, temperature, valve = (float(channel[-1]) for channel in samples[1:])
-    shown = (
-        (pressure, f"pressure {pressure / 1e6:.1f} MPa"),
-        (rate, f"rate {rate * 60.0:.1f} /min"),
-        (count, f"stroke counter {count:.0f}"),
-        (temperature, f"water {temperature - 273.15:.1f} °C"),
-        (valve, f"valve {valve:.0f}"),
-    )
-    return ", ".join(words for value, words in shown if value == value) or "all channels are bad"
+    words = []
+    for name, channel in zip(samples._fields[1:], samples[1:], strict=True):
+        value = float(channel[-1])
+        if value == value:
+            words.append(_in_words(name, value))
+    return ", ".join(words) or "all channels are bad"
+
+
+def _in_words(name: str, value: float) -> str:
+    words = "water temperature" if name == "temperature" else name.replace("_", " ")
+    if name == "boost_pressure":
+        return f"{words} {value / 1e5:.1f} bar"
+    if name.endswith("pressure"):
+        return f"{words} {value / 1e6:.1f} MPa"
+    if name.endswith("temperature"):
+        return f"{words} {value - 273.15:.1f} °C"
+    if name in ("rate", "motor_speed"):
+        return f"{words} {value * 60.0:.1f} /min"
+    if name.endswith("stroke_time"):
+        return f"{words} {value:.2f} s"
+    return f"{words} {value:.0f}"
 
 
 async def reach_influx(settings: InfluxSettings) -> Reached:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.model.baseline import Jewel
-from borewarden.model.gate import Samples
+from borewarden.model.gate import Samples, samples_of
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import Intensifier, Pump
 from borewarden.simulate.plant import STEP, Course, Plant, run_plant
@@ -149,22 +149,20 @@ def _sense(
     seen = np.maximum(pressure[kept] + rng.normal(0.0, noise, m), 0.0)
     seen[rng.random(m) < 0.001] = np.nan
     temperature = np.round(course.temperature[kept] + rng.normal(0.0, 0.05, m), 1)
-    nothing = np.full(m, np.nan)
     if not is_intensifier:
         turning = np.where(course.running[kept], course.crank_speed[kept], 0.0)
         rate = np.where(turning > 0.0, turning + rng.normal(0.0, 0.003, m), 0.0)
-        stroke_count = nothing
+        flow = {"rate": rate}
     elif day.logs_rate:
         # a controller's reading: strokes over the last four seconds, interpolated in a stroke
         back = np.maximum(kept - round(4.0 / STEP), 0)
         smooth = np.interp(np.arange(len(count)), *_edges(count))
         rate = (smooth[kept] - smooth[back]) / 4.0 * (1.0 + rng.normal(0.0, 0.004, m))
-        stroke_count = nothing
+        flow = {"rate": rate}
     else:
-        rate = nothing
-        stroke_count = np.floor(count[kept])
+        flow = {"stroke_count": np.floor(count[kept])}
     time_ns = start_ns + np.round(seconds[kept] * 1e9).astype(np.int64)
-    return Samples(time_ns, seen, rate, stroke_count, temperature, nothing)
+    return samples_of(time_ns, pressure=seen, temperature=temperature, **flow)
 
 
 def _edges(count: Floats) -> tuple[NDArray[np.int64], Floats]:

@@ -28,7 +28,9 @@ SCHEMA_VERSION = 2  # 2 adds tables only, so opening a store of version 1 is its
 SCHEMA = """
 CREATE TABLE IF NOT EXISTS sample (
     machine TEXT NOT NULL, time_ns INTEGER NOT NULL,
-    pressure REAL, rate REAL, stroke_count REAL, temperature REAL, valve REAL, phase INTEGER,
+    pressure REAL, rate REAL, stroke_count REAL, temperature REAL, valve REAL,
+    oil_pressure REAL, boost_pressure REAL, weep_temperature REAL, bypass_temperature REAL,
+    left_stroke_time REAL, right_stroke_time REAL, motor_speed REAL, phase INTEGER,
     PRIMARY KEY (machine, time_ns)
 ) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS batch (
@@ -120,7 +122,7 @@ def write_learned(
     """Write a block of samples and what the watcher made of it. Rows of the same time go."""
     columns = [channel.tolist() for channel in (*samples, learned.phases)]
     connection.executemany(
-        "INSERT OR REPLACE INTO sample VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        f"INSERT OR REPLACE INTO sample VALUES ({', '.join('?' * (len(Samples._fields) + 2))})",
         zip([machine] * len(columns[0]), *columns, strict=True),
     )
     connection.executemany(
@@ -165,7 +167,7 @@ def read_samples(
 ) -> Iterator[Samples]:
     """Stored samples of `machine` from `since_ns` on, in blocks, just as they were written."""
     cursor = connection.execute(
-        "SELECT time_ns, pressure, rate, stroke_count, temperature, valve FROM sample "
+        f"SELECT {', '.join(Samples._fields)} FROM sample "
         "WHERE machine = ? AND time_ns >= ? ORDER BY time_ns",
         (machine, since_ns),
     )
