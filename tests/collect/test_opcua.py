@@ -154,6 +154,31 @@ async def test_values_arrive_in_si_by_node_id_by_namespace_and_by_path(mode) -> 
     assert [link.connected for link in stream.links] == [True]
 
 
+async def test_the_further_channels_come_too() -> None:
+    further = {
+        "boost_pressure": NodePoint(Channel("b", "bar", 1e5), "ns=2;s=Feed.Pressure"),
+        "bypass_temperature": NodePoint(
+            Channel("t", "degC", 1.0, 273.15, 253.15, 423.15), "ns=2;s=Bypass.Temperature"
+        ),
+        "motor_speed": NodePoint(Channel("m", "rpm", 1.0 / 60.0), "ns=2;s=Motor.Speed"),
+    }
+    source = source_at(free_port(), nodes={**NODES, **further})
+
+    async def prepare(server: Server) -> None:
+        for name, value in (("Feed.Pressure", 6.2), ("Bypass.Temperature", 3276.7)):
+            await server.nodes.objects.add_variable(f"ns=2;s={name}", f"2:{name}", value)
+        speed = ua.Variant(1485, ua.VariantType.UInt16)
+        await server.nodes.objects.add_variable("ns=2;s=Motor.Speed", "2:Motor.Speed", speed)
+
+    async with serving(source.url, prepare) as server, streaming(opcua_samples(source)) as stream:
+        await server.put(valve=2.0)
+        await stream.until(lambda: stream.rows and stream.rows[-1].valve[0] == 2.0)
+    row = stream.rows[-1]
+    assert row.boost_pressure[0] == pytest.approx(6.2e5)
+    assert math.isnan(row.bypass_temperature[0])  # no water is that hot: a torn wire
+    assert row.motor_speed[0] == pytest.approx(24.75)
+
+
 async def test_every_change_comes_with_its_source_time() -> None:
     source = source_at(free_port())
     async with serving(source.url) as server, streaming(opcua_samples(source)) as stream:

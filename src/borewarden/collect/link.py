@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from borewarden.collect.logged import Channel
+from borewarden.collect.logged import SI_UNITS, Channel
 from borewarden.model.gate import Samples, samples_of
 
 FIRST_DELAY = 1.0  # s
@@ -215,8 +215,8 @@ class Rows:
         value = raw * channel.scale + channel.offset
         if not math.isfinite(value):
             return math.nan
-        # a broken sensor; the sample loop takes any temperature it is given
-        if name == "temperature" and not channel.low <= value <= channel.high:
+        # a broken sensor; the model takes any temperature it is given
+        if SI_UNITS[name] == "K" and not channel.low <= value <= channel.high:
             return math.nan
         return value
 

@@ -7,12 +7,12 @@ from pathlib import Path
 from typing import Any
 
 from borewarden.collect import BadInput
-from borewarden.collect.logged import local_ns
+from borewarden.collect.logged import SI_UNITS, local_ns
 from borewarden.model.baseline import Jewel, stated_area
 from borewarden.physics.orifice import STOCK_BORES_INCH, bore_area, hydraulic_power, jet_speed
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump, event_rate
 from borewarden.settings.machine import ENV_PREFIX, MachineSettings
-from borewarden.settings.source import LIVE_UNITS, SOURCE_FILES, LiveSource, OpcUa, RegisterPoint
+from borewarden.settings.source import SOURCE_FILES, USUAL_UNITS, LiveSource, OpcUa, RegisterPoint
 from borewarden.settings.units import conversion
 
 INCH = 0.0254  # m, exact
@@ -50,6 +50,14 @@ def check_together(path: Path, settings: MachineSettings) -> None:
                 f"{'logged' if where == 'log' else 'read'}",
                 f"add [{where}.rate] with the crank speed",
             )
+        for name in ("oil_pressure", "left_stroke_time", "right_stroke_time"):
+            if isinstance(pump, DirectDrive) and getattr(read, name) is not None:
+                raise BadInput(
+                    path,
+                    f"{where}.{name}",
+                    "that is of an intensifier, and this pump has a crank",
+                    "leave it out",
+                )
     if settings.source is not None:
         _check_source(path, settings, settings.source)
     for i, jewel in enumerate(settings.jewel):
@@ -82,12 +90,17 @@ def _check_source(path: Path, settings: MachineSettings, source: LiveSource[Any]
         )
     for name, point in source.points().items():
         where = f"source.{name}"
-        si, usual = LIVE_UNITS.get(name, ("", None))
+        si = SI_UNITS[name]
         if point.scale == 0.0:
             raise BadInput(path, f"{where}.scale", "0 is no scale", "give value * scale in unit")
         if si:
-            examples = {"Pa": '"bar"', "Hz": '"strokes/min" or "rpm"', "K": '"degC"'}[si]
-            unit = point.unit or usual
+            examples = {
+                "Pa": '"bar"',
+                "Hz": '"strokes/min" or "rpm"',
+                "K": '"degC"',
+                "s": '"s" or "ms"',
+            }[si]
+            unit = point.unit or USUAL_UNITS.get(name)
             if unit is None:
                 raise BadInput(
                     path, f"{where}.unit", "is missing", f"give a unit such as {examples}"

@@ -10,7 +10,7 @@ from pydantic import Field
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
 from borewarden.collect import BadInput
-from borewarden.collect.logged import Channel, LogFormat, local_ns
+from borewarden.collect.logged import SI_UNITS, Channel, LogFormat, local_ns
 from borewarden.model.baseline import Jewel, stated_area
 from borewarden.model.bore import WatchSettings
 from borewarden.model.gate import GateSettings
@@ -25,7 +25,7 @@ from borewarden.settings.sections import (
     WatchOverrides,
 )
 from borewarden.settings.source import (
-    LIVE_UNITS,
+    USUAL_UNITS,
     AnySource,
     LiveSource,
     build_source,
@@ -128,21 +128,15 @@ class MachineSettings(BaseSettings):
             raise BadInput(
                 self.name, "log", "is missing", "add a section [log] to replay logged days"
             )
-        channels = {"pressure": self._channel("pressure", log.pressure.column, log.pressure.unit)}
-        if log.rate:
-            per_count = log.rate.strokes_per_count
-            channels["rate"] = self._channel("rate", log.rate.column, log.rate.unit, per_count)
-        if log.stroke_count:
-            per_count = log.stroke_count.strokes_per_count
-            channels["stroke_count"] = self._channel(
-                "stroke_count", log.stroke_count.column, None, per_count
+        channels = {
+            name: self._channel(
+                name,
+                column.column,
+                getattr(column, "unit", None),
+                getattr(column, "strokes_per_count", 1.0),
             )
-        if log.temperature:
-            channels["temperature"] = self._channel(
-                "temperature", log.temperature.column, log.temperature.unit
-            )
-        if log.valve:
-            channels["valve"] = self._channel("valve", log.valve.column, None)
+            for name, column in log.columns().items()
+        }
         return LogFormat(
             time_column=log.time,
             time_zone=self.time_zone,
@@ -160,7 +154,7 @@ class MachineSettings(BaseSettings):
             name: self._channel(
                 name,
                 place_of(point),
-                point.unit or LIVE_UNITS.get(name, ("", None))[1],
+                point.unit or USUAL_UNITS.get(name),
                 point.strokes_per_count or 1.0,
                 point.scale,
                 point.offset,
@@ -198,12 +192,25 @@ class MachineSettings(BaseSettings):
                 low, high = 0.0, (3.0 if isinstance(pump, Intensifier) else 1.5) * pump.max_rate
             case "temperature":
                 low, high = 272.0, 335.0
-            case "valve":
-                return Channel(place, "0 or 1", scale, offset, 0.0, 1.0)
-            case _:
+            case "stroke_count":
                 return Channel(place, "counts", scale * per_count, offset, 0.0, math.inf)
+            case "valve":
+                heads = len({jewel.head for jewel in self.jewel})
+                return Channel(place, "heads that are on", scale, offset, 0.0, heads)
+            case "oil_pressure":
+                oil = rated / pump.intensification_ratio if isinstance(pump, Intensifier) else rated
+                low, high = -0.25 * oil, 1.5 * oil  # seal friction comes on top of the water's
+            case "boost_pressure":
+                low, high = -0.1e6, 10e6
+            case "weep_temperature" | "bypass_temperature":
+                low, high = 253.15, 423.15  # throttled from 400 MPa water is 80 K hotter (IAPWS-95)
+            case "left_stroke_time" | "right_stroke_time":
+                low, high = 0.0, 3600.0  # dead-headed, a stroke takes minutes
+            case _:
+                ratio = pump.drive_ratio if isinstance(pump, DirectDrive) else None
+                low, high = 0.0, 1.5 * pump.max_rate / ratio if ratio else 200.0
         assert unit is not None
-        factor, zero = conversion(unit, LIVE_UNITS[name][0])
+        factor, zero = conversion(unit, SI_UNITS[name])
         if name == "rate":
             factor, zero = factor * per_count, 0.0
         return Channel(place, unit, scale * factor, offset * factor + zero, low, high)

@@ -21,6 +21,8 @@ from borewarden.settings.sections import (
     Log,
     PressureColumn,
     RateColumn,
+    SpeedColumn,
+    StrokeTimeColumn,
     TemperatureColumn,
     ValveColumn,
     WatchOverrides,
@@ -46,6 +48,13 @@ _SECTIONS: dict[str, type[BaseModel]] = {
     "stroke_count": CountColumn,
     "temperature": TemperatureColumn,
     "valve": ValveColumn,
+    "oil_pressure": PressureColumn,
+    "boost_pressure": PressureColumn,
+    "weep_temperature": TemperatureColumn,
+    "bypass_temperature": TemperatureColumn,
+    "left_stroke_time": StrokeTimeColumn,
+    "right_stroke_time": StrokeTimeColumn,
+    "motor_speed": SpeedColumn,
     "gate": GateOverrides,
     "watch": WatchOverrides,
     "jewel": FittedJewel,
@@ -138,6 +147,11 @@ def _alternatives(names: Iterable[str]) -> str:
 
 
 def _example(section: type[BaseModel] | None, field: str) -> str:
+    units: dict[type[BaseModel] | None, str] = {
+        TemperatureColumn: '"degC"',
+        StrokeTimeColumn: '"s"',
+        SpeedColumn: '"rpm"',
+    }
     examples = {
         "name": '"North"',
         "time_zone": '"Europe/Vienna"',
@@ -147,7 +161,7 @@ def _example(section: type[BaseModel] | None, field: str) -> str:
         "jewel": "a section [[jewel]]",
         "column": '"the column\'s name"',
         "time": '"the column\'s name"',
-        "unit": '"degC"' if section is TemperatureColumn else '"bar"',
+        "unit": units.get(section, '"bar"'),
         "plungers": "3",
         "material": '"ruby"',
         "fitted": "2026-03-02T06:00:00",

@@ -7,12 +7,14 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from borewarden.collect.logged import SI_UNITS
 from borewarden.physics.pump import DirectDrive, Intensifier
 from borewarden.settings.units import (
     Bore,
     Coefficient,
     CrankSpeed,
     Diameter,
+    DriveRatio,
     Efficiency,
     JetTime,
     Material,
@@ -25,10 +27,12 @@ from borewarden.settings.units import (
     RateUnit,
     Ratio,
     Share,
+    SpeedUnit,
     StrokeRate,
     Temperature,
     TemperatureUnit,
     Time,
+    TimeUnit,
     Travel,
     Volume,
     WatchTime,
@@ -76,6 +80,7 @@ class DirectDrivePump(Section):
     crank_speed: CrankSpeed
     volumetric_efficiency: Efficiency = 0.95
     regulation: Literal["none", "speed", "bypass"] = "none"
+    drive_ratio: DriveRatio | None = None
 
     def build(self) -> DirectDrive:
         """The physics of it."""
@@ -83,7 +88,7 @@ class DirectDrivePump(Section):
 
 
 class PressureColumn(Section):
-    """[log.pressure]."""
+    """[log.pressure]; [log.oil_pressure] of an intensifier, [log.boost_pressure] of its feed."""
 
     column: Name
     unit: PressureUnit
@@ -105,16 +110,41 @@ class CountColumn(Section):
 
 
 class TemperatureColumn(Section):
-    """[log.temperature] of the water."""
+    """[log.temperature] of the water; [log.weep_temperature], [log.bypass_temperature]."""
 
     column: Name
     unit: TemperatureUnit
 
 
 class ValveColumn(Section):
-    """[log.valve]: 1 or true where the jet is commanded on."""
+    """[log.valve]: 1 or true where the jet is commanded on, or the number of heads that are."""
 
     column: Name
+
+
+class StrokeTimeColumn(Section):
+    """[log.left_stroke_time], [log.right_stroke_time]: how long the last whole stroke took."""
+
+    column: Name
+    unit: TimeUnit
+
+
+class SpeedColumn(Section):
+    """[log.motor_speed] of the drive's shaft."""
+
+    column: Name
+    unit: SpeedUnit
+
+
+Column = (
+    PressureColumn
+    | RateColumn
+    | CountColumn
+    | TemperatureColumn
+    | ValveColumn
+    | StrokeTimeColumn
+    | SpeedColumn
+)
 
 
 class Log(Section):
@@ -126,7 +156,18 @@ class Log(Section):
     stroke_count: CountColumn | None = None
     temperature: TemperatureColumn | None = None
     valve: ValveColumn | None = None
+    oil_pressure: PressureColumn | None = None
+    boost_pressure: PressureColumn | None = None
+    weep_temperature: TemperatureColumn | None = None
+    bypass_temperature: TemperatureColumn | None = None
+    left_stroke_time: StrokeTimeColumn | None = None
+    right_stroke_time: StrokeTimeColumn | None = None
+    motor_speed: SpeedColumn | None = None
     rate_resolution: RateStep = 0.0
+
+    def columns(self) -> dict[str, Column]:
+        """What is logged, by the fields of `Samples`."""
+        return {name: column for name in SI_UNITS if (column := getattr(self, name)) is not None}
 
 
 class GateOverrides(Section):

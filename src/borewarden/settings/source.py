@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Generic, Literal, TypeVar
 
 from pydantic import Field, SecretStr
 
-from borewarden.collect.logged import Channel
+from borewarden.collect.logged import SI_UNITS, Channel
 from borewarden.settings.sections import Section
 from borewarden.settings.units import Name, RateStep, Time
 
@@ -62,12 +62,18 @@ class LiveSource(Section, Generic[Point]):
     stroke_count: Point | None = None
     temperature: Point | None = None
     valve: Point | None = None
+    oil_pressure: Point | None = None
+    boost_pressure: Point | None = None
+    weep_temperature: Point | None = None
+    bypass_temperature: Point | None = None
+    left_stroke_time: Point | None = None
+    right_stroke_time: Point | None = None
+    motor_speed: Point | None = None
     rate_resolution: RateStep = 0.0
 
     def points(self) -> dict[str, Point]:
         """What is read, by the fields of `Samples`."""
-        names = ("pressure", "rate", "stroke_count", "temperature", "valve")
-        return {name: point for name in names if (point := getattr(self, name)) is not None}
+        return {name: point for name in SI_UNITS if (point := getattr(self, name)) is not None}
 
 
 class _Modbus(LiveSource[RegisterPoint]):
@@ -146,8 +152,7 @@ SOURCE_FILES = (
     "user_private_key",
     "ca",
 )
-# SI unit and what is read if no unit is stated
-LIVE_UNITS = {"pressure": ("Pa", None), "rate": ("Hz", "strokes/min"), "temperature": ("K", None)}
+USUAL_UNITS = {"rate": "strokes/min"}  # what is read if no unit is stated
 
 
 def build_source(

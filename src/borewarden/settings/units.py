@@ -124,6 +124,7 @@ WatchTime = Annotated[float, Unit("hour", 0.1, 1e6, '"1000 h"')]
 Share = Annotated[float, Unit("", 1e-6, 1.0, '"8 %" or 0.08')]
 Efficiency = Annotated[float, Unit("", 0.3, 1.0, '"97 %" or 0.97')]
 Ratio = Annotated[float, Unit("", 2.0, 100.0, "20")]
+DriveRatio = Annotated[float, Unit("", 0.01, 2.0, "0.2")]
 Coefficient = Annotated[float, Unit("", 0.3, 1.0, "0.65")]
 
 
@@ -157,6 +158,8 @@ def _one_of(known: Callable[[], Iterable[str]], what: str) -> AfterValidator:
 PressureUnit = Annotated[str, _unit_of("Pa", '"bar", "MPa" or "psi"')]
 RateUnit = Annotated[str, _unit_of("Hz", '"strokes/min", "rpm" or "Hz"')]
 TemperatureUnit = Annotated[str, _unit_of("K", '"degC" or "degF"')]
+SpeedUnit = Annotated[str, _unit_of("Hz", '"rpm" or "Hz"')]
+TimeUnit = Annotated[str, _unit_of("s", '"s" or "ms"')]
 TimeZone = Annotated[str, _one_of(zoneinfo.available_timezones, "time zone")]
 Material = Annotated[str, _one_of(lambda: DISCHARGE_COEFFICIENTS, "material")]
 Name = Annotated[str, Field(min_length=1)]

@@ -11,6 +11,7 @@ from borewarden.collect.logged import LogFormat, labels_path
 from borewarden.model.gate import Samples
 from borewarden.simulate.day import Day
 
+# of a value in the unit of its column; 3 if not said
 DECIMALS = {"pressure": 1, "rate": 1, "stroke_count": 0, "temperature": 1, "valve": 0}
 
 
@@ -21,7 +22,7 @@ def log_frame(samples: Samples, log_format: LogFormat) -> pd.DataFrame:
     columns: dict[str, object] = {log_format.time_column: local}
     for name, channel in log_format.channels.items():
         values = (getattr(samples, name) - channel.offset) / channel.scale
-        columns[channel.column] = np.round(values, DECIMALS[name])
+        columns[channel.column] = np.round(values, DECIMALS.get(name, 3))
     return pd.DataFrame(columns)
 
 

@@ -249,8 +249,6 @@ def data_value(value: float, time_ns: int, point: NodePoint, name: str) -> Any:
         return ua.DataValue(ua.Variant(_zero(kind), kind), status, time)
     if kind == ua.VariantType.Double:
         variant = ua.Variant(value, kind)
-    elif kind == ua.VariantType.Boolean:
-        variant = ua.Variant(value > 0.5, kind)
     else:
         whole = round(value)
         variant = ua.Variant(whole % 2**point.bits if point.bits else whole, kind)
@@ -259,7 +257,7 @@ def data_value(value: float, time_ns: int, point: NodePoint, name: str) -> Any:
 
 def _variant_type(name: str, point: NodePoint) -> Any:
     if name == "valve":
-        return ua.VariantType.Boolean
+        return ua.VariantType.Byte
     if name != "stroke_count":
         return ua.VariantType.Double
     return {16: ua.VariantType.UInt16, 32: ua.VariantType.UInt32}.get(
@@ -268,9 +266,7 @@ def _variant_type(name: str, point: NodePoint) -> Any:
 
 
 def _zero(kind: Any) -> Any:
-    if kind == ua.VariantType.Double:
-        return 0.0
-    return False if kind == ua.VariantType.Boolean else 0
+    return 0.0 if kind == ua.VariantType.Double else 0
 
 
 # -- MQTT
