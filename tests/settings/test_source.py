@@ -158,6 +158,16 @@ def test_a_password_comes_from_a_directory_of_secrets(
     assert load_machine(machine(tmp_path, MQTT, USER)).live_source().password == "other"
 
 
+def test_a_user_has_a_password_or_a_certificate(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("BOREWARDEN_SOURCE__PASSWORD", "s3cret")
+    both = 'user = "w"\nclear_password = true\nuser_certificate = "u.der"\n'
+    path = machine(tmp_path, OPCUA, ('mode = "subscribe"', both))
+    with pytest.raises(BadInput, match=r"source.user_certificate: .*give one of the two"):
+        load_machine(path)
+
+
 def test_a_password_is_not_shown_by_a_mistake_beside_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

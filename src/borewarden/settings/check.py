@@ -169,6 +169,13 @@ def _check_security(path: Path, source: OpcUa) -> None:
             f"put it into {ENV_PREFIX}SOURCE__PASSWORD, or into a file {path.stem}.password in "
             f"the directory {ENV_PREFIX}SECRETS_DIR",
         )
+    if source.user and source.user_certificate:
+        raise BadInput(
+            path,
+            "source.user_certificate",
+            "there is a user with a password, too",
+            "give one of the two",
+        )
     if (source.user_certificate is None) != (source.user_private_key is None):
         raise BadInput(
             path,
