@@ -12,7 +12,14 @@ from borewarden.model.baseline import Jewel, stated_area
 from borewarden.physics.orifice import STOCK_BORES_INCH, bore_area, hydraulic_power, jet_speed
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump, event_rate
 from borewarden.settings.machine import ENV_PREFIX, MachineSettings
-from borewarden.settings.source import SOURCE_FILES, USUAL_UNITS, LiveSource, OpcUa, RegisterPoint
+from borewarden.settings.source import (
+    SOURCE_FILES,
+    USUAL_UNITS,
+    LiveSource,
+    Mqtt,
+    OpcUa,
+    RegisterPoint,
+)
 from borewarden.settings.units import conversion
 
 INCH = 0.0254  # m, exact
@@ -119,6 +126,15 @@ def _check_source(path: Path, settings: MachineSettings, source: LiveSource[Any]
             )
         if isinstance(point, RegisterPoint):
             _check_register(path, name, point)
+    if isinstance(source, Mqtt):
+        for topic in (source.topic, *(point.topic or "" for point in source.points().values())):
+            if topic.startswith("spBv1.0/"):
+                raise BadInput(
+                    path,
+                    "source.topic",
+                    f"{topic!r} is one of Sparkplug B, whose payloads are not read here",
+                    "have the broker or a gateway publish JSON",
+                )
     if isinstance(source, OpcUa):
         _check_security(path, source)
     for name in SOURCE_FILES:
