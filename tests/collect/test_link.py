@@ -22,7 +22,6 @@ from borewarden.collect.link import (
     Problems,
     Received,
     Rows,
-    backoff_delay,
     keep_connected,
     plain_reason,
 )
@@ -34,14 +33,6 @@ COUNT = {"stroke_count": Channel("n", "counts")}
 
 
 # -- reconnecting
-
-
-@given(st.integers(0, 10**6), st.integers())
-def test_back_off_is_capped_jittered_and_repeatable(attempt: int, seed: int) -> None:
-    delay = backoff_delay(attempt, random.Random(seed))
-    most = min(30.0, 2.0 ** min(attempt, 10))
-    assert 0.5 * most <= delay <= most
-    assert delay == backoff_delay(attempt, random.Random(seed))
 
 
 async def test_a_reason_that_stays_is_given_once_and_delays_grow(

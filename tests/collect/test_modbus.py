@@ -168,6 +168,40 @@ async def test_an_impossible_water_temperature_and_a_float_nan_are_unknown() -> 
     assert np.isnan(stream.column("temperature")).all()
 
 
+async def test_the_further_channels_come_too_and_a_hot_one_is_a_broken_sensor() -> None:
+    weep = Channel("weep", "degC", 1.0, 273.15, 253.15, 423.15)
+    registers = {
+        **REGISTERS,
+        "valve": Register(Channel("heads", "heads that are on"), 3, 7, "uint16"),
+        "oil_pressure": Register(BAR, 3, 8, "uint16"),
+        "weep_temperature": Register(weep, 3, 10, "float32"),
+        "bypass_temperature": Register(weep, 3, 12, "float32"),
+        "left_stroke_time": Register(Channel("left", "ms", 1e-3), 3, 14, "uint16"),
+        "motor_speed": Register(Channel("motor", "rpm", 1.0 / 60.0), 3, 15, "uint16"),
+    }
+    further = {
+        "valve": 2.0,
+        "oil_pressure": 190.0,
+        "weep_temperature": 41.5,
+        "bypass_temperature": 3276.7,
+        "left_stroke_time": 1450.0,
+        "motor_speed": 1485.0,
+    }
+    source = source_at(free_port(), registers)
+    async with (
+        serving(source, {**VALUES, **further}),
+        streaming(modbus_samples(source)) as stream,
+    ):
+        row = (await stream.more_rows(1))[0]
+    assert row.valve[0] == 2.0
+    assert row.oil_pressure[0] == 190e5
+    assert row.weep_temperature[0] == pytest.approx(314.65)
+    assert math.isnan(row.bypass_temperature[0])
+    assert row.left_stroke_time[0] == pytest.approx(1.45)
+    assert row.motor_speed[0] == pytest.approx(24.75)
+    assert math.isnan(row.right_stroke_time[0])
+
+
 # -- requests
 
 

@@ -123,6 +123,24 @@ async def test_channels_may_come_on_topics_of_their_own_as_bare_numbers(tmp_path
     assert before <= int(stream.rows[0].time_ns[0]) <= time.time_ns()
 
 
+async def test_the_further_channels_come_too(tmp_path: Path) -> None:
+    further = {
+        "weep_temperature": JsonField(
+            Channel("seals.weep_c", "degC", 1.0, 273.15, 253.15, 423.15), "seals.weep_c"
+        ),
+        "right_stroke_time": JsonField(Channel("stroke.ms", "ms", 1e-3), "stroke.ms"),
+    }
+    source = source_at(free_port(), fields={**FIELDS, **further})
+    raw = {**RAW, "valve": 2.0, "weep_temperature": 41.5, "right_stroke_time": 1450.0}
+    async with broker(source.port, tmp_path), streaming(mqtt_samples(source)) as stream:
+        await publish_until(source.port, stream, lambda: stream.rows, source, raw)
+    row = stream.rows[0]
+    assert row.valve[0] == 2.0
+    assert row.weep_temperature[0] == pytest.approx(314.65)
+    assert row.right_stroke_time[0] == pytest.approx(1.45)
+    assert math.isnan(row.left_stroke_time[0])
+
+
 async def test_what_is_not_a_number_is_unknown_and_never_raises(tmp_path: Path) -> None:
     source = source_at(free_port())
     bad = [

@@ -154,6 +154,39 @@ async def test_values_arrive_in_si_by_node_id_by_namespace_and_by_path(mode) -> 
     assert [link.connected for link in stream.links] == [True]
 
 
+async def test_the_further_channels_come_too() -> None:
+    further = {
+        "boost_pressure": NodePoint(Channel("b", "bar", 1e5), "ns=2;s=Feed.Pressure"),
+        "bypass_temperature": NodePoint(
+            Channel("t", "degC", 1.0, 273.15, 253.15, 423.15), "ns=2;s=Bypass.Temperature"
+        ),
+        "motor_speed": NodePoint(Channel("m", "rpm", 1.0 / 60.0), "ns=2;s=Motor.Speed"),
+    }
+    source = source_at(free_port(), nodes={**NODES, **further})
+
+    async def prepare(server: Server) -> None:
+        for name, value in (("Feed.Pressure", 6.2), ("Bypass.Temperature", 3276.7)):
+            await server.nodes.objects.add_variable(f"ns=2;s={name}", f"2:{name}", value)
+        speed = ua.Variant(1485, ua.VariantType.UInt16)
+        await server.nodes.objects.add_variable("ns=2;s=Motor.Speed", "2:Motor.Speed", speed)
+
+    async with serving(source.url, prepare) as server, streaming(opcua_samples(source)) as stream:
+        await server.put(valve=2.0)
+        await stream.until(lambda: stream.rows and stream.rows[-1].valve[0] == 2.0)
+    row = stream.rows[-1]
+    assert row.boost_pressure[0] == pytest.approx(6.2e5)
+    assert math.isnan(row.bypass_temperature[0])  # no water is that hot: a torn wire
+    assert row.motor_speed[0] == pytest.approx(24.75)
+
+
+async def test_a_pressure_alone_is_subscribed_to() -> None:
+    source = source_at(free_port(), nodes={"pressure": NODES["pressure"]}, constant_rate=5.0)
+    async with serving(source.url) as server, streaming(opcua_samples(source)) as stream:
+        await stream.more_rows(1)
+        assert len(server.server.iserver.subscription_service.subscriptions) == 1
+    assert "polled" not in stream.links[0].reason
+
+
 async def test_every_change_comes_with_its_source_time() -> None:
     source = source_at(free_port())
     async with serving(source.url) as server, streaming(opcua_samples(source)) as stream:
@@ -495,3 +528,171 @@ async def test_a_certificate_file_that_is_no_certificate_is_down(tmp_path: Path)
     )
     async with streaming(opcua_samples(source, quick())) as stream:
         await stream.until(lambda: stream.is_down)
+
+
+# -- a user's certificate (X509IdentityToken, OPC 10000-4, 7.41.5)
+
+
+class OneCertificate:
+    """Lets in whoever owns the private key of one certificate."""
+
+    def __init__(self, certificate: Path) -> None:
+        self._der = certificate.read_bytes()
+
+    def get_user(self, iserver, username=None, password=None, certificate=None) -> User | None:
+        return User(role=UserRole.User, name="watcher") if certificate == self._der else None
+
+
+def for_users_of_certificates(prepare=None):
+    """Prepares a server that takes no anonymous users and no passwords."""
+
+    async def prepared(server: Server) -> None:
+        if prepare:
+            await prepare(server)
+        server.set_identity_tokens([ua.X509IdentityToken])
+
+    return prepared
+
+
+async def the_user_is_let_in(tmp_path: Path, user: tuple[Path, Path], encrypted: bool) -> str:
+    """Watch a server that knows the user "known"; the reason of the first link state."""
+    theirs, ours = await certificate(tmp_path, "server"), await certificate(tmp_path, "watcher")
+    source = source_at(
+        free_port(),
+        encrypted=encrypted,
+        certificate=ours[0],
+        private_key=ours[1],
+        server_certificate=theirs[0],
+        user_certificate=user[0],
+        user_private_key=user[1],
+    )
+
+    async def offers_both(server: Server) -> None:
+        await secured(theirs, ours[0])(server)
+        server.set_security_policy(
+            [
+                ua.SecurityPolicyType.NoSecurity,
+                ua.SecurityPolicyType.Basic256Sha256_SignAndEncrypt,
+            ]
+        )
+        if not encrypted:
+            # a server is to ignore an application's certificate then (OPC 10000-4, 5.7.2.2), which
+            # asyncua's does not do: the client sends the user's there
+            server.set_certificate_validator(None)
+
+    known = OneCertificate(tmp_path / "known.der")
+    async with (
+        serving(source.url, for_users_of_certificates(offers_both), user_manager=known),
+        streaming(opcua_samples(source, quick())) as stream,
+    ):
+        await stream.until(lambda: stream.links)
+        if stream.is_up:
+            await stream.more_rows(2)
+            assert stream.column("pressure")[-1] == pytest.approx(380.5e6)
+        else:
+            assert not stream.rows
+    return stream.links[0].reason
+
+
+@pytest.mark.parametrize("encrypted", [True, False])
+async def test_a_users_certificate_is_accepted(tmp_path: Path, encrypted: bool) -> None:
+    known = await certificate(tmp_path, "known")
+    assert "connected" in await the_user_is_let_in(tmp_path, known, encrypted)
+
+
+@pytest.mark.parametrize("encrypted", [True, False])
+async def test_an_unknown_users_certificate_is_refused(tmp_path: Path, encrypted: bool) -> None:
+    await certificate(tmp_path, "known")
+    unknown = await certificate(tmp_path, "unknown")
+    reason = await the_user_is_let_in(tmp_path, unknown, encrypted)
+    assert "BadUserAccessDenied" in reason
+
+
+async def test_a_certificate_without_its_key_is_refused(tmp_path: Path) -> None:
+    known, unknown = await certificate(tmp_path, "known"), await certificate(tmp_path, "unknown")
+    reason = await the_user_is_let_in(tmp_path, (known[0], unknown[1]), True)
+    assert "BadIdentityToken" in reason
+
+
+# -- servers without subscriptions
+
+
+def refusing(service: str, status: int):
+    """Prepares a server whose `service` of subscriptions answers `status`, as a small one does."""
+
+    async def refuse(*_, **__) -> None:
+        raise ServiceError(status)
+
+    async def prepare(server: Server) -> None:
+        setattr(server.iserver.subscription_service, service, refuse)
+
+    return prepare
+
+
+async def no_subscriptions_left(server: Server) -> None:
+    server.iserver.max_subscriptions = 0
+
+
+async def never_publishes(server: Server) -> None:
+    """Takes the subscription and the items, then falls silent about them."""
+    service = server.iserver.subscription_service
+    create = service.create_subscription
+
+    async def create_and_forget(params, callback, *others, **how):
+        async def nothing(*_) -> None:
+            return None
+
+        return await create(params, nothing, *others, **how)
+
+    service.create_subscription = create_and_forget
+
+
+@pytest.mark.parametrize(
+    ("prepare", "says"),
+    [
+        (
+            refusing("create_subscription", ua.StatusCodes.BadServiceUnsupported),
+            "BadServiceUnsupported",
+        ),
+        (
+            refusing("create_monitored_items", ua.StatusCodes.BadServiceUnsupported),
+            "BadServiceUnsupported",
+        ),
+        (no_subscriptions_left, "BadTooManySubscriptions"),
+        (never_publishes, ""),
+    ],
+)
+async def test_a_server_without_subscriptions_is_polled(prepare, says: str) -> None:
+    source = source_at(free_port())
+    async with serving(source.url, prepare) as server, streaming(opcua_samples(source)) as stream:
+        for i in range(3):
+            await server.put(pressure=381.0 + i)
+            await stream.until(lambda i=i: (381.0 + i) * 1e6 in stream.column("pressure"))
+        rows = await stream.more_rows(3)
+    assert [link.connected for link in stream.links] == [True]
+    assert says in stream.links[0].reason
+    assert ("polled" in stream.links[0].reason) == bool(says)
+    assert all(row.stroke_count[0] == 7.0 for row in rows)
+
+
+async def test_of_items_that_are_refused_no_subscription_is_left_behind() -> None:
+    async def refuse_each(server: Server) -> None:
+        async def refuse(params) -> list[ua.MonitoredItemCreateResult]:
+            status = ua.StatusCode(ua.StatusCodes.BadMonitoringModeInvalid)
+            return [ua.MonitoredItemCreateResult(StatusCode=status) for _ in params.ItemsToCreate]
+
+        server.iserver.subscription_service.create_monitored_items = refuse
+
+    refuse_all = refusing("create_monitored_items", ua.StatusCodes.BadTooManyOperations)
+    for prepare, says in (
+        (refuse_each, "BadMonitoringModeInvalid"),
+        (refuse_all, "BadTooManyOperations"),
+    ):
+        source = source_at(free_port())
+        async with (
+            serving(source.url, prepare) as server,
+            streaming(opcua_samples(source)) as stream,
+        ):
+            await stream.more_rows(3)
+            assert not server.server.iserver.subscription_service.subscriptions
+        assert f"polled, as there is no subscription: {says}" in stream.links[0].reason

@@ -19,7 +19,7 @@ from kill import write_until_killed
 
 from borewarden.store import embedded, outbox
 from borewarden.store.embedded import open_store, read_alarm, transaction, write_alarm
-from borewarden.store.outbox import back_off, done, drain, put, take, thin, waiting
+from borewarden.store.outbox import done, drain, put, take, thin, waiting
 
 WRITE = 'put(connection, "influx", "sample", i, f"line {i}")'
 
@@ -302,13 +302,6 @@ async def test_a_locked_store_is_an_outage_too(tmp_path: Path) -> None:
             await task
     assert "locked" in str(reports[0])
     assert list(dict.fromkeys(taken)) == [b"line 0", b"line 1", b"line 2"]
-
-
-def test_pauses_double_up_to_a_cap_and_jitter() -> None:
-    for failures in range(1, 2000):
-        cap = min(60.0, 2.0 ** min(failures - 1, 30))
-        assert 0.5 * cap <= back_off(failures, 1.0, 60.0) <= cap
-    assert len({back_off(3, 1.0, 60.0) for _ in range(20)}) > 1
 
 
 def test_a_full_outbox_loses_every_other_old_sample_first(tmp_path: Path) -> None:

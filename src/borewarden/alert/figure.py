@@ -29,7 +29,7 @@ def bore_figure(
     onset_ns: int | None = None,
     hours: float = 8.0,
 ) -> bytes | None:
-    """A PNG on the last `hours` of `batches`, which has the columns of `BatchResult` in SI.
+    """A PNG on the last `hours` of `batches`, which has the columns of `RESULT` in SI.
 
     `nominal_bore` is the stated bore, m, `limit` the relative growth of effective area at which
     it counts as opened up. None if there is nothing to show.

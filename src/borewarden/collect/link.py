@@ -18,7 +18,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from borewarden.collect.logged import Channel
+from borewarden.backoff import back_off
+from borewarden.collect.logged import SI_UNITS, Channel
 from borewarden.model.gate import Samples, samples_of
 
 FIRST_DELAY = 1.0  # s
@@ -51,21 +52,6 @@ Session = Callable[[], AsyncGenerator[Received, None]]
 # -- reconnecting
 
 
-def backoff_delay(attempt: int, chance: random.Random | None = None) -> float:
-    """Seconds to wait after failure number `attempt`, from 0: doubling, capped, jittered by half.
-
-    Jitter keeps a hall of watchers from asking a controller that comes back all at once. The same
-    `chance` gives the same delays.
-    """
-    most = min(LONGEST_DELAY, FIRST_DELAY * 2.0 ** min(attempt, 30))
-    return most * (chance or random).uniform(0.5, 1.0)
-
-
-async def backoff(attempt: int, chance: random.Random | None = None) -> None:
-    """Wait for `backoff_delay(attempt, chance)`."""
-    await asyncio.sleep(backoff_delay(attempt, chance))
-
-
 async def keep_connected(
     session: Session, chance: random.Random | None = None
 ) -> AsyncGenerator[Received, None]:
@@ -75,7 +61,7 @@ async def keep_connected(
     whatever it likes when the connection is lost; that becomes a `LinkState` here. While the link
     stays down, the same reason is given once only.
     """
-    attempt = 0
+    failures = 0  # in a row
     told = ""  # the reason last given while down; empty while up
     while True:
         reason = "the connection ended"
@@ -85,7 +71,7 @@ async def keep_connected(
                     _stop_if_cancelled()
                     if isinstance(received, LinkState) and received.connected:
                         told = ""
-                        attempt = 0
+                        failures = 0
                     yield received
         except asyncio.CancelledError:
             # asyncua cancels its futures when the socket breaks; that is no wish of our caller's
@@ -96,8 +82,8 @@ async def keep_connected(
             told = reason
             yield LinkState(time.time_ns(), False, reason)
         _stop_if_cancelled()
-        await backoff(attempt, chance)
-        attempt += 1
+        failures += 1
+        await asyncio.sleep(back_off(failures, FIRST_DELAY, LONGEST_DELAY, chance))
 
 
 def _stop_if_cancelled() -> None:
@@ -215,8 +201,8 @@ class Rows:
         value = raw * channel.scale + channel.offset
         if not math.isfinite(value):
             return math.nan
-        # a broken sensor; the sample loop takes any temperature it is given
-        if name == "temperature" and not channel.low <= value <= channel.high:
+        # a broken sensor; the model takes any temperature it is given
+        if SI_UNITS[name] == "K" and not channel.low <= value <= channel.high:
             return math.nan
         return value
 

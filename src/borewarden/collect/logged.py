@@ -30,25 +30,25 @@ from numpy.typing import NDArray
 from borewarden.collect import BadInput
 from borewarden.model.gate import Samples, samples_of
 
-EVENTS = (
-    "chip",
-    "wear",
-    "jewel changed",
-    "none",
-    "leak",
-    "second head",
-    "blocked",
-    "transducer",
-    "feed",
-    "slip",
-    "bypass",
-    "other bore",
-    "tube wear",
-)
+EVENTS = ("chip", "wear", "jewel changed", "none")
 LABEL_COLUMNS = ("time", "end", "event", "area_change", "note")
 EARLIEST = pd.Timestamp("2000-01-01", tz="UTC").value  # a clock that says otherwise is not set
 LATEST = pd.Timestamp("2100-01-01", tz="UTC").value
 UNUSED_PRESSURE = 0.02  # of the rated one; no pump that strokes stays below
+SI_UNITS = {  # of the channels of `Samples`, "" where it is a number
+    "pressure": "Pa",
+    "rate": "Hz",
+    "stroke_count": "",
+    "temperature": "K",
+    "valve": "",
+    "oil_pressure": "Pa",
+    "boost_pressure": "Pa",
+    "weep_temperature": "K",
+    "bypass_temperature": "K",
+    "left_stroke_time": "s",
+    "right_stroke_time": "s",
+    "motor_speed": "Hz",
+}
 OFFSET = r"[T ].*(?:[Zz]|[+-]\d\d(?::?\d\d)?)\s*$"  # of an ISO 8601 time
 
 
@@ -121,8 +121,8 @@ def local_ns(time: datetime, time_zone: str) -> int:
 def read_log(path: Path | str, format: LogFormat) -> Samples:
     """The samples of a logged file (.csv, .csv.gz or .parquet) in SI, in time order.
 
-    Empty cells, infinities, channels that are not mapped and water temperatures that no water has
-    are NaN. A time that repeats the one before is dropped. Raises BadInput for whatever can't be
+    Empty cells, infinities, channels that are not mapped and temperatures that no water has are
+    NaN. A time that repeats the one before is dropped. Raises BadInput for whatever can't be
     used, with the row.
     """
     path = Path(path)
@@ -137,13 +137,11 @@ def read_log(path: Path | str, format: LogFormat) -> Samples:
     if "rate" not in channels and format.constant_rate is not None:
         channels["rate"] = np.full(len(times), format.constant_rate)
     _check_units(path, format, channels)
-    if "temperature" in channels:
-        channel = format.channels["temperature"]
-        water = channels["temperature"]
-        # a broken sensor; the sample loop takes any temperature it is given
-        channels["temperature"] = np.where(
-            (water >= channel.low) & (water <= channel.high), water, np.nan
-        )
+    for name, channel in format.channels.items():
+        if SI_UNITS[name] == "K":  # a broken sensor; the model takes any temperature it is given
+            water = channels[name]
+            possible = (water >= channel.low) & (water <= channel.high)
+            channels[name] = np.where(possible, water, np.nan)
     return samples_of(times, **channels)
 
 
@@ -378,7 +376,7 @@ def _check_units(path: Path, format: LogFormat, values: dict[str, NDArray[np.flo
         # not the maximum: single glitches are the gate's business
         highest = float(np.quantile(finite, 0.999, method="lower"))
         right = rated if name == "pressure" else f"plausible is {_range(name, channel)}"
-        if name in ("pressure", "rate") and highest > channel.high:
+        if SI_UNITS[name] in ("Pa", "Hz") and highest > channel.high:
             wrong = f"reaches {_shown(name, highest)} read as {channel.unit}"
             raise BadInput(path, where, wrong, right)
         if np.all(finite > channel.high) or np.all(finite < channel.low):
@@ -403,13 +401,15 @@ def _check_units(path: Path, format: LogFormat, values: dict[str, NDArray[np.flo
 
 
 def _shown(name: str, value: float, up: bool = False) -> str:
-    if name == "pressure":
-        return f"{value / 1e6 * (1.0 + 5e-4 * up):.4g} MPa"
-    if name == "rate":
-        return f"{value * 60:.4g} /min"
-    if name == "temperature":
-        return f"{value - 273.15:.4g} °C"
-    return f"{value:.4g}"
+    match SI_UNITS[name]:
+        case "Pa":
+            return f"{value / 1e6 * (1.0 + 5e-4 * up):.4g} MPa"
+        case "Hz":
+            return f"{value * 60:.4g} /min"
+        case "K":
+            return f"{value - 273.15:.4g} °C"
+        case unit:
+            return f"{value:.4g} {unit}".rstrip()
 
 
 def _range(name: str, channel: Channel) -> str:

@@ -257,19 +257,21 @@ async def _subscribe(
     if source.mode == "poll":
         return _Hint(False, [])
     period = source.interval * 1000.0
+    subscription = None
     try:
         subscription = await client.create_subscription(period, inbox)
         handles = await subscription.subscribe_data_change(
             nodes, queuesize=QUEUE, sampling_interval=period
         )
+        refusals = [handle.name for handle in handles if not isinstance(handle, int)]
     except ua.UaError as error:
-        return _Hint(False, [f"polled, as there is no subscription: {type(error).__name__}"])
-    refused = [h for h in handles if not isinstance(h, int)] if isinstance(handles, list) else []
-    if refused:
+        refusals = [type(error).__name__]
+    if not refusals:
+        return _Hint(True, [])
+    if subscription is not None:
         with suppress(ua.UaError):
             await subscription.delete()
-        return _Hint(False, [f"polled, as there is no subscription: {refused[0].name}"])
-    return _Hint(True, [])
+    return _Hint(False, [f"polled, as there is no subscription: {refusals[0]}"])
 
 
 # -- values

@@ -124,7 +124,8 @@ class DirectDrive:
     `plunger_diameter`, `stroke` in m, `dead_volume` in m³ a plunger, `crank_speed` the rated
     speed in Hz, `rated_pressure` in Pa, `rated_power` in W. `regulation` says what holds the
     pressure: "none" (it floats with the orifice), "speed" (a drive that trims the crank speed)
-    or "bypass" (a valve that spills the surplus at `rated_pressure`).
+    or "bypass" (a valve that spills the surplus at `rated_pressure`). `drive_ratio` is crank speed
+    over motor speed, None where it is not known.
     """
 
     plungers: int
@@ -136,6 +137,7 @@ class DirectDrive:
     rated_power: float
     volumetric_efficiency: float = 0.95
     regulation: Literal["none", "speed", "bypass"] = "none"
+    drive_ratio: float | None = None
 
     @property
     def displacement(self) -> Displacement:

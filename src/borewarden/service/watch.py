@@ -188,7 +188,7 @@ async def _follow(
         received_at = time.monotonic()
         learned = watcher.learn_many(samples)
         newest_ns = int(samples.time_ns[-1])
-        verdict = watcher.verdict() if learned.batches or first else None
+        verdict = watcher.verdict() if len(learned.batches) or first else None
         first = False
         missed_hours = watcher.missed_hours
         await queue.put(Kept(name, received_at, samples, learned, verdict, missed_hours))

@@ -12,6 +12,7 @@ from borewarden.model.cause import Cause
 from borewarden.model.gate import Samples
 from borewarden.simulate.day import Day, Fault
 
+# of a value in the unit of its column
 DECIMALS = {
     "pressure": 1,
     "rate": 1,
@@ -35,7 +36,7 @@ def log_frame(samples: Samples, log_format: LogFormat) -> pd.DataFrame:
     columns: dict[str, object] = {log_format.time_column: local}
     for name, channel in log_format.channels.items():
         values = (getattr(samples, name) - channel.offset) / channel.scale
-        columns[channel.column] = np.round(values, DECIMALS[name])
+        columns[channel.column] = np.round(values, DECIMALS.get(name, 3))
     return pd.DataFrame(columns)
 
 

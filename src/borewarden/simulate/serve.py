@@ -31,7 +31,9 @@ from borewarden.collect.mqtt import MqttSource
 from borewarden.collect.opcua import NODE_ID, NodePoint, OpcUaSource
 from borewarden.model.gate import Samples, rows
 
-_WHY_NOT_FASTER = "a faster stroke counter would look like a faster pump: serve it at speed 1"
+_WHY_NOT_FASTER = (
+    "strokes counted faster would look like a faster pump: serve a stroke counter at speed 1"
+)
 STANDSTILL = 10  # rows
 LONGEST_PAUSE = 5.0  # s; a night between two logged shifts is not waited for
 
@@ -96,13 +98,13 @@ async def serve(source: Source, samples: Samples, speed: float = 1.0) -> None:
     match source:
         case ModbusSource():
             if "stroke_count" in source.registers and speed != 1.0:
-                raise ValueError(f"Modbus carries no times; {_WHY_NOT_FASTER}")
+                raise ValueError(f"Modbus carries no times, and {_WHY_NOT_FASTER}")
             await serve_modbus(source, samples, speed)
         case OpcUaSource():
             await serve_opcua(source, samples, speed)
         case MqttSource():
             if source.time_path is None and "stroke_count" in source.fields and speed != 1.0:
-                raise ValueError(f"without a field for the time; {_WHY_NOT_FASTER}")
+                raise ValueError(f"no field is stated for the time, and {_WHY_NOT_FASTER}")
             await publish_mqtt(source, samples, speed)
 
 
@@ -249,8 +251,6 @@ def data_value(value: float, time_ns: int, point: NodePoint, name: str) -> Any:
         return ua.DataValue(ua.Variant(_zero(kind), kind), status, time)
     if kind == ua.VariantType.Double:
         variant = ua.Variant(value, kind)
-    elif kind == ua.VariantType.Boolean:
-        variant = ua.Variant(value > 0.5, kind)
     else:
         whole = round(value)
         variant = ua.Variant(whole % 2**point.bits if point.bits else whole, kind)
@@ -259,7 +259,7 @@ def data_value(value: float, time_ns: int, point: NodePoint, name: str) -> Any:
 
 def _variant_type(name: str, point: NodePoint) -> Any:
     if name == "valve":
-        return ua.VariantType.Boolean
+        return ua.VariantType.Byte
     if name != "stroke_count":
         return ua.VariantType.Double
     return {16: ua.VariantType.UInt16, 32: ua.VariantType.UInt32}.get(
@@ -268,9 +268,7 @@ def _variant_type(name: str, point: NodePoint) -> Any:
 
 
 def _zero(kind: Any) -> Any:
-    if kind == ua.VariantType.Double:
-        return 0.0
-    return False if kind == ua.VariantType.Boolean else 0
+    return 0.0 if kind == ua.VariantType.Double else 0
 
 
 # -- MQTT

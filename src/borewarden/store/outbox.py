@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import random
 import sqlite3
 import time
 from collections.abc import Awaitable, Callable, Sequence
@@ -24,6 +23,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from borewarden.backoff import back_off
 from borewarden.store.embedded import open_store, transaction
 
 SAMPLE = "sample"  # the only kind that may be thinned
@@ -150,14 +150,6 @@ def thin(connection: sqlite3.Connection, sink: str, max_bytes: int) -> int:
 
 def _drop(connection: sqlite3.Connection, sink: str, ids: Sequence[int]) -> None:
     connection.executemany("DELETE FROM outbox WHERE id = ? AND sink = ?", [(i, sink) for i in ids])
-
-
-def back_off(failures: int, first: float, longest: float) -> float:
-    """Seconds to wait after so many failures in a row: doubled each time, capped, jittered.
-
-    The jitter keeps many watchers from coming back to a restarted server all at once.
-    """
-    return random.uniform(0.5, 1.0) * min(longest, first * 2.0 ** min(failures - 1, 30))
 
 
 async def drain(

@@ -15,7 +15,7 @@ from borewarden.collect.mqtt import MqttSource
 from borewarden.collect.opcua import OpcUaSource
 from borewarden.settings import load_machine
 
-CONFIG = Path(__file__).parent.parent / "config"
+CONFIG = Path(__file__).parents[2] / "config"
 MODBUS = (CONFIG / "live" / "north-modbus.toml").read_text()
 OPCUA = (CONFIG / "live" / "south-opcua.toml").read_text()
 MQTT = (CONFIG / "live" / "west-mqtt.toml").read_text()
@@ -158,6 +158,16 @@ def test_a_password_comes_from_a_directory_of_secrets(
     assert load_machine(machine(tmp_path, MQTT, USER)).live_source().password == "other"
 
 
+def test_a_user_has_a_password_or_a_certificate(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("BOREWARDEN_SOURCE__PASSWORD", "s3cret")
+    both = 'user = "w"\nclear_password = true\nuser_certificate = "u.der"\n'
+    path = machine(tmp_path, OPCUA, ('mode = "subscribe"', both))
+    with pytest.raises(BadInput, match=r"source.user_certificate: .*give one of the two"):
+        load_machine(path)
+
+
 def test_a_password_is_not_shown_by_a_mistake_beside_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -238,6 +248,14 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
             'user_certificate = "no.der"',
             "source.user_certificate",
             ["together"],
+        ),
+        (MQTT, "lindgrat/west/pump", "spBv1.0/shop/DDATA/west", "source.topic", ["Sparkplug B"]),
+        (
+            MQTT,
+            'field = "pump.psi"',
+            'field = "psi"\ntopic = "spBv1.0/shop/DDATA/west"',
+            "source.topic",
+            ["not read here", "JSON"],
         ),
         (MQTT, "topic = ", "topik = ", "source.topik", ["'topic'"]),
         (MQTT, 'field = "pump.psi"', "", "source.pressure.field", ["is missing"]),

@@ -1,0 +1,12 @@
+"""The machine file: TOML with units in, SI objects of the model out.
+
+Every dimensional figure is text with its unit ("60 kpsi") and is converted once, here. Values of
+the environment, `BOREWARDEN_` + path joined by `__` (BOREWARDEN_PUMP__STROKE="210 mm"), beat the
+file. Whatever is wrong is a `BadInput` that names the field and what would be right.
+"""
+
+from borewarden.settings.machine import MachineSettings
+from borewarden.settings.reading import load_machine, read_toml, settings_of
+from borewarden.settings.units import Unit, conversion
+
+__all__ = ["MachineSettings", "Unit", "conversion", "load_machine", "read_toml", "settings_of"]

@@ -1,0 +1,222 @@
+"""One machine as its file describes it, and what the model and the collectors are built with."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import AsyncGenerator
+from typing import TYPE_CHECKING, Any
+
+from pydantic import Field
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+
+from borewarden.collect import BadInput
+from borewarden.collect.logged import SI_UNITS, Channel, LogFormat, local_ns
+from borewarden.model.baseline import Jewel, stated_area
+from borewarden.model.bore import WatchSettings
+from borewarden.model.gate import GateSettings
+from borewarden.model.watcher import Watcher
+from borewarden.physics.pump import DirectDrive, Intensifier, Pump
+from borewarden.settings.sections import (
+    DirectDrivePump,
+    FittedJewel,
+    GateOverrides,
+    IntensifierPump,
+    Log,
+    WatchOverrides,
+)
+from borewarden.settings.source import (
+    USUAL_UNITS,
+    AnySource,
+    LiveSource,
+    build_source,
+    place_of,
+)
+from borewarden.settings.units import Name, TimeZone, conversion
+
+if TYPE_CHECKING:  # the protocols' libraries are slow to import, and a replay needs none of them
+    from borewarden.collect.link import Received
+    from borewarden.collect.live import Source
+
+ENV_PREFIX = "BOREWARDEN_"
+
+
+class MachineSettings(BaseSettings):
+    """One machine: what pump, its log or live source or both, which jewels are fitted when."""
+
+    model_config = SettingsConfigDict(
+        extra="forbid", frozen=True, env_prefix=ENV_PREFIX, env_nested_delimiter="__"
+    )
+
+    name: Name
+    time_zone: TimeZone
+    pump: IntensifierPump | DirectDrivePump = Field(discriminator="kind")
+    log: Log | None = None
+    source: AnySource | None = Field(default=None, discriminator="kind")
+    gate: GateOverrides = GateOverrides()
+    watch: WatchOverrides = WatchOverrides()
+    jewel: list[FittedJewel] = Field(min_length=1)
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """The environment beats the file, which `load_machine` hands in as the init values."""
+        return env_settings, init_settings
+
+    def build_watcher(self) -> Watcher:
+        """A fresh watcher of this machine."""
+        return Watcher(
+            self.build_pump(), self.gate_settings(), self.jewels(), self.watch_settings()
+        )
+
+    def build_pump(self) -> Pump:
+        """The pump, SI."""
+        return self.pump.build()
+
+    def jewels(self) -> list[Jewel]:
+        """The jewels in the order of the file; `load_machine` made sure that the times exist."""
+        return [
+            Jewel(
+                bore=jewel.bore,
+                material=jewel.material,
+                fitted_ns=local_ns(jewel.fitted, self.time_zone),
+                head=jewel.head,
+                discharge_coefficient=jewel.discharge_coefficient,
+                jet_hours=jewel.jet_hours,
+            )
+            for jewel in self.jewel
+        ]
+
+    def gate_settings(self) -> GateSettings:
+        """What the gate needs to know, SI; `nominal_area` is that of the newest jewel a head."""
+        pump = self.build_pump()
+        rated = pump.rated_pressure
+        spills = isinstance(pump, DirectDrive) and pump.regulation == "bypass"
+        given = self.log or self.source
+        newest = {j.head: j for j in sorted(self.jewels(), key=lambda jewel: jewel.fitted_ns)}
+        settings = GateSettings(
+            nominal_area=stated_area(list(newest.values())),
+            max_rate=pump.max_rate,
+            max_pressure=1.3 * rated,
+            working_pressure=0.6 * rated,
+            stopped_pressure=0.05 * rated,
+            uses_counter=given is not None and given.stroke_count is not None,
+            flow_shows_jet=isinstance(pump, Intensifier),
+            bypass_pressure=0.99 * rated if spills else math.inf,
+            rate_resolution=given.rate_resolution if given else 0.0,
+        )
+        return settings._replace(**self.gate.given())
+
+    def watch_settings(self) -> WatchSettings:
+        """Thresholds of the verdict."""
+        given = self.watch.given()
+        hours = {"false_alarm_time": "false_alarm_hours", "jewel_life": "jewel_life_hours"}
+        for stated, name in hours.items():
+            if stated in given:
+                given[name] = given.pop(stated)
+        return WatchSettings(**given)
+
+    def log_format(self) -> LogFormat:
+        """How to read a log of this machine. Raises BadInput if no [log] describes it."""
+        log = self.log
+        if log is None:
+            raise BadInput(
+                self.name, "log", "is missing", "add a section [log] to replay logged days"
+            )
+        channels = {
+            name: self._channel(
+                name,
+                column.column,
+                getattr(column, "unit", None),
+                getattr(column, "strokes_per_count", 1.0),
+            )
+            for name, column in log.columns().items()
+        }
+        return LogFormat(
+            time_column=log.time,
+            time_zone=self.time_zone,
+            channels=channels,
+            constant_rate=self._constant_rate(log),
+            rated_pressure=self.build_pump().rated_pressure,
+        )
+
+    def live_source(self) -> Source | None:
+        """What to read live, and how; None if there is no [source]."""
+        source = self.source
+        if source is None:
+            return None
+        channels = {
+            name: self._channel(
+                name,
+                place_of(point),
+                point.unit or USUAL_UNITS.get(name),
+                point.strokes_per_count or 1.0,
+                point.scale,
+                point.offset,
+            )
+            for name, point in source.points().items()
+        }
+        return build_source(source, channels, self._constant_rate(source))
+
+    def open_source(self) -> AsyncGenerator[Received, None]:
+        """Endless live samples and link states. Raises BadInput if there is no [source]."""
+        from borewarden.collect.live import live_samples
+
+        source = self.live_source()
+        if source is None:
+            raise BadInput(self.name, "source", "is missing", "add a section [source]")
+        return live_samples(source)
+
+    def _channel(
+        self,
+        name: str,
+        place: str,
+        unit: str | None,
+        per_count: float = 1.0,
+        scale: float = 1.0,
+        offset: float = 0.0,
+    ) -> Channel:
+        """From the value at `place`, which is scaled and moved into `unit`, to SI."""
+        pump = self.build_pump()
+        rated = pump.rated_pressure
+        match name:
+            case "pressure":
+                low, high = -0.25 * rated, 1.25 * rated
+            case "rate":
+                # a rate worked out from single strokes overshoots for moments, a crank's does not
+                low, high = 0.0, (3.0 if isinstance(pump, Intensifier) else 1.5) * pump.max_rate
+            case "temperature":
+                low, high = 272.0, 335.0
+            case "stroke_count":
+                return Channel(place, "counts", scale * per_count, offset, 0.0, math.inf)
+            case "valve":
+                heads = len({jewel.head for jewel in self.jewel})
+                return Channel(place, "heads that are on", scale, offset, 0.0, heads)
+            case "oil_pressure":
+                oil = rated / pump.intensification_ratio if isinstance(pump, Intensifier) else rated
+                low, high = -0.25 * oil, 1.5 * oil  # seal friction comes on top of the water's
+            case "boost_pressure":
+                low, high = -0.1e6, 10e6
+            case "weep_temperature" | "bypass_temperature":
+                low, high = 253.15, 423.15  # throttled from 400 MPa water is 80 K hotter (IAPWS-95)
+            case "left_stroke_time" | "right_stroke_time":
+                low, high = 0.0, 3600.0  # dead-headed, a stroke takes minutes
+            case _:
+                ratio = pump.drive_ratio if isinstance(pump, DirectDrive) else None
+                low, high = 0.0, 1.5 * pump.max_rate / ratio if ratio else 200.0
+        assert unit is not None
+        factor, zero = conversion(unit, SI_UNITS[name])
+        if name == "rate":
+            factor, zero = factor * per_count, 0.0
+        return Channel(place, unit, scale * factor, offset * factor + zero, low, high)
+
+    def _constant_rate(self, given: Log | LiveSource[Any]) -> float | None:
+        """The crank speed in Hz where nothing trims it and nobody reads it."""
+        pump = self.build_pump()
+        turns_alike = isinstance(pump, DirectDrive) and not given.rate and not given.stroke_count
+        return pump.max_rate if turns_alike else None

@@ -1,0 +1,109 @@
+"""Reading a TOML file with the environment on top of it."""
+
+from __future__ import annotations
+
+import os
+import re
+import tomllib
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+from pydantic_settings import BaseSettings, SettingsError
+
+from borewarden.collect import BadInput
+from borewarden.settings.check import check_together
+from borewarden.settings.machine import ENV_PREFIX, MachineSettings
+from borewarden.settings.mistakes import first_mistake
+from borewarden.settings.source import SOURCE_FILES
+
+Settings = TypeVar("Settings", bound=BaseSettings)
+
+
+def load_machine(path: Path | str) -> MachineSettings:
+    """The machine described by the TOML file at `path`, overridden by the environment.
+
+    Raises BadInput: no such file, broken TOML, a field that is unknown, missing or out of range,
+    parts that do not fit one another, or a bore that the pump can't feed.
+    """
+    path = Path(path)
+    data = read_toml(path)
+    if isinstance(data.get("source"), dict):
+        data["source"] = _completed(path, data["source"])
+    settings = settings_of(MachineSettings, path, data)
+    check_together(path, settings)
+    return settings
+
+
+def _completed(path: Path, source: dict[str, Any]) -> dict[str, Any]:
+    """[source] with its files looked for beside the machine file, and with its password.
+
+    That is in a file named like the machine file in the directory of secrets, config/north.toml:
+    north.password; systemd's credentials will do. The environment beats it, as ever.
+    """
+    if "password" in source:
+        raise BadInput(
+            path,
+            "source.password",
+            "a password does not belong in this file",
+            f"put it into {ENV_PREFIX}SOURCE__PASSWORD, or into a file {path.stem}.password in "
+            f"the directory {ENV_PREFIX}SECRETS_DIR",
+        )
+    files = {
+        name: path.parent / source[name]
+        for name in SOURCE_FILES
+        if isinstance(source.get(name), str)
+    }
+    completed = source | files
+    if source.get("user"):
+        for variable in (f"{ENV_PREFIX}SECRETS_DIR", "CREDENTIALS_DIRECTORY"):
+            secret = Path(os.environ.get(variable, ""), f"{path.stem}.password")
+            if os.environ.get(variable) and secret.is_file():
+                try:
+                    completed["password"] = secret.read_text(encoding="utf-8").strip("\r\n")
+                except (OSError, UnicodeDecodeError):
+                    raise BadInput(
+                        path, "source.password", f"{secret} can't be read", "make it readable"
+                    ) from None
+                break
+    return completed
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """The tables of the TOML file at `path`. Raises BadInput for a missing or broken one."""
+    try:
+        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except FileNotFoundError:
+        raise BadInput(
+            path, "file", "there is no such file", "give a machine's TOML file"
+        ) from None
+    except OSError as error:
+        reason = error.strerror or "can't be read"
+        raise BadInput(path, "file", reason, "give a machine file") from None
+    except UnicodeDecodeError as error:
+        raise BadInput(
+            path, f"byte {error.start + 1}", "isn't UTF-8 text", "save it as UTF-8"
+        ) from None
+    except (ValueError, RecursionError) as error:
+        line = re.search(r"line (\d+)", str(error))
+        raise BadInput(
+            path,
+            f"line {line[1]}" if line else "end of file",
+            f"broken TOML: {error}",
+            "write it as in the machine files under config/",
+        ) from None
+
+
+def settings_of(kind: type[Settings], path: Path, data: dict[str, Any]) -> Settings:
+    """Settings of `kind` from the tables of the file at `path`. Raises BadInput, see above."""
+    try:
+        return kind(**data)
+    except ValidationError as error:
+        raise first_mistake(path, error) from None
+    except SettingsError as error:
+        raise BadInput(
+            "environment",
+            f"{ENV_PREFIX}*",
+            str(error),
+            f"set single fields, such as {ENV_PREFIX}PUMP__STROKE",
+        ) from None

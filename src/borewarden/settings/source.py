@@ -1,0 +1,247 @@
+"""[source]: the live protocols, and the collector's source that a section describes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Generic, Literal, TypeVar
+
+from pydantic import Field, SecretStr
+
+from borewarden.collect.logged import SI_UNITS, Channel
+from borewarden.settings.sections import Section
+from borewarden.settings.units import Name, RateStep, Time
+
+if TYPE_CHECKING:  # the protocols' libraries are slow to import, and a replay needs none of them
+    from borewarden.collect.live import Source
+
+
+class _Point(Section):
+    """Where one channel is read live: in `unit` it is value * `scale` + `offset`."""
+
+    unit: str | None = None
+    scale: float = Field(default=1.0, allow_inf_nan=False)
+    offset: float = Field(default=0.0, allow_inf_nan=False)
+    strokes_per_count: float | None = Field(default=None, gt=0.0, le=1000.0)
+
+
+class RegisterPoint(_Point):
+    """[source.pressure] and so on by Modbus. The valve's bit has no `type`."""
+
+    function: Literal[1, 2, 3, 4]
+    address: int = Field(ge=0, le=65535)
+    type: Literal["int16", "uint16", "int32", "uint32", "float32", "float64"] | None = None
+    word_order: Literal["big", "little"] | None = None
+    byte_order: Literal["big", "little"] | None = None
+
+
+class NodeOf(_Point):
+    """[source.pressure] and so on by OPC UA; `bits` is the width of a counter that wraps."""
+
+    node: Name
+    bits: Literal[16, 32] | None = None
+
+
+class FieldOf(_Point):
+    """[source.pressure] and so on by MQTT; `field` is "" where the payload is a bare number."""
+
+    field: str
+    topic: Name | None = None
+    bits: Literal[16, 32] | None = None
+
+
+Point = TypeVar("Point", bound=_Point)
+
+
+class LiveSource(Section, Generic[Point]):
+    """[source]: what every kind has; `rate_resolution` in Hz."""
+
+    pressure: Point
+    rate: Point | None = None
+    stroke_count: Point | None = None
+    temperature: Point | None = None
+    valve: Point | None = None
+    oil_pressure: Point | None = None
+    boost_pressure: Point | None = None
+    weep_temperature: Point | None = None
+    bypass_temperature: Point | None = None
+    left_stroke_time: Point | None = None
+    right_stroke_time: Point | None = None
+    motor_speed: Point | None = None
+    rate_resolution: RateStep = 0.0
+
+    def points(self) -> dict[str, Point]:
+        """What is read, by the fields of `Samples`."""
+        return {name: point for name in SI_UNITS if (point := getattr(self, name)) is not None}
+
+
+class _Modbus(LiveSource[RegisterPoint]):
+    unit_id: int = Field(default=1, ge=0, le=255)
+    interval: Time = 1.0
+    timeout: Time = 1.0
+    word_order: Literal["big", "little"] = "big"
+    byte_order: Literal["big", "little"] = "big"
+    read_across: int = Field(default=0, ge=0, le=100)
+
+
+class ModbusTcp(_Modbus):
+    """[source] of kind "modbus tcp"; times in s. See `collect.modbus.ModbusSource`."""
+
+    kind: Literal["modbus tcp"]
+    host: Name
+    port: int = Field(default=502, ge=1, le=65535)
+
+
+class ModbusRtu(_Modbus):
+    """[source] of kind "modbus rtu"; times in s. See `collect.modbus.ModbusSource`."""
+
+    kind: Literal["modbus rtu"]
+    device: Name
+    baud_rate: int = Field(default=19200, ge=300, le=4_000_000)
+    parity: Literal["none", "even", "odd"] = "even"
+    stop_bits: Literal[1, 2] = 1
+
+
+class OpcUa(LiveSource[NodeOf]):
+    """[source] of kind "opc ua"; times in s. See `collect.opcua.OpcUaSource`.
+
+    `clear_password` lets a password go to a server that has no encryption.
+    """
+
+    kind: Literal["opc ua"]
+    url: str = Field(pattern=r"^opc\.tcp://[^@/\s]+(/\S*)?$")
+    interval: Time = 1.0
+    timeout: Time = 4.0
+    mode: Literal["subscribe", "poll"] = "subscribe"
+    security: Literal["none", "Basic256Sha256"] = "none"
+    certificate: Path | None = None
+    private_key: Path | None = None
+    server_certificate: Path | None = None
+    user: Name | None = None
+    password: SecretStr | None = None
+    user_certificate: Path | None = None
+    user_private_key: Path | None = None
+    clear_password: bool = False
+
+
+class Mqtt(LiveSource[FieldOf]):
+    """[source] of kind "mqtt"; times in s. See `collect.mqtt.MqttSource`."""
+
+    kind: Literal["mqtt"]
+    host: Name
+    port: int = Field(default=1883, ge=1, le=65535)
+    topic: Name
+    time: Name | None = None
+    silence: Time = 30.0
+    timeout: Time = 5.0
+    user: Name | None = None
+    password: SecretStr | None = None
+    client_id: Name | None = None
+    tls: bool = False
+    ca: Path | None = None
+
+
+AnySource = ModbusTcp | ModbusRtu | OpcUa | Mqtt
+
+SOURCE_FILES = (
+    "certificate",
+    "private_key",
+    "server_certificate",
+    "user_certificate",
+    "user_private_key",
+    "ca",
+)
+USUAL_UNITS = {"rate": "strokes/min"}  # what is read if no unit is stated
+
+
+def build_source(
+    source: AnySource, channels: Mapping[str, Channel], constant_rate: float | None
+) -> Source:
+    """What the collectors take; `channels` by the fields of `Samples`, `constant_rate` in Hz."""
+    from borewarden.collect import modbus, mqtt, opcua
+
+    match source:
+        case ModbusTcp() | ModbusRtu():
+            base = modbus.ModbusSource(
+                {
+                    name: modbus.Register(
+                        channels[name],
+                        point.function,
+                        point.address,
+                        point.type or "bit",
+                        point.word_order or source.word_order,
+                        point.byte_order or source.byte_order,
+                    )
+                    for name, point in source.points().items()
+                },
+                unit_id=source.unit_id,
+                interval=source.interval,
+                timeout=source.timeout,
+                read_across=source.read_across,
+                constant_rate=constant_rate,
+            )
+            if isinstance(source, ModbusTcp):
+                return replace(base, host=source.host, port=source.port)
+            return replace(
+                base,
+                device=source.device,
+                baud_rate=source.baud_rate,
+                parity=source.parity[0].upper(),
+                stop_bits=source.stop_bits,
+            )
+        case OpcUa():
+            return opcua.OpcUaSource(
+                {
+                    name: opcua.NodePoint(channels[name], point.node, point.bits)
+                    for name, point in source.points().items()
+                },
+                url=source.url,
+                interval=source.interval,
+                timeout=source.timeout,
+                mode=source.mode,
+                encrypted=source.security != "none",
+                certificate=source.certificate,
+                private_key=source.private_key,
+                server_certificate=source.server_certificate,
+                user=source.user,
+                password=_revealed(source.password),
+                user_certificate=source.user_certificate,
+                user_private_key=source.user_private_key,
+                constant_rate=constant_rate,
+            )
+        case Mqtt():
+            return mqtt.MqttSource(
+                {
+                    name: mqtt.JsonField(channels[name], point.field, point.topic, point.bits)
+                    for name, point in source.points().items()
+                },
+                topic=source.topic,
+                host=source.host,
+                port=source.port,
+                time_path=source.time,
+                silence=source.silence,
+                timeout=source.timeout,
+                user=source.user,
+                password=_revealed(source.password),
+                client_id=source.client_id,
+                tls=source.tls,
+                ca=source.ca,
+                constant_rate=constant_rate,
+            )
+
+
+def place_of(point: _Point) -> str:
+    """Register, node or field, for messages."""
+    match point:
+        case RegisterPoint():
+            return f"register {point.address}"
+        case NodeOf():
+            return point.node
+        case FieldOf():
+            return point.field
+    return ""
+
+
+def _revealed(secret: SecretStr | None) -> str | None:
+    return secret.get_secret_value() if secret else None
