@@ -14,6 +14,7 @@ from dataclasses import dataclass, fields
 from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import special
 
 from borewarden.life.survival import Array, Lives, interval
@@ -212,24 +213,28 @@ class Model:
 
     def _hazards(
         self, parameters: Array, place: int, log_hours: Array, design: Array
-    ) -> tuple[Array, Array, Array, Array]:
-        """Shape and early share, (n, 1); cumulative hazards of worn and early, (n, r)."""
+    ) -> tuple[Array, Array, Array, Array, Array]:
+        """Logs of the early share, the other share and the shape (n, 1), of the hazards (n, r).
+
+        The cumulative hazards of those that go early and of those that wear.
+        """
         life, log_shape, odds = (parameters[:, [3 * place + i]] for i in range(3))
         ratio = parameters[:, [3 * len(self.materials)]]
         effects = parameters[:, 3 * len(self.materials) + 1 :]
-        shape = np.exp(log_shape)
         relative = log_hours - life - effects @ design
-        worn = np.log(2.0) * np.exp(shape * relative)
-        return shape, special.expit(odds), worn, np.exp(relative - ratio)
+        worn = np.exp(log_shape) * relative + np.log(np.log(2.0))
+        log_share, log_rest = -np.logaddexp(0.0, -odds), -np.logaddexp(0.0, odds)
+        return log_share, log_rest, log_shape, relative - ratio, worn
 
     def _log_survival(self, parameters: Array, *group: Any) -> Array:
-        _, share, worn, early = self._hazards(parameters, *group)
-        result: Array = np.log(share * np.exp(-early) + (1.0 - share) * np.exp(-worn))
-        return result
+        log_share, log_rest, _, early, worn = self._hazards(parameters, *group)
+        return _log_of_sum(log_share - np.exp(early), log_rest - np.exp(worn))
 
     def _log_density(self, parameters: Array, *group: Any) -> Array:
-        shape, share, worn, early = self._hazards(parameters, *group)
-        return np.log(share * early * np.exp(-early) + (1.0 - share) * shape * worn * np.exp(-worn))
+        log_share, log_rest, log_shape, early, worn = self._hazards(parameters, *group)
+        early_part = log_share + early - np.exp(early)
+        worn_part = log_rest + log_shape + worn - np.exp(worn)
+        return _log_of_sum(early_part, worn_part)
 
 
 @dataclass(frozen=True)
@@ -329,14 +334,22 @@ def temper(
             log_ratio = exponent * (moved_l - log_l) - 0.5 * np.sum(
                 moved**2 - z**2 - moved_white**2 + white**2, axis=1
             )
-            taken = np.log(rng.random(n)) < log_ratio
+            taken: NDArray[np.bool_] = np.log(rng.random(n)) < log_ratio
             z[taken], white[taken], log_l[taken] = moved[taken], moved_white[taken], moved_l[taken]
     return z
 
 
+def _log_of_sum(a: Array, b: Array) -> Array:
+    """log(exp(a) + exp(b)) as `numpy.logaddexp` has it, several times as fast."""
+    larger = np.maximum(a, b)
+    result: Array = larger + np.log(1.0 + np.exp(np.minimum(a, b) - larger))
+    return result
+
+
 def _weights(log_weight: Array) -> Array:
-    weight: Array = np.exp(log_weight - np.max(log_weight))
-    return weight / weight.sum()
+    weight = np.exp(log_weight - np.max(log_weight))
+    result: Array = weight / weight.sum()
+    return result
 
 
 def _next_step(log_l: Array, largest: float) -> float:
@@ -351,4 +364,4 @@ def _next_step(log_l: Array, largest: float) -> float:
     for _ in range(40):
         middle = 0.5 * (low + high)
         low, high = (middle, high) if effective(middle) >= 0.5 * len(log_l) else (low, middle)
-    return low
+    return max(low, 1e-9)

@@ -133,13 +133,16 @@ def chance_to_last_given_wear(
         exp(-z² / 2),  z = (limit - level - slope (now + t)) / sd(now + t),
 
     z being the pivot of Fieller (1954) that `hours_to` uses. A line that says nothing yet leaves
-    the chance as it was; a good one outweighs the shop's average.
+    the chance as it was; a good one outweighs the shop's average; one that is past the limit
+    makes it 0.
 
     Assumptions: given the remaining life, measured wear and the other jewels' lives are
     independent; wear goes on in a straight line, and a jewel that doesn't go early ends at the
     limit. A jewel that goes early goes suddenly, and its wear does not tell. Where jewels also
     chip late without having worn, the answer is too high, and `chance_to_last` is the bound.
     """
+    if line.level + line.slope * now >= limit:
+        return Interval(0.0, 0.0, 0.0)
     n, points = len(lives), 400
     early, worn = (part[:, 0] for part in _log_parts(lives, np.array([age])))
     is_early = np.exp(early - np.logaddexp(early, worn))
