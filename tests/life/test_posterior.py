@@ -9,7 +9,7 @@ import pytest
 import surpyval
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from invented_shop import three_months
+from invented_shop import calibration_ranks, three_months
 from reliability.Fitters import Fit_Weibull_2P
 from scipy import optimize, stats
 
@@ -266,24 +266,6 @@ def test_draws_are_calibrated() -> None:
     ranks = np.array([calibration_ranks(seed) for seed in range(40)])
     for column in ranks.T:
         assert stats.kstest(column, "uniform").pvalue > 1e-4
-
-
-def calibration_ranks(seed: int) -> list[float]:
-    """Ranks of the true log life, log shape and log odds among the draws."""
-    rng = np.random.default_rng(1000 + seed)
-    prior = {"ruby": PRIORS["ruby"]}
-    truth = rng.standard_normal(4)
-    life, shape, odds, ratio = Model([], prior).parameters(truth[None])[0]
-    records = []
-    for _ in range(30):
-        if rng.random() < 1.0 / (1.0 + np.exp(-odds)):
-            t = np.exp(life + ratio) * rng.standard_exponential()
-        else:
-            t = np.exp(life) * (rng.standard_exponential() / np.log(2.0)) ** np.exp(-shape)
-        off = 50.0 * rng.standard_exponential()
-        records.append(JewelRecord("ruby", float(min(t, off)), bool(t <= off)))
-    draws = learn(records, prior, seed=seed).parameters[:, :3]
-    return [float(np.mean(draws[:, i] < x)) for i, x in enumerate((life, shape, odds))]
 
 
 def test_without_records_the_priors_speak() -> None:
