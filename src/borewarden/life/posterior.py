@@ -76,19 +76,19 @@ class Prior(NamedTuple):
 # to a dozen jewels.
 PRIORS: dict[str, Prior] = {
     "ruby": Prior(
-        40.0, 0.5, 2.0, 0.4, 0.25, 0.6,
+        40.0, 0.7, 2.0, 0.5, 0.25, 1.0,
         "common practice, no source: 30 to 50 h, scattered, 20 to 30 % go early",
     ),
     "sapphire": Prior(
-        40.0, 0.5, 2.0, 0.4, 0.25, 0.6,
+        40.0, 0.7, 2.0, 0.5, 0.25, 1.0,
         "common practice, no source: 30 to 50 h, scattered, 20 to 30 % go early",
     ),
     "man-made": Prior(
-        300.0, 0.7, 2.5, 0.4, 0.10, 0.8,
+        300.0, 0.7, 2.5, 0.5, 0.10, 1.0,
         "common practice, no source: some hundreds of hours",
     ),
     "diamond": Prior(
-        900.0, 0.4, 3.5, 0.4, 0.03, 1.0,
+        900.0, 0.5, 3.5, 0.5, 0.03, 1.0,
         "common practice, no source: 800 to 1,000 h, predictable",
     ),
 }  # fmt: skip
