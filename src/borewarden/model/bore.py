@@ -71,6 +71,7 @@ SIGNAL_LIMITS = dict.fromkeys(SIGNALS, np.inf) | {
     "slip": 0.015,
 }
 IDLE_LIMIT = 0.03  # dead-headed flow, of the working flow
+LOW_LIMIT = 0.3  # growth of effective area at low pressure
 
 
 @dataclass(frozen=True)
@@ -280,6 +281,7 @@ class _Event:
     before: NDArray[np.void]  # batches to compare with, dtype RING
     after: NDArray[np.void]  # and those in which it was seen
     at_stop: bool
+    low: Step | None = None  # found by the jet at low pressure, where it fell to
     causes: tuple[Belief, ...] = ()
     check: str = ""
     batches: int = 0  # since it was found
@@ -658,6 +660,14 @@ class BoreWatch:
             if len(newest_two) == 2 and min(newest_two) > self._usual_idle() + IDLE_LIMIT:
                 self._begin_slow(0.0, rows, int(idle.recent[-2]["start_ns"]) - 1)
                 self._weigh_causes()
+        elif kind is Kind.LOW and len(rows):
+            # so large an area that the pressure can't be held any more
+            newest_two = [float(np.log(b["area"] / w.area)) for b in list(idle.recent)[-2:]]
+            if len(newest_two) == 2 and min(newest_two) > np.log1p(LOW_LIMIT):
+                self._begin_slow(1.0, rows, int(idle.recent[-2]["start_ns"]) - 1)
+                assert self._event is not None
+                self._event.low = Step(0, float(np.mean(newest_two)), 0.02)
+                self._weigh_causes()
 
     # -- causes
 
@@ -676,7 +686,7 @@ class BoreWatch:
         """Weigh the causes of the present event anew, and draw the state from them."""
         event, w = self._event, self._watch[0]
         assert event is not None
-        step = event.step or Step(0, *self._drift.line.at(self._hours))
+        step = event.step or event.low or Step(0, *self._drift.line.at(self._hours))
         shift = self._shift(event, step)
         event.causes = weigh_causes(shift, self._circumstances(event.at_stop))
         event.check = cheapest_check(event.causes, shift, isinstance(self.pump, Intensifier))
@@ -702,7 +712,7 @@ class BoreWatch:
     def _say(self, event: _Event, step: Step, top: Belief) -> str:
         grown = float(np.expm1(step.size))
         way = "grew" if grown > 0.0 else "fell"
-        if event.step is not None:
+        if event.step is not None or event.low is not None:
             what = f"the effective area {way} by {abs(grown) * 100:.1f} % at once"
         elif self.state is State.OPENED:
             what = _worn(step.size)

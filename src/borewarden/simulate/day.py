@@ -372,7 +372,8 @@ def _sense(
     noise = rng.normal(0.0, 0.6e6 if is_intensifier else 1.5e6, m)
     if day.noise is not None:
         noise = _untidy(day.noise, more, np.asarray((kept + 1.0) * STEP))
-    seen = np.maximum(shown + noise, 0.0)
+    # a display of the pressure alone stops at zero; a transducer's own signal does not
+    seen = shown + noise if day.signals == "full" else np.maximum(shown + noise, 0.0)
     seen[rng.random(m) < 0.001] = np.nan
     water = course.temperature[step]
     temperature = np.round(water + rng.normal(0.0, 0.05, m), 1)

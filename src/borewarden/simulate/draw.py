@@ -149,7 +149,8 @@ def draw_day(
             rate_step=_pick(rng, [0.0, 0.1 / 60, 0.5 / 60] if intensifier else [0.0, 1 / 60]),
         ),
         crank_share=1.0 if intensifier else fit.crank_share,
-        rate_from_motor=bool(rng.random() < 0.5) or chosen is Cause.SLIP,
+        # with all signals the crank has a speed sensor of its own
+        rate_from_motor=(bool(rng.random() < 0.5) or chosen is Cause.SLIP) and signals != "full",
         pierce_seconds=(15.0, 30.0) if rng.random() < 0.2 else (4.0, 9.0),
         temperature_swing=float(rng.uniform(-4.0, 4.0)),
         attenuator_volume=float(rng.uniform(0.7e-3, 2.0e-3)),
@@ -207,13 +208,15 @@ def _fault(
             return Fault(cause, at, size, ramp, place, "both", exponent), size
         case Cause.SECOND_HEAD:
             share = (_pick(rng, _second_bores(fit)) / fit.bore) ** 2
-            stays_open, wired = bool(rng.random() < 0.25), bool(rng.random() < 0.5)
-            return Fault(cause, at, share, stays_open=stays_open, wired=wired), share
+            # one that the valve signal counts is planned, and no fault
+            return Fault(cause, at, share, stays_open=bool(rng.random() < 0.25)), share
         case Cause.BLOCKED:
             return Fault(cause, at, size, ramp), -size
         case Cause.TRANSDUCER:
             gain = float(rng.uniform(0.03, 0.10)) * _pick(rng, [-1.0, 1.0])
-            zero = _pick(rng, [0.0, 0.5, 1.0]) * gain * pump.rated_pressure
+            # a crank pump has nothing to check a gain against: only a zero shift can be told there
+            shares = [0.0, 0.5, 1.0] if isinstance(pump, Intensifier) else [0.5, 1.0]
+            zero = _pick(rng, shares) * gain * pump.rated_pressure
             gain *= 1.0 - 0.5 * (zero != 0.0)
             shown = 1.0 + gain + zero / fit.hold
             return Fault(cause, at, gain, ramp, zero=zero), shown**-0.48 - 1.0
@@ -224,6 +227,8 @@ def _fault(
             return Fault(cause, at, size, ramp), 1.0 / (1.0 - size) - 1.0
         case Cause.BYPASS:
             return Fault(cause, at, size, ramp), size
+        case Cause.UNKNOWN:
+            raise ValueError("nothing is known to draw of an unknown cause")
         case Cause.OTHER_BORE:
             bore = _pick(rng, _other_bores(fit))
             change = (bore / fit.bore) ** 2 * (1.0 + float(rng.normal(0.0, 0.025))) - 1.0
@@ -264,13 +269,17 @@ def _other_bores(fit: _Fit) -> list[float]:
 
 
 def _second_bores(fit: _Fit) -> list[float]:
-    """Stock bores, m, of a second head that the pump can feed beside the jewel."""
+    """Stock bores, m, of a second head of about the jewel's size that the pump can feed.
+
+    A crank pump feeds any, at a fraction of its pressure.
+    """
     jewel = float(bore_area(fit.bore))
-    bores = [inch * INCH for inch in STOCK_BORES_INCH]
-    return [bore for bore in bores if _feeds(fit, jewel + float(bore_area(bore)))]
+    bores = [inch * INCH for inch in STOCK_BORES_INCH if 0.66 < inch * INCH / fit.bore < 1.45]
+    least = 0.15
+    return [bore for bore in bores if _feeds(fit, jewel + float(bore_area(bore)), least)]
 
 
-def _feeds(fit: _Fit, bore_area: float) -> bool:
+def _feeds(fit: _Fit, bore_area: float, least: float = 0.64) -> bool:
     pump, area = PUMPS[fit.machine], fit.coefficient * bore_area
     if isinstance(pump, Intensifier):
         return float(event_rate(pump.displacement, area, fit.hold, 290.0)) < 0.95 * pump.max_rate
@@ -279,7 +288,7 @@ def _feeds(fit: _Fit, bore_area: float) -> bool:
         pressure = float(pump.expected_pressure(area, 290.0, speed))
     except ValueError:
         return False
-    return 0.64 * pump.rated_pressure < pressure < 1.15 * pump.rated_pressure
+    return least * pump.rated_pressure < pressure < 1.15 * pump.rated_pressure
 
 
 def _moment(rng: np.random.Generator, day: Day) -> dt.datetime:

@@ -142,8 +142,9 @@ def _run(
                     if leak <= 0.0 or p <= 0.0:
                         continue
                     leak *= (p / ills.leak_pressure) ** ills.exponents[k]
-                    if not plant.is_intensifier:
-                        chamber += leak
+                    if not plant.is_intensifier:  # one plunger's, in its third of the turn
+                        chamber += 3.0 * leak if events % 1.0 < 1.0 / 3.0 else 0.0
+                        leak *= 1.0 if ills.places[k] == SEAL else 0.0
                     elif ills.places[k] == OUTLET_CHECK:
                         if ills.sides[k] != side:
                             jet += leak
