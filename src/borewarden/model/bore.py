@@ -58,7 +58,7 @@ RECENT = 12  # batches in "now"
 DRIFT_BLOCK = 20  # batches in one value of the drift line, and after an alarm to look at closely
 BEFORE = 60  # batches before an event to compare with
 MAX_DEGREES_OF_FREEDOM = 200.0
-CLOSE_LOOK = 5  # batches after an alarm in which the causes are weighed at every one
+CLOSE_LOOK = 5  # batches after an alarm that are each weighed; later only each so many
 HEAR_SIGNALS = 3  # batches after an alarm that further signals get to have their say
 FEWEST_FIRST = 6  # batches that a baseline needs, if a step is found among the first
 FORGET = 0.15  # weight of the newest batch in the running mean of a signal
@@ -288,6 +288,7 @@ class _Event:
     causes: tuple[Belief, ...] = ()
     check: str = ""
     batches: int = 0  # since it was found
+    idle_batches: int = 0
 
     def probability(self, cause: Cause) -> float:
         return next((b.probability for b in self.causes if b.cause is cause), 0.0)
@@ -671,7 +672,10 @@ class BoreWatch:
             return
         rows = newest(self._ring, int(w.count))
         if self._event is not None:
-            self._weigh_causes()
+            self._event.idle_batches += 1
+            n = self._event.idle_batches
+            if n <= CLOSE_LOOK or n % CLOSE_LOOK == 0:
+                self._weigh_causes()
         elif kind is Kind.DEAD_HEAD and len(rows):
             # two in a row, and unlike what it was when the jewel was new
             newest_two = [b["area"] / w.area for b in list(idle.recent)[-2:]]

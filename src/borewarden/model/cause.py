@@ -16,7 +16,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from borewarden.physics.orifice import STOCK_BORES_INCH, bore_area
 
@@ -313,13 +312,13 @@ def weigh_causes(shift: Shift, circumstances: Circumstances) -> tuple[Belief, ..
         mean, spread = mean[:, known], np.hypot(spread[:, known], sd)
         each = np.logaddexp(_log_normal(seen - mean, spread) + np.log1p(-_SURPRISE), anywhere)
         joint = np.sum(each, axis=1)
-        total = float(logsumexp(joint))
+        total = float(np.logaddexp.reduce(joint))
         stop = AT_STOP[cause] if circumstances.at_stop else 1.0 - AT_STOP[cause]
         scores[cause] = total - np.log(len(joint)) + np.log(stop) + np.log(PRIOR[cause])
         weights = np.exp(joint - total)
         by_feature[cause] = np.log(weights @ np.exp(each))
         expected[cause] = weights @ mean
-    norm = logsumexp(list(scores.values()))
+    norm = np.logaddexp.reduce(list(scores.values()))
     probability = {cause: float(np.exp(score - norm)) for cause, score in scores.items()}
     order = sorted(scores, key=lambda cause: -probability[cause])
     return tuple(
@@ -350,9 +349,8 @@ def _in_words(
     """What speaks for and what against `cause`, beside the other causes, strongest first."""
     others = [other for other in probability if other is not cause]
     weight = np.array([max(probability[other], 1e-9) for other in others])
-    against = logsumexp(
-        np.array([by_feature[other] for other in others]),
-        b=(weight / weight.sum())[:, None],
+    against = np.logaddexp.reduce(
+        np.array([by_feature[other] for other in others]) + np.log(weight / weight.sum())[:, None],
         axis=0,
     )
     gain = by_feature[cause] - against
