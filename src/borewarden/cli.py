@@ -71,7 +71,7 @@ def replay_command(
         typer.Option(
             "--exit-code",
             help="Exit with the verdict: 0 sound, 10 wearing, 20 probably opened up, "
-            "30 not the stated bore, 40 cannot tell.",
+            "25 probably another fault, 30 not the stated bore, 40 cannot tell.",
         ),
     ] = False,
 ) -> None:

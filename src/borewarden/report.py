@@ -31,9 +31,11 @@ from borewarden.alert.wording import (
     headline,
     local_time,
     pressure_words,
+    probability_words,
     pump_words,
     since,
     state_words,
+    undecided,
 )
 from borewarden.collect.logged import Label
 from borewarden.model.bore import RECENT, WatchSettings
@@ -176,6 +178,8 @@ def _tables(replayed: Replayed) -> list[Table]:
         for number, alert in enumerate(replayed.alerts, start=1)
     ]
     tables = [Table("alerts", "Alerts", "", ("Alert", *ALERT_COLUMNS), rows)]
+    if replayed.verdict.causes:
+        tables.insert(0, _cause_table(replayed))
     if replayed.labels:
         tables.append(
             Table(
@@ -187,6 +191,26 @@ def _tables(replayed: Replayed) -> list[Table]:
             )
         )
     return tables
+
+
+def _cause_table(replayed: Replayed) -> Table:
+    """All causes weighed, but for those that are next to impossible."""
+    return Table(
+        "causes",
+        "Probable causes",
+        "Causes below 1 % are left out. " + ". ".join(undecided(replayed.verdict, replayed.pump)),
+        ("Cause", "Probability", "Speaks for it", "Speaks against it"),
+        [
+            (
+                belief.cause.value,
+                probability_words(belief.probability),
+                "; ".join(belief.evidence_for) or "–",
+                "; ".join(belief.evidence_against) or "–",
+            )
+            for belief in replayed.verdict.causes
+            if belief.probability >= 0.01
+        ],
+    )
 
 
 def _label_row(label: Label, zone: str) -> tuple[str, ...]:
@@ -543,9 +567,9 @@ def _plots(replayed: Replayed) -> Iterator[Plot]:
     )
     yield Plot(
         "probability",
-        "Probability of a step, per cent",
-        "That the effective area has stepped up by then, and that it is not noise. It stands "
-        "still after an alarm.",
+        "Probability that the bore opened up, per cent",
+        "That the effective area has stepped up by then, that it is not noise, and that no other "
+        "cause did it.",
         _figure(
             replayed,
             [_line(x, 100.0 * series(b["probability"], 1.0), runs, "probability", shape="hv")],

@@ -11,6 +11,7 @@ import math
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
+from borewarden.model.cause import CHECKS, FEATURES, Belief, Cause
 from borewarden.model.verdict import State, Verdict
 from borewarden.model.watcher import Alert
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
@@ -27,7 +28,7 @@ _HEADLINES = {
     State.WEARING: "The bore is probably wearing",
     State.OPENED: "The bore has probably opened up",
     State.NOT_STATED_BORE: "The fitted jewel is probably not the stated bore",
-    State.OTHER_FAULT: "Probably not the bore: something else has changed",
+    State.OTHER_FAULT: "There is probably another fault than an opened bore",
     State.CANNOT_TELL: "Cannot tell: something other than the bore has probably changed",
 }
 
@@ -68,10 +69,69 @@ _JEWEL_CHANGED = (
     "Ask whether someone has changed the jewel without telling borewarden. If so, state the new "
     "one; the watcher then learns afresh."
 )
+_BLOCKED_WAYS = (
+    "Look for what holds water back: a plugged orifice, a clogged filter, a valve that does not "
+    "open fully."
+)
+_NO_PRESSURE = "with the pump stopped, locked out, bled down and verified at zero pressure"
+_CHECKS_OF = {
+    Cause.SECOND_HEAD: (
+        _OTHER_WAYS_OUT[0],
+        "If it is meant to be open, let the valve signal or the settings say so: the bore can't be "
+        "watched meanwhile.",
+    ),
+    Cause.BLOCKED: (
+        _BLOCKED_WAYS,
+        f"Then, {_NO_PRESSURE}: have the last-chance filter and the jewel looked at.",
+    ),
+    Cause.TRANSDUCER: (
+        "Compare the pressure transducer with a second gauge that is there already.",
+        "Until the reading is right, do not trust the pressure shown, nor what the watcher says "
+        "of the bore.",
+    ),
+    Cause.FEED: (
+        "Look at the water supply: feed pressure, inlet filters, a supply valve that is half shut, "
+        "a hose that draws air (common practice, no source).",
+    ),
+    Cause.SLIP: (
+        "From outside the guards, listen for a slipping belt and compare the speed that the drive "
+        "shows with its set point.",
+        "Leave belts and couplings to people qualified for them, the drive locked out.",
+    ),
+    Cause.BYPASS: (_CRANK_PUMP_LEAKS,),
+    Cause.OTHER_BORE: (
+        _JEWEL_CHANGED,
+        "Check the stated bore against the record of what was fitted.",
+        _LOOK_AT_THE_JEWEL,
+    ),
+}
+
+PROBABLE = 0.05  # below, a cause is not shown to people
+MOST_CAUSES, MOST_FOR, MOST_AGAINST = 3, 3, 2
+_NOT_WATCHED = (
+    "Not watched: wear of the mixing chamber or focusing tube does not load the pump, so the "
+    "watcher can't see it"
+)
+# What would confirm or rule out a cause, by the feature of the model that holds it.
+_TELLS = {
+    Cause.LEAK: {
+        "idle": "strokes while dead-headed",
+        "weep": "temperature of the weep lines",
+        "sides": "stroke time of each side",
+    },
+    Cause.TRANSDUCER: {"oil": "oil pressure"},
+    Cause.FEED: {"boost": "feed (boost) pressure"},
+    Cause.SLIP: {"slip": "crank speed beside motor speed"},
+    Cause.BYPASS: {"bypass": "temperature of the bypass line"},
+}
+_ONLY_INTENSIFIER = {"idle", "sides", "oil"}
+_FURTHER_CHANNELS = {"oil", "boost", "weep", "bypass", "sides", "slip"}
 
 
 def headline(verdict: Verdict) -> str:
     """The verdict in one sentence."""
+    if verdict.state is State.OTHER_FAULT and verdict.causes:
+        return f"There is probably another fault: {verdict.causes[0].cause.value}"
     return _HEADLINES[verdict.state]
 
 
@@ -132,11 +192,63 @@ def evidence(verdict: Verdict, pump: Pump, time_zone: str) -> list[str]:
         )
     if not math.isnan(verdict.discharge_coefficient):
         lines.append(
-            f"Probability of a step: {probability_words(verdict.probability)} that the effective "
-            "area has stepped up, and that it is not noise"
+            f"Probability: {probability_words(verdict.probability)} that the effective bore has "
+            "opened up, and that it is neither noise nor another cause"
         )
         lines += _wear_lines(verdict)
     lines.append(f"Jet hours of the jewel: {verdict.jet_hours:.1f} h")
+    return lines + _cause_lines(verdict, pump)
+
+
+def probable_causes(verdict: Verdict) -> list[Belief]:
+    """The causes worth showing to people, the most probable first; none while nothing happened."""
+    probable = [belief for belief in verdict.causes if belief.probability >= PROBABLE]
+    return probable[:MOST_CAUSES]
+
+
+def _cause_lines(verdict: Verdict, pump: Pump) -> list[str]:
+    causes = probable_causes(verdict)
+    if not causes:
+        return []
+    first = causes[0]
+    return [
+        *(f"Probable cause: {b.cause.value}, {probability_words(b.probability)}" for b in causes),
+        *(f"For the first: {point}" for point in first.evidence_for[:MOST_FOR]),
+        *(f"Against the first: {point}" for point in first.evidence_against[:MOST_AGAINST]),
+        *undecided(verdict, pump),
+        _NOT_WATCHED,
+    ]
+
+
+def undecided(verdict: Verdict, pump: Pump) -> list[str]:
+    """Why the probable causes can't be told apart for sure, and which signals would help.
+
+    What is measured is read off the evidence: whatever is measured speaks for or against some
+    cause, if only the unknown one. Empty where one cause alone is probable.
+    """
+    causes = [belief.cause for belief in probable_causes(verdict)]
+    if len(causes) < 2:
+        return []
+    points = [p for b in verdict.causes for p in (*b.evidence_for, *b.evidence_against)]
+    measured = {f.name for f in FEATURES if any(p.startswith(f"{f.words}: ") for p in points)}
+    is_intensifier = isinstance(pump, Intensifier)
+    missing = [
+        words
+        for cause in causes
+        for name, words in _TELLS.get(cause, {}).items()
+        if name not in measured and (is_intensifier or name not in _ONLY_INTENSIFIER)
+    ]
+    lines = []
+    if not measured & _FURTHER_CHANNELS:
+        rate = "stroke rate" if is_intensifier else "crank speed"
+        lines.append(f"Not decided: pressure and {rate} alone can't tell these causes apart surely")
+    if missing:
+        lines.append(f"Not measured, and would help to tell: {', '.join(missing)}")
+    if Cause.TRANSDUCER in causes and not is_intensifier:
+        lines.append(
+            "Not decided: on a crank pump a pressure transducer whose gain drifts looks just like "
+            "a change of the effective area; only a second gauge tells"
+        )
     return lines
 
 
@@ -208,7 +320,23 @@ def _wear_lines(verdict: Verdict) -> list[str]:
 
 
 def first_checks(verdict: Verdict) -> list[str]:
-    """What to check first at the machine. Hand it to people through `advice` only."""
+    """What to check first at the machine. Hand it to people through `advice` only.
+
+    The cheapest check that would separate the two most probable causes comes first.
+    """
+    usual = _usual_checks(verdict)
+    if not verdict.check or len(verdict.causes) < 2:
+        return usual
+    first, second = (belief.cause.value for belief in verdict.causes[:2])
+    what = f"{verdict.check[0].upper()}{verdict.check[1:]}"
+    check = f"{what}. It is the cheapest way to tell “{first}” from “{second}”."
+    if verdict.check == CHECKS[-1].words:  # the jewel comes out: say all of it, and once only
+        usual = [line for line in usual if line != _LOOK_AT_THE_JEWEL]
+        check += f" Only {_NO_PRESSURE}."
+    return [check, *usual]
+
+
+def _usual_checks(verdict: Verdict) -> list[str]:
     is_intensifier = verdict.overstroke_margin is not None
     leaks = [*_OTHER_WAYS_OUT, _STROKES_DEAD_HEADED if is_intensifier else _CRANK_PUMP_LEAKS]
     match verdict.state:
@@ -234,10 +362,13 @@ def first_checks(verdict: Verdict) -> list[str]:
                 "efficiency) and the scale of the pressure transducer.",
                 _LOOK_AT_THE_JEWEL,
             ]
+        case State.OTHER_FAULT if verdict.causes and verdict.causes[0].cause in _CHECKS_OF:
+            return [*_CHECKS_OF[verdict.causes[0].cause]]
+        case State.OTHER_FAULT:
+            return leaks
         case State.CANNOT_TELL if verdict.step < 0.0:
             return [
-                "Look for what holds water back: a plugged orifice, a clogged filter, a valve "
-                "that does not open fully.",
+                _BLOCKED_WAYS,
                 "Compare the pressure transducer with a second gauge: one that drifts upward "
                 "looks like a smaller effective area.",
                 _JEWEL_CHANGED,
@@ -279,7 +410,7 @@ ALERT_COLUMNS = AlertRow(
     "State (NE 107)",
     "Onset",
     "Effective area",
-    "Probability of a step",
+    "Probability that the bore opened up",
     "Reason",
 )
 

@@ -25,9 +25,13 @@ from borewarden.alert.wording import (
     first_checks,
     headline,
     local_time,
+    probability_words,
+    probable_causes,
     pump_words,
     since,
+    undecided,
 )
+from borewarden.model.cause import Belief, Cause
 from borewarden.model.drift import Interval
 from borewarden.model.verdict import State, Verdict
 from borewarden.model.watcher import Alert
@@ -110,6 +114,15 @@ def card(status: MachineStatus, age: float) -> dict[str, Any]:
         "alarm": _alarm(status),
         "open": is_unacknowledged(status),
         "shelved": status.shelved_until_ns is not None,
+        "causes": [
+            {
+                "cause": belief.cause.value,
+                "probability": belief.probability,
+                "percent": probability_words(belief.probability),
+            }
+            for belief in probable_causes(verdict)
+        ],
+        "causes_note": " ".join(f"{line}." for line in undecided(verdict, status.pump)),
         "checks": first_checks(verdict),
         # for the plots, SI
         "floats": _floats(status.pump),
@@ -313,7 +326,17 @@ def _verdict(fields: dict[str, Any]) -> Verdict:
             **fields,
             "state": State(fields["state"]),
             "hours_to_limit": None if limit is None else Interval(*limit),
+            "causes": tuple(_belief(each) for each in fields.get("causes", ())),
         }
+    )
+
+
+def _belief(fields: dict[str, Any]) -> Belief:
+    return Belief(
+        Cause(fields["cause"]),
+        fields["probability"],
+        tuple(fields["evidence_for"]),
+        tuple(fields["evidence_against"]),
     )
 
 

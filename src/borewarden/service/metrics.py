@@ -102,7 +102,9 @@ def _families(
         gauge("effective_area_ratio", "Effective area over its baseline", name, verdict.area_ratio)
         gauge("cusum_statistic", "Step detector", name, batch.get("statistic"))
         gauge("cusum_threshold", "Where the step detector alarms", name, batch.get("threshold"))
-        gauge("step_probability", "Probability of a step", name, verdict.probability)
+        gauge(
+            "step_probability", "Probability that the bore has opened up", name, verdict.probability
+        )
         gauge("rate_hertz", "Strokes or crank turns seen", name, verdict.rate_seen)
         gauge("rate_expected_hertz", "The same of a sound bore", name, verdict.rate_expected)
         gauge("pressure_pascals", "Pressure seen", name, verdict.pressure_seen)

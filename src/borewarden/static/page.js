@@ -73,6 +73,7 @@ function show(machine, card) {
   node.querySelector("[data-plot=load]").setAttribute("aria-label",
     `Trend: ${title}, now ${card.load}, ${card.load_expected}`);
   showAlerts(machine, card.alerts);
+  showCauses(machine, card.causes);
   showChecks(machine, card);
 }
 
@@ -98,6 +99,20 @@ function showAlerts(machine, alerts) {
   }));
   table.hidden = alerts.length === 0;
   machine.node.querySelector(".no-alerts").hidden = alerts.length > 0;
+}
+
+function showCauses(machine, causes) {
+  if (!changed(machine, "causesShown", causes)) return;
+  const place = machine.node.querySelector(".causes");
+  place.querySelector("ol").replaceChildren(...causes.map(({ cause, probability, percent }) => {
+    const row = document.createElement("li");
+    const bar = document.createElement("i"); // only repeats the number
+    bar.setAttribute("aria-hidden", "true");
+    bar.style.setProperty("--share", probability);
+    row.append(make("span", cause), " ", make("b", percent), bar);
+    return row;
+  }));
+  place.hidden = causes.length === 0;
 }
 
 function showChecks(machine, card) {

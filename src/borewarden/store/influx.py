@@ -6,7 +6,8 @@
 | `batch`     | machine        | end of batch    | `BATCH_FIELDS` of `RESULT`; `state`,          |
 |             |                |                 | text; of an intensifier `overstroke_margin`   |
 | `alert`     | machine, state | of the alert    | `ne107`, `reason`, text; `onset_ns`, integer; |
-|             |                |                 | `step`, `probability`                         |
+|             |                |                 | `step`, `probability`; of the most probable   |
+|             |                |                 | cause `cause`, text, and `cause_probability`  |
 | `link`      | machine        | of the change   | `connected`, boolean; `reason`, text          |
 
 Fields are SI, times ns since 1970 UTC, what is not known is left out. The same measurement, tags
@@ -96,6 +97,9 @@ def alert_lines(machine: str, alerts: Iterable[Alert]) -> list[str]:
         point = _point("alert", machine, alert.time_ns, fields)
         point.tag("state", verdict.state.value).field("ne107", verdict.state.ne107)
         point.field("onset_ns", verdict.onset_ns).field("reason", _one_line(verdict.reason))
+        if verdict.causes:
+            top = verdict.causes[0]
+            point.field("cause", top.cause.value).field("cause_probability", top.probability)
         lines.append(point.to_line_protocol())
     return lines
 
