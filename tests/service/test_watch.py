@@ -117,7 +117,9 @@ def stored(store: Path) -> int:
         return 0
     try:
         connection = sqlite3.connect(f"file:{store}?mode=ro", uri=True)
-        count: int = connection.execute("SELECT count(*) FROM sample").fetchone()[0]
+        tables = "SELECT samples FROM block UNION ALL SELECT samples FROM recent"
+        query = f"SELECT ifnull(sum(samples), 0) FROM ({tables})"
+        count: int = connection.execute(query).fetchone()[0]
         connection.close()
     except sqlite3.OperationalError:  # not made yet
         return 0
