@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from borewarden.store import embedded, outbox
+from borewarden.store import embedded
 from borewarden.store.embedded import open_store, read_alarm, transaction, write_alarm
 from borewarden.store.outbox import back_off, done, drain, put, take, thin, waiting
 

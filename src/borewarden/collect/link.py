@@ -151,7 +151,7 @@ class Clock:
 
 
 async def ticks(interval: float) -> AsyncGenerator[None, None]:
-    """Tick now and every `interval` s; ticks that came due while the consumer was busy are left out.
+    """Tick now and every `interval` s, but for ticks that came due while the consumer was busy.
 
     A hall of pumps is not to be asked in one and the same instant, even if all of them were begun
     with, or held up, together. So the second tick comes after a random part of the interval, and

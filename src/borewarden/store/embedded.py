@@ -190,7 +190,7 @@ def _alert_row(machine: str, alert: Alert) -> tuple[object, ...]:
 
 
 def gather(connection: sqlite3.Connection) -> None:
-    """Join what is recent to long blocks, within the caller's transaction. Does not change a row."""
+    """Join what is recent to long blocks, in the caller's transaction. Changes no sample."""
     rows = connection.execute(
         "SELECT machine, first_ns, last_ns, channels, content FROM recent "
         "ORDER BY machine, first_ns"
