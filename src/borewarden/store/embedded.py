@@ -22,6 +22,7 @@ from bisect import bisect
 from collections.abc import Iterator
 from contextlib import contextmanager
 from itertools import compress, groupby
+from operator import itemgetter
 from pathlib import Path
 
 import numpy as np
@@ -195,7 +196,7 @@ def gather(connection: sqlite3.Connection) -> None:
         "SELECT machine, first_ns, last_ns, channels, content FROM recent "
         "ORDER BY machine, first_ns"
     )
-    for machine, own in groupby(rows, key=lambda row: str(row[0])):
+    for machine, own in groupby(rows, key=itemgetter(0)):
         parts = list(own)
         between = connection.execute(
             "SELECT last_ns FROM block WHERE machine = ? AND last_ns BETWEEN ? AND ? "
@@ -207,7 +208,7 @@ def gather(connection: sqlite3.Connection) -> None:
         for _, within in groupby(parts, key=lambda row: bisect(ends, row[1])):
             words = [
                 _unpack(channels, b"".join(row[4] for row in alike))
-                for channels, alike in groupby(within, key=lambda row: str(row[3]))
+                for channels, alike in groupby(within, key=itemgetter(3))
             ]
             _insert(connection, "block", machine, np.concatenate(words))
     connection.execute("DELETE FROM recent")
@@ -228,14 +229,15 @@ def _samples(words: Words) -> Samples:
 
 def _insert(connection: sqlite3.Connection, table: str, machine: str, words: Words) -> int:
     """Write a block; returns its row."""
-    known = ~np.isnan(words[:, 2:].view("<f8")).all(axis=0)
+    known = np.ones(words.shape[1], dtype=bool)
+    known[2:] = ~np.isnan(words[:, 2:].view("<f8")).all(axis=0)
     row = (
         machine,
         int(words[0, 0]),
         int(words[-1, 0]),
         len(words),
-        " ".join(compress(CHANNELS, known)),
-        words[:, np.r_[True, True, known]].tobytes(),
+        " ".join(compress(CHANNELS, known[2:])),
+        words[:, known].tobytes(),
     )
     return connection.execute(f"INSERT INTO {table} VALUES (?, ?, ?, ?, ?, ?)", row).lastrowid or 0
 
