@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from kill import write_until_killed
 
+from borewarden.model.bore import RESULT
 from borewarden.model.watcher import Learned
 from borewarden.physics.pump import Intensifier
 from borewarden.store.embedded import open_store, read_table, transaction, write_learned
@@ -33,7 +34,7 @@ def test_what_was_committed_survives_a_kill(tmp_path: Path) -> None:
 def test_readers_are_not_held_up_by_a_writer(tmp_path: Path, intensifier: Intensifier) -> None:
     store = tmp_path / "busy.db"
     samples = steady_samples(intensifier, np.full(100, 3e-8))
-    learned = Learned(np.full(100, 5, dtype=np.int8), [], [])
+    learned = Learned(np.full(100, 5, dtype=np.int8), np.empty(0, dtype=RESULT), [])
     with open_store(store) as writer, transaction(writer):
         write_learned(writer, "North", samples, learned)
         reader = sqlite3.connect(f"file:{store}?mode=ro", uri=True, timeout=0.1)
