@@ -111,7 +111,7 @@ async def test_what_is_told_belongs_to_what_is_kept(
     watcher, due = machine.build_watcher(), []
     for start in range(0, len(samples.time_ns), 200):
         block = rows(samples, start, start + 200)
-        if watcher.learn_many(block).batches or start == 0:
+        if len(watcher.learn_many(block).batches) or start == 0:
             verdict = repr(watcher.verdict())
         newest = int(block.time_ns[-1])
         due.append((start + len(block.time_ns), newest, watcher.missed_hours, verdict))
