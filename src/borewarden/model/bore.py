@@ -31,6 +31,8 @@ from borewarden.model.cause import (
     NAMES,
     PRESSURE,
     PRIOR,
+    RIPPLE,
+    SCATTER,
     ZERO,
     Belief,
     Cause,
@@ -765,6 +767,9 @@ class BoreWatch:
                 if feature in _SLUGGISH:
                     a = a[-4:]
                 seen[feature], sd[feature] = _difference(b, a)
+            for feature in (SCATTER, RIPPLE):
+                if seen[feature] < 0.0:  # faults make strokes uneven; quieter ones say nothing
+                    seen[feature] = np.nan
             if self._follows_the_set_pressure(after):
                 seen[PRESSURE], sd[PRESSURE] = _difference(
                     np.log(before["pressure"]), np.log(after["pressure"])
