@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
+from borewarden.model.cause import PRIOR, Cause
 from borewarden.model.gate import GateSettings, rows
 from borewarden.model.verdict import State
 from borewarden.model.watcher import Watcher
@@ -71,6 +72,7 @@ def watch(task: tuple[int, str]) -> dict[str, Any]:
         "delay": (first - truth.at_ns) / 1e9 if first and truth.at_ns else np.nan,
         "hours": watcher.jet_hours,
         "looks": looks,
+        "weight": PRIOR[truth.cause] / PRIOR[Cause.BORE] if truth.cause else 1.0,
         "us": spent / len(samples.time_ns) * 1e6,
         "intensifier": isinstance(pump, Intensifier),
     }
@@ -111,15 +113,16 @@ def main(days: int = 200, signals: str = "full", first: int = 100_000) -> None:
     delays = [delay for delay in delays if np.isfinite(delay)]
     print(f"opened bores found: {len(delays)}, median delay {np.median(delays):.0f} s")
     looks = np.array([look for day in found for look in day["looks"]], dtype=float)
-    print("probability of an opened bore, how often it was so:")
+    # days are drawn with every cause alike; probabilities hold where causes are as usual as PRIOR
+    weight = np.array([day["weight"] for day in found for _ in day["looks"]])
+    print("probability of an opened bore, how often it was so with causes as usual as assumed:")
     for low, high in ((0, 0.01), (0.01, 0.1), (0.1, 0.5), (0.5, 0.8), (0.8, 0.95), (0.95, 1.01)):
         inside = (looks[:, 0] >= low) & (looks[:, 0] < high)
         if inside.any():
-            mean, so = looks[inside].mean(axis=0)
-            print(
-                f"  {low:4.2f} to {high:4.2f}: said {mean:.3f}, so {so:.3f}, {inside.sum()} looks"
-            )
-    print(f"Brier score {np.mean((looks[:, 0] - looks[:, 1]) ** 2):.4f}")
+            mean, so = np.average(looks[inside], axis=0, weights=weight[inside])
+            print(f"  {low:4.2f} to {high:4.2f}: said {mean:.3f}, so {so:.3f}, {inside.sum()} looks")
+    squares = (looks[:, 0] - looks[:, 1]) ** 2
+    print(f"Brier score {np.average(squares, weights=weight):.4f}, unweighted {squares.mean():.4f}")
     print(f"processor time a sample, causes on: {np.mean([day['us'] for day in found]):.2f} us")
 
 

@@ -144,6 +144,7 @@ _WATCH = np.dtype(
         ("h", np.float64),
         ("hazard", np.float64),  # of a step, per batch
         ("share", np.float64),  # of steps up that are the bore's
+        ("standing", np.float64),  # probability that the bore has opened up by what was found
         ("count", np.int64),  # batches ever put into the ring
         ("up", np.float64),
         ("down", np.float64),
@@ -230,7 +231,8 @@ def judge(
                 w.up = up
                 w.down = down
                 odds *= w.hazard
-                w.probability = w.share * odds / (1.0 + odds)
+                new = w.share * odds / (1.0 + odds)
+                w.probability = 1.0 - (1.0 - w.standing) * (1.0 - new)
                 w.block_count += 1
                 w.block_time += b.time
                 w.block_hours += b.time * hours
@@ -311,6 +313,7 @@ class BoreWatch:
         self._event: _Event | None = None
         self._opened = False  # by an earlier event than the present one
         self._had_event = False
+        self._earlier = 0.0  # probability that the bore had opened up before the present event
         self._idle = {kind: _Idle([], deque(maxlen=BEFORE)) for kind in Kind}
         self._sizes = np.log1p(np.array(STEP_SIZES))
         self._ring = np.zeros(WINDOW, dtype=RING).view(np.recarray)
@@ -509,6 +512,8 @@ class BoreWatch:
             self._clear_block()
             return
         self._opened = self._opened or self.state is State.OPENED
+        if self._opened:
+            self._earlier = max(self._earlier, float(w.standing))
         if self._event is None:
             self._sound_drift = copy.deepcopy(self._drift)
         before = rows[max(step.first - 1 - BEFORE, 0) : max(step.first - 1, 0)]
@@ -564,7 +569,8 @@ class BoreWatch:
         w.offset = offset
         w.count = 0
         w.following = False
-        w.up = w.down = w.probability = 0.0
+        w.up = w.down = w.probability = w.standing = 0.0
+        self._earlier = 0.0
         self._clear_block()
 
     def _clear_block(self) -> None:
@@ -718,9 +724,10 @@ class BoreWatch:
         small = abs(step.size) < np.log1p(self.settings.wear_notice)
         if event.step is None and small and top.cause in (Cause.BORE, Cause.UNKNOWN):
             self._event = None  # a signal alone, and no fault known to make it: no matter
+            w.standing = w.probability = 0.0
             return
-        w.share = event.probability(Cause.BORE)
-        w.probability = w.share
+        w.standing = max(event.probability(Cause.BORE), self._earlier)
+        w.probability = w.standing
         hears = np.isfinite(shift.seen[list(_SIGNAL_OF)[:-2]]).any()
         early = event.step is not None and event.batches < HEAR_SIGNALS
         if early and hears and top.probability < SURE_AT_ONCE:
