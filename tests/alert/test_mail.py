@@ -37,9 +37,9 @@ from borewarden.alert.mail import (
     send,
 )
 from borewarden.alert.wording import CAUTIONS
-from borewarden.model.bore import BatchResult
+from borewarden.model.bore import RESULT
 from borewarden.model.cause import Belief, Cause
-from borewarden.model.verdict import State, Verdict
+from borewarden.model.verdict import STATES, State, Verdict
 from borewarden.physics.pump import Intensifier
 from borewarden.store.embedded import open_store, transaction
 from borewarden.store.outbox import backlogs, drain, put, waiting
@@ -64,12 +64,12 @@ def history(n: int = 400) -> pd.DataFrame:
         start = NOON - (n - i) * 60 * S
         statistic = max(0, i - 300) * 0.8
         rows.append(
-            BatchResult(
+            (
                 start, start + 20 * S, 1.0, 370e6, nan, 0.8, 0.8, 3e-8, bore, 1e-6, 0.0, 0.0,
-                statistic, 9.5, 0.1, State.SOUND,
+                statistic, 9.5, 0.1, STATES.index(State.SOUND),
             )
         )  # fmt: skip
-    return pd.DataFrame(rows, columns=list(BatchResult._fields))
+    return pd.DataFrame(np.array(rows, dtype=RESULT))
 
 
 def parts(message: EmailMessage) -> dict[str, EmailMessage]:

@@ -17,6 +17,7 @@ import sqlite3
 import sys
 import tempfile
 import time
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -24,19 +25,24 @@ import numpy as np
 from borewarden.collect.modbus import ModbusSource, Register, modbus_samples
 from borewarden.service.status import MachineStatus
 from borewarden.service.watch import Along, Queue, watch
-from borewarden.settings import load_machine
+from borewarden.settings import MachineSettings, load_machine
 from borewarden.simulate.serve import modbus_server
 
 ROOT = Path(__file__).parents[2]
 
 
 def source(port: int, hertz: float) -> ModbusSource:
-    channels = load_machine(ROOT / "config" / "south.toml").log_format().channels
+    channels = machine().log_format().channels
     registers = {
         name: Register(channels[name], function=4, address=2 * i, kind="float32")
         for i, name in enumerate(("pressure", "rate", "temperature"))
     }
     return ModbusSource(registers, host="127.0.0.1", port=port, interval=1.0 / hertz)
+
+
+@cache
+def machine() -> MachineSettings:
+    return load_machine(ROOT / "config" / "south.toml")
 
 
 def serve(port: int, seconds: float) -> None:
@@ -59,9 +65,8 @@ def memory() -> float:
 
 
 async def load(pumps: int, hertz: float, seconds: float, port: int, store: Path) -> None:
-    pattern = load_machine(ROOT / "config" / "south.toml")
-    machines = [pattern.model_copy(update={"name": f"pump {i:04d}"}) for i in range(pumps)]
-    sources = {machine.name: modbus_samples(source(port, hertz)) for machine in machines}
+    machines = [machine().model_copy(update={"name": f"pump {i:04d}"}) for i in range(pumps)]
+    sources = {pump.name: modbus_samples(source(port, hertz)) for pump in machines}
     seen: dict[str, MachineStatus] = {}
 
     def started(
@@ -81,11 +86,13 @@ async def load(pumps: int, hertz: float, seconds: float, port: int, store: Path)
     used, took = time.process_time() - used, time.monotonic() - began
     samples = sum(status.samples for status in seen.values()) - before
     latencies = np.concatenate([status.latency_s for status in seen.values()])
+    wal = store.with_name(store.name + "-wal").stat().st_size / 2**20
     print(
         f"{pumps} pumps at {hertz:g} Hz for {took:.0f} s: {samples / took:.0f} samples/s kept of "
         f"{pumps * hertz:.0f}; latency p50 {np.quantile(latencies, 0.5) * 1e3:.0f} ms, p99 "
         f"{np.quantile(latencies, 0.99) * 1e3:.0f} ms, most {latencies.max() * 1e3:.0f} ms; "
-        f"processor {used / took:.0%} of a core; memory {settled:.0f} -> {memory():.0f} MiB"
+        f"processor {used / took:.0%} of a core; memory {settled:.0f} -> {memory():.0f} MiB; "
+        f"write-ahead log {wal:.0f} MiB"
     )
     watching.cancel()
     await asyncio.gather(watching, return_exceptions=True)

@@ -9,7 +9,9 @@ import math
 import random
 import time
 from collections.abc import AsyncGenerator
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -24,6 +26,7 @@ from borewarden.collect.link import (
     Rows,
     keep_connected,
     plain_reason,
+    ticks,
 )
 from borewarden.collect.logged import Channel
 from borewarden.collect.modbus import ModbusSource, Register, modbus_samples
@@ -168,6 +171,39 @@ async def test_a_clock_set_back_while_the_link_is_down_costs_no_samples(
         received, stream.seen = stream.seen, stream.seen[:1]
     links = [r.connected for r in received if isinstance(r, LinkState)]
     assert links[-4:] == [True, False, True, False]
+
+
+async def test_pumps_held_up_together_are_not_asked_together_ever_after(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """On a clock of the test's own: nothing else makes sleeping exact."""
+    now = 0.0
+
+    async def sleep(seconds: float) -> None:
+        nonlocal now
+        now += seconds
+
+    monkeypatch.setattr(link, "time", SimpleNamespace(monotonic=lambda: now))
+    monkeypatch.setattr(link, "asyncio", SimpleNamespace(sleep=sleep))
+    phases = []
+    for _ in range(200):
+        now = 0.0
+        times = []
+        async with contextlib.aclosing(ticks(1.0)) as ticking:
+            async for _ in ticking:
+                times.append(now)
+                if len(times) == 5:
+                    now = 7.0  # everything stood still
+                elif len(times) == 10:
+                    break
+        assert times[0] == 0.0
+        due = times[1] + np.arange(9)
+        assert times[1:5] == pytest.approx(due[:4])
+        assert times[5] == 7.0  # one late tick for all that were missed
+        assert times[6:] == pytest.approx(times[1] + 7.0 + np.arange(4))
+        phases.append(times[-1] % 1.0)
+    counts, _ = np.histogram(phases, bins=4, range=(0.0, 1.0))
+    assert counts.min() > 20  # 50 expected in each quarter, standard deviation 6
 
 
 # -- rows

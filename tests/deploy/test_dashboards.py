@@ -217,7 +217,7 @@ def _lines_of_day(name: str, file: str) -> tuple[list[str], tuple[int, int]]:
     learned = Watcher(
         pump, machine.gate_settings(), machine.jewels(), machine.watch_settings()
     ).learn_many(samples)
-    assert learned.batches
+    assert len(learned.batches)
     assert learned.alerts
     most = pump.max_rate if isinstance(pump, Intensifier) else None
     first = int(samples.time_ns[0])

@@ -14,6 +14,7 @@ from borewarden.collect.logged import read_log
 from borewarden.model.gate import Samples, rows
 from borewarden.service.watch import watch
 from borewarden.settings import load_machine
+from borewarden.store import embedded
 from borewarden.store.embedded import newest_sample_ns, open_store
 
 
@@ -36,6 +37,7 @@ async def paced(samples: Samples, block: int, pause: float = 0.0) -> AsyncIterat
 
 def main(machine_path: str, log: str, store: str, block: str) -> None:
     machine = load_machine(machine_path)
+    embedded.GATHERED = 50  # so that some of the kills fall into gathering
     whole = read_log(Path(log), machine.log_format())
     samples = yet_to_come(whole, machine.name, Path(store))
     asyncio.run(watch([machine], Path(store), {machine.name: paced(samples, int(block), 0.001)}))

@@ -10,7 +10,7 @@ import sqlite3
 import subprocess
 import sys
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -111,7 +111,7 @@ async def test_what_is_told_belongs_to_what_is_kept(
     watcher, due = machine.build_watcher(), []
     for start in range(0, len(samples.time_ns), 200):
         block = rows(samples, start, start + 200)
-        if watcher.learn_many(block).batches or start == 0:
+        if len(watcher.learn_many(block).batches) or start == 0:
             verdict = repr(watcher.verdict())
         newest = int(block.time_ns[-1])
         due.append((start + len(block.time_ns), newest, watcher.missed_hours, verdict))
@@ -153,7 +153,9 @@ def stored(store: Path) -> int:
         return 0
     try:
         connection = sqlite3.connect(f"file:{store}?mode=ro", uri=True)
-        count: int = connection.execute("SELECT count(*) FROM sample").fetchone()[0]
+        tables = "SELECT samples FROM block UNION ALL SELECT samples FROM recent"
+        query = f"SELECT ifnull(sum(samples), 0) FROM ({tables})"
+        count: int = connection.execute(query).fetchone()[0]
         connection.close()
     except sqlite3.OperationalError:  # not made yet
         return 0
@@ -181,6 +183,73 @@ async def test_full_disk_holds_things_up_and_loses_nothing(
     monkeypatch.setattr(watch_module, "_write", cramped)
     await watch([machine], store, {"South": paced(samples, 500)})
     assert failures == ["database or disk is full"] * 2
+    assert_same(store, replayed)
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A file system of 16 MiB, all but 1 MiB of it taken by the file `ballast`."""
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    command = ["mount", "-t", "tmpfs", "-o", "size=16m", "borewarden-test", str(disk)]
+    try:
+        subprocess.run(command, check=True, capture_output=True)
+    except (OSError, subprocess.CalledProcessError) as failed:
+        reason = f"a small file system can't be mounted, which takes root: {failed}"
+        if os.environ.get("BOREWARDEN_REQUIRE_SERVERS") == "1" and os.geteuid() == 0:
+            pytest.fail(reason)
+        pytest.skip(reason)
+    try:
+        (disk / "ballast").write_bytes(bytes(15 * 2**20))
+        yield disk
+    finally:
+        subprocess.run(["umount", str(disk)], check=True)
+
+
+async def test_really_full_disk_holds_things_up_and_loses_nothing(
+    small_disk: Path, replayed: dict[str, pd.DataFrame], capsys: pytest.CaptureFixture[str]
+) -> None:
+    store = small_disk / "full.db"
+    machine = load_machine(SOUTH)
+    samples = read_log(CHIP, machine.log_format())
+    whole = len(samples.time_ns)
+    received, kept = 0, asyncio.Event()
+    seen: dict[str, MachineStatus] = {}
+
+    async def counting() -> AsyncIterator[Received]:
+        nonlocal received
+        async for block in paced(samples, 50):
+            received += 0 if isinstance(block, LinkState) else len(block.time_ns)
+            yield block
+        await kept.wait()
+
+    async def until(condition: Callable[[], bool]) -> None:
+        async with asyncio.timeout(60.0):
+            while not condition():
+                assert not watching.done(), watching
+                await asyncio.sleep(0.01)
+
+    said = ""
+
+    def complains() -> bool:
+        nonlocal said
+        said += "".join(capsys.readouterr())
+        return "database or disk is full" in said
+
+    watching = asyncio.create_task(
+        watch([machine], store, {"South": counting()}, started=noting(seen))
+    )
+    await until(lambda: complains() and received == whole)
+    held_up = stored(store)
+    assert 0 < held_up < whole
+    assert seen["South"].samples == held_up  # only what is kept is told
+    (small_disk / "ballast").unlink()
+    await until(lambda: seen["South"].samples == whole)
+    kept.set()
+    await watching
+    complains()
+    assert "Traceback" not in said
+    assert "Exception" not in said
     assert_same(store, replayed)
 
 

@@ -10,8 +10,16 @@ from pathlib import Path
 WRITER = """
 import sys
 from pathlib import Path
-from borewarden.store.embedded import open_store, transaction
+import numpy as np
+from borewarden.model.bore import RESULT
+from borewarden.model.gate import samples_of
+from borewarden.model.watcher import Learned
+from borewarden.store import embedded
+from borewarden.store.embedded import open_store, transaction, write_learned
 from borewarden.store.outbox import put
+
+embedded.GATHERED = 50
+none = Learned(np.array([5]), np.zeros(0, RESULT), [])
 
 with open_store(Path(sys.argv[1])) as connection:
     i = 0

@@ -355,20 +355,6 @@ def test_thinning_never_touches_anything_but_samples(puts, room) -> None:
     connection.close()
 
 
-def test_a_store_of_version_1_is_taken_over(tmp_path: Path) -> None:
-    old = sqlite3.connect(tmp_path / "old.db")
-    old.executescript(embedded.SCHEMA.split("CREATE TABLE IF NOT EXISTS alarm")[0])
-    old.execute("INSERT INTO sample (machine, time_ns, pressure) VALUES ('North', 5, 1.5)")
-    old.execute("PRAGMA user_version = 1")
-    old.commit()
-    old.close()
-    with open_store(tmp_path / "old.db") as connection:
-        assert connection.execute("PRAGMA user_version").fetchone() == (2,)
-        assert connection.execute("SELECT time_ns, pressure FROM sample").fetchall() == [(5, 1.5)]
-        put(connection, "influx", "sample", 5, "line")
-        assert outbox.take(connection, "influx", 1)[0].content == b"line"
-
-
 def test_alarm_states_are_kept(tmp_path: Path) -> None:
     with open_store(tmp_path / "a.db") as connection:
         assert read_alarm(connection, "North", "bore") is None

@@ -137,12 +137,18 @@ class Clock:
 
 
 async def ticks(interval: float) -> AsyncGenerator[None, None]:
-    """Tick every `interval` s; ticks that came due while the consumer was busy are left out."""
-    due = time.monotonic()
+    """Tick now and every `interval` s, but for ticks that came due while the consumer was busy.
+
+    A hall of pumps is not to be asked in one and the same instant, even if all of them were begun
+    with, or held up, together. So the second tick comes after a random part of the interval, and
+    one that comes late does not shift the next.
+    """
+    yield
+    due = time.monotonic() + interval * random.random()
     while True:
+        await asyncio.sleep(max(0.0, due - time.monotonic()))
         yield
-        due = max(due + interval, time.monotonic())
-        await asyncio.sleep(due - time.monotonic())
+        due += interval * max(1.0, (time.monotonic() - due) // interval)
 
 
 # -- rows

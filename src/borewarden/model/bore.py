@@ -58,6 +58,8 @@ RECENT = 12  # batches in "now"
 DRIFT_BLOCK = 20  # batches in one value of the drift line, and after an alarm to look at closely
 BEFORE = 60  # batches before an event to compare with
 MAX_DEGREES_OF_FREEDOM = 200.0
+CLOSE_LOOK = 5  # batches after an alarm that are each weighed; later only each so many
+HEAR_SIGNALS = 3  # batches after an alarm that further signals get to have their say
 FEWEST_FIRST = 6  # batches that a baseline needs, if a step is found among the first
 FORGET = 0.15  # weight of the newest batch in the running mean of a signal
 
@@ -70,6 +72,7 @@ SIGNAL_LIMITS = dict.fromkeys(SIGNALS, np.inf) | {
     "side_ratio": 0.05,
     "slip": 0.015,
 }
+SURE_AT_ONCE = 0.95
 IDLE_LIMIT = 0.03  # dead-headed flow, of the working flow
 LOW_LIMIT = 0.3  # growth of effective area at low pressure
 
@@ -285,6 +288,7 @@ class _Event:
     causes: tuple[Belief, ...] = ()
     check: str = ""
     batches: int = 0  # since it was found
+    idle_batches: int = 0
 
     def probability(self, cause: Cause) -> float:
         return next((b.probability for b in self.causes if b.cause is cause), 0.0)
@@ -304,6 +308,7 @@ class BoreWatch:
         self._first_rows = np.zeros(0, dtype=RING)
         self._event: _Event | None = None
         self._opened = False  # by an earlier event than the present one
+        self._had_event = False
         self._idle = {kind: _Idle([], deque(maxlen=BEFORE)) for kind in Kind}
         self._sizes = np.log1p(np.array(STEP_SIZES))
         self._ring = np.zeros(WINDOW, dtype=RING).view(np.recarray)
@@ -496,10 +501,18 @@ class BoreWatch:
         if self._event is not None and abs(total) < (0.05 if at_stop else 0.5 * w.smallest):
             self._all_clear(total if at_stop else 0.0, at_stop)
             return
+        if self._event is not None and 0.0 < total * self._event.sign < w.offset * self._event.sign:
+            w.offset = total  # part of it went back: the same event, not another one
+            w.count = 0
+            self._clear_block()
+            return
         self._opened = self._opened or self.state is State.OPENED
         if self._event is None:
             self._sound_drift = copy.deepcopy(self._drift)
         before = rows[max(step.first - 1 - BEFORE, 0) : max(step.first - 1, 0)]
+        if self._had_event:  # what comes and goes would else be compared with itself
+            before = self._first_rows
+        self._had_event = True
         self._event = _Event(
             sign,
             step,
@@ -526,7 +539,8 @@ class BoreWatch:
         event.onset_ns = _onset(rows, event.step)
         event.at_stop = _at_stop(rows, event.step.first)
         event.after = rows[event.step.first :].copy()
-        self._weigh_causes()
+        if event.batches <= CLOSE_LOOK or event.batches % CLOSE_LOOK == 0:
+            self._weigh_causes()
         if event.batches >= DRIFT_BLOCK:  # from here on watch from the new level
             w.offset += event.step.size
             w.count = 0
@@ -601,6 +615,8 @@ class BoreWatch:
         if self._event is None:
             self._begin_slow(float(np.sign(drifted)), rows)
         elif self._event.step is not None:
+            if self.state is State.OTHER_FAULT:
+                return  # whatever goes on growing is that fault's
             if drifted > 0.0 and level >= np.log1p(s.limit) and self.state is not State.OPENED:
                 self._opened = True
                 self.state = State.OPENED
@@ -651,9 +667,15 @@ class BoreWatch:
         idle.recent.append(kept)
         if not (w.learned and w.plausible):
             return
+        if kind is Kind.LOW and abs(batch["signals"][HEADS] - w.heads) > 0.25:
+            idle.recent.pop()  # a planned change of the number of heads is none of the jewel's
+            return
         rows = newest(self._ring, int(w.count))
         if self._event is not None:
-            self._weigh_causes()
+            self._event.idle_batches += 1
+            n = self._event.idle_batches
+            if n <= CLOSE_LOOK or n % CLOSE_LOOK == 0:
+                self._weigh_causes()
         elif kind is Kind.DEAD_HEAD and len(rows):
             # two in a row, and unlike what it was when the jewel was new
             newest_two = [b["area"] / w.area for b in list(idle.recent)[-2:]]
@@ -697,6 +719,10 @@ class BoreWatch:
             return
         w.share = event.probability(Cause.BORE)
         w.probability = w.share
+        hears = np.isfinite(shift.seen[list(_SIGNAL_OF)[:-2]]).any()
+        early = event.step is not None and event.batches < HEAR_SIGNALS
+        if early and hears and top.probability < SURE_AT_ONCE:
+            return  # heat and unequal strokes take a batch or two to show
         if self._opened:
             self.state = State.OPENED
         elif top.probability < 0.5 or top.cause is Cause.UNKNOWN:

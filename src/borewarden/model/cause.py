@@ -16,7 +16,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from borewarden.physics.orifice import STOCK_BORES_INCH, bore_area
 
@@ -110,6 +109,7 @@ NAMES = tuple(feature.name for feature in FEATURES)
 AREA, LOW_AREA, IDLE, PRESSURE, OIL, BOOST = (NAMES.index(n) for n in NAMES[:6])
 WEEP, BYPASS, SIDES, SLIP, SCATTER, RIPPLE, ZERO = (NAMES.index(n) for n in NAMES[6:])
 _WIDE = np.array([feature.wide for feature in FEATURES])
+TOLD = 3  # causes whose evidence is put into words
 _SURPRISE = 0.02  # share of readings that follow no hypothesis
 
 GROWTH = np.geomspace(0.015, 0.4, 12)  # relative, of what a fault adds to or takes from the flow
@@ -161,7 +161,9 @@ def _area_change(growth: Floats) -> _Hypotheses:
 
 
 def _bore(c: Circumstances) -> _Hypotheses:
-    return _area_change(GROWTH)
+    made = _area_change(np.geomspace(0.015, 0.35, 14))
+    made.spread[:, AREA] *= 0.7
+    return made
 
 
 def _blocked(c: Circumstances) -> _Hypotheses:
@@ -195,7 +197,7 @@ def _leak(c: Circumstances) -> _Hypotheses:
     """A leak feeds on pressure, jet or no jet; on one side of an intensifier, or on both."""
     # share of the flow, exponent, side (-1 left, 0 both, 1 right), seal, share of it dead-headed
     share, n, side, seal, idle = _grid(
-        GROWTH, LEAK_EXPONENTS, (-1.0, 0.0, 1.0), (0.0, 1.0), (0.0, 0.5, 1.0, 2.0)
+        GROWTH, LEAK_EXPONENTS, (-1.0, 0.0, 1.0), (0.0, 1.0), (0.0, 0.7, 1.4)
     )
     made = _unchanged(len(share))
     # the jet's flow goes as the root of pressure
@@ -220,11 +222,11 @@ def _leak(c: Circumstances) -> _Hypotheses:
 
 def _transducer(c: Circumstances) -> _Hypotheses:
     """The reading is off by a factor, or by a shift that also shows while stopped."""
-    drift, shifted = _grid(DRIFTS, (0.0, 1.0))
+    drift, shifted = _grid(DRIFTS, (0.0, 0.5, 1.0))
     made = _unchanged(len(drift))
     made.mean[:, AREA] = -0.5 * drift  # the area is reckoned with the root of the reading
     made.spread[:, AREA] = 0.12 * np.abs(drift)
-    low = np.where(shifted > 0.0, drift / c.pierce_ratio, drift)
+    low = drift * (shifted / c.pierce_ratio + 1.0 - shifted)
     made.mean[:, LOW_AREA] = -0.5 * low
     made.spread[:, LOW_AREA] = np.hypot(0.015, 0.12 * np.abs(low))
     made.mean[:, ZERO] = shifted * drift
@@ -310,13 +312,13 @@ def weigh_causes(shift: Shift, circumstances: Circumstances) -> tuple[Belief, ..
         mean, spread = mean[:, known], np.hypot(spread[:, known], sd)
         each = np.logaddexp(_log_normal(seen - mean, spread) + np.log1p(-_SURPRISE), anywhere)
         joint = np.sum(each, axis=1)
-        total = float(logsumexp(joint))
+        total = float(np.logaddexp.reduce(joint))
         stop = AT_STOP[cause] if circumstances.at_stop else 1.0 - AT_STOP[cause]
         scores[cause] = total - np.log(len(joint)) + np.log(stop) + np.log(PRIOR[cause])
         weights = np.exp(joint - total)
         by_feature[cause] = np.log(weights @ np.exp(each))
         expected[cause] = weights @ mean
-    norm = logsumexp(list(scores.values()))
+    norm = np.logaddexp.reduce(list(scores.values()))
     probability = {cause: float(np.exp(score - norm)) for cause, score in scores.items()}
     order = sorted(scores, key=lambda cause: -probability[cause])
     return tuple(
@@ -325,7 +327,9 @@ def weigh_causes(shift: Shift, circumstances: Circumstances) -> tuple[Belief, ..
             probability[cause],
             *_in_words(shift, known, cause, probability, by_feature, expected),
         )
-        for cause in order
+        if place < TOLD
+        else Belief(cause, probability[cause])
+        for place, cause in enumerate(order)
     )
 
 
@@ -345,9 +349,8 @@ def _in_words(
     """What speaks for and what against `cause`, beside the other causes, strongest first."""
     others = [other for other in probability if other is not cause]
     weight = np.array([max(probability[other], 1e-9) for other in others])
-    against = logsumexp(
-        np.array([by_feature[other] for other in others]),
-        b=(weight / weight.sum())[:, None],
+    against = np.logaddexp.reduce(
+        np.array([by_feature[other] for other in others]) + np.log(weight / weight.sum())[:, None],
         axis=0,
     )
     gain = by_feature[cause] - against

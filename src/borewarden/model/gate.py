@@ -628,6 +628,8 @@ def run_gate(
             _clear_batch(low_jet)
         if phase == STEADY and steady_jet.piece_good:
             _add_signals(s, steady_jet, samples, i)
+        elif phase == PIERCE:
+            _add(low_jet, HEADS, samples.valve[i])
         s.pressure_before = p
         s.last_rate = samples.rate[i]
         s.last_left = samples.left_stroke_time[i]

@@ -8,10 +8,11 @@ so the state after a kill is the state that was kept, to the last bit.
 from __future__ import annotations
 
 import asyncio
+import gc
 import sqlite3
 import time
 from collections.abc import AsyncGenerator, Callable, Mapping
-from contextlib import aclosing, closing
+from contextlib import aclosing, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -25,6 +26,7 @@ from borewarden.model.watcher import Learned, Watcher
 from borewarden.service.status import MachineStatus
 from borewarden.settings import MachineSettings
 from borewarden.store.embedded import (
+    gather,
     newest_sample_ns,
     open_store,
     read_samples,
@@ -38,7 +40,7 @@ QUEUE_BLOCKS = 10_000  # blocks waiting for the disk before receiving has to wai
 LATENCIES = 1000  # kept for the quantiles
 BEAT = 5.0  # s
 SPREAD = 1.0  # s over which the machines are begun with
-CHECKPOINT = 10.0  # s between two moves of the write-ahead log into the store
+TOGETHER = 0.02  # s in which blocks are waited for, to be kept in one transaction
 SET_BACK_NS = 60 * 10**9  # older than this, a row is no late repeat: the clock was set back
 
 
@@ -203,21 +205,6 @@ async def beat(queue: Queue) -> None:
         await queue.put(TimePassed(time.time_ns()))
 
 
-async def checkpoint(store: Path) -> None:
-    """Move the write-ahead log into the store beside the writer, so that no commit waits for it."""
-    while True:
-        await asyncio.sleep(CHECKPOINT)
-        try:
-            await asyncio.to_thread(_checkpoint, store)
-        except sqlite3.OperationalError as failed:  # disk full: the writer says so too
-            log.warning("checkpoint", failed=str(failed))
-
-
-def _checkpoint(store: Path) -> None:
-    with closing(sqlite3.connect(store)) as connection:
-        connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
-
-
 async def keep(
     connection: sqlite3.Connection,
     queue: Queue,
@@ -227,6 +214,7 @@ async def keep(
     """Write what is handed over, all that waits in one transaction; retry while the disk can't."""
     while True:
         waiting = [await queue.get()]
+        await asyncio.sleep(TOGETHER)
         while not queue.empty():
             waiting.append(queue.get_nowait())
         wait = 0.5
@@ -284,7 +272,8 @@ async def watch(
     transaction that keeps a block.
     """
     with open_store(store, any_thread=True) as connection:
-        connection.execute("PRAGMA wal_autocheckpoint = 0")  # see `checkpoint`
+        with suppress(sqlite3.OperationalError), transaction(connection):
+            gather(connection)  # only to read faster: a full disk is no reason not to start
         watchers = {machine.name: restore(machine, connection) for machine in machines}
         statuses = {
             machine.name: MachineStatus(
@@ -297,15 +286,15 @@ async def watch(
             )
             for machine in machines
         }
+        # all of this lives as long as the watch: to look through it for garbage takes 0.3 s
+        gc.collect()
+        gc.freeze()
         queue: Queue = asyncio.Queue(QUEUE_BLOCKS)
         along = started(connection, statuses, queue)
         async with asyncio.TaskGroup() as tasks:
             # if the writer fails there is no use in receiving: the group ends with its error
             writer = tasks.create_task(keep(connection, queue, statuses, along))
-            clocks = (
-                tasks.create_task(beat(queue)),
-                tasks.create_task(checkpoint(store)),
-            )
+            clock = tasks.create_task(beat(queue))
             following = [
                 tasks.create_task(
                     follow(
@@ -322,8 +311,7 @@ async def watch(
             try:
                 await asyncio.wait(following)
             finally:
-                for clock in clocks:
-                    clock.cancel()
+                clock.cancel()
                 # what was received is kept, also on the way out
                 drained = asyncio.create_task(queue.join())
                 await asyncio.wait(
@@ -331,3 +319,4 @@ async def watch(
                 )
                 drained.cancel()
                 writer.cancel()
+                gc.unfreeze()

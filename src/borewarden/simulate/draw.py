@@ -211,6 +211,8 @@ def _fault(
             # one that the valve signal counts is planned, and no fault
             return Fault(cause, at, share, stays_open=bool(rng.random() < 0.25)), share
         case Cause.BLOCKED:
+            if not isinstance(pump, Intensifier):
+                size = min(size, 0.1)  # more, and the relief valve would open
             return Fault(cause, at, size, ramp), -size
         case Cause.TRANSDUCER:
             gain = float(rng.uniform(0.03, 0.10)) * _pick(rng, [-1.0, 1.0])

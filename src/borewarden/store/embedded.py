@@ -3,8 +3,14 @@
 Beside them stand the alarms' states and the outbox of what other places have yet to be sent.
 
 SQLite in write-ahead mode (sqlite.org/wal.html): one writer and any number of readers at once,
-and a committed transaction survives a crash of the process. Rows are keyed by machine and time,
-so writing the same hours again replaces them. All values are SI, times ns since 1970 UTC.
+and a committed transaction survives a crash of the process. All values are SI, times ns since
+1970 UTC.
+
+Samples lie in blocks, as a matrix of 8-byte little-endian words, one row a sample: time and phase
+(int64), then the `channels` that hold anything but NaN (float64). What comes in one by one from a
+thousand pumps is only appended, to `recent`, since a page of its own for every pump and second is
+more than a disk can move. Once there is enough of it, `gather` joins it to long blocks that are
+found by machine and time.
 """
 
 from __future__ import annotations
@@ -12,28 +18,41 @@ from __future__ import annotations
 import dataclasses
 import json
 import sqlite3
+from bisect import bisect
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import compress, groupby
+from operator import itemgetter
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from borewarden.model.bore import RESULT
 from borewarden.model.gate import Samples
 from borewarden.model.verdict import STATES
 from borewarden.model.watcher import Alert, Learned
 
-SCHEMA_VERSION = 2  # 2 adds tables only, so opening a store of version 1 is its migration
+SCHEMA_VERSION = 3  # 2 added tables only; 3 has blocks of samples in place of a row a sample
+
+CHANNELS = Samples._fields[1:]
+UNKNOWN = int(np.float64(np.nan).view(np.int64))  # the word of a NaN
+LONG = 64  # samples that are a block of their own at once
+GATHERED = 65_536  # short blocks in `recent` before they are gathered
+
+Words = NDArray[np.int64]  # shape (samples, 2 + len(CHANNELS))
 
 SCHEMA = """
-CREATE TABLE IF NOT EXISTS sample (
-    machine TEXT NOT NULL, time_ns INTEGER NOT NULL,
-    pressure REAL, rate REAL, stroke_count REAL, temperature REAL, valve REAL,
-    oil_pressure REAL, boost_pressure REAL, weep_temperature REAL, bypass_temperature REAL,
-    left_stroke_time REAL, right_stroke_time REAL, motor_speed REAL, phase INTEGER,
-    PRIMARY KEY (machine, time_ns)
-) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS block (
+    machine TEXT NOT NULL, first_ns INTEGER NOT NULL, last_ns INTEGER NOT NULL,
+    samples INTEGER NOT NULL, channels TEXT NOT NULL, content BLOB NOT NULL
+);
+CREATE INDEX IF NOT EXISTS block_time ON block (machine, last_ns);
+CREATE TABLE IF NOT EXISTS recent (
+    machine TEXT NOT NULL, first_ns INTEGER NOT NULL, last_ns INTEGER NOT NULL,
+    samples INTEGER NOT NULL, channels TEXT NOT NULL, content BLOB NOT NULL
+);
 CREATE TABLE IF NOT EXISTS batch (
     machine TEXT NOT NULL, start_ns INTEGER NOT NULL, end_ns INTEGER NOT NULL,
     jet_hours REAL, pressure REAL, temperature REAL, rate REAL, rate_expected REAL, area REAL,
@@ -89,7 +108,9 @@ def open_store(path: Path, any_thread: bool = False) -> Iterator[sqlite3.Connect
             raise sqlite3.DatabaseError(f"the store is of version {version}, not {SCHEMA_VERSION}")
         connection.executescript(SCHEMA)
         if version < SCHEMA_VERSION:  # stands in the file, so that setting it is a write
-            connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+            with transaction(connection):
+                _take_over_rows(connection)
+                connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
         yield connection
     finally:
         connection.close()
@@ -110,7 +131,19 @@ def transaction(connection: sqlite3.Connection) -> Iterator[None]:
 
 def forget(connection: sqlite3.Connection, machine: str, first_ns: int, last_ns: int) -> None:
     """Drop all rows of `machine` from `first_ns` to `last_ns`, before they are written anew."""
-    for table, column in (("sample", "time_ns"), ("batch", "end_ns"), ("alert", "time_ns")):
+    gather(connection)
+    touched = connection.execute(
+        "SELECT rowid, channels, content FROM block "
+        "WHERE machine = ? AND last_ns >= ? AND first_ns <= ?",
+        (machine, first_ns, last_ns),
+    ).fetchall()
+    for rowid, channels, content in touched:
+        connection.execute("DELETE FROM block WHERE rowid = ?", (rowid,))
+        words = _unpack(channels, content)
+        for rest in (words[words[:, 0] < first_ns], words[words[:, 0] > last_ns]):
+            if len(rest):
+                _insert(connection, "block", machine, rest)
+    for table, column in (("batch", "end_ns"), ("alert", "time_ns")):
         connection.execute(
             f"DELETE FROM {table} WHERE machine = ? AND {column} BETWEEN ? AND ?",
             (machine, first_ns, last_ns),
@@ -120,12 +153,15 @@ def forget(connection: sqlite3.Connection, machine: str, first_ns: int, last_ns:
 def write_learned(
     connection: sqlite3.Connection, machine: str, samples: Samples, learned: Learned
 ) -> None:
-    """Write a block of samples and what the watcher made of it. Rows of the same time go."""
-    columns = [channel.tolist() for channel in (*samples, learned.phases)]
-    connection.executemany(
-        f"INSERT OR REPLACE INTO sample VALUES ({', '.join('?' * (len(Samples._fields) + 2))})",
-        zip([machine] * len(columns[0]), *columns, strict=True),
-    )
+    """Write a block of samples, in order of time, and what the watcher made of it.
+
+    Nothing of these hours may be stored yet: `forget` them if they come again.
+    """
+    words = _words(samples, learned.phases)
+    if len(words) >= LONG:
+        _insert(connection, "block", machine, words)
+    elif len(words) > 0 and _insert(connection, "recent", machine, words) >= GATHERED:
+        gather(connection)
     connection.executemany(
         f"INSERT OR REPLACE INTO batch VALUES ({', '.join('?' * (len(RESULT.names or ()) + 1))})",
         [(machine, *row[:-1], STATES[row[-1]].value) for row in learned.batches.tolist()],
@@ -155,11 +191,122 @@ def _alert_row(machine: str, alert: Alert) -> tuple[object, ...]:
     )
 
 
+# -- blocks of samples
+
+
+def gather(connection: sqlite3.Connection) -> None:
+    """Join what is recent to long blocks, in the caller's transaction. Changes no sample."""
+    rows = connection.execute(
+        "SELECT machine, first_ns, last_ns, channels, content FROM recent "
+        "ORDER BY machine, first_ns"
+    )
+    for machine, own in groupby(rows, key=itemgetter(0)):
+        parts = list(own)
+        between = connection.execute(
+            "SELECT last_ns FROM block WHERE machine = ? AND last_ns BETWEEN ? AND ? "
+            "ORDER BY last_ns",
+            (machine, parts[0][1], parts[-1][2]),
+        )
+        ends = [last_ns for (last_ns,) in between]
+        # a block is never to reach over another one, or reading them in turn would go back in time
+        for _, within in groupby(parts, key=lambda row: bisect(ends, row[1])):
+            words = [
+                _unpack(channels, b"".join(row[4] for row in alike))
+                for channels, alike in groupby(within, key=itemgetter(3))
+            ]
+            _insert(connection, "block", machine, np.concatenate(words))
+    connection.execute("DELETE FROM recent")
+
+
+def _words(samples: Samples, phases: NDArray[np.int8]) -> Words:
+    words = np.empty((len(phases), 2 + len(CHANNELS)), dtype="<i8")
+    words[:, 0] = samples.time_ns
+    words[:, 1] = phases
+    words[:, 2:].view("<f8").T[:] = samples[1:]
+    return words
+
+
+def _samples(words: Words) -> Samples:
+    channels = np.ascontiguousarray(words[:, 2:].T).view("<f8")
+    return Samples(words[:, 0].copy(), *channels)
+
+
+def _insert(connection: sqlite3.Connection, table: str, machine: str, words: Words) -> int:
+    """Write a block; returns its row."""
+    known = np.ones(words.shape[1], dtype=bool)
+    known[2:] = ~np.isnan(words[:, 2:].view("<f8")).all(axis=0)
+    row = (
+        machine,
+        int(words[0, 0]),
+        int(words[-1, 0]),
+        len(words),
+        " ".join(compress(CHANNELS, known[2:])),
+        words[:, known].tobytes(),
+    )
+    return connection.execute(f"INSERT INTO {table} VALUES (?, ?, ?, ?, ?, ?)", row).lastrowid or 0
+
+
+def _unpack(channels: str, content: bytes) -> Words:
+    """What a block holds; a channel that it lacks, perhaps since it is an old one, is NaN."""
+    names = channels.split()
+    stored = np.frombuffer(content, dtype="<i8").reshape(-1, 2 + len(names))
+    words = np.full((len(stored), 2 + len(CHANNELS)), UNKNOWN, dtype="<i8")
+    words[:, :2] = stored[:, :2]
+    words[:, [2 + CHANNELS.index(name) for name in names]] = stored[:, 2:]
+    return words
+
+
+def _read_blocks(connection: sqlite3.Connection, machine: str, since_ns: int) -> Iterator[Words]:
+    blocks = connection.execute(
+        "SELECT last_ns, channels, content FROM block WHERE machine = ? AND last_ns >= ? "
+        "UNION ALL "
+        "SELECT last_ns, channels, content FROM recent WHERE machine = ? AND last_ns >= ? "
+        "ORDER BY last_ns",
+        (machine, since_ns) * 2,
+    )
+    for _, channels, content in blocks:
+        words = _unpack(channels, content)
+        yield words[np.searchsorted(words[:, 0], since_ns) :]
+
+
+def _take_over_rows(connection: sqlite3.Connection) -> None:
+    """Make blocks of the samples that versions 1 and 2 kept as a row each."""
+    names = [name for _, name, *_ in connection.execute("PRAGMA table_info(sample)")]
+    if not names:
+        return
+    columns = ", ".join(names)
+    for (machine,) in connection.execute("SELECT DISTINCT machine FROM sample").fetchall():
+        cursor = connection.execute(
+            f"SELECT {columns} FROM sample WHERE machine = ? ORDER BY time_ns", (machine,)
+        )
+        while rows := cursor.fetchmany(GATHERED):
+            stored = dict(zip(names, zip(*rows, strict=True), strict=True))
+            unknown = np.full(len(rows), np.nan)
+            samples = Samples(
+                np.array(stored["time_ns"], dtype=np.int64),
+                # NULL was a NaN
+                *(np.array(stored.get(name, unknown), dtype=float) for name in CHANNELS),
+            )
+            phases = np.array([phase or 0 for phase in stored["phase"]], dtype=np.int8)
+            _insert(connection, "block", machine, _words(samples, phases))
+    connection.execute("DROP TABLE sample")
+
+
+# -- reading
+
+
 def read_table(
     connection: sqlite3.Connection, table: str, machine: str, since_ns: int = 0
 ) -> pd.DataFrame:
     """Rows of `table` ("sample", "batch" or "alert") for `machine` from `since_ns`, by time."""
-    if table not in ("sample", "batch", "alert"):
+    if table == "sample":
+        nothing = np.empty((0, 2 + len(CHANNELS)), dtype="<i8")
+        words = np.concatenate([nothing, *_read_blocks(connection, machine, since_ns)])
+        columns = {**_samples(words)._asdict(), "phase": words[:, 1]}
+        frame = pd.DataFrame(columns)
+        frame.insert(0, "machine", machine)
+        return frame
+    if table not in ("batch", "alert"):
         raise ValueError(f"no table {table!r}: there are sample, batch and alert")
     time = "end_ns" if table == "batch" else "time_ns"
     query = f"SELECT * FROM {table} WHERE machine = ? AND {time} >= ? ORDER BY {time}"
@@ -169,25 +316,29 @@ def read_table(
 def read_samples(
     connection: sqlite3.Connection, machine: str, since_ns: int, block: int = 65_536
 ) -> Iterator[Samples]:
-    """Stored samples of `machine` from `since_ns` on, in blocks, just as they were written."""
-    cursor = connection.execute(
-        f"SELECT {', '.join(Samples._fields)} FROM sample "
-        "WHERE machine = ? AND time_ns >= ? ORDER BY time_ns",
-        (machine, since_ns),
-    )
-    while rows := cursor.fetchmany(block):
-        time_ns, *channels = zip(*rows, strict=True)
-        yield Samples(
-            np.array(time_ns, dtype=np.int64),
-            # NULL is how SQLite keeps a NaN
-            *(np.array(channel, dtype=float) for channel in channels),
-        )
+    """Stored samples of `machine` from `since_ns` on, just as they were written, in blocks.
+
+    The blocks are of `block` samples, or somewhat more.
+    """
+    waiting: list[Words] = []
+    rows = 0
+    for words in _read_blocks(connection, machine, since_ns):
+        waiting.append(words)
+        rows += len(words)
+        if rows >= block:
+            yield _samples(np.concatenate(waiting))
+            waiting, rows = [], 0
+    if waiting:
+        yield _samples(np.concatenate(waiting))
 
 
 def newest_sample_ns(connection: sqlite3.Connection, machine: str) -> int | None:
     """Time of the newest stored sample of `machine`; None if there is none."""
-    query = "SELECT max(time_ns) FROM sample WHERE machine = ?"
-    newest: int | None = connection.execute(query, (machine,)).fetchone()[0]
+    query = (
+        "SELECT max(last_ns) FROM (SELECT max(last_ns) AS last_ns FROM block WHERE machine = ? "
+        "UNION ALL SELECT max(last_ns) FROM recent WHERE machine = ?)"
+    )
+    newest: int | None = connection.execute(query, (machine, machine)).fetchone()[0]
     return newest
 
 
