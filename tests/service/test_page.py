@@ -646,7 +646,7 @@ def test_probable_causes_show_with_their_share_and_go_again(browser, shop, width
         "parseFloat(getComputedStyle(bar).backgroundSize) / 100)"
     )
     assert bars == pytest.approx([0.75, 0.2])
-    assert "can't tell these causes apart" in place.find_element("css selector", "p").text
+    assert "can't tell all causes apart" in place.find_element("css selector", "p").text
     assert browser.execute_script("return document.documentElement.scrollWidth") <= width
     assert browser.find_element("css selector", "#checks li").text.startswith(
         "Look at the weep lines."

@@ -224,9 +224,11 @@ def undecided(verdict: Verdict, pump: Pump) -> list[str]:
     """Why the probable causes can't be told apart for sure, and which signals would help.
 
     A verdict does not hold what the machine measures, so a signal is asked for unless it stands in
-    the evidence of a cause, and only "where measured". Empty where one cause alone is probable.
+    the evidence of a cause, and only "where measured".
     """
-    causes = [belief.cause for belief in probable_causes(verdict)]
+    # one alone may be probable only because nothing is measured that would speak for the next
+    shown = max(len(probable_causes(verdict)), 2)
+    causes = [belief.cause for belief in verdict.causes[:shown]]
     if len(causes) < 2:
         return []
     points = [p for b in verdict.causes for p in (*b.evidence_for, *b.evidence_against)]
@@ -241,7 +243,7 @@ def undecided(verdict: Verdict, pump: Pump) -> list[str]:
     lines = []
     if not spoken & _FURTHER_CHANNELS:
         rate = "stroke rate" if is_intensifier else "crank speed"
-        lines.append(f"Not decided: pressure and {rate} alone can't tell these causes apart surely")
+        lines.append(f"Not decided: pressure and {rate} alone can't tell all causes apart surely")
     if missing:
         lines.append(f"Would help to tell, where measured: {', '.join(missing)}")
     if Cause.TRANSDUCER in causes and not is_intensifier:
