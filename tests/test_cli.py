@@ -9,7 +9,10 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from borewarden.alert.wording import CAUTIONS
+from borewarden.cli import EXIT_CODES
 from borewarden.collect.logged import labels_path, read_labels
+from borewarden.model.verdict import State
 
 ROOT = Path(__file__).parents[1]
 NORTH = str(ROOT / "config" / "north.toml")
@@ -28,6 +31,30 @@ def test_replay_prints_verdict_evidence_cautions_and_writes(tmp_path: Path) -> N
         assert words in done.stdout
     assert (tmp_path / "reports" / "north-2026-03-04-chip.html").stat().st_size > 1_000_000
     assert (tmp_path / "borewarden.db").exists()
+
+
+def test_replay_prints_the_probable_causes_and_the_cheapest_check_first(tmp_path: Path) -> None:
+    south = str(ROOT / "config" / "south.toml")
+    log = str(ROOT / "replay_data" / "south-2026-03-05-chip.csv")
+    done = borewarden(tmp_path, "replay", log, "--machine", south, "--no-store")
+    assert done.returncode == 0, done.stderr
+    said = " ".join(done.stdout.replace("│", " ").split())
+    assert "Probable cause: bore opened up, " in said
+    assert "Probable cause: bypass or relief valve leaking, " in said
+    assert "Would help to tell, where measured: temperature of the bypass line" in said
+    assert "focusing tube does not load the pump" in said
+    check = said.index("Let a qualified person measure the temperature of the bypass line")
+    assert said.index(CAUTIONS[-1]) < check < said.index("Look whether a second head")
+
+
+def test_every_state_has_an_exit_code_and_the_help_names_it(tmp_path: Path) -> None:
+    assert set(EXIT_CODES) == set(State)
+    said = " ".join(borewarden(tmp_path, "replay", "--help").stdout.replace("│", " ").split())
+    for code in sorted({*EXIT_CODES.values()}):
+        assert f"{code} " in said
+    assert "25 probably another fault" in said
+    readme = (ROOT / "README.md").read_text()
+    assert "25 probably another fault" in readme
 
 
 @pytest.mark.parametrize(

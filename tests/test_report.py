@@ -12,6 +12,7 @@ from selenium.webdriver.support.ui import WebDriverWait
 
 from borewarden.collect.logged import Label
 from borewarden.model.baseline import Jewel
+from borewarden.model.cause import Belief, Cause
 from borewarden.model.gate import GateSettings, rows, samples_of
 from borewarden.model.verdict import State
 from borewarden.model.watcher import Watcher
@@ -133,6 +134,35 @@ def test_page_says_what_the_lead_needs(page):
         "Limit: growth of effective area",
     ):
         assert words in text
+
+
+def test_causes_stand_in_a_table_of_their_own(replayed, tmp_path):
+    assert replayed.verdict.causes[0].cause is Cause.BORE
+    causes = (
+        Belief(Cause.LEAK, 0.6, ("hot <i>weep</i> line",), ("no idle flow",)),
+        Belief(Cause.BORE, 0.39),
+        Belief(Cause.FEED, 0.009),
+    )
+    verdict = replace(replayed.verdict, state=State.OTHER_FAULT, causes=causes, check="look twice")
+    write_report(replace(replayed, verdict=verdict), tmp_path / "a.html")
+    text = (tmp_path / "a.html").read_text(encoding="utf-8")
+    head, table = text.split('<h2 id="causes">', 1)
+    table = table[: table.index("</section>")]
+    cells = re.findall(r'<td data-name="([^"]+)">(.*?)</td>', table)
+    assert cells == [
+        ("Cause", "plunger seal or check valve leaking"),
+        ("Probability", "60.0 %"),
+        ("Speaks for it", "hot &lt;i&gt;weep&lt;/i&gt; line"),
+        ("Speaks against it", "no idle flow"),
+        ("Cause", "bore opened up"),
+        ("Probability", "39.0 %"),
+        ("Speaks for it", "–"),
+        ("Speaks against it", "–"),
+    ]
+    assert "There is probably another fault: plunger seal" in head
+    assert head.index("First of all") < head.index("Look twice.")
+    write_report(replace(replayed, verdict=replace(verdict, causes=())), tmp_path / "b.html")
+    assert 'id="causes"' not in (tmp_path / "b.html").read_text(encoding="utf-8")
 
 
 def test_pressure_is_thinned_out_and_loses_no_extreme(replayed, tmp_path):

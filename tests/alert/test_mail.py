@@ -38,6 +38,7 @@ from borewarden.alert.mail import (
 )
 from borewarden.alert.wording import CAUTIONS
 from borewarden.model.bore import RESULT
+from borewarden.model.cause import Belief, Cause
 from borewarden.model.verdict import STATES, State, Verdict
 from borewarden.physics.pump import Intensifier
 from borewarden.store.embedded import open_store, transaction
@@ -99,6 +100,28 @@ def test_an_alarm_has_evidence_checks_and_cautions_in_both_parts() -> None:
         # the cautions stand before anything that tells a person to do something
         assert body.index(CAUTIONS[-1]) < body.index("Look whether a second head")
         assert not re.search(r"\b(nan|inf|None)\b", body)
+
+
+def test_a_mail_on_another_fault_names_it_weighs_it_and_says_what_to_check() -> None:
+    causes = (
+        Belief(Cause.LEAK, 0.71, ("weep line above water temperature: +31.0 K",)),
+        Belief(Cause.BORE, 0.27),
+        Belief(Cause.FEED, 0.02),
+    )
+    check = "from the control panel: close the jet and count the strokes"
+    verdict = replace(OPENED, state=State.OTHER_FAULT, causes=causes, check=check)
+    notice = replace(ALARM, verdict=verdict, state=State.OTHER_FAULT)
+    message = compose(notice, PUMP, "Europe/Berlin")
+    assert message["Subject"] == (
+        "North: There is probably another fault: plunger seal or check valve leaking"
+    )
+    for body in words(message):
+        assert "Probable cause: plunger seal or check valve leaking, 71.0 %" in body
+        assert "Probable cause: bore opened up, 27.0 %" in body
+        assert "feed starvation" not in body
+        assert "For the first: weep line above water temperature: +31.0 K" in body
+        said = body.index("From the control panel: close the jet")
+        assert body.index(CAUTIONS[-1]) < said < body.index("Look whether a second head")
 
 
 NOTICES = [

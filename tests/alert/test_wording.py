@@ -16,8 +16,19 @@ from borewarden.alert.wording import (
     local_time,
     pressure_words,
     probability_words,
+    probable_causes,
     since,
+    undecided,
     verdict_lines,
+)
+from borewarden.model.cause import (
+    CHECKS,
+    FEATURES,
+    Belief,
+    Cause,
+    Circumstances,
+    Shift,
+    weigh_causes,
 )
 from borewarden.model.drift import Interval
 from borewarden.model.verdict import State, Verdict
@@ -183,3 +194,137 @@ def test_since_and_alert_row():
     assert row.state == "Probably opened up (failure)"
     assert row.size == "+10.0 % ± 1.2 %"
     assert alert_row(Alert(NOON_NS, in_state(State.WEARING)), "UTC").onset == "–"
+
+
+# -- causes
+
+
+def weighed(is_intensifier=True, **seen):
+    """Causes as the model weighs them, of `seen` features (value, standard uncertainty)."""
+    shift = Shift(np.full(len(FEATURES), NAN), np.full(len(FEATURES), NAN))
+    for i, feature in enumerate(FEATURES):
+        if feature.name in seen:
+            shift.seen[i], shift.sd[i] = seen[feature.name]
+    return weigh_causes(shift, Circumstances(is_intensifier, False, 0.5, 0.254e-3))
+
+
+def blamed(cause, state=State.OTHER_FAULT, check=CHECKS[0].words, **changes):
+    """A verdict whose most probable cause is `cause`, before the bore or a leak."""
+    second = Cause.LEAK if cause is Cause.BORE else Cause.BORE
+    causes = (
+        Belief(cause, 0.8, ("a", "b", "c", "d"), ("e", "f", "g")),
+        Belief(second, 0.15),
+        Belief(Cause.FEED if cause is not Cause.FEED else Cause.LEAK, 0.049),
+        Belief(Cause.UNKNOWN, 0.001),
+    )
+    return replace(OPENED, state=state, causes=causes, check=check, **changes)
+
+
+def test_probable_causes_stand_in_the_evidence_the_first_one_with_its_points():
+    lines = evidence(blamed(Cause.LEAK), INTENSIFIER, "UTC")
+    assert [line for line in lines if line.startswith("Probable cause: ")] == [
+        "Probable cause: plunger seal or check valve leaking, 80.0 %",
+        "Probable cause: bore opened up, 15.0 %",
+    ]
+    assert [line[-1] for line in lines if line.startswith("For the first: ")] == ["a", "b", "c"]
+    assert [line[-1] for line in lines if line.startswith("Against the first: ")] == ["e", "f"]
+    assert "focusing tube does not load the pump" in lines[-1]
+
+
+def test_three_causes_at_most_and_none_while_nothing_happened():
+    even = tuple(Belief(cause, 0.1) for cause in Cause)
+    assert len(probable_causes(replace(OPENED, causes=even))) == 3
+    assert probable_causes(OPENED) == []
+    text = "\n".join(evidence(OPENED, INTENSIFIER, "UTC"))
+    assert "cause:" not in text
+    assert "focusing tube" not in text
+
+
+def test_probability_is_that_of_an_opened_bore_and_not_of_any_step():
+    (line,) = [x for x in evidence(OPENED, INTENSIFIER, "UTC") if x.startswith("Probability")]
+    assert "98.8 %" in line
+    assert "neither noise nor another cause" in line
+
+
+@pytest.mark.parametrize("cause", Cause, ids=lambda cause: cause.name)
+@pytest.mark.parametrize("check", CHECKS, ids=range(len(CHECKS)))
+def test_cheapest_check_comes_first_after_the_cautions(cause, check):
+    verdict = blamed(cause, check=check.words)
+    told = advice(verdict)
+    assert tuple(told[: len(CAUTIONS)]) == CAUTIONS
+    first = told[len(CAUTIONS)]
+    assert first.lower().startswith(check.words.lower())
+    assert verdict.causes[0].cause.value in first
+    assert verdict.causes[1].cause.value in first
+    assert len(told) > len(CAUTIONS) + 1  # the usual ones still follow
+    for line in told[len(CAUTIONS) :]:
+        if "jewel out" in line or "take out" in line or "have the last-chance filter" in line:
+            assert "stopped, locked out, bled down and verified at zero pressure" in line
+
+
+def test_jewel_is_taken_out_once_even_if_that_is_the_cheapest_check():
+    told = first_checks(blamed(Cause.BORE, State.OPENED, CHECKS[-1].words))
+    assert sum("microscope" in line for line in told) == 1
+
+
+@pytest.mark.parametrize(
+    ("cause", "words"),
+    [
+        (Cause.LEAK, "weeping"),
+        (Cause.SECOND_HEAD, "second head"),
+        (Cause.BLOCKED, "clogged filter"),
+        (Cause.TRANSDUCER, "second gauge"),
+        (Cause.FEED, "water supply"),
+        (Cause.SLIP, "slipping belt"),
+        (Cause.BYPASS, "bypass valve"),
+        (Cause.OTHER_BORE, "changed the jewel"),
+        (Cause.UNKNOWN, "weeping"),
+    ],
+)
+def test_another_fault_is_named_and_has_its_own_checks(cause, words):
+    verdict = blamed(cause, check="")
+    assert headline(verdict) == f"There is probably another fault: {cause.value}"
+    assert words in " ".join(first_checks(verdict))
+
+
+def test_what_pressure_and_stroke_rate_alone_leave_open_is_said():
+    causes = (Belief(Cause.BORE, 0.5), Belief(Cause.LEAK, 0.4), Belief(Cause.FEED, 0.1))
+    text = "\n".join(undecided(replace(OPENED, causes=causes), INTENSIFIER))
+    assert "pressure and stroke rate alone can't tell" in text
+    for signal in ("dead-headed", "weep lines", "each side", "feed (boost) pressure"):
+        assert signal in text
+    assert "bypass" not in text
+    crank = "\n".join(undecided(replace(OPENED, causes=causes), CRANK))
+    assert "pressure and crank speed alone" in crank
+    assert "weep lines" in crank
+    assert "dead-headed" not in crank
+    assert undecided(replace(OPENED, causes=causes[:1]), CRANK) == []
+
+
+def test_a_signal_that_has_spoken_is_not_asked_for():
+    steady = {"area": (0.08, 0.004), "scatter": (0.0, 0.05), "ripple": (0.0, 0.05)}
+
+    def asked(**seen):
+        causes = weighed(is_intensifier=False, **steady, **seen)
+        verdict = replace(OPENED, causes=causes, overstroke_margin=None)
+        told = [belief.cause for belief in probable_causes(verdict)]
+        return told, "\n".join(undecided(verdict, CRANK))
+
+    told, text = asked()
+    assert Cause.BYPASS in told
+    assert "Would help to tell, where measured: temperature of the bypass line" in text
+    assert "pressure and crank speed alone" in text
+    for seen in (0.3, 30.0):  # K: cold, then hot
+        told, text = asked(bypass=(seen, 0.5))
+        assert (Cause.BYPASS in told) is (seen > 1.0)
+        assert "bypass" not in text
+    assert "alone" not in text
+
+
+def test_crank_pump_says_that_a_drifting_gain_looks_like_the_bore():
+    causes = (Belief(Cause.BORE, 0.8), Belief(Cause.TRANSDUCER, 0.2))
+    verdict = replace(OPENED, causes=causes)
+    assert "only a second gauge tells" in "\n".join(undecided(verdict, CRANK))
+    on_intensifier = "\n".join(undecided(verdict, INTENSIFIER))
+    assert "gauge" not in on_intensifier
+    assert "oil pressure" in on_intensifier

@@ -22,6 +22,7 @@ from borewarden.alert.alarm import AlarmSettings
 from borewarden.alert.wording import CAUTIONS, local_time
 from borewarden.collect.link import LinkState
 from borewarden.model.baseline import Jewel
+from borewarden.model.cause import Belief, Cause
 from borewarden.model.gate import GateSettings, rows, samples_of
 from borewarden.model.verdict import State
 from borewarden.model.watcher import Watcher
@@ -29,11 +30,13 @@ from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
 from borewarden.service.card import (
     MOST_POINTS,
     age_words,
+    alert_rows,
     card,
     history,
     newest_batch,
     reading,
     sample_age,
+    verdict_of,
 )
 from borewarden.service.page import health_troubles, page_app, plain, serve_page
 from borewarden.service.status import MachineStatus
@@ -612,6 +615,62 @@ def test_a_chip_shows_up_without_a_reload_and_is_acknowledged(browser, shop):
     assert not form.is_displayed()
     assert browser.execute_script("return window.sameVisit")
     assert severe(browser) == []
+
+
+@pytest.mark.parametrize("width", [360, 1280])
+def test_probable_causes_show_with_their_share_and_go_again(browser, shop, width):
+    open_page(browser, shop, width)
+    north = machine_card(browser)
+    place = north.find_element("css selector", ".causes")
+    assert not place.is_displayed()
+    sound = shop.statuses[NORTH].verdict
+    causes = (
+        Belief(Cause.LEAK, 0.75),
+        Belief(Cause.BORE, 0.2),
+        Belief(Cause.FEED, 0.04),
+    )
+    shop.statuses[NORTH].verdict = replace(
+        sound, state=State.OTHER_FAULT, causes=causes, check="look at the weep lines"
+    )
+    see(browser, place.is_displayed)
+    assert text(north, ".headline") == (
+        "There is probably another fault: plunger seal or check valve leaking"
+    )
+    rows = place.find_elements("css selector", "li")
+    assert [row.text.split("\n") for row in rows] == [
+        ["plunger seal or check valve leaking", "75.0 %"],
+        ["bore opened up", "20.0 %"],
+    ]
+    bars = browser.execute_script(
+        "return [...document.querySelectorAll('.causes i')].map(bar => "
+        "parseFloat(getComputedStyle(bar).backgroundSize) / 100)"
+    )
+    assert bars == pytest.approx([0.75, 0.2])
+    assert "can't tell all causes apart" in place.find_element("css selector", "p").text
+    assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+    assert browser.find_element("css selector", "#checks li").text.startswith(
+        "Look at the weep lines."
+    )
+    shop.statuses[NORTH].verdict = sound
+    see(browser, lambda: not place.is_displayed())
+    assert severe(browser) == []
+
+
+def test_causes_of_a_kept_alert_come_back_as_they_were(shop):
+    shop.machines[0].learn(shop.store, STEP_AT, SECONDS)
+    with reading(shop.store) as connection:
+        (kept,) = connection.execute(
+            "SELECT verdict FROM alert WHERE machine = ?", (NORTH,)
+        ).fetchone()
+        (row,) = alert_rows(connection, shop.statuses[NORTH])
+    told = json.loads(kept)
+    verdict = verdict_of(told)
+    assert verdict.causes[0].cause is Cause.BORE
+    assert [belief.cause.value for belief in verdict.causes] == [c["cause"] for c in told["causes"]]
+    assert verdict.check == told["check"]
+    assert "most probable: bore opened up" in row[-1]
+    del told["causes"], told["check"]  # as kept by an older version
+    assert verdict_of(told).causes == ()
 
 
 def test_keyboard_shelves_until_a_stated_time_and_takes_off_again(browser, shop):

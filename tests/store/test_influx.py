@@ -14,6 +14,7 @@ import urllib.parse
 import urllib.request
 from collections.abc import Iterator
 from contextlib import asynccontextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +24,7 @@ from numpy.typing import NDArray
 from pydantic import SecretStr
 
 from borewarden.model.bore import RESULT
+from borewarden.model.cause import Belief, Cause
 from borewarden.model.gate import Samples, samples_of
 from borewarden.model.verdict import STATES, State, Verdict
 from borewarden.model.watcher import Alert
@@ -109,6 +111,14 @@ def test_an_alert() -> None:
         'ne107="failure",onset_ns=17i,probability=0.99,reason="stepped up",step=0.08 33'
     )
     assert "onset_ns" not in alert_lines("North", [alert(onset_ns=None)])[0]
+
+
+def test_an_alert_names_its_most_probable_cause() -> None:
+    causes = (Belief(Cause.BORE, 0.83), Belief(Cause.LEAK, 0.17))
+    told = Alert(33, replace(alert().verdict, causes=causes))
+    (line,) = alert_lines("North", [told])
+    assert ' cause="bore opened up",cause_probability=0.83,ne107="failure",' in line
+    assert "cause" not in alert_lines("North", [alert()])[0]
 
 
 def test_a_token_does_not_show() -> None:

@@ -223,27 +223,29 @@ def _cause_lines(verdict: Verdict, pump: Pump) -> list[str]:
 def undecided(verdict: Verdict, pump: Pump) -> list[str]:
     """Why the probable causes can't be told apart for sure, and which signals would help.
 
-    What is measured is read off the evidence: whatever is measured speaks for or against some
-    cause, if only the unknown one. Empty where one cause alone is probable.
+    A verdict does not hold what the machine measures, so a signal is asked for unless it stands in
+    the evidence of a cause, and only "where measured".
     """
-    causes = [belief.cause for belief in probable_causes(verdict)]
+    # one alone may be probable only because nothing is measured that would speak for the next
+    shown = max(len(probable_causes(verdict)), 2)
+    causes = [belief.cause for belief in verdict.causes[:shown]]
     if len(causes) < 2:
         return []
     points = [p for b in verdict.causes for p in (*b.evidence_for, *b.evidence_against)]
-    measured = {f.name for f in FEATURES if any(p.startswith(f"{f.words}: ") for p in points)}
+    spoken = {f.name for f in FEATURES if any(p.startswith(f"{f.words}: ") for p in points)}
     is_intensifier = isinstance(pump, Intensifier)
     missing = [
         words
         for cause in causes
         for name, words in _TELLS.get(cause, {}).items()
-        if name not in measured and (is_intensifier or name not in _ONLY_INTENSIFIER)
+        if name not in spoken and (is_intensifier or name not in _ONLY_INTENSIFIER)
     ]
     lines = []
-    if not measured & _FURTHER_CHANNELS:
+    if not spoken & _FURTHER_CHANNELS:
         rate = "stroke rate" if is_intensifier else "crank speed"
-        lines.append(f"Not decided: pressure and {rate} alone can't tell these causes apart surely")
+        lines.append(f"Not decided: pressure and {rate} alone can't tell all causes apart surely")
     if missing:
-        lines.append(f"Not measured, and would help to tell: {', '.join(missing)}")
+        lines.append(f"Would help to tell, where measured: {', '.join(missing)}")
     if Cause.TRANSDUCER in causes and not is_intensifier:
         lines.append(
             "Not decided: on a crank pump a pressure transducer whose gain drifts looks just like "

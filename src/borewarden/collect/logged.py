@@ -30,7 +30,21 @@ from numpy.typing import NDArray
 from borewarden.collect import BadInput
 from borewarden.model.gate import Samples, samples_of
 
-EVENTS = ("chip", "wear", "jewel changed", "none")
+EVENTS = (
+    "chip",
+    "wear",
+    "jewel changed",
+    "none",
+    "leak",
+    "second head",
+    "blocked",
+    "transducer",
+    "feed",
+    "slip",
+    "bypass",
+    "other bore",
+    "tube wear",
+)
 LABEL_COLUMNS = ("time", "end", "event", "area_change", "note")
 EARLIEST = pd.Timestamp("2000-01-01", tz="UTC").value  # a clock that says otherwise is not set
 LATEST = pd.Timestamp("2100-01-01", tz="UTC").value

@@ -310,7 +310,7 @@ def alert_rows(connection: sqlite3.Connection, status: MachineStatus) -> list[li
         (status.name, ALERTS_SHOWN),
     )
     return [
-        list(alert_row(Alert(time_ns, _verdict(json.loads(text))), status.time_zone))
+        list(alert_row(Alert(time_ns, verdict_of(json.loads(text))), status.time_zone))
         for time_ns, text in rows
     ]
 
@@ -319,7 +319,8 @@ def _names(cursor: sqlite3.Cursor) -> list[str]:
     return [column[0] for column in cursor.description]
 
 
-def _verdict(fields: dict[str, Any]) -> Verdict:
+def verdict_of(fields: dict[str, Any]) -> Verdict:
+    """A verdict as the store keeps it; older ones have no causes yet."""
     limit = fields.get("hours_to_limit")
     return Verdict(
         **{
