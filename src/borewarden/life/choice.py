@@ -115,10 +115,10 @@ def bore_options(
     bores, heads = tuple(bores), tuple(heads)
     for bore in bores:
         if not 0.0 < bore < 5e-3:
-            raise BadInput(PLACE, "bore", f"{bore:g} m can't be", "above 0 and below 5 mm")
+            raise BadInput(PLACE, "bore", f"{bore:g} m can't be", "give above 0 and below 5 mm")
     for n in heads:
         if n < 1:
-            raise BadInput(PLACE, "heads", f"{n} can't be", "1 or more")
+            raise BadInput(PLACE, "heads", f"{n} can't be", "give 1 or more")
     return [
         _option(pump, pressure, temperature, material, bore, n, growth, drive_efficiency)
         for n in heads
@@ -241,24 +241,30 @@ def _check(
             PLACE,
             "pressure",
             f"{pressure / 1e6:g} MPa can't be asked of this pump",
-            f"more than 0 and at most its rated {pump.rated_pressure / 1e6:g} MPa",
+            f"ask for more than 0 and at most its rated {pump.rated_pressure / 1e6:g} MPa",
         )
     if not LOWEST_TEMPERATURE <= temperature <= HIGHEST_TEMPERATURE:
         raise BadInput(
             PLACE,
             "temperature",
             f"{temperature - 273.15:g} °C is outside what the water's state equation covers",
-            "5 to 60 °C",
+            "give 5 to 60 °C, in K",
         )
     if material not in DISCHARGE_COEFFICIENTS:
         raise BadInput(
-            PLACE, "material", f"{material!r} is not known", f"{', '.join(DISCHARGE_COEFFICIENTS)}"
+            PLACE,
+            "material",
+            f"{material!r} is not known",
+            f"name one of {', '.join(DISCHARGE_COEFFICIENTS)}",
         )
     if not growth >= 0.0:
-        raise BadInput(PLACE, "growth", f"{growth:g} is no growth", "0 or more, 0.08 for +8 %")
+        raise BadInput(PLACE, "growth", f"{growth:g} is no growth", "give 0 or more, 0.08 for +8 %")
     if not 0.0 < drive_efficiency <= 1.0:
         raise BadInput(
-            PLACE, "drive efficiency", f"{drive_efficiency:g} can't be", "more than 0, at most 1"
+            PLACE,
+            "drive efficiency",
+            f"{drive_efficiency:g} can't be",
+            "give more than 0, at most 1",
         )
 
 
@@ -395,12 +401,12 @@ def _check_costs(jewel: JewelCost, shop: ShopCost) -> None:
     for field in ("life_hours", "mixing_chamber_hours", "focusing_tube_hours"):
         hours = getattr(jewel, field)
         if not (hours > 0.0 and np.isfinite(hours)):
-            raise BadInput(place, field, f"{hours:g} is no life", "more than 0 jet hours")
+            raise BadInput(place, field, f"{hours:g} is no life", "give more than 0 jet hours")
     if not 0.0 <= jewel.failed_share <= 1.0:
         raise BadInput(
-            place, "failed_share", f"{jewel.failed_share:g} is no share", "between 0 and 1"
+            place, "failed_share", f"{jewel.failed_share:g} is no share", "give one from 0 to 1"
         )
     costs = {"price": jewel.price} | {k: v for k, v in vars(shop).items() if k != "source"}
     for field, cost in costs.items():
         if not (cost >= 0.0 and np.isfinite(cost)):
-            raise BadInput(place, field, f"{cost:g} can't be", "0 or more")
+            raise BadInput(place, field, f"{cost:g} can't be", "give 0 or more")
