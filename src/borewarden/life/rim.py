@@ -211,7 +211,7 @@ class Frame(NamedTuple):
     centre: NDArray[np.float64]
     shape: NDArray[np.float64]
 
-    def at(self, angle: NDArray[np.float64], radius: NDArray[Any]) -> NDArray[np.float64]:
+    def at(self, angle: NDArray[Any], radius: NDArray[Any]) -> NDArray[np.float64]:
         """Points (2, ...) at `radius` times the ellipse; `angle` as in `Rim`."""
         circle = radius * np.array([np.sin(angle), np.cos(angle)])
         moved: NDArray[np.float64] = np.tensordot(self.shape, circle, 1)
@@ -277,7 +277,7 @@ def _find_hole(image: Image, bright_hole: bool | None, place: str) -> Hole:
     _, region, is_bright, light = best
     centre = (np.array(region.centroid) + 0.5) / scale - 0.5
     radius = math.sqrt(region.area_filled / math.pi) / scale
-    return Hole(Frame(centre, radius * np.eye(2)), is_bright, light, image.shape)  # type: ignore[arg-type]
+    return Hole(Frame(centre, radius * np.eye(2)), is_bright, light, image.shape)
 
 
 def _levelled(
@@ -287,7 +287,8 @@ def _levelled(
     columns = [np.ones(log.size), *terms.reshape(5, -1)]
     if bright is not None:
         columns.append(bright.ravel().astype(np.float64))
-    fitted = np.linalg.lstsq(np.array(columns).T, log.ravel(), rcond=None)[0]
+    design = np.array(columns)
+    fitted = np.linalg.lstsq(design @ design.T, design @ log.ravel(), rcond=None)[0]
     light = fitted[1:6]
     middle = float(fitted[0] + 0.5 * fitted[6]) if bright is not None else float(fitted[0])
     return log - np.tensordot(light, terms, 1), light, middle
@@ -495,8 +496,9 @@ def _roundness(points: NDArray[np.float64]) -> float:
     mean = float(np.mean(np.hypot(*(points - middle[:, None]))))
 
     def deviation(circle: NDArray[np.float64]) -> NDArray[np.float64]:
-        off: NDArray[np.float64] = np.hypot(points[0] - circle[0], points[1] - circle[1])
-        return off - circle[2]
+        row, column, radius = circle
+        off: NDArray[np.float64] = np.hypot(points[0] - row, points[1] - column) - radius
+        return off
 
     circle = least_squares(deviation, [*middle, mean]).x
     angle = np.arctan2(points[0] - circle[0], points[1] - circle[1])
