@@ -35,8 +35,8 @@ UNITS = pint.UnitRegistry()
 ROOM = 298.15  # K
 INCH = 0.0254
 
-# Public table "Nozzle Selection and Abrasive Flow Settings", uk.cncshop.com: orifice and abrasive
-# nozzle in inch, water flow at 60 kpsi in gpm.
+# A public table of nozzle flows and abrasive settings: orifice and abrasive nozzle in inch, water
+# flow at 60 kpsi in gpm.
 FLOW_TABLE = [
     (0.010, 0.03, 0.51),
     (0.011, 0.03, 0.62),
@@ -113,7 +113,7 @@ def test_focusing_tube_beside_a_public_table(bore: float, nozzle: float, _gpm: f
 
 
 def test_hydraulic_power_by_the_rule_in_horsepower() -> None:
-    """Public rule "HP = 0.58 P Q" (kpsi, gpm), drolsenslab.com; 1/1.714 is 0.5834."""
+    """A public rule of the trade, HP = 0.58 P Q (kpsi, gpm); 1/1.714 is 0.5834."""
     row = one(INTENSIFIER, 0.014 * INCH, 380e6)
     rule = 0.58 * row.pressure / si(1.0, "kpsi") * row.flow / si(1.0, "gallon/minute")
     assert row.hydraulic_power / si(1.0, "horsepower") == pytest.approx(rule, rel=0.01)
@@ -123,7 +123,7 @@ def test_hydraulic_power_by_the_rule_in_horsepower() -> None:
     ("hp", "gpm"), [(30.0, 0.65), (50.0, 1.1), (75.0, 1.6), (100.0, 2.2), (150.0, 3.2)]
 )
 def test_power_margin_at_the_full_flow_of_public_pumps(hp: float, gpm: float) -> None:
-    """Public table of pumps at 60,000 psi (a waterjet university page, "Nozzle and Orifice").
+    """A public table of pumps, power and greatest flow, at 60,000 psi.
 
     At its greatest flow such a pump has little power left: by our 0.9 from motor to oil and the
     oil that compression takes, some 10 to 15 %. Plunger and stroke do not enter the power.
@@ -139,7 +139,7 @@ def test_power_margin_at_the_full_flow_of_public_pumps(hp: float, gpm: float) ->
 
 @pytest.mark.parametrize(("kpsi", "inch"), [(60.0, 0.014), (90.0, 0.010)])
 def test_largest_bore_of_a_50_horsepower_intensifier(kpsi: float, inch: float) -> None:
-    """Public article on pressure and power of waterjets (newsflash.city copy): 50 hp feed at most
+    """A public article on pressure and power of waterjets: 50 hp feed at most
 
     0.014 in at 60 ksi and 0.010 in at 90 ksi. It states no margin: both come out with any from
     14 to 23 % of the power (the table above leaves 13 to 16 %); with 10 % ours would be the next
@@ -155,7 +155,7 @@ def test_largest_bore_of_a_50_horsepower_intensifier(kpsi: float, inch: float) -
 
 
 def test_cost_example_of_a_public_article() -> None:
-    """Trade article "Diamond, ruby, or sapphire?", 2017: 20 US$ over 40 h are 50 cents an hour,
+    """A trade article on jewel materials, 2017: 20 US$ over 40 h are 50 cents an hour,
 
     400 US$ over 1,000 h are 40 cents. From these: even at 500 US$, or at 800 h.
     """
