@@ -45,6 +45,7 @@ CHIP_DOUBTFUL_DEG, CHIP_ENOUGH_DEG = 10.0, 15.0
 
 SMALLEST_SIDE = 64  # pixels of the picture
 SMALLEST_RADIUS = 12.0  # pixels; nothing can be measured below
+MOST_SCATTER = 0.01  # radii; six times that hides a chip, and much of a serrated rim
 GOOD_RADIUS = 40.0  # pixels; a degree of the rim is then 0.7 of a pixel
 COARSE_SIDE = 256  # pixels of the reduced picture in which the hole is looked for
 RAYS = 1440
@@ -436,7 +437,7 @@ def _measured(image: Image, found: Hole, frame: Frame, edge: Edge, place: str) -
         reasons.append(f"the rim is only {short:.0f} pixels in radius: magnify more")
     if edge.width > 0.1 and edge.width * short > 3.0:
         reasons.append("the rim is out of focus")
-    if scatter > 0.02:
+    if scatter > MOST_SCATTER:
         reasons.append(f"the rim scatters by {scatter:.1%} of its radius: noise, dirt or a bad cut")
     if float(np.mean(sound)) < 0.6:
         reasons.append(f"only {np.mean(sound):.0%} of the rim lies on one circle")
