@@ -120,7 +120,7 @@ def main(days: int = 200, signals: str = "full", first: int = 100_000) -> None:
         inside = (looks[:, 0] >= low) & (looks[:, 0] < high)
         if inside.any():
             mean, so = np.average(looks[inside], axis=0, weights=weight[inside])
-            print(f"  {low:4.2f} to {high:4.2f}: said {mean:.3f}, so {so:.3f}, {inside.sum()} looks")
+            print(f"  {low:.2f} to {high:.2f}: said {mean:.3f}, so {so:.3f}, {inside.sum()} looks")
     squares = (looks[:, 0] - looks[:, 1]) ** 2
     print(f"Brier score {np.average(squares, weights=weight):.4f}, unweighted {squares.mean():.4f}")
     print(f"processor time a sample, causes on: {np.mean([day['us'] for day in found]):.2f} us")
