@@ -47,10 +47,10 @@ def test_overshoot_is_that_of_the_exact_series(x: float) -> None:
 @njit
 def plain_run_length(b: float, seed: int) -> int:  # pragma: no cover
     """Run length of the one-sided likelihood ratio over every onset, as it stands in the books."""
-    np.random.seed(seed)  # noqa: NPY002
+    np.random.seed(seed)
     values = np.zeros(20_000)
     for n in range(len(values)):
-        values[n] = np.random.normal()  # noqa: NPY002
+        values[n] = np.random.normal()
         total = 0.0
         for k in range(n + 1):
             total += values[n - k]
@@ -190,14 +190,14 @@ def test_one_batch_alone_says_nothing() -> None:
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 @pytest.mark.parametrize("wild", [0.1, 1.0, 1e6])
 @pytest.mark.parametrize("level_sd", [0.0, 0.005, 0.02])
-def test_one_wild_batch_can_not_alarm_but_two_can(sign: float, wild: float, level_sd: float) -> None:
+def test_one_wild_batch_can_not_alarm_but_two_can(
+    sign: float, wild: float, level_sd: float
+) -> None:
     sigma, h = 0.01, threshold(1e5)
 
     def alarms(values: list[float]) -> bool:
         kept = [clip(value, sigma**2, level_sd, h) for value in values]
-        up, down, _ = weigh(
-            ring_of(np.array(kept)), len(kept), sigma, level_sd, SMALLEST, SIZES
-        )
+        up, down, _ = weigh(ring_of(np.array(kept)), len(kept), sigma, level_sd, SMALLEST, SIZES)
         return bool((up if sign > 0.0 else down) >= h)
 
     quiet = [0.0] * 20
