@@ -9,6 +9,7 @@ import pytest
 
 from borewarden.collect import BadInput
 from borewarden.collect.logged import read_log
+from borewarden.model.cause import Cause
 from borewarden.model.gate import Phase
 from borewarden.model.verdict import State
 from borewarden.replay import Replayed, join_logs, replay, replay_samples
@@ -61,7 +62,9 @@ def test_chip_is_alerted_in_three_jet_minutes_and_dated_within_one(
     assert alert.verdict.onset_ns is not None
     assert abs(alert.verdict.onset_ns - label.start_ns) < 60e9
     assert result.verdict.step == pytest.approx(label.area_change, abs=0.01)
-    assert alert.verdict.probability > 0.99
+    # pressure and rate alone: a leak or starved feed would look alike
+    assert alert.verdict.probability > 0.7
+    assert alert.verdict.causes[0].cause is Cause.BORE
 
 
 def test_wear_is_reported_before_its_limit(replayed: dict[str, tuple[Replayed, Path]]) -> None:

@@ -31,14 +31,15 @@ SMALLEST = math.log1p(0.04)
 
 @pytest.mark.parametrize("x", [0.01, 0.05, 0.1, 0.2])
 def test_overshoot_is_siegmunds_exponential_for_small_x(x: float) -> None:
-    # Siegmund (1985), "Sequential Analysis", ch. X (from memory): nu(x) = exp(-0.583 x) + o(x²); 0.583
-    # is -zeta(1/2)/sqrt(2 pi). The closed form is good to a per cent of it
+    # Siegmund (1985), "Sequential Analysis", ch. X (from memory): nu(x) = exp(-0.583 x) + o(x²);
+    # 0.583 is -zeta(1/2)/sqrt(2 pi). The closed form is good to a per cent of it
     assert overshoot_factor(x) == pytest.approx(math.exp(-0.583 * x), rel=0.01)
 
 
 @pytest.mark.parametrize("x", [0.5, 1.0, 2.0])
 def test_overshoot_is_that_of_the_exact_series(x: float) -> None:
-    # Siegmund (1985), ch. IV (from memory): nu(x) = 2/x² exp(-2 sum over n of Phi(-x sqrt(n)/2) / n)
+    # Siegmund (1985), ch. IV (from memory):
+    # nu(x) = 2/x² exp(-2 sum over n of Phi(-x sqrt(n)/2) / n)
     n = np.arange(1, 5000)
     series = 2.0 / x**2 * math.exp(-2.0 * np.sum(stats.norm.cdf(-0.5 * x * n**0.5) / n))
     assert overshoot_factor(x) == pytest.approx(series, rel=0.03)

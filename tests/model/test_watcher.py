@@ -387,9 +387,7 @@ def test_noise_follows_within_bounds_and_the_level_never(
     rng = np.random.default_rng(9)
     noise = np.where(np.arange(n) < HOUR, 0.04, 0.06) * rng.standard_normal(n)
     samples = samples._replace(rate=samples.rate * np.exp(noise - 0.5 * np.var(noise[HOUR:])))
-    watcher = Watcher(
-        intensifier, gate_settings(intensifier, uses_counter=False), [ruby]
-    )
+    watcher = Watcher(intensifier, gate_settings(intensifier, uses_counter=False), [ruby])
     watcher.learn_many(rows(samples, 0, HOUR))
     baseline = watcher.bore.baseline
     assert baseline is not None
