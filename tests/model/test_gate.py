@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from borewarden.model import gate as gate_module
-from borewarden.model.gate import BATCH, Gate, Phase, Samples, rows, samples_of
+from borewarden.model.gate import BATCH, SIGNALS, Gate, Kind, Phase, Samples, rows, samples_of
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import DirectDrive, Displacement, Intensifier, event_rate
 from conftest import gate_settings, steady_samples
@@ -71,7 +71,8 @@ def test_phases_of_a_short_day(intensifier: Intensifier) -> None:
     assert set(phases[292:350]) == {Phase.JET_OFF}
     assert set(phases[380:]) == {Phase.STOPPED}
     assert gate.jet_hours * 3600 == pytest.approx(180, abs=3)
-    assert len(batches) == 5  # 114 s of steady jet, the last few held back
+    steady = batches[batches["kind"] == Kind.STEADY]
+    assert len(steady) == 5  # 114 s of steady jet, the last few held back
 
 
 def test_valve_signal_is_believed(intensifier: Intensifier) -> None:
@@ -211,15 +212,16 @@ def test_compiled_loop_is_the_python_it_was_written_in(
     samples = untidy_day(intensifier)
     compiled = Gate(gate_settings(intensifier), intensifier.displacement)
     phases, batches = compiled.learn_many(samples)
-    for name in ("_clear_piece", "_drop_pieces", "_hold_piece", "_add_held_to_batch"):
-        monkeypatch.setattr(gate_module, name, getattr(gate_module, name).py_func)
-    for name in ("_clear_batch", "_close_batch", "run_gate"):
-        monkeypatch.setattr(gate_module, name, getattr(gate_module, name).py_func)
+    for name, helper in list(vars(gate_module).items()):
+        if getattr(helper, "__module__", "") == gate_module.__name__ and hasattr(helper, "py_func"):
+            monkeypatch.setattr(gate_module, name, helper.py_func)
+    assert not hasattr(gate_module.run_gate, "py_func")
+    assert not hasattr(gate_module._gather, "py_func")
     plain = Gate(gate_settings(intensifier), intensifier.displacement)
     plain_phases, plain_batches = plain.learn_many(samples)
     assert np.array_equal(plain_phases, phases)
     for name in BATCH.names or ():
-        assert plain_batches[name] == pytest.approx(batches[name], rel=1e-12)
+        assert plain_batches[name] == pytest.approx(batches[name], rel=1e-12, nan_ok=True)
 
 
 def test_displacement_is_all_the_gate_knows_of_the_pump(intensifier: Intensifier) -> None:
@@ -229,3 +231,151 @@ def test_displacement_is_all_the_gate_knows_of_the_pump(intensifier: Intensifier
     gate = Gate(gate_settings(intensifier, uses_counter=False, jet_on_fraction=0.2), half)
     _, batches = gate.learn_many(samples)
     assert batches["area"] == pytest.approx(AREA / 2, rel=1e-9)
+
+
+# -- batches of other kinds, and what further channels say
+
+
+def flowing(
+    pump: Intensifier, pressure: np.ndarray, area: float | np.ndarray, **channels: np.ndarray
+) -> Samples:
+    """Samples at 1 Hz of a stroke rate that takes `area` at `pressure`."""
+    rate = np.asarray(event_rate(pump.displacement, area, pressure, 293.15))
+    time_ns = np.arange(len(pressure), dtype=np.int64) * 10**9
+    return samples_of(time_ns, pressure=pressure, rate=rate, **channels)
+
+
+def batches_of(pump: Intensifier, samples: Samples, kind: Kind, **changes: object) -> np.ndarray:
+    gate = Gate(gate_settings(pump, uses_counter=False, **changes), pump.displacement)
+    _, batches = gate.learn_many(samples)
+    return batches[batches["kind"] == kind]
+
+
+def test_dead_headed_strokes_are_the_area_of_the_leak(intensifier: Intensifier) -> None:
+    """8 % of the jet's area leaks while it is closed; 300 s of it, of which 10 s settle."""
+    n = 600
+    pressure = np.full(n, 370e6)
+    area = np.where(np.arange(n) < 300, AREA, 0.08 * AREA)
+    found = batches_of(intensifier, flowing(intensifier, pressure, area), Kind.DEAD_HEAD)
+    assert len(found) == 4
+    assert found["area"] == pytest.approx(0.08 * AREA, rel=1e-9)
+    assert found["pressure"] == pytest.approx(370e6)
+    assert found["time"] == pytest.approx(60.0)
+    rate = float(event_rate(intensifier.displacement, 0.08 * AREA, 370e6, 293.15))
+    assert found["rate"] == pytest.approx(rate)
+    assert np.all(np.isnan(found["signals"]))
+    # the first stretch begins at some part of a stroke, the rest go on from it
+    stroke = 0.08 * AREA / rate / 60.0
+    assert found["resolution"] == pytest.approx([0.5 * stroke, 0.0, 0.0, 0.0], abs=1e-15)
+
+
+def test_counted_strokes_of_a_dead_headed_pump(intensifier: Intensifier) -> None:
+    """One stroke in 15 s, each of one delivered mass: area = mass / (flux 60 s), by hand."""
+    n = 400
+    count = np.floor(np.cumsum(np.where(np.arange(n) < 100, 0.7, 1.0 / 15.0)) + 1e-9)
+    samples = samples_of(
+        np.arange(n, dtype=np.int64) * 10**9, pressure=np.full(n, 370e6), stroke_count=count
+    )
+    gate = Gate(gate_settings(intensifier), intensifier.displacement)
+    _, batches = gate.learn_many(samples)
+    found = batches[batches["kind"] == Kind.DEAD_HEAD]
+    assert len(found) == 4
+    unit = 1.0 / float(event_rate(intensifier.displacement, 1.0, 370e6, 293.15))
+    assert found["area"] == pytest.approx(np.full(4, 4.0 * unit / 60.0), rel=1e-9)
+
+
+def test_crank_pump_has_no_dead_headed_strokes(direct_drive: DirectDrive) -> None:
+    samples = steady_samples(direct_drive, np.full(600, 1.2 * AREA), as_counter=False)
+    valve = np.where(np.arange(600) < 100, 1.0, 0.0)
+    gate = Gate(gate_settings(direct_drive), direct_drive.displacement)
+    phases, batches = gate.learn_many(with_channel(samples, "valve", valve))
+    assert set(phases[110:]) == {Phase.JET_OFF}
+    assert not np.any(batches["kind"] == Kind.DEAD_HEAD)
+
+
+def test_low_pressure_jet_gathers_into_batches_of_its_own(intensifier: Intensifier) -> None:
+    n = 200
+    pressure = np.where(np.arange(n) < 100, 370e6, 150e6)
+    area = np.where(np.arange(n) < 100, AREA, 1.05 * AREA)
+    samples = flowing(intensifier, pressure, area)
+    low = batches_of(intensifier, samples, Kind.LOW)
+    assert len(low) >= 3
+    assert low["area"] == pytest.approx(1.05 * AREA, rel=1e-9)
+    assert low["pressure"] == pytest.approx(150e6)
+    assert low["start_ns"].min() > 100 * 10**9
+    steady = batches_of(intensifier, samples, Kind.STEADY)
+    assert steady["area"] == pytest.approx(AREA, rel=1e-9)
+    assert steady["end_ns"].max() < 100 * 10**9
+
+
+def test_stopped_pump_shows_the_zero_of_its_transducer(intensifier: Intensifier) -> None:
+    """After a minute to bleed down, 5 minutes make a batch: two of them in 12 minutes."""
+    n = 100 + 720
+    pressure = np.where(np.arange(n) < 100, 370e6, 3e6)
+    area = np.where(np.arange(n) < 100, AREA, 0.0)
+    found = batches_of(intensifier, flowing(intensifier, pressure, area), Kind.STOPPED)
+    assert len(found) == 2
+    assert found["pressure"] == pytest.approx(3e6)
+    assert found["time"] == pytest.approx(300.0)
+    assert np.all(np.isnan(found["area"]))
+    assert found["stops"].tolist() == [1, 1]
+    assert found["start_ns"][0] > (100 + 60) * 10**9
+
+
+def test_signals_are_means_over_the_batch(intensifier: Intensifier) -> None:
+    n = 300
+    one = np.ones(n)
+    alternate = np.where(np.arange(n) % 2 == 0, 1.01, 1.0 / 1.01)
+    samples = flowing(
+        intensifier,
+        np.full(n, 370e6) * np.where(np.arange(n) % 2 == 0, 1.001, 1.0 / 1.001),
+        AREA,
+        temperature=300.0 * one,
+        oil_pressure=18.5e6 * one,
+        boost_pressure=5e5 * one,
+        weep_temperature=312.5 * one,
+        bypass_temperature=306.0 * one,
+        left_stroke_time=0.9 * alternate,
+        right_stroke_time=1.0 / alternate,
+        valve=one,
+    )
+    found = batches_of(intensifier, samples, Kind.STEADY)
+    signals = dict(zip(SIGNALS, found["signals"][1:-1].T, strict=True))
+    assert len(found) > 5
+    assert signals["oil_ratio"] == pytest.approx(np.log(20.0), abs=2e-4)
+    assert signals["boost"] == pytest.approx(np.log(5e5))
+    assert signals["weep_rise"] == pytest.approx(12.5)
+    assert signals["bypass_rise"] == pytest.approx(6.0)
+    assert signals["heads"] == pytest.approx(1.0)
+    # left against right: the alternation leaves its mean at log 0.9, but for one odd sample
+    assert signals["side_ratio"] == pytest.approx(np.log(0.9), abs=2e-3)
+    # every sample moves by 2 log 1.01: half its mean square is the variance of a value
+    each = 2.0 * np.log(1.01)
+    assert signals["scatter"] == pytest.approx(0.5 * np.log(0.5 * each**2 + 1e-8))
+    each = 2.0 * np.log(1.001)
+    assert signals["ripple"] == pytest.approx(0.5 * np.log(0.5 * each**2 + 1e-8))
+    assert np.all(np.isnan(signals["slip"]))  # no motor speed
+
+
+def test_slip_and_scatter_of_a_crank_pump(direct_drive: DirectDrive) -> None:
+    samples = steady_samples(direct_drive, np.full(300, 1.2 * AREA), as_counter=False)
+    rate = 8.4 * np.where(np.arange(300) % 2 == 0, 1.005, 1.0 / 1.005)
+    samples = samples._replace(rate=rate, motor_speed=np.full(300, 4.8 * 8.4))
+    gate = Gate(gate_settings(direct_drive), direct_drive.displacement)
+    _, batches = gate.learn_many(samples)
+    signals = dict(zip(SIGNALS, batches["signals"][1:].T, strict=True))
+    assert len(batches) > 5
+    assert signals["slip"] == pytest.approx(-np.log(4.8), abs=1e-3)
+    each = 2.0 * np.log(1.005)
+    assert signals["scatter"] == pytest.approx(0.5 * np.log(0.5 * each**2 + 1e-8))
+    for name in ("oil_ratio", "weep_rise", "bypass_rise", "side_ratio", "heads"):
+        assert np.all(np.isnan(signals[name])), name
+
+
+def test_missing_readings_of_a_signal_are_left_out_of_its_mean(intensifier: Intensifier) -> None:
+    n = 300
+    weep = np.where(np.arange(n) % 3 == 0, np.nan, 300.0)
+    samples = flowing(intensifier, np.full(n, 370e6), AREA, weep_temperature=weep)
+    found = batches_of(intensifier, samples, Kind.STEADY)
+    rise = found["signals"][:, SIGNALS.index("weep_rise")]
+    assert rise == pytest.approx(300.0 - 293.15)

@@ -12,11 +12,14 @@ from hypothesis import strategies as st
 
 from borewarden.model.baseline import Jewel, nearest_stock_bore, robust_noise, stated_area
 from borewarden.model.bore import WatchSettings
-from borewarden.model.gate import rows, samples_of
+from borewarden.model.cause import Cause
+from borewarden.model.gate import Samples, rows, samples_of
 from borewarden.model.verdict import State
-from borewarden.model.watcher import Alert, Watcher
+from borewarden.model.watcher import Alert, Watcher, join
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import DirectDrive, Intensifier
+from borewarden.simulate.day import log_day
+from borewarden.simulate.draw import draw_day
 from conftest import gate_settings, steady_samples
 
 HOUR = 3600
@@ -70,8 +73,13 @@ def test_chip_is_found_sized_and_dated(
     assert [alert.verdict.state for alert in alerts] == [State.OPENED]
     alert = alerts[0]
     assert 0 < alert.time_ns / 1e9 - 2 * HOUR < 180
-    assert alert.verdict.probability > 0.95
+    # pressure and rate alone can't tell a bore from a leak or starved feed
+    assert 0.7 < alert.verdict.probability < 0.99
     final = watcher.verdict()
+    assert final.causes[0].cause is Cause.BORE
+    # and stays so while the area stays where it went
+    assert final.probability == final.causes[0].probability
+    assert final.check
     assert final.onset_ns is not None
     assert abs(final.onset_ns / 1e9 - 2 * HOUR) < 60
     # the fit covers some RECENT batches after the alarm
@@ -130,7 +138,8 @@ def test_wrong_bore_is_said_not_learned(
 def test_second_head_is_not_blamed_on_the_jewel(intensifier: Intensifier, ruby: Jewel) -> None:
     growth = np.where(np.arange(2 * HOUR) < HOUR, 0.0, 1.0)
     _, alerts = watch(intensifier, [ruby], areas_of(ruby, 0.65, growth))
-    assert [alert.verdict.state for alert in alerts] == [State.CANNOT_TELL]
+    assert [alert.verdict.state for alert in alerts] == [State.OTHER_FAULT]
+    assert alerts[0].verdict.causes[0].cause is Cause.SECOND_HEAD
     assert "second head" in alerts[0].verdict.reason
 
 
@@ -140,7 +149,8 @@ def test_lost_area_is_not_an_opened_bore_and_may_come_back(
     growth = np.zeros(3 * HOUR)
     growth[HOUR : 2 * HOUR] = -0.1
     watcher, alerts = watch(intensifier, [ruby], areas_of(ruby, 0.65, growth))
-    assert [alert.verdict.state for alert in alerts] == [State.CANNOT_TELL, State.SOUND]
+    assert [alert.verdict.state for alert in alerts] == [State.OTHER_FAULT, State.SOUND]
+    assert alerts[0].verdict.causes[0].cause is Cause.BLOCKED
     assert alerts[1].is_all_clear
     assert "fell by" in alerts[0].verdict.reason
     assert watcher.verdict().onset_ns is None
@@ -204,7 +214,7 @@ def test_noise_scale_allows_for_autocorrelation() -> None:
         x = np.zeros(400)
         for i in range(1, 400):
             x[i] = 0.5 * x[i - 1] + e[i]
-        noise = robust_noise(x, 0.0)
+        noise = robust_noise(x, np.zeros(len(x)))
         long_run.append(noise.sigma)
         plain.append(np.std(x))
     assert np.mean(long_run) / np.mean(plain) == pytest.approx(3**0.5, rel=0.08)
@@ -213,7 +223,7 @@ def test_noise_scale_allows_for_autocorrelation() -> None:
 def test_noise_scale_shrugs_off_outliers() -> None:
     x = np.random.default_rng(13).normal(0.0, 0.01, 200)
     x[::40] += 1.0
-    assert robust_noise(x, 0.0).sigma == pytest.approx(0.01, rel=0.3)
+    assert robust_noise(x, np.zeros(len(x))).sigma == pytest.approx(0.01, rel=0.3)
 
 
 def test_nearest_stock_bore() -> None:
@@ -235,7 +245,7 @@ def test_stream_and_block_agree_to_the_last_bit(cuts: list[int]) -> None:
     edges = [0, *sorted(cuts), 2 * HOUR]
     parts = [stream.learn_many(rows(samples, a, b)) for a, b in pairwise(edges)]
     assert np.array_equal(np.concatenate([part.phases for part in parts]), whole.phases)
-    assert repr([b for part in parts for b in part.batches]) == repr(whole.batches)
+    assert np.concatenate([part.batches for part in parts]).tobytes() == whole.batches.tobytes()
     assert repr([a for part in parts for a in part.alerts]) == repr(whole.alerts)
     assert repr(stream.verdict()) == repr(block.verdict())
     assert len(whole.alerts) == 1
@@ -247,12 +257,195 @@ def test_one_sample_at_a_time_is_the_same_too(intensifier: Intensifier, ruby: Je
     block = Watcher(intensifier, gate_settings(intensifier), [ruby])
     whole = block.learn_many(samples)
     stream = Watcher(intensifier, gate_settings(intensifier), [ruby])
-    alerts = []
-    for i in range(HOUR):
-        alerts += stream.learn_one(
+    parts = [
+        stream.learn_one(
             int(samples.time_ns[i]),
             pressure=float(samples.pressure[i]),
             stroke_count=float(samples.stroke_count[i]),
-        ).alerts
-    assert repr(alerts) == repr(whole.alerts)
+        )
+        for i in range(HOUR)
+    ]
+    streamed = join(parts)
+    assert repr(streamed.alerts) == repr(whole.alerts)
+    assert streamed.batches.tobytes() == whole.batches.tobytes()
+    assert np.array_equal(streamed.phases, whole.phases)
     assert repr(stream.verdict()) == repr(block.verdict())
+
+
+# -- untimely chips, wear, and what must not be learned as normal
+
+
+@pytest.mark.parametrize("as_counter", [True, False])
+@pytest.mark.parametrize("c_d", [0.63, 0.64])
+@pytest.mark.parametrize("at", [300, 450])
+def test_chip_within_the_first_ten_minutes_is_found(
+    intensifier: Intensifier, ruby: Jewel, at: int, c_d: float, as_counter: bool
+) -> None:
+    growth = np.where(np.arange(HOUR) < at, 0.0, 0.10)
+    watcher, alerts = watch(intensifier, [ruby], areas_of(ruby, c_d, growth), as_counter)
+    assert [alert.verdict.state for alert in alerts] == [State.OPENED]
+    verdict = watcher.verdict()
+    assert verdict.discharge_coefficient == pytest.approx(c_d, rel=0.01)
+    assert verdict.onset_ns is not None
+    assert abs(verdict.onset_ns / 1e9 - at) < 60
+    assert verdict.step == pytest.approx(0.10, abs=0.015)
+
+
+def test_chip_during_wear_is_a_step_of_its_own(intensifier: Intensifier, ruby: Jewel) -> None:
+    hours = np.arange(9 * HOUR) / HOUR
+    growth = 0.004 * hours + np.where(hours < 8.0, 0.0, 0.10)
+    watcher, alerts = watch(intensifier, [ruby], areas_of(ruby, 0.64, growth))
+    assert [alert.verdict.state for alert in alerts] == [State.WEARING, State.OPENED]
+    assert 0 < alerts[1].time_ns / 1e9 - 8 * HOUR < 180
+    verdict = watcher.verdict()
+    assert verdict.onset_ns is not None
+    assert abs(verdict.onset_ns / 1e9 - 8 * HOUR) < 60
+    # of the area before it, which wear had grown already
+    assert verdict.step == pytest.approx(0.10 / 1.032, abs=0.01)
+    assert verdict.area_ratio == pytest.approx(1.135, abs=0.01)
+
+
+def test_wear_after_a_blocking_that_stays_is_told_at_its_limit(
+    intensifier: Intensifier, ruby: Jewel
+) -> None:
+    hours = np.arange(12 * HOUR) / HOUR
+    growth = np.where(hours < 2.0, 0.0, -0.08 + 0.02 * (hours - 2.0))
+    _, alerts = watch(intensifier, [ruby], areas_of(ruby, 0.64, growth))
+    assert [alert.verdict.state for alert in alerts] == [State.OTHER_FAULT, State.OPENED]
+    # +8 % over the baseline after ten hours
+    assert alerts[1].time_ns / 1e9 / HOUR == pytest.approx(10.0, abs=1.0)
+    assert "worn to the limit" in alerts[1].verdict.reason
+
+
+def test_wear_after_a_chip_leaves_it_opened(intensifier: Intensifier, ruby: Jewel) -> None:
+    hours = np.arange(8 * HOUR) / HOUR
+    growth = np.where(hours < 2.0, 0.0, 0.05 + 0.006 * (hours - 2.0))
+    watcher, alerts = watch(intensifier, [ruby], areas_of(ruby, 0.64, growth))
+    assert [alert.verdict.state for alert in alerts] == [State.OPENED]
+    verdict = watcher.verdict()
+    assert verdict.state is State.OPENED
+    assert verdict.slope_per_hour == pytest.approx(0.006 / 1.07, rel=0.3)
+    assert verdict.area_ratio == pytest.approx(1.086, abs=0.01)
+
+
+def stopped_between(samples: Samples, start: int, stop: int) -> Samples:
+    pressure, rate = samples.pressure.copy(), samples.rate.copy()
+    pressure[start:stop], rate[start:stop] = 0.0, 0.0
+    return samples._replace(pressure=pressure, rate=rate)
+
+
+def test_jewel_changed_without_record_is_suspected_after_a_stop(
+    intensifier: Intensifier, ruby: Jewel
+) -> None:
+    """0.010 in out, 0.011 in in, during a stop of ten minutes: +21 % of area."""
+    n = 2 * HOUR
+    growth = np.where(np.arange(n) < HOUR, 0.0, 0.21)
+    samples = steady_samples(intensifier, areas_of(ruby, 0.64, growth), as_counter=False)
+    rng = np.random.default_rng(9)
+    samples = samples._replace(rate=samples.rate * (1.0 + rng.normal(0.0, 0.01, n)))
+    watcher = Watcher(intensifier, gate_settings(intensifier, uses_counter=False), [ruby])
+    alerts = watcher.learn_many(stopped_between(samples, HOUR - 300, HOUR + 300)).alerts
+    assert [alert.verdict.state for alert in alerts] == [State.OTHER_FAULT]
+    verdict = watcher.verdict()
+    assert verdict.causes[0].cause is Cause.OTHER_BORE
+    assert "record" in verdict.check
+    # the same growth while cutting is the bore's own
+    watcher = Watcher(intensifier, gate_settings(intensifier, uses_counter=False), [ruby])
+    watcher.learn_many(samples)
+    assert watcher.verdict().causes[0].cause is not Cause.OTHER_BORE
+
+
+def test_a_stop_alone_alarms_nobody(intensifier: Intensifier, ruby: Jewel) -> None:
+    n = 2 * HOUR
+    samples = steady_samples(intensifier, areas_of(ruby, 0.64, np.zeros(n)), as_counter=False)
+    rng = np.random.default_rng(9)
+    samples = samples._replace(rate=samples.rate * (1.0 + rng.normal(0.0, 0.01, n)))
+    watcher = Watcher(intensifier, gate_settings(intensifier, uses_counter=False), [ruby])
+    assert watcher.learn_many(stopped_between(samples, HOUR, HOUR + 900)).alerts == []
+    assert watcher.verdict().state is State.SOUND
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_slow_fault_is_not_learned_as_normal(
+    intensifier: Intensifier, ruby: Jewel, sign: float
+) -> None:
+    """Half a per cent an hour is less than the noise of a batch, and still adds up."""
+    growth = sign * 0.005 * np.arange(10 * HOUR) / HOUR
+    watcher, alerts = watch(intensifier, [ruby], areas_of(ruby, 0.64, growth), noise=0.03)
+    assert alerts
+    verdict = watcher.verdict()
+    assert verdict.state is not State.SOUND
+    assert verdict.area_ratio == pytest.approx(1.0 + growth[-1], abs=0.01)
+    assert verdict.discharge_coefficient == pytest.approx(0.64, rel=0.01)
+
+
+def test_noise_follows_within_bounds_and_the_level_never(
+    intensifier: Intensifier, ruby: Jewel
+) -> None:
+    n = 4 * HOUR
+    samples = steady_samples(intensifier, areas_of(ruby, 0.64, np.zeros(n)), as_counter=False)
+    rng = np.random.default_rng(9)
+    noise = np.where(np.arange(n) < HOUR, 0.04, 0.06) * rng.standard_normal(n)
+    samples = samples._replace(rate=samples.rate * np.exp(noise - 0.5 * np.var(noise[HOUR:])))
+    watcher = Watcher(intensifier, gate_settings(intensifier, uses_counter=False), [ruby])
+    watcher.learn_many(rows(samples, 0, HOUR))
+    baseline = watcher.bore.baseline
+    assert baseline is not None
+    before = float(watcher.bore._watch[0].sigma)
+    watcher.learn_many(rows(samples, HOUR))
+    assert watcher.bore.baseline == baseline
+    after = float(watcher.bore._watch[0].sigma)
+    assert before < after <= 2.0 * baseline.noise.sigma * (1.0 + 1e-9)
+
+
+def test_planned_second_head_that_the_valve_signal_counts_alarms_nobody(
+    intensifier: Intensifier, ruby: Jewel
+) -> None:
+    n = 3 * HOUR
+    both = (np.arange(n) >= HOUR) & (np.arange(n) < 2 * HOUR)
+    areas = areas_of(ruby, 0.64, np.where(both, 1.0, 0.0))
+    samples = steady_samples(intensifier, areas, as_counter=False)
+    rng = np.random.default_rng(9)
+    samples = samples._replace(rate=samples.rate * (1.0 + rng.normal(0.0, 0.01, n)))
+    told = []
+    for valve in (1.0 + both, np.ones(n)):
+        watcher = Watcher(intensifier, gate_settings(intensifier, uses_counter=False), [ruby])
+        alerts = watcher.learn_many(samples._replace(valve=valve)).alerts
+        told.append([alert.verdict.state for alert in alerts])
+        assert watcher.verdict().state is State.SOUND
+    assert told == [[], [State.OTHER_FAULT, State.SOUND]]
+
+
+# -- days drawn at random, with all signals
+
+
+DRAWN = {seed: draw_day(seed, signals="full") for seed in (3, 11, 20)}
+
+
+def drawn_watcher(seed: int) -> tuple[Watcher, Samples]:
+    drawn = DRAWN[seed]
+    samples = log_day(drawn.day, drawn.pump, drawn.jewel)
+    gate = gate_settings(drawn.pump, uses_counter=bool(np.any(np.isfinite(samples.stroke_count))))
+    return Watcher(drawn.pump, gate, [drawn.jewel]), samples
+
+
+@pytest.mark.parametrize("seed", DRAWN)
+def test_any_split_of_a_drawn_day_gives_the_same_bits(seed: int) -> None:
+    block, samples = drawn_watcher(seed)
+    whole = block.learn_many(samples)
+    n = len(samples.time_ns)
+
+    @settings(max_examples=6, deadline=None, derandomize=True)
+    @given(cuts=st.lists(st.integers(0, n), max_size=30))
+    def split(cuts: list[int]) -> None:
+        drawn = DRAWN[seed]
+        stream = Watcher(drawn.pump, block._gate_settings, [drawn.jewel])
+        edges = [0, *sorted(cuts), n]
+        told = join([stream.learn_many(rows(samples, a, b)) for a, b in pairwise(edges)])
+        assert np.array_equal(told.phases, whole.phases)
+        assert told.batches.tobytes() == whole.batches.tobytes()
+        assert repr(told.alerts) == repr(whole.alerts)
+        assert repr(stream.verdict()) == repr(block.verdict())
+
+    split()
+    assert len(whole.batches) > 50

