@@ -435,13 +435,13 @@ def alerts_table(place: tuple[int, int, int, int], where: str) -> Json:
         place,
         'SELECT "machine" AS "Machine", "state" AS "Bore", "ne107" AS "NE 107", '
         '"onset_ns" / 1000000 AS "Onset", '
-        '100 * "step" AS "Area step", 100 * "probability" AS "Probability of a step", '
+        '100 * "step" AS "Area step", 100 * "probability" AS "Probability of an opened bore", '
         f'"reason" AS "Reason" FROM "alert" WHERE $timeFilter{where} ORDER BY time DESC',
         [
             override("Bore", mappings=STATES),
             override("Onset", unit="dateTimeAsIso"),
             override("Area step", unit="percent", decimals=1),
-            override("Probability of a step", unit="percent", decimals=1),
+            override("Probability of an opened bore", unit="percent", decimals=1),
         ],
     )
 
@@ -452,7 +452,7 @@ def one_machine() -> Json:
         **panel("stat", "Now", "The newest batch within the time range.", (0, 4, 24, 4)),
         "targets": [
             target(
-                f'SELECT {NEWEST}, 100 * last("probability") AS "Probability of a step" '
+                f'SELECT {NEWEST}, 100 * last("probability") AS "Probability of an opened bore" '
                 f'FROM "batch" WHERE $timeFilter AND {ONE}',
                 table=True,
             )
@@ -462,7 +462,7 @@ def one_machine() -> Json:
             "overrides": [
                 override("State", mappings=STATES),
                 *NEWEST_UNITS,
-                override("Probability of a step", unit="percent", decimals=1),
+                override("Probability of an opened bore", unit="percent", decimals=1),
             ],
         },
         "options": {

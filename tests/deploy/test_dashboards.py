@@ -245,7 +245,7 @@ RANGES: dict[str, tuple[float, float]] = {
     "Overstroke margin": (20.0, 90.0),
     "Margin": (20.0, 90.0),
     "Jet hours": (0.0, 60.0),
-    "Probability of a step": (0.0, 100.0),
+    "Probability of an opened bore": (0.0, 100.0),
     "Probability": (0.0, 100.0),
     "Pressure": (-1.0, 430.0),  # MPa
     "Highest": (-1.0, 450.0),
@@ -340,7 +340,7 @@ def test_dashboard_shows_the_chip(influx: Influx) -> None:
     assert alert["NE 107"] == "failure"
     assert abs(alert["Onset"] - chip) < 60_000
     assert alert["Area step"] == pytest.approx(8.0, abs=2.0)
-    assert alert["Probability of a step"] > 95.0
+    assert alert["Probability of an opened bore"] > 95.0
     (mark,) = _only(influx, "annotation Alerts")
     assert 0 < mark["time"] - chip < 300_000
     assert "stepped up" in mark["reason"]
