@@ -59,7 +59,7 @@ STEP_SIZES = (0.03, 0.05, 0.08, 0.12, 0.20, 0.35)  # relative area, equally like
 RECENT = 12  # batches in "now"
 DRIFT_BLOCK = 20  # batches in one value of the drift line, and after an alarm to look at closely
 BEFORE = 60  # batches before an event to compare with
-MAX_DEGREES_OF_FREEDOM = 200.0
+MAX_DEGREES_OF_FREEDOM = 60.0  # some tail heavier than normal, however much was seen
 CLOSE_LOOK = 5  # batches after an alarm that are each weighed; later only each so many
 HEAR_SIGNALS = 3  # batches after an alarm that further signals get to have their say
 FEWEST_FIRST = 6  # batches that a baseline needs, if a step is found among the first
@@ -211,7 +211,7 @@ def judge(
             clipped = value = 0.0
         else:
             log_ratio = np.log(b.area / w.area)
-            line = w.offset + w.level + w.slope * hours
+            line = w.offset + w.level + w.slope * (hours - w.earlier_hours)
             value = log_ratio - line
             clipped = value
         # a planned change of the number of heads is none of the jewel's
@@ -235,7 +235,7 @@ def judge(
                 w.probability = 1.0 - (1.0 - w.standing) * (1.0 - new)
                 w.block_count += 1
                 w.block_time += b.time
-                w.block_hours += b.time * hours
+                w.block_hours += b.time * (hours - w.earlier_hours)
                 w.block_ratio += b.time * (log_ratio - w.offset)
                 for k in range(len(w.signal)):
                     if np.isfinite(b.signals[k]) and np.isfinite(w.signal[k]):
@@ -291,6 +291,7 @@ class _Event:
     low: Step | None = None  # found by the jet at low pressure, where it fell to
     causes: tuple[Belief, ...] = ()
     check: str = ""
+    returning: float = 0.0  # sign of a step back that is being looked at
     batches: int = 0  # since it was found
     idle_batches: int = 0
 
@@ -331,6 +332,11 @@ class BoreWatch:
     def nominal_bore(self) -> float:
         """The stated bore, m; of several heads, the one bore of the same area."""
         return float(bore_of_area(stated_bores_area(self.jewels)))
+
+    @property
+    def _watched_hours(self) -> float:
+        """Jet hours since the watch began: where the drift line is anchored."""
+        return float(self._hours - self._watch[0].earlier_hours)
 
     def learn_many(self, batches: NDArray[np.void]) -> tuple[NDArray[np.void], list[Verdict]]:
         """Take batches of the gate, dtype `BATCH`: a row of dtype `RESULT` for each steady one.
@@ -439,15 +445,20 @@ class BoreWatch:
         """How many of the first batches come before a step among them; all if there is none."""
         logs, time = np.log(first["area"]), first["time"]
         n = len(first)
-        # differences of neighbours hardly feel one step
-        jumps = np.abs(np.diff(logs))
-        variance = max(float(np.median(jumps)) / 0.954, self.settings.noise_floor) ** 2
-        variance += float(np.median(first["resolution"])) ** 2
+        # differences of neighbours hardly feel one step; they hold the timing of three edges
+        jumps = (float(np.median(np.abs(np.diff(logs)))) / 0.954) ** 2
+        sigma = max(jumps - float(np.mean(first["resolution"] ** 2)), self.settings.noise_floor**2)
+
+        def variance(part: NDArray[np.void]) -> float:
+            edges = np.sum(part["timing"]) - 2.0 * np.sum(part["shared"][1:])
+            own = sigma * np.sum(part["time"] ** 2)
+            return float((own + edges) / np.sum(part["time"]) ** 2)
+
         h = threshold(1e4, max(n - 1.0, 3.0))
         best, kept = 0.0, n
         for k in range(FEWEST_FIRST, n - 1):
             rise = np.average(logs[k:], weights=time[k:]) - np.average(logs[:k], weights=time[:k])
-            gain = 0.5 * rise**2 / (variance * (1.0 / k + 1.0 / (n - k)))
+            gain = 0.5 * rise**2 / (variance(first[:k]) + variance(first[k:]))
             if gain > max(best, h) and abs(rise) > 0.5 * self.settings.smallest_step:
                 best, kept = float(gain), k
         # the batch before may hold the step itself
@@ -486,7 +497,9 @@ class BoreWatch:
     def _take_line(self) -> None:
         w, line = self._watch[0], self._drift.line
         w.level, w.slope = line.level, line.slope
-        w.level_sd = float(np.hypot(line.at(self._hours)[1], self.settings.level_uncertainty))
+        w.level_sd = float(
+            np.hypot(line.at(self._watched_hours)[1], self.settings.level_uncertainty)
+        )
 
     def _take_noise(self) -> None:
         freedom = min(max(self._noise.effective_count - 1.0, 3.0), MAX_DEGREES_OF_FREEDOM)
@@ -507,8 +520,10 @@ class BoreWatch:
             self._all_clear(total if at_stop else 0.0, at_stop)
             return
         if self._event is not None and 0.0 < total * self._event.sign < w.offset * self._event.sign:
-            w.offset = total  # part of it went back: the same event, not another one
-            w.count = 0
+            # going back, wholly or in part: the same event, not another one
+            self._event.returning = sign
+            self._event.batches = 0
+            w.following = True
             self._clear_block()
             return
         self._opened = self._opened or self.state is State.OPENED
@@ -538,6 +553,10 @@ class BoreWatch:
         assert event is not None
         event.batches += 1
         rows = newest(self._ring, int(w.count))
+        if event.returning != 0.0:
+            if event.batches >= RECENT:
+                self._returned(event, rows)
+            return
         recent = rows["value"][-RECENT:]
         if event.batches >= RECENT and abs(float(np.mean(recent))) < 0.25 * w.smallest:
             self._all_clear(float(w.offset), False)
@@ -549,9 +568,26 @@ class BoreWatch:
         if event.batches <= CLOSE_LOOK or event.batches % CLOSE_LOOK == 0:
             self._weigh_causes()
         if event.batches >= DRIFT_BLOCK:  # from here on watch from the new level
+            total = float(w.offset) + event.step.size
+            if w.offset != 0.0 and abs(total) < 0.5 * w.smallest:
+                self._all_clear(0.0, False)
+                return
             w.offset += event.step.size
             w.count = 0
             w.following = False
+
+    def _returned(self, event: _Event, rows: NDArray[np.void]) -> None:
+        """How far an event has gone back; the watch goes on from there."""
+        w = self._watch[0]
+        step = locate_step(rows, float(w.sigma), event.returning)
+        total, at_stop = float(w.offset) + step.size, _at_stop(rows, step.first)
+        event.returning = 0.0
+        if abs(total) < (0.05 if at_stop else 0.5 * w.smallest):
+            self._all_clear(total if at_stop else 0.0, at_stop)
+            return
+        w.offset = total
+        w.count = 0
+        w.following = False
 
     def _all_clear(self, offset: float, at_stop: bool) -> None:
         w = self._watch[0]
@@ -609,7 +645,7 @@ class BoreWatch:
 
     def _judge_drift(self, rows: NDArray[np.void]) -> None:
         s, w, line = self.settings, self._watch[0], self._drift.line
-        drifted, sd = line.at(self._hours)
+        drifted, sd = line.at(self._watched_hours)
         level = drifted + float(w.offset)
         if self._event is not None and self._event.step is None and self._is_back(drifted):
             self._all_clear(0.0, False)
@@ -623,7 +659,7 @@ class BoreWatch:
         if self._event is None:
             self._begin_slow(float(np.sign(drifted)), rows)
         elif self._event.step is not None:
-            if self.state is State.OTHER_FAULT:
+            if self.state is State.OTHER_FAULT and drifted * self._event.sign > 0.0:
                 return  # whatever goes on growing is that fault's
             if drifted > 0.0 and level >= np.log1p(s.limit) and self.state is not State.OPENED:
                 self._opened = True
@@ -716,7 +752,7 @@ class BoreWatch:
         """Weigh the causes of the present event anew, and draw the state from them."""
         event, w = self._event, self._watch[0]
         assert event is not None
-        step = event.step or event.low or Step(0, *self._drift.line.at(self._hours))
+        step = event.step or event.low or Step(0, *self._drift.line.at(self._watched_hours))
         shift = self._shift(event, step)
         event.causes = weigh_causes(shift, self._circumstances(event.at_stop))
         event.check = cheapest_check(event.causes, shift, isinstance(self.pump, Intensifier))
@@ -734,7 +770,7 @@ class BoreWatch:
             return  # heat and unequal strokes take a batch or two to show
         if self._opened:
             self.state = State.OPENED
-        elif top.probability < 0.5 or top.cause is Cause.UNKNOWN:
+        elif top.probability < self._least_to_name() or top.cause is Cause.UNKNOWN:
             self.state = State.CANNOT_TELL
         elif top.cause is not Cause.BORE:
             self.state = State.OTHER_FAULT
@@ -743,6 +779,11 @@ class BoreWatch:
         else:
             self.state = State.WEARING
         self.reason = self._say(event, step, top)
+
+    def _least_to_name(self) -> float:
+        """How probable the first cause has to be: once named, one batch is not to unsay it."""
+        undecided = (State.LEARNING, State.SOUND, State.CANNOT_TELL)
+        return 0.5 if self.state in undecided else 0.35
 
     def _say(self, event: _Event, step: Step, top: Belief) -> str:
         grown = float(np.expm1(step.size))
@@ -864,7 +905,7 @@ class BoreWatch:
             step_sd=step.size_sd if step else 0.0,
             slope_per_hour=line.slope if line else 0.0,
             slope_sd=line.slope_sd if line else 0.0,
-            hours_to_limit=hours_to(limit, line, float(self._hours)) if line else None,
+            hours_to_limit=hours_to(limit, line, self._watched_hours) if line else None,
             causes=event.causes if event is not None else (),
             check=event.check if event is not None else "",
         )

@@ -128,7 +128,7 @@ PRIOR = {
     Cause.SLIP: 1.0,
     Cause.BYPASS: 2.0,
     Cause.OTHER_BORE: 4.0,
-    Cause.UNKNOWN: 0.05,
+    Cause.UNKNOWN: 0.2,
 }
 ONLY_DIRECT_DRIVE = frozenset({Cause.SLIP, Cause.BYPASS})
 # How often each begins just at a stop: work is done on a stopped machine. Common practice, no
@@ -276,7 +276,7 @@ def _bypass(c: Circumstances) -> _Hypotheses:
 
 
 def _unknown(c: Circumstances) -> _Hypotheses:
-    return _Hypotheses(np.zeros((1, len(FEATURES))), np.tile(_WIDE, (1, 1)))
+    return _Hypotheses(np.zeros((1, len(FEATURES))), _WIDE[None, :].copy())
 
 
 _SIGNATURES: dict[Cause, Callable[[Circumstances], _Hypotheses]] = {
@@ -301,7 +301,8 @@ def weigh_causes(shift: Shift, circumstances: Circumstances) -> tuple[Belief, ..
     """
     known = np.flatnonzero(np.isfinite(shift.seen) & np.isfinite(shift.sd))
     seen, sd = shift.seen[known], shift.sd[known]
-    anywhere = _log_normal(seen, _WIDE[known]) + np.log(_SURPRISE)
+    wide = np.hypot(_WIDE[known], sd)  # Cauchy's distribution: a broken sensor shows anything
+    anywhere = np.log(_SURPRISE / np.pi / wide) - np.log1p((seen / wide) ** 2)
     scores: dict[Cause, float] = {}
     by_feature: dict[Cause, Floats] = {}
     expected: dict[Cause, Floats] = {}
@@ -315,9 +316,8 @@ def weigh_causes(shift: Shift, circumstances: Circumstances) -> tuple[Belief, ..
         total = float(np.logaddexp.reduce(joint))
         stop = AT_STOP[cause] if circumstances.at_stop else 1.0 - AT_STOP[cause]
         scores[cause] = total - np.log(len(joint)) + np.log(stop) + np.log(PRIOR[cause])
-        weights = np.exp(joint - total)
-        by_feature[cause] = np.log(weights @ np.exp(each))
-        expected[cause] = weights @ mean
+        by_feature[cause] = np.logaddexp.reduce((joint - total)[:, None] + each, axis=0)
+        expected[cause] = np.exp(joint - total) @ mean
     norm = np.logaddexp.reduce(list(scores.values()))
     probability = {cause: float(np.exp(score - norm)) for cause, score in scores.items()}
     order = sorted(scores, key=lambda cause: -probability[cause])
