@@ -6,8 +6,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
+from skimage.io import imsave
 
 from borewarden.alert.wording import CAUTIONS
 from borewarden.cli import EXIT_CODES
@@ -178,3 +180,31 @@ def test_simulated_day_is_the_one_in_replay_data(tmp_path: Path, words: list[str
     else:  # the bytes of Parquet depend on the version of pyarrow
         pd.testing.assert_frame_equal(pd.read_parquet(made), pd.read_parquet(kept))
     assert labels_path(made).read_bytes() == labels_path(kept).read_bytes()
+
+
+def test_bores_lists_what_fits_the_pump(tmp_path: Path) -> None:
+    done = borewarden(tmp_path, "bores", "--machine", NORTH)
+    assert done.returncode == 0, done.stderr
+    assert "0.356" in done.stdout
+    assert "for one head with 10% of the rate and 10% of the power left: 0.381 mm" in done.stdout
+    refused = borewarden(tmp_path, "bores", "--machine", NORTH, "--pressure", "38 K")
+    assert refused.returncode == 2
+    assert "--pressure" in refused.stderr
+    assert "Traceback" not in refused.stderr
+
+
+def test_rim_measures_a_picture_and_refuses_what_is_none(tmp_path: Path) -> None:
+    y, x = np.mgrid[-200:200, -200:200] / 120.0
+    radius, angle = np.hypot(x, y), np.degrees(np.arctan2(y, x))
+    # a rendered rim with a chip of 30 degrees, a tenth of the radius deep
+    rim = np.where(np.abs(angle) < 15.0, 1.1, 1.0)
+    picture = np.clip(0.5 + (rim - radius) * 60.0, 0.1, 0.9)
+    imsave(tmp_path / "rim.png", (picture * 255).astype(np.uint8), check_contrast=False)
+    done = borewarden(tmp_path, "rim", "rim.png")
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith("chipped: chip over ")
+    assert 25.0 < float(done.stdout.split()[3]) < 35.0
+    (tmp_path / "text.png").write_text("no picture")
+    refused = borewarden(tmp_path, "rim", "text.png")
+    assert refused.returncode == 2
+    assert "Traceback" not in refused.stderr
