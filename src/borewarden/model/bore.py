@@ -722,7 +722,10 @@ class BoreWatch:
                 self._weigh_causes()
         elif kind is Kind.DEAD_HEAD and len(rows):
             # two in a row, and unlike what it was when the jewel was new
-            newest_two = [b["area"] / w.area for b in list(idle.recent)[-2:]]
+            # beyond what a stroke that only ended here can make of it
+            newest_two = [
+                (b["area"] - 3.0 * b["resolution"]) / w.area for b in list(idle.recent)[-2:]
+            ]
             if len(newest_two) == 2 and min(newest_two) > self._usual_idle() + IDLE_LIMIT:
                 self._begin_slow(0.0, rows, int(idle.recent[-2]["start_ns"]) - 1)
                 self._weigh_causes()
@@ -758,7 +761,8 @@ class BoreWatch:
         event.check = cheapest_check(event.causes, shift, isinstance(self.pump, Intensifier))
         top = event.causes[0]
         small = abs(step.size) < np.log1p(self.settings.wear_notice)
-        if event.step is None and small and top.cause in (Cause.BORE, Cause.UNKNOWN):
+        of_the_jet = top.cause in (Cause.BORE, Cause.BLOCKED, Cause.UNKNOWN)
+        if event.step is None and small and (of_the_jet or top.probability < 0.5):
             self._event = None  # a signal alone, and no fault known to make it: no matter
             w.standing = w.probability = 0.0
             return
