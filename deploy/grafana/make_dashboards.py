@@ -597,7 +597,7 @@ def one_machine() -> Json:
             max=100,
         ),
         graph(
-            "Step detector (CUSUM)",
+            "Step detector (likelihood ratio)",
             "An alert is raised when the statistic reaches the threshold; it then stands still.",
             (12, 32, 12, 8),
             [
