@@ -157,6 +157,9 @@ def _area_change(growth: Floats) -> _Hypotheses:
     made.mean[:, AREA] = made.mean[:, LOW_AREA] = np.log1p(growth)
     made.spread[:, AREA] = 0.15 * np.abs(np.log1p(growth))  # between the points of the grid
     made.spread[:, LOW_AREA] = np.hypot(0.015, made.spread[:, AREA])
+    # more flow, more pulsation: by how much hangs on the attenuator
+    made.mean[:, RIPPLE] = 0.5 * np.maximum(made.mean[:, AREA], 0.0)
+    made.spread[:, RIPPLE] = np.hypot(0.15, made.mean[:, RIPPLE])
     return made
 
 
