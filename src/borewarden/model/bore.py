@@ -124,6 +124,8 @@ RESULT = np.dtype(
     ]
 )
 
+NO_RESULTS = np.zeros(0, dtype=RESULT)
+
 _WATCH = np.dtype(
     [
         ("learned", np.bool_),
@@ -343,6 +345,8 @@ class BoreWatch:
 
         Also returns the verdict at each change of state.
         """
+        if len(batches) == 0:  # most calls, where samples come one by one
+            return NO_RESULTS, []
         results = np.zeros(len(batches), dtype=RESULT).view(np.recarray)
         changes: list[Verdict] = []
         made = self._take(batches.view(np.recarray), results, changes)

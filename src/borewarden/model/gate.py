@@ -238,6 +238,10 @@ BATCH = np.dtype(
 )
 
 
+NO_BATCHES = np.zeros(0, dtype=BATCH)
+FEW = 16  # samples in a short block
+
+
 class Gate:
     """Sorts samples into phases and gathers steady jet-on time into batches.
 
@@ -252,6 +256,9 @@ class Gate:
         self.state = np.zeros(1, dtype=STATE).view(np.recarray)
         self.state[0].temperature = settings.default_temperature
         self.gathers = np.zeros(2, dtype=GATHER).view(np.recarray)
+        # for the short blocks of a live machine: making arrays costs more than the loop
+        self._bytes = np.zeros(FEW * BATCH.itemsize, dtype=np.uint8)
+        self._few = self._bytes.view(BATCH).view(np.recarray)
 
     @property
     def jet_hours(self) -> float:
@@ -272,11 +279,15 @@ class Gate:
         """Take a block of samples in time order; see the class."""
         phases = np.empty(len(samples.time_ns), dtype=np.int8)
         # no more than one batch closes a sample, however coarse the log
-        batches = np.zeros(len(samples.time_ns), dtype=BATCH).view(np.recarray)
+        batches = self._few
+        if len(samples.time_ns) <= FEW:
+            self._bytes.fill(0)
+        else:
+            batches = np.zeros(len(samples.time_ns), dtype=BATCH).view(np.recarray)
         closed = run_gate(
             self.state, self.gathers, self.settings, self.displacement, samples, phases, batches
         )
-        return phases, np.array(batches[:closed])
+        return phases, np.array(batches[:closed]) if closed else NO_BATCHES
 
 
 @compiled
