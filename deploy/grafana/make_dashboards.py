@@ -25,6 +25,7 @@ STATE_COLOURS = {
     "sound": GREEN,
     "wearing": ORANGE,
     "probably opened up": VERMILLION,
+    "probably another fault": BLUE,
     "not the stated bore": PURPLE,
     "cannot tell": YELLOW,
 }

@@ -241,7 +241,7 @@ RANGES: dict[str, tuple[float, float]] = {
     "-2 s": (0.23, 0.33),
     "Limit": (0.26, 8.0),  # mm on one panel, 8 % on the other
     "Area growth": (-5.0, 15.0),  # %
-    "Wear line": (-3.0, 5.0),
+    "Wear line": (-3.0, 12.0),
     "Overstroke margin": (20.0, 90.0),
     "Margin": (20.0, 90.0),
     "Jet hours": (0.0, 60.0),
@@ -339,8 +339,11 @@ def test_dashboard_shows_the_chip(influx: Influx) -> None:
     assert alert["Bore"] == "probably opened up"
     assert alert["NE 107"] == "failure"
     assert abs(alert["Onset"] - chip) < 60_000
-    assert alert["Area step"] == pytest.approx(8.0, abs=2.0)
-    assert alert["Probability of an opened bore"] > 95.0
+    # as far as it was known 27 s after the chip
+    assert alert["Area step"] == pytest.approx(8.0, abs=3.0)
+    assert (
+        alert["Probability of an opened bore"] > 70.0
+    )  # that it was the bore: area alone leaves other causes
     (mark,) = _only(influx, "annotation Alerts")
     assert 0 < mark["time"] - chip < 300_000
     assert "stepped up" in mark["reason"]
