@@ -341,12 +341,11 @@ def test_dashboard_shows_the_chip(influx: Influx) -> None:
     assert abs(alert["Onset"] - chip) < 60_000
     # as far as it was known 27 s after the chip
     assert alert["Area step"] == pytest.approx(8.0, abs=3.0)
-    assert (
-        alert["Probability of an opened bore"] > 70.0
-    )  # that it was the bore: area alone leaves other causes
+    # area alone leaves other causes
+    assert alert["Probability of an opened bore"] > 70.0
     (mark,) = _only(influx, "annotation Alerts")
     assert 0 < mark["time"] - chip < 300_000
-    assert "stepped up" in mark["reason"]
+    assert "bore opened up" in mark["reason"]
 
     growth = _only(influx, "panel Growth of the effective area, A")
     after = [row["Area growth"] for row in growth if row["time"] > chip + 60_000]
