@@ -449,3 +449,13 @@ def test_any_split_of_a_drawn_day_gives_the_same_bits(seed: int) -> None:
 
     split()
     assert len(whole.batches) > 50
+
+
+def test_every_alert_tells_numbers_also_where_the_detector_starts_anew(
+    intensifier: Intensifier, ruby: Jewel
+) -> None:
+    gone = (np.arange(5 * HOUR) > 2 * HOUR) & (np.arange(5 * HOUR) < 3 * HOUR)
+    watcher, alerts = watch(intensifier, [ruby], areas_of(ruby, 0.65, np.where(gone, 0.1, 0.0)))
+    assert [alert.verdict.state for alert in alerts] == [State.OPENED, State.SOUND]
+    for verdict in (*(alert.verdict for alert in alerts), watcher.verdict()):
+        assert np.isfinite([verdict.bore, verdict.area_ratio, verdict.rate_seen]).all()

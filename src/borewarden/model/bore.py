@@ -39,6 +39,7 @@ from borewarden.model.cause import (
     Circumstances,
     Shift,
     cheapest_check,
+    possible_causes,
     weigh_causes,
 )
 from borewarden.model.change import RING, WINDOW, Step, clip, locate_step, newest, threshold, weigh
@@ -148,6 +149,7 @@ _WATCH = np.dtype(
         ("share", np.float64),  # of steps up that are the bore's
         ("standing", np.float64),  # probability that the bore has opened up by what was found
         ("count", np.int64),  # batches ever put into the ring
+        ("since", np.int64),  # of them those from before the detector last started anew
         ("up", np.float64),
         ("down", np.float64),
         ("probability", np.float64),
@@ -229,7 +231,9 @@ def judge(
             if w.following:
                 event = FOLLOW
             else:
-                up, down, odds = weigh(ring, w.count, w.sigma, w.level_sd, w.smallest, sizes)
+                up, down, odds = weigh(
+                    ring, w.count, w.sigma, w.level_sd, w.smallest, sizes, w.count - w.since
+                )
                 w.up = up
                 w.down = down
                 odds *= w.hazard
@@ -335,6 +339,11 @@ class BoreWatch:
         """The stated bore, m; of several heads, the one bore of the same area."""
         return float(bore_of_area(stated_bores_area(self.jewels)))
 
+    def _rows(self) -> NDArray[np.void]:
+        """The batches since the detector last started anew, as far as the ring goes back."""
+        w = self._watch[0]
+        return newest(self._ring, int(w.count), int(w.count - w.since))
+
     @property
     def _watched_hours(self) -> float:
         """Jet hours since the watch began: where the drift line is anchored."""
@@ -422,7 +431,7 @@ class BoreWatch:
             s.noise_floor,
         )
         self._first_rows = newest(self._ring, int(w.count))[-len(first) :][:kept].copy()
-        w.count = 0
+        w.since = w.count
         w.learned = True
         w.plausible = self.baseline.is_plausible
         w.area = self.baseline.area
@@ -477,9 +486,8 @@ class BoreWatch:
         self._run_length = float(f"{2.0 * s.false_alarm_hours * 3600.0 / batch_time:.3g}")
         w.smallest = float(np.log1p(s.smallest_step))
         w.hazard = batch_time / 3600.0 / s.jewel_life_hours
-        w.share = PRIOR[Cause.BORE] / sum(
-            PRIOR[belief.cause] for belief in self._beliefs_beforehand()
-        )
+        possible = possible_causes(isinstance(self.pump, Intensifier))
+        w.share = PRIOR[Cause.BORE] / sum(PRIOR[cause] for cause in possible)
         resolution = float(np.median(self._first_rows["resolution"]))
         one = float(np.hypot(self._noise.sigma, resolution))
         level_sd = float(np.hypot(one / len(self._first_rows) ** 0.5, s.level_uncertainty))
@@ -493,10 +501,6 @@ class BoreWatch:
             [SIGNAL_LIMITS[name] + 3.0 * _spread(signals[:, k]) for k, name in enumerate(SIGNALS)]
         )
         w.signal_limit = self._signal_limit
-
-    def _beliefs_beforehand(self) -> tuple[Belief, ...]:
-        nothing = np.full(len(FEATURES), np.nan)
-        return weigh_causes(Shift(nothing, nothing), self._circumstances(False))
 
     def _take_line(self) -> None:
         w, line = self._watch[0], self._drift.line
@@ -516,7 +520,7 @@ class BoreWatch:
     def _step_found(self, sign: float) -> None:
         """A detector has crossed: say since when, how far, and what that looks like."""
         w = self._watch[0]
-        rows = newest(self._ring, int(w.count))
+        rows = self._rows()
         step = locate_step(rows, float(w.sigma), sign)
         total = float(w.offset) + step.size
         at_stop = _at_stop(rows, step.first)
@@ -556,7 +560,7 @@ class BoreWatch:
         event, w = self._event, self._watch[0]
         assert event is not None
         event.batches += 1
-        rows = newest(self._ring, int(w.count))
+        rows = self._rows()
         if event.returning != 0.0:
             if event.batches >= RECENT:
                 self._returned(event, rows)
@@ -577,7 +581,7 @@ class BoreWatch:
                 self._all_clear(0.0, False)
                 return
             w.offset += event.step.size
-            w.count = 0
+            w.since = w.count
             w.following = False
 
     def _returned(self, event: _Event, rows: NDArray[np.void]) -> None:
@@ -590,7 +594,7 @@ class BoreWatch:
             self._all_clear(total if at_stop else 0.0, at_stop)
             return
         w.offset = total
-        w.count = 0
+        w.since = w.count
         w.following = False
 
     def _all_clear(self, offset: float, at_stop: bool) -> None:
@@ -607,7 +611,7 @@ class BoreWatch:
         self._drift = self._sound_drift  # what it learned of the fault is not the jewel's
         self._take_line()
         w.offset = offset
-        w.count = 0
+        w.since = w.count
         w.following = False
         w.up = w.down = w.probability = w.standing = 0.0
         self._earlier = 0.0
@@ -627,7 +631,7 @@ class BoreWatch:
         self._clear_block()
         self._drift.update(float(hours), float(ratio))
         self._take_line()
-        rows = newest(self._ring, int(w.count))
+        rows = self._rows()
         if len(rows) >= WINDOW // 2 and max(w.up, w.down) < 0.3 * w.h:
             self._refresh_noise(rows)
         self._judge_drift(rows)
@@ -698,7 +702,7 @@ class BoreWatch:
     def _signal_off(self) -> None:
         """A signal left its place while the area tells nothing (yet)."""
         w = self._watch[0]
-        rows = newest(self._ring, int(w.count))
+        rows = self._rows()
         off = np.abs(w.signal - w.signal_base) > w.signal_limit
         w.signal_limit[off] = np.inf  # told once
         if self._event is None:
@@ -718,7 +722,7 @@ class BoreWatch:
         if kind is Kind.LOW and abs(batch["signals"][HEADS] - w.heads) > 0.25:
             idle.recent.pop()  # a planned change of the number of heads is none of the jewel's
             return
-        rows = newest(self._ring, int(w.count))
+        rows = self._rows()
         if self._event is not None:
             self._event.idle_batches += 1
             n = self._event.idle_batches
@@ -871,7 +875,7 @@ class BoreWatch:
     def verdict(self) -> Verdict:
         """The state now, with the numbers of the last few batches."""
         w, event = self._watch[0], self._event
-        rows = newest(self._ring, int(w.count))[-RECENT:]
+        rows = newest(self._ring, int(w.count), RECENT)
         area, rate, pressure, temperature, resolution = (
             _mean(rows[name]) for name in ("area", "rate", "pressure", "temperature", "resolution")
         )

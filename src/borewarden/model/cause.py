@@ -296,6 +296,11 @@ _SIGNATURES: dict[Cause, Callable[[Circumstances], _Hypotheses]] = {
 }
 
 
+def possible_causes(is_intensifier: bool) -> tuple[Cause, ...]:
+    """The causes that this kind of pump can have, in the order of `Cause`."""
+    return tuple(c for c in Cause if not (is_intensifier and c in ONLY_DIRECT_DRIVE))
+
+
 def weigh_causes(shift: Shift, circumstances: Circumstances) -> tuple[Belief, ...]:
     """All causes that the kind of pump can have, by falling posterior probability.
 
@@ -309,10 +314,8 @@ def weigh_causes(shift: Shift, circumstances: Circumstances) -> tuple[Belief, ..
     scores: dict[Cause, float] = {}
     by_feature: dict[Cause, Floats] = {}
     expected: dict[Cause, Floats] = {}
-    for cause, signature in _SIGNATURES.items():
-        if cause in ONLY_DIRECT_DRIVE and circumstances.is_intensifier:
-            continue
-        mean, spread = signature(circumstances)
+    for cause in possible_causes(circumstances.is_intensifier):
+        mean, spread = _SIGNATURES[cause](circumstances)
         mean, spread = mean[:, known], np.hypot(spread[:, known], sd)
         each = np.logaddexp(_log_normal(seen - mean, spread) + np.log1p(-_SURPRISE), anywhere)
         joint = np.sum(each, axis=1)

@@ -112,6 +112,7 @@ def weigh(
     level_sd: float,
     smallest: float,
     sizes: NDArray[np.float64],
+    window: int = WINDOW,
 ) -> Any:
     """(up, down, odds) of the newest of the `count` batches that were put into `ring`.
 
@@ -120,7 +121,8 @@ def weigh(
 
     `sigma` is the noise of one batch beside its timing, `level_sd` the uncertainty of the level
     that values are measured from, `smallest` the least step of interest, `sizes` the steps that
-    are equally likely beforehand; all in log area. With S = sum of value * time from an onset to
+    are equally likely beforehand; all in log area. Onsets are looked for among the newest `window`
+    batches. With S = sum of value * time from an onset to
     now, and T = sum of time, S/T estimates the step with variance
 
         (sigma² sum time² + variance of the run ends that do not cancel) / T² + level_sd².
@@ -133,7 +135,7 @@ def weigh(
     squares = 0.0
     edges = 0.0
     newer_shared = 0.0
-    for back in range(min(count, len(ring))):
+    for back in range(min(count, len(ring), window)):
         row = ring[(count - 1 - back) % len(ring)]
         total += row.clipped * row.time
         time += row.time
@@ -155,9 +157,9 @@ def weigh(
     return up, down, odds / len(sizes)
 
 
-def newest(ring: NDArray[np.void], count: int) -> NDArray[np.void]:
-    """The batches in `ring` in order of time, oldest first."""
-    order = np.arange(max(count - len(ring), 0), count) % len(ring)
+def newest(ring: NDArray[np.void], count: int, window: int = WINDOW) -> NDArray[np.void]:
+    """The newest `window` batches in `ring` in order of time, oldest first."""
+    order = np.arange(max(count - min(len(ring), window), 0), count) % len(ring)
     return np.asarray(ring)[order]
 
 
