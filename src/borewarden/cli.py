@@ -24,7 +24,7 @@ from borewarden.collect import BadInput
 from borewarden.collect.logged import local_ns
 from borewarden.life.choice import BoreOption, bore_options, largest_option
 from borewarden.life.rim import measure_rim
-from borewarden.model.cause import Cause
+from borewarden.model.cause import Cause, possible_causes
 from borewarden.model.verdict import State
 from borewarden.physics.pump import Intensifier, Pump
 from borewarden.replay import Replayed, replay
@@ -34,7 +34,7 @@ from borewarden.service.run import run
 from borewarden.service.settings import load_folder
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.settings.units import Unit
-from borewarden.simulate.day import DRIVE_ONLY, Chip, Day, Fault, Side, Signals, log_day
+from borewarden.simulate.day import Chip, Day, Fault, Side, Signals, log_day
 from borewarden.simulate.logger import write_labels, write_log
 from borewarden.simulate.serve import serve
 
@@ -262,7 +262,7 @@ def with_fault(
     if name is None:
         return day
     cause = Cause[name.upper().replace("-", "_")]
-    if cause in DRIVE_ONLY and isinstance(pump, Intensifier):
+    if cause not in possible_causes(isinstance(pump, Intensifier)):
         raise BadInput("--fault", name, "an intensifier has none", "take a direct drive")
     low, high = (-0.5, 0.5) if cause is Cause.TRANSDUCER else (0.0, 0.9)
     if cause is Cause.OTHER_BORE:

@@ -40,7 +40,6 @@ Side = Literal["left", "right", "both"]
 BOOST_PRESSURE = 6e5  # Pa
 BOILING = 373.15  # K, a drain gets no hotter
 STOP_FOR_JEWEL = 900.0  # s that changing a jewel takes
-DRIVE_ONLY = (Cause.SLIP, Cause.BYPASS)  # an intensifier has neither
 PLACES: dict[Place, int] = {"seal": SEAL, "outlet check": OUTLET_CHECK, "inlet check": INLET_CHECK}
 SIDES: dict[Side, int] = {"left": LEFT, "right": RIGHT, "both": BOTH}
 

@@ -15,11 +15,10 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from borewarden.model.baseline import Jewel
-from borewarden.model.cause import Cause
+from borewarden.model.cause import ONLY_DIRECT_DRIVE, Cause, possible_causes
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS, STOCK_BORES_INCH, bore_area
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump, event_rate
 from borewarden.simulate.day import (
-    DRIVE_ONLY,
     STOP_FOR_JEWEL,
     Day,
     Fault,
@@ -80,8 +79,8 @@ class Drawn(NamedTuple):
 
 def causes_of(kind: Kind) -> tuple[Cause, ...]:
     """The causes that a pump of this kind can show."""
-    known = (c for c in Cause if c is not Cause.UNKNOWN)
-    return tuple(c for c in known if kind == "direct drive" or c not in DRIVE_ONLY)
+    possible = possible_causes(kind == "intensifier")
+    return tuple(c for c in possible if c is not Cause.UNKNOWN)
 
 
 def draw_day(
@@ -97,7 +96,7 @@ def draw_day(
     """
     rng = np.random.default_rng((seed, 77))
     if kind is None:
-        kind = "direct drive" if cause in DRIVE_ONLY or rng.random() < 0.5 else "intensifier"
+        kind = "direct drive" if cause in ONLY_DIRECT_DRIVE or rng.random() < 0.5 else "intensifier"
     if cause == "any":
         chosen = None if rng.random() < 0.25 else _pick(rng, causes_of(kind))
     else:
