@@ -1,0 +1,5 @@
+"""`python -m borewarden.cli`."""
+
+from borewarden.cli import app
+
+app()

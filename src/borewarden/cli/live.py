@@ -1,0 +1,54 @@
+"""Watch machines live."""
+
+import asyncio
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import structlog
+import typer
+from rich.table import Table
+
+from borewarden.cli.terminal import app, out, refusing
+from borewarden.service.reach import reach_all
+from borewarden.service.run import run
+from borewarden.service.settings import load_folder
+
+
+@app.command("watch")
+def watch_command(
+    config: Annotated[
+        Path, typer.Option(help="Folder of machine files with service.toml, or one machine file.")
+    ],
+    store: Annotated[Path, typer.Option(help="Embedded store.")] = Path("borewarden.db"),
+) -> None:
+    """Watch machines live, day and night, until stopped. Only ever reads from a controller."""
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso"),
+            structlog.processors.JSONRenderer(),
+        ],
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+    )
+    with refusing("watch"):
+        machines, service = load_folder(config)
+        sources = {machine.name: machine.open_source() for machine in machines}
+        asyncio.run(run(machines, store, sources, service))
+
+
+@app.command("reach")
+def reach_command(
+    config: Annotated[
+        Path, typer.Option(help="Folder of machine files with service.toml, or one machine file.")
+    ],
+) -> None:
+    """Try each configured connection and say what is wrong with it; exit code 1 if any is."""
+    with refusing("reach"):
+        answers = asyncio.run(reach_all(*load_folder(config)))
+    table = Table("connection", "works", "what it says")
+    for answer in answers:
+        table.add_row(answer.what, "yes" if answer.works else "NO", answer.words)
+    out.print(table)
+    if not all(answer.works for answer in answers):
+        raise typer.Exit(1)

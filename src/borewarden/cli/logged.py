@@ -1,0 +1,88 @@
+"""Replay logged days."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.table import Table
+
+from borewarden.alert.wording import ALERT_COLUMNS, advice, alert_row, evidence, headline
+from borewarden.cli.terminal import app, err, out, refusing
+from borewarden.model.verdict import State
+from borewarden.replay import Replayed, replay
+from borewarden.report import write_report
+from borewarden.settings import load_machine
+
+EXIT_CODES = {
+    State.SOUND: 0,
+    State.LEARNING: 40,
+    State.WEARING: 10,
+    State.OPENED: 20,
+    State.OTHER_FAULT: 25,
+    State.NOT_STATED_BORE: 30,
+    State.CANNOT_TELL: 40,
+}
+
+
+@app.command("replay")
+def replay_command(
+    logs: Annotated[list[Path], typer.Argument(help="Logged days, CSV or Parquet, in time order.")],
+    machine: Annotated[Path, typer.Option(help="The machine's settings, TOML.")],
+    store: Annotated[Path, typer.Option(help="Embedded store to write to.")] = Path(
+        "borewarden.db"
+    ),
+    no_store: Annotated[bool, typer.Option("--no-store", help="Write no store.")] = False,
+    report: Annotated[
+        Path | None, typer.Option(help="HTML report; default reports/LOG.html.")
+    ] = None,
+    exit_code: Annotated[
+        bool,
+        typer.Option(
+            "--exit-code",
+            help="Exit with the verdict: 0 sound, 10 wearing, 20 probably opened up, "
+            "25 probably another fault, 30 not the stated bore, 40 cannot tell.",
+        ),
+    ] = False,
+) -> None:
+    """Replay logged days of one machine and say whether the bore has probably opened up."""
+    with refusing("replay"):
+        settings = load_machine(machine)
+        columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+        with Progress(*columns, TimeRemainingColumn(), console=err, transient=True) as bar:
+            task = bar.add_task("samples", total=None)
+            result = replay(
+                settings,
+                logs,
+                None if no_store else store,
+                lambda done, of: bar.update(task, completed=done, total=of),
+            )
+        target = report or Path("reports") / f"{logs[0].name.split('.')[0]}.html"
+        target.parent.mkdir(parents=True, exist_ok=True)
+        write_report(result, target)
+    print_result(result)
+    out.print(f"report: {target}", highlight=False, soft_wrap=True)
+    if not no_store:
+        out.print(f"store:  {store}", highlight=False, soft_wrap=True)
+    if exit_code:
+        sys.exit(EXIT_CODES[result.verdict.state])
+
+
+def print_result(result: Replayed) -> None:
+    """Print the verdict with its evidence, the alerts, and what to check first."""
+    table = Table("evidence", title=f"{result.machine}: {headline(result.verdict)}")
+    for line in evidence(result.verdict, result.pump, result.time_zone):
+        table.add_row(line)
+    table.add_row(f"Jet on in this log: {result.jet_hours:.2f} h")
+    table.add_row(f"Gone unseen with the jet on: {result.missed_hours:.2f} h")
+    out.print(table)
+    if not result.alerts:
+        out.print("No alerts.")
+        return
+    alerts = Table(*ALERT_COLUMNS, title="Alerts")
+    for alert in result.alerts:
+        alerts.add_row(*alert_row(alert, result.time_zone))
+    out.print(alerts)
+    for line in advice(result.verdict):
+        out.print(f"- {line}", markup=False, highlight=False)

@@ -1,0 +1,44 @@
+"""What every command shares: the app, where it prints, and how it refuses."""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import NoReturn
+
+import typer
+from rich.console import Console
+
+from borewarden.collect import BadInput
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Watch a UHP waterjet pump for an orifice bore that has opened up. Reads only.",
+)
+out = Console()
+err = Console(stderr=True)
+
+BAD_INPUT = 2
+
+
+@contextmanager
+def refusing(what: str) -> Iterator[None]:
+    """Turn what can't be used, reached or written into plain words and exit code 2."""
+    try:
+        yield
+    except BadInput as bad:
+        fail(bad)
+    except KeyboardInterrupt:
+        raise typer.Exit(130) from None
+    except (sqlite3.Error, OSError, ValueError) as failed:
+        err.print(f"can't {what}: {failed}", markup=False, soft_wrap=True)
+        raise typer.Exit(BAD_INPUT) from None
+
+
+def fail(bad: BadInput) -> NoReturn:
+    """Say what can't be used, where and why, and end with exit code 2."""
+    err.print(f"can't use {bad.file}", markup=False, highlight=False, soft_wrap=True)
+    for name, text in (("where", bad.where), ("wrong", bad.wrong), ("right", bad.right)):
+        err.print(f"  {name}: {text}", highlight=False, markup=False, soft_wrap=True)
+    raise typer.Exit(BAD_INPUT)
