@@ -12,7 +12,7 @@ import pytest
 from skimage.io import imsave
 
 from borewarden.alert.wording import CAUTIONS
-from borewarden.cli import EXIT_CODES
+from borewarden.cli.logged import EXIT_CODES
 from borewarden.collect.logged import labels_path, read_labels
 from borewarden.model.verdict import State
 

@@ -1,0 +1,155 @@
+"""The jewel register: what was fitted where and when, how it ended, and every correction.
+
+Nothing is ever overwritten. Each entry of a fitting is a row of its own; the newest one of a
+fitting is what holds, the older ones are its history.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import sqlite3
+import time
+from dataclasses import dataclass
+from enum import Enum
+
+REGISTER = """
+CREATE TABLE IF NOT EXISTS register (
+    entry INTEGER PRIMARY KEY AUTOINCREMENT,
+    fitting INTEGER NOT NULL, machine TEXT NOT NULL,
+    recorded_ns INTEGER NOT NULL, by TEXT NOT NULL, why TEXT NOT NULL, content TEXT NOT NULL
+);
+CREATE INDEX IF NOT EXISTS register_fitting ON register (fitting, entry);
+"""
+
+
+class End(Enum):
+    """Why a jewel was taken out."""
+
+    CHIPPED = "chipped"
+    WORN = "worn"
+    PLUGGED = "plugged"
+    CUT_QUALITY = "cut quality"
+    PLANNED = "planned"
+    MISHANDLED = "mishandled"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True)
+class Fitting:
+    """One jewel in one head, from fitting to removal; SI, times ns since 1970 UTC, None unknown.
+
+    `earlier_hours`: jet hours that the jewel had before. Hours of chamber and tube are those that
+    they had when the jewel was fitted.
+    """
+
+    machine: str
+    head: str
+    fitted_ns: int
+    bore: float
+    material: str
+    out_ns: int | None = None  # still fitted
+    end: End | None = None
+    earlier_hours: float = 0.0
+    discharge_coefficient: float | None = None
+    batch: str = ""  # the supplier's, free text
+    mixing_chamber: bool | None = None
+    chamber_hours: float | None = None
+    tube_bore: float | None = None
+    tube_hours: float | None = None
+    last_chance_filter: bool | None = None
+    tds_ppm: float | None = None
+    low_pressure_start: bool | None = None  # as stated; telemetry has its own say
+    handling: str = ""  # how cleanly it was handled, free text
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Entry:
+    """What was once recorded of a fitting: by whom, when, and why (of a correction)."""
+
+    entry: int
+    fitting: int  # number of the fitting, the same in all of its entries
+    recorded_ns: int
+    by: str
+    why: str
+    content: Fitting | None  # None: the fitting was struck out
+
+
+def record(
+    connection: sqlite3.Connection,
+    content: Fitting | None,
+    by: str,
+    why: str = "",
+    fitting: int | None = None,
+) -> int:
+    """Add an entry, in the caller's transaction: a new fitting, or what now holds of an old one.
+
+    Returns the number of the fitting. Raises LookupError if there is no fitting of that number.
+    """
+    if fitting is None:
+        assert content is not None
+        machine = content.machine
+        highest = connection.execute("SELECT max(fitting) FROM register").fetchone()[0]
+        fitting = (highest or 0) + 1
+    else:
+        found = connection.execute(
+            "SELECT machine FROM register WHERE fitting = ? LIMIT 1", (fitting,)
+        ).fetchone()
+        if found is None:
+            raise LookupError(f"there is no fitting {fitting}")
+        machine = content.machine if content else found[0]
+    connection.execute(
+        "INSERT INTO register (fitting, machine, recorded_ns, by, why, content) "
+        "VALUES (?, ?, ?, ?, ?, ?)",
+        (fitting, machine, time.time_ns(), by, why, _to_json(content)),
+    )
+    return fitting
+
+
+def fittings(connection: sqlite3.Connection, machine: str | None = None) -> dict[int, Fitting]:
+    """What holds now, by number of the fitting, in order of the time fitted."""
+    rows = connection.execute(
+        "SELECT fitting, content FROM register WHERE entry IN "
+        "(SELECT max(entry) FROM register GROUP BY fitting)"
+    )
+    held = {number: _from_json(content) for number, content in rows}
+    known = {
+        number: fitting
+        for number, fitting in held.items()
+        if fitting is not None and machine in (None, fitting.machine)
+    }
+    return dict(sorted(known.items(), key=lambda item: (item[1].fitted_ns, item[0])))
+
+
+def history(connection: sqlite3.Connection, fitting: int) -> list[Entry]:
+    """Every entry of one fitting, oldest first."""
+    rows = connection.execute(
+        "SELECT entry, fitting, recorded_ns, by, why, content FROM register "
+        "WHERE fitting = ? ORDER BY entry",
+        (fitting,),
+    )
+    return [
+        Entry(entry, number, recorded_ns, by, why, _from_json(content))
+        for entry, number, recorded_ns, by, why, content in rows
+    ]
+
+
+def newest_entry(connection: sqlite3.Connection) -> int:
+    """Number of the newest entry, 0 if there is none: it tells whether anything has changed."""
+    newest: int | None = connection.execute("SELECT max(entry) FROM register").fetchone()[0]
+    return newest or 0
+
+
+def _to_json(content: Fitting | None) -> str:
+    if content is None:
+        return "null"
+    end = content.end.value if content.end else None
+    return json.dumps({**dataclasses.asdict(content), "end": end})
+
+
+def _from_json(content: str) -> Fitting | None:
+    fields = json.loads(content)
+    if fields is None:
+        return None
+    return Fitting(**{**fields, "end": End(fields["end"]) if fields["end"] else None})
