@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import copy
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -69,15 +70,18 @@ FORGET = 0.15  # weight of the newest batch in the running mean of a signal
 # How far a signal may leave its baseline by itself, without any change of area, before it is a
 # matter: invented by this project.
 SIGNAL_LIMITS = dict.fromkeys(SIGNALS, np.inf) | {
-    "oil_ratio": 0.025,
+    "load_ratio": 0.025,
     "weep_rise": 15.0,
+    "valve_rise": 10.0,
     "bypass_rise": 15.0,
     "side_ratio": 0.05,
     "slip": 0.015,
 }
 SURE_AT_ONCE = 0.95
+LEAST_TO_BLAME = 0.6  # probability at which the bore is called opened up
+SURE_TO_UNSAY = 0.8  # that it is the bore after all, once another cause was named
 IDLE_LIMIT = 0.03  # dead-headed flow, of the working flow
-LOW_LIMIT = 0.3  # growth of effective area at low pressure
+LOW_LIMIT = 0.1  # growth of effective area at low pressure, beyond what a batch may be off by
 
 
 @dataclass(frozen=True)
@@ -294,6 +298,7 @@ class _Event:
     before: NDArray[np.void]  # batches to compare with, dtype RING
     after: NDArray[np.void]  # and those in which it was seen
     at_stop: bool
+    found_ns: int = 0
     low: Step | None = None  # found by the jet at low pressure, where it fell to
     causes: tuple[Belief, ...] = ()
     check: str = ""
@@ -550,6 +555,7 @@ class BoreWatch:
             (before if len(before) >= FEWEST_FIRST else self._first_rows).copy(),
             rows[step.first :].copy(),
             at_stop,
+            int(self._last_ns),
         )
         w.following = True
         self._clear_block()
@@ -571,7 +577,9 @@ class BoreWatch:
             return
         event.step = locate_step(rows, float(w.sigma), event.sign)
         event.onset_ns = _onset(rows, event.step)
-        event.at_stop = _at_stop(rows, event.step.first)
+        # a stop that came after the alarm is no beginning of it
+        known = int(rows["start_ns"][event.step.first]) <= event.found_ns
+        event.at_stop = known and _at_stop(rows, event.step.first)
         event.after = rows[event.step.first :].copy()
         if event.batches <= CLOSE_LOOK or event.batches % CLOSE_LOOK == 0:
             self._weigh_causes()
@@ -731,16 +739,18 @@ class BoreWatch:
         elif kind is Kind.DEAD_HEAD and len(rows):
             # two in a row, and unlike what it was when the jewel was new
             # beyond what a stroke that only ended here can make of it
-            newest_two = [
-                (b["area"] - 3.0 * b["resolution"]) / w.area for b in list(idle.recent)[-2:]
-            ]
-            if len(newest_two) == 2 and min(newest_two) > self._usual_idle() + IDLE_LIMIT:
+            two = list(idle.recent)[-2:]
+            flow = sum(float(b["area"]) for b in two) / 2.0
+            sd = _counted(two, float(np.max([b["resolution"] for b in idle.recent])))
+            if len(two) == 2 and (flow - 3.0 * sd) / w.area > self._usual_idle() + IDLE_LIMIT:
                 self._begin_slow(0.0, rows, int(idle.recent[-2]["start_ns"]) - 1)
                 self._weigh_causes()
         elif kind is Kind.LOW and len(rows):
             # so large an area that the pressure can't be held any more
-            newest_two = [float(np.log(b["area"] / w.area)) for b in list(idle.recent)[-2:]]
-            if len(newest_two) == 2 and min(newest_two) > np.log1p(LOW_LIMIT):
+            last_two = list(idle.recent)[-2:]
+            newest_two = [float(np.log(b["area"] / w.area)) for b in last_two]
+            sure = [v - 4.0 * b["resolution"] for v, b in zip(newest_two, last_two, strict=True)]
+            if len(sure) == 2 and min(sure) > np.log1p(LOW_LIMIT):
                 self._begin_slow(1.0, rows, int(idle.recent[-2]["start_ns"]) - 1)
                 assert self._event is not None
                 self._event.low = Step(0, float(np.mean(newest_two)), 0.02)
@@ -782,20 +792,23 @@ class BoreWatch:
             return  # heat and unequal strokes take a batch or two to show
         if self._opened:
             self.state = State.OPENED
-        elif top.probability < self._least_to_name() or top.cause is Cause.UNKNOWN:
+        elif top.probability < self._least_to_name(top.cause) or top.cause is Cause.UNKNOWN:
             self.state = State.CANNOT_TELL
         elif top.cause is not Cause.BORE:
             self.state = State.OTHER_FAULT
+        elif self.state is State.OTHER_FAULT and top.probability < SURE_TO_UNSAY:
+            self.state = State.CANNOT_TELL
         elif event.step is not None or step.size >= np.log1p(self.settings.limit):
             self.state = State.OPENED
         else:
             self.state = State.WEARING
         self.reason = self._say(event, step, top)
 
-    def _least_to_name(self) -> float:
+    def _least_to_name(self, cause: Cause) -> float:
         """How probable the first cause has to be: once named, one batch is not to unsay it."""
-        undecided = (State.LEARNING, State.SOUND, State.CANNOT_TELL)
-        return 0.5 if self.state in undecided else 0.35
+        if self.state in (State.OPENED, State.WEARING, State.OTHER_FAULT):
+            return 0.35
+        return LEAST_TO_BLAME if cause is Cause.BORE else 0.5
 
     def _say(self, event: _Event, step: Step, top: Belief) -> str:
         grown = float(np.expm1(step.size))
@@ -841,7 +854,7 @@ class BoreWatch:
             split = event.onset_ns if event.step is not None or event.onset_ns else None
             old = idle.first if split is None else [*idle.first, *idle.recent]
             new = list(idle.recent)[-3:]
-            if split is not None:
+            if split is not None:  # all of what it has done since
                 old = [b for b in old if b["end_ns"] <= split]
                 new = [b for b in idle.recent if b["start_ns"] > split]
             if not old or not new:
@@ -851,9 +864,11 @@ class BoreWatch:
             ]
             seen[feature], sd[feature] = _difference(*columns)
             if kind is not Kind.STOPPED:
-                resolution = _mean(np.array([b["resolution"] for b in new]))
-                each = resolution if kind is Kind.LOW else resolution / area
-                sd[feature] = max(float(sd[feature]), each / len(new) ** 0.5)
+                one = max(float(b["resolution"]) for b in (*old, *new))
+                counted = float(np.hypot(_counted(old, one), _counted(new, one)))
+                # few strokes make dead-headed batches uneven, and that is counted already
+                idles = kind is Kind.DEAD_HEAD
+                sd[feature] = counted / area if idles else max(float(sd[feature]), counted)
         return Shift(seen, sd)
 
     def _follows_the_set_pressure(self, after: NDArray[np.void]) -> bool:
@@ -926,17 +941,19 @@ class BoreWatch:
 _SIGNAL_OF = {
     NAMES.index(feature): SIGNALS.index(signal)
     for feature, signal in (
-        ("oil", "oil_ratio"),
+        ("load", "load_ratio"),
         ("boost", "boost"),
         ("weep", "weep_rise"),
         ("bypass", "bypass_rise"),
+        ("valves", "valve_rise"),
         ("sides", "side_ratio"),
         ("slip", "slip"),
         ("scatter", "scatter"),
         ("ripple", "ripple"),
     )
 }
-_SLUGGISH = {NAMES.index("weep"), NAMES.index("bypass")}  # heat takes a minute or two to get there
+# heat takes a minute or two to get there
+_SLUGGISH = {NAMES.index("weep"), NAMES.index("bypass"), NAMES.index("valves")}
 
 
 def _mean(values: NDArray[np.float64]) -> float:
@@ -958,6 +975,12 @@ def _difference(before: NDArray[np.float64], after: NDArray[np.float64]) -> tupl
     # neighbours resemble each other: half as many count
     sd = spread * (2.0 / len(before) + 2.0 / len(after)) ** 0.5
     return float(np.mean(after) - np.mean(before)), sd
+
+
+def _counted(batches: Sequence[NDArray[np.void]], one: float) -> float:
+    """What counting strokes leaves open of the mean area of `batches`, at least `one` batch's."""
+    squares = sum(float(b["resolution"]) ** 2 for b in batches)
+    return float(max(squares, one**2) ** 0.5 / len(batches))
 
 
 def _idle_value(batch: NDArray[np.void], kind: Kind, area: float, working: float) -> float:
