@@ -62,8 +62,12 @@ RECENT = 12  # batches in "now"
 DRIFT_BLOCK = 20  # batches in one value of the drift line, and after an alarm to look at closely
 BEFORE = 60  # batches before an event to compare with
 MAX_DEGREES_OF_FREEDOM = 60.0  # some tail heavier than normal, however much was seen
-CLOSE_LOOK = 5  # batches after an alarm that are each weighed; later only each so many
+CLOSE_LOOK = 8  # batches after an alarm that are each weighed; later only each so many
 HEAR_SIGNALS = 3  # batches after an alarm that further signals get to have their say
+HEAT_TIME = 120.0  # s until 63 % of a leak's heat shows; invented
+HEATED = 0.75  # share of a leak's heat to wait for
+UNSETTLED = 0.3  # relative uncertainty of a step that has not settled yet
+HOTTEST = 4  # batches that say how hot it gets
 FEWEST_FIRST = 6  # batches that a baseline needs, if a step is found among the first
 FORGET = 0.15  # weight of the newest batch in the running mean of a signal
 
@@ -758,15 +762,16 @@ class BoreWatch:
 
     # -- causes
 
-    def _circumstances(self, at_stop: bool) -> Circumstances:
+    def _circumstances(self, event: _Event) -> Circumstances:
         low = [float(b["pressure"]) for b in self._idle[Kind.LOW].recent]
         working = _mean(self._first_rows["pressure"]) if len(self._first_rows) else np.nan
         ratio = _mean(np.array(low)) / working if low else np.nan
         return Circumstances(
             is_intensifier=isinstance(self.pump, Intensifier),
-            at_stop=at_stop,
+            at_stop=event.at_stop,
             pierce_ratio=ratio if np.isfinite(ratio) else 0.5,
             bore=self.nominal_bore,
+            heated=_heated(event),
         )
 
     def _weigh_causes(self) -> None:
@@ -775,7 +780,7 @@ class BoreWatch:
         assert event is not None
         step = event.step or event.low or Step(0, *self._drift.line.at(self._watched_hours))
         shift = self._shift(event, step)
-        event.causes = weigh_causes(shift, self._circumstances(event.at_stop))
+        event.causes = weigh_causes(shift, self._circumstances(event))
         event.check = cheapest_check(event.causes, shift, isinstance(self.pump, Intensifier))
         top = event.causes[0]
         small = abs(step.size) < np.log1p(self.settings.wear_notice)
@@ -786,10 +791,8 @@ class BoreWatch:
             return
         w.standing = max(event.probability(Cause.BORE), self._earlier)
         w.probability = w.standing
-        hears = np.isfinite(shift.seen[list(_SIGNAL_OF)[:-2]]).any()
-        early = event.step is not None and event.batches < HEAR_SIGNALS
-        if early and hears and top.probability < SURE_AT_ONCE:
-            return  # heat and unequal strokes take a batch or two to show
+        if event.step is not None and self._is_early(event, event.step, shift, top):
+            return
         if self._opened:
             self.state = State.OPENED
         elif top.probability < self._least_to_name(top.cause) or top.cause is Cause.UNKNOWN:
@@ -803,6 +806,16 @@ class BoreWatch:
         else:
             self.state = State.WEARING
         self.reason = self._say(event, step, top)
+
+    def _is_early(self, event: _Event, step: Step, shift: Shift, top: Belief) -> bool:
+        """Whether to wait for what the next batches say before anything is told."""
+        few = event.batches < HEAR_SIGNALS
+        if few and step.size_sd > UNSETTLED * abs(step.size):
+            return True  # it still moves
+        known = np.isfinite(shift.seen)
+        feels = bool(known[list(_SLUGGISH)].any()) and _heated(event) < HEATED
+        hears = bool(known[list(_SIGNAL_OF)][:-2].any())
+        return ((few and hears) or feels) and top.probability < SURE_AT_ONCE
 
     def _least_to_name(self, cause: Cause) -> float:
         """How probable the first cause has to be: once named, one batch is not to unsay it."""
@@ -838,7 +851,7 @@ class BoreWatch:
             for feature, signal in _SIGNAL_OF.items():
                 a, b = after["signals"][:, signal], before["signals"][:, signal]
                 if feature in _SLUGGISH:
-                    a = a[-4:]
+                    a = np.sort(a)[-HOTTEST:]  # it cools in every pause
                 seen[feature], sd[feature] = _difference(b, a)
             for feature in (SCATTER, RIPPLE):
                 if seen[feature] < 0.0:  # faults make strokes uneven; quieter ones say nothing
@@ -975,6 +988,14 @@ def _difference(before: NDArray[np.float64], after: NDArray[np.float64]) -> tupl
     # neighbours resemble each other: half as many count
     sd = spread * (2.0 / len(before) + 2.0 / len(after)) ** 0.5
     return float(np.mean(after) - np.mean(before)), sd
+
+
+def _heated(event: _Event) -> float:
+    """Share of a leak's heat that the sluggish signals show, between a sudden onset and now."""
+    if event.step is None or len(event.after) == 0:
+        return 1.0
+    since_ns = float(event.after["end_ns"][-1] - event.onset_ns)
+    return float(-np.expm1(-max(since_ns / 1e9 - 0.5 * HEAT_TIME, 0.0) / HEAT_TIME))
 
 
 def _counted(batches: Sequence[NDArray[np.void]], one: float) -> float:

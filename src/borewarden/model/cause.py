@@ -51,13 +51,15 @@ class Circumstances(NamedTuple):
     """What else bears on the cause.
 
     `at_stop`: the event falls together with a stop of the machine. `pierce_ratio` is the pressure
-    of low-pressure pierces over the working pressure, `bore` the stated bore in m.
+    of low-pressure pierces over the working pressure, `bore` the stated bore in m, `heated` the
+    share of the heat of a leak that has come through by now.
     """
 
     is_intensifier: bool
     at_stop: bool
     pierce_ratio: float
     bore: float
+    heated: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -354,6 +356,8 @@ def weigh_causes(shift: Shift, circumstances: Circumstances) -> tuple[Belief, ..
     expected: dict[Cause, Floats] = {}
     for cause in possible_causes(circumstances.is_intensifier):
         mean, spread, weight = _SIGNATURES[cause](circumstances)
+        for hot in (WEEP, BYPASS, VALVES):
+            mean[:, hot] *= circumstances.heated
         if not circumstances.is_intensifier:  # friction takes its share of the torque
             spread[:, LOAD] = np.hypot(spread[:, LOAD], 0.01 + 0.1 * np.abs(mean[:, AREA]))
         mean, spread = mean[:, known], np.hypot(spread[:, known], sd)
