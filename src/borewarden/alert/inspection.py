@@ -93,12 +93,15 @@ def beliefs_of(verdict: Verdict) -> tuple[Belief, ...]:
 def next_check(kind: str, beliefs: tuple[Belief, ...], answers: Mapping[str, str]) -> Step | None:
     """The cheapest step nobody has done that tells the two most probable causes apart.
 
-    If none does, the cheapest that bears on the probable causes at all; None if all are done.
+    Once the first is probable enough, that is the one that would be a finding of it. If there is no
+    such step, the cheapest that bears on the probable causes at all; None if all are done.
     """
     left = [step for step in steps_for(kind, beliefs) if answers.get(step.name) not in step.answers]
     if len(beliefs) > 1:
         first, second = (belief.cause for belief in beliefs[:2])
         for step in left:
+            if beliefs[0].probability >= SETTLED and first not in step.points.values():
+                continue
             if step.given.get(first, step.usual) != step.given.get(second, step.usual):
                 return step
     return left[0] if left else None
@@ -158,18 +161,13 @@ def conclude(verdict: Verdict | None, answers: Mapping[str, str], kind: str = ""
 
 def remarks(verdict: Verdict | None, answers: Mapping[str, str], kind: str = "") -> list[str]:
     """What else the answers say: of the jet's alignment, which is no cause of what a pump shows."""
-    lines = [_SPREAD] if answers.get("stream") == "spread" else []
+    told = answers.get("rim", "") in BY_NAME["rim"].answers
+    lines = [_SPREAD] if answers.get("stream") == "spread" and not told else []
     beliefs = beliefs_of(verdict) if verdict else prior_beliefs(kind)
     astray = misalignment(beliefs, answers)
     if astray >= 0.25:
         lines.append(_MISALIGNED.format(probability_words(astray)))
     return lines
-
-
-def outcome_words(finding: Finding, cause: Cause | None, reason: str) -> str:
-    """The outcome in a sentence, without its end."""
-    what = f": {cause.value}" if cause else ""
-    return f"{finding.value}{what} ({reason})"
 
 
 def _routine(answers: Mapping[str, str], found: Mapping[str, Cause | None]) -> Outcome:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import Enum
 from typing import NamedTuple
 
@@ -266,6 +266,12 @@ class Inspection:
     pictures: tuple[Picture, ...] = ()
     note: str = ""
 
+    @property
+    def outcome(self) -> str:
+        """What it came to, in words."""
+        what = f": {self.cause.value}" if self.cause else ""
+        return f"{self.finding.value}{what} ({self.reason})"
+
 
 def prior_beliefs(kind: str) -> tuple[Belief, ...]:
     """The causes that the kind of pump can have by `PRIOR` alone, the most probable first.
@@ -302,16 +308,18 @@ def weigh_answers(
     joint = _joint(beliefs, answers, steps)
     if not joint:
         return beliefs
-    return _sorted(
-        [
-            replace(
-                belief,
-                probability=sum(joint[belief.cause, misaligned] for misaligned in (False, True)),
-                **_evidence(belief, beliefs, answers, steps),
+    weighed = []
+    for belief in beliefs:
+        speaks_for, speaks_against = _evidence(belief, beliefs, answers, steps)
+        weighed.append(
+            Belief(
+                belief.cause,
+                joint[belief.cause, False] + joint[belief.cause, True],
+                (*speaks_for, *belief.evidence_for),
+                (*speaks_against, *belief.evidence_against),
             )
-            for belief in beliefs
-        ]
-    )
+        )
+    return _sorted(weighed)
 
 
 def misalignment(
@@ -359,8 +367,8 @@ def _evidence(
     beliefs: tuple[Belief, ...],
     answers: Mapping[str, str],
     steps: tuple[Step, ...],
-) -> dict[str, tuple[str, ...]]:
-    """The evidence of `belief` with the answers that speak for it or against it put first."""
+) -> tuple[list[str], list[str]]:
+    """The answers that speak for `belief`, and those that speak against it, in words."""
     others = [other for other in beliefs if other.cause is not belief.cause]
     weight = math.fsum(other.probability for other in others)
     speaks_for, speaks_against = [], []
@@ -376,10 +384,7 @@ def _evidence(
             speaks_for.append(words)
         elif gain < -SPEAKS:
             speaks_against.append(words)
-    return {
-        "evidence_for": (*speaks_for, *belief.evidence_for),
-        "evidence_against": (*speaks_against, *belief.evidence_against),
-    }
+    return speaks_for, speaks_against
 
 
 def _seen_in(step: Step, answer: str, cause: Cause) -> float:
