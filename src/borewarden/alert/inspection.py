@@ -139,15 +139,16 @@ def conclude(verdict: Verdict | None, answers: Mapping[str, str], kind: str = ""
             _NEXT[top.cause],
             beliefs,
         )
-    check = next_check(kind_of(verdict), beliefs, answers)
+    sound = rim == "sound" and verdict.state in _OF_THE_BORE
+    left = tuple(b for b in beliefs if not sound or b.cause is not Cause.BORE)
+    check = next_check(kind_of(verdict), left, answers)
     next_words = f"Cheapest next check: {check.ask}" if check else _NEXT[Cause.UNKNOWN]
-    if rim == "sound" and verdict.state in _OF_THE_BORE:
-        other = next(belief for belief in beliefs if belief.cause is not Cause.BORE)
+    if sound:
         return Outcome(
             Finding.RULED_OUT,
             None,
             "the rim is sound all around under the microscope; the water that the pump shows "
-            f"goes elsewhere, most probably: {other.cause.value}",
+            f"goes elsewhere, most probably: {left[0].cause.value}",
             next_words,
             beliefs,
         )
