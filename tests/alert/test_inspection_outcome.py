@@ -89,7 +89,7 @@ def test_a_chip_under_the_microscope_confirms_the_bore(rim, cause):
 
 
 def test_a_sound_rim_closes_an_alert_of_the_bore_and_names_what_is_left():
-    found = conclude(verdict(), {"rim": "sound", "second-head": "no"})
+    found = conclude(verdict(), {"rim": "sound", "second-head": "no", "jewel-changed": "no"})
     assert found.finding is Finding.RULED_OUT
     assert found.cause is None
     assert Cause.LEAK.value in found.reason
