@@ -6,8 +6,10 @@ import math
 from dataclasses import replace
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from borewarden.alert.alarm import Alarm, AlarmSettings, AlarmState
+from borewarden.alert.alarm import BURST, Alarm, AlarmSettings, AlarmState, Notice
 from borewarden.alert.inspection import (
     beliefs_of,
     conclude,
@@ -272,3 +274,45 @@ def test_undecided_leaves_the_alarm_as_it_is():
     alarm.inspect(1, [inspection(Finding.UNDECIDED)], at(600))
     assert alarm.state is AlarmState.UNACKNOWLEDGED
     assert [n.kind for n in alarm.tick(at(30 + 3600))] == ["repeat"]
+
+
+WHAT = st.sampled_from([*State, *Finding, "strike", "acknowledge"])
+STEPS_TAKEN = st.lists(st.tuples(WHAT, st.floats(0.0, 5000.0)), max_size=80)
+
+
+def taken(
+    steps: list[tuple[State | Finding | str, float]], restart: bool
+) -> tuple[Alarm, list[Notice]]:
+    alarm, notices, now = Alarm("North", SETTINGS), [], START
+    for entry, (what, gap) in enumerate(steps, start=1):
+        now += round(gap * S)
+        if isinstance(what, State):
+            onset = ONSET if what is State.OPENED else None
+            notices += alarm.update(what, what.value, now, onset)
+        elif isinstance(what, Finding):
+            notices += alarm.inspect(entry, [inspection(what)], now)
+        elif what == "strike":
+            notices += alarm.inspect(entry, [], now)
+        else:
+            alarm.acknowledge(now, "Ada")
+        if restart:
+            alarm = Alarm.from_json(alarm.to_json())
+    return alarm, notices
+
+
+@given(STEPS_TAKEN)
+def test_whatever_is_inspected_and_unsaid_there_is_never_a_storm(steps):
+    alarm, notices = taken(steps, restart=False)
+    assert len(notices) <= math.ceil(sum(gap for _, gap in steps) / SETTINGS.repeat) + BURST
+    assert taken(steps, restart=True) == (alarm, notices)
+
+
+@given(STEPS_TAKEN)
+def test_however_it_was_inspected_another_event_that_lasts_is_told(steps):
+    later = sum(gap for _, gap in steps) + 10 * 86_400.0
+    alarm, _ = taken(steps, restart=False)
+    alarm.update(State.SOUND, "", at(later - 3600))
+    alarm.tick(at(later - 1800))
+    told = alarm.update(State.OPENED, "", at(later), at(later))
+    told += alarm.tick(at(later + 31))
+    assert [(notice.kind, notice.state) for notice in told] == [("alarm", State.OPENED)]

@@ -190,6 +190,17 @@ def test_corrections_keep_history_and_move_what_was_concluded_later(store: Path)
     assert "struck out" in said(shown)
 
 
+def test_a_later_look_with_the_naked_eye_unsays_no_microscope(store: Path) -> None:
+    inspect(store, "--by", "Ada", "--answer", "rim=sound")
+    inspect(store, "--by", "Grace", "--answer", "rim=naked eye")
+    assert [each.finding for each in held(store).values()] == [Finding.RULED_OUT] * 2
+    # but whoever corrects says what they meant
+    inspect(
+        store, "--by", "Ada", "--answer", "rim=naked eye", "--correct", "1", "--why", "no scope"
+    )
+    assert [each.finding for each in held(store).values()] == [Finding.UNDECIDED] * 2
+
+
 def test_without_an_open_alert_it_is_a_routine_inspection(store: Path) -> None:
     done = inspect(
         store, "--by", "Ada", "--answer", "cut=good", "--note", "monthly", machine="West"

@@ -36,6 +36,7 @@ from borewarden.collect.logged import local_ns
 from borewarden.life.inspection import RIM_ANSWERS, picture_bytes
 from borewarden.life.rim import measure_rim
 from borewarden.model.inspection import (
+    BY_NAME,
     DIRECT_DRIVE,
     INTENSIFIER,
     NOT_LOOKED,
@@ -156,7 +157,8 @@ def inspect_command(
         asks = not (answers or answer or picture)
         _show_subject(subject)
         given = _given(answers, answer or [], picture or [], measure, by, note)
-        before = {**_earlier(connection, subject, number), **(old.answers if old else {})}
+        earlier = _earlier(connection, subject, number)
+        before = _merged(earlier, old.answers if old else {})
         if asks:
             given = _ask_all(subject, given, before)
         given.by = _person(given.by)
@@ -166,9 +168,8 @@ def inspect_command(
         kept = [_picture(path, given.measure and i == 0) for i, path in enumerate(given.pictures)]
         if kept and "rim" not in given.answers and kept[0].measured in RIM_WORDS:
             given.answers["rim"] = RIM_WORDS[kept[0].measured]
-        own = {**(old.answers if old else {}), **given.answers}
-        own = {name: said for name, said in own.items() if said != NOT_LOOKED}
-        outcome = conclude(subject.verdict, _known({**before, **given.answers}), subject.kind)
+        own = _known({**(old.answers if old else {}), **given.answers})
+        outcome = conclude(subject.verdict, _merged(earlier, own), subject.kind)
         verdict = subject.verdict
         inspection = Inspection(
             machine=subject.name,
@@ -199,7 +200,7 @@ def inspect_command(
             number = record_inspection(connection, inspection, given.by, why, number)
             if old is not None:
                 _conclude_again(connection, number, old, given.by)
-        _show_outcome(number, subject, inspection, outcome, before)
+        _show_outcome(number, subject, outcome, inspection, _merged(earlier, own))
 
 
 @app.command("inspections")
@@ -330,12 +331,13 @@ def _earlier(
     """What was found before about the same alert; the newer answer holds."""
     if subject.alert is None:
         return {}
-    return {
-        name: answer
-        for other, each in inspections(connection, subject.name).items()
-        if each.alert_ns == subject.alert.time_ns and (number is None or other < number)
-        for name, answer in each.answers.items()
-    }
+    return _merged(
+        *(
+            each.answers
+            for other, each in inspections(connection, subject.name).items()
+            if each.alert_ns == subject.alert.time_ns and (number is None or other < number)
+        )
+    )
 
 
 def _conclude_again(
@@ -352,9 +354,9 @@ def _conclude_again(
     for other, each in inspections(connection, old.machine).items():
         if each.alert_ns != old.alert_ns:
             continue
-        answers |= each.answers
+        answers = _merged(answers, each.answers)
         if other > number:
-            made = conclude(alert.verdict, _known(answers))
+            made = conclude(alert.verdict, answers)
             again = replace(
                 each,
                 finding=made.finding,
@@ -365,6 +367,16 @@ def _conclude_again(
             )
             why = f"inspection {number} was corrected"
             record_inspection(connection, again, by, why, other)
+
+
+def _merged(*parts: Mapping[str, str]) -> dict[str, str]:
+    """The newest answer of each step; one that settles nothing takes no place of one that does."""
+    merged: dict[str, str] = {}
+    for part in parts:
+        for name, answer in part.items():
+            if name not in merged or answer in BY_NAME[name].answers:
+                merged[name] = answer
+    return merged
 
 
 def _known(answers: Mapping[str, str]) -> dict[str, str]:
@@ -551,9 +563,9 @@ def _show_subject(subject: Subject) -> None:
 def _show_outcome(
     number: int,
     subject: Subject,
-    inspection: Inspection,
     outcome: Outcome,
-    earlier: Mapping[str, str],
+    inspection: Inspection,
+    answers: Mapping[str, str],
 ) -> None:
     for line in CAUTIONS:
         out.print(f"! {line}", markup=False, highlight=False, soft_wrap=True)
@@ -573,7 +585,7 @@ def _show_outcome(
             )
         out.print(table)
     lines = [f"Inspection {number} of {inspection.machine}: {inspection.outcome}"]
-    lines += remarks(subject.verdict, _known({**earlier, **inspection.answers}), subject.kind)
+    lines += remarks(subject.verdict, answers, subject.kind)
     if outcome.finding.closes:
         lines.append("The alarm is closed; nothing more is told of this event.")
     lines.append(f"Next: {inspection.next_step}")
