@@ -157,6 +157,19 @@ def test_what_was_answered_before_is_shown_and_giving_up_keeps_nothing(store: Pa
     assert len(held(store)) == 1
 
 
+def test_a_store_that_takes_nothing_costs_nobody_their_answers(store: Path) -> None:
+    with open_store(store) as connection:
+        connection.execute(
+            "CREATE TRIGGER full BEFORE INSERT ON inspection "
+            "BEGIN SELECT RAISE(FAIL, 'the disk is full'); END"
+        )
+    done = inspect(store, typed="Ada\nbad\nlow\n" + "\n" * 8)
+    assert done.exit_code == 2
+    assert "can't inspect: the disk is full" in said(done)
+    assert '--answer "cut=bad" --answer "feed=low"' in said(done)
+    assert held(store) == {}
+
+
 def test_the_picture_of_the_rim_is_measured_when_asked(store: Path, tmp_path: Path) -> None:
     picture = chipped_rim(tmp_path / "rim.png")
     typed = "Ada\n" + "\n" * 6 + f"missing.png\n{picture}\ny\n\n\n"

@@ -5,7 +5,8 @@ import json
 import sqlite3
 import time
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -188,7 +189,7 @@ def inspect_command(
             pictures=(*(old.pictures if old else ()), *kept),
             note=given.note or (old.note if old else ""),
         )
-        with transaction(connection):
+        with _or_say_again(own, asks), transaction(connection):
             digests = [keep_picture(connection, content) for _, content in pictures]
             inspection = replace(
                 inspection,
@@ -384,6 +385,23 @@ def _known(answers: Mapping[str, str]) -> dict[str, str]:
 
 
 # -- what was found
+
+
+@contextmanager
+def _or_say_again(answers: Mapping[str, str], asked: bool) -> Iterator[None]:
+    """Should the store not take it, nobody is to be asked or to look again."""
+    try:
+        yield
+    except sqlite3.Error:
+        if asked and answers:
+            options = " ".join(f'--answer "{name}={said}"' for name, said in answers.items())
+            out.print(
+                f"Not kept. Once the store can be written, give the same with: {options}",
+                markup=False,
+                highlight=False,
+                soft_wrap=True,
+            )
+        raise
 
 
 def _given(
