@@ -157,6 +157,13 @@ def test_what_was_answered_before_is_shown_and_giving_up_keeps_nothing(store: Pa
     assert len(held(store)) == 1
 
 
+def test_where_nobody_looked_nothing_is_kept(store: Path) -> None:
+    done = inspect(store, typed="Ada\n" + "\n" * 12)
+    assert (done.exit_code, "nothing is kept" in said(done)) == (0, True)
+    assert "rim:" in said(done)
+    assert held(store) == {}
+
+
 def test_a_store_that_takes_nothing_costs_nobody_their_answers(store: Path) -> None:
     with open_store(store) as connection:
         connection.execute(

@@ -118,7 +118,7 @@ async def test_ruled_out_closes_the_alarm_and_a_correction_raises_it_again(tmp_p
         assert "The alarm is closed" in said
         closed = await service.sees(lambda status: status["alarm"] == "closed by inspection")
         assert closed["inspection"].startswith("Inspected by Ada, ")
-        assert "bore ruled out (the rim is sound all around" in closed["inspection"]
+        assert "bore ruled out (the rim is sound under the microscope" in closed["inspection"]
         card = await asyncio.to_thread(service.get, "/events")
         assert (card["alarm"], card["open"]) == ("Alarm: closed by inspection", False)
         assert card["inspection"] == closed["inspection"]

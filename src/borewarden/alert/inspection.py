@@ -147,7 +147,7 @@ def conclude(verdict: Verdict | None, answers: Mapping[str, str], kind: str = ""
         return Outcome(
             Finding.RULED_OUT,
             None,
-            "the rim is sound all around under the microscope; the water that the pump shows "
+            "the rim is sound under the microscope; the water that the pump shows "
             f"goes elsewhere, most probably: {left[0].cause.value}",
             next_words,
             beliefs,

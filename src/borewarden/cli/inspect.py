@@ -170,6 +170,9 @@ def inspect_command(
         if kept and "rim" not in given.answers and kept[0].measured in RIM_WORDS:
             given.answers["rim"] = RIM_WORDS[kept[0].measured]
         own = _known({**(old.answers if old else {}), **given.answers})
+        if old is None and not (own or kept or given.note):
+            out.print("Nobody looked at anything: nothing is kept.")
+            return
         outcome = conclude(subject.verdict, _merged(earlier, own), subject.kind)
         verdict = subject.verdict
         inspection = Inspection(

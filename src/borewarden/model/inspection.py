@@ -194,8 +194,8 @@ STEPS = (
         "15 degrees of the rim is enough; a look with the naked eye does not settle it (both "
         "common practice, no source).",
         {
-            "sound": "sound all around",
-            "doubtful": "something smaller than 10 to 15 degrees",
+            "sound": "no chip that matters",
+            "doubtful": "a chip of a doubtful size",
             "chipped": "chipped",
             "worn": "evenly worn or widened",
             "plugged": "something sits in the bore",
