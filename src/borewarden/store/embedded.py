@@ -33,6 +33,7 @@ from borewarden.model.bore import RESULT
 from borewarden.model.gate import Samples
 from borewarden.model.verdict import STATES
 from borewarden.model.watcher import Alert, Learned
+from borewarden.store.inspections import INSPECTIONS
 from borewarden.store.register import REGISTER
 
 SCHEMA_VERSION = 3  # 2 added tables only; 3 has blocks of samples in place of a row a sample
@@ -107,7 +108,7 @@ def open_store(path: Path, any_thread: bool = False) -> Iterator[sqlite3.Connect
         version = connection.execute("PRAGMA user_version").fetchone()[0]
         if version > SCHEMA_VERSION:
             raise sqlite3.DatabaseError(f"the store is of version {version}, not {SCHEMA_VERSION}")
-        connection.executescript(SCHEMA + REGISTER)
+        connection.executescript(SCHEMA + REGISTER + INSPECTIONS)
         if version < SCHEMA_VERSION:  # stands in the file, so that setting it is a write
             with transaction(connection):
                 _take_over_rows(connection)
