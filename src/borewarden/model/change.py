@@ -101,9 +101,9 @@ def clip(value: float, own: float, level_sd: float, h: float) -> float:
     """`value`, no further from zero than two of which one may be wild can show without an alarm.
 
     `own` is the variance of the batch, `level_sd` as in `weigh`. If its neighbour shows nothing,
-    the mean of both is at most 0.9 of what reaches `h`; if it shows the same, that is exceeded.
+    the mean of both is at most 0.65 of what reaches `h`; if it shows the same, that is exceeded.
     """
-    most = 2.0 * 0.9 * np.sqrt(2.0 * h * (0.5 * own + level_sd * level_sd))
+    most = 2.0 * 0.65 * np.sqrt(2.0 * h * (0.5 * own + level_sd * level_sd))
     return float(min(max(value, -most), most))
 
 
