@@ -83,9 +83,6 @@ def measure_bytes(folder: Path) -> Figures:
         n = len(samples.time_ns)
         result = replay(machine, [log], folder / f"{name}.db")
         lines = influx.sample_lines(machine.name, samples, result.phases)
-        packets = [
-            gzip.compress("\n".join(lines[at : at + 1000]).encode()) for at in range(0, n, 1000)
-        ]
         batches = influx.batch_lines(machine.name, result.batches)
         with open_store(folder / f"{name}.db") as connection, open_store(folder / "e.db") as empty:
             connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
@@ -97,7 +94,7 @@ def measure_bytes(folder: Path) -> Figures:
                 "log file": log.stat().st_size / n,
                 "store, replayed": store,
                 "line": sum(map(len, lines)) / n + 1,
-                "line, gzip in 1,000s": sum(map(len, packets)) / n,
+                "line, gzip in 1,000s": packed_bytes(lines),
                 "batches a sample": len(result.batches) / n,
                 "batch line": sum(map(len, batches)) / max(len(batches), 1) + 1,
             }
@@ -110,6 +107,21 @@ def measure_bytes(folder: Path) -> Figures:
         f"embedded store, samples of 500 pumps one by one: {figures['store, live']:.1f} B a sample"
     )
     return figures
+
+
+def packed_bytes(lines: list[str], packets: int = 20, pumps: int = 1000) -> float:
+    """Bytes a line, gzip, where each packet holds one second of so many pumps."""
+    rng = np.random.default_rng(1)
+    size = 0
+    for second in range(packets):
+        packet = []
+        for pump, i in enumerate(rng.integers(len(lines), size=pumps)):
+            head, fields, _ = lines[i].split(" ")
+            measurement = head.split(",")[0]
+            time_ns = (1_772_000_000 + second) * 10**9 + int(rng.integers(10**9))
+            packet.append(f"{measurement},machine=pump\\ {pump:05d} {fields} {time_ns}")
+        size += len(gzip.compress("\n".join(packet).encode()))
+    return size / (packets * pumps)
 
 
 def measure_live_store(folder: Path, pumps: int = 500, each: int = 400) -> float:
@@ -362,6 +374,7 @@ async def live(pumps: int, seconds: float, folder: Path, stack: ExitStack) -> Fi
     return {
         "watcher, us a sample": spent["watcher"],
         "broker, us a sample": spent["broker"],
+        "victoria live, us a sample": spent["victoria"],
         "disk, bytes a sample": wrote / kept,
         "watcher, MiB": memory["watcher"],
         # PUBLISH: fixed header 3, topic length 2, packet id 2 (MQTT 3.1.1, 3.3); PUBACK 4
@@ -371,49 +384,57 @@ async def live(pumps: int, seconds: float, folder: Path, stack: ExitStack) -> Fi
 
 # -- arithmetic
 
+# Unit prices are assumptions, no offers: of a rented core for a year, of a GiB of SSD for a month.
+CORE_YEAR = 250.0  # US$
+GIB_MONTH = 0.08  # US$
+HEADROOM = 2.0  # cores paid for over cores used
+KEPT_DAYS = 90  # of samples in the embedded stores
+COPIES = 2  # of the time series, kept for a year
+
 
 def fleet_table(figures: Figures, fleet: int, bundle: int = 1000) -> None:
     """What a fleet comes to; `bundle` pumps a watcher."""
     f = figures
     day, year = fleet * DAY, fleet * DAY * 365
-    outbox = f["line"] * bundle
+    watchers = fleet * f["watcher, us a sample"] * 1e-6
+    brokers = fleet * f["broker, us a sample"] * 1e-6
+    series = fleet * f["victoria live, us a sample"] * 1e-6
+    embedded = day * f["store, live"]
+    series_year = year * f["victoria, bytes a sample"]
+    batches = day * f["batches a sample"]
+    cores = HEADROOM * (watchers + brokers + COPIES * series)
+    disk = embedded * KEPT_DAYS + COPIES * series_year
+    rent = {"cores": cores * CORE_YEAR, "disks": disk / 2**30 * GIB_MONTH * 12}
 
     def tib(number: float) -> str:
         return f"{number / 2**40:,.1f} TiB"
 
+    def mbits(number: float) -> str:
+        return f"{fleet * number * 8e-6:,.0f} Mbit/s"
+
     print(f"\n{fleet:,} pumps at 1 Hz, around the clock, {bundle:,} a watcher\n")
     for what, value in (
         ("samples", f"{fleet:,}/s, {day:.3g} a day, {year:.3g} a year"),
-        (
-            "watchers",
-            f"{fleet / bundle:,.0f}, each {f['watcher, MiB']:,.0f} MiB or somewhat more",
-        ),
-        ("cores, watchers", f"{fleet * f['watcher, us a sample'] * 1e-6:.0f}"),
-        ("cores, brokers", f"{fleet * f['broker, us a sample'] * 1e-6:.1f}"),
-        ("cores, time series", f"{fleet * f['victoria, us a sample'] * 1e-6:.1f}, bulk loading"),
-        (
-            "network, MQTT",
-            f"{fleet * f['mqtt, bytes a sample'] * 8e-6:,.0f} Mbit/s in, and as much out",
-        ),
-        ("network, lines", f"{fleet * f['line, gzip in 1,000s'] * 8e-6:,.0f} Mbit/s, gzip"),
-        (
-            "embedded stores",
-            f"{tib(day * f['store, live'])} a day, {tib(year * f['store, live'])} a year",
-        ),
+        ("batches", f"{batches / DAY:,.0f}/s, {batches:.3g} a day"),
+        ("watchers", f"{fleet / bundle:,.0f}, each {f['watcher, MiB']:,.0f} MiB or somewhat more"),
+        ("cores, watchers", f"{watchers:.0f}, {watchers * bundle / fleet:.2f} each"),
+        ("cores, brokers", f"{brokers:.1f}, one a mosquitto, at half load {2 * brokers:.0f}"),
+        ("cores, time series", f"{series:.1f} a copy"),
+        ("network, MQTT", f"{mbits(f['mqtt, bytes a sample'])} in, and as much out"),
+        ("network, lines", f"{mbits(f['line, gzip in 1,000s'])}, gzip"),
+        ("embedded stores", f"{tib(embedded)} a day, {tib(embedded * 365)} a year"),
+        ("embedded, a watcher", f"{embedded * bundle / fleet / 2**30:.1f} GiB a day"),
         ("disk writes", f"{f['disk, bytes a sample'] * bundle * 1e-6:.1f} MB/s a watcher"),
-        ("time series", f"{tib(year * f['victoria, bytes a sample'])} a year a copy"),
+        ("time series", f"{tib(series_year)} a year a copy"),
+        ("outbox of 2 GiB", f"full after {2**31 / (f['line'] * bundle) / 3600:.1f} h"),
         (
-            "batches",
-            f"{day * f['batches a sample']:.3g} a day, "
-            f"{tib(year * f['batches a sample'] * f['batch line'])} of lines a year",
+            "restart with 7 days' samples",
+            f"{7 * DAY * bundle * f['restart, s a sample'] / 60:.0f} min of a core a watcher",
         ),
         (
-            "outbox of 2 GiB",
-            f"full after {2 * 2**30 / outbox / 3600:.1f} h without the time-series side",
-        ),
-        (
-            "restart, 7 days' samples",
-            f"{7 * DAY * bundle * f['restart, s a sample'] / 60:.0f} min of one core a watcher",
+            "rent, assumed prices",
+            f"{rent['cores']:,.0f} US$ a year for {cores:.0f} cores, {rent['disks']:,.0f} US$ for "
+            f"{tib(disk)}: {sum(rent.values()) / fleet:.2f} US$ a pump and year",
         ),
     ):
         print(f"| {what} | {value} |")
