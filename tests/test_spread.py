@@ -46,8 +46,12 @@ def test_cluster_answers_alike_and_a_scheduler_that_is_lost_is_said_plainly(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr(module, "AHEAD", 7)  # fewer than there are tasks
-    with cluster(tmp_path, 1) as at:
+    monkeypatch.setenv("DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES", "0")
+    with cluster(tmp_path, 2) as at:
         assert in_order(spread(math.sqrt, TASKS, scheduler=at.address)) == list(range(40))
+        assert list(spread(math.sqrt, [], scheduler=at.address)) == []
+        ((_, killer),) = spread(os._exit, [3], scheduler=at.address)  # takes its worker along
+        assert type(killer).__name__ == "KilledWorker"
         _, second = in_order(spread(math.sqrt, [4.0, -1.0], scheduler=at.address))
         assert isinstance(second, ValueError)
         answers = spread(time.sleep, [0.05] * 40, scheduler=at.address)
