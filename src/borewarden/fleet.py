@@ -8,6 +8,7 @@ and the table are written by the one who asked.
 from __future__ import annotations
 
 import csv
+import sqlite3
 from collections.abc import Callable, Iterable
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -19,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.collect import BadInput
-from borewarden.model.gate import Samples, samples_of
+from borewarden.model.gate import samples_of
 from borewarden.model.verdict import Verdict
 from borewarden.model.watcher import Alert, Learned
 from borewarden.replay import replay
@@ -39,7 +40,7 @@ class MachineLogs(NamedTuple):
 
 @dataclass(frozen=True)
 class Found:
-    """What the replay of one machine found; without its samples, which stay in the logs."""
+    """What the replay of one machine found, but for its batches; samples stay in the logs."""
 
     machine: str
     first_ns: int
@@ -49,7 +50,6 @@ class Found:
     missed_hours: float
     verdict: Verdict
     alerts: list[Alert]
-    batches: NDArray[np.void]  # dtype RESULT, one row a batch
 
 
 @dataclass(frozen=True)
@@ -60,13 +60,16 @@ class Refused:
     reason: str
 
 
-def replay_machine(task: MachineLogs) -> Found | Refused:
-    """Replay one machine; the same on whatever computer it is done."""
+def replay_machine(task: MachineLogs) -> tuple[Found, NDArray[np.void]] | Refused:
+    """Replay one machine, and give its batches too: dtype `RESULT`, one row a batch.
+
+    It comes out the same on whatever computer it is done.
+    """
     try:
         result = replay(task.machine, list(task.logs))
     except BadInput as bad:
         return Refused(task.machine.name, str(bad))
-    return Found(
+    found = Found(
         machine=result.machine,
         first_ns=int(result.samples.time_ns[0]),
         last_ns=int(result.samples.time_ns[-1]),
@@ -75,8 +78,8 @@ def replay_machine(task: MachineLogs) -> Found | Refused:
         missed_hours=result.missed_hours,
         verdict=result.verdict,
         alerts=result.alerts,
-        batches=result.batches,
     )
+    return found, result.batches
 
 
 def replay_fleet(
@@ -95,21 +98,25 @@ def replay_fleet(
     with ExitStack() as stack:
         connection = None if store is None else stack.enter_context(open_store(store))
         for i, answer in spread(replay_machine, tasks, processes, scheduler):
-            if isinstance(answer, Exception):
-                reason = f"{type(answer).__name__}: {answer}"
-                answer = Refused(tasks[i].machine.name, reason)
-            if connection is not None and isinstance(answer, Found):
-                with transaction(connection):
-                    forget_learned(connection, answer.machine, answer.first_ns, answer.last_ns)
-                    write_learned(connection, answer.machine, *_without_samples(answer))
-            answers[i] = answer
+            match answer:
+                case (found, batches):
+                    if connection is not None:
+                        _write(connection, found, batches)
+                    answers[i] = found
+                case Refused():
+                    answers[i] = answer
+                case error:
+                    answers[i] = Refused(tasks[i].machine.name, f"{type(error).__name__}: {error}")
             progress(len(answers), len(tasks))
     return [answers[i] for i in range(len(tasks))]
 
 
-def _without_samples(found: Found) -> tuple[Samples, Learned]:
-    samples = samples_of(np.empty(0, dtype=np.int64))
-    return samples, Learned(np.empty(0, dtype=np.int8), found.batches, found.alerts)
+def _write(connection: sqlite3.Connection, found: Found, batches: NDArray[np.void]) -> None:
+    no_samples = samples_of(np.empty(0, dtype=np.int64))
+    learned = Learned(np.empty(0, dtype=np.int8), batches, found.alerts)
+    with transaction(connection):
+        forget_learned(connection, found.machine, found.first_ns, found.last_ns)
+        write_learned(connection, found.machine, no_samples, learned)
 
 
 # -- which machines, which logs
@@ -163,15 +170,18 @@ def tasks_of_list(path: Path) -> list[MachineLogs]:
                 raise BadInput(path, "header", f"has {rows.fieldnames or 'nothing'}", "machine,log")
             for row in rows:
                 machine, log = (row[column] for column in columns)
-                if not machine or not log:
+                if not machine or not log or "\0" in machine + log:
                     raise BadInput(
-                        path, f"line {rows.line_num}", "lacks a field", "machine file, log file"
+                        path,
+                        f"line {rows.line_num}",
+                        "lacks a field, or has one that is no path",
+                        "machine file, log file",
                     )
                 wanted.setdefault(path.parent / machine, []).append(path.parent / log)
     except OSError as error:
         raise BadInput(path, "file", error.strerror or "can't be read", "give a list") from None
-    except UnicodeDecodeError:
-        raise BadInput(path, "file", "isn't UTF-8 text", "save it as UTF-8") from None
+    except (UnicodeDecodeError, csv.Error):
+        raise BadInput(path, "file", "isn't UTF-8 text", "save it as UTF-8 CSV") from None
     if not wanted:
         raise BadInput(path, "rows", "there are none", "a row for each log: machine,log")
     return _tasks(wanted.items())
