@@ -6,9 +6,12 @@ times each way, and prints the memory of the workers. Bounded in count; loopback
 
 from __future__ import annotations
 
+import sqlite3
 import sys
 import tempfile
 import time
+from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
@@ -16,8 +19,17 @@ sys.path.insert(0, str(ROOT / "tests"))
 
 from distributed import Client  # noqa: E402
 
-from borewarden.fleet import Found, MachineLogs, replay_fleet  # noqa: E402
+from borewarden.fleet import (  # noqa: E402
+    Found,
+    MachineLogs,
+    Refused,
+    _write,
+    replay_fleet,
+    replay_machine,
+)
 from borewarden.settings import load_machine  # noqa: E402
+from borewarden.spread import spread  # noqa: E402
+from borewarden.store.embedded import open_store  # noqa: E402
 from clusters import cluster  # noqa: E402
 
 DAYS = {
@@ -33,6 +45,20 @@ def peak(pid: int) -> float:
         if line.startswith("VmHWM"):
             return int(line.split()[1]) / 1024
     return 0.0
+
+
+def written_a_second(folder: Path) -> float:
+    """Batches that one client writes in a second."""
+    machine = load_machine(ROOT / "config" / "north.toml")
+    log = ROOT / "replay_data" / "north-2026-03-09-wear.parquet"
+    answer = replay_machine(MachineLogs(machine, (log,)))
+    assert not isinstance(answer, Refused)
+    found, batches = answer
+    with open_store(folder / "written.db") as connection:
+        begun = time.monotonic()
+        for i in range(100):
+            _write(connection, replace(found, machine=f"North {i}"), batches)
+        return 100 * len(batches) / (time.monotonic() - begun)
 
 
 def main() -> None:
@@ -58,6 +84,7 @@ def main() -> None:
 
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
+        print(f"one client writes {written_a_second(folder):,.0f} batches/s")
         timed("plain loop", folder / "loop.db")
         timed("2 processes, their start included", folder / "two.db", processes=2)
         took = []
@@ -68,11 +95,19 @@ def main() -> None:
                 with Client(at.address, set_as_default=False) as client:
                     client.wait_for_workers(workers, 60)
                 replay_fleet(tasks[: 6 * workers], scheduler=at.address)  # imports
+                if workers == 2:
+                    begun = time.monotonic()
+                    count = sum(1 for _ in spread(abs, range(5000), scheduler=at.address))
+                    print(f"{count / (time.monotonic() - begun):.0f} empty tasks/s")
                 took.append(
                     timed(f"{workers} workers of a cluster", place / "fleet.db", at.address)
                 )
                 peaks = [peak(worker.pid) for worker in at.workers.values()]
                 print("  most memory of a worker: " + ", ".join(f"{p:.0f} MiB" for p in peaks))
+        with closing(sqlite3.connect(place / "fleet.db")) as connection:
+            (batches,) = connection.execute("SELECT count(*) FROM batch").fetchone()
+        size = (place / "fleet.db").stat().st_size
+        print(f"{size / batches:.0f} B a batch in the store, its alerts included")
         print(f"2 workers are {took[0] / took[1]:.2f} times as quick as 1")
 
 
