@@ -76,7 +76,7 @@ def _on_cluster(
         from distributed import Client, as_completed
     except ImportError:
         raise ValueError(
-            "the package distributed is not installed: pip install 'borewarden[fleet]'"
+            "the package distributed is not installed: pip install distributed"
         ) from None
     if not re.fullmatch(r"(tcp|tls)://\S+:\d+", address):
         raise ValueError(f"{address!r} is no address of a scheduler: give tcp://HOST:8786")
