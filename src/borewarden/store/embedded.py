@@ -145,6 +145,13 @@ def forget(connection: sqlite3.Connection, machine: str, first_ns: int, last_ns:
         for rest in (words[words[:, 0] < first_ns], words[words[:, 0] > last_ns]):
             if len(rest):
                 _insert(connection, "block", machine, rest)
+    forget_learned(connection, machine, first_ns, last_ns)
+
+
+def forget_learned(
+    connection: sqlite3.Connection, machine: str, first_ns: int, last_ns: int
+) -> None:
+    """Drop batches and alerts of `machine` from `first_ns` to `last_ns`, and keep the samples."""
     for table, column in (("batch", "end_ns"), ("alert", "time_ns")):
         connection.execute(
             f"DELETE FROM {table} WHERE machine = ? AND {column} BETWEEN ? AND ?",
