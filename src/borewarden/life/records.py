@@ -3,14 +3,12 @@
 The watcher's jet hours go with each fitting; what the register says of its end decides whether
 those hours were its life:
 
-| end | counts as | because |
-| --- | --- | --- |
-| chipped, worn, cut quality | ended | the jewel was at its end |
-| plugged | ended | it stopped a cut: dirt is one of the ways in which jewels go early |
-| unknown, or taken out without a word | ended | jewels seldom come out for nothing; lives that are \
-too short cost less than lives that are too long |
-| planned, mishandled | taken off sound | it might have gone on; a drop on the floor is no life |
-| still fitted | not ended | |
+- chipped, worn, cut quality: ended;
+- plugged: ended, since it stopped a cut, and dirt is one of the ways in which jewels go early;
+- unknown, or taken out without a word: ended, since jewels seldom come out for nothing, and lives
+  taken for too short cost less than lives taken for too long;
+- planned, mishandled: taken off sound, since it might have gone on (a fall is no life);
+- still fitted: not ended.
 
 All of it is a decision of this project. A jewel that is cleaned and fitted again is a fitting of
 its own, with its earlier hours: it enters late (left truncation), so that its first hours are not
