@@ -171,7 +171,7 @@ def costs_command(config: Config, store: Store = STORE, at: At = None) -> None:
 
 def _learned(config: Path, store: Path, at: dt.datetime | None) -> tuple[ShopSeen, Posterior]:
     seen = see_shop(config, store, at)
-    return seen, learn(records_of(seen.fittings))
+    return seen, learn(records_of(seen.jewels))
 
 
 def _outlooks(

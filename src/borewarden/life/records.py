@@ -1,6 +1,6 @@
 """From the register to records of life: which ends count, and which only say "not yet".
 
-The watcher's jet hours go with each fitting; what the register says of its end decides whether
+Telemetry gives the jet hours of each fitting; what the register says of its end decides whether
 those hours were its life:
 
 - chipped, worn, cut quality: ended;
@@ -8,7 +8,7 @@ those hours were its life:
 - unknown, or taken out without a word: ended, since jewels seldom come out for nothing, and lives
   taken for too short cost less than lives taken for too long;
 - planned, mishandled: taken off sound, since it might have gone on (a fall is no life);
-- still fitted: not ended.
+- still fitted, or lost sight of: not ended.
 
 All of it is a decision of this project. A jewel that is cleaned and fitted again is a fitting of
 its own, with its earlier hours: it enters late (left truncation), so that its first hours are not
@@ -17,7 +17,7 @@ counted twice.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import NamedTuple
 
 from borewarden.life.posterior import Conditions, JewelRecord
@@ -30,6 +30,24 @@ CHAMBER = {True: "mixing chamber", False: "no mixing chamber", None: None}
 FILTER = {True: "last-chance filter", False: "no last-chance filter", None: None}
 
 
+class Watched(NamedTuple):
+    """A fitting and the jet hours that were seen of it since it was fitted.
+
+    `hours` is None where none can be told. `to_end` is False where telemetry was lost for long
+    before the jewel came out: it was last seen sound after these hours.
+    """
+
+    fitting: Fitting
+    hours: float | None
+    to_end: bool = True
+
+    @property
+    def ended(self) -> bool:
+        """Whether these hours were its last."""
+        out_ns, end = self.fitting.out_ns, self.fitting.end or End.UNKNOWN
+        return self.to_end and out_ns is not None and end in ENDED
+
+
 class Tally(NamedTuple):
     """How many fittings of a material stand behind its lives, and how they count."""
 
@@ -37,6 +55,7 @@ class Tally(NamedTuple):
     unknown: int  # of those ended: nobody said why
     sound: int  # taken off sound
     fitted: int  # still cutting
+    lost: int  # lost sight of before they came out
     no_hours: int  # left out: no jet hours are known of them
 
 
@@ -50,40 +69,36 @@ def conditions_of(fitting: Fitting) -> Conditions:
     )
 
 
-def is_ended(fitting: Fitting) -> bool:
-    """Whether the jewel was at its end when it came out."""
-    return fitting.out_ns is not None and (fitting.end or End.UNKNOWN) in ENDED
+def records_of(watched: Iterable[Watched]) -> list[JewelRecord]:
+    """Records of jewels; earlier hours come on top of what was seen.
 
-
-def records_of(fittings: Iterable[tuple[Fitting, float | None]]) -> list[JewelRecord]:
-    """Records of `fittings` with the jet hours that each has seen since it was fitted.
-
-    Earlier hours come on top. Fittings whose hours are not known (None) are left out: an age of
-    nought would be wrong.
+    Those whose hours are not known are left out: an age of nought would be wrong.
     """
     return [
         JewelRecord(
-            fitting.material,
-            fitting.earlier_hours + hours,
-            is_ended(fitting),
-            fitting.earlier_hours,
-            conditions_of(fitting),
+            jewel.fitting.material,
+            jewel.fitting.earlier_hours + jewel.hours,
+            jewel.ended,
+            jewel.fitting.earlier_hours,
+            conditions_of(jewel.fitting),
         )
-        for fitting, hours in fittings
-        if hours is not None
+        for jewel in watched
+        if jewel.hours is not None
     ]
 
 
-def tally(fittings: Sequence[tuple[Fitting, float | None]], material: str) -> Tally:
-    """Count the `fittings` of `material`, each with its jet hours."""
-    own = [(fitting, hours) for fitting, hours in fittings if fitting.material == material]
-    known = [fitting for fitting, hours in own if hours is not None]
-    ended = [fitting for fitting in known if is_ended(fitting)]
-    fitted = sum(fitting.out_ns is None for fitting in known)
+def tally(watched: Iterable[Watched], material: str) -> Tally:
+    """Count the jewels of `material`."""
+    own = [jewel for jewel in watched if jewel.fitting.material == material]
+    known = [jewel for jewel in own if jewel.hours is not None]
+    ended = [jewel for jewel in known if jewel.ended]
+    fitted = sum(jewel.fitting.out_ns is None for jewel in known)
+    lost = sum(jewel.fitting.out_ns is not None and not jewel.to_end for jewel in known)
     return Tally(
         ended=len(ended),
-        unknown=sum((fitting.end or End.UNKNOWN) is End.UNKNOWN for fitting in ended),
-        sound=len(known) - len(ended) - fitted,
+        unknown=sum((jewel.fitting.end or End.UNKNOWN) is End.UNKNOWN for jewel in ended),
+        sound=len(known) - len(ended) - fitted - lost,
         fitted=fitted,
+        lost=lost,
         no_hours=len(own) - len(known),
     )

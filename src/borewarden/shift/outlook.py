@@ -33,6 +33,8 @@ from borewarden.model.verdict import State
 from borewarden.settings import ShopSettings
 from borewarden.shift.seen import WEEK_NS, HeadSeen, MachineSeen
 
+ONE_OF_THEM = "a bore of this pump has probably opened up, and the pump can't tell which"
+
 Kind = tuple[float, str]  # bore in whole µm, material
 
 
@@ -108,6 +110,8 @@ def chance_of(machine: MachineSeen, head: HeadSeen, lives: Lives, hours: float) 
     A pump shows the area of all of its heads together, so the line is used where there is one head
     only, and only while the watcher finds no other fault.
     """
+    if machine.state is State.OPENED and len(machine.heads) > 1:
+        return Chance(None, ONE_OF_THEM)
     if machine.state is State.OPENED:
         return Chance(Interval(0.0, 0.0, 0.0), "the watcher says that the bore has opened up")
     if head.age is None:
@@ -130,6 +134,8 @@ def change_of(machine: MachineSeen, head: HeadSeen, planned: Plan | None, at_ns:
 
     Wear counts once the watcher reports it, by the lower end of its 90 % interval.
     """
+    if machine.state is State.OPENED and len(machine.heads) > 1:
+        return Change(None, None, ONE_OF_THEM)
     if machine.state is State.OPENED:
         return Change(0.0, at_ns, "it has probably opened up")
     options = []

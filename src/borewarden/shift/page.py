@@ -72,8 +72,8 @@ def write_lives(
     seen: ShopSeen, outlooks: Sequence[Outlook], posterior: Posterior, hours: float, path: Path
 ) -> None:
     """Write the page on lives to `path`, with a curve for every material that is or was fitted."""
-    records = records_of(seen.fittings)
-    fitted = {fitting.material for fitting, _ in seen.fittings}
+    records = records_of(seen.jewels)
+    fitted = {jewel.fitting.material for jewel in seen.jewels}
     curves = []
     for material in posterior.materials:
         if fitted and material not in fitted:
@@ -153,9 +153,10 @@ def stock_note(seen: ShopSeen) -> str:
 
 def basis(seen: ShopSeen) -> list[str]:
     """What the chances and plans rest on."""
-    counts = [tally(seen.fittings, m) for m in sorted({f.material for f, _ in seen.fittings})]
+    materials = {jewel.fitting.material for jewel in seen.jewels}
+    counts = [tally(seen.jewels, material) for material in materials]
     ended = sum(count.ended for count in counts)
-    going = sum(count.sound + count.fitted for count in counts)
+    going = sum(count.sound + count.fitted + count.lost for count in counts)
     lines = [
         f"Lives: {ended} jewels ended and {going} not ended, of all machines, on top of "
         "priors from common practice, no source, which give way to them.",

@@ -6,7 +6,7 @@ import json
 import math
 import sqlite3
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -17,6 +17,7 @@ import numpy as np
 from borewarden.alert.alarm import Alarm
 from borewarden.collect import BadInput
 from borewarden.collect.logged import local_ns
+from borewarden.life.records import Watched
 from borewarden.model.bore import DRIFT_BLOCK, RECENT
 from borewarden.model.drift import Drift, Line
 from borewarden.model.verdict import State
@@ -28,6 +29,7 @@ from borewarden.store.embedded import open_store, read_alarm
 from borewarden.store.register import Fitting, fittings
 
 WEEK_NS = 7 * 86_400 * 10**9
+SILENCE_NS = 4 * 86_400 * 10**9  # longer than a weekend: what was cut meanwhile nobody knows
 LOOK_BACK_NS = 4 * WEEK_NS  # for the jet hours a week
 MOST_VALUES = 500  # of one wear line; longer lives get longer blocks
 FEWEST_VALUES = 3  # below, a line says nothing yet
@@ -77,14 +79,14 @@ class MachineSeen:
 
 
 class ShopSeen(NamedTuple):
-    """The shop at one moment. `fittings` are all that are known, each with its jet hours.
+    """The shop at one moment. `jewels` are all that are known of, fitted or not.
 
     `shop` holds the usual costs where there is no `shop.toml`.
     """
 
     at_ns: int
     machines: list[MachineSeen]
-    fittings: list[tuple[Fitting, float | None]]
+    jewels: list[Watched]
     shop: ShopSettings
 
 
@@ -110,16 +112,13 @@ def see_shop(config: Path, store: Path, at: datetime | None = None) -> ShopSeen:
             with_pace(see(connection, machine, at_ns), shop.jet_hours_per_week)
             for machine in machines.values()
         ]
-        held = held_at(connection, at_ns)
-        known = [(fitting, hours_of(connection, fitting, at_ns)) for fitting in held]
-    # jewels that only a machine file knows of cut all the same
-    known += [
-        (head.fitting, head.hours)
-        for machine in seen
-        for head in machine.heads
-        if not head.recorded
-    ]
-    return ShopSeen(at_ns, seen, known, shop)
+        known = held_at(connection, at_ns)
+        # jewels that only a machine file knows of cut all the same
+        known += [head.fitting for machine in seen for head in machine.heads if not head.recorded]
+        names = {fitting.machine for fitting in known}
+        silent = {name: silences(connection, name, at_ns) for name in names}
+        jewels = [watched(connection, f, silent[f.machine], at_ns) for f in known]
+    return ShopSeen(at_ns, seen, jewels, shop)
 
 
 def with_pace(machine: MachineSeen, stated: Mapping[str, float]) -> MachineSeen:
@@ -190,6 +189,53 @@ def hours_of(connection: sqlite3.Connection, fitting: Fitting, at_ns: int) -> fl
     # a machine file that states the earlier hours has the watcher count on from there
     last = float(row[0])
     return last - fitting.earlier_hours if last >= fitting.earlier_hours else last
+
+
+def watched(
+    connection: sqlite3.Connection,
+    fitting: Fitting,
+    silent: Sequence[tuple[int, int]],
+    at_ns: int,
+) -> Watched:
+    """`fitting` with its jet hours up to the first long silence, if one came before its end.
+
+    What it cut in a silence nobody knows: so its age is known no more from then on, and not at all
+    if it was fitted in one. `silent` are those of its machine.
+    """
+    until_ns = at_ns if fitting.out_ns is None else fitting.out_ns
+    cuts = [start for start, end in silent if end > fitting.fitted_ns and start < until_ns]
+    if not cuts:
+        return Watched(fitting, hours_of(connection, fitting, at_ns))
+    if cuts[0] <= fitting.fitted_ns:
+        return Watched(fitting, None, to_end=False)
+    return Watched(fitting, hours_of(connection, fitting, cuts[0]), to_end=False)
+
+
+def silences(connection: sqlite3.Connection, machine: str, at_ns: int) -> list[tuple[int, int]]:
+    """Times of more than `SILENCE_NS` up to `at_ns` without any sample of `machine`.
+
+    The time before the first and after the last one counts too.
+    """
+    between = connection.execute(
+        "SELECT before, end_ns FROM (SELECT end_ns, lag(end_ns, 1, 0) OVER (ORDER BY end_ns) AS "
+        "before FROM batch WHERE machine = ? AND end_ns <= ?) WHERE end_ns - before > ? "
+        "UNION ALL SELECT coalesce(max(end_ns), 0), ? FROM batch WHERE machine = ? AND end_ns <= ?",
+        (machine, at_ns, SILENCE_NS, at_ns, machine, at_ns),
+    ).fetchall()
+    found = []
+    for start, end in between:
+        # no batch closes while a machine stands still, but samples come in
+        spans = connection.execute(
+            "SELECT first_ns, last_ns FROM block WHERE machine = ? AND last_ns > ? AND first_ns < ?"
+            " UNION ALL SELECT first_ns, last_ns FROM recent WHERE machine = ? AND last_ns > ? AND "
+            "first_ns < ? ORDER BY 1",
+            (machine, start, end) * 2,
+        ).fetchall()
+        for first, last in [*spans, (end, end)]:
+            if first - start > SILENCE_NS:
+                found.append((start, first))
+            start = max(start, last)
+    return found
 
 
 def _heads(connection: sqlite3.Connection, machine: MachineSettings, at_ns: int) -> list[HeadSeen]:

@@ -307,17 +307,19 @@ def _span(x: Interval, unit: str, digits: int) -> tuple[str, str]:
 
 def life_cells(seen: ShopSeen, posterior: Posterior, material: str) -> tuple[Cell, ...]:
     """A row under `LIFE_COLUMNS`, under the shop's average conditions."""
-    counts = tally(seen.fittings, material)
+    counts = tally(seen.jewels, material)
     lives = posterior.lives(material)
     median = interval(quantile(lives, 0.5))
     unknown = f"{counts.unknown} of them nobody knows why" if counts.unknown else ""
     notes = [f"{counts.fitted} still fitted, {counts.sound} taken off sound"]
+    if counts.lost:
+        notes.append(f"{counts.lost} lost sight of")
     if counts.no_hours:
         notes.append(f"{counts.no_hours} more have no jet hours and are left out")
     return (
         Cell(material),
         Cell(str(counts.ended), unknown),
-        Cell(str(counts.fitted + counts.sound), "; ".join(notes)),
+        Cell(str(counts.fitted + counts.sound + counts.lost), "; ".join(notes)),
         Cell(f"{median.middle:.0f} h", f"{median.low:.0f} to {median.high:.0f}"),
         share_words(interval(lives.early_share)),
     )
