@@ -19,9 +19,9 @@ from borewarden.store.register import End, Fitting, record
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "life"))
 
-from invented_shop import HEADS, TRUTHS, WEEKS, stretch  # noqa: E402
+from invented_shop import HEADS, TRUTHS, WEEKS, stretch
 
-from borewarden.life.posterior import Conditions  # noqa: E402
+from borewarden.life.posterior import Conditions
 
 ROOT = Path(__file__).parents[2]
 START_NS = 1_767_571_200 * 10**9  # 2026-01-05 00:00 UTC, a Monday
@@ -56,7 +56,10 @@ def write_machines(folder: Path, names: list[tuple[str, str]] | None = None) -> 
     head, _, _ = north.partition("\n[[jewel]]")
     for name, material in names or [(head.machine, head.material) for head in SHOP]:
         text = head.replace('name = "North"', f'name = "{name}"')
-        jewel = f'\n[[jewel]]\nfitted = 2025-06-02T06:00:00\nbore = "0.010 in"\nmaterial = "{material}"\n'
+        jewel = (
+            "\n[[jewel]]\nfitted = 2025-06-02T06:00:00\n"
+            f'bore = "0.010 in"\nmaterial = "{material}"\n'
+        )
         (folder / f"{name.lower()}.toml").write_text(text + jewel, encoding="utf-8")
 
 

@@ -30,6 +30,7 @@ from borewarden.store.register import Fitting, fittings
 
 WEEK_NS = 7 * 86_400 * 10**9
 SILENCE_NS = 4 * 86_400 * 10**9  # longer than a weekend: what was cut meanwhile nobody knows
+UNSEEN_NS = 86_400 * 10**9  # of a silence, at either end of a fitting
 LOOK_BACK_NS = 4 * WEEK_NS  # for the jet hours a week
 MOST_VALUES = 500  # of one wear line; longer lives get longer blocks
 FEWEST_VALUES = 3  # below, a line says nothing yet
@@ -200,10 +201,14 @@ def watched(
     """`fitting` with its jet hours up to the first long silence, if one came before its end.
 
     What it cut in a silence nobody knows: so its age is known no more from then on, and not at all
-    if it was fitted in one. `silent` are those of its machine.
+    if it was fitted in one. `silent` are those of its machine; a day of one at most is let pass.
     """
     until_ns = at_ns if fitting.out_ns is None else fitting.out_ns
-    cuts = [start for start, end in silent if end > fitting.fitted_ns and start < until_ns]
+    cuts = [
+        start
+        for start, end in silent
+        if min(end, until_ns) - max(start, fitting.fitted_ns) > UNSEEN_NS
+    ]
     if not cuts:
         return Watched(fitting, hours_of(connection, fitting, at_ns))
     if cuts[0] <= fitting.fitted_ns:
@@ -306,18 +311,17 @@ def wear_of(
     count = len(rows) // block
     if count < FEWEST_VALUES:
         return None
-    hours, ratios = np.array(rows, dtype=float).T
-    start = float(hours[0])
-    # differences of neighbours know nothing of a trend; 1.4826: a normal law's sd over its MAD
-    noise = 1.4826 * float(np.median(np.abs(np.diff(ratios)))) / 2.0**0.5
-    drift = Drift(float(np.hypot(noise / block**0.5, floor)))
-    for place, value in zip(
-        hours[: count * block].reshape(count, block).mean(axis=1) - start,
-        ratios[: count * block].reshape(count, block).mean(axis=1),
-        strict=True,
-    ):
-        drift.update(float(place), float(value))
-    return Wear(drift.line, float(hours[-1]) - start)
+    places, values = (
+        np.array(rows[: count * block], dtype=float).reshape(count, block, 2).mean(axis=1).T
+    )
+    # of whole blocks, since single batches share the strokes at their ends; 1.4826: sd over MAD
+    steps = np.diff(values)
+    noise = 1.4826 * float(np.median(np.abs(steps - np.median(steps)))) / 2.0**0.5
+    drift = Drift(float(np.hypot(noise, floor)))
+    start = float(rows[0][0])
+    for place, value in zip(places.tolist(), values.tolist(), strict=True):
+        drift.update(place - start, value)
+    return Wear(drift.line, float(rows[-1][0]) - start)
 
 
 def hours_a_week(connection: sqlite3.Connection, machine: str, at_ns: int) -> float | None:
