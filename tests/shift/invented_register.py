@@ -70,16 +70,19 @@ def write_shop(store: Path, seed: int, every: float = 0.2) -> list[Fitting]:
     with open_store(store) as connection, transaction(connection):
         for head in SHOP:
             gap = float(rng.uniform(2.0, WEEKS - 3.0)) * head.hours_a_week
-            for fitting, hours in _jewels(head, rng):
+            for fitting, hours, slope in _jewels(head, rng):
                 record(connection, fitting, by="invented")
                 fitted.append(fitting)
                 first = (fitting.fitted_ns - START_NS) / WEEK_NS * head.hours_a_week
-                _write_batches(connection, head, fitting, first, hours, gap, every)
+                _write_batches(connection, head, fitting, first, hours, slope, gap, every)
     return fitted
 
 
-def _jewels(head: InventedHead, rng: np.random.Generator) -> list[tuple[Fitting, float]]:
-    """Each jewel of a head in turn, with its jet hours within the three months."""
+def _jewels(head: InventedHead, rng: np.random.Generator) -> list[tuple[Fitting, float, float]]:
+    """Each jewel of a head in turn, its jet hours within the three months, and its wear.
+
+    Wear is the growth of log area a jet hour: to +8 % at the end, but for those that go early.
+    """
     truth, end, clock = TRUTHS[head.material], WEEKS * head.hours_a_week, 0.0
     jewels = []
     earlier = float(rng.uniform(0.0, 0.3) * truth.scale)
@@ -115,6 +118,7 @@ def _jewels(head: InventedHead, rng: np.random.Generator) -> list[tuple[Fitting,
                     low_pressure_start=conditions.low_pressure_start,
                 ),
                 min(hours, end - clock),
+                0.0 if life < 0.3 * truth.scale else float(np.log(1.08)) / life,
             )
         )
         clock += hours
@@ -128,26 +132,32 @@ def _write_batches(
     fitting: Fitting,
     first: float,
     hours: float,
+    slope: float,
     gap: float,
     every: float,
 ) -> None:
-    """Batches of a sound jewel, none in the week that begins at `gap` jet hours of the machine.
+    """Batches of a jewel that wears by `slope`, none in the week that begins at `gap`.
 
-    What the watcher does not see, it does not count.
+    That is in jet hours of the machine. What the watcher does not see, it does not count.
     """
     since = np.append(np.arange(every, hours, every), hours)
     at = first + since
     seen = (at < gap) | (at > gap + head.hours_a_week)
     unseen = np.maximum(np.minimum(at, gap + head.hours_a_week) - max(first, gap), 0.0)
-    rng = np.random.default_rng(len(since))
-    write_batches(
-        connection,
-        head.machine,
-        [head.time_ns(float(x)) for x in at[seen]],
-        (fitting.earlier_hours + since - unseen)[seen],
-        rng.normal(0.0, 0.004, int(seen.sum())),
-        fitting.bore,
-    )
+    ratio = slope * since + np.random.default_rng(len(since)).normal(0.0, 0.004, len(since))
+    for state, rows in (
+        ("sound", seen & (slope * since <= 0.02)),
+        ("wearing", seen & (slope * since > 0.02)),
+    ):
+        write_batches(
+            connection,
+            head.machine,
+            [head.time_ns(float(x)) for x in at[rows]],
+            (fitting.earlier_hours + since - unseen)[rows],
+            ratio[rows],
+            fitting.bore,
+            state,
+        )
 
 
 def write_batches(

@@ -77,9 +77,15 @@ def hours_words(hours: float) -> str:
 
 
 def share_words(share: Interval) -> Cell:
-    """A share in per cent, and its 90 % interval."""
-    low, high = (f"{round(100.0 * x):d}" for x in (share.low, share.high))
-    return Cell(f"{round(100.0 * share.middle):d} %", f"{low} to {high} %")
+    """A share in per cent, and its 90 % interval; hardly any is sure to be none or all."""
+
+    def words(x: float) -> str:
+        if 0.0 < x < 0.005:
+            return "<1"
+        return ">99" if 0.995 < x < 1.0 else f"{round(100.0 * x):d}"
+
+    ends = dict.fromkeys(words(x) for x in (share.low, share.high))
+    return Cell(f"{words(share.middle)} %", f"{' to '.join(ends)} %")
 
 
 def date_words(time_ns: int, zone: str, at_ns: int) -> str:
@@ -119,11 +125,15 @@ def bore_cell(machine: MachineSeen) -> Cell:
         return Cell(UNKNOWN, "no telemetry" if machine.newest_ns is None else "still learning")
     notes = [inch_words(machine.bore)]
     if math.isfinite(machine.area_growth):
-        notes.append(f"area {100.0 * machine.area_growth:+.1f} %")
+        notes.append(f"area {round(100.0 * machine.area_growth, 1) + 0.0:+.1f} %")
     if machine.wear is not None:
-        slope, sd = machine.wear.line.slope, machine.wear.line.slope_sd
-        words = f"{100.0 * slope:+.2f} ± {100.0 * QUANTILE * sd:.2f} % a jet hour"
-        notes.append(words if abs(slope) > QUANTILE * sd else f"no trend: {words}")
+        slope, reach = (
+            100.0 * machine.wear.line.slope,
+            100.0 * QUANTILE * machine.wear.line.slope_sd,
+        )
+        digits = min(max(1 - math.floor(math.log10(reach)), 1), 4) if reach > 0.0 else 4
+        words = f"{round(slope, digits) + 0.0:+.{digits}f} ± {reach:.{digits}f} % a jet hour"
+        notes.append(words if abs(slope) > reach else f"no trend: {words}")
     if len(machine.heads) > 1:
         notes.append("of all heads together")
     return Cell(f"{machine.bore / MM:.3f} mm", "; ".join(notes))
