@@ -24,6 +24,7 @@ from invented_shop import HEADS, TRUTHS, WEEKS, stretch
 from borewarden.life.posterior import Conditions
 
 ROOT = Path(__file__).parents[2]
+EXAMPLE = ROOT / "config" / "live" / "shop.toml"
 START_NS = 1_767_571_200 * 10**9  # 2026-01-05 00:00 UTC, a Monday
 WEEK_NS = 7 * 86_400 * 10**9
 END_NS = START_NS + round(WEEKS * WEEK_NS)

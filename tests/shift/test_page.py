@@ -11,7 +11,7 @@ from datetime import datetime
 from pathlib import Path
 
 import pytest
-from invented_register import AT, SHOP, TRUTHS, write_machines, write_shop
+from invented_register import AT, EXAMPLE, ROOT, SHOP, TRUTHS, write_machines, write_shop
 from selenium.webdriver import Chrome
 from typer.testing import CliRunner
 
@@ -24,8 +24,6 @@ from borewarden.life.survival import interval, quantile
 from borewarden.shift.seen import see_shop
 from borewarden.store.embedded import open_store, transaction
 from borewarden.store.register import Fitting, record
-
-EXAMPLE = Path(__file__).parents[2] / "config" / "live" / "shop.toml"
 
 
 @pytest.fixture(autouse=True)
@@ -176,6 +174,24 @@ def test_mistakes_end_with_exit_code_two_and_leave_nothing(tmp_path: Path) -> No
     done = CliRunner().invoke(app, [*words, "--report", str(page)])
     assert done.exit_code == 2
     assert "costs.scrap" in done.output
+
+
+def test_readmes_commands_work_as_printed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    _, _, block = readme.partition("<!-- life commands -->\n```sh\n")
+    commands = block.partition("```")[0].splitlines()
+    assert {line.split()[1] for line in commands} == {
+        "replay", "shift", "life", "plan", "stock", "costs",
+    }  # fmt: skip
+    for name in ("config", "replay_data"):
+        (tmp_path / name).symlink_to(ROOT / name)
+    monkeypatch.chdir(tmp_path)
+    for line in commands:
+        done = CliRunner().invoke(app, line.split()[1:], catch_exceptions=False)
+        assert done.exit_code == 0, done.output
+    page = (tmp_path / "reports" / "shift.html").read_text(encoding="utf-8")
+    for words in ("North, head 1", "Wearing", "West, head 1", "South, head 1", "no telemetry"):
+        assert words in page
 
 
 # -- in a browser

@@ -134,6 +134,17 @@ def test_earlier_hours_are_no_hours_of_this_fitting(store: sqlite3.Connection, t
     assert hours_of(store, fitting(NOW - DAY, earlier_hours=20.0), NOW) == pytest.approx(6.0)
 
 
+def test_another_heads_change_begins_the_count_anew_and_loses_no_hours(
+    store: sqlite3.Connection,
+) -> None:
+    """Conservation: what was cut before and after it adds up, and no more than time went by."""
+    cut(store, NOW - DAY, 6.0)
+    cut(store, NOW - DAY + 7 * HOUR, 4.0)
+    cut(store, NOW - DAY + 12 * HOUR, 2.0, first=300.0)
+    hours = hours_of(store, fitting(NOW - DAY), NOW)
+    assert hours == pytest.approx(6.0 + 4.0 + 2.0, abs=1.1)
+
+
 # -- silences
 
 

@@ -33,6 +33,7 @@ SILENCE_NS = 4 * 86_400 * 10**9  # longer than a weekend: what was cut meanwhile
 UNSEEN_NS = 86_400 * 10**9  # of a silence, at either end of a fitting
 LOOK_BACK_NS = 4 * WEEK_NS  # for the jet hours a week
 MOST_VALUES = 500  # of one wear line; longer lives get longer blocks
+SAME_NS = 60 * 10**9  # between two statements of one fitting
 FEWEST_VALUES = 3  # below, a line says nothing yet
 
 
@@ -178,18 +179,40 @@ def held_at(connection: sqlite3.Connection, at_ns: int) -> list[Fitting]:
 
 
 def hours_of(connection: sqlite3.Connection, fitting: Fitting, at_ns: int) -> float | None:
-    """Jet hours that `fitting` has had since it was fitted; None without telemetry of it."""
+    """Jet hours that `fitting` has had since it was fitted; None without telemetry of it.
+
+    Counted by the batches that the watcher has closed, which hold the jet hours since the jewels of
+    the pump were last changed: with several heads that may be another one's change, and the count
+    begins anew within this fitting. Jet time before the first batch after such a change is lost.
+    """
     until_ns = at_ns if fitting.out_ns is None else min(fitting.out_ns, at_ns)
-    row = connection.execute(
-        "SELECT jet_hours FROM batch WHERE machine = ? AND end_ns > ? AND end_ns <= ? "
-        "ORDER BY end_ns DESC LIMIT 1",
-        (fitting.machine, fitting.fitted_ns, until_ns),
+    span = fitting.machine, fitting.fitted_ns, until_ns
+    first = connection.execute(
+        "SELECT jet_hours, end_ns FROM batch WHERE machine = ? AND end_ns > ? AND end_ns <= ? "
+        "ORDER BY end_ns LIMIT 1",
+        span,
     ).fetchone()
-    if row is None:
+    if first is None:
         return None
-    # a machine file that states the earlier hours has the watcher count on from there
-    last = float(row[0])
-    return last - fitting.earlier_hours if last >= fitting.earlier_hours else last
+    # a machine file or register that states the earlier hours has the watcher count on from there
+    begun = float(first[0]) - (fitting.earlier_hours if first[0] >= fitting.earlier_hours else 0.0)
+    passed = float(first[1] - fitting.fitted_ns) / 3600e9
+    return min(begun, passed) + _counted(connection, *span)
+
+
+def _counted(connection: sqlite3.Connection, machine: str, since_ns: int, until_ns: int) -> float:
+    """Jet hours of `machine` from its first batch after `since_ns` to its last by `until_ns`.
+
+    A count that begins anew, perhaps at a used jewel's hours, adds no more than the time gone by.
+    """
+    hours = connection.execute(
+        "SELECT sum(max(min(jet_hours - before, (end_ns - before_ns) / 3600e9), 0.0)) FROM "
+        "(SELECT jet_hours, end_ns, lag(jet_hours) OVER w AS before, lag(end_ns) OVER w AS "
+        "before_ns FROM batch WHERE machine = ? AND end_ns > ? AND end_ns <= ? "
+        "WINDOW w AS (ORDER BY end_ns))",
+        (machine, since_ns, until_ns),
+    ).fetchone()[0]
+    return float(hours or 0.0)
 
 
 def watched(
@@ -261,7 +284,7 @@ def _heads(connection: sqlite3.Connection, machine: MachineSettings, at_ns: int)
     for fitting in held_at(connection, at_ns):
         if fitting.machine == machine.name:
             before = newest.get(fitting.head)
-            if before is None or fitting.fitted_ns >= before[0].fitted_ns:
+            if before is None or fitting.fitted_ns >= before[0].fitted_ns - SAME_NS:
                 newest[fitting.head] = fitting, True
     return [
         HeadSeen(fitting, recorded, hours_of(connection, fitting, at_ns))
@@ -331,21 +354,14 @@ def hours_a_week(connection: sqlite3.Connection, machine: str, at_ns: int) -> fl
     without any telemetry in that time.
     """
     since_ns = at_ns - LOOK_BACK_NS
-    first = connection.execute(
-        "SELECT min(end_ns) FROM batch WHERE machine = ? AND end_ns <= ?", (machine, at_ns)
-    ).fetchone()[0]
-    # a new jewel starts from its own hours: no step counts as more than the time that went by
-    hours = connection.execute(
-        "SELECT sum(max(min(jet_hours - before, (end_ns - before_ns) / 3600e9), 0.0)) FROM "
-        "(SELECT jet_hours, end_ns, lag(jet_hours) OVER w AS before, lag(end_ns) OVER w AS "
-        "before_ns FROM batch WHERE machine = ? AND end_ns > ? AND end_ns <= ? "
-        "WINDOW w AS (ORDER BY end_ns))",
-        (machine, since_ns, at_ns),
-    ).fetchone()[0]
-    if hours is None:
+    first, newest = connection.execute(
+        "SELECT min(end_ns), max(end_ns) FROM batch WHERE machine = ? AND end_ns <= ?",
+        (machine, at_ns),
+    ).fetchone()
+    if newest is None or newest <= since_ns:
         return None
     weeks = max((at_ns - max(int(first), since_ns)) / WEEK_NS, 1.0)
-    return float(hours) / weeks
+    return _counted(connection, machine, since_ns, at_ns) / weeks
 
 
 # -- alerts
