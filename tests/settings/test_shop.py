@@ -8,6 +8,7 @@ import pytest
 
 from borewarden.collect import BadInput
 from borewarden.life.choice import JEWEL_COSTS, SHOP_COST
+from borewarden.service.settings import load_machines
 from borewarden.settings import load_shop
 
 EXAMPLE = Path(__file__).parents[2] / "config" / "live" / "shop.toml"
@@ -31,6 +32,11 @@ def test_the_example_is_read_and_marked_as_invented() -> None:
     assert example.shelf[0].bore == pytest.approx(0.254e-3)
     assert example.states_costs
     assert example.states_stock
+
+
+def test_it_is_no_machine_file() -> None:
+    names = {machine.name for machine in load_machines(EXAMPLE.parent).values()}
+    assert names == {"North live", "South live", "West live"}
 
 
 def test_ends_cost_what_they_take_with_them(tmp_path: Path) -> None:

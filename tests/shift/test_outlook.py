@@ -20,6 +20,7 @@ from borewarden.model.verdict import State
 from borewarden.settings import ShopSettings, load_shop
 from borewarden.shift.outlook import chance_of, change_of, costs_of, outlook_of, stock_of
 from borewarden.shift.seen import WEEK_NS, HeadSeen, MachineSeen, Wear
+from borewarden.shift.words import to_do
 from borewarden.store.register import Fitting
 
 AT = 1_773_000_000 * 10**9
@@ -77,6 +78,9 @@ def test_an_opened_bore_lasts_no_longer_and_unknown_hours_say_nothing(
     posterior: Posterior,
 ) -> None:
     lives = posterior.lives("ruby")
+    at_limit = Wear(WORN.line, 25.0)
+    worn = chance_of(machine(wear=at_limit), head(25.0), lives, 8.0)
+    assert worn == ((0.0, 0.0, 0.0), "worn to the limit")
     assert chance_of(machine(state=State.OPENED), head(), lives, 8.0).chance == (0.0, 0.0, 0.0)
     unknown = machine(head(None))
     assert chance_of(unknown, unknown.heads[0], lives, 8.0).chance is None
@@ -164,6 +168,24 @@ def test_run_to_failure_where_that_is_cheaper(posterior: Posterior) -> None:
     planned = plan(posterior.lives("ruby"), Costs(1.0, 1.0))
     change = change_of(machine(), head(), planned, AT)
     assert (change.hours, change.time_ns) == (math.inf, None)
+
+
+def test_to_do_names_what_is_due_and_what_will_hardly_last(posterior: Posterior) -> None:
+    opened = machine(state=State.OPENED)
+    worn = machine(head(3.0), wear=WORN, state=State.WEARING)
+    fresh = machine(head(1.0), wear=FRESH)
+    outlooks = [
+        outlook_of(seen, seen.heads[0], posterior, EXAMPLE, 8.0, AT)
+        for seen in (opened, worn, fresh)
+    ]
+    lines = to_do(outlooks, stock_of(outlooks, posterior, EXAMPLE), 8.0)
+    assert lines[0] == "North, head 1: change the jewel now (it has probably opened up)."
+    assert "lasts 8 h with 0 % only (the watcher says" in lines[1]
+    assert lines[2].startswith("North, head 1: change the jewel within ")
+    assert lines[2].endswith(" of jet (wear).")
+    assert lines[-1].startswith("Order ")
+    assert "1 needed now, 4 there or coming." in lines[-1]
+    assert to_do(outlooks[2:], [], 8.0) == []
 
 
 # -- stock

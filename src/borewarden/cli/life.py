@@ -78,7 +78,7 @@ def shift_command(
     _say(as_of(seen))
     for line in CAUTIONS:
         _say(f"- {line}")
-    _list("This shift", to_do(outlooks, stock, hours, seen.at_ns) or ["nothing stands out"])
+    _list("This shift", to_do(outlooks, stock, hours) or ["nothing stands out"])
     columns = head_columns(hours)
     for outlook in outlooks:
         name, *cells = head_cells(outlook, seen.at_ns)

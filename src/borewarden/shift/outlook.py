@@ -126,7 +126,7 @@ def chance_of(machine: MachineSeen, head: HeadSeen, lives: Lives, hours: float) 
     limit = math.log1p(machine.limit)
     line, now = machine.wear
     worn = chance_to_last_given_wear(lives, head.age, hours, line, now, limit)
-    return Chance(worn, "records and its own wear")
+    return Chance(worn, "records and its own wear" if worn.high > 0.0 else "worn to the limit")
 
 
 def change_of(machine: MachineSeen, head: HeadSeen, planned: Plan | None, at_ns: int) -> Change:

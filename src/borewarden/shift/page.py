@@ -48,7 +48,7 @@ def write_shift(
             heading="What the next shift needs to know",
             subheading=as_of(seen),
             cautions=CAUTIONS,
-            to_do=to_do(outlooks, stock, hours, seen.at_ns),
+            to_do=to_do(outlooks, stock, hours),
             head_columns=head_columns(hours),
             heads=[
                 {

@@ -400,9 +400,7 @@ def urgency(outlook: Outlook) -> tuple[int, float]:
     return (0 if raised else 1, 1.0 if chance is None else chance.middle)
 
 
-def to_do(
-    outlooks: Sequence[Outlook], stock: Sequence[StockRow], hours: float, at_ns: int
-) -> list[str]:
+def to_do(outlooks: Sequence[Outlook], stock: Sequence[StockRow], hours: float) -> list[str]:
     """What this shift is to see to, most urgent first; empty if nothing stands out."""
     lines = []
     told = set()
@@ -416,8 +414,12 @@ def to_do(
         if due is not None and due <= hours:
             when = "now" if due == 0.0 else f"within {hours_words(due)} of jet"
             lines.append(f"{name}: change the jewel {when} ({outlook.change.why}).")
-        elif outlook.chance.chance is not None and outlook.chance.chance.middle < 0.5:
-            lines.append(f"{name}: more likely than not, the jewel fails within {hours:g} h.")
+        chance = outlook.chance.chance
+        if chance is not None and chance.middle < 0.5:
+            share = share_words(chance).main
+            lines.append(
+                f"{name}: the jewel lasts {hours:g} h with {share} only ({outlook.chance.basis})."
+            )
     for row in stock:
         if row.to_order:
             lying = (row.on_hand or 0) + row.on_order
