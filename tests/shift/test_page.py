@@ -7,6 +7,7 @@ import re
 import shutil
 import subprocess
 import sys
+import time
 from datetime import datetime
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from borewarden.cli.terminal import out
 from borewarden.life.posterior import Conditions, learn
 from borewarden.life.records import records_of
 from borewarden.life.survival import interval, quantile
+from borewarden.service.settings import load_machines
 from borewarden.shift.seen import see_shop
 from borewarden.store.embedded import open_store, transaction
 from borewarden.store.register import Fitting, record
@@ -151,9 +153,12 @@ def test_what_is_missing_is_said_and_the_rest_is_shown(tmp_path: Path) -> None:
 def test_typed_text_stays_text(tmp_path: Path) -> None:
     write_machines(tmp_path, [("North", "ruby")])
     with open_store(tmp_path / "store.db") as connection, transaction(connection):
-        nasty = Fitting("North", "<b>1</b>", 1_772_000_000 * 10**9, 0.254e-3, "ruby")
+        nasty = Fitting(
+            "North", "<b>1</b>", 1_772_000_000 * 10**9, 0.254e-3, "ruby", batch="[bold]K7"
+        )
         record(connection, nasty, "eva")
-    page = page_of(tmp_path, "shift").read_text(encoding="utf-8")
+    assert "[bold]K7" in run(tmp_path, "shift", "--report", str(tmp_path / "shift.html"))
+    page = (tmp_path / "shift.html").read_text(encoding="utf-8")
     assert "&lt;b&gt;1&lt;/b&gt;" in page
     assert "<b>1</b>" not in page
     assert "default-src 'none'" in page
@@ -192,6 +197,18 @@ def test_readmes_commands_work_as_printed(tmp_path: Path, monkeypatch: pytest.Mo
     page = (tmp_path / "reports" / "shift.html").read_text(encoding="utf-8")
     for words in ("North, head 1", "Wearing", "West, head 1", "South, head 1", "no telemetry"):
         assert words in page
+
+
+def test_example_register_is_what_the_import_takes() -> None:
+    """Against the real reader of the register's CSV, as soon as that is there."""
+    register = pytest.importorskip("borewarden.settings.register")
+    machines = load_machines(ROOT / "config").values()
+    frame = register.Frame(time.time_ns(), {each.name: each.time_zone for each in machines})
+    rows = register.read_csv(ROOT / "replay_data" / "register.csv", frame)
+    placed = register.place_fittings({}, rows, "register.csv")
+    assert len(placed.new) == 5
+    assert not placed.closed
+    assert all("invented" in fitting.note for _, fitting in placed.new)
 
 
 # -- in a browser

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 from rich.box import SIMPLE
 from rich.table import Table
+from rich.text import Text
 
 from borewarden.alert.wording import CAUTIONS
 from borewarden.cli.terminal import app, out, refusing
@@ -82,9 +83,10 @@ def shift_command(
     columns = head_columns(hours)
     for outlook in outlooks:
         name, *cells = head_cells(outlook, seen.at_ns)
-        table = Table("", "", box=SIMPLE, show_header=False, title=str(name), title_justify="left")
+        title = Text(str(name))  # what people typed is no markup
+        table = Table("", "", box=SIMPLE, show_header=False, title=title, title_justify="left")
         for column, cell in zip(columns[1:], cells, strict=True):
-            table.add_row(column, str(cell))
+            table.add_row(column, Text(str(cell)))
         out.print(table)
     if stock:
         _table("Jewels to hold and to order", STOCK_COLUMNS, [stock_cells(row) for row in stock])
@@ -192,7 +194,7 @@ def _outlooks(
 def _table(title: str, columns: Sequence[str], rows: Sequence[Sequence[Cell]]) -> None:
     table = Table(*columns, box=SIMPLE, title=title, title_justify="left", padding=(0, 1, 0, 0))
     for row in rows:
-        table.add_row(*(str(cell) for cell in row))
+        table.add_row(*(Text(str(cell)) for cell in row))
     out.print(table)
 
 
