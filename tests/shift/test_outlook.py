@@ -180,7 +180,7 @@ def test_to_do_names_what_is_due_and_what_will_hardly_last(posterior: Posterior)
     ]
     lines = to_do(outlooks, stock_of(outlooks, posterior, EXAMPLE), 8.0)
     assert lines[0] == "North, head 1: change the jewel now (it has probably opened up)."
-    assert "lasts 8 h with 0 % only (the watcher says" in lines[1]
+    assert "0 % chance to last 8 h more (the watcher says" in lines[1]
     assert lines[2].startswith("North, head 1: change the jewel within ")
     assert lines[2].endswith(" of jet (wear).")
     assert lines[-1].startswith("Order ")

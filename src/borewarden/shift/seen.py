@@ -110,6 +110,7 @@ def see_shop(config: Path, store: Path, at: datetime | None = None) -> ShopSeen:
     except ValueError as error:
         raise BadInput(first, "time", str(error), "give a time that the clock showed") from None
     with open_store(store) as connection:
+        connection.execute("BEGIN")  # one state of the store, whatever a watcher writes meanwhile
         seen = [
             with_pace(see(connection, machine, at_ns), shop.jet_hours_per_week)
             for machine in machines.values()

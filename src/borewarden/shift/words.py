@@ -418,7 +418,7 @@ def to_do(outlooks: Sequence[Outlook], stock: Sequence[StockRow], hours: float) 
         if chance is not None and chance.middle < 0.5:
             share = share_words(chance).main
             lines.append(
-                f"{name}: the jewel lasts {hours:g} h with {share} only ({outlook.chance.basis})."
+                f"{name}: {share} chance to last {hours:g} h more ({outlook.chance.basis})."
             )
     for row in stock:
         if row.to_order:
