@@ -5,10 +5,20 @@ from borewarden.cli import (
     fleet,
     inspect,
     jewel,
+    life,
     live,
     logged,
     virtual,
 )
 from borewarden.cli.terminal import app
 
-__all__ = ["app", "fleet", "inspect", "jewel", "live", "logged", "virtual"]
+__all__ = [
+    "app",
+    "fleet",
+    "inspect",
+    "jewel",
+    "life",
+    "live",
+    "logged",
+    "virtual",
+]

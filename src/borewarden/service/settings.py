@@ -23,7 +23,14 @@ from pydantic_settings import (
 from borewarden.alert.alarm import SIGHT_ALARM, AlarmSettings
 from borewarden.alert.mail import MailSettings
 from borewarden.collect import BadInput
-from borewarden.settings import MachineSettings, Unit, load_machine, read_toml, settings_of
+from borewarden.settings import (
+    SHOP_FILE,
+    MachineSettings,
+    Unit,
+    load_machine,
+    read_toml,
+    settings_of,
+)
 from borewarden.store.influx import InfluxSettings
 
 SERVICE_FILE = "service.toml"
@@ -152,23 +159,35 @@ def load_service(path: Path) -> ServiceSettings:
 def load_folder(config: Path) -> tuple[list[MachineSettings], ServiceSettings]:
     """Every machine file of the folder `config`, and its `service.toml`. Raises BadInput.
 
-    If `config` is one machine file, that machine alone.
+    If `config` is one machine file, that machine alone. Each has to say how to reach it.
     """
-    folder = config if config.is_dir() else config.parent
-    files = [config]
-    if config.is_dir():
-        files = sorted(path for path in folder.glob("*.toml") if path.name != SERVICE_FILE)
-    if not files:
-        raise BadInput(
-            folder, "folder", "there is no machine file in it", "give a folder of *.toml"
-        )
-    machines = [load_machine(path) for path in files]
-    names = [machine.name for machine in machines]
-    for path, machine in zip(files, machines, strict=True):
+    machines = load_machines(config)
+    for path, machine in machines.items():
         if machine.source is None:
             raise BadInput(path, "source", "there is none", "say how to reach the controller")
+    return list(machines.values()), load_service(folder_of(config) / SERVICE_FILE)
+
+
+def load_machines(config: Path) -> dict[Path, MachineSettings]:
+    """Every machine of the folder `config`, or of the one machine file. Raises BadInput."""
+    files = [config]
+    if config.is_dir():
+        others = (SERVICE_FILE, SHOP_FILE)
+        files = sorted(path for path in config.glob("*.toml") if path.name not in others)
+    if not files:
+        raise BadInput(
+            config, "folder", "there is no machine file in it", "give a folder of *.toml"
+        )
+    machines = {path: load_machine(path) for path in files}
+    names = [machine.name for machine in machines.values()]
+    for path, machine in machines.items():
         if names.count(machine.name) > 1:
             raise BadInput(
                 path, "name", f"{machine.name!r} is there twice", "name each machine once"
             )
-    return machines, load_service(folder / SERVICE_FILE)
+    return machines
+
+
+def folder_of(config: Path) -> Path:
+    """Where the files beside the machine files are; `config` is that folder or one of them."""
+    return config if config.is_dir() else config.parent

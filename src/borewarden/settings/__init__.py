@@ -6,7 +6,18 @@ file. Whatever is wrong is a `BadInput` that names the field and what would be r
 """
 
 from borewarden.settings.machine import MachineSettings
-from borewarden.settings.reading import load_machine, read_toml, settings_of
+from borewarden.settings.reading import load_machine, load_shop, read_toml, settings_of
+from borewarden.settings.shop import SHOP_FILE, ShopSettings
 from borewarden.settings.units import Unit, conversion
 
-__all__ = ["MachineSettings", "Unit", "conversion", "load_machine", "read_toml", "settings_of"]
+__all__ = [
+    "SHOP_FILE",
+    "MachineSettings",
+    "ShopSettings",
+    "Unit",
+    "conversion",
+    "load_machine",
+    "load_shop",
+    "read_toml",
+    "settings_of",
+]

@@ -11,7 +11,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from borewarden.collect import BadInput
-from borewarden.settings.machine import ENV_PREFIX, MachineSettings
+from borewarden.settings.machine import MachineSettings
 from borewarden.settings.sections import (
     CountColumn,
     DirectDrivePump,
@@ -28,6 +28,7 @@ from borewarden.settings.sections import (
     ValveColumn,
     WatchOverrides,
 )
+from borewarden.settings.shop import CostSection, JewelPrice, Shelf, StockSection
 from borewarden.settings.source import (
     FieldOf,
     ModbusRtu,
@@ -40,7 +41,6 @@ from borewarden.settings.source import (
 from borewarden.settings.units import Unit
 
 _SECTIONS: dict[str, type[BaseModel]] = {
-    "": MachineSettings,
     "intensifier": IntensifierPump,
     "direct drive": DirectDrivePump,
     "log": Log,
@@ -61,6 +61,10 @@ _SECTIONS: dict[str, type[BaseModel]] = {
     "gate": GateOverrides,
     "watch": WatchOverrides,
     "jewel": FittedJewel,
+    "costs": CostSection,
+    "jewel_price": JewelPrice,
+    "stock": StockSection,
+    "shelf": Shelf,
 }
 _SOURCES: dict[str, tuple[type[BaseModel], type[BaseModel]]] = {
     "modbus tcp": (ModbusTcp, RegisterPoint),
@@ -71,16 +75,22 @@ _SOURCES: dict[str, tuple[type[BaseModel], type[BaseModel]]] = {
 _TAGS = {"pump": ("intensifier", "direct drive"), "source": tuple(_SOURCES)}
 
 
-def first_mistake(path: Path, error: ValidationError) -> BadInput:
-    """What `error` found wrong with the file at `path`: the one mistake most worth telling."""
+def first_mistake(
+    path: Path, error: ValidationError, kind: type[BaseModel] = MachineSettings
+) -> BadInput:
+    """What `error` found wrong with the file at `path`: the one mistake most worth telling.
+
+    `kind` is what the file as a whole was to be.
+    """
     # a misspelt name makes two mistakes, and only the unknown one says what to do
     mistakes = sorted(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
     mistake = mistakes[0]
     where = _field_path(mistake["loc"])
-    variable = ENV_PREFIX + where.upper().replace(".", "__")
+    prefix = str(kind.model_config.get("env_prefix", ""))
+    variable = prefix + where.upper().replace(".", "__")
     if any(name.upper() == variable for name in os.environ):
         where += f" (from {variable})"
-    wrong, right = _explain(mistake)
+    wrong, right = _explain(mistake, kind)
     return BadInput(path, where, wrong, right)
 
 
@@ -95,18 +105,18 @@ def _field_path(loc: tuple[int | str, ...]) -> str:
     return path
 
 
-def _section_of(loc: tuple[int | str, ...]) -> type[BaseModel] | None:
+def _section_of(loc: tuple[int | str, ...], kind: type[BaseModel]) -> type[BaseModel] | None:
     names = [part for part in loc[:-1] if isinstance(part, str)]
     if names[:1] == ["source"]:
         kinds = _SOURCES.get(names[1]) if len(names) > 1 else None
         return kinds[min(len(names), 3) - 2] if kinds else None
-    return _SECTIONS.get(names[-1] if names else "")
+    return _SECTIONS.get(names[-1]) if names else kind
 
 
-def _explain(mistake: ErrorDetails) -> tuple[str, str]:
+def _explain(mistake: ErrorDetails, kind: type[BaseModel]) -> tuple[str, str]:
     """What is wrong, what would be right."""
     loc = mistake["loc"]
-    section = _section_of(loc)
+    section = _section_of(loc, kind)
     field = str(loc[-1]) if loc else ""
     context = mistake.get("ctx", {})
     match mistake["type"]:
@@ -168,6 +178,8 @@ def _example(section: type[BaseModel] | None, field: str) -> str:
         "plungers": "3",
         "material": '"ruby"',
         "fitted": "2026-03-02T06:00:00",
+        "price": "16",
+        "on_hand": "4",
         "function": "4",
         "address": "0",
         "host": '"192.168.0.10"',

@@ -12,9 +12,11 @@ from pydantic import ValidationError
 from pydantic_settings import BaseSettings, SettingsError
 
 from borewarden.collect import BadInput
+from borewarden.life.choice import JEWEL_COSTS
 from borewarden.settings.check import check_together
 from borewarden.settings.machine import ENV_PREFIX, MachineSettings
 from borewarden.settings.mistakes import first_mistake
+from borewarden.settings.shop import ShopSettings
 from borewarden.settings.source import SOURCE_FILES
 
 Settings = TypeVar("Settings", bound=BaseSettings)
@@ -33,6 +35,37 @@ def load_machine(path: Path | str) -> MachineSettings:
     settings = settings_of(MachineSettings, path, data)
     check_together(path, settings)
     return settings
+
+
+def load_shop(path: Path) -> ShopSettings:
+    """The shop's costs and lead times from `path`, or the usual ones where there is no such file.
+
+    Raises BadInput, as for a machine; also for a failure that costs less than a planned change.
+    """
+    shop = settings_of(ShopSettings, path, read_toml(path) if path.exists() else {})
+    for field, keys in (
+        ("jewel_price", [price.material for price in shop.jewel_price]),
+        ("shelf", [(round(shelf.bore, 6), shelf.material) for shelf in shop.shelf]),
+    ):
+        for i, key in enumerate(keys):
+            if key in keys[:i]:
+                raise BadInput(
+                    path,
+                    f"{field}[{i + 1}]",
+                    "the same kind of jewel is there twice",
+                    "state each kind once",
+                )
+    for material in JEWEL_COSTS:
+        costs = shop.end_costs(material)
+        if not 0.0 < costs.planned <= costs.failed:
+            raise BadInput(
+                path,
+                "costs",
+                f"a planned change of {material} costs {costs.planned:g}, a failure "
+                f"{costs.failed:g}",
+                "both have to be above 0, and a failure can't cost less than a planned change",
+            )
+    return shop
 
 
 def _completed(path: Path, source: dict[str, Any]) -> dict[str, Any]:
@@ -99,11 +132,11 @@ def settings_of(kind: type[Settings], path: Path, data: dict[str, Any]) -> Setti
     try:
         return kind(**data)
     except ValidationError as error:
-        raise first_mistake(path, error) from None
+        raise first_mistake(path, error, kind) from None
     except SettingsError as error:
         raise BadInput(
             "environment",
-            f"{ENV_PREFIX}*",
+            f"{kind.model_config['env_prefix']}*",
             str(error),
             f"set single fields, such as {ENV_PREFIX}PUMP__STROKE",
         ) from None

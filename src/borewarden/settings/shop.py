@@ -1,0 +1,168 @@
+"""What things cost and how long they take to come: `shop.toml` beside the machine files.
+
+All of it is optional. What a shop does not state is taken from `borewarden.life.choice`, whose
+figures are common practice or invented, and `assumed` says so.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Annotated
+
+from pydantic import Field
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+
+from borewarden.life.choice import JEWEL_COSTS, SHOP_COST, JewelCost, ShopCost
+from borewarden.life.replacement import Costs
+from borewarden.settings.sections import Section
+from borewarden.settings.units import Bore, Material, Unit
+
+SHOP_FILE = "shop.toml"
+
+Money = Annotated[float, Field(ge=0.0, le=1e7, allow_inf_nan=False)]
+Pieces = Annotated[int, Field(ge=0, le=100_000)]
+PerWeek = Annotated[float, Unit("hour/week", 0.0, 168.0, '"40 h/week"')]
+LifeTime = Annotated[float, Unit("hour", 1.0, 1e5, '"400 h"')]
+StopTime = Annotated[float, Unit("hour", 0.0, 1000.0, '"9 min" or "0.5 h"')]
+LeadTime = Annotated[float, Unit("week", 0.0, 104.0, '"3 weeks" or "10 days"')]
+Service = Annotated[float, Unit("", 0.5, 0.999, '"95 %" or 0.95')]
+
+
+class CostSection(Section):
+    """[costs] in the shop's currency; stops in h. See `life.choice.ShopCost`.
+
+    `scrap` is the part that a failure spoils. `chambers_lost` and `tubes_lost` are the pieces that
+    one failure takes with it: half a one each if not said, since one that is ruined had half its
+    life before it on average.
+    """
+
+    machine_hour: Money = SHOP_COST.machine_hour
+    planned_stop: StopTime = SHOP_COST.planned_stop_hours
+    unplanned_stop: StopTime = SHOP_COST.unplanned_stop_hours
+    scrap: Money = SHOP_COST.scrap
+    mixing_chamber: Money = SHOP_COST.mixing_chamber
+    focusing_tube: Money = SHOP_COST.focusing_tube
+    chambers_lost: Annotated[float, Field(ge=0.0, le=1.0)] = 0.5
+    tubes_lost: Annotated[float, Field(ge=0.0, le=1.0)] = 0.5
+
+
+class JewelPrice(Section):
+    """One [[jewel_price]]: a material's price, and the lives in h of what cuts behind it."""
+
+    material: Material
+    price: Money
+    mixing_chamber_life: LifeTime | None = None
+    focusing_tube_life: LifeTime | None = None
+
+
+class StockSection(Section):
+    """[stock]: weeks until ordered jewels come, and how often they have to last until then."""
+
+    lead_time: LeadTime = 3.0
+    service: Service = 0.95
+
+
+class Shelf(Section):
+    """One [[shelf]]: jewels of one kind that lie there, and those that are on their way."""
+
+    bore: Bore
+    material: Material
+    on_hand: Pieces
+    on_order: Pieces = 0
+
+
+class ShopSettings(BaseSettings):
+    """The whole of `shop.toml`. `jet_hours_per_week` of machines without telemetry, by name."""
+
+    model_config = SettingsConfigDict(
+        extra="forbid",
+        frozen=True,
+        env_prefix="BOREWARDEN_SHOP_",
+        env_nested_delimiter="__",
+    )
+    currency: Annotated[str, Field(min_length=1, max_length=20)] = "US$"
+    costs: CostSection = CostSection()
+    jewel_price: list[JewelPrice] = []
+    stock: StockSection = StockSection()
+    shelf: list[Shelf] = []
+    jet_hours_per_week: dict[str, PerWeek] = {}
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """The environment beats the file, which `load_shop` hands in as the init values."""
+        return env_settings, init_settings
+
+    @property
+    def states_costs(self) -> bool:
+        """Whether the shop has stated any cost at all."""
+        return bool({"costs", "jewel_price"} & self.model_fields_set)
+
+    @property
+    def states_stock(self) -> bool:
+        """Whether the shop has said how long jewels take to come."""
+        return "lead_time" in self.stock.model_fields_set
+
+    def shop_cost(self) -> ShopCost:
+        """What the rest costs, for the cost of a jet hour."""
+        c = self.costs
+        return ShopCost(
+            mixing_chamber=c.mixing_chamber,
+            focusing_tube=c.focusing_tube,
+            scrap=c.scrap,
+            planned_stop_hours=c.planned_stop,
+            unplanned_stop_hours=c.unplanned_stop,
+            machine_hour=c.machine_hour,
+        )
+
+    def jewel_cost(self, material: str, life_hours: float, failed_share: float) -> JewelCost:
+        """A jewel of `material`, of a mean life in jet hours, of which a share fails in a cut."""
+        usual, stated = JEWEL_COSTS[material], self._price(material)
+        if stated is None:
+            return replace(usual, life_hours=life_hours, failed_share=failed_share)
+        return JewelCost(
+            stated.price,
+            life_hours,
+            failed_share,
+            stated.mixing_chamber_life or usual.mixing_chamber_hours,
+            stated.focusing_tube_life or usual.focusing_tube_hours,
+        )
+
+    def end_costs(self, material: str) -> Costs:
+        """What a planned change and a failure of one jewel cost: for `life.replacement`."""
+        c, price = self.costs, self.jewel_cost(material, 1.0, 0.0).price
+        return Costs(
+            planned=price + c.planned_stop * c.machine_hour,
+            failed=price
+            + c.unplanned_stop * c.machine_hour
+            + c.scrap
+            + c.chambers_lost * c.mixing_chamber
+            + c.tubes_lost * c.focusing_tube,
+        )
+
+    def assumed(self) -> list[str]:
+        """What the shop has not stated, in words, with where it is taken from."""
+        missing = [
+            name.replace("_", " ")
+            for name in CostSection.model_fields
+            if name not in self.costs.model_fields_set
+        ]
+        lines = [f"costs not stated, invented: {', '.join(missing)}"] if missing else []
+        for material, usual in JEWEL_COSTS.items():
+            if self._price(material) is None:
+                lines.append(f"price of {material} {usual.price:g}, not stated: {usual.source}")
+        missing = [
+            f"{name.replace('_', ' ')} ({value})"
+            for name, value in (("lead_time", "3 weeks"), ("service", "95 %"))
+            if name not in self.stock.model_fields_set
+        ]
+        return lines + ([f"stock, not stated, invented: {', '.join(missing)}"] if missing else [])
+
+    def _price(self, material: str) -> JewelPrice | None:
+        return next((p for p in self.jewel_price if p.material == material), None)
