@@ -10,7 +10,6 @@ from rich.table import Table
 from borewarden.cli.terminal import app, out, refusing
 from borewarden.collect import BadInput
 from borewarden.life.choice import BoreOption, bore_options, largest_option
-from borewarden.life.rim import measure_rim
 from borewarden.settings import load_machine
 from borewarden.settings.units import Unit
 
@@ -91,6 +90,8 @@ def rim_command(
     The jewel comes out only locked out, bled down and verified to be without pressure, by the pump
     maker's manual and by people who may. A look with the naked eye settles nothing.
     """
+    from borewarden.life.rim import measure_rim  # brings a library of pictures along
+
     with refusing("rim"):
         rim = measure_rim(picture)
     out.print(f"{rim.finding.value}: chip over {rim.chip_angle_deg:.1f} degrees of the rim")

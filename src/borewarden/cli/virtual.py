@@ -16,7 +16,6 @@ from borewarden.physics.pump import Intensifier, Pump
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.simulate.day import Chip, Day, Fault, Side, Signals, log_day
 from borewarden.simulate.logger import write_labels, write_log
-from borewarden.simulate.serve import serve
 
 Seed = Annotated[int, typer.Option(help="Same seed, same day.")]
 SampleTime = Annotated[float, typer.Option(help="Seconds between rows.", min=0.02)]
@@ -118,6 +117,9 @@ def serve_command(
     speed: Annotated[float, typer.Option(help="Times faster than real time.", min=0.01)] = 1.0,
 ) -> None:
     """Be the virtual machine: serve an invented day where the machine's [source] would read it."""
+    # the protocols' libraries are slow to import, and no other command needs their servers
+    from borewarden.simulate.serve import serve
+
     with refusing("serve"):
         settings = load_machine(machine)
         source = settings.live_source()
