@@ -27,6 +27,7 @@ from borewarden.settings.units import conversion
 
 INCH = 0.0254  # m, exact
 FEWEST_BATCHES = 10  # in a baseline; this project's own choice
+FEWEST_BETWEEN_ALARMS = 100  # batches; the threshold's formula holds from 50 on
 REFERENCE_TEMPERATURE = 293.15  # K, water for the check whether the pump feeds the bore
 
 
@@ -143,6 +144,12 @@ def _check_thresholds(path: Path, settings: MachineSettings, pump: Pump) -> None
             watch.baseline_time >= FEWEST_BATCHES * gate.batch_time,
             f"the noise is learned from {FEWEST_BATCHES} batches at least",
             f"it has to be {FEWEST_BATCHES * gate.batch_time:g} s at least",
+        ),
+        (
+            "watch.false_alarm_time",
+            2.0 * 3600.0 * watch.false_alarm_hours >= FEWEST_BETWEEN_ALARMS * gate.batch_time,
+            "no threshold makes sense for so many false alarms",
+            f"it has to be {FEWEST_BETWEEN_ALARMS / 2} batches of {gate.batch_time:g} s at least",
         ),
     ):
         if not holds:

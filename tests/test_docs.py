@@ -1,0 +1,167 @@
+"""The pages under docs/ say what the program does: settings, stored fields, commands, links."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+
+from borewarden.model.bore import WatchSettings
+from borewarden.model.gate import GateSettings
+from borewarden.service.settings import (
+    AlarmSection,
+    InfluxSection,
+    MailSection,
+    PageSection,
+    ServiceSettings,
+)
+from borewarden.settings import MachineSettings, Unit, load_machine
+from borewarden.settings import sections as stated
+from borewarden.settings import source as live
+
+ROOT = Path(__file__).parents[1]
+SETTINGS = (ROOT / "docs" / "settings.md").read_text()
+
+
+def tables(text: str) -> dict[str, list[list[str]]]:
+    """The rows of the table below each heading, without its head."""
+    found: dict[str, list[list[str]]] = {}
+    heading = ""
+    for line in text.splitlines():
+        if line.startswith("#"):
+            heading = line.lstrip("# ")
+        elif line.startswith("|"):
+            found.setdefault(heading, []).append([cell.strip() for cell in line[1:-1].split("|")])
+    return {heading: rows[2:] for heading, rows in found.items()}
+
+
+def beside(model: type[BaseModel]) -> set[str]:
+    """Fields of a kind of [source] that not every kind has."""
+    return set(model.model_fields) - set(live.LiveSource.model_fields)
+
+
+PAGES: dict[str, tuple[type[BaseModel], set[str]]] = {
+    "Top of the file": (MachineSettings, set(MachineSettings.model_fields)),
+    "`[source]` of every kind": (live.LiveSource, set(live.LiveSource.model_fields)),
+    "`[source]` of kind `modbus tcp`": (live.ModbusTcp, beside(live.ModbusTcp)),
+    "`[source]` of kind `modbus rtu`": (live.ModbusRtu, beside(live.ModbusRtu)),
+    "`[source]` of kind `opc ua`": (live.OpcUa, beside(live.OpcUa)),
+    "`[source]` of kind `mqtt`": (live.Mqtt, beside(live.Mqtt)),
+} | {
+    heading: (model, set(model.model_fields))
+    for heading, model in {
+        "`[pump]` of an intensifier": stated.IntensifierPump,
+        "`[pump]` of a direct drive": stated.DirectDrivePump,
+        "`[log]`": stated.Log,
+        "Pressure channel": stated.PressureColumn,
+        "Rate channel": stated.RateColumn,
+        "Counter channel": stated.CountColumn,
+        "Temperature channel": stated.TemperatureColumn,
+        "Valve channel": stated.ValveColumn,
+        "Time channel": stated.StrokeTimeColumn,
+        "Speed channel": stated.SpeedColumn,
+        "Channel by Modbus": live.RegisterPoint,
+        "Channel by OPC UA": live.NodeOf,
+        "Channel by MQTT": live.FieldOf,
+        "`[gate]`": stated.GateOverrides,
+        "`[watch]`": stated.WatchOverrides,
+        "`[[jewel]]`": stated.FittedJewel,
+        "`[page]`": PageSection,
+        "`[influx]`": InfluxSection,
+        "`[mail]`": MailSection,
+        "`[alarm]`": AlarmSection,
+    }.items()
+}
+
+
+def models_below(model: type[BaseModel]) -> set[type[BaseModel]]:
+    """Every section that can stand in a file of this kind."""
+    found: set[type[BaseModel]] = set()
+
+    def look(annotation: Any) -> None:
+        is_model = isinstance(annotation, type) and issubclass(annotation, BaseModel)
+        if is_model and annotation not in found:
+            found.add(annotation)
+            for field in annotation.model_fields.values():
+                look(field.annotation)
+        for part in getattr(annotation, "__args__", ()):
+            look(part)
+
+    look(model)
+    return found
+
+
+def test_every_section_has_its_table() -> None:
+    below = models_below(MachineSettings) | models_below(ServiceSettings)
+    known = {model for model, _ in PAGES.values()} | {ServiceSettings}
+    assert below <= known
+    assert {heading for heading in PAGES if heading not in tables(SETTINGS)} == set()
+    named = set(ServiceSettings.model_fields) - {"page", "influx", "mail", "alarm"}
+    assert named == {"influx_token", "mail_password"}
+    assert named <= {row[0].strip("`") for row in tables(SETTINGS)["Secrets"]}
+
+
+@pytest.mark.parametrize("heading", PAGES)
+def test_every_setting_stands_in_its_table(heading: str) -> None:
+    model, names = PAGES[heading]
+    rows = tables(SETTINGS)[heading]
+    assert [row[0] for row in rows] == list(dict.fromkeys(row[0] for row in rows))
+    assert {row[0].strip("`") for row in rows} == names
+    for name, kind, default, _ in rows:
+        assert kind
+        assert_default(heading, model.model_fields[name.strip("`")], name.strip("`"), default)
+
+
+OF_RATED = {"working_pressure", "stopped_pressure", "max_pressure", "bypass_pressure"}
+
+
+def assert_default(heading: str, field: FieldInfo, name: str, said: str) -> None:
+    if field.is_required():
+        assert said == "needed"
+        return
+    value = field.default
+    if heading == "`[gate]`":  # left out, the gate's own defaults hold
+        if name in OF_RATED:
+            assert re.fullmatch(r"\d+ % of rated", said)
+            return
+        value = GateSettings._field_defaults[name]
+    elif heading == "`[watch]`":
+        own = {"false_alarm_time": "false_alarm_hours", "jewel_life": "jewel_life_hours"}
+        value = getattr(WatchSettings(), own.get(name, name))
+    elif isinstance(value, BaseModel):
+        assert said == "as below"
+        return
+    for unit in field.metadata:
+        if isinstance(unit, Unit):
+            assert unit(said) == pytest.approx(value)
+            return
+    words = {None: "none", True: "true", False: "false"}
+    if isinstance(value, str):
+        assert said.strip('`"') == value
+    elif value is None or isinstance(value, bool):
+        assert said == words[value]
+    else:
+        unit = unit_within(field)
+        assert (unit(said) if unit else float(said)) == pytest.approx(value)
+
+
+def unit_within(field: FieldInfo) -> Unit | None:
+    """The unit of an optional field, which pydantic keeps within the union."""
+    for part in getattr(field.annotation, "__args__", ()):
+        for unit in getattr(part, "__metadata__", ()):
+            if isinstance(unit, Unit):
+                return unit
+    return None
+
+
+def test_pressures_of_the_gate_are_the_shares_of_rated_that_the_page_names() -> None:
+    north = load_machine(ROOT / "config" / "north.toml")
+    bare = north.model_copy(update={"gate": stated.GateOverrides()}).gate_settings()
+    said = {row[0].strip("`"): row[2] for row in tables(SETTINGS)["`[gate]`"]}
+    rated = north.build_pump().rated_pressure
+    for name in OF_RATED - {"bypass_pressure"}:  # an intensifier has none
+        assert f"{getattr(bare, name) / rated:.0%}".replace("%", " % of rated") == said[name]
