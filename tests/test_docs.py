@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from borewarden.model.bore import WatchSettings
-from borewarden.model.gate import GateSettings
+from borewarden.model.bore import RESULT, WatchSettings
+from borewarden.model.cause import Belief, Cause
+from borewarden.model.gate import GateSettings, Phase, Samples, samples_of
+from borewarden.model.verdict import State, Verdict
+from borewarden.model.watcher import Alert
 from borewarden.service.settings import (
     AlarmSection,
     InfluxSection,
@@ -22,9 +27,13 @@ from borewarden.service.settings import (
 from borewarden.settings import MachineSettings, Unit, load_machine
 from borewarden.settings import sections as stated
 from borewarden.settings import source as live
+from borewarden.store.embedded import SCHEMA_VERSION, open_store
+from borewarden.store.influx import alert_lines, batch_lines, link_lines, sample_lines
+from borewarden.store.register import End, Fitting
 
 ROOT = Path(__file__).parents[1]
 SETTINGS = (ROOT / "docs" / "settings.md").read_text()
+STORED = (ROOT / "docs" / "stored-fields.md").read_text()
 
 
 def tables(text: str) -> dict[str, list[list[str]]]:
@@ -165,3 +174,65 @@ def test_pressures_of_the_gate_are_the_shares_of_rated_that_the_page_names() -> 
     rated = north.build_pump().rated_pressure
     for name in OF_RATED - {"bypass_pressure"}:  # an intensifier has none
         assert f"{getattr(bare, name) / rated:.0%}".replace("%", " % of rated") == said[name]
+
+
+# -- stored fields
+
+
+def first_cells(heading: str) -> list[str]:
+    return [row[0].strip("`") for row in tables(STORED)[heading]]
+
+
+def test_every_table_of_the_store_is_described(tmp_path: Path) -> None:
+    with open_store(tmp_path / "a.db") as connection:
+        assert f"now\n{SCHEMA_VERSION}." in STORED
+        names = [
+            name
+            for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
+            if not name.startswith("sqlite_")
+        ]
+        assert {f"Table `{name}`" for name in names} == {
+            heading for heading in tables(STORED) if heading.startswith("Table")
+        }
+        for name in names:
+            columns = connection.execute(f"PRAGMA table_info({name})").fetchall()
+            assert [
+                (row[0].strip("`"), row[1].upper()) for row in tables(STORED)[f"Table `{name}`"]
+            ] == [(column[1], column[2]) for column in columns]
+
+
+def test_every_field_within_the_columns_is_described() -> None:
+    assert first_cells("Channels of a sample") == list(Samples._fields[1:])
+    assert [tuple(row[:2]) for row in tables(STORED)["Phases"]] == [
+        (str(phase.value), f"`{phase.name}`") for phase in Phase
+    ]
+    assert first_cells("Fields of a verdict") == [f.name for f in dataclasses.fields(Verdict)]
+    assert first_cells("Fields of a fitting") == [f.name for f in dataclasses.fields(Fitting)]
+    ends = next(row[2] for row in tables(STORED)["Fields of a fitting"] if row[0] == "`end`")
+    assert ends.endswith(", ".join(end.value for end in End))
+
+
+def fields_of(line: str) -> set[str]:
+    """Names of the fields of one line of line protocol whose texts hold no commas."""
+    rest = re.split(r"(?<!\\) ", line, maxsplit=1)[1]
+    return set(re.findall(r"(?:^|,)(\w+)=", rest))
+
+
+def test_every_measurement_is_described() -> None:
+    one = {name: np.array([1.0]) for name in Samples._fields[1:]}
+    samples = samples_of(np.array([1]), **one)
+    batch = np.ones(1, dtype=RESULT)
+    verdict = Verdict(
+        1, State.OPENED, "why", *(1.0,) * 10, None, 0.9, 7, causes=(Belief(Cause.BORE, 0.9),)
+    )
+    lines = {
+        "sample": sample_lines("North", samples, np.array([5], dtype=np.int8)),
+        "batch": batch_lines("North", batch, max_rate=2.0),
+        "alert": alert_lines("North", [Alert(1, verdict)]),
+        "link": link_lines("North", 1, True, "found"),
+    }
+    for measurement, (line,) in lines.items():
+        assert line.startswith(f"{measurement},")
+        assert fields_of(line) == set(first_cells(f"Measurement `{measurement}`"))
+    described = {heading for heading in tables(STORED) if heading.startswith("Measurement")}
+    assert described == {f"Measurement `{name}`" for name in lines}
