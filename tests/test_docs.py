@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import re
+import shlex
+from contextlib import chdir
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +13,10 @@ import numpy as np
 import pytest
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
+from typer.main import get_command
+from typer.testing import CliRunner
 
+from borewarden.cli import app
 from borewarden.model.bore import RESULT, WatchSettings
 from borewarden.model.cause import Belief, Cause
 from borewarden.model.gate import GateSettings, Phase, Samples, samples_of
@@ -236,3 +241,54 @@ def test_every_measurement_is_described() -> None:
         assert fields_of(line) == set(first_cells(f"Measurement `{measurement}`"))
     described = {heading for heading in tables(STORED) if heading.startswith("Measurement")}
     assert described == {f"Measurement `{name}`" for name in lines}
+
+
+# -- links and commands
+
+PROSE = sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/*.md"), *ROOT.glob("*/README.md")])
+
+
+def commands(page: Path) -> list[str]:
+    """The calls of `borewarden` in the sh blocks of a page, without the path of the program."""
+    blocks = re.findall(r"(?ms)^\s*```sh\n(.*?)^\s*```", page.read_text())
+    lines = [line for block in blocks for line in block.replace("\\\n", " ").splitlines()]
+    calls = [re.search(r"(?:^|[\s/])borewarden ([a-z]\w*(?: .*)?)$", line) for line in lines]
+    return [call[1] for call in calls if call is not None]
+
+
+COMMANDS = [(page.relative_to(ROOT), line) for page in PROSE for line in commands(page)]
+# what ends by itself and needs nothing that is not in the repository
+SELF_CONTAINED = sorted(
+    {line for page, line in COMMANDS if line.startswith(("bores", "replay replay_data/west"))}
+)
+
+
+def test_links_lead_somewhere() -> None:
+    for page in PROSE:
+        for target in re.findall(r"\]\(([^)#]+)[^)]*\)", page.read_text()):
+            if not target.startswith(("http://", "https://", "mailto:")):
+                assert (page.parent / target).exists(), f"{page.name}: {target}"
+
+
+def test_pages_are_listed_in_the_readme() -> None:
+    readme = (ROOT / "README.md").read_text()
+    for page in ROOT.glob("docs/*.md"):
+        assert f"](docs/{page.name})" in readme
+
+
+@pytest.mark.parametrize(("page", "line"), COMMANDS, ids=lambda value: str(value)[:40])
+def test_printed_commands_have_the_options_that_they_name(page: Path, line: str) -> None:
+    name, *words = shlex.split(line)
+    command = get_command(app).commands[name]  # type: ignore[attr-defined]
+    with command.make_context(name, words) as context:
+        assert context.params
+
+
+@pytest.mark.parametrize("line", SELF_CONTAINED)
+def test_printed_commands_run_as_they_stand(tmp_path: Path, line: str) -> None:
+    for name in ("config", "replay_data"):
+        (tmp_path / name).symlink_to(ROOT / name)
+    with chdir(tmp_path):
+        done = CliRunner().invoke(app, shlex.split(line))
+    assert done.exit_code == 0, done.output
+    assert len(done.stdout) > 500
