@@ -17,6 +17,7 @@ from typer.main import get_command
 from typer.testing import CliRunner
 
 from borewarden.cli import app
+from borewarden.collect.logged import EVENTS, LABEL_COLUMNS
 from borewarden.model.bore import RESULT, WatchSettings
 from borewarden.model.cause import Belief, Cause
 from borewarden.model.gate import GateSettings, Phase, Samples, samples_of
@@ -128,6 +129,12 @@ def test_every_setting_stands_in_its_table(heading: str) -> None:
     for name, kind, default, _ in rows:
         assert kind
         assert_default(heading, model.model_fields[name.strip("`")], name.strip("`"), default)
+
+
+def test_columns_and_events_of_labels_are_described() -> None:
+    assert [row[0].strip("`") for row in tables(SETTINGS)["Labels"]] == list(LABEL_COLUMNS)
+    events = SETTINGS[SETTINGS.index("\nEvents: ") :]
+    assert tuple(re.findall(r"`([^`]+)`", events)) == EVENTS
 
 
 OF_RATED = {"working_pressure", "stopped_pressure", "max_pressure", "bypass_pressure"}
