@@ -79,6 +79,10 @@ def writes(name: str, content: str | bytes) -> Spoil:
     return lambda folder: (folder / name).write_bytes(data) and None
 
 
+def nothing(folder: Path) -> None:
+    """Spoils no file: what is wrong stands in the command."""
+
+
 def log(name: str, content: str | bytes, *says: str) -> Case:
     return Case(f"log: {name}", writes("day.csv", content), ("day.csv", *says))
 
@@ -675,6 +679,13 @@ ENVIRONMENT = [
     variable("BOREWARDEN_SERVICE_PAGE__PORTS", "1", command=REACH),
     variable("BOREWARDEN_SERVICE_ALARM__ON_DELAY", "1 MPa", "alarm.on_delay", command=REACH),
     variable("BOREWARDEN_SERVICE_MAIL", "me", command=REACH),
+    Case(
+        "environment: secrets are no directory",
+        nothing,
+        ("environment", "secrets", "directory of readable files"),
+        REACH,
+        {"BOREWARDEN_SECRETS_DIR": "machine.toml"},
+    ),
 ]
 
 
@@ -700,12 +711,14 @@ def newer_store(path: Path) -> None:
     connection.close()
 
 
+def other_database(path: Path) -> None:
+    with sqlite3.connect(path) as connection:
+        connection.execute("CREATE TABLE bookmark (url TEXT)")
+    connection.close()
+
+
 def replays(*words: str) -> tuple[str, ...]:
     return ("replay", *words, "--machine", "machine.toml")
-
-
-def nothing(folder: Path) -> None:
-    """Spoils no file: what is wrong stands in the command."""
 
 
 PLACES = [
@@ -786,6 +799,12 @@ PLACES = [
         ("newer.db", "version 99"),
         replays("day.csv", "--store", "newer.db"),
     ),
+    Case(
+        "store: some other database",
+        makes("other.db", other_database),
+        ("other.db", "some other database"),
+        replays("day.csv", "--store", "other.db"),
+    ),
     Case("report: a folder", nothing, ("live",), replays("day.csv", "--report", "live")),
     Case(
         "report: below a file",
@@ -812,7 +831,28 @@ PLACES = [
     Case("rim: FIFO", makes("rim.png", os.mkfifo), ("rim.png",), ("rim", "rim.png")),
 ]
 
-CASES = LOGS + PARQUETS + MACHINES + SOURCES + SERVICES + LABELS_FILES + ENVIRONMENT + PLACES
+
+def simulated(name: str, *words: str) -> Case:
+    command = ("simulate", "new.csv", "--machine", "machine.toml", "--first=2026-03-04", *words)
+    return Case(f"simulate: {name}", nothing, (words[0].split("=")[0],), command)
+
+
+OPTIONS = [
+    simulated("chip that closes the bore", "--chip-size=-2", "--chip-at=2026-03-04T10:00:00"),
+    simulated("chip of no number", "--chip-size=nan", "--chip-at=2026-03-04T10:00:00"),
+    simulated("chip of another day", "--chip-at=2026-03-05T10:00:00"),
+    simulated("wear of no number", "--wear=nan"),
+    simulated("wear backwards", "--wear=-1"),
+    simulated("endless sample time", "--sample-time=inf"),
+    simulated("seed below nought", "--seed=-1"),
+    simulated("fault too large", "--size=3", "--fault=leak"),
+    simulated("fault of no number", "--size=nan", "--fault=leak"),
+    simulated("fault unknown", "--fault=rust"),
+]
+
+CASES = (
+    OPTIONS + LOGS + PARQUETS + MACHINES + SOURCES + SERVICES + LABELS_FILES + ENVIRONMENT + PLACES
+)
 
 
 @pytest.fixture(autouse=True)

@@ -23,8 +23,12 @@ def bores_command(
     pressure: Annotated[
         str | None, typer.Option(help='Wanted, such as "380 MPa"; the rated one if not said.')
     ] = None,
-    rate_margin: Annotated[float, typer.Option(help="Least share of rate left free.")] = 0.1,
-    power_margin: Annotated[float, typer.Option(help="Least share of power left free.")] = 0.1,
+    rate_margin: Annotated[
+        float, typer.Option(help="Least share of rate left free.", min=0.0, max=1.0)
+    ] = 0.1,
+    power_margin: Annotated[
+        float, typer.Option(help="Least share of power left free.", min=0.0, max=1.0)
+    ] = 0.1,
 ) -> None:
     """Which stock bores, one head or two, fit the pump; and the largest that leaves margins.
 

@@ -52,9 +52,7 @@ EARLIEST = pd.Timestamp("2000-01-01", tz="UTC").value  # a clock that says other
 LATEST = pd.Timestamp("2100-01-01", tz="UTC").value
 LONGEST_GAP = 366 * 86_400 * 10**9  # ns; a longer one in one file is a clock gone wrong
 LONGEST_OPEN = 31 * 86_400 * 10**9  # ns that something without an end may have lasted already
-# Of the rated pressure; no pump that strokes stays below all day. MPa read as bar, or psi as kPa
-# as bar, or kpsi as MPa, do.
-UNUSED_PRESSURE = 0.15
+UNUSED_PRESSURE = 0.15  # of the rated one: below all day, a pump that strokes is in another unit
 SI_UNITS = {  # of the channels of `Samples`, "" where it is a number
     "pressure": "Pa",
     "rate": "Hz",

@@ -149,7 +149,7 @@ def _check_thresholds(path: Path, settings: MachineSettings, pump: Pump) -> None
             "watch.false_alarm_time",
             2.0 * 3600.0 * watch.false_alarm_hours >= FEWEST_BETWEEN_ALARMS * gate.batch_time,
             "no threshold makes sense for so many false alarms",
-            f"it has to be {FEWEST_BETWEEN_ALARMS / 2} batches of {gate.batch_time:g} s at least",
+            f"it has to be {FEWEST_BETWEEN_ALARMS // 2} batches of {gate.batch_time:g} s at least",
         ),
     ):
         if not holds:
