@@ -34,6 +34,14 @@ REFERENCE_TEMPERATURE = 293.15  # K, water for the check whether the pump feeds 
 def check_together(path: Path, settings: MachineSettings) -> None:
     """Raise BadInput, naming the file at `path`, if parts of `settings` do not fit one another."""
     pump = settings.build_pump()
+    swept, dead = pump.displacement.swept_volume, pump.displacement.dead_volume
+    if dead > swept:
+        raise BadInput(
+            path,
+            "pump.dead_volume",
+            f"{dead / swept:.3g} times what the plunger sweeps",
+            "give what is left of one chamber at the end of its stroke; is the unit right?",
+        )
     given = [("log", settings.log), ("source", settings.source)]
     if not any(read for _, read in given):
         raise BadInput(

@@ -99,7 +99,7 @@ class Unit:
             raise bad_value(str(error), right) from None
         converted = float(match[1]) * factor + offset
         if not self.low <= converted <= self.high:
-            limits = f"{self.low:.4g} to {self.high:.4g} {self.si}".rstrip()
+            limits = f"{self.low:.6g} to {self.high:.6g} {self.si}".rstrip()
             raise bad_value(f"{value!r} is out of range", f"it has to lie within {limits}; {right}")
         return converted
 
