@@ -412,6 +412,7 @@ MACHINES = [
         ("intensification_ratio = 20", "intensification_ratio = inf"),
         "pump.intensification_ratio",
     ),
+    machine("dead volume of a bucket", ("8 cm^3", "0.8 l"), "pump.dead_volume", "plunger sweeps"),
     crank("drive ratio reversed", after("[pump]", "drive_ratio = 5"), "pump.drive_ratio"),
     crank("plungers in words", ("plungers = 3", 'plungers = "three"'), "pump.plungers"),
     crank(
