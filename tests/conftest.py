@@ -4,6 +4,7 @@ import os
 from collections.abc import Iterator
 from pathlib import Path
 
+import hypothesis
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -14,6 +15,10 @@ from borewarden.model.baseline import Jewel
 from borewarden.model.gate import GateSettings, Samples, samples_of
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
+
+# the same examples in every run; BOREWARDEN_FUZZ takes fresh ones, see tests/test_fuzz.py
+hypothesis.settings.register_profile("same", derandomize="BOREWARDEN_FUZZ" not in os.environ)
+hypothesis.settings.load_profile("same")
 
 CHROMIUM = Path("/usr/bin/chromium")
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,12 +64,16 @@ def replay(
     replay or none of it. `progress` hears of samples done, and of how many. Raises BadInput.
     """
     log_format = machine.log_format()
-    samples = join_logs(logs, [read_log(log, log_format) for log in logs])
+    parts = [read_log(log, log_format) for log in logs]
+    samples = join_logs(logs, parts)
+    _check_fitted(machine, logs, parts)
     labels = [
         label
-        for log in logs
+        for log, part in zip(logs, parts, strict=True)
         if labels_path(log).exists()
-        for label in read_labels(labels_path(log), machine.time_zone)
+        for label in read_labels(
+            labels_path(log), machine.time_zone, (int(part.time_ns[0]), int(part.time_ns[-1]))
+        )
     ]
     watcher = machine.build_watcher()
     total = len(samples.time_ns)
@@ -113,3 +119,17 @@ def join_logs(logs: list[Path], parts: list[Samples]) -> Samples:
                 "name the logs in order of time, each hour once",
             )
     return Samples._make(np.concatenate(channels) for channels in zip(*parts, strict=True))
+
+
+def _check_fitted(machine: MachineSettings, logs: list[Path], parts: list[Samples]) -> None:
+    """BadInput for a log that ends before any jewel was fitted: nobody states its bore."""
+    first_ns = min(jewel.fitted_ns for jewel in machine.jewels())
+    for log, part in zip(logs, parts, strict=True):
+        if part.time_ns[-1] < first_ns:
+            fitted = datetime.fromtimestamp(first_ns / 1e9, ZoneInfo(machine.time_zone))
+            raise BadInput(
+                log,
+                "last row",
+                f"the log ends before the first jewel was fitted, {fitted.isoformat()}",
+                "state the jewel of that day as a [[jewel]] of the machine",
+            )

@@ -260,7 +260,7 @@ BAD_CSV = [
     (f"{HEADER}\n{GOOD[0]}\n{GOOD[1]}\0\0\0", "line 3", ["NUL"]),
     (f"{HEADER}\n{GOOD[0]}\n{GOOD[1]},7,8\n{GOOD[2]}\n", "line 3", ["6 fields", "the 4 fields"]),
     (f"{HEADER}\n{GOOD[0]},7\n{GOOD[1]},7\n", "line 2", ["5 fields", "the 4 fields"]),
-    (f'{HEADER}\n{GOOD[0]}\n"{GOOD[1]}\n', "file", ["no CSV"]),
+    (f'{HEADER}\n{GOOD[0]}\n"{GOOD[1]}\n', "line 3", ["a quote that is never closed"]),
     (
         f"{HEADER}\n{GOOD[0]}\nyesterday,3800,11,20\n{GOOD[2]}\n",
         "line 3, column 'time'",

@@ -184,8 +184,8 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
 @pytest.mark.parametrize(
     ("text", "old", "new", "where", "says"),
     [
-        (MODBUS, "modbus tcp", "modbus tpc", "source", ["no kind of source", "'modbus tcp'"]),
-        (MODBUS, 'kind = "modbus tcp" ', "", "source", ["kind is missing", '"opc ua"']),
+        (MODBUS, "modbus tcp", "modbus tpc", "source.kind", ["no kind of source", "'modbus tcp'"]),
+        (MODBUS, 'kind = "modbus tcp" ', "", "source.kind", ["is missing", '"opc ua"']),
         (MODBUS, "unit_id", "unit_ip", "source.unit_ip", ["unknown", "'unit_id'"]),
         (MODBUS, "host = ", "#", "source.host", ["is missing", "192.168"]),
         (MODBUS, "function = 4", "function = 6", "source.pressure.function", ["1, 2, 3 or 4"]),

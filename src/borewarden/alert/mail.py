@@ -82,10 +82,15 @@ class MailSettings:
         if not self.recipients:
             raise ValueError("mail needs at least one recipient")
         for address in (self.sender, *self.recipients):
-            if "@" not in email.utils.parseaddr(address)[1] or not address.isprintable():
-                raise ValueError(f"{address!r} is no mail address")
+            check_address(address)
         if self.user is not None and self.security == "none" and not _is_this_computer(self.host):
             raise ValueError('a password needs security = "starttls" or "tls"')
+
+
+def check_address(address: str) -> None:
+    """Raise ValueError unless `address` is one that mail can be sent to."""
+    if "@" not in email.utils.parseaddr(address)[1] or not address.isprintable():
+        raise ValueError(f"{address!r} is no mail address")
 
 
 def _is_this_computer(host: str) -> bool:

@@ -434,7 +434,7 @@ def _read_answers(file: Path) -> Given:
         reason = error.strerror or "can't be read"
         raise BadInput(file, "file", reason, "give an answers file") from None
     except ValidationError as error:
-        raise first_mistake(file, error) from None
+        raise first_mistake(file, error, Given) from None
     except (ValueError, RecursionError) as error:
         raise BadInput(file, "file", f"broken: {error}", "write TOML, or JSON in .json") from None
     given.pictures = [file.parent / each for each in given.pictures]

@@ -10,7 +10,6 @@ from rich.table import Table
 from borewarden.cli.terminal import app, out, refusing
 from borewarden.collect import BadInput
 from borewarden.life.choice import BoreOption, bore_options, largest_option
-from borewarden.life.rim import measure_rim
 from borewarden.settings import load_machine
 from borewarden.settings.units import Unit
 
@@ -24,8 +23,12 @@ def bores_command(
     pressure: Annotated[
         str | None, typer.Option(help='Wanted, such as "380 MPa"; the rated one if not said.')
     ] = None,
-    rate_margin: Annotated[float, typer.Option(help="Least share of rate left free.")] = 0.1,
-    power_margin: Annotated[float, typer.Option(help="Least share of power left free.")] = 0.1,
+    rate_margin: Annotated[
+        float, typer.Option(help="Least share of rate left free.", min=0.0, max=1.0)
+    ] = 0.1,
+    power_margin: Annotated[
+        float, typer.Option(help="Least share of power left free.", min=0.0, max=1.0)
+    ] = 0.1,
 ) -> None:
     """Which stock bores, one head or two, fit the pump; and the largest that leaves margins.
 
@@ -91,6 +94,8 @@ def rim_command(
     The jewel comes out only locked out, bled down and verified to be without pressure, by the pump
     maker's manual and by people who may. A look with the naked eye settles nothing.
     """
+    from borewarden.life.rim import measure_rim  # brings a library of pictures along
+
     with refusing("rim"):
         rim = measure_rim(picture)
     out.print(f"{rim.finding.value}: chip over {rim.chip_angle_deg:.1f} degrees of the rim")

@@ -10,8 +10,6 @@ import typer
 from rich.table import Table
 
 from borewarden.cli.terminal import app, out, refusing
-from borewarden.service.reach import reach_all
-from borewarden.service.run import run
 from borewarden.service.settings import load_folder
 
 
@@ -23,6 +21,8 @@ def watch_command(
     store: Annotated[Path, typer.Option(help="Embedded store.")] = Path("borewarden.db"),
 ) -> None:
     """Watch machines live, day and night, until stopped. Only ever reads from a controller."""
+    from borewarden.service.run import run  # slow to import, and a replay does without
+
     structlog.configure(
         processors=[
             structlog.processors.add_log_level,
@@ -44,6 +44,8 @@ def reach_command(
     ],
 ) -> None:
     """Try each configured connection and say what is wrong with it; exit code 1 if any is."""
+    from borewarden.service.reach import reach_all  # slow to import, and a replay does without
+
     with refusing("reach"):
         answers = asyncio.run(reach_all(*load_folder(config)))
     table = Table("connection", "works", "what it says")

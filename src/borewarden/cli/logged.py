@@ -1,5 +1,6 @@
 """Replay logged days."""
 
+import os
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -10,6 +11,7 @@ from rich.table import Table
 
 from borewarden.alert.wording import ALERT_COLUMNS, advice, alert_row, evidence, headline
 from borewarden.cli.terminal import app, err, out, refusing
+from borewarden.collect import BadInput
 from borewarden.model.verdict import State
 from borewarden.replay import Replayed, replay
 from borewarden.report import write_report
@@ -49,6 +51,8 @@ def replay_command(
     """Replay logged days of one machine and say whether the bore has probably opened up."""
     with refusing("replay"):
         settings = load_machine(machine)
+        target = report or Path("reports") / f"{logs[0].name.split('.')[0]}.html"
+        _check_target(target, [*logs, machine, store])
         columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
         with Progress(*columns, TimeRemainingColumn(), console=err, transient=True) as bar:
             task = bar.add_task("samples", total=None)
@@ -58,7 +62,6 @@ def replay_command(
                 None if no_store else store,
                 lambda done, of: bar.update(task, completed=done, total=of),
             )
-        target = report or Path("reports") / f"{logs[0].name.split('.')[0]}.html"
         target.parent.mkdir(parents=True, exist_ok=True)
         write_report(result, target)
     print_result(result)
@@ -67,6 +70,18 @@ def replay_command(
         out.print(f"store:  {store}", highlight=False, soft_wrap=True)
     if exit_code:
         sys.exit(EXIT_CODES[result.verdict.state])
+
+
+def _check_target(target: Path, others: list[Path]) -> None:
+    """BadInput if the report can't be written, before hours of samples go into the store."""
+    right = "name a file for the page, such as reports/day.html"
+    if os.path.realpath(target) in {os.path.realpath(path) for path in others}:
+        raise BadInput("--report", str(target), "it would overwrite that file", right)
+    if target.is_dir():
+        raise BadInput("--report", str(target), "that is a directory", right)
+    folder = next(parent for parent in target.absolute().parents if parent.exists())
+    if not folder.is_dir() or not os.access(folder, os.W_OK):
+        raise BadInput("--report", str(target), f"nothing can be written to {folder}", right)
 
 
 def print_result(result: Replayed) -> None:

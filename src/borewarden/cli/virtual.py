@@ -16,13 +16,17 @@ from borewarden.physics.pump import Intensifier, Pump
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.simulate.day import Chip, Day, Fault, Side, Signals, log_day
 from borewarden.simulate.logger import write_labels, write_log
-from borewarden.simulate.serve import serve
 
-Seed = Annotated[int, typer.Option(help="Same seed, same day.")]
-SampleTime = Annotated[float, typer.Option(help="Seconds between rows.", min=0.02)]
+Seed = Annotated[int, typer.Option(help="Same seed, same day.", min=0)]
+SampleTime = Annotated[float, typer.Option(help="Seconds between rows.", min=0.02, max=3600.0)]
 ChipAt = Annotated[dt.datetime | None, typer.Option(help="Local time at which the rim chips.")]
-ChipSize = Annotated[float, typer.Option(help="Relative growth of the effective area by the chip.")]
-Wear = Annotated[float, typer.Option(help="Relative growth of effective area a jet hour.")]
+ChipSize = Annotated[
+    float,
+    typer.Option(help="Relative growth of the effective area by the chip.", min=0.0, max=5.0),
+]
+Wear = Annotated[
+    float, typer.Option(help="Relative growth of effective area a jet hour.", min=0.0, max=1.0)
+]
 FaultName = Annotated[
     Literal[
         "bore",
@@ -118,6 +122,9 @@ def serve_command(
     speed: Annotated[float, typer.Option(help="Times faster than real time.", min=0.01)] = 1.0,
 ) -> None:
     """Be the virtual machine: serve an invented day where the machine's [source] would read it."""
+    # the protocols' libraries are slow to import, and no other command needs their servers
+    from borewarden.simulate.serve import serve
+
     with refusing("serve"):
         settings = load_machine(machine)
         source = settings.live_source()
@@ -158,9 +165,15 @@ def invented_day(
 
 
 def with_chip(day: Day, at: dt.datetime | None, size: float) -> Day:
-    """The day with a chip of relative `size`: the edge goes first, the bore's area second."""
+    """The day with a chip of relative `size`: the edge goes first, the bore's area second.
+
+    Raises BadInput if that is not within the days.
+    """
     if at is None:
         return day
+    if not 0 <= (at.date() - day.first).days < day.days:
+        right = f"give a time from {day.first} on, within {day.days} day{'s' * (day.days > 1)}"
+        raise BadInput("--chip-at", "time", f"{at} is not in the days that are invented", right)
     edge = (1.0 + size) ** 0.6 - 1.0
     return replace(day, chips=(Chip(at, edge, (1.0 + size) / (1.0 + edge) - 1.0),))
 

@@ -12,9 +12,11 @@ import difflib
 import gzip
 import io
 import math
+import re
 import warnings
 import zlib
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -27,7 +29,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from borewarden.collect import BadInput
+from borewarden.collect import BadInput, check_file, read_file
 from borewarden.model.gate import Samples, samples_of
 
 EVENTS = (
@@ -48,7 +50,9 @@ EVENTS = (
 LABEL_COLUMNS = ("time", "end", "event", "area_change", "note")
 EARLIEST = pd.Timestamp("2000-01-01", tz="UTC").value  # a clock that says otherwise is not set
 LATEST = pd.Timestamp("2100-01-01", tz="UTC").value
-UNUSED_PRESSURE = 0.02  # of the rated one; no pump that strokes stays below
+LONGEST_GAP = 366 * 86_400 * 10**9  # ns; a longer one in one file is a clock gone wrong
+LONGEST_OPEN = 31 * 86_400 * 10**9  # ns that something without an end may have lasted already
+UNUSED_PRESSURE = 0.15  # of the rated one: below all day, a pump that strokes is in another unit
 SI_UNITS = {  # of the channels of `Samples`, "" where it is a number
     "pressure": "Pa",
     "rate": "Hz",
@@ -118,6 +122,8 @@ def local_ns(time: datetime, time_zone: str) -> int:
     Of an hour that the clock showed twice the first is meant. Raises ValueError for one that it
     skipped in spring, and for times that are not within 2000 to 2100.
     """
+    if not 2000 <= time.year <= 2100:
+        raise ValueError(f"{time} is no time of our days")
     if time.tzinfo is None:
         zone = ZoneInfo(time_zone)
         local = time.replace(tzinfo=zone)
@@ -180,15 +186,16 @@ class _Table:
         reader = csv.reader(io.StringIO(self.text.decode("utf-8-sig"), newline=""))
         data_rows = -2
         line = 0
-        for fields in reader:
-            if not fields or (len(fields) == 1 and not fields[0].strip()):
-                continue
-            data_rows += 1
-            # pandas' parser splits where the csv module might not: never past the end
-            line = reader.line_num
-            if data_rows == row:
-                break
-        return line
+        with suppress(csv.Error):  # a cell of a size that this reader does not take
+            for fields in reader:
+                line = reader.line_num
+                if not fields or (len(fields) == 1 and not fields[0].strip()):
+                    continue
+                data_rows += 1
+                # pandas' parser splits where the csv module might not: never past the end
+                if data_rows == row:
+                    break
+        return max(line, reader.line_num)
 
 
 def _columns_of(format: LogFormat) -> list[str]:
@@ -197,26 +204,21 @@ def _columns_of(format: LogFormat) -> list[str]:
 
 def _read_table(path: Path, columns: list[str]) -> _Table:
     name = path.name.lower()
-    if path.is_dir():
-        raise BadInput(path, "file", "that is a directory", "give a logged file")
-    try:
-        if name.endswith(".parquet"):
-            return _read_parquet(path, columns)
-        if name.endswith(".csv"):
-            return _read_csv(path, path.read_bytes(), columns)
-        if name.endswith(".csv.gz"):
-            return _read_csv(path, gzip.decompress(path.read_bytes()), columns)
-    except FileNotFoundError:
-        raise BadInput(path, "file", "there is no such file", "give a logged file") from None
-    except (EOFError, gzip.BadGzipFile, zlib.error):
-        raise BadInput(
-            path, "file", "the compressed file is broken or half written", "copy it anew"
-        ) from None
-    except (OSError, ValueError) as error:
-        if isinstance(error, BadInput):
-            raise
-        reason = getattr(error, "strerror", None) or "can't be read"
-        raise BadInput(path, "file", reason, "give a readable log") from None
+    right = "give a logged file"
+    if name.endswith(".parquet"):
+        check_file(path, right)
+        return _read_parquet(path, columns)
+    if name.endswith(".csv"):
+        return _read_csv(path, read_file(path, right), columns)
+    if name.endswith(".csv.gz"):
+        try:
+            text = gzip.decompress(read_file(path, right))
+        except (EOFError, gzip.BadGzipFile, zlib.error):
+            raise BadInput(
+                path, "file", "the compressed file is broken or half written", "copy it anew"
+            ) from None
+        return _read_csv(path, text, columns)
+    check_file(path, right)
     raise BadInput(
         path,
         "file name",
@@ -231,12 +233,16 @@ def _find_columns(path: Path, where: str, there: Sequence[str], wanted: Sequence
             raise BadInput(path, where, f"column {column!r} is there twice", "rename one of them")
         if column in there:
             continue
-        right = f"there are {', '.join(there)}"
+        right = f"there are {', '.join(name[:60] for name in there[:20])}"
+        if len(there) > 20:
+            right += f" and {len(there) - 20} more"
         near = difflib.get_close_matches(column, there, n=1, cutoff=0.4)
-        if near:
-            right += f"; did you mean {near[0]!r}?"
-        elif len(there) == 1 and (";" in there[0] or "\t" in there[0]):
+        if len(there) == 1 and any(separator in there[0] for separator in ";\t| "):
             right += "; separate the columns by commas and write decimals with a point"
+        elif near:
+            right += f"; did you mean {near[0]!r}?"
+        elif any(name.replace(".", "", 1).isdigit() for name in there):
+            right += "; the first line has to name the columns"
         raise BadInput(path, where, f"column {column!r} is missing", right)
 
 
@@ -269,9 +275,19 @@ def _read_parquet(path: Path, columns: list[str]) -> _Table:
     return _Table(path, frame, None)
 
 
+_NO_CSV = (
+    (b"\x1f\x8b", "compressed by gzip", "name it .csv.gz"),
+    (b"PAR1", "Parquet", "name it .parquet"),
+    (b"PK\3\4", "a zip archive or a spreadsheet", "unpack it, or export it as CSV"),
+)
+
+
 def _read_csv(path: Path, text: bytes, columns: list[str]) -> _Table:
     if not text.strip():
         raise BadInput(path, "file", "the file is empty", "give a log with samples")
+    for start, kind, right in _NO_CSV:
+        if text.startswith(start):
+            raise BadInput(path, "file name", f"says CSV, yet the file is {kind}", right)
     if b"\0" in text:
         line = text[: text.index(b"\0")].count(b"\n") + 1
         raise BadInput(
@@ -293,7 +309,7 @@ def _read_csv(path: Path, text: bytes, columns: list[str]) -> _Table:
     last = last[max(last.rfind(b"\n"), last.rfind(b"\r")) + 1 :]
     # a line end within quotes: then this is not the whole line
     whole = last.count(b'"') % 2 == 0
-    if whole and last != text.strip() and len(next(csv.reader([last.decode()]))) < len(there):
+    if whole and last != text.strip() and last.count(b",") < len(there) - 1:
         line = text.rstrip().count(b"\n") + 1
         raise BadInput(
             path,
@@ -315,9 +331,11 @@ def _read_csv(path: Path, text: bytes, columns: list[str]) -> _Table:
                 encoding="utf-8-sig",
             )
     except (pd.errors.ParserError, pd.errors.ParserWarning, pd.errors.EmptyDataError) as error:
-        where, wrong = _ragged_line(text, len(there), str(error))
-        right = f"every line has to have the {len(there)} fields of the header"
-        raise BadInput(path, where, wrong, right) from None
+        raise _ragged_line(path, text, len(there), str(error)) from None
+    # pandas fills up a line that was cut short; commas within quotes would hide that
+    commas = (len(there) - 1) * (len(frame) + 1)
+    if b'"' in text or text.count(b",") < commas:
+        _check_fields(path, text, len(there))
     frame = frame.iloc[:, wanted]
     frame.columns = pd.Index([there[i] for i in wanted])
     if not len(frame):
@@ -339,16 +357,29 @@ def _first_fields(path: Path, text: bytes) -> tuple[int, list[str]]:
     raise BadInput(path, "file", "the file is empty", "give a log with samples")
 
 
-def _ragged_line(text: bytes, fields: int, error: str) -> tuple[str, str]:
-    """Where a line has too many fields, and what is wrong with it."""
-    reader = csv.reader(io.StringIO(text.decode("utf-8-sig"), newline=""))
+def _ragged_line(path: Path, text: bytes, fields: int, error: str) -> BadInput:
+    """Which line pandas could not read for having too many fields, or a quote that stays open."""
+    open_quote = re.search(r"EOF inside string starting at row (\d+)", error)
+    if open_quote is not None:
+        line = f"line {int(open_quote[1]) + 1}"
+        return BadInput(path, line, "a quote that is never closed", "close it, or remove it")
     try:
+        _check_fields(path, text, fields)
+    except BadInput as bad:
+        return bad
+    right = f"every line has to have the {fields} fields of the header"
+    return BadInput(path, "file", f"no CSV: {error.strip()}", right)
+
+
+def _check_fields(path: Path, text: bytes, fields: int) -> None:
+    """BadInput for the first line that has more or fewer `fields`; blank lines are none."""
+    reader = csv.reader(io.StringIO(text.decode("utf-8-sig"), newline=""))
+    with suppress(csv.Error):
         for found in reader:
-            if len(found) > fields:
-                return f"line {reader.line_num}", f"{len(found)} fields"
-    except csv.Error:
-        pass
-    return "file", f"no CSV: {error.strip()}"
+            if len(found) != fields and any(field.strip() for field in found):
+                wrong = f"{len(found)} field{'s' * (len(found) > 1)}"
+                right = f"every line has to have the {fields} fields of the header"
+                raise BadInput(path, f"line {reader.line_num}", wrong, right)
 
 
 # -- numbers
@@ -357,7 +388,8 @@ def _ragged_line(text: bytes, fields: int, error: str) -> tuple[str, str]:
 def _numbers(table: _Table, column: str, may_be_bool: bool) -> NDArray[np.float64]:
     """The column as floats, shape (n,), NaN where empty or infinite."""
     series = table.frame[column]
-    if pd.api.types.is_bool_dtype(series.dtype) and not may_be_bool:
+    is_time = series.dtype.kind in "mM"  # which pandas would count in ns
+    if is_time or (pd.api.types.is_bool_dtype(series.dtype) and not may_be_bool):
         series = series.astype("str")
     if pd.api.types.is_numeric_dtype(series.dtype):
         values = series.to_numpy(dtype=np.float64, na_value=np.nan, copy=True)
@@ -386,8 +418,9 @@ def _check_units(path: Path, format: LogFormat, values: dict[str, NDArray[np.flo
         finite = values[name][np.isfinite(values[name])]
         where = f"column {channel.column!r}"
         if not len(finite):
-            if name == "pressure":
-                raise BadInput(path, where, "no pressure in the whole file", "is it the column?")
+            if name in ("pressure", "rate", "stroke_count"):
+                wrong = f"no {name.replace('_', ' ')} in the whole file"
+                raise BadInput(path, where, wrong, "is it the column?")
             continue
         # not the maximum: single glitches are the gate's business
         highest = float(np.quantile(finite, 0.999, method="lower"))
@@ -401,8 +434,13 @@ def _check_units(path: Path, format: LogFormat, values: dict[str, NDArray[np.flo
             raise BadInput(path, where, wrong, right)
 
     strokes = values.get("stroke_count", np.empty(0))
-    strokes = strokes[np.isfinite(strokes)]
-    running = bool(np.any(np.diff(strokes) > 0.0))
+    steps = np.diff(strokes[np.isfinite(strokes)])
+    rises, falls = int(np.sum(steps > 0.0)), int(np.sum(steps < 0.0))
+    if falls > max(rises, 2):  # resets and wraps are few
+        where = f"column {format.channels['stroke_count'].column!r}"
+        wrong = f"the counter goes down {falls} times and up {rises} times"
+        raise BadInput(path, where, wrong, "log a counter that goes up")
+    running = rises > 0
     if "rate" in format.channels:
         running = running or bool(np.any(values["rate"] > 0.0))
     highest = float(np.nanmax(values["pressure"]))  # a minute of pressure in a day will do
@@ -429,6 +467,8 @@ def _shown(name: str, value: float, up: bool = False) -> str:
 
 
 def _range(name: str, channel: Channel) -> str:
+    if channel.high == math.inf:
+        return f"{_shown(name, channel.low)} and more; is it the column?"
     return f"{_shown(name, channel.low)} to {_shown(name, channel.high)}; is the unit right?"
 
 
@@ -478,6 +518,8 @@ def _epoch_ns(table: _Table, column: str, seconds: NDArray[np.float64]) -> NDArr
         for factor, unit in ((1e-3, "milli"), (1e-6, "micro"), (1e-9, "nano")):
             if EARLIEST * 1e-9 <= seconds[row] * factor <= LATEST * 1e-9:
                 wrong += f" (are they {unit}seconds?)"
+        if 36_526 <= seconds[row] <= 73_050:  # 2000 to 2099 in days since 1899-12-30
+            wrong += " (are they a spreadsheet's days?)"
         _bad_time(table, column, row, wrong)
     whole = np.floor(seconds)
     # a float of this size holds microseconds, the digits below are noise
@@ -545,21 +587,29 @@ def _in_order(
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """Times without repeats, and which rows those are."""
     steps = np.diff(times)
-    if (steps < 0).any():
-        row = int(np.flatnonzero(steps < 0)[0]) + 1
-        zone = ZoneInfo(time_zone)
-        before, after = (
-            pd.Timestamp(int(t), tz="UTC").tz_convert(zone).isoformat()
-            for t in times[row - 1 : row + 1]
-        )
+    for odd, what, right in (
+        (steps < 0, "goes back", "sort the rows by time, and give files of different clocks apart"),
+        (steps > LONGEST_GAP, "jumps by more than a year", "give each year's log apart"),
+    ):
+        if odd.any():
+            row = int(np.flatnonzero(odd)[0]) + 1
+            before, after = (_local(int(t), time_zone) for t in times[row - 1 : row + 1])
+            raise BadInput(
+                table.path, table.where(row), f"the time {what} from {before} to {after}", right
+            )
+    if len(times) > 1 and not steps.any():
         raise BadInput(
             table.path,
-            table.where(row),
-            f"the time goes back from {before} to {after}",
-            "sort the rows by time, and give files of different clocks apart",
+            table.where(1),
+            f"every row has the same time, {_local(int(times[0]), time_zone)}",
+            "log date and time of day, to the second, in one column",
         )
     kept = np.concatenate(([True], steps > 0))
     return times[kept], kept
+
+
+def _local(time_ns: int, time_zone: str) -> str:
+    return pd.Timestamp(time_ns, tz="UTC").tz_convert(ZoneInfo(time_zone)).isoformat()
 
 
 # -- labels
@@ -576,31 +626,53 @@ def labels_path(log: Path | str) -> Path:
     return log.with_name(f"{stem}.labels.csv")
 
 
-def read_labels(path: Path | str, time_zone: str) -> list[Label]:
+def read_labels(
+    path: Path | str, time_zone: str, within: tuple[int, int] | None = None
+) -> list[Label]:
     """The labels in a CSV file with the columns time, end, event, area_change and note.
 
     `end`, `area_change` (a relative one, 0.08 for 8 %) and `note` may be empty; times without
-    offset are local in `time_zone`. Raises BadInput with the line for whatever can't be used.
+    offset are local in `time_zone`. `within` are first and last time of the log that they belong
+    to, in ns since 1970 UTC. Raises BadInput with the line for whatever can't be used.
     """
     path = Path(path)
     try:
-        text = path.read_bytes().decode("utf-8-sig")
-        reader = csv.DictReader(io.StringIO(text, newline=""))
+        text = read_file(path, "give a labels file").decode("utf-8-sig")
+        if "\0" in text:
+            line = text[: text.index("\0")].count("\n") + 1
+            raise BadInput(path, f"line {line}", "NUL bytes: half written", "write it anew")
+        reader = csv.DictReader(io.StringIO(text, newline=""), strict=True)
         there = [name.strip() for name in reader.fieldnames or []]
         if not there:
             raise BadInput(path, "file", "the file is empty", f"write {','.join(LABEL_COLUMNS)}")
         reader.fieldnames = there
         _find_columns(path, "line 1", there, LABEL_COLUMNS)
-        return [_label(path, f"line {reader.line_num}", row, time_zone) for row in reader]
-    except FileNotFoundError:
-        raise BadInput(path, "file", "there is no such file", "give a labels file") from None
-    except OSError as error:
-        reason = error.strerror or "can't be read"
-        raise BadInput(path, "file", reason, "give a labels file") from None
+        labels = []
+        for row in reader:
+            line_number = f"line {reader.line_num}"
+            labels.append(_label(path, line_number, row, time_zone))
+            if within is not None:
+                _check_within(path, line_number, labels[-1], within, time_zone)
+        return labels
     except UnicodeDecodeError:
         raise BadInput(path, "file", "isn't UTF-8 text", "save it as UTF-8") from None
     except csv.Error as error:
         raise BadInput(path, "file", f"no CSV: {error}", "give a CSV file") from None
+
+
+def _check_within(
+    path: Path, line: str, label: Label, within: tuple[int, int], time_zone: str
+) -> None:
+    """BadInput if nothing of `label` can have happened during its log."""
+    first, last = within
+    right = f"label what happened from {_local(first, time_zone)} to {_local(last, time_zone)}"
+    if label.start_ns > last:
+        raise BadInput(path, f"{line}, column 'time'", "that is after the log's end", right)
+    if label.end_ns is not None and label.end_ns < first:
+        raise BadInput(path, f"{line}, column 'end'", "it was over before the log began", right)
+    if label.end_ns is None and label.start_ns < first - LONGEST_OPEN:
+        wrong = "it has no end, and that is more than a month before the log began"
+        raise BadInput(path, f"{line}, column 'time'", wrong, right)
 
 
 def _label(path: Path, line: str, row: dict[Any, Any], time_zone: str) -> Label:

@@ -8,11 +8,12 @@ the directory that systemd ($CREDENTIALS_DIRECTORY) or $BOREWARDEN_SECRETS_DIR n
 from __future__ import annotations
 
 import os
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, SecretStr
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr
 from pydantic_settings import (
     BaseSettings,
     PydanticBaseSettingsSource,
@@ -21,7 +22,7 @@ from pydantic_settings import (
 )
 
 from borewarden.alert.alarm import SIGHT_ALARM, AlarmSettings
-from borewarden.alert.mail import MailSettings
+from borewarden.alert.mail import MailSettings, check_address
 from borewarden.collect import BadInput
 from borewarden.settings import (
     SHOP_FILE,
@@ -31,11 +32,31 @@ from borewarden.settings import (
     read_toml,
     settings_of,
 )
+from borewarden.settings.units import Name, bad_value
 from borewarden.store.influx import InfluxSettings
 
 SERVICE_FILE = "service.toml"
 
+
+def _address(address: str) -> str:
+    try:
+        check_address(address)
+    except ValueError as error:
+        raise bad_value(str(error), 'give one such as "maintenance@example.org"') from None
+    return address
+
+
+def _web_address(url: str) -> str:
+    if not re.fullmatch(r"https?://[^\s/]+(/\S*)?", url):
+        raise bad_value(
+            f"{url!r} is no address of a web server", 'give one such as "http://127.0.0.1:8086"'
+        )
+    return url
+
+
+Address = Annotated[str, AfterValidator(_address)]
 Delay = Annotated[float, Unit("s", 0.0, 30 * 86400.0, '"30 s" or "4 h"')]
+Repeat = Annotated[float, Unit("s", 1.0, 30 * 86400.0, '"4 h"')]
 Days = Annotated[float, Unit("s", 3600.0, 366 * 86400.0, '"7 days" or "12 h"')]
 
 
@@ -46,27 +67,27 @@ class _Section(BaseModel):
 class PageSection(_Section):
     """The service's own page; port 0 for none."""
 
-    host: str = "127.0.0.1"
+    host: Name = "127.0.0.1"
     port: Annotated[int, Field(ge=0, le=65535)] = 8787
 
 
 class InfluxSection(_Section):
     """An InfluxDB 2 write API."""
 
-    url: str
-    org: str
-    bucket: str
+    url: Annotated[str, AfterValidator(_web_address)] = Field(examples=['"http://127.0.0.1:8086"'])
+    org: Name = Field(examples=['"shop"'])
+    bucket: Name = Field(examples=['"bores"'])
 
 
 class MailSection(_Section):
     """A mail server and whom to write to."""
 
-    host: str
-    sender: str
-    recipients: tuple[str, ...] = Field(min_length=1)
+    host: Name = Field(examples=['"mail.example.org"'])
+    sender: Address = Field(examples=['"borewarden@example.org"'])
+    recipients: tuple[Address, ...] = Field(min_length=1, examples=['["maintenance@example.org"]'])
     port: Annotated[int, Field(ge=1, le=65535)] = 587
     security: Literal["starttls", "tls", "none"] = "starttls"
-    user: str | None = None
+    user: Name | None = None
     ca_file: Path | None = None
     expire_after: Days = 7 * 86400.0
 
@@ -76,7 +97,7 @@ class AlarmSection(_Section):
 
     on_delay: Delay = 30.0
     off_delay: Delay = 300.0
-    repeat: Delay = 4 * 3600.0
+    repeat: Repeat = 4 * 3600.0
     longest_shelving: Days = 7 * 86400.0
 
 
@@ -146,13 +167,20 @@ def load_service(path: Path) -> ServiceSettings:
                 "a secret stands in the file",
                 f"put it into BOREWARDEN_SERVICE_{secret.upper()} or a file of a secrets directory",
             )
+    mail = data.get("mail")
+    if isinstance(mail, dict) and isinstance(mail.get("ca_file"), str):
+        data["mail"] = mail | {"ca_file": path.parent / mail["ca_file"]}
     settings = settings_of(ServiceSettings, path, data)
-    try:
-        settings.alarm_settings()
-        if settings.mail is not None:
+    if settings.mail is not None:
+        ca_file = settings.mail.ca_file
+        if ca_file is not None and not ca_file.is_file():
+            raise BadInput(
+                path, "mail.ca_file", f"there is no file {ca_file}", "give one beside this file"
+            )
+        try:
             settings.mail_settings()
-    except ValueError as error:
-        raise BadInput(path, "mail or alarm", str(error), "see config/live/service.toml") from None
+        except ValueError as error:
+            raise BadInput(path, "mail.security", str(error), "encrypt it") from None
     return settings
 
 

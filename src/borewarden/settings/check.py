@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -15,20 +16,32 @@ from borewarden.settings.machine import ENV_PREFIX, MachineSettings
 from borewarden.settings.source import (
     SOURCE_FILES,
     USUAL_UNITS,
+    FieldOf,
     LiveSource,
     Mqtt,
     OpcUa,
     RegisterPoint,
+    place_of,
 )
 from borewarden.settings.units import conversion
 
 INCH = 0.0254  # m, exact
+FEWEST_BATCHES = 10  # in a baseline; this project's own choice
+FEWEST_BETWEEN_ALARMS = 100  # batches; the threshold's formula holds from 50 on
 REFERENCE_TEMPERATURE = 293.15  # K, water for the check whether the pump feeds the bore
 
 
 def check_together(path: Path, settings: MachineSettings) -> None:
     """Raise BadInput, naming the file at `path`, if parts of `settings` do not fit one another."""
     pump = settings.build_pump()
+    swept, dead = pump.displacement.swept_volume, pump.displacement.dead_volume
+    if dead > swept:
+        raise BadInput(
+            path,
+            "pump.dead_volume",
+            f"{dead / swept:.3g} times what the plunger sweeps",
+            "give what is left of one chamber at the end of its stroke; is the unit right?",
+        )
     given = [("log", settings.log), ("source", settings.source)]
     if not any(read for _, read in given):
         raise BadInput(
@@ -65,15 +78,22 @@ def check_together(path: Path, settings: MachineSettings) -> None:
                     "that is of an intensifier, and this pump has a crank",
                     "leave it out",
                 )
+    if settings.log is not None:
+        columns = {name: column.column for name, column in settings.log.columns().items()}
+        _check_distinct(path, "log", {"time": settings.log.time, **columns}, "column")
     if settings.source is not None:
         _check_source(path, settings, settings.source)
+    fitted: dict[tuple[str, int], int] = {}
     for i, jewel in enumerate(settings.jewel):
+        where = f"jewel[{i + 1}].fitted"
         try:
-            local_ns(jewel.fitted, settings.time_zone)
+            time_ns = local_ns(jewel.fitted, settings.time_zone)
         except ValueError as error:
-            raise BadInput(
-                path, f"jewel[{i + 1}].fitted", str(error), "give a time that the clock showed"
-            ) from None
+            raise BadInput(path, where, str(error), "give a time that the clock showed") from None
+        other = fitted.setdefault((jewel.head, time_ns), i)
+        if other != i:
+            wrong = f"jewel[{other + 1}] is fitted on head {jewel.head} at the same time"
+            raise BadInput(path, where, wrong, "leave one out, or name the other head")
     gate = settings.gate_settings()
     limits = (gate.stopped_pressure, gate.working_pressure, gate.max_pressure)
     if not limits[0] < limits[1] < limits[2]:
@@ -84,7 +104,78 @@ def check_together(path: Path, settings: MachineSettings) -> None:
             f"stopped, working and highest pressure are {found}",
             "they have to rise in that order",
         )
+    _check_thresholds(path, settings, pump)
     _check_bores(path, settings, pump)
+
+
+def _check_thresholds(path: Path, settings: MachineSettings, pump: Pump) -> None:
+    """Figures of [gate] and [watch] that would leave nothing to watch."""
+    gate, watch = settings.gate_settings(), settings.watch_settings()
+    rated = pump.rated_pressure
+    spills = isinstance(pump, DirectDrive) and pump.regulation == "bypass"
+    rated_words = f"the pump is rated {rated / 1e6:.4g} MPa"
+    for field, holds, wrong, right in (
+        ("gate.working_pressure", gate.working_pressure < rated, rated_words, "stay below that"),
+        ("gate.max_pressure", gate.max_pressure >= rated, rated_words, "don't go below that"),
+        (
+            "gate.bypass_pressure",
+            spills or gate.bypass_pressure == math.inf,
+            "this pump has no bypass that spills",
+            'leave it out, or state regulation = "bypass"',
+        ),
+        (
+            "gate.bypass_pressure",
+            gate.bypass_pressure > gate.working_pressure,
+            "the bypass would spill whenever the pump works",
+            f"it has to be above {gate.working_pressure / 1e6:.4g} MPa, the working pressure",
+        ),
+        (
+            "gate.fast_time",
+            gate.fast_time < gate.slow_time,
+            "the fast smoothing is no faster than the slow one",
+            f"it has to be below slow_time, {gate.slow_time:g} s",
+        ),
+        (
+            "watch.wear_notice",
+            watch.wear_notice < watch.limit,
+            "wear would be reported at the limit or beyond it",
+            f"it has to be below the limit, {watch.limit:.3g}",
+        ),
+        (
+            "watch.smallest_step",
+            watch.smallest_step <= watch.limit,
+            "a step to the limit would be of no interest",
+            f"it has to be {watch.limit:.3g} at most, the limit",
+        ),
+        (
+            "watch.baseline_time",
+            watch.baseline_time >= FEWEST_BATCHES * gate.batch_time,
+            f"the noise is learned from {FEWEST_BATCHES} batches at least",
+            f"it has to be {FEWEST_BATCHES * gate.batch_time:g} s at least",
+        ),
+        (
+            "watch.false_alarm_time",
+            2.0 * 3600.0 * watch.false_alarm_hours >= FEWEST_BETWEEN_ALARMS * gate.batch_time,
+            "no threshold makes sense for so many false alarms",
+            f"it has to be {FEWEST_BETWEEN_ALARMS // 2} batches of {gate.batch_time:g} s at least",
+        ),
+    ):
+        if not holds:
+            raise BadInput(path, field, wrong, right)
+
+
+def _check_distinct(path: Path, section: str, places: Mapping[str, object], what: str) -> None:
+    """BadInput where two channels are read from one place."""
+    channel_of: dict[object, str] = {}
+    for name, place in places.items():
+        other = channel_of.setdefault(place, name)
+        if other != name:
+            raise BadInput(
+                path,
+                f"{section}.{name}",
+                f"that is the {what} of {section}.{other} already",
+                f"give each its own {what}",
+            )
 
 
 def _check_source(path: Path, settings: MachineSettings, source: LiveSource[Any]) -> None:
@@ -126,8 +217,21 @@ def _check_source(path: Path, settings: MachineSettings, source: LiveSource[Any]
             )
         if isinstance(point, RegisterPoint):
             _check_register(path, name, point)
+    places = {name: (place_of(point), _beside(point)) for name, point in source.points().items()}
+    _check_distinct(path, "source", places, "place")
     if isinstance(source, Mqtt):
         for topic in (source.topic, *(point.topic or "" for point in source.points().values())):
+            levels = topic.split("/")
+            # MQTT 5.0, 4.7.1: wildcards fill a level, and # is the last one
+            if any(len(level) > 1 and set(level) & {"#", "+"} for level in levels) or (
+                "#" in levels[:-1]
+            ):
+                raise BadInput(
+                    path,
+                    "source.topic",
+                    f"{topic!r} has a wildcard where there can be none",
+                    "give the topic that the machine publishes to",
+                )
             if topic.startswith("spBv1.0/"):
                 raise BadInput(
                     path,
@@ -143,6 +247,13 @@ def _check_source(path: Path, settings: MachineSettings, source: LiveSource[Any]
             raise BadInput(
                 path, f"source.{name}", f"there is no file {file}", "give one beside this file"
             )
+
+
+def _beside(point: object) -> object:
+    """What tells two places apart beside register, node or field."""
+    if isinstance(point, RegisterPoint):
+        return point.function
+    return point.topic if isinstance(point, FieldOf) else None
 
 
 def _check_register(path: Path, name: str, point: RegisterPoint) -> None:

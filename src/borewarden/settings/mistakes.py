@@ -4,119 +4,100 @@ from __future__ import annotations
 
 import difflib
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
+from pydantic_settings import BaseSettings
 
 from borewarden.collect import BadInput
 from borewarden.settings.machine import MachineSettings
-from borewarden.settings.sections import (
-    CountColumn,
-    DirectDrivePump,
-    FittedJewel,
-    GateOverrides,
-    IntensifierPump,
-    Log,
-    PressureColumn,
-    RateColumn,
-    SpeedColumn,
-    StrokeTimeColumn,
-    TemperatureColumn,
-    TorqueColumn,
-    ValveColumn,
-    WatchOverrides,
-)
-from borewarden.settings.shop import CostSection, JewelPrice, Shelf, StockSection
-from borewarden.settings.source import (
-    FieldOf,
-    ModbusRtu,
-    ModbusTcp,
-    Mqtt,
-    NodeOf,
-    OpcUa,
-    RegisterPoint,
-)
+from borewarden.settings.sections import SpeedColumn, StrokeTimeColumn, TemperatureColumn
 from borewarden.settings.units import Unit
 
-_SECTIONS: dict[str, type[BaseModel]] = {
-    "intensifier": IntensifierPump,
-    "direct drive": DirectDrivePump,
-    "log": Log,
-    "pressure": PressureColumn,
-    "rate": RateColumn,
-    "stroke_count": CountColumn,
-    "temperature": TemperatureColumn,
-    "valve": ValveColumn,
-    "oil_pressure": PressureColumn,
-    "boost_pressure": PressureColumn,
-    "weep_temperature": TemperatureColumn,
-    "bypass_temperature": TemperatureColumn,
-    "left_stroke_time": StrokeTimeColumn,
-    "right_stroke_time": StrokeTimeColumn,
-    "motor_speed": SpeedColumn,
-    "motor_torque": TorqueColumn,
-    "check_valve_temperature": TemperatureColumn,
-    "gate": GateOverrides,
-    "watch": WatchOverrides,
-    "jewel": FittedJewel,
-    "costs": CostSection,
-    "jewel_price": JewelPrice,
-    "stock": StockSection,
-    "shelf": Shelf,
-}
-_SOURCES: dict[str, tuple[type[BaseModel], type[BaseModel]]] = {
-    "modbus tcp": (ModbusTcp, RegisterPoint),
-    "modbus rtu": (ModbusRtu, RegisterPoint),
-    "opc ua": (OpcUa, NodeOf),
-    "mqtt": (Mqtt, FieldOf),
-}
-_TAGS = {"pump": ("intensifier", "direct drive"), "source": tuple(_SOURCES)}
 
-
-def first_mistake(
-    path: Path, error: ValidationError, kind: type[BaseModel] = MachineSettings
-) -> BadInput:
-    """What `error` found wrong with the file at `path`: the one mistake most worth telling.
-
-    `kind` is what the file as a whole was to be.
-    """
+def first_mistake(path: Path, error: ValidationError, kind: type[BaseModel]) -> BadInput:
+    """What `error` found wrong with the file at `path`: the one mistake most worth telling."""
     # a misspelt name makes two mistakes, and only the unknown one says what to do
     mistakes = sorted(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
     mistake = mistakes[0]
-    where = _field_path(mistake["loc"])
-    prefix = str(kind.model_config.get("env_prefix", ""))
-    variable = prefix + where.upper().replace(".", "__")
-    if any(name.upper() == variable for name in os.environ):
-        where += f" (from {variable})"
-    wrong, right = _explain(mistake, kind)
-    return BadInput(path, where, wrong, right)
+    section = _section_of(kind, mistake["loc"])
+    files = "the machine files under config/"
+    if not issubclass(kind, BaseSettings):
+        files = "README.md"
+    elif kind is not MachineSettings:
+        files = f"config/live/{path.name}"
+    where = _field_path(kind, mistake)
+    bad = BadInput(path, where, *_explain(mistake, section, where, files))
+    prefix = kind.model_config.get("env_prefix")
+    return with_variable(bad, str(prefix)) if prefix else bad
 
 
-def _field_path(loc: tuple[int | str, ...]) -> str:
+def with_variable(bad: BadInput, prefix: str) -> BadInput:
+    """The mistake with the environment variable that it comes from, if it comes from one."""
+    variable = prefix + bad.where.upper().replace(".", "__")
+    if all(name.upper() != variable for name in os.environ):
+        return bad
+    return BadInput(bad.file, f"{bad.where} (from {variable})", bad.wrong, bad.right)
+
+
+def _field_path(kind: type[BaseModel], mistake: ErrorDetails) -> str:
     """Such as 'pump.stroke' or 'jewel[2].bore', counted from one; without pydantic's union tags."""
     path = ""
-    for i, part in enumerate(loc):
+    candidates: list[type[BaseModel]] = [kind]
+    for part in mistake["loc"]:
         if isinstance(part, int):
             path += f"[{part + 1}]"
-        elif not (i == 1 and part in _TAGS.get(str(loc[0]), ())):
+        elif not _tagged(candidates, part):
             path += f".{part}" if path else part
-    return path
+        candidates = _below(candidates, part)
+    return f"{path}.kind" if mistake["type"].startswith("union_tag") else path
 
 
-def _section_of(loc: tuple[int | str, ...], kind: type[BaseModel]) -> type[BaseModel] | None:
-    names = [part for part in loc[:-1] if isinstance(part, str)]
-    if names[:1] == ["source"]:
-        kinds = _SOURCES.get(names[1]) if len(names) > 1 else None
-        return kinds[min(len(names), 3) - 2] if kinds else None
-    return _SECTIONS.get(names[-1]) if names else kind
+def _section_of(kind: type[BaseModel], loc: tuple[int | str, ...]) -> type[BaseModel] | None:
+    """The section whose field the last part of `loc` is."""
+    candidates: list[type[BaseModel]] = [kind]
+    for part in loc[:-1]:
+        candidates = _below(candidates, part)
+    return candidates[0] if len(candidates) == 1 else None
 
 
-def _explain(mistake: ErrorDetails, kind: type[BaseModel]) -> tuple[str, str]:
-    """What is wrong, what would be right."""
+def _below(candidates: list[type[BaseModel]], part: int | str) -> list[type[BaseModel]]:
+    """The sections that `part` of a path leads to, from one of the `candidates`."""
+    if isinstance(part, int):
+        return candidates
+    if tagged := _tagged(candidates, part):
+        return tagged
+    fields = candidates[0].model_fields if len(candidates) == 1 else {}
+    return list(_sections_in(fields[part].annotation)) if part in fields else []
+
+
+def _tagged(candidates: list[type[BaseModel]], part: str) -> list[type[BaseModel]]:
+    """Those of several `candidates` whose kind is `part`, which then is pydantic's tag."""
+    if len(candidates) < 2:
+        return []
+    return [
+        model for model in candidates if part in get_args(model.model_fields["kind"].annotation)
+    ]
+
+
+def _sections_in(annotation: Any) -> Iterator[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for part in get_args(annotation):
+        yield from _sections_in(part)
+
+
+_KINDS = {"pump": "intensifier, direct drive", "source": "modbus tcp, modbus rtu, opc ua, mqtt"}
+
+
+def _explain(
+    mistake: ErrorDetails, section: type[BaseModel] | None, where: str, files: str
+) -> tuple[str, str]:
+    """What is wrong, what would be right; `files` are an example of how to write it."""
     loc = mistake["loc"]
-    section = _section_of(loc, kind)
     field = str(loc[-1]) if loc else ""
     context = mistake.get("ctx", {})
     match mistake["type"]:
@@ -128,12 +109,12 @@ def _explain(mistake: ErrorDetails, kind: type[BaseModel]) -> tuple[str, str]:
             right = f"did you mean {near[0]!r}?" if near else f"known here are {', '.join(names)}"
             return "unknown field", right
         case "missing":
-            return "is missing", f"state it, such as {field} = {_example(section, field)}"
+            return "is missing", f"state {_example(section, field, where)}"
         case "union_tag_not_found":
-            kinds = _TAGS[field]
-            return f"{field}.kind is missing", f"state kind = {_alternatives(kinds)}"
+            kinds = _KINDS[field].split(", ")
+            return "is missing", f"state kind = {_alternatives(kinds)}"
         case "union_tag_invalid":
-            kinds = _TAGS[field]
+            kinds = _KINDS[field].split(", ")
             near = difflib.get_close_matches(str(context.get("tag")), kinds, n=1, cutoff=0.5)
             hint = f"did you mean {near[0]!r}? " if near and field == "source" else ""
             return (
@@ -142,8 +123,14 @@ def _explain(mistake: ErrorDetails, kind: type[BaseModel]) -> tuple[str, str]:
             )
         case "literal_error":
             return f"{mistake['input']!r} is not known", f"it is {context.get('expected')}"
-        case "too_short":
+        case "too_short" if field == "jewel":
             return "no jewel is stated", "add a [[jewel]] with fitted, bore and material"
+        case "too_short" | "string_too_short":
+            return "is empty", f"state {_example(section, field, where)}"
+        case "list_type" if field == "jewel":
+            return "a single section", "write [[jewel]], in two brackets, once for each jewel"
+        case "model_type" | "model_attributes_type" | "dict_type":
+            return f"{mistake['input']!r} is no section", f"write it as in {files}"
         case "string_pattern_mismatch" if field == "url":
             shown = "that" if "@" in mistake["input"] else repr(mistake["input"])
             return (
@@ -152,14 +139,24 @@ def _explain(mistake: ErrorDetails, kind: type[BaseModel]) -> tuple[str, str]:
             )
     if field in ("password", "source"):  # secrets stay out of messages
         return mistake["msg"], "see the machine files under config/live/"
-    return f"{mistake['input']!r}: {mistake['msg']}", "see the machine files under config/"
+    return f"{mistake['input']!r}: {mistake['msg']}", f"write it as in {files}"
 
 
 def _alternatives(names: Iterable[str]) -> str:
     return " or ".join(f'"{name}"' for name in names)
 
 
-def _example(section: type[BaseModel] | None, field: str) -> str:
+def _example(section: type[BaseModel] | None, field: str, where: str) -> str:
+    """How to state the `field` of a `section`."""
+    known = section.model_fields.get(field) if section else None
+    if known is not None:
+        for unit in known.metadata:
+            if isinstance(unit, Unit):
+                return f"it, such as {field} = {unit.examples}"
+        if known.examples:
+            return f"it, such as {field} = {known.examples[0]}"
+        if any(_sections_in(known.annotation)):
+            return "a section [[jewel]]" if field == "jewel" else f"a section [{where}]"
     units: dict[type[BaseModel] | None, str] = {
         TemperatureColumn: '"degC"',
         StrokeTimeColumn: '"s"',
@@ -168,18 +165,12 @@ def _example(section: type[BaseModel] | None, field: str) -> str:
     examples = {
         "name": '"North"',
         "time_zone": '"Europe/Vienna"',
-        "pump": "a section [pump]",
-        "log": "a section [log]",
-        "pressure": "a section [log.pressure]",
-        "jewel": "a section [[jewel]]",
         "column": '"the column\'s name"',
         "time": '"the column\'s name"',
         "unit": units.get(section, '"bar"'),
         "plungers": "3",
         "material": '"ruby"',
         "fitted": "2026-03-02T06:00:00",
-        "price": "16",
-        "on_hand": "4",
         "function": "4",
         "address": "0",
         "host": '"192.168.0.10"',
@@ -189,8 +180,4 @@ def _example(section: type[BaseModel] | None, field: str) -> str:
         "field": '"pressure"',
         "topic": '"shop/north/pump"',
     }
-    if section and field in section.model_fields:
-        for unit in section.model_fields[field].metadata:
-            if isinstance(unit, Unit):
-                return unit.examples
-    return examples.get(field, "in the machine files under config/")
+    return f"it, such as {field} = {examples[field]}" if field in examples else "it"

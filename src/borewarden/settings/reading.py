@@ -11,11 +11,11 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 from pydantic_settings import BaseSettings, SettingsError
 
-from borewarden.collect import BadInput
+from borewarden.collect import BadInput, read_file
 from borewarden.life.choice import JEWEL_COSTS
 from borewarden.settings.check import check_together
 from borewarden.settings.machine import ENV_PREFIX, MachineSettings
-from borewarden.settings.mistakes import first_mistake
+from borewarden.settings.mistakes import first_mistake, with_variable
 from borewarden.settings.shop import ShopSettings
 from borewarden.settings.source import SOURCE_FILES
 
@@ -33,7 +33,10 @@ def load_machine(path: Path | str) -> MachineSettings:
     if isinstance(data.get("source"), dict):
         data["source"] = _completed(path, data["source"])
     settings = settings_of(MachineSettings, path, data)
-    check_together(path, settings)
+    try:
+        check_together(path, settings)
+    except BadInput as bad:
+        raise with_variable(bad, ENV_PREFIX) from None
     return settings
 
 
@@ -104,15 +107,9 @@ def _completed(path: Path, source: dict[str, Any]) -> dict[str, Any]:
 
 def read_toml(path: Path) -> dict[str, Any]:
     """The tables of the TOML file at `path`. Raises BadInput for a missing or broken one."""
+    content = read_file(path, "give a machine's TOML file")
     try:
-        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except FileNotFoundError:
-        raise BadInput(
-            path, "file", "there is no such file", "give a machine's TOML file"
-        ) from None
-    except OSError as error:
-        reason = error.strerror or "can't be read"
-        raise BadInput(path, "file", reason, "give a machine file") from None
+        return tomllib.loads(content.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         raise BadInput(
             path, f"byte {error.start + 1}", "isn't UTF-8 text", "save it as UTF-8"
@@ -134,9 +131,10 @@ def settings_of(kind: type[Settings], path: Path, data: dict[str, Any]) -> Setti
     except ValidationError as error:
         raise first_mistake(path, error, kind) from None
     except SettingsError as error:
-        raise BadInput(
-            "environment",
-            f"{kind.model_config['env_prefix']}*",
-            str(error),
-            f"set single fields, such as {ENV_PREFIX}PUMP__STROKE",
-        ) from None
+        field = re.search(r'field "(\w+)" from source "EnvSettingsSource"', str(error))
+        if field is None:  # of the directory of secrets
+            right = "give a directory of readable files"
+            raise BadInput("environment", "secrets", str(error), right) from None
+        variable = f"{kind.model_config['env_prefix']}{field[1].upper()}"
+        right = "set single fields, their names joined to the section's by two underscores"
+        raise BadInput("environment", variable, "no JSON", right) from None

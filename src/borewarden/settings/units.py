@@ -33,7 +33,8 @@ def _units() -> pint.UnitRegistry[Any]:
     return units
 
 
-def _wrong(wrong: str, right: str) -> PydanticCustomError:
+def bad_value(wrong: str, right: str) -> PydanticCustomError:
+    """What a validator raises to say what is wrong, and what would be right."""
     return PydanticCustomError("bad_value", "{wrong}; {right}", {"wrong": wrong, "right": right})
 
 
@@ -85,21 +86,21 @@ class Unit:
         """`value` in SI, or a validation error that says what would be right."""
         right = f"give a value such as {self.examples}"
         if isinstance(value, bool) or not isinstance(value, (str, int, float)):
-            raise _wrong(f"{value!r} is no quantity", right)
+            raise bad_value(f"{value!r} is no quantity", right)
         match = _NUMBER.fullmatch(str(value))
         if match is None:
-            raise _wrong(f"{value!r} is no number with a unit", right)
+            raise bad_value(f"{value!r} is no number with a unit", right)
         unit = match[2] or ""
         if not unit and self.si:
-            raise _wrong(f"{value!r} has no unit", right)
+            raise bad_value(f"{value!r} has no unit", right)
         try:
             factor, offset = conversion(unit, self.si)
         except ValueError as error:
-            raise _wrong(str(error), right) from None
+            raise bad_value(str(error), right) from None
         converted = float(match[1]) * factor + offset
         if not self.low <= converted <= self.high:
-            limits = f"{self.low:.4g} to {self.high:.4g} {self.si}".rstrip()
-            raise _wrong(f"{value!r} is out of range", f"it has to lie within {limits}; {right}")
+            limits = f"{self.low:.6g} to {self.high:.6g} {self.si}".rstrip()
+            raise bad_value(f"{value!r} is out of range", f"it has to lie within {limits}; {right}")
         return converted
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> CoreSchema:
@@ -135,7 +136,7 @@ def _unit_of(si: str, examples: str) -> AfterValidator:
         try:
             conversion(unit, si)
         except ValueError as error:
-            raise _wrong(str(error), f"give a unit such as {examples}") from None
+            raise bad_value(str(error), f"give a unit such as {examples}") from None
         return unit
 
     return AfterValidator(check)
@@ -148,9 +149,11 @@ def _one_of(known: Callable[[], Iterable[str]], what: str) -> AfterValidator:
         names = sorted(known())
         if name in names:
             return name
-        near = difflib.get_close_matches(name, names, n=1, cutoff=0.5)
-        right = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(names[:8])}"
-        raise _wrong(f"{name!r} is no known {what}", right)
+        # of time zones only places: CEST is not meant to become EST
+        places = [name for name in names if "/" in name] or names
+        near = difflib.get_close_matches(name, places, n=1, cutoff=0.5)
+        right = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(places[:8])}"
+        raise bad_value(f"{name!r} is no known {what}", right)
 
     return AfterValidator(check)
 
@@ -161,6 +164,6 @@ TemperatureUnit = Annotated[str, _unit_of("K", '"degC" or "degF"')]
 SpeedUnit = Annotated[str, _unit_of("Hz", '"rpm" or "Hz"')]
 TorqueUnit = Annotated[str, _unit_of("dimensionless", '"percent"')]
 TimeUnit = Annotated[str, _unit_of("s", '"s" or "ms"')]
-TimeZone = Annotated[str, _one_of(zoneinfo.available_timezones, "time zone")]
+TimeZone = Annotated[str, _one_of(cache(zoneinfo.available_timezones), "time zone")]
 Material = Annotated[str, _one_of(lambda: DISCHARGE_COEFFICIENTS, "material")]
 Name = Annotated[str, Field(min_length=1)]

@@ -101,13 +101,14 @@ def open_store(path: Path, any_thread: bool = False) -> Iterator[sqlite3.Connect
 
     Raises sqlite3.DatabaseError if `path` is some other kind of file or a newer store.
     """
-    connection = sqlite3.connect(path, isolation_level=None, check_same_thread=not any_thread)
     try:
+        connection = sqlite3.connect(path, isolation_level=None, check_same_thread=not any_thread)
+    except sqlite3.OperationalError as error:
+        raise sqlite3.OperationalError(f"{path}: {error}") from None
+    try:
+        version = _check_version(path, connection)  # before anything is changed
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
-        version = connection.execute("PRAGMA user_version").fetchone()[0]
-        if version > SCHEMA_VERSION:
-            raise sqlite3.DatabaseError(f"the store is of version {version}, not {SCHEMA_VERSION}")
         connection.executescript(SCHEMA + REGISTER + INSPECTIONS)
         if version < SCHEMA_VERSION:  # stands in the file, so that setting it is a write
             with transaction(connection):
@@ -116,6 +117,29 @@ def open_store(path: Path, any_thread: bool = False) -> Iterator[sqlite3.Connect
         yield connection
     finally:
         connection.close()
+
+
+def _check_version(path: Path, connection: sqlite3.Connection) -> int:
+    """Version of the store, 0 of a new one. Raises sqlite3.DatabaseError if it is no store."""
+    try:
+        version: int = connection.execute("PRAGMA user_version").fetchone()[0]
+        tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_master")}
+    except sqlite3.OperationalError:  # locked, or the disk: nothing is wrong with the store
+        raise
+    except sqlite3.DatabaseError as error:
+        raise sqlite3.DatabaseError(
+            f"{path} is no store ({error}); name a store of borewarden, or a file to be made"
+        ) from None
+    if tables and not tables & {"block", "sample"}:
+        raise sqlite3.DatabaseError(
+            f"{path} is some other database; name a store of borewarden, or a file to be made"
+        )
+    if version > SCHEMA_VERSION:
+        raise sqlite3.DatabaseError(
+            f"the store {path} is of version {version}, not {SCHEMA_VERSION}: "
+            "a newer borewarden wrote it, and has to read it"
+        )
+    return version
 
 
 @contextmanager

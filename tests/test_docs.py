@@ -1,0 +1,301 @@
+"""The pages under docs/ say what the program does: settings, stored fields, commands, links."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+import shlex
+from contextlib import chdir
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+from typer.main import get_command
+from typer.testing import CliRunner
+
+from borewarden.cli import app
+from borewarden.collect.logged import EVENTS, LABEL_COLUMNS
+from borewarden.model.bore import RESULT, WatchSettings
+from borewarden.model.cause import Belief, Cause
+from borewarden.model.gate import GateSettings, Phase, Samples, samples_of
+from borewarden.model.verdict import State, Verdict
+from borewarden.model.watcher import Alert
+from borewarden.service.settings import (
+    AlarmSection,
+    InfluxSection,
+    MailSection,
+    PageSection,
+    ServiceSettings,
+)
+from borewarden.settings import MachineSettings, Unit, load_machine
+from borewarden.settings import sections as stated
+from borewarden.settings import source as live
+from borewarden.store.embedded import SCHEMA_VERSION, open_store
+from borewarden.store.influx import alert_lines, batch_lines, link_lines, sample_lines
+from borewarden.store.register import End, Fitting
+
+ROOT = Path(__file__).parents[1]
+SETTINGS = (ROOT / "docs" / "settings.md").read_text()
+STORED = (ROOT / "docs" / "stored-fields.md").read_text()
+
+
+def tables(text: str) -> dict[str, list[list[str]]]:
+    """The rows of the table below each heading, without its head."""
+    found: dict[str, list[list[str]]] = {}
+    heading = ""
+    for line in text.splitlines():
+        if line.startswith("#"):
+            heading = line.lstrip("# ")
+        elif line.startswith("|"):
+            found.setdefault(heading, []).append([cell.strip() for cell in line[1:-1].split("|")])
+    return {heading: rows[2:] for heading, rows in found.items()}
+
+
+def beside(model: type[BaseModel]) -> set[str]:
+    """Fields of a kind of [source] that not every kind has."""
+    return set(model.model_fields) - set(live.LiveSource.model_fields)
+
+
+PAGES: dict[str, tuple[type[BaseModel], set[str]]] = {
+    "Top of the file": (MachineSettings, set(MachineSettings.model_fields)),
+    "`[source]` of every kind": (live.LiveSource, set(live.LiveSource.model_fields)),
+    "`[source]` of kind `modbus tcp`": (live.ModbusTcp, beside(live.ModbusTcp)),
+    "`[source]` of kind `modbus rtu`": (live.ModbusRtu, beside(live.ModbusRtu)),
+    "`[source]` of kind `opc ua`": (live.OpcUa, beside(live.OpcUa)),
+    "`[source]` of kind `mqtt`": (live.Mqtt, beside(live.Mqtt)),
+} | {
+    heading: (model, set(model.model_fields))
+    for heading, model in {
+        "`[pump]` of an intensifier": stated.IntensifierPump,
+        "`[pump]` of a direct drive": stated.DirectDrivePump,
+        "`[log]`": stated.Log,
+        "Pressure channel": stated.PressureColumn,
+        "Rate channel": stated.RateColumn,
+        "Counter channel": stated.CountColumn,
+        "Temperature channel": stated.TemperatureColumn,
+        "Valve channel": stated.ValveColumn,
+        "Time channel": stated.StrokeTimeColumn,
+        "Speed channel": stated.SpeedColumn,
+        "Channel by Modbus": live.RegisterPoint,
+        "Channel by OPC UA": live.NodeOf,
+        "Channel by MQTT": live.FieldOf,
+        "`[gate]`": stated.GateOverrides,
+        "`[watch]`": stated.WatchOverrides,
+        "`[[jewel]]`": stated.FittedJewel,
+        "`[page]`": PageSection,
+        "`[influx]`": InfluxSection,
+        "`[mail]`": MailSection,
+        "`[alarm]`": AlarmSection,
+    }.items()
+}
+
+
+def models_below(model: type[BaseModel]) -> set[type[BaseModel]]:
+    """Every section that can stand in a file of this kind."""
+    found: set[type[BaseModel]] = set()
+
+    def look(annotation: Any) -> None:
+        is_model = isinstance(annotation, type) and issubclass(annotation, BaseModel)
+        if is_model and annotation not in found:
+            found.add(annotation)
+            for field in annotation.model_fields.values():
+                look(field.annotation)
+        for part in getattr(annotation, "__args__", ()):
+            look(part)
+
+    look(model)
+    return found
+
+
+def test_every_section_has_its_table() -> None:
+    below = models_below(MachineSettings) | models_below(ServiceSettings)
+    known = {model for model, _ in PAGES.values()} | {ServiceSettings}
+    assert below <= known
+    assert {heading for heading in PAGES if heading not in tables(SETTINGS)} == set()
+    named = set(ServiceSettings.model_fields) - {"page", "influx", "mail", "alarm"}
+    assert named == {"influx_token", "mail_password"}
+    assert named <= {row[0].strip("`") for row in tables(SETTINGS)["Secrets"]}
+
+
+@pytest.mark.parametrize("heading", PAGES)
+def test_every_setting_stands_in_its_table(heading: str) -> None:
+    model, names = PAGES[heading]
+    rows = tables(SETTINGS)[heading]
+    assert [row[0] for row in rows] == list(dict.fromkeys(row[0] for row in rows))
+    assert {row[0].strip("`") for row in rows} == names
+    for name, kind, default, _ in rows:
+        assert kind
+        assert_default(heading, model.model_fields[name.strip("`")], name.strip("`"), default)
+
+
+def test_columns_and_events_of_labels_are_described() -> None:
+    assert [row[0].strip("`") for row in tables(SETTINGS)["Labels"]] == list(LABEL_COLUMNS)
+    events = SETTINGS[SETTINGS.index("\nEvents: ") :]
+    assert tuple(re.findall(r"`([^`]+)`", events)) == EVENTS
+
+
+OF_RATED = {"working_pressure", "stopped_pressure", "max_pressure", "bypass_pressure"}
+
+
+def assert_default(heading: str, field: FieldInfo, name: str, said: str) -> None:
+    if field.is_required():
+        assert said == "needed"
+        return
+    value = field.default
+    if heading == "`[gate]`":  # left out, the gate's own defaults hold
+        if name in OF_RATED:
+            assert re.fullmatch(r"\d+ % of rated", said)
+            return
+        value = GateSettings._field_defaults[name]
+    elif heading == "`[watch]`":
+        own = {"false_alarm_time": "false_alarm_hours", "jewel_life": "jewel_life_hours"}
+        value = getattr(WatchSettings(), own.get(name, name))
+    elif isinstance(value, BaseModel):
+        assert said == "as below"
+        return
+    for unit in field.metadata:
+        if isinstance(unit, Unit):
+            assert unit(said) == pytest.approx(value)
+            return
+    words = {None: "none", True: "true", False: "false"}
+    if isinstance(value, str):
+        assert said.strip('`"') == value
+    elif value is None or isinstance(value, bool):
+        assert said == words[value]
+    else:
+        unit = unit_within(field)
+        assert (unit(said) if unit else float(said)) == pytest.approx(value)
+
+
+def unit_within(field: FieldInfo) -> Unit | None:
+    """The unit of an optional field, which pydantic keeps within the union."""
+    for part in getattr(field.annotation, "__args__", ()):
+        for unit in getattr(part, "__metadata__", ()):
+            if isinstance(unit, Unit):
+                return unit
+    return None
+
+
+def test_pressures_of_the_gate_are_the_shares_of_rated_that_the_page_names() -> None:
+    north = load_machine(ROOT / "config" / "north.toml")
+    bare = north.model_copy(update={"gate": stated.GateOverrides()}).gate_settings()
+    said = {row[0].strip("`"): row[2] for row in tables(SETTINGS)["`[gate]`"]}
+    rated = north.build_pump().rated_pressure
+    for name in OF_RATED - {"bypass_pressure"}:  # an intensifier has none
+        assert f"{getattr(bare, name) / rated:.0%}".replace("%", " % of rated") == said[name]
+
+
+# -- stored fields
+
+
+def first_cells(heading: str) -> list[str]:
+    return [row[0].strip("`") for row in tables(STORED)[heading]]
+
+
+def test_every_table_of_the_store_is_described(tmp_path: Path) -> None:
+    with open_store(tmp_path / "a.db") as connection:
+        assert f"now\n{SCHEMA_VERSION}." in STORED
+        names = [
+            name
+            for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
+            if not name.startswith("sqlite_")
+        ]
+        assert {f"Table `{name}`" for name in names} == {
+            heading for heading in tables(STORED) if heading.startswith("Table")
+        }
+        for name in names:
+            columns = connection.execute(f"PRAGMA table_info({name})").fetchall()
+            assert [
+                (row[0].strip("`"), row[1].upper()) for row in tables(STORED)[f"Table `{name}`"]
+            ] == [(column[1], column[2]) for column in columns]
+
+
+def test_every_field_within_the_columns_is_described() -> None:
+    assert first_cells("Channels of a sample") == list(Samples._fields[1:])
+    assert [tuple(row[:2]) for row in tables(STORED)["Phases"]] == [
+        (str(phase.value), f"`{phase.name}`") for phase in Phase
+    ]
+    assert first_cells("Fields of a verdict") == [f.name for f in dataclasses.fields(Verdict)]
+    assert first_cells("Fields of a fitting") == [f.name for f in dataclasses.fields(Fitting)]
+    ends = next(row[2] for row in tables(STORED)["Fields of a fitting"] if row[0] == "`end`")
+    assert ends.endswith(", ".join(end.value for end in End))
+
+
+def fields_of(line: str) -> set[str]:
+    """Names of the fields of one line of line protocol whose texts hold no commas."""
+    rest = re.split(r"(?<!\\) ", line, maxsplit=1)[1]
+    return set(re.findall(r"(?:^|,)(\w+)=", rest))
+
+
+def test_every_measurement_is_described() -> None:
+    one = {name: np.array([1.0]) for name in Samples._fields[1:]}
+    samples = samples_of(np.array([1]), **one)
+    batch = np.ones(1, dtype=RESULT)
+    verdict = Verdict(
+        1, State.OPENED, "why", *(1.0,) * 10, None, 0.9, 7, causes=(Belief(Cause.BORE, 0.9),)
+    )
+    lines = {
+        "sample": sample_lines("North", samples, np.array([5], dtype=np.int8)),
+        "batch": batch_lines("North", batch, max_rate=2.0),
+        "alert": alert_lines("North", [Alert(1, verdict)]),
+        "link": link_lines("North", 1, True, "found"),
+    }
+    for measurement, (line,) in lines.items():
+        assert line.startswith(f"{measurement},")
+        assert fields_of(line) == set(first_cells(f"Measurement `{measurement}`"))
+    described = {heading for heading in tables(STORED) if heading.startswith("Measurement")}
+    assert described == {f"Measurement `{name}`" for name in lines}
+
+
+# -- links and commands
+
+PROSE = sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/*.md"), *ROOT.glob("*/README.md")])
+
+
+def commands(page: Path) -> list[str]:
+    """The calls of `borewarden` in the sh blocks of a page, without the path of the program."""
+    blocks = re.findall(r"(?ms)^\s*```sh\n(.*?)^\s*```", page.read_text())
+    lines = [line for block in blocks for line in block.replace("\\\n", " ").splitlines()]
+    calls = [re.search(r"(?:^|[\s/])borewarden ([a-z]\w*(?: .*)?)$", line) for line in lines]
+    return [call[1] for call in calls if call is not None]
+
+
+COMMANDS = [(page.relative_to(ROOT), line) for page in PROSE for line in commands(page)]
+# what ends by itself and needs nothing that is not in the repository
+SELF_CONTAINED = sorted(
+    {line for page, line in COMMANDS if line.startswith(("bores", "replay replay_data/west"))}
+)
+
+
+def test_links_lead_somewhere() -> None:
+    for page in PROSE:
+        for target in re.findall(r"\]\(([^)#]+)[^)]*\)", page.read_text()):
+            if not target.startswith(("http://", "https://", "mailto:")):
+                assert (page.parent / target).exists(), f"{page.name}: {target}"
+
+
+def test_pages_are_listed_in_the_readme() -> None:
+    readme = (ROOT / "README.md").read_text()
+    for page in ROOT.glob("docs/*.md"):
+        assert f"](docs/{page.name})" in readme
+
+
+@pytest.mark.parametrize(("page", "line"), COMMANDS, ids=lambda value: str(value)[:40])
+def test_printed_commands_have_the_options_that_they_name(page: Path, line: str) -> None:
+    name, *words = shlex.split(line)
+    command = get_command(app).commands[name]  # type: ignore[attr-defined]
+    with command.make_context(name, words) as context:
+        assert context.params
+
+
+@pytest.mark.parametrize("line", SELF_CONTAINED)
+def test_printed_commands_run_as_they_stand(tmp_path: Path, line: str) -> None:
+    for name in ("config", "replay_data"):
+        (tmp_path / name).symlink_to(ROOT / name)
+    with chdir(tmp_path):
+        done = CliRunner().invoke(app, shlex.split(line))
+    assert done.exit_code == 0, done.output
+    assert len(done.stdout) > 500
