@@ -30,7 +30,7 @@ from borewarden.service.settings import (
     PageSection,
     ServiceSettings,
 )
-from borewarden.settings import MachineSettings, Unit, load_machine
+from borewarden.settings import MachineSettings, Unit, load_machine, shop
 from borewarden.settings import sections as stated
 from borewarden.settings import source as live
 from borewarden.store.embedded import SCHEMA_VERSION, open_store
@@ -79,6 +79,7 @@ PAGES: dict[str, tuple[type[BaseModel], set[str]]] = {
         "Valve channel": stated.ValveColumn,
         "Time channel": stated.StrokeTimeColumn,
         "Speed channel": stated.SpeedColumn,
+        "Torque channel": stated.TorqueColumn,
         "Channel by Modbus": live.RegisterPoint,
         "Channel by OPC UA": live.NodeOf,
         "Channel by MQTT": live.FieldOf,
@@ -89,6 +90,10 @@ PAGES: dict[str, tuple[type[BaseModel], set[str]]] = {
         "`[influx]`": InfluxSection,
         "`[mail]`": MailSection,
         "`[alarm]`": AlarmSection,
+        "`[costs]`": shop.CostSection,
+        "`[[jewel_price]]`": shop.JewelPrice,
+        "`[stock]`": shop.StockSection,
+        "`[[shelf]]`": shop.Shelf,
     }.items()
 }
 
