@@ -21,7 +21,7 @@ import sqlite3
 from bisect import bisect
 from collections.abc import Iterator
 from contextlib import contextmanager
-from itertools import compress, groupby
+from itertools import chain, compress, groupby
 from operator import itemgetter
 from pathlib import Path
 
@@ -30,7 +30,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from borewarden.model.bore import RESULT
-from borewarden.model.gate import Samples
+from borewarden.model.gate import Samples, samples_of
 from borewarden.model.verdict import STATES
 from borewarden.model.watcher import Alert, Learned
 from borewarden.store.register import REGISTER
@@ -41,6 +41,7 @@ CHANNELS = Samples._fields[1:]
 UNKNOWN = int(np.float64(np.nan).view(np.int64))  # the word of a NaN
 LONG = 64  # samples that are a block of their own at once
 GATHERED = 65_536  # short blocks in `recent` before they are gathered
+READ_TOGETHER = 2**22  # bytes
 
 Words = NDArray[np.int64]  # shape (samples, 2 + len(CHANNELS))
 
@@ -249,15 +250,22 @@ def _insert(connection: sqlite3.Connection, table: str, machine: str, words: Wor
 
 def _unpack(channels: str, content: bytes) -> Words:
     """What a block holds; a channel that it lacks, perhaps since it is an old one, is NaN."""
-    names = channels.split()
-    stored = np.frombuffer(content, dtype="<i8").reshape(-1, 2 + len(names))
+    stored, names = _columns(channels, content)
     words = np.full((len(stored), 2 + len(CHANNELS)), UNKNOWN, dtype="<i8")
     words[:, :2] = stored[:, :2]
     words[:, [2 + CHANNELS.index(name) for name in names]] = stored[:, 2:]
     return words
 
 
-def _read_blocks(connection: sqlite3.Connection, machine: str, since_ns: int) -> Iterator[Words]:
+def _columns(channels: str, content: bytes) -> tuple[Words, list[str]]:
+    """A block as it is stored, shape (samples, 2 + channels), and the names of its channels."""
+    names = channels.split()
+    return np.frombuffer(content, dtype="<i8").reshape(-1, 2 + len(names)), names
+
+
+def _blocks(
+    connection: sqlite3.Connection, machine: str, since_ns: int
+) -> Iterator[tuple[str, bytes]]:
     blocks = connection.execute(
         "SELECT last_ns, channels, content FROM block WHERE machine = ? AND last_ns >= ? "
         "UNION ALL "
@@ -266,6 +274,11 @@ def _read_blocks(connection: sqlite3.Connection, machine: str, since_ns: int) ->
         (machine, since_ns) * 2,
     )
     for _, channels, content in blocks:
+        yield channels, content
+
+
+def _read_blocks(connection: sqlite3.Connection, machine: str, since_ns: int) -> Iterator[Words]:
+    for channels, content in _blocks(connection, machine, since_ns):
         words = _unpack(channels, content)
         yield words[np.searchsorted(words[:, 0], since_ns) :]
 
@@ -331,6 +344,27 @@ def read_samples(
             waiting, rows = [], 0
     if waiting:
         yield _samples(np.concatenate(waiting))
+
+
+def read_phases(
+    connection: sqlite3.Connection, machine: str, since_ns: int
+) -> Iterator[tuple[Samples, NDArray[np.int8]]]:
+    """Stored samples of `machine` from `since_ns` on, with their phases, in blocks of some size.
+
+    The arrays are views of what is stored, for those who look through months of it in seconds.
+    """
+    for channels, alike in groupby(_blocks(connection, machine, since_ns), key=itemgetter(0)):
+        waiting: list[bytes] = []
+        for _, content in chain(alike, [("", b"")]):
+            waiting.append(content)
+            if content and sum(map(len, waiting)) < READ_TOGETHER:
+                continue
+            stored, names = _columns(channels, b"".join(waiting))
+            first = int(np.searchsorted(stored[:, 0], since_ns))
+            columns = {name: stored[first:, 2 + i].view("<f8") for i, name in enumerate(names)}
+            if first < len(stored):
+                yield samples_of(stored[first:, 0], **columns), stored[first:, 1].astype(np.int8)
+            waiting = []
 
 
 def newest_sample_ns(connection: sqlite3.Connection, machine: str) -> int | None:
