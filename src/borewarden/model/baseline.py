@@ -23,7 +23,8 @@ class Jewel:
     """One jewel as the shop stated it: `bore` in m, `fitted_ns` in ns since 1970 UTC.
 
     `discharge_coefficient` is known where a baseline was learned in an earlier log, with
-    `jet_hours` the hours it then had; else it is learned from the first steady minutes.
+    `jet_hours` the hours it then had; else it is learned from the first steady minutes. `out_ns` is
+    when it was taken out, None while it is fitted or if only its successor tells.
     """
 
     bore: float
@@ -32,6 +33,7 @@ class Jewel:
     head: str = "1"
     discharge_coefficient: float | None = None
     jet_hours: float = 0.0
+    out_ns: int | None = None
 
     @property
     def plausible(self) -> DischargeCoefficient:

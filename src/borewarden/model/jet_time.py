@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable
 from enum import Enum
 from typing import NamedTuple
@@ -106,8 +107,7 @@ def _usable(
         return used, float(samples.pressure[-1]) if len(used) else last_pressure
     newest = np.maximum.accumulate(np.where(used, np.arange(len(used)), -1))
     known = np.concatenate((samples.pressure, [last_pressure]))[newest]  # -1: from before
-    counted = np.isnan(samples.stroke_count)
-    flow = np.where(counted, samples.rate, samples.stroke_count)
+    flow = np.where(np.isnan(samples.stroke_count), samples.rate, samples.stroke_count)
     stuck = ~used & (samples.pressure == known) & (flow >= 0.0)
     return used | stuck, float(known[-1])
 
@@ -119,12 +119,13 @@ def judge_opening(
 
     Of the first `FIRST_STARTS`, or of those within `FIRST_JET_TIME` of jet. A start is low if the
     jet settles below the working pressure (a low-pressure pierce, phase PIERCE), or if it took
-    more than `LOW_TIME` to come near the pressure at which it settles. Returns what the first
-    start was, how many were low, and how many could be judged. The first start is unknown if it
-    was not seen, and not low if full pressure never followed. The limits are invented.
+    more than `LOW_TIME` to come near the pressure at which it settles; one too short to settle says
+    nothing. Returns what the first start was, how many were low, and how many could be judged. The
+    first one is unknown if the jet was on when first seen, or if full pressure never followed a
+    low one. The limits are invented.
     """
     used, _ = _usable(samples, phases, np.nan)
-    times: NDArray[np.float64] = samples.time_ns[used] * 1e-9
+    times = np.asarray(samples.time_ns[used] * 1e-9, dtype=np.float64)
     pressure = samples.pressure[used]
     phase = phases[used]
     on = JET_ON[phase] | (phase == Phase.NO_DATA)
@@ -135,20 +136,19 @@ def judge_opening(
     begins = on & (~np.concatenate(([False], on[:-1])) | (steps > max_gap))
     seen = begins & np.concatenate(([False], ~on[:-1])) & (steps <= max_gap)
     jet_time = np.cumsum(np.where(on & (steps <= max_gap), steps, 0.0))
-    first_ones = np.flatnonzero(begins)[: FIRST_STARTS + 1]
-    ends = [*first_ones[1:], len(on)] if len(first_ones) <= FIRST_STARTS else first_ones[1:]
-    low: list[bool | None] = []
-    for start, end in zip(first_ones, ends, strict=False):
-        if low and jet_time[start] > FIRST_JET_TIME:
+    starts = np.flatnonzero(begins)
+    low: list[bool] = []
+    for start, end in itertools.pairwise([*starts, len(on)]):
+        if len(low) == FIRST_STARTS or (low and jet_time[start] > FIRST_JET_TIME):
             break
-        low.append(_is_low(times, pressure, phase, start, end) if seen[start] else None)
-    known = [each for each in low if each is not None]
-    raised = bool(np.isin(phase[first_ones[0] :], (Phase.STEADY, Phase.BYPASS)).any())
-    if low[0] is None or (low[0] and not raised):
-        opening = Opening.UNKNOWN
-    else:
+        is_low = _is_low(times, pressure, phase, start, end)
+        if seen[start] and is_low is not None:
+            low.append(is_low)
+    raised = bool(np.isin(phase, (Phase.STEADY, Phase.BYPASS)).any())
+    opening = Opening.UNKNOWN
+    if low and seen[starts[0]] and (raised or not low[0]):
         opening = Opening.LOW if low[0] else Opening.FULL
-    return opening, sum(known), len(known)
+    return opening, sum(low), len(low)
 
 
 def _is_low(
