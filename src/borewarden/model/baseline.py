@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -44,6 +44,55 @@ class Jewel:
     def nominal_area(self) -> float:
         """Effective area at the typical C_d of its material, m²."""
         return float(bore_area(self.bore)) * self.plausible.typical
+
+
+class FittedSet(NamedTuple):
+    """The jewels that are in the heads from `since_ns` on, until the next such set."""
+
+    since_ns: int
+    jewels: list[Jewel]
+
+
+def fitted_sets(jewels: list[Jewel]) -> list[FittedSet]:
+    """What is in the heads when, in order of time; each set starts a baseline of its own.
+
+    A later jewel on the same head replaces the earlier one. One that is taken out leaves the rest;
+    while none is left the set stays the old one, as there is no jet to judge until the next is
+    fitted. `out_ns` is left out of the sets: it is told by what follows.
+    """
+    in_order = sorted(jewels, key=lambda jewel: jewel.fitted_ns)
+    times = {jewel.fitted_ns for jewel in jewels}
+    times |= {jewel.out_ns for jewel in jewels if jewel.out_ns is not None}
+    sets: list[FittedSet] = []
+    newest: dict[str, Jewel] = {}
+    reached = 0
+    for time_ns in sorted(times):
+        while reached < len(in_order) and in_order[reached].fitted_ns <= time_ns:
+            newest[in_order[reached].head] = in_order[reached]
+            reached += 1
+        there = [
+            replace(jewel, out_ns=None)
+            for jewel in newest.values()
+            if jewel.out_ns is None or jewel.out_ns > time_ns
+        ]
+        if there and (not sets or there != sets[-1].jewels):
+            sets.append(FittedSet(time_ns, there))
+    return sets
+
+
+def stale_since(used: list[FittedSet], now: list[FittedSet], newest_ns: int) -> int | None:
+    """From when on samples up to `newest_ns` have to be judged anew: sets were `used`, hold `now`.
+
+    None if nothing up to then has changed, 0 if all of them have to be. Nothing is carried over
+    from one set to the next, so the latest one before the first difference is far enough back.
+    """
+    if used[0] != now[0]:  # what came before the first fitting is judged by its jewels, too
+        return 0
+    differ = [s.since_ns for s in (*used, *now) if (s in used) != (s in now)]
+    first = min((time_ns for time_ns in differ if time_ns <= newest_ns), default=None)
+    if first is None:
+        return None
+    return max(s.since_ns for s in now if s.since_ns <= first)
 
 
 class Noise(NamedTuple):

@@ -19,11 +19,12 @@ import dataclasses
 import json
 import sqlite3
 from bisect import bisect
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from itertools import chain, compress, groupby
 from operator import itemgetter
 from pathlib import Path
+from urllib.parse import quote
 
 import numpy as np
 import pandas as pd
@@ -42,6 +43,8 @@ UNKNOWN = int(np.float64(np.nan).view(np.int64))  # the word of a NaN
 LONG = 64  # samples that are a block of their own at once
 GATHERED = 65_536  # short blocks in `recent` before they are gathered
 READ_TOGETHER = 2**22  # bytes
+
+RESULT_TIMES = {"batch": "end_ns", "alert": "time_ns"}  # tables of what samples led to, by time
 
 Words = NDArray[np.int64]  # shape (samples, 2 + len(CHANNELS))
 
@@ -119,6 +122,14 @@ def open_store(path: Path, any_thread: bool = False) -> Iterator[sqlite3.Connect
 
 
 @contextmanager
+def open_to_read(store: Path) -> Iterator[sqlite3.Connection]:
+    """A connection that cannot write. Raises sqlite3.Error if there is no such store yet."""
+    uri = f"file:{quote(str(store.resolve()))}?mode=ro"
+    with closing(sqlite3.connect(uri, uri=True, timeout=1.0)) as connection:
+        yield connection
+
+
+@contextmanager
 def transaction(connection: sqlite3.Connection) -> Iterator[None]:
     """All of the block or nothing of it."""
     connection.execute("BEGIN IMMEDIATE")
@@ -145,7 +156,7 @@ def forget(connection: sqlite3.Connection, machine: str, first_ns: int, last_ns:
         for rest in (words[words[:, 0] < first_ns], words[words[:, 0] > last_ns]):
             if len(rest):
                 _insert(connection, "block", machine, rest)
-    for table, column in (("batch", "end_ns"), ("alert", "time_ns")):
+    for table, column in RESULT_TIMES.items():
         connection.execute(
             f"DELETE FROM {table} WHERE machine = ? AND {column} BETWEEN ? AND ?",
             (machine, first_ns, last_ns),
@@ -164,6 +175,44 @@ def write_learned(
         _insert(connection, "block", machine, words)
     elif len(words) > 0 and _insert(connection, "recent", machine, words) >= GATHERED:
         gather(connection)
+    _write_results(connection, machine, learned)
+
+
+def judge_anew(
+    connection: sqlite3.Connection,
+    machine: str,
+    since_ns: int,
+    learn_many: Callable[[Samples], Learned],
+) -> Iterator[Learned]:
+    """Have the stored samples from `since_ns` on learned anew, in the caller's transaction.
+
+    Phases, batches and alerts from then on are replaced by what comes of it, block by block; the
+    samples stay. All of it has to be gone through.
+    """
+    gather(connection)
+    for table, column in RESULT_TIMES.items():
+        connection.execute(
+            f"DELETE FROM {table} WHERE machine = ? AND {column} >= ?", (machine, since_ns)
+        )
+    blocks = connection.execute(
+        "SELECT rowid FROM block WHERE machine = ? AND last_ns >= ? ORDER BY last_ns",
+        (machine, since_ns),
+    ).fetchall()
+    for row in blocks:
+        channels, content = connection.execute(
+            "SELECT channels, content FROM block WHERE rowid = ?", row
+        ).fetchone()
+        words = _unpack(channels, content)
+        first = int(np.searchsorted(words[:, 0], since_ns))
+        learned = learn_many(_samples(words[first:]))
+        stored = _columns(channels, content)[0].copy()
+        stored[first:, 1] = learned.phases
+        connection.execute("UPDATE block SET content = ? WHERE rowid = ?", (stored.tobytes(), *row))
+        _write_results(connection, machine, learned)
+        yield learned
+
+
+def _write_results(connection: sqlite3.Connection, machine: str, learned: Learned) -> None:
     connection.executemany(
         f"INSERT OR REPLACE INTO batch VALUES ({', '.join('?' * (len(RESULT.names or ()) + 1))})",
         [(machine, *row[:-1], STATES[row[-1]].value) for row in learned.batches.tolist()],
@@ -320,9 +369,9 @@ def read_table(
         frame = pd.DataFrame(columns)
         frame.insert(0, "machine", machine)
         return frame
-    if table not in ("batch", "alert"):
+    if table not in RESULT_TIMES:
         raise ValueError(f"no table {table!r}: there are sample, batch and alert")
-    time = "end_ns" if table == "batch" else "time_ns"
+    time = RESULT_TIMES[table]
     query = f"SELECT * FROM {table} WHERE machine = ? AND {time} >= ? ORDER BY {time}"
     return pd.read_sql_query(query, connection, params=(machine, since_ns))
 
