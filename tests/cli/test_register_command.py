@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -133,6 +134,10 @@ def test_correction_keeps_who_why_and_what_stood_there() -> None:
         ("end=worn", "there is an end, but no time out"),
     ):
         assert words in refused(*mend, "--set", change)
+    said = done(*mend, "--set", "out=2026-03-04T06:00", "--set", "end=worn", "--set", "note=x")
+    assert held()[1].end is End.WORN
+    done(*mend, "--set", "out=")
+    assert (held()[1].out_ns, held()[1].end, held()[1].note) == (None, None, "x")
     assert "there is no fitting 5" in refused(*("correct", "5"), *mend[2:], "--set", "head=2")
     assert "says nothing" in refused("strike", "1", "--by", "Jo", "--why", " ")
 
@@ -186,6 +191,19 @@ def test_export_is_imported_again_to_the_same_content(tmp_path: Path) -> None:
         assert newest_entry(connection) == 3  # two fitted, one of them closed
 
 
+def test_commands_of_the_readme_run_as_printed(tmp_path: Path) -> None:
+    (tmp_path / "config").symlink_to(ROOT / "config")
+    printed = (ROOT / "README.md").read_text().split("<!-- register commands -->")[1]
+    lines = printed.split("```sh\n")[1].split("```")[0].splitlines()
+    assert len(lines) >= 7
+    for line in lines:
+        program, *words = shlex.split(line)
+        assert (program, words[0]) == (".venv/bin/borewarden", "register")
+        said = done(*words[1:])
+    assert said == "line 2: in the register already, skipped 0 recorded, 1 skipped"
+    assert held()[1].tds_ppm == 95.0
+
+
 LATER = "North,1,2026-03-09T06:00,0.010 in,ruby,,,,,,"
 
 
@@ -213,7 +231,7 @@ LATER = "North,1,2026-03-09T06:00,0.010 in,ruby,,,,,,"
         (HEADER, GOOD.replace("0.010 in", "ten in"), "column 'bore'", "is no number"),
         (HEADER, GOOD.replace("0.010 in", "nan mm"), "column 'bore'", "is no number"),
         (HEADER, GOOD.replace("0.010 in", '"0,254 mm"'), "column 'bore'", "is no unit"),
-        (HEADER, GOOD.replace("0.010 in", "0.5 mm"), "bore of 0.5 mm", "can't feed it"),
+        (HEADER, GOOD.replace("0.010 in", "0.5 mm"), "line 2, column 'bore'", "can't feed it"),
         (HEADER, GOOD.replace("ruby", "rubi"), "column 'material'", "no known material"),
         (HEADER, GOOD.replace("120", "120 mg"), "column 'tds_ppm'", "measures something else"),
         (HEADER, GOOD.replace("120", "-1"), "column 'tds_ppm'", "out of range"),

@@ -21,6 +21,7 @@ from borewarden.model.gate import Samples, rows
 from borewarden.model.verdict import State
 from borewarden.replay import replay, replay_samples
 from borewarden.service import watch as watch_module
+from borewarden.service.card import card
 from borewarden.service.watch import watch
 from borewarden.settings import load_machine
 from borewarden.store import influx, outbox
@@ -155,6 +156,8 @@ async def test_fitting_recorded_by_the_command_in_another_process(tmp_path: Path
     (jewel,) = held.statuses["South"].jewels
     assert jewel.fitted_ns == next(iter(fittings_of(store).values())).fitted_ns
     assert held.statuses["South"].verdict.state is State.OPENED
+    shown = card(held.statuses["South"], 0.0)["jewels"]
+    assert shown == "diamond 0.305 mm (0.0120 in), head 1, fitted 2026-03-05 12:30 CET"
 
 
 def fittings_of(store: Path) -> dict[int, Fitting]:

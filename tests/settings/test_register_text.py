@@ -143,7 +143,7 @@ def test_unknown_end_is_entered_where_only_the_time_out_is_stated() -> None:
 def test_jewel_still_fitted_is_closed_by_the_next_one() -> None:
     placed = place_fittings({4: fitting()}, [("line 2", fitting(60))], "a.csv")
     closed = replace(fitting(), out_ns=fitting(60).fitted_ns, end=End.UNKNOWN)
-    assert placed == ([fitting(60)], {4: closed}, [])
+    assert placed == ([("line 2", fitting(60))], {4: closed}, [])
 
 
 def test_other_heads_and_machines_are_left_alone() -> None:
@@ -154,7 +154,7 @@ def test_other_heads_and_machines_are_left_alone() -> None:
 def test_rows_close_one_another_in_order_of_time_not_of_the_file() -> None:
     rows = [("line 2", fitting(60)), ("line 3", fitting(0)), ("line 4", fitting(30, 40))]
     placed = place_fittings({}, rows, "a.csv")
-    assert [each.out_ns and (each.out_ns - SOME_TIME) // MINUTE for each in placed.new] == [
+    assert [each.out_ns and (each.out_ns - SOME_TIME) // MINUTE for _, each in placed.new] == [
         None, 30, 40,
     ]  # fmt: skip
 
@@ -207,7 +207,7 @@ def test_whatever_is_taken_in_never_overlaps_and_is_skipped_the_second_time(
             placed = place_fittings(held, part, "a.csv")
         except BadInput:
             return
-        held |= placed.closed | {len(held) + i: each for i, each in enumerate(placed.new)}
+        held |= placed.closed | {len(held) + i: each for i, (_, each) in enumerate(placed.new)}
     for head in "12":
         there = sorted(
             (each for each in held.values() if each.head == head), key=lambda f: f.fitted_ns

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated
@@ -103,7 +103,7 @@ def fit_command(
         fitting = fitting_of(texts, frame, "fit", _option)
         with _open(store) as connection, transaction(connection):
             placed = place_fittings(fittings(connection), [("--at", fitting)], "fit")
-            _check_feeds(settings, connection, placed, "fit")
+            _check_feeds(settings, connection, placed, "fit", lambda where: "--bore")
             said = _record(connection, placed, by)
     _say(said)
     if placed.skipped:
@@ -190,9 +190,9 @@ def correct_command(
                     "correct", "--set", "another fitting is just so", "strike one of them out"
                 )
             for each in settings or []:
-                _check_feeds(each, connection, placed, "correct")
+                _check_feeds(each, connection, placed, "correct", lambda where: "--set bore")
             why = _text(why, "--why")
-            record(connection, placed.new[0], _who(by), why, number)
+            record(connection, placed.new[0][1], _who(by), why, number)
             said = _record_closed(connection, placed, by)
     _say([f"fitting {number} corrected", *said])
 
@@ -279,7 +279,9 @@ def import_command(
         with _open(store) as connection, transaction(connection):
             placed = place_fittings(fittings(connection), rows, file)
             for each in settings or []:
-                _check_feeds(each, connection, placed, file)
+                _check_feeds(
+                    each, connection, placed, file, lambda where: f"{where}, column 'bore'"
+                )
             said = _record(connection, placed, by, f"imported from {file.name}")
     _say(said)
     for where in placed.skipped:
@@ -364,22 +366,26 @@ def _held(held: dict[int, Fitting], number: int) -> Fitting:
 
 
 def _check_feeds(
-    settings: MachineSettings, connection: sqlite3.Connection, placed: Placed, place: Path | str
+    settings: MachineSettings,
+    connection: sqlite3.Connection,
+    placed: Placed,
+    place: Path | str,
+    bore_of: Callable[[str], str],
 ) -> None:
     """Raise BadInput if the pump of `settings` can't feed a bore that is to be recorded."""
     there = [f for f in fittings(connection).values() if f.machine == settings.name]
-    for fitting in placed.new:
+    jewels = settings.jewels([*there, *(fitting for _, fitting in placed.new)])
+    for where, fitting in placed.new:
         if fitting.machine == settings.name:
-            jewels = settings.jewels([*there, *placed.new])
             wrong = misfit(settings, jewels, fitting.fitted_ns)
             if wrong is not None:
-                raise BadInput(place, f"bore of {texts_of(fitting)['bore']}", *wrong)
+                raise BadInput(place, bore_of(where), *wrong)
 
 
 def _record(connection: sqlite3.Connection, placed: Placed, by: str, why: str = "") -> list[str]:
     """Record what is `placed`; returns what to say once it is kept."""
     said = _record_closed(connection, placed, by)
-    for fitting in placed.new:
+    for _, fitting in placed.new:
         number = record(connection, fitting, _who(by), why)
         said.append(
             f"fitting {number}: {_jewel(fitting)}, head {fitting.head} of {fitting.machine}"

@@ -240,12 +240,12 @@ def fitting_of(
 
 
 class Placed(NamedTuple):
-    """What fits into the register: `new` fittings, and old ones `closed` by them, by number.
+    """What fits into the register: `new` fittings, each with its where, and old ones `closed`.
 
-    `skipped` are the places of those that are in it already.
+    Those are by number. `skipped` are the wheres of those that are in it already.
     """
 
-    new: list[Fitting]
+    new: list[tuple[str, Fitting]]
     closed: dict[int, Fitting]
     skipped: list[str]
 
@@ -301,7 +301,7 @@ def place_fittings(
                     f"it overlaps {other.words} on head {later.fitting.head}",
                     "a jewel has to be out before the next one is fitted",
                 )
-    return Placed([added.fitting for added in new], closed, skipped)
+    return Placed([(added.where, added.fitting) for added in new], closed, skipped)
 
 
 @dataclass
