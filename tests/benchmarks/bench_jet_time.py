@@ -1,7 +1,8 @@
 """Figures, not tests: `python tests/benchmarks/bench_jet_time.py` counts three months of jet hours.
 
 7.8 million invented samples at 1 Hz in a real store, two jewels a week: how long the jet hours and
-pressure-hours of all of them take, and how their jet was first opened. Nothing is asserted.
+pressure-hours of all of them take, how their jet was first opened, and how long the last days take
+to be judged anew after the register has changed. Nothing is asserted.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ import numpy as np
 from borewarden.collect.logged import read_log
 from borewarden.model.watcher import Learned
 from borewarden.settings import load_machine
-from borewarden.store.embedded import open_store, transaction, write_learned
+from borewarden.store.embedded import judge_anew, open_store, transaction, write_learned
 from borewarden.store.jet_time import jet_times, openings
 from borewarden.store.register import Fitting
 
@@ -52,6 +53,14 @@ def main() -> None:
             count(connection, held)
             took = time.perf_counter() - begun
             print(f"{what} of {len(held)} jewels, {DAYS * 86_400} samples: {took:.2f} s")
+        for days in (1, 30):
+            begun = time.perf_counter()
+            watcher = machine.build_watcher()
+            with transaction(connection):
+                since_ns = start_ns + (DAYS - days) * DAY_NS
+                for _ in judge_anew(connection, "North", since_ns, watcher.learn_many):
+                    pass
+            print(f"{days} days judged anew: {time.perf_counter() - begun:.2f} s")
 
 
 if __name__ == "__main__":

@@ -66,8 +66,11 @@ def test_what_is_stale_begins_with_the_set_before_the_first_difference() -> None
         ([jewel(5), jewel(20)], 50, 20),
         ([jewel(5), jewel(20), jewel(45)], 39, None),
         ([jewel(5), jewel(15), jewel(40)], 50, 15),
-        ([jewel(6), jewel(20), jewel(40)], 50, 0),
-        ([jewel(1), jewel(5), jewel(20), jewel(40)], 50, 0),
+        # what came before the first jewel stated is left alone
+        ([jewel(6), jewel(20), jewel(40)], 50, 6),
+        ([jewel(1), jewel(5), jewel(20), jewel(40)], 50, 1),
+        ([jewel(6), jewel(20), jewel(40)], 4, 6),  # and the watcher waits for that one
+        ([jewel(6), jewel(20), jewel(40)], 5, 6),
     ):
         assert stale_since(before, fitted_sets(jewels), newest) == since
 
@@ -114,9 +117,19 @@ def test_going_by_another_record_from_the_stale_time_on_is_a_replay_by_it(
         parts = [watcher.learn_many(rows(SAMPLES, first, seen))]
     parts.append(watcher.learn_many(rows(SAMPLES, seen)))
     made = join(parts)
-    assert made.phases.tobytes() == whole.phases[first:].tobytes()
-    later = whole.batches[whole.batches["end_ns"] >= (since_ns or 0)]
-    assert made.batches.tobytes() == later.tobytes()
-    assert repr(made.alerts) == repr([a for a in whole.alerts if a.time_ns >= (since_ns or 0)])
-    assert repr(watcher.verdict()) == repr(replayed.verdict())
+    assert (
+        made.phases[len(made.phases) - (SECONDS - first) :].tobytes()
+        == whole.phases[first:].tobytes()
+    )
+    ours, due = (
+        part.batches[part.batches["end_ns"] >= (since_ns or 0)].tobytes() for part in (made, whole)
+    )
+    assert ours == due
+    told, due_alerts = (
+        repr([alert for alert in part.alerts if alert.time_ns >= (since_ns or 0)])
+        for part in (made, whole)
+    )
+    assert told == due_alerts
     assert watcher.jewels == replayed.jewels
+    if now[0].since_ns <= SAMPLES.time_ns[-1]:
+        assert repr(watcher.verdict()) == repr(replayed.verdict())

@@ -83,16 +83,15 @@ def fitted_sets(jewels: list[Jewel]) -> list[FittedSet]:
 def stale_since(used: list[FittedSet], now: list[FittedSet], newest_ns: int) -> int | None:
     """From when on samples up to `newest_ns` have to be judged anew: sets were `used`, hold `now`.
 
-    None if nothing up to then has changed, 0 if all of them have to be. Nothing is carried over
-    from one set to the next, so the latest one before the first difference is far enough back.
+    None if nothing up to then has changed. Nothing is carried over from one set to the next, so the
+    latest one before the first difference is far enough back. What came before the first of them
+    stays as it was judged, perhaps by jewels that nobody states any longer.
     """
-    if used[0] != now[0]:  # what came before the first fitting is judged by its jewels, too
-        return 0
     differ = [s.since_ns for s in (*used, *now) if (s in used) != (s in now)]
     first = min((time_ns for time_ns in differ if time_ns <= newest_ns), default=None)
     if first is None:
-        return None
-    return max(s.since_ns for s in now if s.since_ns <= first)
+        return None if used[0] == now[0] else now[0].since_ns
+    return max((s.since_ns for s in now if s.since_ns <= first), default=now[0].since_ns)
 
 
 class Noise(NamedTuple):
