@@ -15,6 +15,8 @@ from hypothesis import strategies as st
 
 from borewarden.collect import BadInput
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS
+from borewarden.settings import load_machine
+from borewarden.settings.check import misfit
 from borewarden.settings.register import (
     FIELDS,
     Frame,
@@ -218,6 +220,37 @@ def test_whatever_is_taken_in_never_overlaps_and_is_skipped_the_second_time(
     again = place_fittings(held, rows, "a.csv")
     assert again.new == []
     assert again.closed == {}
+
+
+def test_register_adds_to_the_machine_file_and_holds_for_the_same_jewel() -> None:
+    machine = load_machine(Path(__file__).parents[2] / "config" / "north.toml")
+    stated = machine.jewels()
+    near = fitting(bore=3e-4, discharge_coefficient=0.66, earlier_hours=5.0)
+    for off, is_same in ((60, True), (-60, True), (61, False), (-61, False)):
+        recorded = replace(near, fitted_ns=stated[0].fitted_ns + off * 10**9)
+        jewels = machine.jewels([recorded])
+        assert jewels[:-1] == (stated[1:] if is_same else stated)
+        newest = jewels[-1]
+        assert (newest.bore, newest.discharge_coefficient, newest.jet_hours) == (3e-4, 0.66, 5.0)
+        assert newest.fitted_ns == recorded.fitted_ns
+    at_its_time = replace(near, fitted_ns=stated[0].fitted_ns)
+    others = [replace(at_its_time, machine="South"), replace(at_its_time, head="2")]
+    assert machine.jewels(others)[:2] == stated
+    assert len(machine.jewels(others)) == 3
+
+
+def test_bore_is_judged_beside_what_the_other_heads_hold_at_that_time() -> None:
+    machine = load_machine(Path(__file__).parents[2] / "config" / "north.toml")
+    first_ns = machine.jewels()[0].fitted_ns
+    beside = Fitting("North", "2", first_ns + MINUTE, 0.3e-3, "ruby")
+    alone = Fitting("North", "1", first_ns, 0.3e-3, "ruby")
+    out = replace(alone, out_ns=first_ns + MINUTE, end=End.PLANNED)
+    for there, fits in (([], True), ([alone], False), ([out], True)):
+        wrong = misfit(machine, machine.jewels([*there, beside]), beside.fitted_ns)
+        assert (wrong is None) is fits, wrong
+        if wrong is not None:
+            assert "the pump can't feed it" in wrong[0]
+            assert "the largest stock bore that fits is" in wrong[1]
 
 
 def test_file_that_is_no_csv_text_is_refused(tmp_path: Path) -> None:
