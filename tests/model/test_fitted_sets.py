@@ -95,7 +95,7 @@ jewels_drawn = st.lists(
 )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(jewels_drawn, jewels_drawn, st.integers(1, SECONDS))
 def test_going_by_another_record_from_the_stale_time_on_is_a_replay_by_it(
     before: list[Jewel], after: list[Jewel], seen: int

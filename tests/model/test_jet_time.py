@@ -58,7 +58,7 @@ def wild_samples(seed: int, with_counter: bool, with_valve: bool, n: int = 1500)
     return samples_of(np.cumsum(steps) * 10**9 + 10**18, **channels)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(
     st.integers(0, 10**6), st.booleans(), st.booleans(), st.lists(st.integers(1, 700), min_size=1)
 )

@@ -84,7 +84,7 @@ def any_fitting(draw: Callable[..., object]) -> Fitting:
     )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(st.lists(any_fitting(), max_size=4))
 def test_csv_gives_back_the_very_same_fittings(
     tmp_path_factory: pytest.TempPathFactory, there: list[Fitting]
