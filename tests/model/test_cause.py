@@ -24,7 +24,7 @@ INTENSIFIER = Circumstances(is_intensifier=True, at_stop=False, pierce_ratio=0.4
 CRANK = INTENSIFIER._replace(is_intensifier=False)
 NOT_ON = {
     True: {"slip", "bypass"},
-    False: {"oil", "pressure", "sides", "idle"},
+    False: {"load", "pressure", "sides", "idle"},
 }
 
 
@@ -69,6 +69,11 @@ SIGNATURES = [
         CRANK,
         {"area": GREW, "low_area": float(np.log1p(0.1 * 0.4**1.5)), "weep": 25.0, "ripple": 0.3},
     ),
+    # a check valve's leak of 10 % of the flow is 30 % of what its plunger of three delivers; mixed
+    # with that, water throttled from 400 MPa warms it by some 65 K * 0.3 / 1.3
+    (Cause.LEAK, CRANK, {"area": GREW, "valves": 15.0, "ripple": 0.3}),
+    # 8 % too high a reading at the same torque
+    (Cause.TRANSDUCER, CRANK, {"area": -0.04, "low_area": -0.04, "load": 0.08}),
     # a second head of the same bore, which stays open when the first one closes, or not
     (
         Cause.SECOND_HEAD,
@@ -82,7 +87,7 @@ SIGNATURES = [
     (
         Cause.TRANSDUCER,
         INTENSIFIER,
-        {"area": -0.04, "low_area": -0.04, "oil": 0.08, "pressure": 0.08},
+        {"area": -0.04, "low_area": -0.04, "load": 0.08, "pressure": 0.08},
     ),
     # a zero that is 6 % of the working pressure off
     (Cause.TRANSDUCER, CRANK, {"area": -0.03, "low_area": -0.075, "zero": 0.06}),
@@ -103,7 +108,8 @@ SIGNATURES = [
     (
         Cause.UNKNOWN,
         INTENSIFIER,
-        {"area": -0.5, "low_area": 0.5, "oil": -0.15, "weep": -40.0, "boost": 1.4, "zero": 0.1},
+        {"area": -0.5, "low_area": 0.5, "load": -0.15, "weep": -40.0, "boost": 1.4, "zero": 0.1}
+        | {"valves": -40.0, "sides": 0.5},
     ),
 ]
 
@@ -160,9 +166,9 @@ def test_area_alone_does_not_decide(circumstances: Circumstances) -> None:
     assert beliefs[0].cause is Cause.BORE  # by the odds beforehand
     assert found[Cause.BORE] < 0.9
     assert found[Cause.LEAK] > 0.05
-    # how much it grew does not speak for a bore rather than for a leak
+    # how much it grew hardly speaks for a bore rather than for a leak
     ratio = found[Cause.BORE] / found[Cause.LEAK]
-    assert ratio == pytest.approx(PRIOR[Cause.BORE] / PRIOR[Cause.LEAK], rel=0.05)
+    assert ratio == pytest.approx(PRIOR[Cause.BORE] / PRIOR[Cause.LEAK], rel=0.3)
     assert beliefs[0].evidence_for == ()
     assert beliefs[0].evidence_against == ()
 
@@ -171,7 +177,7 @@ def test_what_is_not_known_is_left_out() -> None:
     known = shift(area=GREW, low_area=GREW)
     spoiled = Shift(known.seen.copy(), known.sd.copy())
     spoiled.seen[NAMES.index("weep")] = 60.0  # without an uncertainty
-    spoiled.sd[NAMES.index("oil")] = 0.001  # without a value
+    spoiled.sd[NAMES.index("load")] = 0.001  # without a value
     assert weigh_causes(spoiled, INTENSIFIER) == weigh_causes(known, INTENSIFIER)
     for belief in weigh_causes(known, INTENSIFIER):
         words = " ".join(belief.evidence_for + belief.evidence_against)
@@ -185,7 +191,7 @@ def test_what_is_not_known_is_left_out() -> None:
     ("name", "absurd"),
     [
         ("weep", 300.0),
-        ("oil", 2.0),
+        ("load", 2.0),
         ("boost", 5.0),
         ("sides", 2.0),
         ("scatter", 8.0),
@@ -255,10 +261,15 @@ def test_what_is_measured_anyhow_is_not_asked_for() -> None:
     beliefs = believing(Cause.BORE, Cause.LEAK)
     asked = [
         cheapest_check(beliefs, seen, True)
-        for seen in (shift(), shift(idle=0.0), shift(idle=0.0, weep=0.0))
+        for seen in (
+            shift(),
+            shift(idle=0.0),
+            shift(idle=0.0, weep=0.0),
+            shift(idle=0.0, weep=0.0, valves=0.0),
+        )
     ]
-    assert ["count the strokes" in asked[0], "weep lines" in asked[1]] == [True, True]
-    assert "microscope" in asked[2]
+    words = ("count the strokes", "weep lines", "check valves", "microscope")
+    assert [word in check for word, check in zip(words, asked, strict=True)] == [True] * 4
     for check in CHECKS:
         if check.measured_by is not None:
             found = {

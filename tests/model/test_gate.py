@@ -342,7 +342,7 @@ def test_signals_are_means_over_the_batch(intensifier: Intensifier) -> None:
     found = batches_of(intensifier, samples, Kind.STEADY)
     signals = dict(zip(SIGNALS, found["signals"][1:-1].T, strict=True))
     assert len(found) > 5
-    assert signals["oil_ratio"] == pytest.approx(np.log(20.0), abs=2e-4)
+    assert signals["load_ratio"] == pytest.approx(np.log(20.0), abs=2e-4)
     assert signals["boost"] == pytest.approx(np.log(5e5))
     assert signals["weep_rise"] == pytest.approx(12.5)
     assert signals["bypass_rise"] == pytest.approx(6.0)
@@ -368,7 +368,7 @@ def test_slip_and_scatter_of_a_crank_pump(direct_drive: DirectDrive) -> None:
     assert signals["slip"] == pytest.approx(-np.log(4.8), abs=1e-3)
     each = 2.0 * np.log(1.005)
     assert signals["scatter"] == pytest.approx(0.5 * np.log(0.5 * each**2 + 1e-8))
-    for name in ("oil_ratio", "weep_rise", "bypass_rise", "side_ratio", "heads"):
+    for name in ("load_ratio", "weep_rise", "bypass_rise", "side_ratio", "heads"):
         assert np.all(np.isnan(signals[name])), name
 
 

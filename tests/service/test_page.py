@@ -612,6 +612,11 @@ def test_a_chip_shows_up_without_a_reload_and_is_acknowledged(browser, shop):
     see(browser, lambda: text(north, ".alarm-state") == "Alarm: acknowledged")
     assert shop.acknowledged == [(NORTH, "Ada Löv")]
     assert not form.is_displayed()
+    found = north.find_element("css selector", ".inspection")
+    assert not found.is_displayed()
+    words = "Inspected by Ada Löv, 2026-03-05 14:00 CET: confirmed: <b>bore</b> opened up"
+    shop.statuses[NORTH].inspection = words
+    see(browser, lambda: found.is_displayed() and found.text == words)
     assert browser.execute_script("return window.sameVisit")
     assert severe(browser) == []
 

@@ -385,7 +385,7 @@ def test_intensifier_has_no_belt_and_no_bypass(intensifier: Intensifier, ruby: J
 
 
 INTENSIFIER_ONLY = {"oil_pressure", "left_stroke_time", "right_stroke_time", "stroke_count"}
-DRIVE_ONLY = {"rate", "motor_speed", "bypass_temperature"}
+DRIVE_ONLY = {"rate", "motor_speed", "motor_torque", "bypass_temperature"}
 
 
 def known(samples: Samples) -> set[str]:

@@ -3,15 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-import json
-import os
-import shutil
-import socket
-import subprocess
 import time
-import urllib.error
-import urllib.parse
-import urllib.request
 from collections.abc import Iterator
 from contextlib import asynccontextmanager, suppress
 from dataclasses import replace
@@ -22,6 +14,7 @@ import pytest
 from aiohttp import web
 from numpy.typing import NDArray
 from pydantic import SecretStr
+from victoria import Server
 
 from borewarden.model.bore import RESULT
 from borewarden.model.cause import Belief, Cause
@@ -128,73 +121,9 @@ def test_a_token_does_not_show() -> None:
 # -- a real server
 
 
-def free_port() -> int:
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return int(s.getsockname()[1])
-
-
-class Server:
-    """victoria-metrics, which can be stopped and started again with its data."""
-
-    def __init__(self, binary: str, data: Path) -> None:
-        self.url = f"http://127.0.0.1:{free_port()}"
-        self.binary, self.data = binary, data
-        self.process: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        self.process = subprocess.Popen(
-            [
-                self.binary,
-                f"-storageDataPath={self.data}",
-                f"-httpListenAddr={self.url.removeprefix('http://')}",
-                "-retentionPeriod=100y",
-                # InfluxDB overwrites a row of the same time; this server has to be told to
-                "-dedup.minScrapeInterval=1ms",
-                "-search.latencyOffset=0s",
-                "-memory.allowedBytes=64MB",
-                "-loggerLevel=ERROR",
-            ]
-        )
-        for _ in range(600):
-            with suppress(OSError):
-                self.get("/health")
-                return
-            assert self.process.poll() is None, "victoria-metrics ended by itself"
-            time.sleep(0.05)
-        raise AssertionError("victoria-metrics did not start within 30 s")
-
-    def stop(self, kill: bool = False) -> None:
-        if self.process is not None:
-            self.process.kill() if kill else self.process.terminate()
-            self.process.wait(30)
-            self.process = None
-
-    def get(self, path: str, **query: str) -> str:
-        url = f"{self.url}{path}?{urllib.parse.urlencode(query)}"
-        with urllib.request.urlopen(url, timeout=10) as answer:
-            return str(answer.read().decode())
-
-    def series(self, name: str) -> dict[str, list[tuple[int, float]]]:
-        """(ms, value) of each machine, as the server would answer a query."""
-        self.get("/internal/force_flush")
-        answer = self.get("/api/v1/export", **{"match[]": name, "start": "0"})
-        found: dict[str, list[tuple[int, float]]] = {}
-        for row in map(json.loads, answer.splitlines()):
-            points = zip(row["timestamps"], row["values"], strict=True)
-            found.setdefault(row["metric"]["machine"], []).extend(points)
-        return {machine: sorted(points) for machine, points in found.items()}
-
-
 @pytest.fixture
 def server(tmp_path: Path) -> Iterator[Server]:
-    binary = shutil.which("victoria-metrics") or shutil.which("victoria-metrics-prod")
-    if binary is None:
-        reason = "Debian's victoria-metrics is not installed (apt-get install victoria-metrics)"
-        if os.environ.get("BOREWARDEN_REQUIRE_SERVERS") == "1":
-            pytest.fail(reason)
-        pytest.skip(reason)
-    server = Server(binary, tmp_path / "victoria")
+    server = Server(tmp_path / "victoria")
     try:
         yield server
     finally:

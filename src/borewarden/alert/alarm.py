@@ -11,10 +11,12 @@ from __future__ import annotations
 
 import dataclasses
 import json
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import Literal
 
+from borewarden.model.inspection import Finding, Inspection
 from borewarden.model.verdict import State, Verdict
 
 Kind = Literal["alarm", "repeat", "all-clear", "blind", "sight again"]
@@ -22,6 +24,7 @@ About = Literal["bore", "sight"]
 
 BURST = 4  # notices that may go at once after a quiet time: an alarm, a worse one, two all-clears
 CLOCK_STEP_NS = 300 * 10**9  # further back than this, somebody has set the clock
+SAME_EVENT_NS = 900 * 10**9  # the onset of one event is reckoned anew as more is seen of it
 BLIND = "blind"
 
 
@@ -33,6 +36,7 @@ class AlarmState(Enum):
     ACKNOWLEDGED = "acknowledged"
     RETURNED = "returned to normal, unacknowledged"
     SHELVED = "shelved"
+    CLOSED = "closed by inspection"  # no state of the standards: people have found it to be nothing
 
 
 @dataclass(frozen=True)
@@ -110,7 +114,16 @@ class Alarm:
     shelved_until_ns: int | None = None
     unshelved_by: str | None = None  # None too if the last shelving ended by itself
     unshelved_ns: int | None = None
+    inspected: str = ""  # what an inspection of the present event came to, in words
+    inspected_by: str | None = None
+    inspected_ns: int | None = None
+    inspection: int = 0  # number of the newest entry that was taken into account
+    closed: str | None = None  # the condition that an inspection found to be nothing, and its onset
+    closed_onset_ns: int | None = None
     # what the state machine goes by
+    reported: str | None = None  # what the watcher last believed, closed or not
+    onset_ns: int | None = None  # of that event
+    gone_since_ns: int | None = None  # since when that is no longer reported
     seen: str | None = None  # the condition as last reported
     differs_since_ns: int | None = None  # since when `seen` is other than `condition`
     learning: bool = False
@@ -127,14 +140,55 @@ class Alarm:
             return AlarmState.SHELVED
         if self.condition is not None:
             return AlarmState.ACKNOWLEDGED if self.acknowledged else AlarmState.UNACKNOWLEDGED
+        if self.quiet:
+            return AlarmState.CLOSED
         return AlarmState.NORMAL if self.acknowledged else AlarmState.RETURNED
 
-    def update(self, state: State, reason: str, time_ns: int) -> list[Notice]:
-        """Take what the watcher believes of the bore."""
+    @property
+    def quiet(self) -> bool:
+        """Whether what the watcher believes is what an inspection closed."""
+        return self.closed is not None and self._is_about(self.closed, self.closed_onset_ns)
+
+    def update(
+        self, state: State, reason: str, time_ns: int, onset_ns: int | None = None
+    ) -> list[Notice]:
+        """Take what the watcher believes of the bore; `onset_ns` if it knows since when."""
         if state is State.LEARNING:
             # another jewel: neither a fault nor an all-clear until something is known of it
+            self.reported = self.onset_ns = None
+            self._forget_inspection()
             return self._see(None, self.reason, time_ns, learning=True)
-        return self._see(None if state is State.SOUND else state.value, reason, time_ns)
+        self.reported = None if state is State.SOUND else state.value
+        self.onset_ns = onset_ns
+        if self.closed is not None:
+            self._follow_closed(time_ns)
+        return self._see(None if self.quiet else self.reported, reason, time_ns)
+
+    def inspect(self, entry: int, held: Iterable[Inspection], time_ns: int) -> list[Notice]:
+        """Take the inspections that hold now, the newest last; that about this event counts.
+
+        One that rules the alarm out or explains it closes it: nothing more is told of that event
+        until another one begins. One that confirms it counts as an acknowledgement. Where none
+        holds any more, what one had closed is open again. `entry` is the number by which it is
+        known that this was taken into account.
+        """
+        was_quiet = self.quiet
+        self._forget_inspection()
+        self.inspection = entry
+        about = [each for each in held if self._is_about(each.alert_state, each.onset_ns)]
+        if about:
+            inspection = about[-1]
+            self.inspected = f"{inspection.outcome}. {inspection.next_step}"
+            self.inspected_by, self.inspected_ns = inspection.by, inspection.time_ns
+            if inspection.finding is Finding.CONFIRMED:
+                self.acknowledge(time_ns, inspection.by)
+            if inspection.finding.closes:
+                self.closed, self.closed_onset_ns = self.reported, self.onset_ns
+                self.condition = self.told = self.seen = self.differs_since_ns = None
+                self.acknowledged, self.acknowledged_ns = True, time_ns
+                self.acknowledged_by = inspection.by
+                return []
+        return self._see(self.reported, self.reason, time_ns) if was_quiet else []
 
     def see(self, sees: bool, reason: str, time_ns: int) -> list[Notice]:
         """Take whether the watcher sees the machine at all; for an alarm about its sight."""
@@ -190,6 +244,27 @@ class Alarm:
     @staticmethod
     def _ns(seconds: float) -> int:
         return round(seconds * 1e9)
+
+    def _forget_inspection(self) -> None:
+        self.inspected, self.inspected_by, self.inspected_ns = "", None, None
+        self.closed = self.closed_onset_ns = self.gone_since_ns = None
+
+    def _is_about(self, condition: str | None, onset_ns: int | None) -> bool:
+        """Whether that is the event last reported, which may change its name but not its onset."""
+        if self.reported is None or condition is None:
+            return False
+        if onset_ns is None or self.onset_ns is None:
+            return onset_ns == self.onset_ns and condition == self.reported
+        return abs(onset_ns - self.onset_ns) <= SAME_EVENT_NS
+
+    def _follow_closed(self, time_ns: int) -> None:
+        """Once what was closed has been gone for the off-delay, it would be news again."""
+        if self.quiet:
+            self.gone_since_ns = None
+        elif self.gone_since_ns is None or time_ns < self.gone_since_ns:
+            self.gone_since_ns = time_ns
+        elif time_ns - self.gone_since_ns >= self._ns(self.settings.off_delay):
+            self._forget_inspection()
 
     def _advance(self, time_ns: int) -> int:
         """The alarm's own time, which never goes back; refills the ration."""

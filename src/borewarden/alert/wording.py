@@ -118,15 +118,16 @@ _TELLS = {
     Cause.LEAK: {
         "idle": "strokes while dead-headed",
         "weep": "temperature of the weep lines",
+        "valves": "temperature of the check valves",
         "sides": "stroke time of each side",
     },
-    Cause.TRANSDUCER: {"oil": "oil pressure"},
+    Cause.TRANSDUCER: {"load": "oil pressure or motor torque"},
     Cause.FEED: {"boost": "feed (boost) pressure"},
     Cause.SLIP: {"slip": "crank speed beside motor speed"},
     Cause.BYPASS: {"bypass": "temperature of the bypass line"},
 }
-_ONLY_INTENSIFIER = {"idle", "sides", "oil"}
-_FURTHER_CHANNELS = {"oil", "boost", "weep", "bypass", "sides", "slip"}
+_ONLY_INTENSIFIER = {"idle", "sides"}
+_FURTHER_CHANNELS = {"load", "boost", "weep", "valves", "bypass", "sides", "slip"}
 
 
 def headline(verdict: Verdict) -> str:

@@ -1,12 +1,15 @@
 """The command `borewarden`: replay logged days, watch live, or be the virtual machine."""
 
+# each adds its commands to the app
 from borewarden.cli import (
+    fleet,
+    inspect,
     jewel,
     live,
     logged,
     register,
     virtual,
-)  # each adds its commands to the app
+)
 from borewarden.cli.terminal import app
 
-__all__ = ["app", "jewel", "live", "logged", "register", "virtual"]
+__all__ = ["app", "fleet", "inspect", "jewel", "live", "logged", "register", "virtual"]

@@ -62,6 +62,8 @@ SI_UNITS = {  # of the channels of `Samples`, "" where it is a number
     "left_stroke_time": "s",
     "right_stroke_time": "s",
     "motor_speed": "Hz",
+    "motor_torque": "dimensionless",
+    "check_valve_temperature": "K",
 }
 OFFSET = r"[T ].*(?:[Zz]|[+-]\d\d(?::?\d\d)?)\s*$"  # of an ISO 8601 time
 

@@ -7,7 +7,8 @@ import json
 import math
 import random
 import ssl
-from collections.abc import AsyncGenerator, Mapping
+from collections.abc import AsyncGenerator, AsyncIterator, Mapping
+from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -28,6 +29,7 @@ from borewarden.collect.logged import EARLIEST, LATEST, Channel
 
 QUEUE = 10_000  # messages kept while the consumer is busy
 REFUSED = 128  # SUBACK return code (MQTT 3.1.1, 3.9.3)
+NOT_LET_IN = {4, 5, 134, 135}  # CONNACK: bad user name or password, not authorized (3.1.1; 5.0)
 
 
 @dataclass(frozen=True)
@@ -96,23 +98,36 @@ def mqtt_samples(
     return keep_connected(lambda: _session(source, rows), chance)
 
 
+@asynccontextmanager
+async def _connected(source: MqttSource) -> AsyncIterator[aiomqtt.Client]:
+    """The broker, connected to. Raises PermissionError where it does not let the user in."""
+    try:
+        async with aiomqtt.Client(
+            source.host,
+            source.port,
+            username=source.user,
+            password=source.password,
+            identifier=source.client_id,
+            timeout=source.timeout,
+            keepalive=max(5, round(source.silence)),
+            tls_context=ssl.create_default_context(cafile=source.ca) if source.tls else None,
+            max_queued_incoming_messages=QUEUE,
+        ) as client:
+            yield client
+    except aiomqtt.MqttCodeError as error:
+        if getattr(error.rc, "value", error.rc) not in NOT_LET_IN:
+            raise
+        who = f"user {source.user!r} with this password" if source.user else "anybody without user"
+        raise PermissionError(f"the broker {source.name} does not let in {who}") from None
+
+
 async def _session(source: MqttSource, rows: Rows) -> AsyncGenerator[Received, None]:
     clock = Clock()
     rows.resume(clock.now())
     connected = f"connected to {source.name}"
     topics = sorted({source.topic_of(name) for name in source.fields})
     held: dict[str, tuple[int, float]] = {}  # when it came, and the raw value
-    async with aiomqtt.Client(
-        source.host,
-        source.port,
-        username=source.user,
-        password=source.password,
-        identifier=source.client_id,
-        timeout=source.timeout,
-        keepalive=max(5, round(source.silence)),
-        tls_context=ssl.create_default_context(cafile=source.ca) if source.tls else None,
-        max_queued_incoming_messages=QUEUE,
-    ) as client:
+    async with _connected(source) as client:
         granted = await client.subscribe([(topic, 1) for topic in topics])
         if any(isinstance(code, int) and code >= REFUSED for code in granted):
             raise PermissionError(f"{source.name} does not let us subscribe to {topics}")
@@ -131,9 +146,13 @@ async def _session(source: MqttSource, rows: Rows) -> AsyncGenerator[Received, N
                 rows.restart_time()
                 newest_ns = now
                 if is_up or problems.none_told:
+                    reason = f"nothing new on {source.topic} from {source.name}"
+                    if problems.none_told and source.user:
+                        # a broker may well say yes to the subscription and hold the messages back
+                        reason += f"; is it published, and may {source.user!r} read it?"
                     is_up = False
                     problems.tell([], now)
-                    yield LinkState(now, False, f"nothing new on {source.topic} from {source.name}")
+                    yield LinkState(now, False, reason)
             if message is None or message.retain:
                 continue
             topic = str(message.topic)

@@ -120,7 +120,7 @@ def measure_rim(picture: Path | str | NDArray[Any], bright_hole: bool | None = N
     small, too dark, too bright, or no round hole in it.
     """
     place = str(picture) if isinstance(picture, Path | str) else "picture"
-    image = _checked(_grey(picture, place), place)
+    image = _checked(grey_picture(picture, place), place)
     found = _find_hole(image, bright_hole, place)
     smooth = ndimage.gaussian_filter(image, 1.0)
     frame = found.frame
@@ -135,7 +135,7 @@ def measure_rim(picture: Path | str | NDArray[Any], bright_hole: bool | None = N
 # --- reading
 
 
-def _grey(picture: Path | str | NDArray[Any], place: str) -> Image:
+def grey_picture(picture: Path | str | NDArray[Any], place: str) -> Image:
     """The picture as brightness from 0 to 1, shape (rows, columns)."""
     if isinstance(picture, Path | str):
         if not Path(picture).is_file():

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import copy
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -60,24 +61,31 @@ STEP_SIZES = (0.03, 0.05, 0.08, 0.12, 0.20, 0.35)  # relative area, equally like
 RECENT = 12  # batches in "now"
 DRIFT_BLOCK = 20  # batches in one value of the drift line, and after an alarm to look at closely
 BEFORE = 60  # batches before an event to compare with
-MAX_DEGREES_OF_FREEDOM = 60.0  # some tail heavier than normal, however much was seen
-CLOSE_LOOK = 5  # batches after an alarm that are each weighed; later only each so many
+MAX_DEGREES_OF_FREEDOM = 30.0  # some tail heavier than normal, however much was seen
+CLOSE_LOOK = 8  # batches after an alarm that are each weighed; later only each so many
 HEAR_SIGNALS = 3  # batches after an alarm that further signals get to have their say
+HEAT_TIME = 120.0  # s until 63 % of a leak's heat shows; invented
+HEATED = 0.75  # share of a leak's heat to wait for
+UNSETTLED = 0.3  # relative uncertainty of a step that has not settled yet
+HOTTEST = 4  # batches that say how hot it gets
 FEWEST_FIRST = 6  # batches that a baseline needs, if a step is found among the first
 FORGET = 0.15  # weight of the newest batch in the running mean of a signal
 
 # How far a signal may leave its baseline by itself, without any change of area, before it is a
 # matter: invented by this project.
 SIGNAL_LIMITS = dict.fromkeys(SIGNALS, np.inf) | {
-    "oil_ratio": 0.025,
+    "load_ratio": 0.025,
     "weep_rise": 15.0,
+    "valve_rise": 10.0,
     "bypass_rise": 15.0,
     "side_ratio": 0.05,
     "slip": 0.015,
 }
 SURE_AT_ONCE = 0.95
+LEAST_TO_BLAME = 0.6  # probability at which the bore is called opened up
+SURE_TO_UNSAY = 0.8  # that it is the bore after all, once another cause was named
 IDLE_LIMIT = 0.03  # dead-headed flow, of the working flow
-LOW_LIMIT = 0.3  # growth of effective area at low pressure
+LOW_LIMIT = 0.1  # growth of effective area at low pressure, beyond what a batch may be off by
 
 
 @dataclass(frozen=True)
@@ -294,6 +302,7 @@ class _Event:
     before: NDArray[np.void]  # batches to compare with, dtype RING
     after: NDArray[np.void]  # and those in which it was seen
     at_stop: bool
+    found_ns: int = 0
     low: Step | None = None  # found by the jet at low pressure, where it fell to
     causes: tuple[Belief, ...] = ()
     check: str = ""
@@ -550,6 +559,7 @@ class BoreWatch:
             (before if len(before) >= FEWEST_FIRST else self._first_rows).copy(),
             rows[step.first :].copy(),
             at_stop,
+            int(self._last_ns),
         )
         w.following = True
         self._clear_block()
@@ -571,7 +581,9 @@ class BoreWatch:
             return
         event.step = locate_step(rows, float(w.sigma), event.sign)
         event.onset_ns = _onset(rows, event.step)
-        event.at_stop = _at_stop(rows, event.step.first)
+        # a stop that came after the alarm is no beginning of it
+        known = int(rows["start_ns"][event.step.first]) <= event.found_ns
+        event.at_stop = known and _at_stop(rows, event.step.first)
         event.after = rows[event.step.first :].copy()
         if event.batches <= CLOSE_LOOK or event.batches % CLOSE_LOOK == 0:
             self._weigh_causes()
@@ -731,16 +743,18 @@ class BoreWatch:
         elif kind is Kind.DEAD_HEAD and len(rows):
             # two in a row, and unlike what it was when the jewel was new
             # beyond what a stroke that only ended here can make of it
-            newest_two = [
-                (b["area"] - 3.0 * b["resolution"]) / w.area for b in list(idle.recent)[-2:]
-            ]
-            if len(newest_two) == 2 and min(newest_two) > self._usual_idle() + IDLE_LIMIT:
+            two = list(idle.recent)[-2:]
+            flow = sum(float(b["area"]) for b in two) / 2.0
+            sd = _counted(two, float(np.max([b["resolution"] for b in idle.recent])))
+            if len(two) == 2 and (flow - 3.0 * sd) / w.area > self._usual_idle() + IDLE_LIMIT:
                 self._begin_slow(0.0, rows, int(idle.recent[-2]["start_ns"]) - 1)
                 self._weigh_causes()
         elif kind is Kind.LOW and len(rows):
             # so large an area that the pressure can't be held any more
-            newest_two = [float(np.log(b["area"] / w.area)) for b in list(idle.recent)[-2:]]
-            if len(newest_two) == 2 and min(newest_two) > np.log1p(LOW_LIMIT):
+            last_two = list(idle.recent)[-2:]
+            newest_two = [float(np.log(b["area"] / w.area)) for b in last_two]
+            sure = [v - 4.0 * b["resolution"] for v, b in zip(newest_two, last_two, strict=True)]
+            if len(sure) == 2 and min(sure) > np.log1p(LOW_LIMIT):
                 self._begin_slow(1.0, rows, int(idle.recent[-2]["start_ns"]) - 1)
                 assert self._event is not None
                 self._event.low = Step(0, float(np.mean(newest_two)), 0.02)
@@ -748,15 +762,16 @@ class BoreWatch:
 
     # -- causes
 
-    def _circumstances(self, at_stop: bool) -> Circumstances:
+    def _circumstances(self, event: _Event) -> Circumstances:
         low = [float(b["pressure"]) for b in self._idle[Kind.LOW].recent]
         working = _mean(self._first_rows["pressure"]) if len(self._first_rows) else np.nan
         ratio = _mean(np.array(low)) / working if low else np.nan
         return Circumstances(
             is_intensifier=isinstance(self.pump, Intensifier),
-            at_stop=at_stop,
+            at_stop=event.at_stop,
             pierce_ratio=ratio if np.isfinite(ratio) else 0.5,
             bore=self.nominal_bore,
+            heated=_heated(event),
         )
 
     def _weigh_causes(self) -> None:
@@ -765,7 +780,7 @@ class BoreWatch:
         assert event is not None
         step = event.step or event.low or Step(0, *self._drift.line.at(self._watched_hours))
         shift = self._shift(event, step)
-        event.causes = weigh_causes(shift, self._circumstances(event.at_stop))
+        event.causes = weigh_causes(shift, self._circumstances(event))
         event.check = cheapest_check(event.causes, shift, isinstance(self.pump, Intensifier))
         top = event.causes[0]
         small = abs(step.size) < np.log1p(self.settings.wear_notice)
@@ -776,26 +791,37 @@ class BoreWatch:
             return
         w.standing = max(event.probability(Cause.BORE), self._earlier)
         w.probability = w.standing
-        hears = np.isfinite(shift.seen[list(_SIGNAL_OF)[:-2]]).any()
-        early = event.step is not None and event.batches < HEAR_SIGNALS
-        if early and hears and top.probability < SURE_AT_ONCE:
-            return  # heat and unequal strokes take a batch or two to show
+        if event.step is not None and self._is_early(event, event.step, shift, top):
+            return
         if self._opened:
             self.state = State.OPENED
-        elif top.probability < self._least_to_name() or top.cause is Cause.UNKNOWN:
+        elif top.probability < self._least_to_name(top.cause) or top.cause is Cause.UNKNOWN:
             self.state = State.CANNOT_TELL
         elif top.cause is not Cause.BORE:
             self.state = State.OTHER_FAULT
+        elif self.state is State.OTHER_FAULT and top.probability < SURE_TO_UNSAY:
+            self.state = State.CANNOT_TELL
         elif event.step is not None or step.size >= np.log1p(self.settings.limit):
             self.state = State.OPENED
         else:
             self.state = State.WEARING
         self.reason = self._say(event, step, top)
 
-    def _least_to_name(self) -> float:
+    def _is_early(self, event: _Event, step: Step, shift: Shift, top: Belief) -> bool:
+        """Whether to wait for what the next batches say before anything is told."""
+        few = event.batches < HEAR_SIGNALS
+        if few and step.size_sd > UNSETTLED * abs(step.size):
+            return True  # it still moves
+        known = np.isfinite(shift.seen)
+        feels = bool(known[list(_SLUGGISH)].any()) and _heated(event) < HEATED
+        hears = bool(known[list(_SIGNAL_OF)][:-2].any())
+        return ((few and hears) or feels) and top.probability < SURE_AT_ONCE
+
+    def _least_to_name(self, cause: Cause) -> float:
         """How probable the first cause has to be: once named, one batch is not to unsay it."""
-        undecided = (State.LEARNING, State.SOUND, State.CANNOT_TELL)
-        return 0.5 if self.state in undecided else 0.35
+        if self.state in (State.OPENED, State.WEARING, State.OTHER_FAULT):
+            return 0.35
+        return LEAST_TO_BLAME if cause is Cause.BORE else 0.5
 
     def _say(self, event: _Event, step: Step, top: Belief) -> str:
         grown = float(np.expm1(step.size))
@@ -825,7 +851,7 @@ class BoreWatch:
             for feature, signal in _SIGNAL_OF.items():
                 a, b = after["signals"][:, signal], before["signals"][:, signal]
                 if feature in _SLUGGISH:
-                    a = a[-4:]
+                    a = np.sort(a)[-HOTTEST:]  # it cools in every pause
                 seen[feature], sd[feature] = _difference(b, a)
             for feature in (SCATTER, RIPPLE):
                 if seen[feature] < 0.0:  # faults make strokes uneven; quieter ones say nothing
@@ -841,7 +867,7 @@ class BoreWatch:
             split = event.onset_ns if event.step is not None or event.onset_ns else None
             old = idle.first if split is None else [*idle.first, *idle.recent]
             new = list(idle.recent)[-3:]
-            if split is not None:
+            if split is not None:  # all of what it has done since
                 old = [b for b in old if b["end_ns"] <= split]
                 new = [b for b in idle.recent if b["start_ns"] > split]
             if not old or not new:
@@ -851,9 +877,11 @@ class BoreWatch:
             ]
             seen[feature], sd[feature] = _difference(*columns)
             if kind is not Kind.STOPPED:
-                resolution = _mean(np.array([b["resolution"] for b in new]))
-                each = resolution if kind is Kind.LOW else resolution / area
-                sd[feature] = max(float(sd[feature]), each / len(new) ** 0.5)
+                one = max(float(b["resolution"]) for b in (*old, *new))
+                counted = float(np.hypot(_counted(old, one), _counted(new, one)))
+                # few strokes make dead-headed batches uneven, and that is counted already
+                idles = kind is Kind.DEAD_HEAD
+                sd[feature] = counted / area if idles else max(float(sd[feature]), counted)
         return Shift(seen, sd)
 
     def _follows_the_set_pressure(self, after: NDArray[np.void]) -> bool:
@@ -926,17 +954,19 @@ class BoreWatch:
 _SIGNAL_OF = {
     NAMES.index(feature): SIGNALS.index(signal)
     for feature, signal in (
-        ("oil", "oil_ratio"),
+        ("load", "load_ratio"),
         ("boost", "boost"),
         ("weep", "weep_rise"),
         ("bypass", "bypass_rise"),
+        ("valves", "valve_rise"),
         ("sides", "side_ratio"),
         ("slip", "slip"),
         ("scatter", "scatter"),
         ("ripple", "ripple"),
     )
 }
-_SLUGGISH = {NAMES.index("weep"), NAMES.index("bypass")}  # heat takes a minute or two to get there
+# heat takes a minute or two to get there
+_SLUGGISH = {NAMES.index("weep"), NAMES.index("bypass"), NAMES.index("valves")}
 
 
 def _mean(values: NDArray[np.float64]) -> float:
@@ -958,6 +988,20 @@ def _difference(before: NDArray[np.float64], after: NDArray[np.float64]) -> tupl
     # neighbours resemble each other: half as many count
     sd = spread * (2.0 / len(before) + 2.0 / len(after)) ** 0.5
     return float(np.mean(after) - np.mean(before)), sd
+
+
+def _heated(event: _Event) -> float:
+    """Share of a leak's heat that the sluggish signals show, between a sudden onset and now."""
+    if event.step is None or len(event.after) == 0:
+        return 1.0
+    since_ns = float(event.after["end_ns"][-1] - event.onset_ns)
+    return float(-np.expm1(-max(since_ns / 1e9 - 0.5 * HEAT_TIME, 0.0) / HEAT_TIME))
+
+
+def _counted(batches: Sequence[NDArray[np.void]], one: float) -> float:
+    """What counting strokes leaves open of the mean area of `batches`, at least `one` batch's."""
+    squares = sum(float(b["resolution"]) ** 2 for b in batches)
+    return float(max(squares, one**2) ** 0.5 / len(batches))
 
 
 def _idle_value(batch: NDArray[np.void], kind: Kind, area: float, working: float) -> float:

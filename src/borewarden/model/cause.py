@@ -51,13 +51,15 @@ class Circumstances(NamedTuple):
     """What else bears on the cause.
 
     `at_stop`: the event falls together with a stop of the machine. `pierce_ratio` is the pressure
-    of low-pressure pierces over the working pressure, `bore` the stated bore in m.
+    of low-pressure pierces over the working pressure, `bore` the stated bore in m, `heated` the
+    share of the heat of a leak that has come through by now.
     """
 
     is_intensifier: bool
     at_stop: bool
     pierce_ratio: float
     bore: float
+    heated: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -95,7 +97,7 @@ FEATURES = (
     _Feature("low_area", "effective area at low pressure", _percent, 0.015, 0.3),
     _Feature("idle", "flow while dead-headed, of the working flow", _share, 0.006, 0.2),
     _Feature("pressure", "water pressure while cutting", _percent, 0.004, 0.1),
-    _Feature("oil", "water over oil pressure", _percent, 0.004, 0.1),
+    _Feature("load", "pressure shown over oil pressure or motor torque", _percent, 0.004, 0.1),
     _Feature("boost", "feed pressure", _percent, 0.03, 0.5),
     _Feature("weep", "weep line above water temperature", _kelvin, 2.0, 20.0),
     _Feature("bypass", "bypass line above water temperature", _kelvin, 2.0, 20.0),
@@ -104,17 +106,24 @@ FEATURES = (
     _Feature("scatter", "scatter from stroke to stroke", _percent, 0.15, 1.0),
     _Feature("ripple", "scatter of the pressure", _percent, 0.1, 1.0),
     _Feature("zero", "pressure shown while stopped, of the working pressure", _share, 0.003, 0.05),
+    _Feature("valves", "hottest check valve above water temperature", _kelvin, 2.5, 20.0),
 )
 NAMES = tuple(feature.name for feature in FEATURES)
-AREA, LOW_AREA, IDLE, PRESSURE, OIL, BOOST = (NAMES.index(n) for n in NAMES[:6])
-WEEP, BYPASS, SIDES, SLIP, SCATTER, RIPPLE, ZERO = (NAMES.index(n) for n in NAMES[6:])
+AREA, LOW_AREA, IDLE, PRESSURE, LOAD, BOOST = (NAMES.index(n) for n in NAMES[:6])
+WEEP, BYPASS, SIDES, SLIP, SCATTER, RIPPLE, ZERO, VALVES = (NAMES.index(n) for n in NAMES[6:])
 _WIDE = np.array([feature.wide for feature in FEATURES])
 TOLD = 3  # causes whose evidence is put into words
-_SURPRISE = 0.02  # share of readings that follow no hypothesis
+# Share of readings that follow no hypothesis; the area raised the alarm, and is no odd sensor.
+_SURPRISE = np.array([0.001 if feature.name == "area" else 0.02 for feature in FEATURES])
 
 GROWTH = np.geomspace(0.015, 0.4, 12)  # relative, of what a fault adds to or takes from the flow
 LEAK_EXPONENTS = (1.0, 2.0, 3.0)  # of pressure: a laminar gap, and one that the pressure widens
+# Pulsation from a leak of one plunger, over that leak's share of the flow, in the pressure's own
+# scatter before: by the volume of the attenuator and how quiet the reading was.
+PULSES = (1.0, 4.0, 12.0)
 DRIFTS = np.concatenate([-np.geomspace(0.015, 0.2, 9), np.geomspace(0.015, 0.2, 9)])
+THROTTLED = 65.0  # K, water throttled from 400 MPa (IAPWS-95, isenthalpic: 60 to 80 K)
+_GONE = 0.02  # share of chips at which most of the jewel goes; invented
 STEADY_SIGNAL = 1.0  # own spread of a feature that the cause leaves alone, in its floors
 
 # Relative odds beforehand, per jet hour: invented; a jewel goes sooner than anything else.
@@ -139,6 +148,7 @@ AT_STOP = dict.fromkeys(Cause, 0.04) | {Cause.OTHER_BORE: 0.98, Cause.UNKNOWN: 0
 class _Hypotheses(NamedTuple):
     mean: Floats  # (hypotheses, features)
     spread: Floats
+    weight: Floats | None = None  # (hypotheses,), if they are not equally likely
 
 
 def _unchanged(count: int) -> _Hypotheses:
@@ -151,26 +161,35 @@ def _grid(*axes: Floats | tuple[float, ...]) -> list[Floats]:
     return [axis.ravel() for axis in np.meshgrid(*axes, indexing="ij")]
 
 
-def _area_change(growth: Floats) -> _Hypotheses:
+def _area_change(growth: Floats, c: Circumstances) -> _Hypotheses:
     """The jet's own area changes: alike at every pressure, and nothing else does."""
     made = _unchanged(len(growth))
     made.mean[:, AREA] = made.mean[:, LOW_AREA] = np.log1p(growth)
     made.spread[:, AREA] = 0.15 * np.abs(np.log1p(growth))  # between the points of the grid
     made.spread[:, LOW_AREA] = np.hypot(0.015, made.spread[:, AREA])
-    # more flow, more pulsation: by how much hangs on the attenuator
-    made.mean[:, RIPPLE] = 0.5 * np.maximum(made.mean[:, AREA], 0.0)
-    made.spread[:, RIPPLE] = np.hypot(0.15, made.mean[:, RIPPLE])
+    # More flow or less pressure, more pulsation of it: by how much hangs on attenuator, sensor and
+    # log. A log of an intensifier catches its reversals by chance.
+    more = np.maximum(made.mean[:, AREA], 0.0)
+    made.mean[:, RIPPLE] = (1.7 if c.is_intensifier else 1.4) * more
+    made.spread[:, RIPPLE] = np.hypot(
+        0.1 if c.is_intensifier else 0.07, (1.2 if c.is_intensifier else 0.6) * more
+    )
     return made
 
 
 def _bore(c: Circumstances) -> _Hypotheses:
-    made = _area_change(np.geomspace(0.015, 0.35, 14))
-    made.spread[:, AREA] *= 0.7
-    return made
+    """A chip or wear; seldom is there nothing left of the jewel."""
+    chipped, gone = np.geomspace(0.015, 0.3, 14), np.geomspace(0.4, 2.5, 8)
+    made = _area_change(np.concatenate([chipped, gone]), c)
+    made.spread[:14, AREA] *= 0.7
+    made.spread[14:, AREA] *= 1.3
+    return made._replace(
+        weight=np.concatenate([np.full(14, (1.0 - _GONE) / 14), np.full(8, _GONE / 8)])
+    )
 
 
 def _blocked(c: Circumstances) -> _Hypotheses:
-    return _area_change(-np.geomspace(0.015, 0.7, 14))
+    return _area_change(-np.geomspace(0.015, 0.7, 14), c)
 
 
 def _second_head(c: Circumstances) -> _Hypotheses:
@@ -178,7 +197,7 @@ def _second_head(c: Circumstances) -> _Hypotheses:
     bores = np.array(STOCK_BORES_INCH) * 0.0254
     areas = np.asarray(bore_area(bores) / bore_area(c.bore))
     share, stays_open = _grid(areas[(areas > 0.4) & (areas < 2.2)], (0.0, 0.0, 1.0))
-    made = _area_change(share)
+    made = _area_change(share, c)
     made.spread[:, AREA] = 0.05
     made.spread[:, LOW_AREA] = 0.08
     made.mean[:, IDLE] = stays_open * share
@@ -190,7 +209,7 @@ def _other_bore(c: Circumstances) -> _Hypotheses:
     """A jewel of one of the neighbouring stock bores."""
     bores = np.array(STOCK_BORES_INCH) * 0.0254
     near = (np.abs(bores - c.bore) < 2.6e-3 * 0.0254) & (np.abs(bores - c.bore) > 1e-6)
-    made = _area_change(np.asarray(bore_area(bores[near]) / bore_area(c.bore)) - 1.0)
+    made = _area_change(np.asarray(bore_area(bores[near]) / bore_area(c.bore)) - 1.0, c)
     made.spread[:, AREA] = 0.04  # discharge coefficients of two jewels
     made.spread[:, LOW_AREA] = 0.05
     return made
@@ -198,9 +217,16 @@ def _other_bore(c: Circumstances) -> _Hypotheses:
 
 def _leak(c: Circumstances) -> _Hypotheses:
     """A leak feeds on pressure, jet or no jet; on one side of an intensifier, or on both."""
-    # share of the flow, exponent, side (-1 left, 0 both, 1 right), seal, share of it dead-headed
-    share, n, side, seal, idle = _grid(
-        GROWTH, LEAK_EXPONENTS, (-1.0, 0.0, 1.0), (0.0, 1.0), (0.0, 0.7, 1.4)
+    # share of the flow, exponent, seal; sides and dead-heading are an intensifier's, a pulse from
+    # the one plunger that leaks is a crank pump's
+    alone = (0.0,)
+    share, n, seal, side, idle, pulse = _grid(
+        GROWTH,
+        LEAK_EXPONENTS,
+        (0.0, 1.0),
+        (-1.0, 0.0, 1.0) if c.is_intensifier else alone,  # left, both, right
+        (0.0, 0.7, 1.4) if c.is_intensifier else alone,
+        alone if c.is_intensifier else PULSES,
     )
     made = _unchanged(len(share))
     # the jet's flow goes as the root of pressure
@@ -214,12 +240,19 @@ def _leak(c: Circumstances) -> _Hypotheses:
     # the leaking side's stroke is the shorter; both sides together make `share`
     made.mean[:, SIDES] = side * np.log1p(2.0 * share)
     made.spread[:, SIDES] = np.hypot(0.008, 0.2 * np.abs(made.mean[:, SIDES]))
-    # throttled from hundreds of MPa, a seal's leak comes out hot; a check valve's stays inside
+    # throttled from hundreds of MPa, a seal's leak comes out hot; a check valve's stays inside,
+    # where it mixes with what that chamber delivers
     made.mean[:, WEEP] = seal * 25.0
     made.spread[:, WEEP] = np.where(seal > 0.0, 18.0, 2.0)
+    own = (2.0 if c.is_intensifier else 3.0) * share
+    made.mean[:, VALVES] = (1.0 - seal) * THROTTLED * own / (1.0 + own)
+    made.spread[:, VALVES] = np.hypot(made.spread[:, VALVES], 0.4 * made.mean[:, VALVES])
     made.spread[:, SCATTER] = 0.3
     made.mean[:, RIPPLE] = 0.2
     made.spread[:, RIPPLE] = 0.4
+    if not c.is_intensifier:
+        made.mean[:, RIPPLE] = 1.4 * share + 0.5 * np.log1p((pulse * share) ** 2)
+        made.spread[:, RIPPLE] = np.hypot(0.1, 0.6 * share)
     return made
 
 
@@ -234,9 +267,12 @@ def _transducer(c: Circumstances) -> _Hypotheses:
     made.spread[:, LOW_AREA] = np.hypot(0.015, 0.12 * np.abs(low))
     made.mean[:, ZERO] = shifted * drift
     made.spread[:, ZERO] = np.hypot(0.003, 0.15 * shifted * np.abs(drift))
-    if c.is_intensifier:  # the oil side holds the true pressure
-        made.mean[:, PRESSURE] = made.mean[:, OIL] = drift
-        made.spread[:, PRESSURE] = made.spread[:, OIL] = np.hypot(0.004, 0.15 * np.abs(drift))
+    # oil pressure and torque know the true pressure
+    made.mean[:, LOAD] = drift
+    made.spread[:, LOAD] = np.hypot(made.spread[:, LOAD], 0.15 * np.abs(drift))
+    if c.is_intensifier:  # the oil side holds the pressure shown
+        made.mean[:, PRESSURE] = drift
+        made.spread[:, PRESSURE] = np.hypot(0.004, 0.15 * np.abs(drift))
     return made
 
 
@@ -249,6 +285,9 @@ def _feed(c: Circumstances) -> _Hypotheses:
     made.spread[:, LOW_AREA] = np.hypot(0.02, 0.3 * np.log1p(share))
     made.mean[:, BOOST] = boost
     made.spread[:, BOOST] = np.abs(boost) * 0.5
+    if not c.is_intensifier:  # a plunger that isn't full takes less torque
+        made.mean[:, LOAD] = share
+        made.spread[:, LOAD] = np.hypot(0.004, 0.6 * share)
     made.mean[:, SCATTER] = 1.2
     made.spread[:, SCATTER] = 0.7
     made.mean[:, RIPPLE] = 0.5
@@ -272,7 +311,7 @@ def _slip(c: Circumstances) -> _Hypotheses:
 
 def _bypass(c: Circumstances) -> _Hypotheses:
     """Another hole at the same pressure: the area grows as if the bore had; the line gets hot."""
-    made = _area_change(GROWTH)
+    made = _area_change(GROWTH, c)
     made.mean[:, BYPASS] = 30.0
     made.spread[:, BYPASS] = 20.0
     return made
@@ -310,18 +349,24 @@ def weigh_causes(shift: Shift, circumstances: Circumstances) -> tuple[Belief, ..
     known = np.flatnonzero(np.isfinite(shift.seen) & np.isfinite(shift.sd))
     seen, sd = shift.seen[known], shift.sd[known]
     wide = np.hypot(_WIDE[known], sd)  # Cauchy's distribution: a broken sensor shows anything
-    anywhere = np.log(_SURPRISE / np.pi / wide) - np.log1p((seen / wide) ** 2)
+    odd = _SURPRISE[known]
+    anywhere = np.log(odd / np.pi / wide) - np.log1p((seen / wide) ** 2)
     scores: dict[Cause, float] = {}
     by_feature: dict[Cause, Floats] = {}
     expected: dict[Cause, Floats] = {}
     for cause in possible_causes(circumstances.is_intensifier):
-        mean, spread = _SIGNATURES[cause](circumstances)
+        mean, spread, weight = _SIGNATURES[cause](circumstances)
+        for hot in (WEEP, BYPASS, VALVES):
+            mean[:, hot] *= circumstances.heated
+        if not circumstances.is_intensifier:  # friction takes its share of the torque
+            spread[:, LOAD] = np.hypot(spread[:, LOAD], 0.01 + 0.1 * np.abs(mean[:, AREA]))
         mean, spread = mean[:, known], np.hypot(spread[:, known], sd)
-        each = np.logaddexp(_log_normal(seen - mean, spread) + np.log1p(-_SURPRISE), anywhere)
+        each = np.logaddexp(_log_normal(seen - mean, spread) + np.log1p(-odd), anywhere)
         joint = np.sum(each, axis=1)
+        joint += -np.log(len(joint)) if weight is None else np.log(weight)
         total = float(np.logaddexp.reduce(joint))
         stop = AT_STOP[cause] if circumstances.at_stop else 1.0 - AT_STOP[cause]
-        scores[cause] = total - np.log(len(joint)) + np.log(stop) + np.log(PRIOR[cause])
+        scores[cause] = total + np.log(stop) + np.log(PRIOR[cause])
         by_feature[cause] = np.logaddexp.reduce((joint - total)[:, None] + each, axis=0)
         expected[cause] = np.exp(joint - total) @ mean
     norm = np.logaddexp.reduce(list(scores.values()))
@@ -398,7 +443,7 @@ CHECKS = (
         "read at the control panel",
         frozenset({Cause.TRANSDUCER}),
         "intensifier",
-        OIL,
+        LOAD,
     ),
     Check(
         "see whether the pressure shown goes back to zero once the pump is stopped and bled down",
@@ -423,6 +468,13 @@ CHECKS = (
         frozenset({Cause.LEAK}),
         "",
         WEEP,
+    ),
+    Check(
+        "let a qualified person measure the temperature of the check valves from outside the "
+        "guards",
+        frozenset({Cause.LEAK}),
+        "",
+        VALVES,
     ),
     Check(
         "let a qualified person measure the temperature of the bypass line from outside the guards",

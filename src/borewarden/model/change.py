@@ -71,6 +71,9 @@ def average_run_length(b: float) -> float:
     return 2.0 * math.sqrt(2.0 * math.pi) * math.exp(0.5 * b * b) / (b * _overshoot_integral())
 
 
+PARTLY = 4.0  # standard deviations that the batch of an onset lies off those after it
+
+
 @lru_cache(maxsize=4096)
 def threshold(run_length: float, degrees_of_freedom: float = np.inf) -> float:
     """The log likelihood ratio that sound data reach once in `run_length` values on average.
@@ -98,9 +101,9 @@ def clip(value: float, own: float, level_sd: float, h: float) -> float:
     """`value`, no further from zero than two of which one may be wild can show without an alarm.
 
     `own` is the variance of the batch, `level_sd` as in `weigh`. If its neighbour shows nothing,
-    the mean of both is at most 0.9 of what reaches `h`; if it shows the same, that is exceeded.
+    the mean of both is at most 0.65 of what reaches `h`; if it shows the same, that is exceeded.
     """
-    most = 2.0 * 0.9 * np.sqrt(2.0 * h * (0.5 * own + level_sd * level_sd))
+    most = 2.0 * 0.65 * np.sqrt(2.0 * h * (0.5 * own + level_sd * level_sd))
     return float(min(max(value, -most), most))
 
 
@@ -187,8 +190,16 @@ def locate_step(batches: NDArray[np.void], sigma: float, sign: float) -> Step:
     span = np.cumsum(time)
     gain = np.maximum(sign * total, 0.0) ** 2 / variance
     back = int(np.argmax(gain))
-    return Step(
-        len(batches) - 1 - back,
-        float(total[back] / span[back]),
-        float(variance[back] ** 0.5 / span[back]),
-    )
+    if back > 1:  # the first of them may hold the onset, and be neither before nor after
+        value = batches["value"][len(batches) - 1 - back]
+        rest = total[back - 1] / span[back - 1]
+        alone = sigma**2 + batches["timing"][len(batches) - 1 - back] / time[back] ** 2
+        if abs(value - rest) > PARTLY * (alone + variance[back - 1] / span[back - 1] ** 2) ** 0.5:
+            back -= 1
+    size_sd = float(variance[back] ** 0.5 / span[back])
+    after = batches["value"][len(batches) - 1 - back :]
+    if len(after) > 1:
+        apart = float(np.std(after, ddof=1) / len(after) ** 0.5)
+        if apart > 2.0 * size_sd:  # it is still moving, or the first of them holds the onset
+            size_sd = apart
+    return Step(len(batches) - 1 - back, float(total[back] / span[back]), size_sd)

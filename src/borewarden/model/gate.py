@@ -54,7 +54,7 @@ class Kind(IntEnum):
 
 # What the further channels say, as means over a batch; NaN where a machine lacks them.
 SIGNALS = (
-    "oil_ratio",  # log of water over oil pressure
+    "load_ratio",  # log of water over oil pressure, or of a crank pump over motor torque
     "boost",  # log of the feed pressure, Pa
     "weep_rise",  # K above the water temperature
     "bypass_rise",  # K above the water temperature
@@ -63,9 +63,10 @@ SIGNALS = (
     "heads",  # commanded on
     "scatter",  # log of the relative scatter from stroke to stroke, or from reading to reading
     "ripple",  # log of the relative scatter of pressure from sample to sample
+    "valve_rise",  # of the check valves, K above the water temperature
 )
-OIL_RATIO, BOOST, WEEP_RISE, BYPASS_RISE, SIDE_RATIO, SLIP, HEADS, SCATTER, RIPPLE = range(
-    len(SIGNALS)
+LOAD_RATIO, BOOST, WEEP_RISE, BYPASS_RISE, SIDE_RATIO, SLIP, HEADS, SCATTER, RIPPLE, VALVE_RISE = (
+    range(len(SIGNALS))
 )
 STOP_SETTLED = 60.0  # s for the pump to bleed down
 IDLE_BATCH = 60.0  # s of dead-heading in a batch
@@ -84,7 +85,9 @@ class Samples(NamedTuple):
     has it: `oil_pressure` of the hydraulics and `boost_pressure` of the feed water in Pa,
     `weep_temperature` at the leak-off of the high-pressure seals and `bypass_temperature` behind
     the bypass or relief valve in K, `left_stroke_time` and `right_stroke_time` the durations of
-    the last whole stroke each way in s, `motor_speed` of the drive's shaft in Hz.
+    the last whole stroke each way in s, `motor_speed` of the drive's shaft in Hz, `motor_torque`
+    of the drive as a share of its rated torque, `check_valve_temperature` of the body of the
+    hottest check valve in K.
     """
 
     time_ns: NDArray[np.int64]
@@ -100,6 +103,8 @@ class Samples(NamedTuple):
     left_stroke_time: Floats
     right_stroke_time: Floats
     motor_speed: Floats
+    motor_torque: Floats
+    check_valve_temperature: Floats
 
 
 def samples_of(time_ns: NDArray[np.int64], **channels: Floats) -> Samples:
@@ -381,18 +386,19 @@ def _close_batch(s: Any, q: Any, g: GateSettings, batch: Any) -> None:
 
 
 @compiled
-def _close_idle_batch(s: Any, batch: Any) -> None:
+def _close_idle_batch(s: Any, displacement: Displacement, batch: Any) -> None:
     batch.kind = 2
     batch.start_ns = s.idle_start_ns
     batch.end_ns = s.time_ns
     batch.time = s.idle_batch_time
     batch.jet_seconds = s.jet_seconds
     batch.area = s.idle_mass / s.idle_flux
-    # each stretch of dead-heading begins and ends somewhere within a stroke
-    a_stroke = s.idle_mass / max(s.idle_events, 1.0)
-    batch.resolution = 0.5 * np.sqrt(s.idle_runs) * a_stroke / s.idle_flux
     batch.rate = s.idle_events / s.idle_batch_time
     batch.pressure = s.idle_pressure / s.idle_batch_time
+    # each stretch of dead-heading begins and ends somewhere within a stroke; within it, what one
+    # batch lacks of a stroke the next one has
+    a_stroke = delivered_mass(displacement, batch.pressure, s.temperature)
+    batch.resolution = 0.5 * np.sqrt(s.idle_runs) * a_stroke / s.idle_flux
     batch.temperature = s.temperature
     batch.stops = s.stops
     batch.signals[:] = np.nan
@@ -432,10 +438,15 @@ def _add(q: Any, signal: int, value: float) -> None:
 @compiled
 def _add_signals(s: Any, q: Any, samples: Samples, i: int) -> None:
     """What the further channels say at sample `i`, into the open batch."""
-    _add(q, OIL_RATIO, np.log(samples.pressure[i] / samples.oil_pressure[i]))
+    held_by = samples.oil_pressure[i]
+    if not np.isfinite(held_by):
+        held_by = samples.motor_torque[i]
+    if held_by > 0.0:
+        _add(q, LOAD_RATIO, np.log(samples.pressure[i] / held_by))
     _add(q, BOOST, np.log(max(samples.boost_pressure[i], 1.0)))
     _add(q, WEEP_RISE, samples.weep_temperature[i] - s.temperature)
     _add(q, BYPASS_RISE, samples.bypass_temperature[i] - s.temperature)
+    _add(q, VALVE_RISE, samples.check_valve_temperature[i] - s.temperature)
     _add(q, SLIP, np.log(samples.rate[i] / samples.motor_speed[i]))
     _add(q, HEADS, samples.valve[i])
     if s.pressure_before > 0.0 and samples.pressure[i] > 0.0:
@@ -671,7 +682,7 @@ def run_gate(
                 s.idle_flux += flux * dt
                 s.idle_pressure += p * dt
                 if s.idle_batch_time >= IDLE_BATCH:
-                    _close_idle_batch(s, batches[closed])
+                    _close_idle_batch(s, displacement, batches[closed])
                     closed += 1
         elif phase == STOPPED and s.idle_time > STOP_SETTLED:
             if s.stop_batch_time == 0.0:

@@ -9,6 +9,7 @@ from dataclasses import replace
 from borewarden.alert import mail
 from borewarden.alert.alarm import SIGHT_ALARM, Alarm, AlarmSettings, AlarmState, Notice
 from borewarden.alert.figure import bore_figure
+from borewarden.alert.wording import local_time
 from borewarden.model.verdict import STATES, State, Verdict
 from borewarden.model.watcher import Learned
 from borewarden.physics.pump import Intensifier
@@ -25,6 +26,7 @@ from borewarden.service.watch import (
 )
 from borewarden.store import influx, outbox
 from borewarden.store.embedded import read_alarm, read_table, write_alarm
+from borewarden.store.inspections import inspections, newest_inspection_entry
 
 SILENCE = 120.0  # s without a sample on a standing connection: the watcher is blind
 SHOWN_NS = 8 * 3600 * 10**9  # in the figure of a mail
@@ -61,6 +63,7 @@ class Along:
         self.alarms: dict[tuple[str, str], Alarm] = {}
         self.written: dict[tuple[str, str], Alarm] = {}
         self.undone = False
+        self.inspections_to = 0  # the newest entry that was looked at
         self.to_say: set[str] = set()
         self._read_alarms(connection)
         self._say()
@@ -69,6 +72,7 @@ class Along:
         """Take all alarms as they are kept."""
         self.written.clear()
         self.undone = False
+        self.inspections_to = 0
         for name in self.statuses:
             for alarm in (
                 Alarm(name, self.bore_alarm),
@@ -123,6 +127,7 @@ class Along:
                         alarm.shelve(time_ns, until_ns, by)
                     self._told(connection, alarm, notices)
             case TimePassed():
+                self._inspections(connection)
                 for machine in self.statuses:
                     self._time_passed(connection, machine)
 
@@ -157,7 +162,8 @@ class Along:
             verdict = self.verdicts[machine]
             reason = verdict.reason if verdict.state is state else state.value
             alarm = self.alarms[machine, "bore"]
-            self._told(connection, alarm, alarm.update(state, reason, time.time_ns()))
+            onset_ns = (block.verdict or verdict).onset_ns
+            self._told(connection, alarm, alarm.update(state, reason, time.time_ns(), onset_ns))
         if self.alarms[machine, "sight"].seen is not None:
             self._sight(connection, machine, True, "samples arrive")
 
@@ -189,11 +195,25 @@ class Along:
             self._forward_results(connection, machine, block.learned)
         self.verdicts[machine] = verdict
         alarm = self.alarms[machine, "bore"]
-        self._told(connection, alarm, alarm.update(verdict.state, verdict.reason, time.time_ns()))
+        notices = alarm.update(verdict.state, verdict.reason, time.time_ns(), verdict.onset_ns)
+        self._told(connection, alarm, notices)
 
     def _sight(self, connection: sqlite3.Connection, machine: str, sees: bool, reason: str) -> None:
         alarm = self.alarms[machine, "sight"]
         self._told(connection, alarm, alarm.see(sees, reason, time.time_ns()))
+
+    def _inspections(self, connection: sqlite3.Connection) -> None:
+        """Take up what another process has recorded in the store since the last beat."""
+        newest = newest_inspection_entry(connection)
+        if newest == self.inspections_to:
+            return
+        for machine in self.statuses:
+            alarm = self.alarms[machine, "bore"]
+            entry = newest_inspection_entry(connection, machine)
+            if entry > alarm.inspection:
+                held = inspections(connection, machine).values()
+                self._told(connection, alarm, alarm.inspect(entry, held, time.time_ns()))
+        self.inspections_to = newest
 
     def _time_passed(self, connection: sqlite3.Connection, machine: str) -> None:
         silent = time.monotonic() - self.heard[machine]
@@ -241,6 +261,12 @@ class Along:
             bore, sight = (alarm.state.value for alarm in alarms)
             is_one = sight == "normal" or bore == sight == "shelved"
             status.alarm = bore if is_one else f"{bore}; sight: {sight}"
+            status.inspection = ""
+            if (inspected_ns := alarms[0].inspected_ns) is not None:
+                when = local_time(inspected_ns, status.time_zone)
+                status.inspection = (
+                    f"Inspected by {alarms[0].inspected_by}, {when}: {alarms[0].inspected}"
+                )
             # both are shelved together, but one may notice a moment earlier that it is over
             status.shelved_until_ns, status.shelved_by = next(
                 (

@@ -111,6 +111,7 @@ def card(status: MachineStatus, age: float) -> dict[str, Any]:
         "sample": f"newest sample {age_words(age)} ago" if status.last_sample_ns else "no sample",
         "phase": status.phase,
         "alarm": _alarm(status),
+        "inspection": status.inspection,
         "open": is_unacknowledged(status),
         "shelved": status.shelved_until_ns is not None,
         "causes": [

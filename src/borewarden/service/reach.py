@@ -77,6 +77,8 @@ def _in_words(name: str, value: float) -> str:
         return f"{words} {value - 273.15:.1f} °C"
     if name in ("rate", "motor_speed"):
         return f"{words} {value * 60.0:.1f} /min"
+    if name == "motor_torque":
+        return f"{words} {value:.0%}"
     if name.endswith("stroke_time"):
         return f"{words} {value:.2f} s"
     return f"{words} {value:.0f}"

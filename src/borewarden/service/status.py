@@ -32,6 +32,7 @@ class MachineStatus:
     alarm: str = "normal"
     shelved_until_ns: int | None = None
     shelved_by: str | None = None
+    inspection: str = ""  # of the present event, in words
     missed_hours: float = 0.0
     jewels: list[Jewel] = field(default_factory=list)  # in the heads, as the verdict takes it
     latency_s: list[float] = field(default_factory=list)  # sample to kept, newest last, bounded

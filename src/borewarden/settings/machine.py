@@ -230,10 +230,12 @@ class MachineSettings(BaseSettings):
                 low, high = -0.25 * oil, 1.5 * oil  # seal friction comes on top of the water's
             case "boost_pressure":
                 low, high = -0.1e6, 10e6
-            case "weep_temperature" | "bypass_temperature":
+            case "weep_temperature" | "bypass_temperature" | "check_valve_temperature":
                 low, high = 253.15, 423.15  # throttled from 400 MPa water is 80 K hotter (IAPWS-95)
             case "left_stroke_time" | "right_stroke_time":
                 low, high = 0.0, 3600.0  # dead-headed, a stroke takes minutes
+            case "motor_torque":
+                low, high = -0.5, 3.0  # of the rated one
             case _:
                 ratio = pump.drive_ratio if isinstance(pump, DirectDrive) else None
                 low, high = 0.0, 1.5 * pump.max_rate / ratio if ratio else 200.0

@@ -24,6 +24,7 @@ from borewarden.settings.sections import (
     SpeedColumn,
     StrokeTimeColumn,
     TemperatureColumn,
+    TorqueColumn,
     ValveColumn,
     WatchOverrides,
 )
@@ -55,6 +56,8 @@ _SECTIONS: dict[str, type[BaseModel]] = {
     "left_stroke_time": StrokeTimeColumn,
     "right_stroke_time": StrokeTimeColumn,
     "motor_speed": SpeedColumn,
+    "motor_torque": TorqueColumn,
+    "check_valve_temperature": TemperatureColumn,
     "gate": GateOverrides,
     "watch": WatchOverrides,
     "jewel": FittedJewel,

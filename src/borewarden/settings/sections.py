@@ -33,6 +33,7 @@ from borewarden.settings.units import (
     TemperatureUnit,
     Time,
     TimeUnit,
+    TorqueUnit,
     Travel,
     Volume,
     WatchTime,
@@ -110,7 +111,7 @@ class CountColumn(Section):
 
 
 class TemperatureColumn(Section):
-    """[log.temperature] of the water; [log.weep_temperature], [log.bypass_temperature]."""
+    """[log.temperature] of the water; [log.weep_temperature] and the like."""
 
     column: Name
     unit: TemperatureUnit
@@ -136,6 +137,13 @@ class SpeedColumn(Section):
     unit: SpeedUnit
 
 
+class TorqueColumn(Section):
+    """[log.motor_torque] of the drive, as a share of its rated torque."""
+
+    column: Name
+    unit: TorqueUnit = "percent"
+
+
 Column = (
     PressureColumn
     | RateColumn
@@ -144,6 +152,7 @@ Column = (
     | ValveColumn
     | StrokeTimeColumn
     | SpeedColumn
+    | TorqueColumn
 )
 
 
@@ -163,6 +172,8 @@ class Log(Section):
     left_stroke_time: StrokeTimeColumn | None = None
     right_stroke_time: StrokeTimeColumn | None = None
     motor_speed: SpeedColumn | None = None
+    motor_torque: TorqueColumn | None = None
+    check_valve_temperature: TemperatureColumn | None = None
     rate_resolution: RateStep = 0.0
 
     def columns(self) -> dict[str, Column]:

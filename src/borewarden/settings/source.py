@@ -69,6 +69,8 @@ class LiveSource(Section, Generic[Point]):
     left_stroke_time: Point | None = None
     right_stroke_time: Point | None = None
     motor_speed: Point | None = None
+    motor_torque: Point | None = None
+    check_valve_temperature: Point | None = None
     rate_resolution: RateStep = 0.0
 
     def points(self) -> dict[str, Point]:
@@ -152,7 +154,10 @@ SOURCE_FILES = (
     "user_private_key",
     "ca",
 )
-USUAL_UNITS = {"rate": "strokes/min"}  # what is read if no unit is stated
+USUAL_UNITS = {
+    "rate": "strokes/min",
+    "motor_torque": "percent",
+}  # what is read if no unit is stated
 
 
 def build_source(

@@ -356,6 +356,7 @@ def _sense(
     # What a new channel or kind of noise draws comes from a stream of its own: the days that were
     # logged before there was such a thing stay what they are.
     more = np.random.default_rng((day.seed, 1))
+    yet_more = np.random.default_rng((day.seed, 3))
     is_intensifier = isinstance(pump, Intensifier)
     course = happened.course
     step = kept - first
@@ -400,6 +401,10 @@ def _sense(
         channels["boost_pressure"] = boost + more.normal(0.0, 0.04e5, m)
         weep = np.minimum(water + 3.0 + run.weep_rise[row], BOILING)
         channels["weep_temperature"] = weep + more.normal(0.0, 0.15, m)
+        # squeezing the water warms it, and the steel around it
+        squeezed = 12.0 * np.clip(pressure / 400e6, 0.0, 1.5)
+        valves = np.minimum(water + 4.0 + squeezed + run.valve_rise[row], BOILING)
+        channels["check_valve_temperature"] = valves + yet_more.normal(0.0, 0.3, m)
         if isinstance(pump, Intensifier):
             friction = 1.0 + more.uniform(0.005, 0.02)
             oil = pump.oil_pressure(pressure) * friction * (1.0 + more.normal(0.0, 0.003, m))
@@ -414,9 +419,29 @@ def _sense(
             motor = day.motor_ratio * turning * (1.0 + more.normal(0.0, 0.001, m))
             channels["motor_speed"] = motor
             line = np.minimum(water + 2.0 + run.bypass_rise[row], BOILING)
+            empty = happened.ills.shortfall
+            channels["motor_torque"] = _torque(
+                pump, pressure, turning, empty[step] if len(empty) else 0.0, yet_more
+            )
             channels["bypass_temperature"] = line + more.normal(0.0, 0.15, m)
     time_ns = start_ns + np.round((kept + 1.0) * STEP * 1e9).astype(np.int64)
     return samples_of(time_ns, **channels)
+
+
+def _torque(
+    pump: Pump, pressure: Floats, speed: Floats, shortfall: Floats | float, rng: np.random.Generator
+) -> Floats:
+    """What the drive says of its torque, as a share of the rated one; all figures invented.
+
+    Plungers that push a full stroke against the pressure need a torque in proportion to it,
+    whatever leaks; besides there is friction, less of it once the oil is warm.
+    """
+    m = len(pressure)
+    warm = 1.0 - np.exp(-np.arange(m) / (0.15 * m))
+    friction = 1.0 - rng.uniform(0.0, 0.015) * warm
+    torque = 0.04 + 0.85 * pressure / pump.rated_pressure * (1.0 - shortfall) * friction
+    shown: Floats = np.where(speed > 0.0, torque, 0.0) * (1.0 + rng.normal(0.0, 0.01, m))
+    return shown
 
 
 def _untidy(noise: Noise, rng: np.random.Generator, seconds: Floats) -> Floats:

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from borewarden.model.baseline import Jewel
-from borewarden.model.cause import ONLY_DIRECT_DRIVE, Cause, possible_causes
+from borewarden.model.cause import AT_STOP, ONLY_DIRECT_DRIVE, Cause, possible_causes
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS, STOCK_BORES_INCH, bore_area
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump, event_rate
 from borewarden.simulate.day import (
@@ -158,6 +158,8 @@ def draw_day(
         day, truth = _harmless(rng, fit, day)
         return Drawn(fit.machine, pump, jewel, day, truth)
     at = _moment(rng, day)
+    if chosen is Cause.BORE and np.random.default_rng((seed, 78)).random() < AT_STOP[Cause.BORE]:
+        at = _restart(day) or at
     fault, change = _fault(rng, chosen, fit, at)
     truth = Truth(chosen, chosen.name.lower().replace("_", " "), _ns(at), fault.size, change)
     return Drawn(fit.machine, pump, jewel, replace(day, faults=(fault,)), truth)
@@ -290,6 +292,18 @@ def _feeds(fit: _Fit, bore_area: float, least: float = 0.64) -> bool:
     except ValueError:
         return False
     return least * pump.rated_pressure < pressure < 1.15 * pump.rated_pressure
+
+
+def _restart(day: Day) -> dt.datetime | None:
+    """When the jet first opens after a stop, with enough of it before and after; or None."""
+    names, steps = duty(day, np.random.default_rng(day.seed))
+    jet = np.cumsum(steps * ((names == "pierce") | (names == "cut"))) * STEP
+    for stop in np.flatnonzero(names == "stopped"):
+        if JET_BEFORE < jet[stop] < jet[-1] - JET_AFTER:
+            opens = stop + int(np.argmax(names[stop:] == "pierce"))
+            seconds = float(np.sum(steps[:opens])) * STEP
+            return dt.datetime.combine(day.first, dt.time()) + dt.timedelta(seconds=seconds)
+    return None
 
 
 def _moment(rng: np.random.Generator, day: Day) -> dt.datetime:

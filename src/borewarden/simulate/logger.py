@@ -26,6 +26,8 @@ DECIMALS = {
     "left_stroke_time": 3,
     "right_stroke_time": 3,
     "motor_speed": 1,
+    "motor_torque": 1,
+    "check_valve_temperature": 1,
 }
 
 

@@ -75,8 +75,9 @@ class Run(NamedTuple):
     """What the plant did, at the end of every step asked for, shape (n // every,).
 
     `strokes` counts strokes or turns; `left_time` and `right_time` are the durations in s of the
-    last whole stroke each way (NaN before the first), `weep_rise` and `bypass_rise` what throttled
-    water heats the leak-off of the seals and the bypass line by, in K. `ends` are the steps at
+    last whole stroke each way (NaN before the first), `weep_rise`, `bypass_rise` and `valve_rise`
+    what throttled water heats the leak-off of the seals, the bypass line and the hottest check
+    valve by, in K. `ends` are the steps at
     which strokes ended.
     """
 
@@ -86,6 +87,7 @@ class Run(NamedTuple):
     right_time: Floats
     weep_rise: Floats
     bypass_rise: Floats
+    valve_rise: Floats
     ends: NDArray[np.int64]
 
 
@@ -100,7 +102,7 @@ def run_plant(plant: Plant, course: Course, ills: Ills = SOUND, every: int = 1) 
 @compiled
 def _run(
     plant: Plant, course: Course, ills: Ills, every: int
-) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats, NDArray[np.int64]]:
+) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats, NDArray[np.int64]]:
     n = len(course.area)
     rows = n // every
     pressure = np.empty(rows)
@@ -108,6 +110,7 @@ def _run(
     stroke_time = np.full((2, rows), np.nan)
     weep_rise = np.zeros(rows)
     bypass_rise = np.zeros(rows)
+    valve_rise = np.zeros(rows)
     # a plunger that meets no water moves at 4 max_rate
     ends = np.empty(int(4.2 * plant.max_rate * STEP * n) + 16, dtype=np.int64)
     ended = 0
@@ -116,14 +119,17 @@ def _run(
     events = 0.0
     dwell = 0.0
     side = 0
+    a_chamber = 0.5 if plant.is_intensifier else 1.0 / 3.0  # its share of the flow
     void = 0.0  # share of this stroke that didn't fill
     lasted = 0.0  # s of running since the stroke began
     last_time = np.full(2, np.nan)
     weep = 0.0
     bypass_heat = 0.0
+    valve_heat = 0.0
     for i in range(n):
         seal = 0.0
         spilled = 0.0
+        through_valve = 0.0  # the leak of the worst check valve
         if course.running[i] or p > 0.0:
             t = course.temperature[i]
             rho = float(density(p, t))
@@ -142,6 +148,8 @@ def _run(
                     if leak <= 0.0 or p <= 0.0:
                         continue
                     leak *= (p / ills.leak_pressure) ** ills.exponents[k]
+                    if ills.places[k] != SEAL:
+                        through_valve = max(through_valve, leak)
                     if not plant.is_intensifier:  # one plunger's, in its third of the turn
                         chamber += 3.0 * leak if events % 1.0 < 1.0 / 3.0 else 0.0
                         leak *= 1.0 if ills.places[k] == SEAL else 0.0
@@ -210,6 +218,10 @@ def _run(
             if len(ills.places):
                 heat = float(throttling_rise(p, t)) * seal / (seal + plant.cooling_flow)
                 weep += (heat - weep) * STEP / plant.drain_time
+                # it mixes with what its own chamber draws in and delivers again
+                own = through_valve / (through_valve + max(jet, 1e-9) * a_chamber)
+                heat = float(throttling_rise(p, t)) * own
+                valve_heat += (heat - valve_heat) * STEP / plant.drain_time
             if len(ills.bypass_area):
                 heat = float(throttling_rise(p, t)) * spilled / (spilled + plant.cooling_flow)
                 bypass_heat += (heat - bypass_heat) * STEP / plant.drain_time
@@ -218,6 +230,7 @@ def _run(
                 p = 0.0  # the rest of the decay would be spent on denormal numbers
         else:
             weep -= weep * STEP / plant.drain_time
+            valve_heat -= valve_heat * STEP / plant.drain_time
             bypass_heat -= bypass_heat * STEP / plant.drain_time
         if (i + 1) % every == 0:
             row = i // every
@@ -227,5 +240,15 @@ def _run(
             stroke_time[1, row] = last_time[1]
             weep_rise[row] = weep
             bypass_rise[row] = bypass_heat
+            valve_rise[row] = valve_heat
     left_time, right_time = stroke_time[0], stroke_time[1]
-    return pressure, count, left_time, right_time, weep_rise, bypass_rise, ends[:ended].copy()
+    return (
+        pressure,
+        count,
+        left_time,
+        right_time,
+        weep_rise,
+        bypass_rise,
+        valve_rise,
+        ends[:ended].copy(),
+    )

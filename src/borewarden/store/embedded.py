@@ -34,6 +34,7 @@ from borewarden.model.bore import RESULT
 from borewarden.model.gate import Samples, samples_of
 from borewarden.model.verdict import STATES
 from borewarden.model.watcher import Alert, Learned
+from borewarden.store.inspections import INSPECTIONS
 from borewarden.store.register import REGISTER
 
 SCHEMA_VERSION = 3  # 2 added tables only; 3 has blocks of samples in place of a row a sample
@@ -111,7 +112,7 @@ def open_store(path: Path, any_thread: bool = False) -> Iterator[sqlite3.Connect
         version = connection.execute("PRAGMA user_version").fetchone()[0]
         if version > SCHEMA_VERSION:
             raise sqlite3.DatabaseError(f"the store is of version {version}, not {SCHEMA_VERSION}")
-        connection.executescript(SCHEMA + REGISTER)
+        connection.executescript(SCHEMA + REGISTER + INSPECTIONS)
         if version < SCHEMA_VERSION:  # stands in the file, so that setting it is a write
             with transaction(connection):
                 _take_over_rows(connection)
@@ -156,6 +157,13 @@ def forget(connection: sqlite3.Connection, machine: str, first_ns: int, last_ns:
         for rest in (words[words[:, 0] < first_ns], words[words[:, 0] > last_ns]):
             if len(rest):
                 _insert(connection, "block", machine, rest)
+    forget_learned(connection, machine, first_ns, last_ns)
+
+
+def forget_learned(
+    connection: sqlite3.Connection, machine: str, first_ns: int, last_ns: int
+) -> None:
+    """Drop batches and alerts of `machine` from `first_ns` to `last_ns`, and keep the samples."""
     for table, column in RESULT_TIMES.items():
         connection.execute(
             f"DELETE FROM {table} WHERE machine = ? AND {column} BETWEEN ? AND ?",
@@ -190,10 +198,7 @@ def judge_anew(
     samples stay. All of it has to be gone through.
     """
     gather(connection)
-    for table, column in RESULT_TIMES.items():
-        connection.execute(
-            f"DELETE FROM {table} WHERE machine = ? AND {column} >= ?", (machine, since_ns)
-        )
+    forget_learned(connection, machine, since_ns, np.iinfo(np.int64).max)
     blocks = connection.execute(
         "SELECT rowid FROM block WHERE machine = ? AND last_ns >= ? ORDER BY last_ns",
         (machine, since_ns),

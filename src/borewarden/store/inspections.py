@@ -1,0 +1,149 @@
+"""Inspections: what people found at the machine, and every correction, like the jewel register.
+
+Nothing is ever overwritten: the newest entry of an inspection is what holds. Pictures stand beside
+them by the SHA-256 of their bytes.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import json
+import sqlite3
+import time
+from dataclasses import dataclass
+
+from borewarden.model.cause import Cause
+from borewarden.model.inspection import Finding, Inspection, Picture
+
+INSPECTIONS = """
+CREATE TABLE IF NOT EXISTS inspection (
+    entry INTEGER PRIMARY KEY AUTOINCREMENT,
+    inspection INTEGER NOT NULL, machine TEXT NOT NULL,
+    recorded_ns INTEGER NOT NULL, by TEXT NOT NULL, why TEXT NOT NULL, content TEXT NOT NULL
+);
+CREATE INDEX IF NOT EXISTS inspection_number ON inspection (inspection, entry);
+CREATE INDEX IF NOT EXISTS inspection_machine ON inspection (machine, entry);
+CREATE TABLE IF NOT EXISTS picture (sha256 TEXT PRIMARY KEY, content BLOB NOT NULL);
+"""
+
+
+@dataclass(frozen=True)
+class InspectionEntry:
+    """What was once recorded of an inspection: by whom, when, and why (of a correction)."""
+
+    entry: int
+    inspection: int  # number of the inspection, the same in all of its entries
+    recorded_ns: int
+    by: str
+    why: str
+    content: Inspection | None  # None: it was struck out
+
+
+def record_inspection(
+    connection: sqlite3.Connection,
+    content: Inspection | None,
+    by: str,
+    why: str = "",
+    inspection: int | None = None,
+) -> int:
+    """Add an entry, in the caller's transaction: a new inspection, or what now holds of an old one.
+
+    Returns the number of the inspection. Raises LookupError if there is none of that number.
+    """
+    if inspection is None:
+        assert content is not None
+        machine = content.machine
+        highest = connection.execute("SELECT max(inspection) FROM inspection").fetchone()[0]
+        inspection = (highest or 0) + 1
+    else:
+        found = connection.execute(
+            "SELECT machine FROM inspection WHERE inspection = ? LIMIT 1", (inspection,)
+        ).fetchone()
+        if found is None:
+            raise LookupError(f"there is no inspection {inspection}")
+        machine = found[0]
+    connection.execute(
+        "INSERT INTO inspection (inspection, machine, recorded_ns, by, why, content) "
+        "VALUES (?, ?, ?, ?, ?, ?)",
+        (inspection, machine, time.time_ns(), by, why, _to_json(content)),
+    )
+    return inspection
+
+
+def inspections(
+    connection: sqlite3.Connection, machine: str | None = None
+) -> dict[int, Inspection]:
+    """What holds now, by number of the inspection, in order of these."""
+    rows = connection.execute(
+        "SELECT inspection, content FROM inspection WHERE entry IN "
+        "(SELECT max(entry) FROM inspection WHERE machine = coalesce(?, machine) "
+        "GROUP BY inspection) ORDER BY inspection",
+        (machine,),
+    )
+    held = {number: _from_json(content) for number, content in rows}
+    return {number: each for number, each in held.items() if each is not None}
+
+
+def inspection_history(connection: sqlite3.Connection, inspection: int) -> list[InspectionEntry]:
+    """Every entry of one inspection, oldest first."""
+    rows = connection.execute(
+        "SELECT entry, inspection, recorded_ns, by, why, content FROM inspection "
+        "WHERE inspection = ? ORDER BY entry",
+        (inspection,),
+    )
+    return [
+        InspectionEntry(entry, number, recorded_ns, by, why, _from_json(content))
+        for entry, number, recorded_ns, by, why, content in rows
+    ]
+
+
+def newest_inspection_entry(connection: sqlite3.Connection, machine: str | None = None) -> int:
+    """Number of the newest entry, 0 if there is none: it tells whether anything has changed."""
+    if machine is None:
+        row = connection.execute("SELECT max(entry) FROM inspection").fetchone()
+    else:
+        row = connection.execute(
+            "SELECT max(entry) FROM inspection WHERE machine = ?", (machine,)
+        ).fetchone()
+    return row[0] or 0
+
+
+def keep_picture(connection: sqlite3.Connection, content: bytes) -> str:
+    """Keep the bytes of a picture, in the caller's transaction; returns their SHA-256 in hex."""
+    sha256 = hashlib.sha256(content).hexdigest()
+    connection.execute("INSERT OR IGNORE INTO picture VALUES (?, ?)", (sha256, content))
+    return sha256
+
+
+def read_picture(connection: sqlite3.Connection, sha256: str) -> bytes:
+    """The bytes of a picture. Raises LookupError: there is none, or it is not what was kept."""
+    row = connection.execute("SELECT content FROM picture WHERE sha256 = ?", (sha256,)).fetchone()
+    if row is None:
+        raise LookupError(f"there is no picture {sha256}")
+    content: bytes = row[0]
+    if hashlib.sha256(content).hexdigest() != sha256:
+        raise LookupError(f"picture {sha256} has been changed since it was kept")
+    return content
+
+
+def _to_json(content: Inspection | None) -> str:
+    if content is None:
+        return "null"
+    fields = dataclasses.asdict(content)
+    cause = content.cause.value if content.cause else None
+    return json.dumps({**fields, "finding": content.finding.value, "cause": cause})
+
+
+def _from_json(content: str) -> Inspection | None:
+    fields = json.loads(content)
+    if fields is None:
+        return None
+    return Inspection(
+        **{
+            **fields,
+            "finding": Finding(fields["finding"]),
+            "cause": Cause(fields["cause"]) if fields["cause"] else None,
+            "pictures": tuple(Picture(**picture) for picture in fields["pictures"]),
+        }
+    )
