@@ -65,6 +65,7 @@ def synthetic_day(pump=INTENSIFIER, growth=0.10, seconds=3 * 3600):
         time_zone="Europe/Berlin",
         pump=pump,
         settings=watcher.settings,
+        jewels=watcher.jewels,
         samples=samples,
         phases=learned.phases,
         batches=learned.batches,

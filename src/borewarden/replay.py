@@ -14,13 +14,21 @@ from numpy.typing import NDArray
 
 from borewarden.collect import BadInput
 from borewarden.collect.logged import Label, labels_path, read_labels, read_log
+from borewarden.model.baseline import Jewel
 from borewarden.model.bore import WatchSettings
 from borewarden.model.gate import Samples, rows
 from borewarden.model.verdict import Verdict
 from borewarden.model.watcher import Alert, Learned, Watcher, join
 from borewarden.physics.pump import Pump
 from borewarden.settings import MachineSettings
-from borewarden.store.embedded import forget, open_store, transaction, write_learned
+from borewarden.store.embedded import (
+    forget,
+    newest_sample_ns,
+    open_store,
+    transaction,
+    write_learned,
+)
+from borewarden.store.register import Fitting, fittings, newest_entry, set_judged_by
 
 BLOCK = 65_536  # samples handed over at a time, for the progress bar
 
@@ -33,6 +41,7 @@ class Replayed:
     time_zone: str
     pump: Pump
     settings: WatchSettings
+    jewels: list[Jewel]  # in the heads at the end
     samples: Samples
     phases: NDArray[np.int8]
     batches: NDArray[np.void]  # dtype RESULT, one row a batch
@@ -60,6 +69,7 @@ def replay(
 ) -> Replayed:
     """Replay logged days of one machine, in the order given, as one stretch of time.
 
+    Jewels are those of the machine's file and, where there is a `store`, of the register in it.
     All `logs` are read and checked before anything is written; the store then takes all of the
     replay or none of it. `progress` hears of samples done, and of how many. Raises BadInput.
     """
@@ -75,15 +85,19 @@ def replay(
             labels_path(log), machine.time_zone, (int(part.time_ns[0]), int(part.time_ns[-1]))
         )
     ]
-    watcher = machine.build_watcher()
     total = len(samples.time_ns)
     learned: list[Learned] = []
     with ExitStack() as stack:
         connection = None
+        register: list[Fitting] = []
         if store is not None:
             connection = stack.enter_context(open_store(store))
             stack.enter_context(transaction(connection))
+            register = list(fittings(connection, machine.name).values())
             forget(connection, machine.name, int(samples.time_ns[0]), int(samples.time_ns[-1]))
+            if newest_sample_ns(connection, machine.name) is None:  # this is all there is
+                set_judged_by(connection, machine.name, newest_entry(connection))
+        watcher = machine.build_watcher(register)
         done = 0
         for part, made in replay_samples(watcher, samples):
             learned.append(made)
@@ -97,6 +111,7 @@ def replay(
         time_zone=machine.time_zone,
         pump=watcher.pump,
         settings=watcher.settings,
+        jewels=watcher.jewels,
         samples=samples,
         phases=whole.phases,
         batches=whole.batches,

@@ -29,6 +29,7 @@ from borewarden.alert.wording import (
     bore_words,
     evidence,
     headline,
+    jewel_words,
     local_time,
     pressure_words,
     probability_words,
@@ -230,6 +231,7 @@ def _facts(replayed: Replayed) -> list[tuple[str, str]]:
         return [("Samples", "none")]
     steady = float(np.mean(replayed.phases == Phase.STEADY))
     return [
+        *(("Jewel", jewel_words(jewel, zone)) for jewel in replayed.jewels),
         ("Log", f"{local_time(int(time_ns[0]), zone)} to {local_time(int(time_ns[-1]), zone)}"),
         ("Samples", f"{len(time_ns):,}, {steady:.0%} of them steady jet"),
         ("Jet on", f"{replayed.jet_hours:.2f} h seen, {replayed.missed_hours:.2f} h in gaps"),

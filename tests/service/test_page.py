@@ -34,14 +34,13 @@ from borewarden.service.card import (
     card,
     history,
     newest_batch,
-    reading,
     sample_age,
     verdict_of,
 )
 from borewarden.service.page import health_troubles, page_app, plain, serve_page
 from borewarden.service.status import MachineStatus
 from borewarden.store import outbox
-from borewarden.store.embedded import open_store, transaction, write_learned
+from borewarden.store.embedded import open_store, open_to_read, transaction, write_learned
 
 JEWEL_BORE = 0.254e-3
 SECONDS, STEP_AT = 5400, 3600
@@ -214,7 +213,7 @@ def shop(tmp_path):
 
 def everything(store):
     """All of the store, to compare."""
-    with reading(store) as connection:
+    with open_to_read(store) as connection:
         return list(connection.iterdump())
 
 
@@ -303,7 +302,7 @@ def test_metrics_can_be_parsed_and_hold_the_numbers(shop):
         (found,) = [s for s in families[name].samples if s.labels == labels]
         return found.value
 
-    with reading(shop.store) as connection:
+    with open_to_read(shop.store) as connection:
         newest = newest_batch(connection, NORTH)
     verdict = shop.statuses[NORTH].verdict
     assert value("borewarden_effective_bore_meters", NORTH) == pytest.approx(verdict.bore)
@@ -461,7 +460,7 @@ def test_reading_writes_nothing(shop):
     assert shop.ask("GET", f"/acknowledge?machine={NORTH}&by=Ada")[0] == 405
     assert shop.acknowledged == []
     assert everything(shop.store) == before
-    with reading(shop.store) as connection, pytest.raises(sqlite3.OperationalError):
+    with open_to_read(shop.store) as connection, pytest.raises(sqlite3.OperationalError):
         connection.execute("DELETE FROM batch")
 
 
@@ -663,7 +662,7 @@ def test_probable_causes_show_with_their_share_and_go_again(browser, shop, width
 
 def test_causes_of_a_kept_alert_come_back_as_they_were(shop):
     shop.machines[0].learn(shop.store, STEP_AT, SECONDS)
-    with reading(shop.store) as connection:
+    with open_to_read(shop.store) as connection:
         (kept,) = connection.execute(
             "SELECT verdict FROM alert WHERE machine = ?", (NORTH,)
         ).fetchone()

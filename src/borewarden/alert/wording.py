@@ -11,6 +11,7 @@ import math
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
+from borewarden.model.baseline import Jewel
 from borewarden.model.cause import CHECKS, FEATURES, Belief, Cause
 from borewarden.model.verdict import State, Verdict
 from borewarden.model.watcher import Alert
@@ -160,6 +161,14 @@ def local_time(time_ns: int, time_zone: str) -> str:
 def bore_words(bore: float) -> str:
     """A bore in m as mm and inch."""
     return f"{bore / MM:.3f} mm ({bore / INCH:.4f} in)"
+
+
+def jewel_words(jewel: Jewel, time_zone: str) -> str:
+    """Which jewel that is: bore, material, head, and since when it is fitted."""
+    return (
+        f"{jewel.material} {bore_words(jewel.bore)}, head {jewel.head}, fitted "
+        f"{local_time(jewel.fitted_ns, time_zone)}"
+    )
 
 
 def pressure_words(pressure: float) -> str:

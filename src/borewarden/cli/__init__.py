@@ -8,6 +8,7 @@ from borewarden.cli import (
     life,
     live,
     logged,
+    register,
     virtual,
 )
 from borewarden.cli.terminal import app
@@ -20,5 +21,6 @@ __all__ = [
     "life",
     "live",
     "logged",
+    "register",
     "virtual",
 ]

@@ -9,7 +9,14 @@ import typer
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
-from borewarden.alert.wording import ALERT_COLUMNS, advice, alert_row, evidence, headline
+from borewarden.alert.wording import (
+    ALERT_COLUMNS,
+    advice,
+    alert_row,
+    evidence,
+    headline,
+    jewel_words,
+)
 from borewarden.cli.terminal import app, err, out, refusing
 from borewarden.collect import BadInput
 from borewarden.model.verdict import State
@@ -89,6 +96,8 @@ def print_result(result: Replayed) -> None:
     table = Table("evidence", title=f"{result.machine}: {headline(result.verdict)}")
     for line in evidence(result.verdict, result.pump, result.time_zone):
         table.add_row(line)
+    for jewel in result.jewels:
+        table.add_row(f"Jewel: {jewel_words(jewel, result.time_zone)}")
     table.add_row(f"Jet on in this log: {result.jet_hours:.2f} h")
     table.add_row(f"Gone unseen with the jet on: {result.missed_hours:.2f} h")
     out.print(table)

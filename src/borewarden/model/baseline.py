@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -23,7 +23,8 @@ class Jewel:
     """One jewel as the shop stated it: `bore` in m, `fitted_ns` in ns since 1970 UTC.
 
     `discharge_coefficient` is known where a baseline was learned in an earlier log, with
-    `jet_hours` the hours it then had; else it is learned from the first steady minutes.
+    `jet_hours` the hours it then had; else it is learned from the first steady minutes. `out_ns` is
+    when it was taken out, None while it is fitted or if only its successor tells.
     """
 
     bore: float
@@ -32,6 +33,7 @@ class Jewel:
     head: str = "1"
     discharge_coefficient: float | None = None
     jet_hours: float = 0.0
+    out_ns: int | None = None
 
     @property
     def plausible(self) -> DischargeCoefficient:
@@ -42,6 +44,54 @@ class Jewel:
     def nominal_area(self) -> float:
         """Effective area at the typical C_d of its material, m²."""
         return float(bore_area(self.bore)) * self.plausible.typical
+
+
+class FittedSet(NamedTuple):
+    """The jewels that are in the heads from `since_ns` on, until the next such set."""
+
+    since_ns: int
+    jewels: list[Jewel]
+
+
+def fitted_sets(jewels: list[Jewel]) -> list[FittedSet]:
+    """What is in the heads when, in order of time; each set starts a baseline of its own.
+
+    A later jewel on the same head replaces the earlier one. One that is taken out leaves the rest;
+    while none is left the set stays the old one, as there is no jet to judge until the next is
+    fitted. `out_ns` is left out of the sets: it is told by what follows.
+    """
+    in_order = sorted(jewels, key=lambda jewel: jewel.fitted_ns)
+    times = {jewel.fitted_ns for jewel in jewels}
+    times |= {jewel.out_ns for jewel in jewels if jewel.out_ns is not None}
+    sets: list[FittedSet] = []
+    newest: dict[str, Jewel] = {}
+    reached = 0
+    for time_ns in sorted(times):
+        while reached < len(in_order) and in_order[reached].fitted_ns <= time_ns:
+            newest[in_order[reached].head] = in_order[reached]
+            reached += 1
+        there = [
+            replace(jewel, out_ns=None)
+            for jewel in newest.values()
+            if jewel.out_ns is None or jewel.out_ns > time_ns
+        ]
+        if there and (not sets or there != sets[-1].jewels):
+            sets.append(FittedSet(time_ns, there))
+    return sets
+
+
+def stale_since(used: list[FittedSet], now: list[FittedSet], newest_ns: int) -> int | None:
+    """From when on samples up to `newest_ns` have to be judged anew: sets were `used`, hold `now`.
+
+    None if nothing up to then has changed. Nothing is carried over from one set to the next, so the
+    latest one before the first difference is far enough back. What came before the first of them
+    stays as it was judged, perhaps by jewels that nobody states any longer.
+    """
+    differ = [s.since_ns for s in (*used, *now) if (s in used) != (s in now)]
+    first = min((time_ns for time_ns in differ if time_ns <= newest_ns), default=None)
+    if first is None:
+        return None if used[0] == now[0] else now[0].since_ns
+    return max((s.since_ns for s in now if s.since_ns <= first), default=now[0].since_ns)
 
 
 class Noise(NamedTuple):

@@ -618,6 +618,7 @@ def run_gate(
         if on and s.settled_time < 0.5 * g.settle_time:
             s.fast = p  # what the pressure was before it moved says nothing
             s.slow = p
+            on = s.jet_on = p >= g.stopped_pressure
         if on:
             s.jet_seconds += dt
 

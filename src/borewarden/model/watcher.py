@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.model.baseline import Jewel, stated_area
+from borewarden.model.baseline import FittedSet, Jewel, fitted_sets, stated_area
 from borewarden.model.bore import BoreWatch, WatchSettings
 from borewarden.model.gate import Gate, GateSettings, Samples, rows, samples_of
 from borewarden.model.verdict import State, Verdict
@@ -52,8 +52,9 @@ class Watcher:
     """Follows one machine. Live service and replay feed it alike, in blocks of any size.
 
     `gate.nominal_area` is taken from the `jewels`, which may be fitted before or during the data,
-    in any order; a later jewel on the same head replaces the earlier one and starts a new
-    baseline. Raises ValueError if there are no jewels.
+    in any order; whatever comes or goes starts a new baseline, as `fitted_sets` has it. Samples
+    from before the first fitting are judged by the first jewels all the same. `jewels` are those
+    in the heads now. Raises ValueError if there are no jewels.
     """
 
     def __init__(
@@ -67,29 +68,33 @@ class Watcher:
             raise ValueError("at least one fitted jewel has to be stated")
         self.pump = pump
         self.settings = settings or WatchSettings()
-        self._to_fit = sorted(jewels, key=lambda jewel: jewel.fitted_ns)
-        self._fitted: dict[str, Jewel] = {}
+        self._to_come = fitted_sets(jewels)
         self._gate_settings = gate
         self.gate = Gate(gate, pump.displacement)
         self._earlier_jet_hours = self._earlier_missed_hours = 0.0
-        # samples from before the first fitting are judged by the first jewel all the same
-        self._fit(self._to_fit[0].fitted_ns)
+        self._fit(self._to_come[0].jewels)
 
     def learn_many(self, samples: Samples) -> Learned:
         """Take a block of samples in time order."""
         parts: list[Learned] = []
         start = 0
-        while self._to_fit:
-            fitted_ns = self._to_fit[0].fitted_ns
-            reached = np.flatnonzero(samples.time_ns[start:] >= fitted_ns)
+        while self._to_come:
+            reached = np.flatnonzero(samples.time_ns[start:] >= self._to_come[0].since_ns)
             if len(reached) == 0:
                 break
             stop = start + int(reached[0])
             parts.append(self._learn_part(rows(samples, start, stop)))
-            self._fit(fitted_ns)
+            self._fit(self._to_come.pop(0).jewels)
             start = stop
         parts.append(self._learn_part(rows(samples, start)))
         return parts[0] if len(parts) == 1 else join(parts)
+
+    def expect(self, sets: list[FittedSet], newest_ns: int) -> None:
+        """Take note of the `sets` to come after the newest sample seen, of `newest_ns`.
+
+        Those up to then have to be as they were.
+        """
+        self._to_come = [s for s in sets if s.since_ns > newest_ns]
 
     def learn_one(self, time_ns: int, **channels: float) -> Learned:
         """Take one sample: a block of one; see `Samples` for the names and units."""
@@ -129,18 +134,15 @@ class Watcher:
             before = verdict.state
         return Learned(phases, batches, alerts)
 
-    def _fit(self, fitted_ns: int) -> None:
-        """Start over with the jewels that are fitted from `fitted_ns` on.
+    def _fit(self, jewels: list[Jewel]) -> None:
+        """Start over with the jewels that are in the heads from now on.
 
         Nothing is carried over, so the state is a function of the samples since then:
         a service that restarts has only to feed those again.
         """
-        while self._to_fit and self._to_fit[0].fitted_ns <= fitted_ns:
-            jewel = self._to_fit.pop(0)
-            self._fitted[jewel.head] = jewel
+        self.jewels = jewels
         self._earlier_jet_hours += self.gate.jet_hours
         self._earlier_missed_hours += self.gate.missed_hours
-        jewels = list(self._fitted.values())
         self.gate = Gate(
             self._gate_settings._replace(nominal_area=stated_area(jewels)), self.pump.displacement
         )

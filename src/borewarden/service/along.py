@@ -11,12 +11,14 @@ from borewarden.alert.alarm import SIGHT_ALARM, Alarm, AlarmSettings, AlarmState
 from borewarden.alert.figure import bore_figure
 from borewarden.alert.wording import local_time
 from borewarden.model.verdict import STATES, State, Verdict
+from borewarden.model.watcher import Learned
 from borewarden.physics.pump import Intensifier
 from borewarden.service.status import MachineStatus
 from borewarden.service.watch import (
     Acknowledgement,
     Block,
     Ended,
+    Judged,
     Kept,
     LinkNews,
     Shelving,
@@ -28,6 +30,7 @@ from borewarden.store.inspections import inspections, newest_inspection_entry
 
 SILENCE = 120.0  # s without a sample on a standing connection: the watcher is blind
 SHOWN_NS = 8 * 3600 * 10**9  # in the figure of a mail
+LINES = 1000  # of batches in one payload
 OUTBOX_BYTES = 2 * 1024**3  # a month of samples of some ten machines at 1 Hz
 
 
@@ -98,6 +101,8 @@ class Along:
         match block:
             case Kept():
                 self._kept(connection, block)
+            case Judged():
+                self._judged(connection, block)
             case LinkNews(machine, link):
                 if self.to_influx:
                     lines = influx.link_lines(machine, link.time_ns, link.connected, link.reason)
@@ -145,16 +150,10 @@ class Along:
         machine, learned = block.machine, block.learned
         self.heard[machine] = block.received_at
         if self.to_influx:
-            pump = self.statuses[machine].pump
-            max_rate = pump.max_stroke_rate if isinstance(pump, Intensifier) else None
-            for kind, lines in (
-                (outbox.SAMPLE, influx.sample_lines(machine, block.samples, learned.phases)),
-                ("batch", influx.batch_lines(machine, learned.batches, max_rate)),
-                ("alert", influx.alert_lines(machine, learned.alerts)),
-            ):
-                if lines:
-                    newest = int(block.samples.time_ns[-1])
-                    outbox.put(connection, influx.SINK, kind, newest, "\n".join(lines))
+            newest = int(block.samples.time_ns[-1])
+            lines = influx.sample_lines(machine, block.samples, learned.phases)
+            outbox.put(connection, influx.SINK, outbox.SAMPLE, newest, "\n".join(lines))
+            self._forward_results(connection, machine, learned)
             outbox.thin(connection, influx.SINK, OUTBOX_BYTES)
         if learned.alerts:
             self.verdicts[machine] = learned.alerts[-1].verdict
@@ -167,6 +166,37 @@ class Along:
             self._told(connection, alarm, alarm.update(state, reason, time.time_ns(), onset_ns))
         if self.alarms[machine, "sight"].seen is not None:
             self._sight(connection, machine, True, "samples arrive")
+
+    def _forward_results(
+        self, connection: sqlite3.Connection, machine: str, learned: Learned
+    ) -> None:
+        pump = self.statuses[machine].pump
+        max_rate = pump.max_stroke_rate if isinstance(pump, Intensifier) else None
+        for first in range(0, len(learned.batches), LINES):
+            part = learned.batches[first : first + LINES]
+            lines = influx.batch_lines(machine, part, max_rate)
+            newest = int(part["end_ns"][-1])
+            outbox.put(connection, influx.SINK, "batch", newest, "\n".join(lines))
+        if learned.alerts:
+            lines = influx.alert_lines(machine, learned.alerts)
+            newest = learned.alerts[-1].time_ns
+            outbox.put(connection, influx.SINK, "alert", newest, "\n".join(lines))
+
+    def _judged(self, connection: sqlite3.Connection, block: Judged) -> None:
+        """The past has become another one: the alarm goes by the verdict that now holds.
+
+        Whatever was told before and still holds is not told again. A time-series server gets what
+        came of the new judgement over the old; it keeps what stood at other times.
+        """
+        if block.watcher is None or block.learned is None:
+            return
+        machine, verdict = block.machine, block.watcher.verdict()
+        if self.to_influx:
+            self._forward_results(connection, machine, block.learned)
+        self.verdicts[machine] = verdict
+        alarm = self.alarms[machine, "bore"]
+        notices = alarm.update(verdict.state, verdict.reason, time.time_ns(), verdict.onset_ns)
+        self._told(connection, alarm, notices)
 
     def _sight(self, connection: sqlite3.Connection, machine: str, sees: bool, reason: str) -> None:
         alarm = self.alarms[machine, "sight"]

@@ -6,11 +6,8 @@ import datetime as dt
 import json
 import math
 import sqlite3
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import closing, contextmanager
-from pathlib import Path
+from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
-from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -24,6 +21,7 @@ from borewarden.alert.wording import (
     bore_words,
     first_checks,
     headline,
+    jewel_words,
     local_time,
     probability_words,
     probable_causes,
@@ -106,6 +104,7 @@ def card(status: MachineStatus, age: float) -> dict[str, Any]:
         "margin": margin.seen,
         "margin_note": margin.expected,
         "jet_hours": f"{verdict.jet_hours:.1f} h",
+        "jewels": "; ".join(jewel_words(jewel, zone) for jewel in status.jewels),
         "missed": f"{status.missed_hours:.1f} h went unseen" if status.missed_hours > 0.05 else "",
         "link": _link(status, zone),
         "link_state": "unknown" if link is None else "up" if link.connected else "down",
@@ -233,14 +232,6 @@ def _margin(verdict: Verdict, pump: Pump) -> Seen:
 
 
 # -- the store
-
-
-@contextmanager
-def reading(store: Path) -> Iterator[sqlite3.Connection]:
-    """A connection that cannot write. Raises sqlite3.Error if there is no such store yet."""
-    uri = f"file:{quote(str(store.resolve()))}?mode=ro"
-    with closing(sqlite3.connect(uri, uri=True, timeout=1.0)) as connection:
-        yield connection
 
 
 def newest_batch(connection: sqlite3.Connection, machine: str) -> dict[str, Any]:

@@ -52,11 +52,11 @@ from borewarden.service.card import (
     card,
     history,
     newest_batch,
-    reading,
     sample_age,
 )
 from borewarden.service.metrics import latency_quantiles, metrics_text
 from borewarden.service.status import MachineStatus
+from borewarden.store.embedded import open_to_read
 from borewarden.store.outbox import Backlog, backlogs
 
 LOOPBACK = ("127.0.0.1", "localhost", "[::1]", "::1")
@@ -124,7 +124,7 @@ def page_app(
         hours = _hours(request.query_params.get("hours", "8"))
 
         def read() -> dict[str, Any]:
-            with reading(store) as connection:
+            with open_to_read(store) as connection:
                 return history(connection, status, hours)
 
         try:
@@ -302,7 +302,7 @@ def _add_stored(
     for each in cards:
         each["alerts"], each["batches"] = [], {}
     try:
-        with reading(store) as connection:
+        with open_to_read(store) as connection:
             for status, each in zip(machines, cards, strict=True):
                 each["alerts"] = alert_rows(connection, status)
                 if status.name not in after:  # the page asks for the history itself
@@ -320,7 +320,7 @@ def _add_stored(
 def _newest_batches(store: Path, names: list[str]) -> dict[str, dict[str, Any]]:
     """The newest batch of each machine; of none, where there is no store yet."""
     try:
-        with reading(store) as connection:
+        with open_to_read(store) as connection:
             return {name: newest_batch(connection, name) for name in names}
     except sqlite3.Error:
         return {}
@@ -329,7 +329,7 @@ def _newest_batches(store: Path, names: list[str]) -> dict[str, dict[str, Any]]:
 def _backlogs(store: Path) -> dict[str, Backlog]:
     """The outbox by sink; of none, where the store cannot be read."""
     try:
-        with reading(store) as connection:
+        with open_to_read(store) as connection:
             return backlogs(connection)
     except sqlite3.Error:
         return {}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from borewarden.collect.link import LinkState
+from borewarden.model.baseline import Jewel
 from borewarden.model.verdict import Verdict
 from borewarden.physics.pump import Pump
 
@@ -33,4 +34,5 @@ class MachineStatus:
     shelved_by: str | None = None
     inspection: str = ""  # of the present event, in words
     missed_hours: float = 0.0
+    jewels: list[Jewel] = field(default_factory=list)  # in the heads, as the verdict takes it
     latency_s: list[float] = field(default_factory=list)  # sample to kept, newest last, bounded

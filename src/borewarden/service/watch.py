@@ -3,35 +3,50 @@
 One task a machine receives and learns; one writer keeps what all of them hand over, many blocks
 to a transaction. A restart feeds the stored samples since the jewel was fitted to a fresh watcher,
 so the state after a kill is the state that was kept, to the last bit.
+
+The register is looked at every few seconds. A jewel fitted later than the newest sample is handed
+to the running watcher; what changes the past has the stored samples since then judged anew, in
+line with the blocks that come, so that all is as if the register had been so from the start.
 """
 
 from __future__ import annotations
 
 import asyncio
+import functools
 import gc
 import sqlite3
 import time
 from collections.abc import AsyncGenerator, Callable, Mapping
 from contextlib import aclosing, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 import structlog
 
 from borewarden.collect.link import LinkState, Received
-from borewarden.model.gate import Phase, Samples, rows
+from borewarden.model.baseline import FittedSet, Jewel, fitted_sets, stale_since
+from borewarden.model.gate import Phase, Samples, rows, samples_of
 from borewarden.model.verdict import Verdict
-from borewarden.model.watcher import Learned, Watcher
+from borewarden.model.watcher import Learned, Watcher, join
 from borewarden.service.status import MachineStatus
 from borewarden.settings import MachineSettings
 from borewarden.store.embedded import (
     gather,
+    judge_anew,
     newest_sample_ns,
     open_store,
+    open_to_read,
     read_samples,
     transaction,
     write_learned,
+)
+from borewarden.store.register import (
+    Fitting,
+    fittings,
+    judged_by,
+    newest_entry,
+    set_judged_by,
 )
 
 log = structlog.get_logger("borewarden")
@@ -39,6 +54,7 @@ log = structlog.get_logger("borewarden")
 QUEUE_BLOCKS = 10_000  # blocks waiting for the disk before receiving has to wait too
 LATENCIES = 1000  # kept for the quantiles
 BEAT = 5.0  # s
+LOOK = 2.0  # s from one look at the register to the next
 SPREAD = 1.0  # s over which the machines are begun with
 TOGETHER = 0.02  # s in which blocks are waited for, to be kept in one transaction
 SET_BACK_NS = 60 * 10**9  # older than this, a row is no late repeat: the clock was set back
@@ -57,6 +73,24 @@ class Kept:
     learned: Learned
     verdict: Verdict | None
     missed_hours: float
+    jewels: list[Jewel]
+
+
+@dataclass
+class Judged:
+    """The register has changed up to `entry`; samples from `since_ns` on are to be judged anew.
+
+    None: none of those stored so far. `watcher` and `learned` are filled in as that is written,
+    and `done` is told the watcher once it is kept.
+    """
+
+    machine: str
+    entry: int
+    since_ns: int | None
+    fresh: Callable[[], Watcher]
+    done: asyncio.Future[Watcher | None]
+    watcher: Watcher | None = None
+    learned: Learned | None = None
 
 
 @dataclass(frozen=True)
@@ -102,7 +136,7 @@ class Ended:
     kept: bool
 
 
-Block = Kept | LinkNews | TimePassed | Acknowledgement | Shelving | Ended
+Block = Kept | Judged | LinkNews | TimePassed | Acknowledgement | Shelving | Ended
 Queue = asyncio.Queue[Block]
 # What else is to happen in the transaction that keeps a block: outboxes, alarms. `Ended` comes
 # after it.
@@ -110,16 +144,33 @@ Along = Callable[[sqlite3.Connection, Block], None]
 Started = Callable[[sqlite3.Connection, dict[str, MachineStatus], Queue], Along]
 
 
-def restore(machine: MachineSettings, connection: sqlite3.Connection) -> Watcher:
-    """The watcher as it was when its newest stored sample was kept."""
-    watcher = machine.build_watcher()
+@dataclass
+class Followed:
+    """One machine as it is followed. Whoever learns or changes the watcher takes its `turn`."""
+
+    settings: MachineSettings
+    watcher: Watcher
+    entry: int  # newest one of the register that the watcher reckons with,
+    sets: list[FittedSet]  # and what it made of them
+    newest_ns: int  # received
+    turn: asyncio.Lock = field(default_factory=asyncio.Lock)
+
+
+def restore(machine: MachineSettings, connection: sqlite3.Connection) -> Followed:
+    """The watcher as it was when its newest stored sample was kept, by the register as it then was.
+
+    What was recorded since is noticed like any other change.
+    """
+    entry = judged_by(connection, machine.name)
+    known = fittings(connection, machine.name, up_to=entry)
+    watcher = machine.build_watcher(known.values())
+    sets = fitted_sets(machine.jewels(known.values()))
     newest = newest_sample_ns(connection, machine.name)
-    if newest is None:
-        return watcher
-    fitted = [jewel.fitted_ns for jewel in machine.jewels() if jewel.fitted_ns <= newest]
-    for samples in read_samples(connection, machine.name, max(fitted, default=0)):
-        watcher.learn_many(samples)
-    return watcher
+    if newest is not None:
+        since = max((s.since_ns for s in sets if s.since_ns <= newest), default=0)
+        for samples in read_samples(connection, machine.name, since):
+            watcher.learn_many(samples)
+    return Followed(machine, watcher, entry, sets, newest or 0)
 
 
 def on_one_time_line(
@@ -144,7 +195,7 @@ def on_one_time_line(
 
 async def follow(
     name: str,
-    watcher: Watcher,
+    machine: Followed,
     source: AsyncGenerator[Received, None],
     status: MachineStatus,
     queue: Queue,
@@ -158,7 +209,7 @@ async def follow(
     try:
         async with aclosing(source):
             await asyncio.sleep(delay)
-            await _follow(name, watcher, source, status, queue)
+            await _follow(name, machine, source, status, queue)
     except Exception as error:
         reason = f"the watcher of this machine failed: {type(error).__name__}: {error}"
         status.link = LinkState(time.time_ns(), False, reason)
@@ -168,15 +219,14 @@ async def follow(
 
 async def _follow(
     name: str,
-    watcher: Watcher,
+    machine: Followed,
     source: AsyncGenerator[Received, None],
     status: MachineStatus,
     queue: Queue,
 ) -> None:
     ahead_ns = 0
-    newest_ns = status.last_sample_ns  # received; the status has the newest one kept
-    first = True
-    stopped = watcher.gate.settings.stopped_pressure
+    told: list[Jewel] = []  # with the newest verdict
+    stopped = machine.watcher.gate.settings.stopped_pressure
     async for received in source:
         if isinstance(received, LinkState):
             status.link = received
@@ -184,18 +234,68 @@ async def _follow(
             await queue.put(LinkNews(name, received))
             continue
         idle = not np.any(received.pressure > stopped)
-        samples, ahead_ns = on_one_time_line(received, newest_ns, ahead_ns, idle)
+        samples, ahead_ns = on_one_time_line(received, machine.newest_ns, ahead_ns, idle)
         if len(samples.time_ns) == 0:
             continue
         received_at = time.monotonic()
-        learned = watcher.learn_many(samples)
-        newest_ns = int(samples.time_ns[-1])
-        verdict = watcher.verdict() if len(learned.batches) or first else None
-        first = False
-        missed_hours = watcher.missed_hours
-        await queue.put(Kept(name, received_at, samples, learned, verdict, missed_hours))
+        async with machine.turn:
+            watcher = machine.watcher
+            learned = watcher.learn_many(samples)
+            machine.newest_ns = int(samples.time_ns[-1])
+            news = len(learned.batches) > 0 or told is not watcher.jewels
+            verdict = watcher.verdict() if news else None
+            told = watcher.jewels
+            block = Kept(name, received_at, samples, learned, verdict, watcher.missed_hours, told)
+            await queue.put(block)
         for alert in learned.alerts:
             log.warning("alert", machine=name, state=alert.verdict.state.value)
+
+
+async def follow_register(store: Path, machines: list[Followed], queue: Queue) -> None:
+    """Notice what is recorded in the register, by whatever process, and have it reckoned with."""
+    seen: int | None = None
+
+    def look() -> tuple[int, list[Fitting]]:
+        with open_to_read(store) as connection:
+            newest = newest_entry(connection)
+            return newest, list(fittings(connection).values()) if newest != seen else []
+
+    while True:
+        try:
+            newest, register = await asyncio.to_thread(look)
+            if newest != seen:
+                for machine in machines:
+                    await take_over(machine, newest, register, queue)
+                seen = newest
+        except sqlite3.OperationalError as failed:  # locked by someone for long; next time, then
+            log.error("register", failed=str(failed))
+        await asyncio.sleep(LOOK)
+
+
+async def take_over(machine: Followed, entry: int, register: list[Fitting], queue: Queue) -> None:
+    """Go by the `register`, whose newest entry is `entry`, from now on and as to the past."""
+    if entry == machine.entry:
+        return
+    name = machine.settings.name
+    async with machine.turn:  # nothing more is learned until it is done
+        sets = fitted_sets(machine.settings.jewels(register))
+        since_ns = stale_since(machine.sets, sets, machine.newest_ns)
+        block = Judged(
+            name,
+            entry,
+            since_ns,
+            functools.partial(machine.settings.build_watcher, register),
+            asyncio.get_running_loop().create_future(),
+        )
+        await queue.put(block)
+        watcher = await block.done
+        if watcher is not None:
+            machine.watcher = watcher
+        elif sets != machine.sets:
+            machine.watcher.expect(sets, machine.newest_ns)
+        if sets != machine.sets:
+            log.info("register", machine=name, entry=entry, judged_anew_since_ns=since_ns)
+        machine.entry, machine.sets = entry, sets
 
 
 async def beat(queue: Queue) -> None:
@@ -230,6 +330,8 @@ async def keep(
         for block in waiting:
             if isinstance(block, Kept):
                 tell(statuses[block.machine], block)
+            elif isinstance(block, Judged):
+                tell_anew(statuses[block.machine], block)
         along(connection, Ended(True))
         for _ in waiting:
             queue.task_done()
@@ -244,7 +346,26 @@ def _write(
         for block in waiting:
             if isinstance(block, Kept):
                 write_learned(connection, block.machine, block.samples, block.learned)
+            elif isinstance(block, Judged):
+                judge(connection, block)
             along(connection, block)
+
+
+def judge(connection: sqlite3.Connection, block: Judged) -> None:
+    """Judge the stored samples anew, all those that were handed over before `block`."""
+    if block.done.cancelled():  # on the way out; the next start will do it
+        return
+    set_judged_by(connection, block.machine, block.entry)
+    if block.since_ns is None:
+        return
+    block.watcher = block.fresh()
+    nothing = block.watcher.learn_many(samples_of(np.zeros(0, dtype=np.int64)))
+    made = [nothing]
+    for learned in judge_anew(connection, block.machine, block.since_ns, block.watcher.learn_many):
+        if block.done.cancelled():  # what waits behind it is to be kept first
+            raise sqlite3.OperationalError("stopped while judging anew")
+        made.append(learned)
+    block.learned = join(made)
 
 
 def tell(status: MachineStatus, block: Kept) -> None:
@@ -253,10 +374,21 @@ def tell(status: MachineStatus, block: Kept) -> None:
     status.phase = Phase(int(block.learned.phases[-1])).name.lower().replace("_", " ")
     status.last_sample_ns = int(block.samples.time_ns[-1])
     status.missed_hours = block.missed_hours
+    status.jewels = block.jewels
     if block.verdict is not None:
         status.verdict = block.verdict
     status.latency_s.append(time.monotonic() - block.received_at)
     del status.latency_s[:-LATENCIES]
+
+
+def tell_anew(status: MachineStatus, block: Judged) -> None:
+    """Bring the status up to what was judged anew, and let the machine go on by it."""
+    if block.watcher is not None:
+        status.verdict = block.watcher.verdict()
+        status.missed_hours = block.watcher.missed_hours
+        status.jewels = block.watcher.jewels
+    if not block.done.done():
+        block.done.set_result(block.watcher)
 
 
 async def watch(
@@ -274,15 +406,16 @@ async def watch(
     with open_store(store, any_thread=True) as connection:
         with suppress(sqlite3.OperationalError), transaction(connection):
             gather(connection)  # only to read faster: a full disk is no reason not to start
-        watchers = {machine.name: restore(machine, connection) for machine in machines}
+        followed = {machine.name: restore(machine, connection) for machine in machines}
         statuses = {
             machine.name: MachineStatus(
                 name=machine.name,
                 time_zone=machine.time_zone,
-                pump=watchers[machine.name].pump,
-                verdict=watchers[machine.name].verdict(),
-                limit=watchers[machine.name].settings.limit,
-                last_sample_ns=newest_sample_ns(connection, machine.name) or 0,
+                pump=followed[machine.name].watcher.pump,
+                verdict=followed[machine.name].watcher.verdict(),
+                limit=followed[machine.name].watcher.settings.limit,
+                last_sample_ns=followed[machine.name].newest_ns,
+                jewels=followed[machine.name].watcher.jewels,
             )
             for machine in machines
         }
@@ -295,11 +428,12 @@ async def watch(
             # if the writer fails there is no use in receiving: the group ends with its error
             writer = tasks.create_task(keep(connection, queue, statuses, along))
             clock = tasks.create_task(beat(queue))
+            register = tasks.create_task(follow_register(store, [*followed.values()], queue))
             following = [
                 tasks.create_task(
                     follow(
                         name,
-                        watchers[name],
+                        followed[name],
                         sources[name],
                         statuses[name],
                         queue,
@@ -312,6 +446,7 @@ async def watch(
                 await asyncio.wait(following)
             finally:
                 clock.cancel()
+                register.cancel()
                 # what was received is kept, also on the way out
                 drained = asyncio.create_task(queue.join())
                 await asyncio.wait(

@@ -325,22 +325,48 @@ def _check_bores(path: Path, settings: MachineSettings, pump: Pump) -> None:
         wrong = _misfit(pump, others + jewel.nominal_area, working)
         if wrong is None or ("too small" in wrong and _more_come(jewels, i, fitted)):
             continue
-        fits = [
-            inch
-            for inch in STOCK_BORES_INCH
-            if not _misfit(
-                pump,
-                others + float(bore_area(inch * INCH)) * jewel.plausible.typical,
-                working,
-            )
-        ]
-        if fits and "too small" in wrong:
-            right = f"the smallest stock bore that fits is {fits[0]:.3f} in"
-        elif fits:
-            right = f"the largest stock bore that fits is {fits[-1]:.3f} in"
-        else:
-            right = "no stock bore fits; are the figures of [pump] right?"
+        right = _what_fits(pump, jewel, others, working, "too small" in wrong)
         raise BadInput(path, f"jewel[{i + 1}].bore", wrong, right)
+
+
+def misfit(
+    settings: MachineSettings, jewels: list[Jewel], fitted_ns: int
+) -> tuple[str, str] | None:
+    """What is wrong with the jewel fitted at `fitted_ns` beside those then in the other heads.
+
+    Returns that and what would be right, or None where the pump feeds them. One that is too small
+    may have another head beside it that is yet to be recorded, and passes.
+    """
+    pump = settings.build_pump()
+    working = settings.gate_settings().working_pressure
+    fitted: dict[str, Jewel] = {}
+    for jewel in sorted(jewels, key=lambda jewel: jewel.fitted_ns):
+        if jewel.fitted_ns <= fitted_ns:
+            fitted[jewel.head] = jewel
+    there = [j for j in fitted.values() if j.out_ns is None or j.out_ns > fitted_ns]
+    wrong = _misfit(pump, stated_area(there), working)
+    if wrong is None or "too small" in wrong:
+        return None
+    newest = max(there, key=lambda jewel: jewel.fitted_ns)
+    others = stated_area([jewel for jewel in there if jewel is not newest])
+    return wrong, _what_fits(pump, newest, others, working, False)
+
+
+def _what_fits(pump: Pump, jewel: Jewel, others: float, working: float, smallest: bool) -> str:
+    fits = [
+        inch
+        for inch in STOCK_BORES_INCH
+        if not _misfit(
+            pump,
+            others + float(bore_area(inch * INCH)) * jewel.plausible.typical,
+            working,
+        )
+    ]
+    if not fits:
+        return "no stock bore fits; are the figures of [pump] right?"
+    if smallest:
+        return f"the smallest stock bore that fits is {fits[0]:.3f} in"
+    return f"the largest stock bore that fits is {fits[-1]:.3f} in"
 
 
 def _more_come(jewels: list[Jewel], i: int, fitted: dict[str, Jewel]) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import AsyncGenerator
+from collections.abc import AsyncGenerator, Iterable
 from typing import TYPE_CHECKING, Any
 
 from pydantic import Field
@@ -32,12 +32,14 @@ from borewarden.settings.source import (
     place_of,
 )
 from borewarden.settings.units import Name, TimeZone, conversion
+from borewarden.store.register import Fitting
 
 if TYPE_CHECKING:  # the protocols' libraries are slow to import, and a replay needs none of them
     from borewarden.collect.link import Received
     from borewarden.collect.live import Source
 
 ENV_PREFIX = "BOREWARDEN_"
+SAME_NS = 60 * 10**9  # between two statements of one fitting
 
 
 class MachineSettings(BaseSettings):
@@ -68,19 +70,37 @@ class MachineSettings(BaseSettings):
         """The environment beats the file, which `load_machine` hands in as the init values."""
         return env_settings, init_settings
 
-    def build_watcher(self) -> Watcher:
-        """A fresh watcher of this machine."""
+    def build_watcher(self, register: Iterable[Fitting] = ()) -> Watcher:
+        """A fresh watcher of this machine, with the jewels of the file and of the `register`."""
         return Watcher(
-            self.build_pump(), self.gate_settings(), self.jewels(), self.watch_settings()
+            self.build_pump(), self.gate_settings(), self.jewels(register), self.watch_settings()
         )
 
     def build_pump(self) -> Pump:
         """The pump, SI."""
         return self.pump.build()
 
-    def jewels(self) -> list[Jewel]:
-        """The jewels in the order of the file; `load_machine` made sure that the times exist."""
-        return [
+    def jewels(self, register: Iterable[Fitting] = ()) -> list[Jewel]:
+        """The jewels in the order of the file, then those of the `register`, in its order.
+
+        What is in the register adds to the file. A jewel of the file on the same head within a
+        minute of one in the register is that one, and the register holds. `load_machine` made
+        sure that the file's times exist.
+        """
+        recorded = [
+            Jewel(
+                bore=fitting.bore,
+                material=fitting.material,
+                fitted_ns=fitting.fitted_ns,
+                head=fitting.head,
+                discharge_coefficient=fitting.discharge_coefficient,
+                jet_hours=fitting.earlier_hours,
+                out_ns=fitting.out_ns,
+            )
+            for fitting in register
+            if fitting.machine == self.name
+        ]
+        stated = [
             Jewel(
                 bore=jewel.bore,
                 material=jewel.material,
@@ -91,6 +111,14 @@ class MachineSettings(BaseSettings):
             )
             for jewel in self.jewel
         ]
+        return [
+            jewel
+            for jewel in stated
+            if not any(
+                jewel.head == other.head and abs(jewel.fitted_ns - other.fitted_ns) <= SAME_NS
+                for other in recorded
+            )
+        ] + recorded
 
     def gate_settings(self) -> GateSettings:
         """What the gate needs to know, SI; `nominal_area` is that of the newest jewel a head."""

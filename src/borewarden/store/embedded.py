@@ -19,18 +19,19 @@ import dataclasses
 import json
 import sqlite3
 from bisect import bisect
-from collections.abc import Iterator
-from contextlib import contextmanager
-from itertools import compress, groupby
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from itertools import chain, compress, groupby
 from operator import itemgetter
 from pathlib import Path
+from urllib.parse import quote
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from borewarden.model.bore import RESULT
-from borewarden.model.gate import Samples
+from borewarden.model.gate import Samples, samples_of
 from borewarden.model.verdict import STATES
 from borewarden.model.watcher import Alert, Learned
 from borewarden.store.inspections import INSPECTIONS
@@ -42,6 +43,9 @@ CHANNELS = Samples._fields[1:]
 UNKNOWN = int(np.float64(np.nan).view(np.int64))  # the word of a NaN
 LONG = 64  # samples that are a block of their own at once
 GATHERED = 65_536  # short blocks in `recent` before they are gathered
+READ_TOGETHER = 2**22  # bytes
+
+RESULT_TIMES = {"batch": "end_ns", "alert": "time_ns"}  # tables of what samples led to, by time
 
 Words = NDArray[np.int64]  # shape (samples, 2 + len(CHANNELS))
 
@@ -143,6 +147,14 @@ def _check_version(path: Path, connection: sqlite3.Connection) -> int:
 
 
 @contextmanager
+def open_to_read(store: Path) -> Iterator[sqlite3.Connection]:
+    """A connection that cannot write. Raises sqlite3.Error if there is no such store yet."""
+    uri = f"file:{quote(str(store.resolve()))}?mode=ro"
+    with closing(sqlite3.connect(uri, uri=True, timeout=1.0)) as connection:
+        yield connection
+
+
+@contextmanager
 def transaction(connection: sqlite3.Connection) -> Iterator[None]:
     """All of the block or nothing of it."""
     connection.execute("BEGIN IMMEDIATE")
@@ -176,7 +188,7 @@ def forget_learned(
     connection: sqlite3.Connection, machine: str, first_ns: int, last_ns: int
 ) -> None:
     """Drop batches and alerts of `machine` from `first_ns` to `last_ns`, and keep the samples."""
-    for table, column in (("batch", "end_ns"), ("alert", "time_ns")):
+    for table, column in RESULT_TIMES.items():
         connection.execute(
             f"DELETE FROM {table} WHERE machine = ? AND {column} BETWEEN ? AND ?",
             (machine, first_ns, last_ns),
@@ -195,6 +207,41 @@ def write_learned(
         _insert(connection, "block", machine, words)
     elif len(words) > 0 and _insert(connection, "recent", machine, words) >= GATHERED:
         gather(connection)
+    _write_results(connection, machine, learned)
+
+
+def judge_anew(
+    connection: sqlite3.Connection,
+    machine: str,
+    since_ns: int,
+    learn_many: Callable[[Samples], Learned],
+) -> Iterator[Learned]:
+    """Have the stored samples from `since_ns` on learned anew, in the caller's transaction.
+
+    Phases, batches and alerts from then on are replaced by what comes of it, block by block; the
+    samples stay. All of it has to be gone through.
+    """
+    gather(connection)
+    forget_learned(connection, machine, since_ns, np.iinfo(np.int64).max)
+    blocks = connection.execute(
+        "SELECT rowid FROM block WHERE machine = ? AND last_ns >= ? ORDER BY last_ns",
+        (machine, since_ns),
+    ).fetchall()
+    for row in blocks:
+        channels, content = connection.execute(
+            "SELECT channels, content FROM block WHERE rowid = ?", row
+        ).fetchone()
+        words = _unpack(channels, content)
+        first = int(np.searchsorted(words[:, 0], since_ns))
+        learned = learn_many(_samples(words[first:]))
+        stored = _columns(channels, content)[0].copy()
+        stored[first:, 1] = learned.phases
+        connection.execute("UPDATE block SET content = ? WHERE rowid = ?", (stored.tobytes(), *row))
+        _write_results(connection, machine, learned)
+        yield learned
+
+
+def _write_results(connection: sqlite3.Connection, machine: str, learned: Learned) -> None:
     connection.executemany(
         f"INSERT OR REPLACE INTO batch VALUES ({', '.join('?' * (len(RESULT.names or ()) + 1))})",
         [(machine, *row[:-1], STATES[row[-1]].value) for row in learned.batches.tolist()],
@@ -281,15 +328,22 @@ def _insert(connection: sqlite3.Connection, table: str, machine: str, words: Wor
 
 def _unpack(channels: str, content: bytes) -> Words:
     """What a block holds; a channel that it lacks, perhaps since it is an old one, is NaN."""
-    names = channels.split()
-    stored = np.frombuffer(content, dtype="<i8").reshape(-1, 2 + len(names))
+    stored, names = _columns(channels, content)
     words = np.full((len(stored), 2 + len(CHANNELS)), UNKNOWN, dtype="<i8")
     words[:, :2] = stored[:, :2]
     words[:, [2 + CHANNELS.index(name) for name in names]] = stored[:, 2:]
     return words
 
 
-def _read_blocks(connection: sqlite3.Connection, machine: str, since_ns: int) -> Iterator[Words]:
+def _columns(channels: str, content: bytes) -> tuple[Words, list[str]]:
+    """A block as it is stored, shape (samples, 2 + channels), and the names of its channels."""
+    names = channels.split()
+    return np.frombuffer(content, dtype="<i8").reshape(-1, 2 + len(names)), names
+
+
+def _blocks(
+    connection: sqlite3.Connection, machine: str, since_ns: int
+) -> Iterator[tuple[str, bytes]]:
     blocks = connection.execute(
         "SELECT last_ns, channels, content FROM block WHERE machine = ? AND last_ns >= ? "
         "UNION ALL "
@@ -298,6 +352,11 @@ def _read_blocks(connection: sqlite3.Connection, machine: str, since_ns: int) ->
         (machine, since_ns) * 2,
     )
     for _, channels, content in blocks:
+        yield channels, content
+
+
+def _read_blocks(connection: sqlite3.Connection, machine: str, since_ns: int) -> Iterator[Words]:
+    for channels, content in _blocks(connection, machine, since_ns):
         words = _unpack(channels, content)
         yield words[np.searchsorted(words[:, 0], since_ns) :]
 
@@ -339,9 +398,9 @@ def read_table(
         frame = pd.DataFrame(columns)
         frame.insert(0, "machine", machine)
         return frame
-    if table not in ("batch", "alert"):
+    if table not in RESULT_TIMES:
         raise ValueError(f"no table {table!r}: there are sample, batch and alert")
-    time = "end_ns" if table == "batch" else "time_ns"
+    time = RESULT_TIMES[table]
     query = f"SELECT * FROM {table} WHERE machine = ? AND {time} >= ? ORDER BY {time}"
     return pd.read_sql_query(query, connection, params=(machine, since_ns))
 
@@ -363,6 +422,27 @@ def read_samples(
             waiting, rows = [], 0
     if waiting:
         yield _samples(np.concatenate(waiting))
+
+
+def read_phases(
+    connection: sqlite3.Connection, machine: str, since_ns: int
+) -> Iterator[tuple[Samples, NDArray[np.int8]]]:
+    """Stored samples of `machine` from `since_ns` on, with their phases, in blocks of some size.
+
+    The arrays are views of what is stored, for those who look through months of it in seconds.
+    """
+    for channels, alike in groupby(_blocks(connection, machine, since_ns), key=itemgetter(0)):
+        waiting: list[bytes] = []
+        for _, content in chain(alike, [("", b"")]):
+            waiting.append(content)
+            if content and sum(map(len, waiting)) < READ_TOGETHER:
+                continue
+            stored, names = _columns(channels, b"".join(waiting))
+            first = int(np.searchsorted(stored[:, 0], since_ns))
+            columns = {name: stored[first:, 2 + i].view("<f8") for i, name in enumerate(names)}
+            if first < len(stored):
+                yield samples_of(stored[first:, 0], **columns), stored[first:, 1].astype(np.int8)
+            waiting = []
 
 
 def newest_sample_ns(connection: sqlite3.Connection, machine: str) -> int | None:

@@ -20,6 +20,7 @@ CREATE TABLE IF NOT EXISTS register (
     recorded_ns INTEGER NOT NULL, by TEXT NOT NULL, why TEXT NOT NULL, content TEXT NOT NULL
 );
 CREATE INDEX IF NOT EXISTS register_fitting ON register (fitting, entry);
+CREATE TABLE IF NOT EXISTS judged_by (machine TEXT PRIMARY KEY, entry INTEGER NOT NULL);
 """
 
 
@@ -107,11 +108,17 @@ def record(
     return fitting
 
 
-def fittings(connection: sqlite3.Connection, machine: str | None = None) -> dict[int, Fitting]:
-    """What holds now, by number of the fitting, in order of the time fitted."""
+def fittings(
+    connection: sqlite3.Connection, machine: str | None = None, up_to: int | None = None
+) -> dict[int, Fitting]:
+    """What holds now, by number of the fitting, in order of the time fitted.
+
+    With `up_to`, what held when that entry was the newest.
+    """
     rows = connection.execute(
         "SELECT fitting, content FROM register WHERE entry IN "
-        "(SELECT max(entry) FROM register GROUP BY fitting)"
+        "(SELECT max(entry) FROM register WHERE entry <= ? GROUP BY fitting)",
+        (2**62 if up_to is None else up_to,),
     )
     held = {number: _from_json(content) for number, content in rows}
     known = {
@@ -139,6 +146,17 @@ def newest_entry(connection: sqlite3.Connection) -> int:
     """Number of the newest entry, 0 if there is none: it tells whether anything has changed."""
     newest: int | None = connection.execute("SELECT max(entry) FROM register").fetchone()[0]
     return newest or 0
+
+
+def judged_by(connection: sqlite3.Connection, machine: str) -> int:
+    """The newest entry that the machine's stored phases, batches and alerts reckon with, or 0."""
+    row = connection.execute("SELECT entry FROM judged_by WHERE machine = ?", (machine,)).fetchone()
+    return 0 if row is None else int(row[0])
+
+
+def set_judged_by(connection: sqlite3.Connection, machine: str, entry: int) -> None:
+    """Note that they reckon with all entries up to `entry`, in the caller's transaction."""
+    connection.execute("INSERT OR REPLACE INTO judged_by VALUES (?, ?)", (machine, entry))
 
 
 def _to_json(content: Fitting | None) -> str:
