@@ -200,7 +200,7 @@ def test_only_what_bears_on_the_pump_and_its_probable_causes_is_asked():
 
 def test_every_check_of_the_watcher_has_its_step_in_the_same_order():
     steps = ("second-head", "jewel-changed", "oil-pressure", "zero", "feed", "dead-head", "weep",
-             "bypass-line", "speed", "rim")  # fmt: skip
+             "check-valves", "bypass-line", "speed", "rim")  # fmt: skip
     for check, name in zip(CHECKS, steps, strict=True):
         step = BY_NAME[name]
         assert check.tells <= set(step.given)

@@ -142,6 +142,16 @@ STEPS = (
         {"hot": Cause.LEAK},
     ),
     Step(
+        "check-valves",
+        Place.OUTSIDE,
+        "Let a qualified person measure the temperature of the check valves from outside the "
+        "guards: is one hotter than the others?",
+        {"alike": "all about as warm", "hot": "one is hot"},
+        (0.97, 0.03),
+        {Cause.LEAK: (0.5, 0.5)},  # a leaking seal's water goes out by the weep line
+        {"hot": Cause.LEAK},
+    ),
+    Step(
         "bypass-line",
         Place.OUTSIDE,
         "Let a qualified person measure the temperature of the bypass line from outside the "
