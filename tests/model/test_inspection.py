@@ -193,7 +193,7 @@ def test_only_what_bears_on_the_pump_and_its_probable_causes_is_asked():
     assert not {"oil-pressure", "dead-head", "stream"} & set(names)
     few = (Belief(Cause.BORE, 0.9), Belief(Cause.LEAK, 0.09), Belief(Cause.FEED, 0.01))
     names = [step.name for step in steps_for(INTENSIFIER, few)]
-    assert names == ["cut", "dead-head", "weep", "stream", "tube", "rim"]
+    assert names == ["cut", "dead-head", "weep", "check-valves", "stream", "tube", "rim"]
     assert not ONLY_DIRECT_DRIVE & {b.cause for b in prior_beliefs(INTENSIFIER)}
     assert {b.cause for b in prior_beliefs("")} == set(possible_causes(False))
 
