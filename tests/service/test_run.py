@@ -96,6 +96,7 @@ def test_watch_ready_status_and_graceful_end(config: Path, tmp_path: Path) -> No
         )
         told = {manager.recv(100) for _ in range(4)}
         assert {b"READY=1", b"WATCHDOG=1"} <= told
+        assert any(message.startswith(b"EXTEND_TIMEOUT_USEC=900000000\n") for message in told)
         deadline = time.monotonic() + 60.0
         while time.monotonic() < deadline:
             [status] = page(config, "/status")["machines"].values()

@@ -29,6 +29,9 @@ from borewarden.store import influx, outbox
 log = structlog.get_logger("borewarden")
 
 
+RESTORE_TIME = 900  # s for one machine, however many there are
+
+
 def notify(message: str) -> None:
     """Tell the service manager, if there is one: sd_notify(3), a datagram to its socket."""
     address = os.environ.get("NOTIFY_SOCKET")
@@ -115,7 +118,10 @@ async def run(
         log.info("watching", machines=list(statuses), store=str(store))
         return along
 
-    watching = asyncio.create_task(watch(machines, store, sources, started))
+    def restoring(machine: str) -> None:
+        notify(f"EXTEND_TIMEOUT_USEC={RESTORE_TIME * 1_000_000}\nSTATUS=restoring {machine}")
+
+    watching = asyncio.create_task(watch(machines, store, sources, started, restoring))
     stopping = asyncio.create_task(stop.wait())
     await asyncio.wait({watching, stopping}, return_when=asyncio.FIRST_COMPLETED)
     notify("STOPPING=1")

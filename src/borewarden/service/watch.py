@@ -396,17 +396,22 @@ async def watch(
     store: Path,
     sources: Mapping[str, AsyncGenerator[Received, None]],
     started: Started = lambda connection, statuses, queue: lambda connection, block: None,
+    restoring: Callable[[str], None] = lambda machine: None,
 ) -> None:
     """Follow `machines` until every source ends or the task is cancelled; then keep the rest.
 
-    `sources` by the machine's name. `started` is told the live statuses once all machines are
+    `sources` by the machine's name. `restoring` hears of each machine before its stored samples are
+    learned again, which may take minutes. `started` is told the live statuses once all machines are
     restored, may put blocks of its own on the queue, and returns what is to run inside each
     transaction that keeps a block.
     """
     with open_store(store, any_thread=True) as connection:
         with suppress(sqlite3.OperationalError), transaction(connection):
             gather(connection)  # only to read faster: a full disk is no reason not to start
-        followed = {machine.name: restore(machine, connection) for machine in machines}
+        followed = {}
+        for machine in machines:
+            restoring(machine.name)
+            followed[machine.name] = restore(machine, connection)
         statuses = {
             machine.name: MachineStatus(
                 name=machine.name,
