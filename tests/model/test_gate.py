@@ -10,7 +10,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from borewarden.model import gate as gate_module
-from borewarden.model.gate import BATCH, SIGNALS, Gate, Kind, Phase, Samples, rows, samples_of
+from borewarden.model.gate import (
+    BATCH,
+    GATHER,
+    SIGNALS,
+    STATE,
+    Gate,
+    Kind,
+    Phase,
+    Samples,
+    rows,
+    samples_of,
+)
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import DirectDrive, Displacement, Intensifier, event_rate
 from conftest import gate_settings, steady_samples
@@ -215,6 +226,19 @@ def test_compiled_loop_is_the_python_it_was_written_in(
     for name, helper in list(vars(gate_module).items()):
         if getattr(helper, "__module__", "") == gate_module.__name__ and hasattr(helper, "py_func"):
             monkeypatch.setattr(gate_module, name, helper.py_func)
+    monkeypatch.setattr(
+        gate_module,
+        "run_on_bytes",
+        lambda state, gathers, g, displacement, samples, phases, room: gate_module.run_gate(
+            state.view(STATE).view(np.recarray),
+            gathers.view(GATHER).view(np.recarray),
+            g,
+            displacement,
+            samples,
+            phases,
+            room.view(BATCH).view(np.recarray),
+        ),
+    )
     assert not hasattr(gate_module.run_gate, "py_func")
     assert not hasattr(gate_module._gather, "py_func")
     plain = Gate(gate_settings(intensifier), intensifier.displacement)

@@ -251,19 +251,28 @@ class Gate:
     """Sorts samples into phases and gathers steady jet-on time into batches.
 
     `learn_many(samples)` returns the phase of each sample, shape (n,), int8, and the batches that
-    closed in the block, a structured array of dtype `BATCH`. The state is in `state`, one record,
-    and `gathers`, one record each of steady and of low-pressure jet.
+    closed in the block, a structured array of dtype `BATCH`.
     """
 
     def __init__(self, settings: GateSettings, displacement: Displacement) -> None:
         self.settings = settings
         self.displacement = displacement
-        self.state = np.zeros(1, dtype=STATE).view(np.recarray)
+        # Plain bytes are handed to the compiled loop at a fraction of what records cost, and for
+        # the short blocks of a live machine that and making arrays is more than the loop itself.
+        self._state = np.zeros(STATE.itemsize, dtype=np.uint8)
+        self._gathers = np.zeros(2 * GATHER.itemsize, dtype=np.uint8)
+        self._few = np.zeros(FEW * BATCH.itemsize, dtype=np.uint8)
         self.state[0].temperature = settings.default_temperature
-        self.gathers = np.zeros(2, dtype=GATHER).view(np.recarray)
-        # for the short blocks of a live machine: making arrays costs more than the loop
-        self._bytes = np.zeros(FEW * BATCH.itemsize, dtype=np.uint8)
-        self._few = self._bytes.view(BATCH).view(np.recarray)
+
+    @property
+    def state(self) -> Any:
+        """The state of the loop, shape (1,), dtype `STATE`; a view."""
+        return self._state.view(STATE).view(np.recarray)
+
+    @property
+    def gathers(self) -> Any:
+        """The open batches of steady and of low-pressure jet, shape (2,), dtype `GATHER`."""
+        return self._gathers.view(GATHER).view(np.recarray)
 
     @property
     def jet_hours(self) -> float:
@@ -284,15 +293,15 @@ class Gate:
         """Take a block of samples in time order; see the class."""
         phases = np.empty(len(samples.time_ns), dtype=np.int8)
         # no more than one batch closes a sample, however coarse the log
-        batches = self._few
+        room = self._few
         if len(samples.time_ns) <= FEW:
-            self._bytes.fill(0)
+            room.fill(0)
         else:
-            batches = np.zeros(len(samples.time_ns), dtype=BATCH).view(np.recarray)
-        closed = run_gate(
-            self.state, self.gathers, self.settings, self.displacement, samples, phases, batches
+            room = np.zeros(len(samples.time_ns) * BATCH.itemsize, dtype=np.uint8)
+        closed = run_on_bytes(
+            self._state, self._gathers, self.settings, self.displacement, samples, phases, room
         )
-        return phases, np.array(batches[:closed]) if closed else NO_BATCHES
+        return phases, room.view(BATCH)[:closed].copy() if closed else NO_BATCHES
 
 
 @compiled
@@ -692,4 +701,27 @@ def run_gate(
             if s.stop_batch_time >= STOP_BATCH:
                 _close_stop_batch(s, batches[closed])
                 closed += 1
+    return closed
+
+
+@compiled
+def run_on_bytes(
+    state: NDArray[np.uint8],
+    gathers: NDArray[np.uint8],
+    g: GateSettings,
+    displacement: Displacement,
+    samples: Samples,
+    phases: NDArray[np.int8],
+    room: NDArray[np.uint8],
+) -> int:
+    """`run_gate` on the bytes of records of `STATE`, `GATHER` and `BATCH`."""
+    closed: int = run_gate(
+        state.view(STATE),
+        gathers.view(GATHER),
+        g,
+        displacement,
+        samples,
+        phases,
+        room.view(BATCH),
+    )
     return closed

@@ -86,7 +86,7 @@ class Watcher:
             parts.append(self._learn_part(rows(samples, start, stop)))
             self._fit(self._to_come.pop(0).jewels)
             start = stop
-        parts.append(self._learn_part(rows(samples, start)))
+        parts.append(self._learn_part(rows(samples, start) if start else samples))
         return parts[0] if len(parts) == 1 else join(parts)
 
     def expect(self, sets: list[FittedSet], newest_ns: int) -> None:
