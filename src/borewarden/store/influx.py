@@ -16,6 +16,7 @@ and time overwrite each other on the server, so sending a row twice does no harm
 
 from __future__ import annotations
 
+import io
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -24,14 +25,16 @@ from typing import Any
 
 import aiohttp
 import numpy as np
-from influxdb_client import Point
+import pandas as pd
+from influxdb_client import InfluxDBClient, Point
 from influxdb_client.client.influxdb_client_async import InfluxDBClientAsync
 from influxdb_client.rest import ApiException
 from numpy.typing import NDArray
 from pydantic import SecretStr
+from urllib3.exceptions import HTTPError
 
 from borewarden.model.bore import RESULT
-from borewarden.model.gate import Samples
+from borewarden.model.gate import Samples, samples_of
 from borewarden.model.verdict import STATES
 from borewarden.model.watcher import Alert
 from borewarden.physics.pump import overstroke_margin
@@ -40,6 +43,7 @@ from borewarden.store import outbox
 SINK = "influx"
 
 SAMPLE_FIELDS = Samples._fields[1:]
+DAY_NS = 86_400 * 10**9
 BATCH_FIELDS = tuple(f for f in RESULT.names or () if f not in ("start_ns", "end_ns", "state"))
 
 # answers that are about the data themselves; all others may well change (token, bucket, load)
@@ -164,3 +168,55 @@ async def forward(
             longest_pause=longest_pause,
             report=report,
         )
+
+
+def read_samples(settings: InfluxSettings, machine: str, first_ns: int, last_ns: int) -> Samples:
+    """The samples of `machine` from `first_ns` to `last_ns`, as `sample_lines` wrote them.
+
+    Asks by InfluxQL, which InfluxDB 1 has and InfluxDB 2 too, beside Flux, for a bucket that is
+    mapped to a database of its own name (its manual: "InfluxDB 1.x compatibility API"). Raises
+    ConnectionError if the server can't be asked or refuses.
+    """
+    name = machine.replace("\\", "\\\\").replace("'", "\\'")
+    fields = ", ".join(f'"{field}"' for field in SAMPLE_FIELDS)
+    parts: list[pd.DataFrame] = []
+    client = InfluxDBClient(
+        settings.url,
+        token=settings.token.get_secret_value(),
+        org=settings.org,
+        timeout=round(settings.timeout * 1e3),
+    )
+    with client:
+        for start in range(first_ns, last_ns + 1, DAY_NS):  # an answer is never more than a day
+            end = min(start + DAY_NS - 1, last_ns)
+            query = (
+                f'SELECT {fields} FROM "sample" '
+                f"WHERE \"machine\" = '{name}' AND time >= {start} AND time <= {end}"
+            )
+            try:
+                answer = client.api_client.call_api(
+                    "/query",
+                    "GET",
+                    query_params=[("db", settings.bucket), ("epoch", "ns"), ("q", query)],
+                    header_params={"Accept": "application/csv"},
+                    auth_settings=[],
+                    _preload_content=False,
+                )[0].data
+            except ApiException as error:
+                raise ConnectionError(f"HTTP {error.status} {error.reason or ''}".strip()) from None
+            except HTTPError as error:
+                raise ConnectionError(f"{settings.url}: {error}") from None
+            if answer.strip():
+                parts.append(_frame(answer))
+    if not parts:
+        return samples_of(np.zeros(0, dtype=np.int64))
+    frame = pd.concat(parts, ignore_index=True)
+    channels = {field: frame[field].to_numpy(dtype=np.float64) for field in SAMPLE_FIELDS}
+    return samples_of(frame["time"].to_numpy(dtype=np.int64), **channels)
+
+
+def _frame(answer: bytes) -> pd.DataFrame:
+    if not answer.startswith(b"name,tags,time"):  # an error comes as text under status 200
+        raise ConnectionError(answer[:300].decode(errors="replace").strip())
+    # to the last bit, as it was written
+    return pd.read_csv(io.BytesIO(answer), float_precision="round_trip")
