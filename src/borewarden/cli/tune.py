@@ -218,7 +218,7 @@ def print_trade(
     )
     table = Table(
         "setting", "median, s", "95 %, s", "found", "named", "false", "per 1,000 h", "wear, %",
-        title="Delay in jet time against false alarms", box=box.SIMPLE, padding=(0, 1, 0, 0),
+        title="Delay in jet time against false alarms", box=box.SIMPLE, padding=(0, 0),
     )  # fmt: skip
     doubtful = {number for number, _ in trade.over_fitted}
     for column in table.columns:
@@ -231,7 +231,7 @@ def print_trade(
             estimate(s.late, 0),
             f"{s.found}/{s.watched}",
             f"{s.right}/{s.watched}",
-            f"{s.false} in {s.hours:.0f} h",
+            f"{s.false}/{s.hours:.0f} h",
             estimate(s.rate, 0 if s.rate.high > 100.0 else 1),
             estimate(s.wear, 1, 100.0),
         )
@@ -385,7 +385,7 @@ def compare_command(
             _write_rows(rows, csv_file)
     table = Table(
         "machine", "day", "jet h", "noise, %", "timing, %", "pulses, %", "idle, %", "MPa", "alerts",
-        box=box.SIMPLE, padding=(0, 1, 0, 0),
+        box=box.SIMPLE, padding=(0, 0),
     )  # fmt: skip
     for column in table.columns:
         column.no_wrap = True

@@ -104,4 +104,4 @@ def _scatter(apart: NDArray[np.float64], timing: float) -> float:
     """Standard deviation of values whose differences are `apart`; a step counts as 4 of it."""
     middle = MAD_TO_SIGMA * float(np.median(np.abs(apart)))
     reach = 4.0 * max(middle, 2.0**0.5 * timing)
-    return float(np.std(np.clip(apart, -reach, reach))) / 2.0**0.5
+    return float(np.std(np.clip(apart, -reach, reach)) / np.sqrt(2.0))

@@ -18,7 +18,6 @@ from borewarden.physics.pump import DirectDrive, Intensifier, Pump, area_of_rate
 Floats = NDArray[np.float64]
 
 _ON = np.array([Phase.RAMP, Phase.PIERCE, Phase.STEADY, Phase.BYPASS], dtype=np.int8)
-IDLE_SHARE = 0.02  # of a working pump's strokes that a dead-headed one may make
 WATER = 293.15  # K, where none is measured
 
 
@@ -44,10 +43,10 @@ def inject(
     before the growth does. Raises ValueError where the pump could not feed the larger jet: an
     intensifier beyond its overstroke limit, a crank pump at no pressure at all.
     """
-    factor = np.where(on, 1.0 + growth, 1.0)
     water = np.where(np.isfinite(samples.temperature), samples.temperature, WATER)
     if isinstance(pump, Intensifier):
-        return _faster_strokes(samples, on, factor, water, pump, strokes_per_count)
+        return _faster_strokes(samples, on, growth, water, pump, strokes_per_count)
+    factor = np.where(on, 1.0 + growth, 1.0)
     if pump.regulation == "speed":
         return samples._replace(rate=samples.rate * factor)
     return _less_pressure(samples, factor, water, pump, stopped_pressure)
@@ -56,59 +55,76 @@ def inject(
 def _faster_strokes(
     samples: Samples,
     on: NDArray[np.bool_],
-    factor: Floats,
+    growth: Floats,
     water: Floats,
     pump: Intensifier,
     strokes_per_count: float,
 ) -> Samples:
+    factor = np.where(on, 1.0 + growth, 1.0)
     rate = samples.rate * factor
     steady = np.isfinite(rate) & (factor > 1.0)
     if np.count_nonzero(steady) and float(np.median(rate[steady])) > pump.max_stroke_rate:
         raise ValueError("the pump would overstroke with so much larger a jet")
     pressure = np.maximum(np.nan_to_num(samples.pressure), 1.0)
-    weight = np.asarray(event_rate(pump.displacement, 1.0, pressure, water))
-    weight = weight / max(float(np.max(weight)), 1e-12) * np.where(on, 1.0, IDLE_SHARE)
+    # what a unit of area would make it stroke, were the jet on
+    draw = np.asarray(event_rate(pump.displacement, 1.0, pressure, water))
     return samples._replace(
         rate=rate,
-        stroke_count=_counted(
-            samples.stroke_count, samples.time_ns, weight, factor, strokes_per_count
-        ),
+        stroke_count=_counted(samples, on, draw, 1.0 + growth, strokes_per_count),
         left_stroke_time=samples.left_stroke_time / factor,
         right_stroke_time=samples.right_stroke_time / factor,
     )
 
 
 def _counted(
-    count: Floats, time_ns: NDArray[np.int64], weight: Floats, factor: Floats, quantum: float
+    samples: Samples, on: NDArray[np.bool_], draw: Floats, factor: Floats, quantum: float
 ) -> Floats:
-    """What a counter shows where the strokes between its edges come `factor` times as fast.
+    """What a counter shows where the strokes that the jet takes come `factor` times as fast.
 
-    Between two edges the plunger is taken to move in proportion to `weight`. A counter that goes
-    back or leaps was reset, and does so here.
+    Between two edges with the jet on the plunger moves in proportion to `draw`. Where the jet was
+    closed and opened again in between, nobody saw how far into the stroke: as one closes as likely
+    here as there, those parts are spread evenly over the strokes, and the plunger stands still in
+    between. A counter that goes back or leaps was reset, and does so here.
     """
+    count = samples.stroke_count
     known = np.flatnonzero(np.isfinite(count))
-    if len(known) < 2:
-        return count
-    c = count[known]
-    moved = np.diff(c, prepend=c[0])
-    done = np.cumsum(weight[known] * np.diff(time_ns[known], prepend=time_ns[known[0]]) * 1e-9)
-    edges = np.flatnonzero(moved != 0.0)
+    c, seconds = count[known], samples.time_ns[known] * 1e-9
+    edges = np.flatnonzero(np.diff(c, prepend=c[:1]) != 0.0)
     if len(edges) < 2:
         return count
-    spans, strokes = np.diff(done[edges]), moved[edges[1:]]
-    usual = float(np.median(strokes / np.maximum(spans, 1e-9)))
-    sound = (strokes > 0.0) & (strokes <= 3.0 * quantum + 3.0 * usual * spans)
-    pace = np.where(sound, strokes / np.maximum(spans, 1e-9), 0.0)
-    # before the first edge and after the last one the pace is the usual one
-    which = np.searchsorted(edges, np.arange(len(c)), side="left")
-    paces = np.concatenate([[usual], pace, [usual]])[which]
-    steps = paces * np.diff(done, prepend=done[0])
-    reset = np.zeros(len(c))
-    reset[edges[1:]] = np.where(sound, 0.0, strokes)
-    began = c[edges[0]] - float(np.sum(steps[: edges[0] + 1]))
-    gained = np.cumsum(steps * factor[known] + reset)
+    done = np.cumsum(draw[known] * np.diff(seconds, prepend=seconds[0]))
+    strokes, spans = np.diff(c[edges]), np.maximum(np.diff(done[edges]), 1e-12)
+    # of each sample: the span between edges that it lies in, the first edge's sample not included
+    span = np.searchsorted(edges, np.arange(len(c))) - 1
+    inside = (span >= 0) & (span < len(strokes))
+    jet = np.bincount(span[inside], weights=on[known][inside], minlength=len(strokes))
+    whole = np.bincount(span[inside], minlength=len(strokes))
+    pace = strokes / spans
+    running = (jet == whole) & (strokes > 0.0)
+    usual = float(np.median(pace[running])) if running.any() else float(np.median(pace))
+    reset = (strokes < 0.0) | (strokes > 3.0 * quantum + 3.0 * usual * spans)
+    broken = (jet > 0.0) & (jet < whole) & ~reset
+
+    k = np.clip(span, 0, len(strokes) - 1)
+    since = done - done[edges[k]]
+    share = since / spans[k]
+    # broken spans: at the usual pace until the jet closes, and again from when it opens
+    before = np.minimum(usual * since, strokes[k] * (0.618034 * (k + 1.0) % 1.0))
+    after = strokes[k] - usual * (spans[k] - since)
+    moved = np.where(broken[k], np.clip(after, before, strokes[k]), strokes[k] * share)
+    moved = np.where(reset[k] & (share < 1.0), 0.0, moved)
+    at = np.where(inside, c[edges[k]] + moved, c)
+    # beyond the outer edges the pace is the usual one, as far as the next edge was not reached
+    early = np.arange(len(c)) <= edges[0]
+    at[early] = c[edges[0]] - np.minimum(usual * (done[edges[0]] - done[early]), quantum)
+    late = np.arange(len(c)) > edges[-1]
+    at[late] = c[edges[-1]] + np.minimum(usual * (done[late] - done[edges[-1]]), 0.999 * quantum)
+
+    by_jet = np.where(inside, (running | broken)[k], on[known])
+    steps = np.diff(at, prepend=at[0])
     shown = count.copy()
-    shown[known] = c[0] + quantum * np.floor((began + gained - c[0]) / quantum + 1e-6)
+    made = at[0] + np.cumsum(steps * np.where(by_jet, factor[known], 1.0))
+    shown[known] = c[0] + quantum * np.floor((made - c[0]) / quantum + 1e-6)
     return np.where(shown < 0.0, count, shown)
 
 

@@ -185,13 +185,13 @@ def choose(
 ) -> Choice:
     """Which setting these days speak for; `outcomes[0]` is today's.
 
-    Acceptable is what finds and names all labelled events that today's settings do, misses no more
-    wear, and whose false alarms are not significantly more than `wanted_rate` per 1,000 jet hours
-    (exact Poisson test). `designed` are the jet hours between false alarms that each setting asks
-    for; where that is less than wanted and than today's, these days have to prove it. Among those
-    with no more false alarms than today the one with the least mean delay is taken, if it beats
-    today's on the same chips (Wilcoxon's signed-rank test, 1945, Biometrics Bulletin 1, 80-83, at
-    1 %); else today's stay.
+    Acceptable is what finds and names all labelled events that today's settings do, names no fewer
+    of the chips for what they are, misses no more wear, and whose false alarms are not
+    significantly more than `wanted_rate` per 1,000 jet hours (exact Poisson test). `designed` are
+    the jet hours between false alarms that each setting asks for; where that is less than wanted
+    and than today's, these days have to prove it. Among those with no more false alarms than today
+    the one with the least mean delay is taken, if it beats today's on the same chips (Wilcoxon's
+    signed-rank test, 1945, Biometrics Bulletin 1, 80-83, at 1 %); else today's stay.
     """
     figures = [summarise(shop, outcome, which) for outcome in outcomes]
     today = figures[0]
@@ -206,7 +206,10 @@ def choose(
         finds = s.labels_found >= today.labels_found and s.labels_right >= today.labels_right
         missed = s.wears_watched - s.wears_found
         sees = s.watched > 0 or s.chips == 0
-        return quiet and finds and sees and missed <= today.wears_watched - today.wears_found
+        names = s.watched - s.right <= today.watched - today.right
+        return (
+            quiet and finds and sees and names and missed <= today.wears_watched - today.wears_found
+        )
 
     def delay(k: int) -> float:
         return figures[k].worth if figures[k].watched else 0.0
