@@ -107,12 +107,16 @@ def _counted(
 
     k = np.clip(span, 0, len(strokes) - 1)
     since = done - done[edges[k]]
-    share = since / spans[k]
+    ended = np.isin(np.arange(len(c)), edges)
+    share = np.where(ended, 1.0, since / spans[k])
     # broken spans: at the usual pace until the jet closes, and again from when it opens
     before = np.minimum(usual * since, strokes[k] * (0.618034 * (k + 1.0) % 1.0))
     after = strokes[k] - usual * (spans[k] - since)
-    moved = np.where(broken[k], np.clip(after, before, strokes[k]), strokes[k] * share)
-    moved = np.where(reset[k] & (share < 1.0), 0.0, moved)
+    part_way = np.where(ended, strokes[k], np.clip(after, before, strokes[k]))
+    moved = np.where(broken[k], part_way, strokes[k] * share)
+    moved = np.where(reset[k] & ~ended, 0.0, moved)
+    # it had not reached the next count where that did not show
+    moved = np.where(ended, moved, np.minimum(moved, (1.0 - 1e-5) * quantum))
     at = np.where(inside, c[edges[k]] + moved, c)
     # beyond the outer edges the pace is the usual one, as far as the next edge was not reached
     early = np.arange(len(c)) <= edges[0]
@@ -120,7 +124,7 @@ def _counted(
     late = np.arange(len(c)) > edges[-1]
     at[late] = c[edges[-1]] + np.minimum(usual * (done[late] - done[edges[-1]]), 0.999 * quantum)
 
-    by_jet = np.where(inside, (running | broken)[k], on[known])
+    by_jet = np.where(inside, ((running & ~reset) | broken)[k], on[known])
     steps = np.diff(at, prepend=at[0])
     shown = count.copy()
     made = at[0] + np.cumsum(steps * np.where(by_jet, factor[known], 1.0))
