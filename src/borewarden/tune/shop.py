@@ -173,7 +173,7 @@ def make_shop(
     of_day = shop.day_of(time_ns)
     count = len(days)
     shop.sound[:] = np.bincount(of_day[steady], minlength=count) > 0
-    shop.sound[:] &= np.bincount(of_day[eventful], minlength=count) == 0
+    shop.sound[:] &= np.bincount(of_day[eventful & on], minlength=count) == 0
     shop.trials.extend(_lay_out(shop, fitted, steady, eventful, baseline_time, wanted))
     if must_try and not shop.trials and not windows:
         raise BadInput(

@@ -115,7 +115,7 @@ def _in_processes(
         try:
             gates = _gates(candidates, todo)
             places: dict[Future[Path], Any] = {
-                pool.submit(_gather_to, number, gate): gate for number, gate in enumerate(gates)
+                _ask(pool, _gather_to, number, gate): gate for number, gate in enumerate(gates)
             }
             asked: dict[Future[Outcome], int] = {}
             waiting: set[Future[Any]] = {*places}
@@ -126,13 +126,22 @@ def _in_processes(
                         gate, place = places.pop(future), future.result()
                         for k in todo:
                             if candidates[k].gate == gate:
-                                judged = pool.submit(_judge_at, place, candidates[k].watch)
+                                judged = _ask(pool, _judge_at, place, candidates[k].watch)
                                 asked[judged] = k
                                 waiting.add(judged)
                     else:
                         done(asked.pop(future), future.result())
         finally:
             pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _ask(pool: ProcessPoolExecutor, what: Callable[..., Any], *words: Any) -> Future[Any]:
+    """Submit, and keep a Ctrl-C from a process that starts for it: this one ends them all."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        return pool.submit(what, *words)
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _lay_down(shop: Shop, folder: Path) -> None:
@@ -156,7 +165,6 @@ _folder = Path()
 def _begin(folder: Path) -> None:
     global _folder
     _folder = folder
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent hears a Ctrl-C and ends this one
 
 
 @lru_cache(maxsize=1)
@@ -210,7 +218,11 @@ def _read_kept(file: Path | None) -> dict[str, Outcome]:
     known: dict[str, Outcome] = {}
     if file is None or not file.exists():
         return known
-    for line in file.read_text(encoding="utf-8").splitlines():
+    text = file.read_text(encoding="utf-8")
+    if not text.endswith("\n"):  # or the next one would be lost in half a line
+        with file.open("a", encoding="utf-8") as handle:
+            handle.write("\n")
+    for line in text.splitlines():
         try:
             name, fields = json.loads(line)
             fields["found"] = [Found(**found) for found in fields["found"]]
