@@ -75,10 +75,10 @@ def test_a_setting_that_can_not_be_watched_with_is_said(workers: int) -> None:
 
 def test_a_sweep_that_is_interrupted_goes_on_where_it_was(tmp_path: Path) -> None:
     """A real Ctrl-C: SIGINT to the whole group, as a terminal sends it."""
-    values = ",".join(f"{1 + k / 10:.1f} %" for k in range(40))
+    values = ",".join(f"{1 + k / 4:.2f} %" for k in range(16))
     command = [
         sys.executable, "-m", "borewarden.cli", "tune", str(SOUND), "--machine", str(WEST),
-        "--vary", f"smallest_step={values}", "--chips", "5", "--wears", "0",
+        "--vary", f"smallest_step={values}", "--chips", "3", "--wears", "0",
         "--kept", str(tmp_path / "kept"),
     ]  # fmt: skip
     first = subprocess.Popen(
@@ -94,11 +94,11 @@ def test_a_sweep_that_is_interrupted_goes_on_where_it_was(tmp_path: Path) -> Non
     os.killpg(first.pid, signal.SIGINT)
     _, err = first.communicate(timeout=60)
     assert first.returncode == 130, err
-    said = re.search(r"stopped: (\d+) of 40 settings are kept", err)
+    said = re.search(r"stopped: (\d+) of 16 settings are kept", err)
     assert said, err
     (file,) = (tmp_path / "kept").glob("*.jsonl")
     kept = file.read_text().splitlines()
-    assert 3 <= len(kept) < 40
+    assert 3 <= len(kept) < 16
     assert len(kept) >= int(said[1])
     assert all(json.loads(line) for line in kept)
 
@@ -106,5 +106,5 @@ def test_a_sweep_that_is_interrupted_goes_on_where_it_was(tmp_path: Path) -> Non
     assert second.returncode == 0, second.stderr
     lines = file.read_text().splitlines()
     assert lines[: len(kept)] == kept
-    assert len(lines) == 40
-    assert len({json.loads(line)[0] for line in lines}) == 40
+    assert len(lines) == 16
+    assert len({json.loads(line)[0] for line in lines}) == 16

@@ -153,7 +153,7 @@ def make_shop(
     dt = np.diff(time_ns, prepend=time_ns[0]) * 1e-9
     clock = np.cumsum(np.where(on & (dt > 0.0) & (dt <= gate.max_gap), dt, 0.0))
     days, starts = _days(time_ns, time_zone)
-    windows = _windows(labels, jewels, samples, starts)
+    windows = _windows(labels, jewels, time_ns, time_ns[on], starts)
     shop = Shop(
         pump=pump,
         jewels=jewels,
@@ -221,11 +221,15 @@ def _midnight(day: date, time_zone: str) -> int:
 def _windows(
     labels: Sequence[Label],
     jewels: list[Jewel],
-    samples: Samples,
+    time_ns: NDArray[np.int64],
+    jet_ns: NDArray[np.int64],
     day_starts_ns: NDArray[np.int64],
 ) -> list[Window]:
-    """An event lasts until its label ends, or a jewel is fitted, or the samples end."""
-    first, last = int(samples.time_ns[0]), int(samples.time_ns[-1])
+    """An event lasts until its label ends, or a jewel is fitted, or the samples end.
+
+    A jewel that is fitted before the jet was ever on in it is the one that the label is about.
+    """
+    first, last = int(time_ns[0]), int(time_ns[-1])
     changes = [jewel.fitted_ns for jewel in jewels]
     changes += [label.start_ns for label in labels if label.event == "jewel changed"]
     found = []
@@ -243,7 +247,8 @@ def _windows(
             )
         if label.event in UNEVENTFUL:
             continue
-        ends = [change for change in changes if change > label.start_ns]
+        seen = jet_ns[jet_ns >= label.start_ns][:1]
+        ends = [change for change in changes if len(seen) and change > seen[0]]
         end = label.end_ns if label.end_ns is not None else min([*ends, last + 1])
         found.append(Window(label, end, max(day, 0)))
     return found
