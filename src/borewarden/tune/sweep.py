@@ -105,10 +105,12 @@ def _in_processes(
     with tempfile.TemporaryDirectory(prefix="borewarden-tune-") as name:
         folder = Path(name)
         _lay_down(shop, folder)
+        # a plain fork would take along the threads of whoever calls; this way all is imported once
+        context = multiprocessing.get_context("forkserver")
+        context.set_forkserver_preload([__name__])
         pool = ProcessPoolExecutor(
             workers,
-            # a fork would take along the threads of whoever calls
-            mp_context=multiprocessing.get_context("spawn"),
+            mp_context=context,
             initializer=_begin,
             initargs=(folder,),
         )
@@ -165,6 +167,7 @@ _folder = Path()
 def _begin(folder: Path) -> None:
     global _folder
     _folder = folder
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 @lru_cache(maxsize=1)
