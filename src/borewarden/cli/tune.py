@@ -28,6 +28,7 @@ from borewarden.tune.shop import Shop, Wanted, make_shop
 from borewarden.tune.sources import from_influx, from_logs, from_store, labels_from
 from borewarden.tune.sweep import sweep
 from borewarden.tune.trade import Estimate, Trade, weigh_settings
+from borewarden.tune_report import write_tune_report
 
 TOKEN = "BOREWARDEN_SERVICE_INFLUX_TOKEN"  # as the service has it
 MOST_ROWS = 10  # of the table on the terminal
@@ -85,6 +86,9 @@ def tune_command(
         Path, typer.Option(help="Folder of results so far: a sweep that was stopped goes on.")
     ] = Path("tuning"),
     patch: Annotated[Path | None, typer.Option(help="Write the change here, too.")] = None,
+    report: Annotated[
+        Path | None, typer.Option(help="HTML report; default reports/tune-MACHINE.html.")
+    ] = None,
 ) -> None:
     """Try many settings on logged days: detection delay against false alarms, and a patch.
 
@@ -112,9 +116,17 @@ def tune_command(
         )
         if patch is not None:
             patch.write_text(change, encoding="utf-8")
+        target = report or Path("reports") / f"tune-{machine.stem}.html"
+        target.parent.mkdir(parents=True, exist_ok=True)
+        write_tune_report(
+            of_machine.name, of_machine.time_zone, shop, tried, outcomes, trade, change, target
+        )
+    out.print(f"report: {target}", highlight=False, soft_wrap=True)
     if change:
         out.print(
-            f"Not applied. To take it: patch -p0 < {patch or 'FILE'} (write it by --patch).",
+            "Not applied. To take it, write it to a file by --patch and run patch -p0 < FILE."
+            if patch is None
+            else f"Not applied. To take it: patch -p0 < {patch}",
             highlight=False,
         )
         out.print(change, highlight=False, markup=False, soft_wrap=True, end="")
