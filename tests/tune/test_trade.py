@@ -177,7 +177,7 @@ def test_more_false_alarms_or_a_missed_event_are_no_price_for_speed() -> None:
         choice = choose(labelled, [today, worse], chosen_days(labelled, ALL), 1.0, DESIGNED)
         assert choice.number == 0
     unnamed = outcome(40.0)
-    unnamed.right[0] = False
+    unnamed.right[:4] = [False] * 4  # of 60
     assert choose(shop(), [outcome(60.0), unnamed], chosen_days(shop(), ALL), 1.0, DESIGNED)[0] == 0
     blind = outcome(40.0)
     blind.delay[-1] = INF  # wear is not told any more

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -19,6 +20,7 @@ COVERAGE = 0.90  # of the intervals of delays
 RATE_COVERAGE = 0.95  # of false-alarm rates
 PER_HOURS = 1000.0
 BETTER = 0.01  # significance at which another setting counts as better than today's
+UNNAMED = 0.05  # of the chips that may be named worse than today
 WORSE = 0.05  # at which one counts as over-fitted, or as having too many false alarms
 
 
@@ -150,7 +152,7 @@ def summarise(shop: Shop, outcome: Outcome, which: Days) -> Summary:
         wear=quantile(grown_watched, 0.5),
         wears_watched=len(grown_watched),
         wears_found=int(np.sum(np.isfinite(grown_watched))),
-        labels_found=sum(np.isfinite(f.delay) for f in found),
+        labels_found=sum(math.isfinite(f.delay) for f in found),
         labels_right=sum(f.right for f in found),
     )
 
@@ -185,8 +187,8 @@ def choose(
 ) -> Choice:
     """Which setting these days speak for; `outcomes[0]` is today's.
 
-    Acceptable is what finds and names all labelled events that today's settings do, names no fewer
-    of the chips for what they are, misses no more wear, and whose false alarms are not
+    Acceptable is what finds and names as many labelled events as today's settings do, names at most
+    5 % fewer of the chips for what they are, misses no more wear, and whose false alarms are not
     significantly more than `wanted_rate` per 1,000 jet hours (exact Poisson test). `designed` are
     the jet hours between false alarms that each setting asks for; where that is less than wanted
     and than today's, these days have to prove it. Among those with no more false alarms than today
@@ -206,7 +208,7 @@ def choose(
         finds = s.labels_found >= today.labels_found and s.labels_right >= today.labels_right
         missed = s.wears_watched - s.wears_found
         sees = s.watched > 0 or s.chips == 0
-        names = s.watched - s.right <= today.watched - today.right
+        names = s.watched - s.right <= today.watched - today.right + UNNAMED * s.watched
         return (
             quiet and finds and sees and names and missed <= today.wears_watched - today.wears_found
         )
@@ -224,7 +226,7 @@ def choose(
     quiet = [k for k in good if figures[k].false <= today.false]
     best = min(quiet, key=lambda k: (delay(k), k))
     if best == 0:
-        return Choice(0, "none is faster than today's without more false alarms")
+        return Choice(0, "none that is as good in all else is faster than today's")
     p = _sooner(delays(shop, outcomes[best], which), delays(shop, outcomes[0], which))
     if p >= BETTER:
         return Choice(0, f"the fastest is not surely faster than today's (p = {p:.2g})")
