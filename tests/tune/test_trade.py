@@ -238,7 +238,7 @@ def test_a_setting_that_holds_on_every_day_is_not_over_fitted() -> None:
     assert sum(fold.held_out.watched for fold in trade.folds) == DAYS * CHIPS
 
 
-def test_one_day_can_not_be_left_out() -> None:
+def test_a_single_day_can_not_be_left_out() -> None:
     one = replace(shop(), days=shop().days[:1], trials=[Trial("chip", 0.08, 0, 1, 0)] * 5)
     made = replace(outcome(), hours=[5.0], false=[0], delay=[50.0] * 5, right=[True] * 5)
     trade = weigh_settings(one, [made, made], 1.0, DESIGNED)

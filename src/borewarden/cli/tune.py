@@ -260,6 +260,8 @@ def print_trade(
         _print_labels(shop, tried, outcomes, trade, time_zone)
     if trade.folds:
         _print_folds(trade)
+    else:
+        out.print("All chips are on one day: whether the choice holds on another can't be told.")
     for number, reason in trade.over_fitted:
         out.print(f"Over-fitted: {tried[number].words}: {reason}", highlight=False)
     unlabelled = [day for day, count in zip(shop.days, outcomes[0].false, strict=True) if count]

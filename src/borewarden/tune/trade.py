@@ -263,10 +263,10 @@ def leave_one_day_out(
 ) -> list[Fold]:
     """Choose without each day in turn (Stone 1974, J. R. Stat. Soc. B 36, 111-147).
 
-    Empty if there are less than two days.
+    Empty if all chips are on one day: without it nothing could be chosen.
     """
     count = len(shop.days)
-    if count < 2:
+    if len({trial.day for trial in shop.trials if trial.kind == "chip"}) < 2:
         return []
     folds = []
     for day in range(count):
