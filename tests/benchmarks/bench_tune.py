@@ -5,8 +5,8 @@ the machine West at 1 Hz, and prints the time of a sweep of so many settings ove
 process and with two, beside replaying the log anew for each setting (which injects nothing), and
 the most memory a process took. Processor seconds are printed too: on busy cores they say more.
 
-`python tests/benchmarks/bench_tune.py like [RUNS]` compares delay and step of injected chips of
-+8 % with truly simulated ones at the same moments of the same invented days.
+`python tests/benchmarks/bench_tune.py like [RUNS [MACHINE]]` compares delay and step of injected
+chips of +8 % with truly simulated ones at the same moments of the same invented days.
 """
 
 from __future__ import annotations
@@ -114,8 +114,8 @@ def alarm_and_step(name: str, samples: Samples) -> tuple[int | None, float]:
     return (alerts[0].time_ns if alerts else None), watcher.verdict().step
 
 
-def likeness(runs: int) -> None:
-    for name in ("north", "west", "south"):
+def likeness(runs: int, *names: str) -> None:
+    for name in names or ("north", "west", "south"):
         machine = load_machine(CONFIG / f"{name}.toml")
         pump, jewel, zone = machine.build_pump(), machine.jewels()[0], ZoneInfo(machine.time_zone)
         found = []
@@ -152,6 +152,6 @@ def likeness(runs: int) -> None:
 
 if __name__ == "__main__":
     if sys.argv[1:2] == ["like"]:
-        likeness(int(sys.argv[2]) if len(sys.argv) > 2 else 60)
+        likeness(int(sys.argv[2]) if len(sys.argv) > 2 else 60, *sys.argv[3:])
     else:
         sweeps(*(int(word) for word in [*sys.argv[1:], "30", "200"][:2]))

@@ -107,7 +107,7 @@ def test_counts_of_two_strokes_stay_even(intensifier) -> None:
 
 def test_a_crank_pump_loses_the_pressure_that_the_larger_area_costs(direct_drive) -> None:
     """Incompressible: p as 1/A². Compression in pump and jet moves the exponent a little."""
-    n = 50
+    n = 200
     pressure = np.linspace(300e6, 400e6, n)
     samples = samples_of(
         np.arange(n) * 10**9, pressure=pressure, rate=np.full(n, 8.4), temperature=np.full(n, 293.0)
@@ -115,13 +115,14 @@ def test_a_crank_pump_loses_the_pressure_that_the_larger_area_costs(direct_drive
     on = np.arange(n) >= 10
     made = inject(samples, on, np.full(n, 0.08), direct_drive, 20e6)
     assert np.array_equal(made.pressure[:10], pressure[:10])
-    exponent = np.log(made.pressure[10:] / pressure[10:]) / np.log(1.08)
-    assert np.all(np.abs(exponent + 2.0) < 0.3)
+    exponent = np.log(made.pressure / pressure) / np.log(1.08)
+    assert np.all(np.diff(exponent[9:40]) < 0.0)  # it falls within seconds, not at once
+    assert np.all(np.abs(exponent[60:] + 2.0) < 0.3)
     areas = [
-        area_of_rate(direct_drive.displacement, 8.4, p[10:], 293.0)
+        area_of_rate(direct_drive.displacement, 8.4, p[60:], 293.0)
         for p in (pressure, made.pressure)
     ]
-    assert areas[1] / areas[0] == pytest.approx(1.08, rel=1e-9)
+    assert areas[1] / areas[0] == pytest.approx(1.08, rel=1e-4)
 
 
 def test_a_drive_that_trims_the_speed_turns_faster_instead(direct_drive: DirectDrive) -> None:
@@ -131,15 +132,17 @@ def test_a_drive_that_trims_the_speed_turns_faster_instead(direct_drive: DirectD
     made = inject(samples, np.ones(50, dtype=bool), np.full(50, 0.08), trimmed, 20e6)
     assert made.rate == pytest.approx(1.08 * rate)
     assert np.array_equal(made.pressure, samples.pressure)
+    with pytest.raises(ValueError, match="fast enough"):
+        inject(samples, np.ones(50, dtype=bool), np.full(50, 2.0), trimmed, 20e6)
 
 
 def test_what_a_bypass_hides_is_left_as_it_was(direct_drive: DirectDrive) -> None:
     spilling = replace(direct_drive, regulation="bypass")
-    pressure = np.array([300e6, spilling.rated_pressure])
-    samples = samples_of(np.arange(2) * 10**9, pressure=pressure, rate=np.full(2, 8.4))
-    made = inject(samples, np.ones(2, dtype=bool), np.full(2, 0.08), spilling, 20e6)
-    assert made.pressure[0] < 0.9 * pressure[0]
-    assert made.pressure[1] == pressure[1]
+    pressure = np.where(np.arange(60) % 2 == 0, 300e6, spilling.rated_pressure)
+    samples = samples_of(np.arange(60) * 10**9, pressure=pressure, rate=np.full(60, 8.4))
+    made = inject(samples, np.ones(60, dtype=bool), np.full(60, 0.08), spilling, 20e6)
+    assert made.pressure[58] < 0.9 * pressure[58]
+    assert np.array_equal(made.pressure[1::2], pressure[1::2])
 
 
 def test_a_pump_that_would_overstroke_is_no_trial(intensifier) -> None:
