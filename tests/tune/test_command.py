@@ -13,6 +13,7 @@ from invented_days import ROOT
 from typer.testing import CliRunner
 
 from borewarden.cli import app
+from borewarden.replay import replay
 from borewarden.settings import load_machine
 
 NORTH, SOUTH, WEST = (str(ROOT / "config" / f"{name}.toml") for name in ("north", "south", "west"))
@@ -128,8 +129,7 @@ def test_machines_and_days_are_compared_from_logs(tmp_path: Path) -> None:
 
 def test_machines_are_compared_and_tuned_from_a_store(tmp_path: Path) -> None:
     for log, machine in ((SOUND, WEST), (CHIP, SOUTH)):
-        made = borewarden("replay", log, "--machine", machine)
-        assert made.exit_code == 0, made.stderr
+        replay(load_machine(machine), [Path(log)], tmp_path / "borewarden.db")
     days = ["--store", "borewarden.db", "--from", "2026-03-01", "--to", "2026-03-10"]
     done = borewarden("compare", "--machine", WEST, "--machine", SOUTH, *days)
     assert done.exit_code == 0, done.stderr
