@@ -12,7 +12,7 @@ from invented_days import FIRST, ROOT, at_ns, label, logged, machine_of, shop_of
 
 from borewarden.collect.logged import read_labels, read_log
 from borewarden.model.baseline import Jewel
-from borewarden.model.gate import Samples, rows
+from borewarden.model.gate import Samples
 from borewarden.model.watcher import Watcher
 from borewarden.simulate.day import Chip
 from borewarden.tune.outcome import gather, judge_setting, watch_stretch
@@ -162,11 +162,10 @@ def test_replay_datas_own_labels_are_all_found() -> None:
             assert len(outcome.found) == events
 
 
-def test_blocks_of_the_gate_change_nothing() -> None:
+def test_stopping_at_onsets_changes_no_batch() -> None:
     samples = logged("west")
     shop = shop_of("west", samples)
     machine = machine_of("west")
     whole = gather(replace(shop, trials=[]), machine.gate_settings())
     forked = gather(shop, machine.gate_settings())
     assert whole[0].batches.tobytes() == forked[0].batches.tobytes()
-    assert len(rows(samples, 0, 5).time_ns) == 5

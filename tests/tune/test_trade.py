@@ -78,7 +78,7 @@ ALL = np.ones(DAYS, dtype=np.bool_)
 @pytest.mark.parametrize(
     ("count", "low", "high"),
     [
-        # Garwood (1936, Biometrika 28, 437-442), Table I, 95 %; to the digits of the common tables
+        # Garwood (1936, Biometrika 28, 437-442), 95 % limits as in the common tables, from memory
         (0, 0.0, 3.689),
         (1, 0.0253, 5.572),
         (5, 1.623, 11.668),
@@ -104,7 +104,7 @@ def test_no_hours_are_no_rate() -> None:
 
 def test_quantile_interval_has_the_ranks_of_the_textbook() -> None:
     """Median of ten: ranks 2 and 9 hold 97.9 % (Conover 1999, "Practical Nonparametric Statistics",
-    3rd ed., sec. 3.2, by the binomial table: P(1 < X < 9) = 1 - 2 * 0.0107)."""
+    3rd ed., sec. 3.2, from memory; by the binomial table 1 - 2 * 0.0107)."""
     e = quantile(np.arange(1.0, 11.0), 0.5, 0.95)
     assert e == (5.0, 2.0, 9.0)
 
