@@ -51,7 +51,7 @@ def test_a_change_is_printed_and_written_but_never_applied(tmp_path: Path) -> No
     assert '+batch_time = "10 s"' in change
     assert change in done.stdout
     said = plain(done.stdout)
-    assert "1 days, 1 of them sound" in said
+    assert "1 day, 1 of them sound" in said
     assert "3 settings; 30 chips of +8.0%" in said
     assert "Choice: batch_time 10 s. surely faster" in said
     assert "the rate may still be up to" in said
@@ -137,4 +137,4 @@ def test_machines_are_compared_and_tuned_from_a_store(tmp_path: Path) -> None:
     assert "2026-03-05" in done.stdout
     tuned = borewarden("tune", "--machine", WEST, *days, *QUICK, "--vary", "smallest_step=3 %")
     assert tuned.exit_code == 0, tuned.stderr
-    assert "1 days, 1 of them sound" in plain(tuned.stdout)
+    assert "1 day, 1 of them sound" in plain(tuned.stdout)

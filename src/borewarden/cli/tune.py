@@ -222,7 +222,7 @@ def print_trade(
     chips = f"chips of {max(chip_sizes):+.1%}" if chip_sizes else "no chips"
     today = trade.figures[0]
     out.print(
-        f"{len(shop.days)} days, {int(shop.sound.sum())} of them sound, "
+        f"{len(shop.days)} day{'s' * (len(shop.days) > 1)}, {int(shop.sound.sum())} of them sound, "
         f"{float(shop.jet_clock[-1]) / 3600.0:.1f} jet hours; {len(tried)} settings; "
         f"{today.chips} {chips} and {len(shop.trials) - today.chips} wearing jewels injected.",
         highlight=False,
