@@ -180,7 +180,7 @@ def _gather_days(
             "give --from and a later --to, such as 2026-03-01",
         )
     first_ns, last_ns = (local_ns(time, machine.time_zone) for time in (since, until))
-    known = labels_from(machine, labels)
+    known = labels_from(machine, labels)  # and whatever else says what happened belongs here
     if store is not None:
         return from_store(machine, store, first_ns, last_ns), known
     token = SecretStr(os.environ.get(TOKEN, ""))
