@@ -9,6 +9,7 @@ from borewarden.cli import (
     live,
     logged,
     register,
+    tune,
     virtual,
 )
 from borewarden.cli.terminal import app
@@ -22,5 +23,6 @@ __all__ = [
     "live",
     "logged",
     "register",
+    "tune",
     "virtual",
 ]

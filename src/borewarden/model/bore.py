@@ -734,28 +734,28 @@ class BoreWatch:
         if kind is Kind.LOW and abs(batch["signals"][HEADS] - w.heads) > 0.25:
             idle.recent.pop()  # a planned change of the number of heads is none of the jewel's
             return
-        rows = self._rows()
+        watching = w.count > w.since
         if self._event is not None:
             self._event.idle_batches += 1
             n = self._event.idle_batches
             if n <= CLOSE_LOOK or n % CLOSE_LOOK == 0:
                 self._weigh_causes()
-        elif kind is Kind.DEAD_HEAD and len(rows):
+        elif kind is Kind.DEAD_HEAD and watching:
             # two in a row, and unlike what it was when the jewel was new
             # beyond what a stroke that only ended here can make of it
             two = list(idle.recent)[-2:]
             flow = sum(float(b["area"]) for b in two) / 2.0
             sd = _counted(two, float(np.max([b["resolution"] for b in idle.recent])))
             if len(two) == 2 and (flow - 3.0 * sd) / w.area > self._usual_idle() + IDLE_LIMIT:
-                self._begin_slow(0.0, rows, int(idle.recent[-2]["start_ns"]) - 1)
+                self._begin_slow(0.0, self._rows(), int(idle.recent[-2]["start_ns"]) - 1)
                 self._weigh_causes()
-        elif kind is Kind.LOW and len(rows):
+        elif kind is Kind.LOW and watching:
             # so large an area that the pressure can't be held any more
             last_two = list(idle.recent)[-2:]
             newest_two = [float(np.log(b["area"] / w.area)) for b in last_two]
             sure = [v - 4.0 * b["resolution"] for v, b in zip(newest_two, last_two, strict=True)]
             if len(sure) == 2 and min(sure) > np.log1p(LOW_LIMIT):
-                self._begin_slow(1.0, rows, int(idle.recent[-2]["start_ns"]) - 1)
+                self._begin_slow(1.0, self._rows(), int(idle.recent[-2]["start_ns"]) - 1)
                 assert self._event is not None
                 self._event.low = Step(0, float(np.mean(newest_two)), 0.02)
                 self._weigh_causes()

@@ -16,6 +16,7 @@ and time overwrite each other on the server, so sending a row twice does no harm
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -24,14 +25,15 @@ from typing import Any
 
 import aiohttp
 import numpy as np
-from influxdb_client import Point
+from influxdb_client import InfluxDBClient, Point
 from influxdb_client.client.influxdb_client_async import InfluxDBClientAsync
 from influxdb_client.rest import ApiException
 from numpy.typing import NDArray
 from pydantic import SecretStr
+from urllib3.exceptions import HTTPError
 
 from borewarden.model.bore import RESULT
-from borewarden.model.gate import Samples
+from borewarden.model.gate import Samples, samples_of
 from borewarden.model.verdict import STATES
 from borewarden.model.watcher import Alert
 from borewarden.physics.pump import overstroke_margin
@@ -40,6 +42,7 @@ from borewarden.store import outbox
 SINK = "influx"
 
 SAMPLE_FIELDS = Samples._fields[1:]
+DAY_NS = 86_400 * 10**9
 BATCH_FIELDS = tuple(f for f in RESULT.names or () if f not in ("start_ns", "end_ns", "state"))
 
 # answers that are about the data themselves; all others may well change (token, bucket, load)
@@ -164,3 +167,69 @@ async def forward(
             longest_pause=longest_pause,
             report=report,
         )
+
+
+def read_samples(settings: InfluxSettings, machine: str, first_ns: int, last_ns: int) -> Samples:
+    """The samples of `machine` from `first_ns` to `last_ns`, as `sample_lines` wrote them.
+
+    Asks by InfluxQL, which InfluxDB 1 has and InfluxDB 2 too, beside Flux, for a bucket that is
+    mapped to a database of its own name (its manual: "InfluxDB 1.x compatibility API"). Raises
+    ConnectionError if the server can't be asked or refuses.
+    """
+    name = machine.replace("\\", "\\\\").replace("'", "\\'")
+    fields = ", ".join(f'"{field}"' for field in SAMPLE_FIELDS)
+    rows: list[list[float | None]] = []
+    client = InfluxDBClient(
+        settings.url,
+        token=settings.token.get_secret_value(),
+        org=settings.org,
+        timeout=round(settings.timeout * 1e3),
+    )
+    with client:
+        for start in range(first_ns, last_ns + 1, DAY_NS):  # an answer is never more than a day
+            end = min(start + DAY_NS - 1, last_ns)
+            query = (
+                f'SELECT {fields} FROM "sample" '
+                f"WHERE \"machine\" = '{name}' AND time >= {start} AND time <= {end}"
+            )
+            try:
+                answer = client.api_client.call_api(
+                    "/query",
+                    "GET",
+                    query_params=[
+                        ("db", settings.bucket),
+                        ("epoch", "ns"),
+                        ("chunked", "true"),  # else no more than 10,000 rows come
+                        ("q", query),
+                    ],
+                    # not CSV, in which this server leaves out what went wrong
+                    header_params={"Accept": "application/json"},
+                    auth_settings=[],
+                    _preload_content=False,
+                )[0].data
+            except ApiException as error:
+                raise ConnectionError(f"HTTP {error.status} {error.reason or ''}".strip()) from None
+            except HTTPError as error:
+                raise ConnectionError(f"{settings.url}: {error}") from None
+            rows += _rows(answer)
+    times = np.array([row[0] for row in rows], dtype=np.int64)
+    # None, where a field is not known, becomes NaN
+    values = np.array([row[1:] for row in rows], dtype=np.float64).reshape(-1, len(SAMPLE_FIELDS))
+    return samples_of(times, **dict(zip(SAMPLE_FIELDS, values.T, strict=True)))
+
+
+def _rows(answer: bytes) -> list[list[float | None]]:
+    """Time and fields of each sample in an answer to InfluxQL. Raises ConnectionError."""
+    rows: list[list[float | None]] = []
+    more = False
+    for chunk in map(json.loads, answer.splitlines()):
+        results = chunk.get("results", [])
+        for part in (chunk, *results):
+            if "error" in part:
+                raise ConnectionError(part["error"])
+            for series in part.get("series", []):
+                rows += series["values"]
+        more = any(part.get("partial") for part in results)
+    if more:
+        raise ConnectionError("the server's answer ended before its last rows")
+    return rows

@@ -1,0 +1,130 @@
+"""Days from files, from the embedded store, and from a real InfluxDB 1.6 on loopback."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import time
+import urllib.error
+import urllib.parse
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from invented_days import ROOT, logged, machine_of
+from pydantic import SecretStr
+
+from borewarden.collect import BadInput
+from borewarden.model.gate import Samples, rows
+from borewarden.replay import replay
+from borewarden.store.influx import InfluxSettings, read_samples, sample_lines
+from borewarden.tune.sources import from_influx, from_logs, from_store
+
+CHIP = ROOT / "replay_data" / "south-2026-03-05-chip.csv"
+
+
+def same(a: Samples, b: Samples) -> bool:
+    return all(np.array_equal(x, y, equal_nan=True) for x, y in zip(a, b, strict=True))
+
+
+def test_labels_come_from_beside_the_logs_and_from_files_named(tmp_path: Path) -> None:
+    more = tmp_path / "more.csv"
+    more.write_text("time,end,event,area_change,note\n2026-03-05T07:00:00,,none,,\n")
+    samples, labels = from_logs(machine_of("south"), [CHIP], [more])
+    assert [known.event for known in labels] == ["chip", "none"]
+    assert len(samples.time_ns) > 30_000
+
+
+def test_the_store_gives_back_what_was_replayed(tmp_path: Path) -> None:
+    store = tmp_path / "borewarden.db"
+    machine = machine_of("south")
+    samples = replay(machine, [CHIP], store).samples
+    first, last = int(samples.time_ns[100]), int(samples.time_ns[20_000])
+    found = from_store(machine, store, first, last)
+    assert same(found, rows(samples, 100, 20_001))
+    with pytest.raises(BadInput, match="no samples of it"):
+        from_store(machine, store, last + 10**15, last + 2 * 10**15)
+    with pytest.raises(BadInput, match="'West'"):
+        from_store(machine_of("west"), store, first, last)
+    with pytest.raises(BadInput, match="no such store"):
+        from_store(machine, tmp_path / "missing.db", first, last)
+    assert not (tmp_path / "missing.db").exists()
+
+
+# -- a real server
+
+
+@pytest.fixture
+def influx(tmp_path: Path) -> Iterator[str]:
+    program = shutil.which("influxd") or shutil.which("influxd", path="/usr/sbin:/usr/bin")
+    if program is None:
+        reason = "influxd is missing; Debian's package `influxdb` has it"
+        if os.environ.get("BOREWARDEN_REQUIRE_SERVERS") == "1":
+            pytest.fail(reason)
+        pytest.skip(reason)
+    sockets = [socket.create_server(("127.0.0.1", 0)) for _ in range(2)]
+    backup, http = (int(s.getsockname()[1]) for s in sockets)
+    for s in sockets:
+        s.close()
+    config = tmp_path / "influxdb.conf"
+    config.write_text(
+        f'reporting-disabled = true\nbind-address = "127.0.0.1:{backup}"\n'
+        f'[meta]\ndir = "{tmp_path}/meta"\n'
+        f'[data]\ndir = "{tmp_path}/data"\nwal-dir = "{tmp_path}/wal"\n'
+        f'[http]\nbind-address = "127.0.0.1:{http}"\nlog-enabled = false\n'
+        "[monitor]\nstore-enabled = false\n"
+    )
+    with (tmp_path / "log").open("wb") as log:
+        server = subprocess.Popen([program, "-config", str(config)], stdout=log, stderr=log)
+    try:
+        url = f"http://127.0.0.1:{http}"
+        for _ in range(600):
+            try:
+                urllib.request.urlopen(f"{url}/ping", timeout=5).close()
+                break
+            except (urllib.error.URLError, ConnectionError):
+                assert server.poll() is None, (tmp_path / "log").read_text(errors="replace")
+                time.sleep(0.05)
+        yield url
+    finally:
+        server.terminate()
+        server.wait(timeout=30)
+
+
+def post(url: str, body: str) -> None:
+    request = urllib.request.Request(url, data=body.encode(), method="POST")
+    urllib.request.urlopen(request, timeout=60).close()
+
+
+def test_a_time_series_server_gives_back_what_was_forwarded(influx: str) -> None:
+    """By InfluxQL, over the very client and lines of the service; to the last bit."""
+    machine = machine_of("north")
+    samples = rows(logged("north"), 0, 20_000)
+    post(f"{influx}/query", urllib.parse.urlencode({"q": 'CREATE DATABASE "pumps"'}))
+    for name in ("North", "No'rth, 2", "West"):
+        lines = sample_lines(name, samples, np.zeros(len(samples.time_ns), dtype=np.int8))
+        for start in range(0, len(lines), 5000):
+            post(f"{influx}/write?db=pumps", "\n".join(lines[start : start + 5000]))
+    settings = InfluxSettings(influx, "shop", "pumps", SecretStr("none"))
+    first, last = int(samples.time_ns[10]), int(samples.time_ns[-1])
+    found = from_influx(machine, settings, first, last)
+    # what a sample did not know at all is no row there, so that its time is not known either
+    assert same(found, rows(samples, 10))
+    odd = read_samples(settings, "No'rth, 2", first - 3 * 86_400 * 10**9, first)
+    assert same(odd, rows(samples, 0, 11))
+    with pytest.raises(BadInput, match="no samples of it"):
+        from_influx(machine, settings, last + 10**12, last + 2 * 10**12)
+    with pytest.raises(ConnectionError, match="database not found"):
+        read_samples(InfluxSettings(influx, "shop", "nowhere", SecretStr("")), "North", first, last)
+
+
+def test_a_server_that_is_not_there_is_said() -> None:
+    with socket.socket() as s:
+        s.bind(("127.0.0.1", 0))
+        url = f"http://127.0.0.1:{s.getsockname()[1]}"
+    with pytest.raises(ConnectionError, match=url):
+        read_samples(InfluxSettings(url, "", "b", SecretStr(""), timeout=2.0), "North", 0, 10**9)
