@@ -103,7 +103,7 @@ def test_sound_days_have_hours_and_no_false_alarm() -> None:
 
 
 def test_an_unlabelled_chip_counts_as_false_and_a_labelled_one_as_found() -> None:
-    at = dt.datetime.combine(FIRST, dt.time(8, 30))
+    at = dt.datetime.combine(FIRST, dt.time(8, 5))
     samples = logged("west", chips=(Chip(at, 0.0, 0.10),), end_hour=10.0)
     machine = machine_of("west")
 

@@ -24,7 +24,7 @@ from borewarden.tune.trade import weigh_settings
 from borewarden.tune_report import replayed_settings, write_tune_report
 
 WEST = ROOT / "config" / "west.toml"
-AT = dt.datetime.combine(FIRST + dt.timedelta(days=1), dt.time(8, 30))
+AT = dt.datetime.combine(FIRST + dt.timedelta(days=1), dt.time(8, 5))
 RANGES = {"batch_time": ["10 s", "20 s", "30 s"], "smallest_step": ["3 %", "4 %", "30 %"]}
 
 
