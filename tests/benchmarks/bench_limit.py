@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from river import drift
 
 from borewarden.model.baseline import robust_noise
+from borewarden.model.bore import MAX_DEGREES_OF_FREEDOM
 from borewarden.model.change import RING, WINDOW, clip, threshold, weigh
 from borewarden.physics import compiled
 
@@ -84,7 +85,8 @@ def false_alarms(runs: int) -> None:
                 values = noise(kind, learned + 4000, rng)
                 first = values[:learned]
                 found = robust_noise(first, np.zeros(learned))
-                h = threshold(RUN_LENGTH, round(max(found.effective_count - 1.0, 3.0)))
+                freedom = min(max(found.effective_count - 1.0, 3.0), MAX_DEGREES_OF_FREEDOM)
+                h = threshold(RUN_LENGTH, round(freedom))
                 # the level is taken as known: the drift line sees to it
                 at = ours(values[learned:], found.sigma, h)
                 alarms += at > 0
@@ -128,7 +130,7 @@ def tuned(make: Callable[[float], Callable[[], Any]], low: float, high: float, r
 
 
 def delays(runs: int) -> None:
-    h = threshold(RUN_LENGTH)
+    h = threshold(RUN_LENGTH, MAX_DEGREES_OF_FREEDOM)
     makers: dict[str, tuple[Callable[[float], Callable[[], Any]], float, float]] = {
         "river PageHinkley": (
             lambda x: (
