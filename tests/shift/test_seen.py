@@ -15,13 +15,15 @@ from invented_register import write_batches, write_machines
 
 from borewarden.alert.alarm import Alarm
 from borewarden.collect import BadInput
-from borewarden.model.gate import samples_of
+from borewarden.model.bore import NO_RESULTS
+from borewarden.model.gate import Phase, samples_of
 from borewarden.model.verdict import State
 from borewarden.model.watcher import Alert, Learned
 from borewarden.replay import replay
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.shift.seen import (
     SILENCE_NS,
+    held_at,
     hours_a_week,
     hours_of,
     see,
@@ -125,6 +127,25 @@ def test_one_that_nobody_took_out_ended_when_the_next_one_came(tmp_path: Path) -
     first, second = seen.jewels
     assert (first.ended, first.hours) == (True, pytest.approx(9.0))
     assert (second.ended, second.hours) == (False, pytest.approx(3.0))
+
+
+@pytest.mark.parametrize(("stated", "counts"), [(None, True), (False, False)])
+def test_telemetry_says_how_a_jewel_was_started_where_nobody_did(
+    store: sqlite3.Connection, stated: bool | None, counts: bool
+) -> None:
+    """Off, a pierce at 170 MPa, then 380 MPa: a low-pressure start."""
+    off, ramp, pierce, steady = (
+        int(p) for p in (Phase.JET_OFF, Phase.RAMP, Phase.PIERCE, Phase.STEADY)
+    )
+    phases = np.array([off] * 5 + [ramp] * 6 + [pierce] * 60 + [ramp] * 6 + [steady] * 60, np.int8)
+    pressure = np.where(np.isin(phases, (pierce,)), 170e6, 380e6)
+    time_ns = NOW - DAY + np.arange(len(phases), dtype=np.int64) * 10**9
+    with transaction(store):
+        record(store, fitting(NOW - DAY - HOUR, low_pressure_start=stated), "Eva")
+        samples = samples_of(time_ns, pressure=pressure)
+        write_learned(store, "North", samples, Learned(phases, NO_RESULTS, []))
+    (held,) = held_at(store, NOW)
+    assert held.low_pressure_start is counts
 
 
 @pytest.mark.parametrize("told", [0.0, 20.0])

@@ -20,12 +20,14 @@ from borewarden.collect.logged import local_ns
 from borewarden.life.records import Watched
 from borewarden.model.bore import DRIFT_BLOCK, RECENT
 from borewarden.model.drift import Drift, Line
+from borewarden.model.jet_time import Opening
 from borewarden.model.verdict import State
 from borewarden.model.watcher import Alert
 from borewarden.service.card import verdict_of
 from borewarden.service.settings import folder_of, load_machines
 from borewarden.settings import SHOP_FILE, MachineSettings, ShopSettings, load_shop
 from borewarden.store.embedded import open_store, read_alarm
+from borewarden.store.jet_time import openings
 from borewarden.store.register import Fitting, fittings
 
 WEEK_NS = 7 * 86_400 * 10**9
@@ -159,13 +161,22 @@ def see(connection: sqlite3.Connection, machine: MachineSettings, at_ns: int) ->
 # -- the register
 
 
+STARTS = {Opening.LOW: True, Opening.FULL: False}  # whether it was a low-pressure start
+
+
 def held_at(connection: sqlite3.Connection, at_ns: int) -> list[Fitting]:
     """Every fitting up to `at_ns` as it stood then.
 
     One that was never taken out, though its head has had another one since, came out then, and
-    nobody knows why.
+    nobody knows why. Where nobody stated how it was started, telemetry does, if it can tell.
     """
-    known = [f for f in fittings(connection).values() if f.fitted_ns <= at_ns]
+    numbered = {n: f for n, f in fittings(connection).items() if f.fitted_ns <= at_ns}
+    silent = {n: f for n, f in numbered.items() if f.low_pressure_start is None}
+    opened = openings(connection, silent)
+    known = [
+        replace(f, low_pressure_start=STARTS.get(opened[n][0])) if n in opened else f
+        for n, f in numbered.items()
+    ]
     later: dict[tuple[str, str], int] = {}
     held = []
     for fitting in reversed(known):
