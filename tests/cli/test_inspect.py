@@ -116,21 +116,25 @@ def test_answers_file_picture_and_outcome_as_a_script_runs_it(store: Path, tmp_p
 
 
 def test_question_by_question_cheapest_first_with_the_cautions_at_each(store: Path) -> None:
-    typed = "Ada\n" + "2\n" + "9\n1\n" + "\n" * 9
+    typed = "Ada\n" + "2\n" + "9\n1\n" + "\n" * 10
     done = inspect(store, typed=typed, machine=str(NORTH))
     assert done.exit_code == 0, done.output
     words = said(done)
     asked = [
         name
-        for name in ("second-head:", "cut:", "feed:", "dead-head:", "weep:", "stream:", "tube:")
+        for name in (
+            *("second-head:", "cut:", "feed:", "dead-head:", "weep:", "check-valves:"),
+            *("stream:", "tube:"),
+        )
         if name in words
     ]
-    assert asked == ["cut:", "feed:", "dead-head:", "weep:", "stream:", "tube:"]
+    steps = ["cut:", "feed:", "dead-head:", "weep:", "check-valves:", "stream:", "tube:"]
+    assert asked == steps
     places = [words.index(name) for name in asked]
     assert places == sorted(places)
     assert "'9' is none of them" in words
-    # at each of the seven steps, and with the outcome
-    assert all(words.count(caution) == 8 for caution in CAUTIONS)
+    # at each of the eight steps, and with the outcome
+    assert all(words.count(caution) == 9 for caution in CAUTIONS)
     [found] = held(store).values()
     assert found.answers == {"cut": "bad", "feed": "as usual"}
     assert found.finding is Finding.UNDECIDED
@@ -179,7 +183,7 @@ def test_a_store_that_takes_nothing_costs_nobody_their_answers(store: Path) -> N
 
 def test_the_picture_of_the_rim_is_measured_when_asked(store: Path, tmp_path: Path) -> None:
     picture = chipped_rim(tmp_path / "rim.png")
-    typed = "Ada\n" + "\n" * 6 + f"missing.png\n{picture}\ny\n\n\n"
+    typed = "Ada\n" + "\n" * 7 + f"missing.png\n{picture}\ny\n\n\n"
     done = inspect(store, typed=typed)
     assert done.exit_code == 0, done.output
     assert "there is no such" in said(done) or "No such file" in said(done)

@@ -29,7 +29,7 @@ def watch_command(
             structlog.processors.TimeStamper(fmt="iso"),
             structlog.processors.JSONRenderer(),
         ],
-        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        logger_factory=lambda *_: structlog.PrintLogger(sys.stderr),
     )
     with refusing("watch"):
         machines, service = load_folder(config)
