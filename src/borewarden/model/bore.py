@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import copy
 from collections import deque
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,16 +24,7 @@ from borewarden.model.baseline import (
     stated_bores_area,
 )
 from borewarden.model.cause import (
-    AREA,
-    FEATURES,
-    IDLE,
-    LOW_AREA,
-    NAMES,
-    PRESSURE,
     PRIOR,
-    RIPPLE,
-    SCATTER,
-    ZERO,
     Belief,
     Cause,
     Circumstances,
@@ -45,6 +35,19 @@ from borewarden.model.cause import (
 )
 from borewarden.model.change import RING, WINDOW, Step, clip, locate_step, newest, threshold, weigh
 from borewarden.model.drift import Drift, hours_to
+from borewarden.model.event import (
+    SIGNAL_OF,
+    SLUGGISH,
+    Event,
+    Idle,
+    falls_in_a_stop,
+    heat_shown,
+    known_mean,
+    known_spread,
+    onset_of,
+    shift_of,
+    timing_sd,
+)
 from borewarden.model.gate import HEADS, SIGNALS, Kind
 from borewarden.model.verdict import STATES, State, Verdict
 from borewarden.physics import compiled
@@ -64,10 +67,8 @@ BEFORE = 60  # batches before an event to compare with
 MAX_DEGREES_OF_FREEDOM = 50.0  # some tail heavier than normal, however much was seen
 CLOSE_LOOK = 8  # batches after an alarm that are each weighed; later only each so many
 HEAR_SIGNALS = 3  # batches after an alarm that further signals get to have their say
-HEAT_TIME = 120.0  # s until 63 % of a leak's heat shows; invented
 HEATED = 0.75  # share of a leak's heat to wait for
 UNSETTLED = 0.45  # relative uncertainty of a step that has not settled yet
-HOTTEST = 4  # batches that say how hot it gets
 FEWEST_FIRST = 6  # batches that a baseline needs, if a step is found among the first
 FORGET = 0.15  # weight of the newest batch in the running mean of a signal
 
@@ -285,35 +286,6 @@ def judge(
     return len(batches), made, NOTHING
 
 
-class _Idle(NamedTuple):
-    """Batches of one kind other than steady jet: the first ones, and the newest."""
-
-    first: list[NDArray[np.void]]
-    recent: deque[NDArray[np.void]]
-
-
-@dataclass
-class _Event:
-    """Something has changed: a step at `onset_ns`, or else slowly since the baseline."""
-
-    sign: float
-    step: Step | None
-    onset_ns: int
-    before: NDArray[np.void]  # batches to compare with, dtype RING
-    after: NDArray[np.void]  # and those in which it was seen
-    at_stop: bool
-    found_ns: int = 0
-    low: Step | None = None  # found by the jet at low pressure, where it fell to
-    causes: tuple[Belief, ...] = ()
-    check: str = ""
-    returning: float = 0.0  # sign of a step back that is being looked at
-    batches: int = 0  # since it was found
-    idle_batches: int = 0
-
-    def probability(self, cause: Cause) -> float:
-        return next((b.probability for b in self.causes if b.cause is cause), 0.0)
-
-
 class BoreWatch:
     """One jewel (or the jewels of several heads on one pump), from fitting to removal."""
 
@@ -326,11 +298,11 @@ class BoreWatch:
         self.baseline: Baseline | None = None
         self._first: list[NDArray[np.void]] = []
         self._first_rows = np.zeros(0, dtype=RING)
-        self._event: _Event | None = None
+        self._event: Event | None = None
         self._opened = False  # by an earlier event than the present one
         self._had_event = False
         self._earlier = 0.0  # probability that the bore had opened up before the present event
-        self._idle = {kind: _Idle([], deque(maxlen=BEFORE)) for kind in Kind}
+        self._idle = {kind: Idle([], deque(maxlen=BEFORE)) for kind in Kind}
         self._sizes = np.log1p(np.array(STEP_SIZES))
         self._ring = np.zeros(WINDOW, dtype=RING).view(np.recarray)
         self._watch = np.zeros(1, dtype=_WATCH).view(np.recarray)
@@ -444,7 +416,7 @@ class BoreWatch:
         w.learned = True
         w.plausible = self.baseline.is_plausible
         w.area = self.baseline.area
-        w.heads = _mean(first["signals"][:kept, HEADS])
+        w.heads = known_mean(first["signals"][:kept, HEADS])
         if not self.baseline.is_plausible:
             typical = stated_area(self.jewels) / stated_bores_area(self.jewels)
             fits = nearest_stock_bore(self.baseline.area, typical)
@@ -505,9 +477,12 @@ class BoreWatch:
         self._take_noise()
         signals = self._first_rows["signals"]
         for k in range(len(SIGNALS)):
-            w.signal[k] = w.signal_base[k] = _mean(signals[:, k])
+            w.signal[k] = w.signal_base[k] = known_mean(signals[:, k])
         self._signal_limit = np.array(
-            [SIGNAL_LIMITS[name] + 3.0 * _spread(signals[:, k]) for k, name in enumerate(SIGNALS)]
+            [
+                SIGNAL_LIMITS[name] + 3.0 * known_spread(signals[:, k])
+                for k, name in enumerate(SIGNALS)
+            ]
         )
         w.signal_limit = self._signal_limit
 
@@ -532,7 +507,7 @@ class BoreWatch:
         rows = self._rows()
         step = locate_step(rows, float(w.sigma), sign)
         total = float(w.offset) + step.size
-        at_stop = _at_stop(rows, step.first)
+        at_stop = falls_in_a_stop(rows, step.first)
         if self._event is not None and abs(total) < (0.05 if at_stop else 0.5 * w.smallest):
             self._all_clear(total if at_stop else 0.0, at_stop)
             return
@@ -552,10 +527,10 @@ class BoreWatch:
         if self._had_event:  # what comes and goes would else be compared with itself
             before = self._first_rows
         self._had_event = True
-        self._event = _Event(
+        self._event = Event(
             sign,
             step,
-            _onset(rows, step),
+            onset_of(rows, step),
             (before if len(before) >= FEWEST_FIRST else self._first_rows).copy(),
             rows[step.first :].copy(),
             at_stop,
@@ -580,10 +555,10 @@ class BoreWatch:
             self._all_clear(float(w.offset), False)
             return
         event.step = locate_step(rows, float(w.sigma), event.sign)
-        event.onset_ns = _onset(rows, event.step)
+        event.onset_ns = onset_of(rows, event.step)
         # a stop that came after the alarm is no beginning of it
         known = int(rows["start_ns"][event.step.first]) <= event.found_ns
-        event.at_stop = known and _at_stop(rows, event.step.first)
+        event.at_stop = known and falls_in_a_stop(rows, event.step.first)
         event.after = rows[event.step.first :].copy()
         if event.batches <= CLOSE_LOOK or event.batches % CLOSE_LOOK == 0:
             self._weigh_causes()
@@ -596,11 +571,11 @@ class BoreWatch:
             w.since = w.count
             w.following = False
 
-    def _returned(self, event: _Event, rows: NDArray[np.void]) -> None:
+    def _returned(self, event: Event, rows: NDArray[np.void]) -> None:
         """How far an event has gone back; the watch goes on from there."""
         w = self._watch[0]
         step = locate_step(rows, float(w.sigma), event.returning)
-        total, at_stop = float(w.offset) + step.size, _at_stop(rows, step.first)
+        total, at_stop = float(w.offset) + step.size, falls_in_a_stop(rows, step.first)
         event.returning = 0.0
         if abs(total) < (0.05 if at_stop else 0.5 * w.smallest):
             self._all_clear(total if at_stop else 0.0, at_stop)
@@ -693,7 +668,7 @@ class BoreWatch:
     def _begin_slow(self, sign: float, rows: NDArray[np.void], since_ns: int = 0) -> None:
         """Open an event that is no step: drift, or a signal by itself."""
         self._sound_drift = copy.deepcopy(self._drift)
-        self._event = _Event(
+        self._event = Event(
             sign, None, since_ns, self._first_rows, rows[-RECENT // 2 :].copy(), False
         )
 
@@ -708,7 +683,9 @@ class BoreWatch:
     def _usual_idle(self) -> float:
         """Dead-headed flow while the baseline was learned, of the working flow."""
         area = float(self._watch[0].area)
-        usual = _mean(np.array([float(b["area"]) / area for b in self._idle[Kind.DEAD_HEAD].first]))
+        usual = known_mean(
+            np.array([float(b["area"]) / area for b in self._idle[Kind.DEAD_HEAD].first])
+        )
         return usual if np.isfinite(usual) else 0.0
 
     def _signal_off(self) -> None:
@@ -745,7 +722,7 @@ class BoreWatch:
             # beyond what a stroke that only ended here can make of it
             two = list(idle.recent)[-2:]
             flow = sum(float(b["area"]) for b in two) / 2.0
-            sd = _counted(two, float(np.max([b["resolution"] for b in idle.recent])))
+            sd = timing_sd(two, float(np.max([b["resolution"] for b in idle.recent])))
             if len(two) == 2 and (flow - 3.0 * sd) / w.area > self._usual_idle() + IDLE_LIMIT:
                 self._begin_slow(0.0, self._rows(), int(idle.recent[-2]["start_ns"]) - 1)
                 self._weigh_causes()
@@ -762,16 +739,16 @@ class BoreWatch:
 
     # -- causes
 
-    def _circumstances(self, event: _Event) -> Circumstances:
+    def _circumstances(self, event: Event) -> Circumstances:
         low = [float(b["pressure"]) for b in self._idle[Kind.LOW].recent]
-        working = _mean(self._first_rows["pressure"]) if len(self._first_rows) else np.nan
-        ratio = _mean(np.array(low)) / working if low else np.nan
+        working = known_mean(self._first_rows["pressure"]) if len(self._first_rows) else np.nan
+        ratio = known_mean(np.array(low)) / working if low else np.nan
         return Circumstances(
             is_intensifier=isinstance(self.pump, Intensifier),
             at_stop=event.at_stop,
             pierce_ratio=ratio if np.isfinite(ratio) else 0.5,
             bore=self.nominal_bore,
-            heated=_heated(event),
+            heated=heat_shown(event),
         )
 
     def _weigh_causes(self) -> None:
@@ -779,7 +756,14 @@ class BoreWatch:
         event, w = self._event, self._watch[0]
         assert event is not None
         step = event.step or event.low or Step(0, *self._drift.line.at(self._watched_hours))
-        shift = self._shift(event, step)
+        shift = shift_of(
+            event,
+            step,
+            self._idle,
+            float(w.area),
+            known_mean(self._first_rows["pressure"]),
+            self._follows_the_set_pressure(event.after),
+        )
         event.causes = weigh_causes(shift, self._circumstances(event))
         event.check = cheapest_check(event.causes, shift, isinstance(self.pump, Intensifier))
         top = event.causes[0]
@@ -807,14 +791,14 @@ class BoreWatch:
             self.state = State.WEARING
         self.reason = self._say(event, step, top)
 
-    def _is_early(self, event: _Event, step: Step, shift: Shift, top: Belief) -> bool:
+    def _is_early(self, event: Event, step: Step, shift: Shift, top: Belief) -> bool:
         """Whether to wait for what the next batches say before anything is told."""
         few = event.batches < HEAR_SIGNALS
         if few and step.size_sd > UNSETTLED * abs(step.size):
             return True  # it still moves
         known = np.isfinite(shift.seen)
-        feels = bool(known[list(_SLUGGISH)].any()) and _heated(event) < HEATED
-        hears = bool(known[list(_SIGNAL_OF)][:-2].any())
+        feels = bool(known[list(SLUGGISH)].any()) and heat_shown(event) < HEATED
+        hears = bool(known[list(SIGNAL_OF)][:-2].any())
         return ((few and hears) or feels) and top.probability < SURE_AT_ONCE
 
     def _least_to_name(self, cause: Cause) -> float:
@@ -823,7 +807,7 @@ class BoreWatch:
             return 0.35
         return LEAST_TO_BLAME if cause is Cause.BORE else 0.5
 
-    def _say(self, event: _Event, step: Step, top: Belief) -> str:
+    def _say(self, event: Event, step: Step, top: Belief) -> str:
         grown = float(np.expm1(step.size))
         way = "grew" if grown > 0.0 else "fell"
         if event.step is not None or event.low is not None:
@@ -839,50 +823,6 @@ class BoreWatch:
         else:
             what = "the effective area is as it was, but other signals are not"
         return f"{what}; most probable: {top.cause.value} ({100.0 * top.probability:.0f} %)"
-
-    def _shift(self, event: _Event, step: Step) -> Shift:
-        """What each feature shows now, beside what it showed before the event."""
-        assert self.baseline is not None
-        seen = np.full(len(FEATURES), np.nan)
-        sd = np.full(len(FEATURES), np.nan)
-        seen[AREA], sd[AREA] = step.size, step.size_sd
-        before, after = event.before, event.after
-        if len(after) and len(before) > 1:
-            for feature, signal in _SIGNAL_OF.items():
-                a, b = after["signals"][:, signal], before["signals"][:, signal]
-                if feature in _SLUGGISH:
-                    a = np.sort(a)[-HOTTEST:]  # it cools in every pause
-                seen[feature], sd[feature] = _difference(b, a)
-            for feature in (SCATTER, RIPPLE):
-                if seen[feature] < 0.0:  # faults make strokes uneven; quieter ones say nothing
-                    seen[feature] = np.nan
-            if self._follows_the_set_pressure(after):
-                seen[PRESSURE], sd[PRESSURE] = _difference(
-                    np.log(before["pressure"]), np.log(after["pressure"])
-                )
-        working = _mean(self._first_rows["pressure"])
-        area = self.baseline.area
-        for feature, kind in ((LOW_AREA, Kind.LOW), (IDLE, Kind.DEAD_HEAD), (ZERO, Kind.STOPPED)):
-            idle = self._idle[kind]
-            split = event.onset_ns if event.step is not None or event.onset_ns else None
-            old = idle.first if split is None else [*idle.first, *idle.recent]
-            new = list(idle.recent)[-3:]
-            if split is not None:  # all of what it has done since
-                old = [b for b in old if b["end_ns"] <= split]
-                new = [b for b in idle.recent if b["start_ns"] > split]
-            if not old or not new:
-                continue
-            columns = [
-                np.array([_idle_value(b, kind, area, working) for b in part]) for part in (old, new)
-            ]
-            seen[feature], sd[feature] = _difference(*columns)
-            if kind is not Kind.STOPPED:
-                one = max(float(b["resolution"]) for b in (*old, *new))
-                counted = float(np.hypot(_counted(old, one), _counted(new, one)))
-                # few strokes make dead-headed batches uneven, and that is counted already
-                idles = kind is Kind.DEAD_HEAD
-                sd[feature] = counted / area if idles else max(float(sd[feature]), counted)
-        return Shift(seen, sd)
 
     def _follows_the_set_pressure(self, after: NDArray[np.void]) -> bool:
         """Whether the oil side still holds the pressure: it can't once the pump overstrokes."""
@@ -905,7 +845,8 @@ class BoreWatch:
         w, event = self._watch[0], self._event
         rows = newest(self._ring, int(w.count), RECENT)
         area, rate, pressure, temperature, resolution = (
-            _mean(rows[name]) for name in ("area", "rate", "pressure", "temperature", "resolution")
+            known_mean(rows[name])
+            for name in ("area", "rate", "pressure", "temperature", "resolution")
         )
         one = max(float(w.sigma), resolution if resolution == resolution else 0.0)
         relative = float(np.sqrt(one**2 / max(len(rows), 1) + self.settings.level_uncertainty**2))
@@ -949,83 +890,6 @@ class BoreWatch:
             causes=event.causes if event is not None else (),
             check=event.check if event is not None else "",
         )
-
-
-_SIGNAL_OF = {
-    NAMES.index(feature): SIGNALS.index(signal)
-    for feature, signal in (
-        ("load", "load_ratio"),
-        ("boost", "boost"),
-        ("weep", "weep_rise"),
-        ("bypass", "bypass_rise"),
-        ("valves", "valve_rise"),
-        ("sides", "side_ratio"),
-        ("slip", "slip"),
-        ("scatter", "scatter"),
-        ("ripple", "ripple"),
-    )
-}
-# heat takes a minute or two to get there
-_SLUGGISH = {NAMES.index("weep"), NAMES.index("bypass"), NAMES.index("valves")}
-
-
-def _mean(values: NDArray[np.float64]) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.mean(known)) if len(known) else float("nan")
-
-
-def _spread(values: NDArray[np.float64]) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.std(known)) if len(known) > 1 else 0.0
-
-
-def _difference(before: NDArray[np.float64], after: NDArray[np.float64]) -> tuple[float, float]:
-    """Mean of `after` less that of `before`, and its standard uncertainty."""
-    before, after = before[np.isfinite(before)], after[np.isfinite(after)]
-    if len(before) == 0 or len(after) == 0:
-        return float("nan"), float("nan")
-    spread = max(_spread(before), _spread(after) if len(after) > 3 else 0.0)
-    # neighbours resemble each other: half as many count
-    sd = spread * (2.0 / len(before) + 2.0 / len(after)) ** 0.5
-    return float(np.mean(after) - np.mean(before)), sd
-
-
-def _heated(event: _Event) -> float:
-    """Share of a leak's heat that the sluggish signals show, between a sudden onset and now."""
-    if event.step is None or len(event.after) == 0:
-        return 1.0
-    since_ns = float(event.after["end_ns"][-1] - event.onset_ns)
-    return float(-np.expm1(-max(since_ns / 1e9 - 0.5 * HEAT_TIME, 0.0) / HEAT_TIME))
-
-
-def _counted(batches: Sequence[NDArray[np.void]], one: float) -> float:
-    """What counting strokes leaves open of the mean area of `batches`, at least `one` batch's."""
-    squares = sum(float(b["resolution"]) ** 2 for b in batches)
-    return float(max(squares, one**2) ** 0.5 / len(batches))
-
-
-def _idle_value(batch: NDArray[np.void], kind: Kind, area: float, working: float) -> float:
-    if kind is Kind.LOW:
-        return float(np.log(batch["area"] / area))
-    if kind is Kind.DEAD_HEAD:
-        return float(batch["area"] / area)
-    return float(batch["pressure"] / working)
-
-
-def _at_stop(rows: NDArray[np.void], first: int) -> bool:
-    """Whether the machine was stopped within a batch of where the step begins."""
-    around = rows["stops"][max(first - 2, 0) : first + 1]
-    return bool(len(around) > 1 and around[-1] != around[0])
-
-
-def _onset(rows: NDArray[np.void], step: Step) -> int:
-    onset_ns = int(rows["start_ns"][step.first])
-    if step.first > 0 and step.size != 0.0:
-        # the batch before may hold the onset: its mean shows what part of it came after
-        before = rows[step.first - 1]
-        part = min(max(float(before["value"]) / step.size, 0.0), 1.0)
-        onset_ns -= int(part * (int(before["end_ns"]) - int(before["start_ns"])))
-    return onset_ns
 
 
 def _worn(level: float) -> str:

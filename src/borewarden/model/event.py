@@ -1,0 +1,199 @@
+"""One event in the life of a jewel: what was there before, what came after, how they differ."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from borewarden.model.cause import (
+    AREA,
+    FEATURES,
+    IDLE,
+    LOW_AREA,
+    NAMES,
+    PRESSURE,
+    RIPPLE,
+    SCATTER,
+    ZERO,
+    Belief,
+    Cause,
+    Shift,
+)
+from borewarden.model.change import Step
+from borewarden.model.gate import SIGNALS, Kind
+
+HEAT_TIME = 120.0  # s until 63 % of a leak's heat shows; invented
+HOTTEST = 4  # batches that say how hot it gets
+
+
+class Idle(NamedTuple):
+    """Batches of one kind other than steady jet: the first ones, and the newest."""
+
+    first: list[NDArray[np.void]]
+    recent: deque[NDArray[np.void]]
+
+
+@dataclass
+class Event:
+    """Something has changed: a step at `onset_ns`, or else slowly since the baseline."""
+
+    sign: float
+    step: Step | None
+    onset_ns: int
+    before: NDArray[np.void]  # batches to compare with, dtype RING
+    after: NDArray[np.void]  # and those in which it was seen
+    at_stop: bool
+    found_ns: int = 0
+    low: Step | None = None  # found by the jet at low pressure, where it fell to
+    causes: tuple[Belief, ...] = ()
+    check: str = ""
+    returning: float = 0.0  # sign of a step back that is being looked at
+    batches: int = 0  # since it was found
+    idle_batches: int = 0
+
+    def probability(self, cause: Cause) -> float:
+        """Of this cause; 0 before causes were weighed."""
+        return next((b.probability for b in self.causes if b.cause is cause), 0.0)
+
+
+SIGNAL_OF = {
+    NAMES.index(feature): SIGNALS.index(signal)
+    for feature, signal in (
+        ("load", "load_ratio"),
+        ("boost", "boost"),
+        ("weep", "weep_rise"),
+        ("bypass", "bypass_rise"),
+        ("valves", "valve_rise"),
+        ("sides", "side_ratio"),
+        ("slip", "slip"),
+        ("scatter", "scatter"),
+        ("ripple", "ripple"),
+    )
+}
+# heat takes a minute or two to get there
+SLUGGISH = {NAMES.index("weep"), NAMES.index("bypass"), NAMES.index("valves")}
+
+
+def shift_of(
+    event: Event,
+    step: Step,
+    idle: Mapping[Kind, Idle],
+    area: float,
+    working: float,
+    holds_pressure: bool,
+) -> Shift:
+    """What each feature shows now, beside what it showed before the event.
+
+    `area` and `working` are the baseline's effective area in m² and pressure in Pa, `idle` the
+    batches of other kinds. The pressure counts as a feature only where the pump `holds_pressure`.
+    """
+    seen = np.full(len(FEATURES), np.nan)
+    sd = np.full(len(FEATURES), np.nan)
+    seen[AREA], sd[AREA] = step.size, step.size_sd
+    before, after = event.before, event.after
+    if len(after) and len(before) > 1:
+        for feature, signal in SIGNAL_OF.items():
+            a, b = after["signals"][:, signal], before["signals"][:, signal]
+            if feature in SLUGGISH:
+                a = np.sort(a)[-HOTTEST:]  # it cools in every pause
+            seen[feature], sd[feature] = _difference(b, a)
+        for feature in (SCATTER, RIPPLE):
+            if seen[feature] < 0.0:  # faults make strokes uneven; quieter ones say nothing
+                seen[feature] = np.nan
+        if holds_pressure:
+            seen[PRESSURE], sd[PRESSURE] = _difference(
+                np.log(before["pressure"]), np.log(after["pressure"])
+            )
+    for feature, kind in ((LOW_AREA, Kind.LOW), (IDLE, Kind.DEAD_HEAD), (ZERO, Kind.STOPPED)):
+        old, new = _before_and_since(event, idle[kind])
+        if not old or not new:
+            continue
+        columns = [
+            np.array([_idle_value(b, kind, area, working) for b in part]) for part in (old, new)
+        ]
+        seen[feature], sd[feature] = _difference(*columns)
+        if kind is not Kind.STOPPED:
+            one = max(float(b["resolution"]) for b in (*old, *new))
+            timing = float(np.hypot(timing_sd(old, one), timing_sd(new, one)))
+            # few strokes make dead-headed batches uneven, and that is counted already
+            dead_headed = kind is Kind.DEAD_HEAD
+            sd[feature] = timing / area if dead_headed else max(float(sd[feature]), timing)
+    return Shift(seen, sd)
+
+
+def _before_and_since(
+    event: Event, idle: Idle
+) -> tuple[list[NDArray[np.void]], list[NDArray[np.void]]]:
+    """Batches before the event and all since; without an onset the first and the last three."""
+    if event.step is None and not event.onset_ns:
+        return idle.first, list(idle.recent)[-3:]
+    every = {int(batch["end_ns"]): batch for batch in (*idle.first, *idle.recent)}.values()
+    old = [batch for batch in every if batch["end_ns"] <= event.onset_ns]
+    return old, [batch for batch in idle.recent if batch["start_ns"] > event.onset_ns]
+
+
+def known_mean(values: NDArray[np.float64]) -> float:
+    """Mean of what is known of `values`; NaN if nothing is."""
+    known = values[np.isfinite(values)]
+    return float(np.mean(known)) if len(known) else float("nan")
+
+
+def known_spread(values: NDArray[np.float64]) -> float:
+    """Standard deviation of what is known of `values`."""
+    known = values[np.isfinite(values)]
+    return float(np.std(known)) if len(known) > 1 else 0.0
+
+
+def _difference(before: NDArray[np.float64], after: NDArray[np.float64]) -> tuple[float, float]:
+    """Mean of `after` less that of `before`, and its standard uncertainty."""
+    before, after = before[np.isfinite(before)], after[np.isfinite(after)]
+    if len(before) == 0 or len(after) == 0:
+        return float("nan"), float("nan")
+    spread = max(known_spread(before), known_spread(after) if len(after) > 3 else 0.0)
+    # neighbours resemble each other: half as many count
+    sd = spread * (2.0 / len(before) + 2.0 / len(after)) ** 0.5
+    return float(np.mean(after) - np.mean(before)), sd
+
+
+def heat_shown(event: Event) -> float:
+    """Share of a leak's heat that the sluggish signals show, between a sudden onset and now."""
+    if event.step is None or len(event.after) == 0:
+        return 1.0
+    since_ns = float(event.after["end_ns"][-1] - event.onset_ns)
+    return float(-np.expm1(-max(since_ns / 1e9 - 0.5 * HEAT_TIME, 0.0) / HEAT_TIME))
+
+
+def timing_sd(batches: Sequence[NDArray[np.void]], one: float) -> float:
+    """What counting strokes leaves open of the mean area of `batches`, at least `one` batch's."""
+    squares = sum(float(b["resolution"]) ** 2 for b in batches)
+    return float(max(squares, one**2) ** 0.5 / len(batches))
+
+
+def _idle_value(batch: NDArray[np.void], kind: Kind, area: float, working: float) -> float:
+    if kind is Kind.LOW:
+        return float(np.log(batch["area"] / area))
+    if kind is Kind.DEAD_HEAD:
+        return float(batch["area"] / area)
+    return float(batch["pressure"] / working)
+
+
+def falls_in_a_stop(rows: NDArray[np.void], first: int) -> bool:
+    """Whether the machine was stopped within a batch of where the step begins."""
+    around = rows["stops"][max(first - 2, 0) : first + 1]
+    return bool(len(around) > 1 and around[-1] != around[0])
+
+
+def onset_of(rows: NDArray[np.void], step: Step) -> int:
+    """When `step` began, ns: perhaps within the batch before its first one."""
+    onset_ns = int(rows["start_ns"][step.first])
+    if step.first > 0 and step.size != 0.0:
+        # the batch before may hold the onset: its mean shows what part of it came after
+        before = rows[step.first - 1]
+        part = min(max(float(before["value"]) / step.size, 0.0), 1.0)
+        onset_ns -= int(part * (int(before["end_ns"]) - int(before["start_ns"])))
+    return onset_ns
