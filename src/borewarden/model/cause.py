@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -340,6 +341,20 @@ def possible_causes(is_intensifier: bool) -> tuple[Cause, ...]:
     return tuple(c for c in Cause if not (is_intensifier and c in ONLY_DIRECT_DRIVE))
 
 
+@lru_cache(maxsize=512)  # they are made over and over again while an event lasts
+def _hypotheses(
+    cause: Cause, is_intensifier: bool, pierce_ratio: float, bore: float
+) -> tuple[Floats, Floats, Floats]:
+    """Mean and spread of every feature by hypothesis, and the log weights of these."""
+    circumstances = Circumstances(is_intensifier, False, pierce_ratio, bore)
+    mean, spread, weight = _SIGNATURES[cause](circumstances)
+    if not is_intensifier:  # friction takes its share of the torque
+        spread[:, LOAD] = np.hypot(spread[:, LOAD], 0.01 + 0.1 * np.abs(mean[:, AREA]))
+    if weight is None:
+        weight = np.full(len(mean), 1.0 / len(mean))
+    return mean, spread, np.log(weight)
+
+
 def weigh_causes(shift: Shift, circumstances: Circumstances) -> tuple[Belief, ...]:
     """All causes that the kind of pump can have, by falling posterior probability.
 
@@ -354,16 +369,18 @@ def weigh_causes(shift: Shift, circumstances: Circumstances) -> tuple[Belief, ..
     scores: dict[Cause, float] = {}
     by_feature: dict[Cause, Floats] = {}
     expected: dict[Cause, Floats] = {}
+    shown = np.ones(len(FEATURES))
+    shown[[WEEP, BYPASS, VALVES]] = circumstances.heated
     for cause in possible_causes(circumstances.is_intensifier):
-        mean, spread, weight = _SIGNATURES[cause](circumstances)
-        for hot in (WEEP, BYPASS, VALVES):
-            mean[:, hot] *= circumstances.heated
-        if not circumstances.is_intensifier:  # friction takes its share of the torque
-            spread[:, LOAD] = np.hypot(spread[:, LOAD], 0.01 + 0.1 * np.abs(mean[:, AREA]))
-        mean, spread = mean[:, known], np.hypot(spread[:, known], sd)
+        mean, spread, log_weight = _hypotheses(
+            cause,
+            circumstances.is_intensifier,
+            round(circumstances.pierce_ratio, 2),
+            circumstances.bore,
+        )
+        mean, spread = mean[:, known] * shown[known], np.hypot(spread[:, known], sd)
         each = np.logaddexp(_log_normal(seen - mean, spread) + np.log1p(-odd), anywhere)
-        joint = np.sum(each, axis=1)
-        joint += -np.log(len(joint)) if weight is None else np.log(weight)
+        joint = np.sum(each, axis=1) + log_weight
         total = float(np.logaddexp.reduce(joint))
         stop = AT_STOP[cause] if circumstances.at_stop else 1.0 - AT_STOP[cause]
         scores[cause] = total + np.log(stop) + np.log(PRIOR[cause])
