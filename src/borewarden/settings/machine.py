@@ -7,7 +7,7 @@ from collections.abc import AsyncGenerator, Iterable
 from typing import TYPE_CHECKING, Any
 
 from pydantic import Field
-from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+from pydantic_settings import SettingsConfigDict
 
 from borewarden.collect import BadInput
 from borewarden.collect.logged import SI_UNITS, Channel, LogFormat, local_ns
@@ -18,6 +18,7 @@ from borewarden.model.watcher import Watcher
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.settings.sections import (
     DirectDrivePump,
+    FileSettings,
     FittedJewel,
     GateOverrides,
     IntensifierPump,
@@ -42,7 +43,7 @@ ENV_PREFIX = "BOREWARDEN_"
 SAME_NS = 60 * 10**9  # between two statements of one fitting
 
 
-class MachineSettings(BaseSettings):
+class MachineSettings(FileSettings):
     """One machine: what pump, its log or live source or both, which jewels are fitted when."""
 
     model_config = SettingsConfigDict(
@@ -57,18 +58,6 @@ class MachineSettings(BaseSettings):
     gate: GateOverrides = GateOverrides()
     watch: WatchOverrides = WatchOverrides()
     jewel: list[FittedJewel] = Field(min_length=1)
-
-    @classmethod
-    def settings_customise_sources(
-        cls,
-        settings_cls: type[BaseSettings],
-        init_settings: PydanticBaseSettingsSource,
-        env_settings: PydanticBaseSettingsSource,
-        dotenv_settings: PydanticBaseSettingsSource,
-        file_secret_settings: PydanticBaseSettingsSource,
-    ) -> tuple[PydanticBaseSettingsSource, ...]:
-        """The environment beats the file, which `load_machine` hands in as the init values."""
-        return env_settings, init_settings
 
     def build_watcher(self, register: Iterable[Fitting] = ()) -> Watcher:
         """A fresh watcher of this machine, with the jewels of the file and of the `register`."""

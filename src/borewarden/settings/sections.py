@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource
 
 from borewarden.collect.logged import SI_UNITS
 from borewarden.physics.pump import DirectDrive, Intensifier
@@ -48,6 +49,22 @@ class Section(BaseModel):
     def given(self) -> dict[str, Any]:
         """Only what was stated."""
         return self.model_dump(exclude_none=True, exclude_unset=True)
+
+
+class FileSettings(BaseSettings):
+    """A whole file: the environment beats what it says, which is handed in as the init values."""
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """Environment first, then the file."""
+        return env_settings, init_settings
 
 
 class IntensifierPump(Section):

@@ -10,11 +10,11 @@ from dataclasses import replace
 from typing import Annotated
 
 from pydantic import Field
-from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+from pydantic_settings import SettingsConfigDict
 
 from borewarden.life.choice import JEWEL_COSTS, SHOP_COST, JewelCost, ShopCost
 from borewarden.life.replacement import Costs
-from borewarden.settings.sections import Section
+from borewarden.settings.sections import FileSettings, Section
 from borewarden.settings.units import Bore, Material, Unit
 
 SHOP_FILE = "shop.toml"
@@ -71,7 +71,7 @@ class Shelf(Section):
     on_order: Pieces = 0
 
 
-class ShopSettings(BaseSettings):
+class ShopSettings(FileSettings):
     """The whole of `shop.toml`. `jet_hours_per_week` of machines without telemetry, by name."""
 
     model_config = SettingsConfigDict(
@@ -82,22 +82,10 @@ class ShopSettings(BaseSettings):
     )
     currency: Annotated[str, Field(min_length=1, max_length=20)] = "US$"
     costs: CostSection = CostSection()
-    jewel_price: list[JewelPrice] = []
+    jewel_price: list[JewelPrice] = Field(default_factory=list)
     stock: StockSection = StockSection()
-    shelf: list[Shelf] = []
-    jet_hours_per_week: dict[str, PerWeek] = {}
-
-    @classmethod
-    def settings_customise_sources(
-        cls,
-        settings_cls: type[BaseSettings],
-        init_settings: PydanticBaseSettingsSource,
-        env_settings: PydanticBaseSettingsSource,
-        dotenv_settings: PydanticBaseSettingsSource,
-        file_secret_settings: PydanticBaseSettingsSource,
-    ) -> tuple[PydanticBaseSettingsSource, ...]:
-        """The environment beats the file, which `load_shop` hands in as the init values."""
-        return env_settings, init_settings
+    shelf: list[Shelf] = Field(default_factory=list)
+    jet_hours_per_week: dict[str, PerWeek] = Field(default_factory=dict)
 
     @property
     def states_costs(self) -> bool:

@@ -10,11 +10,11 @@ import dataclasses
 import hashlib
 import json
 import sqlite3
-import time
 from dataclasses import dataclass
 
 from borewarden.model.cause import Cause
 from borewarden.model.inspection import Finding, Inspection, Picture
+from borewarden.store.book import add_entry, entries
 
 INSPECTIONS = """
 CREATE TABLE IF NOT EXISTS inspection (
@@ -51,24 +51,10 @@ def record_inspection(
 
     Returns the number of the inspection. Raises LookupError if there is none of that number.
     """
-    if inspection is None:
-        assert content is not None
-        machine = content.machine
-        highest = connection.execute("SELECT max(inspection) FROM inspection").fetchone()[0]
-        inspection = (highest or 0) + 1
-    else:
-        found = connection.execute(
-            "SELECT machine FROM inspection WHERE inspection = ? LIMIT 1", (inspection,)
-        ).fetchone()
-        if found is None:
-            raise LookupError(f"there is no inspection {inspection}")
-        machine = found[0]
-    connection.execute(
-        "INSERT INTO inspection (inspection, machine, recorded_ns, by, why, content) "
-        "VALUES (?, ?, ?, ?, ?, ?)",
-        (inspection, machine, time.time_ns(), by, why, _to_json(content)),
+    machine = content.machine if content is not None and inspection is None else None
+    return add_entry(
+        connection, "inspection", "inspection", inspection, machine, by, why, _to_json(content)
     )
-    return inspection
 
 
 def inspections(
@@ -87,14 +73,11 @@ def inspections(
 
 def inspection_history(connection: sqlite3.Connection, inspection: int) -> list[InspectionEntry]:
     """Every entry of one inspection, oldest first."""
-    rows = connection.execute(
-        "SELECT entry, inspection, recorded_ns, by, why, content FROM inspection "
-        "WHERE inspection = ? ORDER BY entry",
-        (inspection,),
-    )
     return [
         InspectionEntry(entry, number, recorded_ns, by, why, _from_json(content))
-        for entry, number, recorded_ns, by, why, content in rows
+        for entry, number, recorded_ns, by, why, content in entries(
+            connection, "inspection", "inspection", inspection
+        )
     ]
 
 

@@ -9,9 +9,10 @@ from __future__ import annotations
 import dataclasses
 import json
 import sqlite3
-import time
 from dataclasses import dataclass
 from enum import Enum
+
+from borewarden.store.book import add_entry, entries
 
 REGISTER = """
 CREATE TABLE IF NOT EXISTS register (
@@ -88,24 +89,10 @@ def record(
 
     Returns the number of the fitting. Raises LookupError if there is no fitting of that number.
     """
-    if fitting is None:
-        assert content is not None
-        machine = content.machine
-        highest = connection.execute("SELECT max(fitting) FROM register").fetchone()[0]
-        fitting = (highest or 0) + 1
-    else:
-        found = connection.execute(
-            "SELECT machine FROM register WHERE fitting = ? LIMIT 1", (fitting,)
-        ).fetchone()
-        if found is None:
-            raise LookupError(f"there is no fitting {fitting}")
-        machine = content.machine if content else found[0]
-    connection.execute(
-        "INSERT INTO register (fitting, machine, recorded_ns, by, why, content) "
-        "VALUES (?, ?, ?, ?, ?, ?)",
-        (fitting, machine, time.time_ns(), by, why, _to_json(content)),
+    machine = content.machine if content is not None else None
+    return add_entry(
+        connection, "register", "fitting", fitting, machine, by, why, _to_json(content)
     )
-    return fitting
 
 
 def fittings(
@@ -131,14 +118,11 @@ def fittings(
 
 def history(connection: sqlite3.Connection, fitting: int) -> list[Entry]:
     """Every entry of one fitting, oldest first."""
-    rows = connection.execute(
-        "SELECT entry, fitting, recorded_ns, by, why, content FROM register "
-        "WHERE fitting = ? ORDER BY entry",
-        (fitting,),
-    )
     return [
         Entry(entry, number, recorded_ns, by, why, _from_json(content))
-        for entry, number, recorded_ns, by, why, content in rows
+        for entry, number, recorded_ns, by, why, content in entries(
+            connection, "register", "fitting", fitting
+        )
     ]
 
 
