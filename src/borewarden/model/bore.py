@@ -732,8 +732,10 @@ class BoreWatch:
             newest_two = [float(np.log(b["area"] / w.area)) for b in last_two]
             sure = [v - 4.0 * b["resolution"] for v, b in zip(newest_two, last_two, strict=True)]
             if len(sure) == 2 and min(sure) > np.log1p(LOW_LIMIT):
-                self._begin_slow(1.0, self._rows(), int(idle.recent[-2]["start_ns"]) - 1)
+                rows = self._rows()
+                self._begin_slow(1.0, rows, int(last_two[0]["start_ns"]) - 1)
                 assert self._event is not None
+                self._event.at_stop = bool(last_two[0]["stops"] != rows[-1]["stops"])
                 self._event.low = Step(0, float(np.mean(newest_two)), 0.02)
                 self._weigh_causes()
 
