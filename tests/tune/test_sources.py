@@ -19,10 +19,15 @@ from invented_days import ROOT, logged, machine_of
 from pydantic import SecretStr
 
 from borewarden.collect import BadInput
+from borewarden.model.cause import Cause
 from borewarden.model.gate import Samples, rows
+from borewarden.model.inspection import Finding, Inspection
 from borewarden.replay import replay
+from borewarden.store.embedded import open_store, transaction
 from borewarden.store.influx import InfluxSettings, read_samples, sample_lines
-from borewarden.tune.sources import from_influx, from_logs, from_store
+from borewarden.store.inspections import record_inspection
+from borewarden.store.register import Fitting, record
+from borewarden.tune.sources import from_influx, from_logs, from_store, known_of
 
 CHIP = ROOT / "replay_data" / "south-2026-03-05-chip.csv"
 
@@ -53,6 +58,32 @@ def test_the_store_gives_back_what_was_replayed(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="no such store"):
         from_store(machine, tmp_path / "missing.db", first, last)
     assert not (tmp_path / "missing.db").exists()
+
+
+def test_the_books_of_a_store_say_what_was_fitted_and_what_was_found(tmp_path: Path) -> None:
+    machine, store = machine_of("south"), tmp_path / "borewarden.db"
+    first, last = 1_772_600_000 * 10**9, 1_772_700_000 * 10**9
+    with open_store(store) as connection, transaction(connection):
+        jewel = Fitting(machine.name, "1", first + 10**9, 0.3e-3, "diamond")
+        record(connection, jewel, "Eva")
+        for number, onset_ns in enumerate((first + 5 * 10**12, last + 1)):
+            found = Inspection(
+                machine=machine.name,
+                time_ns=onset_ns + 10**12,
+                by="Ada",
+                answers={"rim": "chipped"},
+                finding=Finding.CONFIRMED,
+                reason="the rim is chipped",
+                next_step="change the jewel",
+                cause=Cause.BORE,
+                alert_ns=onset_ns + 10**11 + number,
+                onset_ns=onset_ns,
+                step=0.08,
+            )
+            record_inspection(connection, found, "Ada")
+    jewels, labels = known_of(machine, store, first, last)
+    assert [(label.event, label.start_ns) for label in labels] == [("chip", first + 5 * 10**12)]
+    assert [(j.bore, j.material) for j in jewels[len(machine.jewels()) :]] == [(0.3e-3, "diamond")]
 
 
 # -- a real server
