@@ -8,6 +8,7 @@ import subprocess
 import sys
 from collections.abc import AsyncIterator, Callable
 from dataclasses import replace
+from email.message import EmailMessage
 from pathlib import Path
 
 import pandas as pd
@@ -248,6 +249,11 @@ async def test_stopped_while_judging_anew_keeps_all_and_does_it_at_the_next_star
     assert_is_a_replay(store, tmp_path)
 
 
+def of_the_bore(store: Path) -> list[EmailMessage]:
+    """Mails, without those of a computer so busy that the watcher lost sight for a while."""
+    return [mail for mail in mails(store) if "see" not in mail["Subject"]]
+
+
 async def test_alert_that_the_new_truth_brings_is_told_once_and_no_other_twice(
     tmp_path: Path,
 ) -> None:
@@ -258,16 +264,16 @@ async def test_alert_that_the_new_truth_brings_is_told_once_and_no_other_twice(
     told: list[int] = []
     source = stretches(
         store,
-        (8000, lambda: told.append(len(mails(store)))),
+        (8000, lambda: told.append(len(of_the_bore(store)))),
         (8000, lambda: write(store, None, 1)),
-        (8000, lambda: told.append(len(mails(store)))),
+        (8000, lambda: told.append(len(of_the_bore(store)))),
         (8500, lambda: write(store, at(100))),
         (8500, lambda: write(store, at(100, discharge_coefficient=0.7), 2)),
-        (9000, lambda: told.append(len(mails(store)))),
+        (9000, lambda: told.append(len(of_the_bore(store)))),
     )
     await watch([MACHINE], store, {"South": source}, held)
     assert told == [0, 1, 1]
-    [mail] = mails(store)
+    [mail] = of_the_bore(store)
     assert mail["Subject"] == "South: The bore has probably opened up"
     assert held.statuses["South"].verdict.state is State.OPENED
     assert_is_a_replay(store, tmp_path)
@@ -283,7 +289,7 @@ async def test_alert_that_was_a_change_of_jewel_ends_with_one_all_clear(tmp_path
     held = Held()
     source = stretches(store, (7000, lambda: write(store, at(CHIPPED, bore=0.315e-3))))
     await watch([MACHINE], store, {"South": source}, held)
-    opened, clear = [mail["Subject"] for mail in mails(store)]
+    opened, clear = [mail["Subject"] for mail in of_the_bore(store)]
     assert opened == "South: The bore has probably opened up"
     assert "sound" in clear
     assert held.statuses["South"].verdict.state is State.SOUND
