@@ -85,6 +85,7 @@ SIGNAL_LIMITS = dict.fromkeys(SIGNALS, np.inf) | {
 SURE_AT_ONCE = 0.95
 LEAST_TO_BLAME = 0.6  # probability at which the bore is called opened up
 SURE_TO_UNSAY = 0.8  # that it is the bore after all, once another cause was named
+BACK_AFTER_STOP = 0.05  # off the baseline, in log area: perhaps another jewel of the same bore
 IDLE_LIMIT = 0.03  # dead-headed flow, of the working flow
 LOW_LIMIT = 0.1  # growth of effective area at low pressure, beyond what a batch may be off by
 
@@ -508,8 +509,7 @@ class BoreWatch:
         step = locate_step(rows, float(w.sigma), sign)
         total = float(w.offset) + step.size
         at_stop = falls_in_a_stop(rows, step.first)
-        if self._event is not None and abs(total) < (0.05 if at_stop else 0.5 * w.smallest):
-            self._all_clear(total if at_stop else 0.0, at_stop)
+        if self._event is not None and self._is_as_before(total, at_stop):
             return
         if self._event is not None and 0.0 < total * self._event.sign < w.offset * self._event.sign:
             # going back, wholly or in part: the same event, not another one
@@ -577,12 +577,18 @@ class BoreWatch:
         step = locate_step(rows, float(w.sigma), event.returning)
         total, at_stop = float(w.offset) + step.size, falls_in_a_stop(rows, step.first)
         event.returning = 0.0
-        if abs(total) < (0.05 if at_stop else 0.5 * w.smallest):
-            self._all_clear(total if at_stop else 0.0, at_stop)
+        if self._is_as_before(total, at_stop):
             return
         w.offset = total
         w.since = w.count
         w.following = False
+
+    def _is_as_before(self, total: float, at_stop: bool) -> bool:
+        """Give the all-clear if the level, `total` off the baseline, is all but back at it."""
+        if abs(total) >= (BACK_AFTER_STOP if at_stop else 0.5 * self._watch[0].smallest):
+            return False
+        self._all_clear(total if at_stop else 0.0, at_stop)
+        return True
 
     def _all_clear(self, offset: float, at_stop: bool) -> None:
         w = self._watch[0]
