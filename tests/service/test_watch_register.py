@@ -18,6 +18,7 @@ from test_along import Held, mails
 
 from borewarden.collect.link import Received
 from borewarden.collect.logged import read_log
+from borewarden.model.baseline import fitted_sets
 from borewarden.model.gate import Samples, rows
 from borewarden.model.verdict import State
 from borewarden.replay import replay, replay_samples
@@ -247,6 +248,23 @@ async def test_stopped_while_judging_anew_keeps_all_and_does_it_at_the_next_star
     rest = yet_to_come(SAMPLES, "South", store)
     await watch([MACHINE], store, {"South": stretches(store, (1000, lambda: None), samples=rest)})
     assert_is_a_replay(store, tmp_path)
+
+
+def test_machine_without_samples_goes_by_the_register_from_its_first_one_on(
+    tmp_path: Path,
+) -> None:
+    """And not only from the first look on, which may come after an alert."""
+    store = tmp_path / "live.db"
+    write(store, at(1000))
+    with open_store(store) as connection:
+        assert watch_module.restore(MACHINE, connection).sets == fitted_sets(
+            MACHINE.jewels([at(1000)])
+        )
+        with transaction(connection):
+            learned = MACHINE.build_watcher().learn_many(rows(SAMPLES, 0, 10))
+            write_learned(connection, "South", rows(SAMPLES, 0, 10), learned)
+        # these ten were judged by no register; what is in it now is noticed by the first look
+        assert watch_module.restore(MACHINE, connection).sets == fitted_sets(MACHINE.jewels())
 
 
 def of_the_bore(store: Path) -> list[EmailMessage]:

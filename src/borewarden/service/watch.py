@@ -159,13 +159,14 @@ class Followed:
 def restore(machine: MachineSettings, connection: sqlite3.Connection) -> Followed:
     """The watcher as it was when its newest stored sample was kept, by the register as it then was.
 
-    What was recorded since is noticed like any other change.
+    What was recorded since is noticed like any other change. Where no sample is kept there is
+    nothing to be judged anew, and all that is recorded holds from the first one on.
     """
     entry = judged_by(connection, machine.name)
-    known = fittings(connection, machine.name, up_to=entry)
+    newest = newest_sample_ns(connection, machine.name)
+    known = fittings(connection, machine.name, up_to=None if newest is None else entry)
     watcher = machine.build_watcher(known.values())
     sets = fitted_sets(machine.jewels(known.values()))
-    newest = newest_sample_ns(connection, machine.name)
     if newest is not None:
         since = max((s.since_ns for s in sets if s.since_ns <= newest), default=0)
         for samples in read_samples(connection, machine.name, since):
