@@ -217,7 +217,7 @@ def test_evidence_is_put_in_words_the_strongest_first() -> None:
     assert leak.cause is Cause.LEAK
     text = " / ".join(leak.evidence_for)
     assert "flow while dead-headed, of the working flow: +10.0 %" in text
-    assert "weep line above water temperature: +30.0 K (this cause: about +2" in text
+    assert "weep line above water temperature: +30.0 K (this cause: about +3" in text
     bore = next(belief for belief in beliefs if belief.cause is Cause.BORE)
     against = " / ".join(bore.evidence_against)
     assert "flow while dead-headed" in against

@@ -67,7 +67,7 @@ BEFORE = 60  # batches before an event to compare with
 MAX_DEGREES_OF_FREEDOM = 50.0  # some tail heavier than normal, however much was seen
 CLOSE_LOOK = 8  # batches after an alarm that are each weighed; later only each so many
 HEAR_SIGNALS = 3  # batches after an alarm that further signals get to have their say
-HEATED = 0.75  # share of a leak's heat to wait for
+HEATED = 0.5  # share of a leak's heat to wait for
 UNSETTLED = 0.45  # relative uncertainty of a step that has not settled yet
 FEWEST_FIRST = 6  # batches that a baseline needs, if a step is found among the first
 FORGET = 0.15  # weight of the newest batch in the running mean of a signal
@@ -302,6 +302,7 @@ class BoreWatch:
         self._event: Event | None = None
         self._opened = False  # by an earlier event than the present one
         self._had_event = False
+        self._other_named = False  # a cause other than the bore, since the last all-clear
         self._earlier = 0.0  # probability that the bore had opened up before the present event
         self._idle = {kind: Idle([], deque(maxlen=BEFORE)) for kind in Kind}
         self._sizes = np.log1p(np.array(STEP_SIZES))
@@ -509,7 +510,7 @@ class BoreWatch:
         step = locate_step(rows, float(w.sigma), sign)
         total = float(w.offset) + step.size
         at_stop = falls_in_a_stop(rows, step.first)
-        if self._event is not None and self._is_as_before(total, at_stop):
+        if self._event is not None and self._is_as_before(total + self._gone_slowly(), at_stop):
             return
         if self._event is not None and 0.0 < total * self._event.sign < w.offset * self._event.sign:
             # going back, wholly or in part: the same event, not another one
@@ -518,6 +519,10 @@ class BoreWatch:
             w.following = True
             self._clear_block()
             return
+        self._before_step = (
+            (self._event, self.state, self.reason),
+            (self._opened, self._earlier, float(w.standing)),
+        )
         self._opened = self._opened or self.state is State.OPENED
         if self._opened:
             self._earlier = max(self._earlier, float(w.standing))
@@ -550,11 +555,11 @@ class BoreWatch:
             if event.batches >= RECENT:
                 self._returned(event, rows)
             return
-        recent = rows["value"][-RECENT:]
-        if event.batches >= RECENT and abs(float(np.mean(recent))) < 0.25 * w.smallest:
-            self._all_clear(float(w.offset), False)
-            return
+        recent = float(np.mean(rows["value"][-RECENT:]))
         event.step = locate_step(rows, float(w.sigma), event.sign)
+        if event.batches >= RECENT and min(abs(recent), abs(event.step.size)) < 0.25 * w.smallest:
+            self._withdraw()
+            return
         event.onset_ns = onset_of(rows, event.step)
         # a stop that came after the alarm is no beginning of it
         known = int(rows["start_ns"][event.step.first]) <= event.found_ns
@@ -570,6 +575,28 @@ class BoreWatch:
             w.offset += event.step.size
             w.since = w.count
             w.following = False
+
+    def _withdraw(self) -> None:
+        """The step has come to nothing: all is as it was before it."""
+        w = self._watch[0]
+        (earlier, state, reason), (opened, probability, standing) = self._before_step
+        if earlier is None:
+            self._all_clear(float(w.offset), False)
+            return
+        self._event, self.state, self.reason = earlier, state, reason
+        self._opened, self._earlier = opened, probability
+        w.standing = w.probability = standing
+        w.since = w.count
+        w.following = False
+        w.up = w.down = 0.0
+        self._clear_block()
+
+    def _gone_slowly(self) -> float:
+        """How far the drift line has gone with a slow event, in log area; 0 without one."""
+        if self._event is None or self._event.step is not None:
+            return 0.0
+        now = self._watched_hours
+        return self._drift.line.at(now)[0] - self._sound_drift.line.at(now)[0]
 
     def _returned(self, event: Event, rows: NDArray[np.void]) -> None:
         """How far an event has gone back; the watch goes on from there."""
@@ -600,7 +627,7 @@ class BoreWatch:
                 "changed then, record it, so that a new baseline is learned"
             )
         self._event = None
-        self._opened = False
+        self._opened = self._other_named = False
         self._drift = self._sound_drift  # what it learned of the fault is not the jewel's
         self._take_line()
         w.offset = offset
@@ -673,7 +700,7 @@ class BoreWatch:
 
     def _begin_slow(self, sign: float, rows: NDArray[np.void], since_ns: int = 0) -> None:
         """Open an event that is no step: drift, or a signal by itself."""
-        self._sound_drift = copy.deepcopy(self._drift)
+        self._sound_drift = self._drift.before_a_bend()
         self._event = Event(
             sign, None, since_ns, self._first_rows, rows[-RECENT // 2 :].copy(), False
         )
@@ -756,7 +783,7 @@ class BoreWatch:
             at_stop=event.at_stop,
             pierce_ratio=ratio if np.isfinite(ratio) else 0.5,
             bore=self.nominal_bore,
-            heated=heat_shown(event),
+            heated=heat_shown(event, self._idle),
         )
 
     def _weigh_causes(self) -> None:
@@ -783,7 +810,8 @@ class BoreWatch:
             return
         w.standing = max(event.probability(Cause.BORE), self._earlier)
         w.probability = w.standing
-        if event.step is not None and self._is_early(event, event.step, shift, top):
+        sudden = event.step or event.low
+        if sudden is not None and self._is_early(event, sudden, shift, top):
             return
         if self._opened:
             self.state = State.OPENED
@@ -791,7 +819,8 @@ class BoreWatch:
             self.state = State.CANNOT_TELL
         elif top.cause is not Cause.BORE:
             self.state = State.OTHER_FAULT
-        elif self.state is State.OTHER_FAULT and top.probability < SURE_TO_UNSAY:
+            self._other_named = True
+        elif self._other_named and top.probability < SURE_TO_UNSAY:
             self.state = State.CANNOT_TELL
         elif event.step is not None or step.size >= np.log1p(self.settings.limit):
             self.state = State.OPENED
@@ -801,11 +830,11 @@ class BoreWatch:
 
     def _is_early(self, event: Event, step: Step, shift: Shift, top: Belief) -> bool:
         """Whether to wait for what the next batches say before anything is told."""
-        few = event.batches < HEAR_SIGNALS
+        few = (event.idle_batches if event.step is None else event.batches) < HEAR_SIGNALS
         if few and step.size_sd > UNSETTLED * abs(step.size):
             return True  # it still moves
         known = np.isfinite(shift.seen)
-        feels = bool(known[list(SLUGGISH)].any()) and heat_shown(event) < HEATED
+        feels = bool(known[list(SLUGGISH)].any()) and heat_shown(event, self._idle) < HEATED
         hears = bool(known[list(SIGNAL_OF)][:-2].any())
         return ((few and hears) or feels) and top.probability < SURE_AT_ONCE
 

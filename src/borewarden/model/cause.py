@@ -100,22 +100,23 @@ FEATURES = (
     _Feature("pressure", "water pressure while cutting", _percent, 0.004, 0.1),
     _Feature("load", "pressure shown over oil pressure or motor torque", _percent, 0.004, 0.1),
     _Feature("boost", "feed pressure", _percent, 0.03, 0.5),
-    _Feature("weep", "weep line above water temperature", _kelvin, 2.0, 20.0),
-    _Feature("bypass", "bypass line above water temperature", _kelvin, 2.0, 20.0),
+    _Feature("weep", "weep line above water temperature", _kelvin, 1.8, 20.0),
+    _Feature("bypass", "bypass line above water temperature", _kelvin, 1.8, 20.0),
     _Feature("sides", "left over right stroke time", _percent, 0.008, 0.2),
     _Feature("slip", "crank over motor speed", _percent, 0.003, 0.1),
     _Feature("scatter", "scatter from stroke to stroke", _percent, 0.15, 1.0),
     _Feature("ripple", "scatter of the pressure", _percent, 0.1, 1.0),
     _Feature("zero", "pressure shown while stopped, of the working pressure", _share, 0.003, 0.05),
-    _Feature("valves", "hottest check valve above water temperature", _kelvin, 2.5, 20.0),
+    _Feature("valves", "hottest check valve above water temperature", _kelvin, 1.8, 20.0),
 )
 NAMES = tuple(feature.name for feature in FEATURES)
 AREA, LOW_AREA, IDLE, PRESSURE, LOAD, BOOST = (NAMES.index(n) for n in NAMES[:6])
 WEEP, BYPASS, SIDES, SLIP, SCATTER, RIPPLE, ZERO, VALVES = (NAMES.index(n) for n in NAMES[6:])
+_FLOOR = np.array([feature.floor for feature in FEATURES])
 _WIDE = np.array([feature.wide for feature in FEATURES])
 TOLD = 3  # causes whose evidence is put into words
 # Share of readings that follow no hypothesis; the area raised the alarm, and is no odd sensor.
-_SURPRISE = np.array([0.001 if feature.name == "area" else 0.02 for feature in FEATURES])
+_SURPRISE = np.array([0.001 if feature.name == "area" else 0.005 for feature in FEATURES])
 
 GROWTH = np.geomspace(0.015, 0.4, 12)  # relative, of what a fault adds to or takes from the flow
 LEAK_EXPONENTS = (1.0, 2.0, 3.0)  # of pressure: a laminar gap, and one that the pressure widens
@@ -124,8 +125,11 @@ LEAK_EXPONENTS = (1.0, 2.0, 3.0)  # of pressure: a laminar gap, and one that the
 PULSES = (1.0, 4.0, 12.0)
 DRIFTS = np.concatenate([-np.geomspace(0.015, 0.2, 9), np.geomspace(0.015, 0.2, 9)])
 THROTTLED = 65.0  # K, water throttled from 400 MPa (IAPWS-95, isenthalpic: 60 to 80 K)
-_GONE = 0.02  # share of chips at which most of the jewel goes; invented
-STEADY_SIGNAL = 1.0  # own spread of a feature that the cause leaves alone, in its floors
+# K, of a drain line: how much of it cools on the way hangs on flow, line and sensor
+DRAIN_RISE, DRAIN_SPREAD = 0.6 * THROTTLED, 0.35 * THROTTLED
+HEAT_UNSURE = 0.4  # by how much of it the share of heat that shows may be off
+BREAKS = 0.02  # share of chips at which most of the jewel goes; invented
+BROKEN = (0.4, 2.5)  # growth of the effective area then
 
 # Relative odds beforehand, per jet hour: invented; a jewel goes sooner than anything else.
 PRIOR = {
@@ -154,8 +158,7 @@ class _Hypotheses(NamedTuple):
 
 def _unchanged(count: int) -> _Hypotheses:
     mean = np.zeros((count, len(FEATURES)))
-    spread = np.tile([STEADY_SIGNAL * feature.floor for feature in FEATURES], (count, 1))
-    return _Hypotheses(mean, spread)
+    return _Hypotheses(mean, np.tile(_FLOOR, (count, 1)))
 
 
 def _grid(*axes: Floats | tuple[float, ...]) -> list[Floats]:
@@ -180,12 +183,12 @@ def _area_change(growth: Floats, c: Circumstances) -> _Hypotheses:
 
 def _bore(c: Circumstances) -> _Hypotheses:
     """A chip or wear; seldom is there nothing left of the jewel."""
-    chipped, gone = np.geomspace(0.015, 0.3, 14), np.geomspace(0.4, 2.5, 8)
+    chipped, gone = np.geomspace(0.015, 0.3, 14), np.geomspace(*BROKEN, 8)
     made = _area_change(np.concatenate([chipped, gone]), c)
     made.spread[:14, AREA] *= 0.7
     made.spread[14:, AREA] *= 1.3
     return made._replace(
-        weight=np.concatenate([np.full(14, (1.0 - _GONE) / 14), np.full(8, _GONE / 8)])
+        weight=np.concatenate([np.full(14, (1.0 - BREAKS) / 14), np.full(8, BREAKS / 8)])
     )
 
 
@@ -218,13 +221,14 @@ def _other_bore(c: Circumstances) -> _Hypotheses:
 
 def _leak(c: Circumstances) -> _Hypotheses:
     """A leak feeds on pressure, jet or no jet; on one side of an intensifier, or on both."""
-    # share of the flow, exponent, seal; sides and dead-heading are an intensifier's, a pulse from
-    # the one plunger that leaks is a crank pump's
+    # share of the flow, exponent, place (seal, check valve, one that got hot while dead-headed);
+    # sides and dead-heading are an intensifier's, a pulse from the one plunger that leaks is a
+    # crank pump's
     alone = (0.0,)
-    share, n, seal, side, idle, pulse = _grid(
+    share, n, place, side, idle, pulse = _grid(
         GROWTH,
         LEAK_EXPONENTS,
-        (0.0, 1.0),
+        (0.0, 1.0, 2.0) if c.is_intensifier else (0.0, 1.0),
         (-1.0, 0.0, 1.0) if c.is_intensifier else alone,  # left, both, right
         (0.0, 0.7, 1.4) if c.is_intensifier else alone,
         alone if c.is_intensifier else PULSES,
@@ -242,15 +246,22 @@ def _leak(c: Circumstances) -> _Hypotheses:
     made.mean[:, SIDES] = side * np.log1p(2.0 * share)
     made.spread[:, SIDES] = np.hypot(0.008, 0.2 * np.abs(made.mean[:, SIDES]))
     # throttled from hundreds of MPa, a seal's leak comes out hot; a check valve's stays inside,
-    # where it mixes with what that chamber delivers
-    made.mean[:, WEEP] = seal * 25.0
-    made.spread[:, WEEP] = np.where(seal > 0.0, 18.0, 2.0)
+    # where it mixes with what that chamber delivers, which is nothing else while dead-headed
+    made.mean[:, WEEP] = np.where(place == 0.0, DRAIN_RISE, 0.0)
+    made.spread[:, WEEP] = np.where(place == 0.0, DRAIN_SPREAD, made.spread[:, WEEP])
     own = (2.0 if c.is_intensifier else 3.0) * share
-    made.mean[:, VALVES] = (1.0 - seal) * THROTTLED * own / (1.0 + own)
-    made.spread[:, VALVES] = np.hypot(made.spread[:, VALVES], 0.4 * made.mean[:, VALVES])
+    mixed = THROTTLED * own / (1.0 + own)
+    made.mean[:, VALVES] = np.select([place == 1.0, place == 2.0], [mixed, DRAIN_RISE])
+    made.spread[:, VALVES] = np.select(
+        [place == 1.0, place == 2.0],
+        [np.hypot(made.spread[:, VALVES], 0.4 * mixed), DRAIN_SPREAD],
+        made.spread[:, VALVES],
+    )
     made.spread[:, SCATTER] = 0.3
     made.mean[:, RIPPLE] = 0.2
     made.spread[:, RIPPLE] = 0.4
+    weight = np.where(place == 0.0, 1.0, 0.5 if c.is_intensifier else 1.0)
+    made = made._replace(weight=weight / weight.sum())
     if not c.is_intensifier:
         made.mean[:, RIPPLE] = 1.4 * share + 0.5 * np.log1p((pulse * share) ** 2)
         made.spread[:, RIPPLE] = np.hypot(0.1, 0.6 * share)
@@ -289,8 +300,10 @@ def _feed(c: Circumstances) -> _Hypotheses:
     if not c.is_intensifier:  # a plunger that isn't full takes less torque
         made.mean[:, LOAD] = share
         made.spread[:, LOAD] = np.hypot(0.004, 0.6 * share)
-    made.mean[:, SCATTER] = 1.2
-    made.spread[:, SCATTER] = 0.7
+        made.spread[:, SCATTER] = 0.3  # the crank turns as it did
+    else:
+        made.mean[:, SCATTER] = 1.2
+        made.spread[:, SCATTER] = 0.7
     made.mean[:, RIPPLE] = 0.5
     made.spread[:, RIPPLE] = 0.5
     made.spread[:, SIDES] = 0.02
@@ -313,8 +326,8 @@ def _slip(c: Circumstances) -> _Hypotheses:
 def _bypass(c: Circumstances) -> _Hypotheses:
     """Another hole at the same pressure: the area grows as if the bore had; the line gets hot."""
     made = _area_change(GROWTH, c)
-    made.mean[:, BYPASS] = 30.0
-    made.spread[:, BYPASS] = 20.0
+    made.mean[:, BYPASS] = DRAIN_RISE
+    made.spread[:, BYPASS] = DRAIN_SPREAD
     return made
 
 
@@ -371,6 +384,8 @@ def weigh_causes(shift: Shift, circumstances: Circumstances) -> tuple[Belief, ..
     expected: dict[Cause, Floats] = {}
     shown = np.ones(len(FEATURES))
     shown[[WEEP, BYPASS, VALVES]] = circumstances.heated
+    floor, shown = _FLOOR[known], shown[known]
+    unsure = np.minimum(shown + HEAT_UNSURE, 1.0)
     for cause in possible_causes(circumstances.is_intensifier):
         mean, spread, log_weight = _hypotheses(
             cause,
@@ -378,7 +393,8 @@ def weigh_causes(shift: Shift, circumstances: Circumstances) -> tuple[Belief, ..
             round(circumstances.pierce_ratio, 2),
             circumstances.bore,
         )
-        mean, spread = mean[:, known] * shown[known], np.hypot(spread[:, known], sd)
+        mean = mean[:, known] * shown
+        spread = np.hypot(floor + (spread[:, known] - floor) * unsure, sd)
         each = np.logaddexp(_log_normal(seen - mean, spread) + np.log1p(-odd), anywhere)
         joint = np.sum(each, axis=1) + log_weight
         total = float(np.logaddexp.reduce(joint))

@@ -5,9 +5,12 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 from river import linear_model
 
 QUANTILE = 1.6449  # standard normal, 95 %
+BENDS = 100  # values among which a bend is looked for
+BENT = 6.0  # log likelihood ratio from which on a line counts as bent
 
 
 class Interval(NamedTuple):
@@ -52,7 +55,7 @@ class Drift:
         self._scales = {"level": level_sd, "slope": slope_sd}
         self._regression = linear_model.BayesianLinearRegression(alpha=1.0, beta=1.0 / sigma**2)
         self.line = Line(0.0, 0.0, level_sd**2, 0.0, slope_sd**2)
-        self.count = 0
+        self.values: list[tuple[float, float]] = []  # (hours, value) so far
 
     def update(self, hours: float, value: float) -> None:
         """Take one value at `hours` of jet time since the baseline."""
@@ -61,12 +64,43 @@ class Drift:
         self._regression.learn_one(
             self._features(1.0, hours), min(max(value, mean - reach), mean + reach)
         )
-        self.count += 1
+        self.values.append((hours, value))
         level, level_var = self._posterior(1.0, 0.0)
         slope, slope_var = self._posterior(0.0, 1.0)
         _, both_var = self._posterior(1.0, 1.0)
         covariance = 0.5 * (both_var - level_var - slope_var)
         self.line = Line(level, slope, level_var, covariance, slope_var)
+
+    def before_a_bend(self) -> Drift:
+        """The line by the values before the likeliest bend among the newest; all if it is straight.
+
+        Least squares of a line and of one with a bend, with this line's priors for its slopes.
+        """
+        hours, values = np.array(self.values[-BENDS:]).reshape(-1, 2).T
+        straight = self._misfit(np.column_stack([np.ones_like(hours), hours]), values)
+        bends = range(2, len(hours) - 1)
+        misfits = [
+            self._misfit(
+                np.column_stack([np.ones_like(hours), hours, np.maximum(hours - hours[k], 0.0)]),
+                values,
+            )
+            for k in bends
+        ]
+        kept = len(self.values)
+        if misfits and 0.5 * (straight - min(misfits)) > BENT:
+            kept += bends[int(np.argmin(misfits))] + 1 - len(hours)
+        before = Drift(self.sigma, self._scales["level"], self._scales["slope"])
+        for value in self.values[:kept]:
+            before.update(*value)
+        return before
+
+    def _misfit(self, columns: NDArray[np.float64], values: NDArray[np.float64]) -> float:
+        """Least sum of squares over the variance; a bend may be as steep as it likes."""
+        prior = np.diag([1.0 / self._scales["level"], 1.0 / self._scales["slope"], 0.0])
+        prior = prior[:2, : columns.shape[1]]
+        a = np.vstack([columns / self.sigma, prior])
+        b = np.concatenate([values / self.sigma, np.zeros(2)])
+        return float(np.sum((a @ np.linalg.lstsq(a, b, rcond=None)[0] - b) ** 2))
 
     def _features(self, level: float, hours: float) -> dict[str, float]:
         return {"level": level * self._scales["level"], "slope": hours * self._scales["slope"]}

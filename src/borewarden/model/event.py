@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -27,7 +28,8 @@ from borewarden.model.cause import (
 from borewarden.model.change import Step
 from borewarden.model.gate import SIGNALS, Kind
 
-HEAT_TIME = 120.0  # s until 63 % of a leak's heat shows; invented
+HEAT_TIME = 120.0  # s of jet until 63 % of a leak's heat shows, and of none until it is gone;
+# invented
 HOTTEST = 4  # batches that say how hot it gets
 
 
@@ -77,6 +79,8 @@ SIGNAL_OF = {
 }
 # heat takes a minute or two to get there
 SLUGGISH = {NAMES.index("weep"), NAMES.index("bypass"), NAMES.index("valves")}
+# may be compared between the working pressure and a low one
+AT_ANY_PRESSURE = SLUGGISH | {NAMES.index("boost"), NAMES.index("sides"), NAMES.index("slip")}
 
 
 def shift_of(
@@ -96,16 +100,20 @@ def shift_of(
     sd = np.full(len(FEATURES), np.nan)
     seen[AREA], sd[AREA] = step.size, step.size_sd
     before, after = event.before, event.after
-    if len(after) and len(before) > 1:
+    hot, _ = warmed(event, idle)
+    if len(hot) and len(before) > 1:
         for feature, signal in SIGNAL_OF.items():
-            a, b = after["signals"][:, signal], before["signals"][:, signal]
+            if event.low is not None and feature not in AT_ANY_PRESSURE:
+                continue
+            a = hot if event.low is not None else after["signals"]
+            a, b = a[:, signal], before["signals"][:, signal]
             if feature in SLUGGISH:
-                a = np.sort(a)[-HOTTEST:]  # it cools in every pause
-            seen[feature], sd[feature] = _difference(b, a)
+                a = np.sort(hot[:, signal])[-HOTTEST:]  # it cools in every pause
+            seen[feature], sd[feature] = _difference(b, a, feature in SLUGGISH)
         for feature in (SCATTER, RIPPLE):
             if seen[feature] < 0.0:  # faults make strokes uneven; quieter ones say nothing
                 seen[feature] = np.nan
-        if holds_pressure:
+        if holds_pressure and event.low is None:
             seen[PRESSURE], sd[PRESSURE] = _difference(
                 np.log(before["pressure"]), np.log(after["pressure"])
             )
@@ -116,7 +124,7 @@ def shift_of(
         columns = [
             np.array([_idle_value(b, kind, area, working) for b in part]) for part in (old, new)
         ]
-        seen[feature], sd[feature] = _difference(*columns)
+        seen[feature], sd[feature] = _difference(columns[0], columns[1])
         if kind is not Kind.STOPPED:
             one = max(float(b["resolution"]) for b in (*old, *new))
             timing = float(np.hypot(timing_sd(old, one), timing_sd(new, one)))
@@ -149,23 +157,52 @@ def known_spread(values: NDArray[np.float64]) -> float:
     return float(np.std(known)) if len(known) > 1 else 0.0
 
 
-def _difference(before: NDArray[np.float64], after: NDArray[np.float64]) -> tuple[float, float]:
-    """Mean of `after` less that of `before`, and its standard uncertainty."""
+def _difference(
+    before: NDArray[np.float64], after: NDArray[np.float64], moving: bool = False
+) -> tuple[float, float]:
+    """Mean of `after` less that of `before`, and its standard uncertainty.
+
+    What is `moving` spreads by that afterwards, and only the spread before says how sure it is.
+    """
     before, after = before[np.isfinite(before)], after[np.isfinite(after)]
     if len(before) == 0 or len(after) == 0:
         return float("nan"), float("nan")
-    spread = max(known_spread(before), known_spread(after) if len(after) > 3 else 0.0)
+    spread = max(known_spread(before), 0.0 if moving or len(after) <= 3 else known_spread(after))
     # neighbours resemble each other: half as many count
     sd = spread * (2.0 / len(before) + 2.0 / len(after)) ** 0.5
     return float(np.mean(after) - np.mean(before)), sd
 
 
-def heat_shown(event: Event) -> float:
-    """Share of a leak's heat that the sluggish signals show, between a sudden onset and now."""
-    if event.step is None or len(event.after) == 0:
-        return 1.0
-    since_ns = float(event.after["end_ns"][-1] - event.onset_ns)
-    return float(-np.expm1(-max(since_ns / 1e9 - 0.5 * HEAT_TIME, 0.0) / HEAT_TIME))
+def warmed(
+    event: Event, idle: Mapping[Kind, Idle]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Signals of the batches with the jet on since the event began, shape (n, SIGNALS), and (n,).
+
+    The latter is the share of a leak's heat that each should show: it comes with the jet, and goes
+    in the pauses. Batches at low pressure count too, as a leak may let no other be.
+    """
+    jets = [
+        (int(b["start_ns"]), int(b["end_ns"]), float(b["time"]), b["signals"])
+        for b in (
+            *(event.after if event.low is None else ()),
+            *(_before_and_since(event, idle[Kind.LOW])[1] if event.onset_ns else ()),
+        )
+    ]
+    jets.sort(key=lambda jet: jet[0])
+    shown = np.ones(len(jets))
+    if event.step is not None or event.low is not None:
+        warm, ended_ns = 0.0, event.onset_ns
+        for i, (start_ns, end_ns, time, _) in enumerate(jets):
+            warm *= math.exp(-max(start_ns - ended_ns, 0) / 1e9 / HEAT_TIME)
+            warm, ended_ns = warm + time, end_ns
+            shown[i] = -math.expm1(-warm / HEAT_TIME)
+    return np.array([signals for *_, signals in jets]).reshape(-1, len(SIGNALS)), shown
+
+
+def heat_shown(event: Event, idle: Mapping[Kind, Idle]) -> float:
+    """Share of a leak's heat that the sluggish signals show by now."""
+    _, shown = warmed(event, idle)
+    return float(np.mean(np.sort(shown)[-HOTTEST:])) if len(shown) else 1.0
 
 
 def timing_sd(batches: Sequence[NDArray[np.void]], one: float) -> float:

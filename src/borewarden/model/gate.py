@@ -661,7 +661,7 @@ def run_gate(
         if phase == STEADY and steady_jet.piece_good:
             _add_signals(s, steady_jet, samples, i)
         elif phase == PIERCE:
-            _add(low_jet, HEADS, samples.valve[i])
+            _add_signals(s, low_jet, samples, i)
         s.pressure_before = p
         s.last_rate = samples.rate[i]
         s.last_left = samples.left_stroke_time[i]

@@ -40,6 +40,19 @@ Side = Literal["left", "right", "both"]
 BOOST_PRESSURE = 6e5  # Pa
 BOILING = 373.15  # K, a drain gets no hotter
 STOP_FOR_JEWEL = 900.0  # s that changing a jewel takes
+# Standard deviation of what each signal strays by itself over hours, as halls and sensors do: in K,
+# or as a share of its reading. All invented.
+WANDER = {
+    "weep_temperature": 1.4,
+    "check_valve_temperature": 1.4,
+    "bypass_temperature": 1.4,
+    "boost_pressure": 0.024,
+    "oil_pressure": 0.003,
+    "motor_torque": 0.003,
+    "motor_speed": 0.002,
+    "left_stroke_time": 0.006,
+}
+WANDER_TIME = 7200.0  # s over which it is forgotten
 PLACES: dict[Place, int] = {"seal": SEAL, "outlet check": OUTLET_CHECK, "inlet check": INLET_CHECK}
 SIDES: dict[Side, int] = {"left": LEFT, "right": RIGHT, "both": BOTH}
 
@@ -97,7 +110,8 @@ class Noise:
 
     `sigma` in Pa is its scale, `degrees` those of Student's t, `correlation` of neighbouring
     samples; `ripple` in Pa is the amplitude of a slow beat between sampling and pulsation,
-    `pressure_step` in Pa and `rate_step` in Hz the least steps of the readings.
+    `pressure_step` in Pa and `rate_step` in Hz the least steps of the readings. `wander` is how
+    far the other signals wander through the day, see `WANDER`.
     """
 
     sigma: float
@@ -106,6 +120,7 @@ class Noise:
     ripple: float = 0.0
     pressure_step: float = 0.0
     rate_step: float = 0.0
+    wander: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -335,10 +350,11 @@ def _surge(rng: np.random.Generator, steps: int) -> Floats:
     return surge
 
 
-def _correlated(white: Floats, correlation: float) -> Floats:
-    """First-order autoregression of the variance of `white`."""
+def _correlated(white: Floats, correlation: float, *, steady: bool = False) -> Floats:
+    """First-order autoregression of the variance of `white`; from nought on, unless `steady`."""
     share = math.sqrt(1.0 - correlation**2)
-    colored: Floats = lfilter([share], [1.0, -correlation], white)
+    before = [correlation * white[0] if steady else 0.0]
+    colored: Floats = lfilter([share], [1.0, -correlation], white, zi=np.array(before))[0]
     return colored
 
 
@@ -424,8 +440,25 @@ def _sense(
                 pump, pressure, turning, empty[step] if len(empty) else 0.0, yet_more
             )
             channels["bypass_temperature"] = line + more.normal(0.0, 0.15, m)
+    if day.noise is not None and day.noise.wander > 0.0:
+        _let_wander(channels, day, np.random.default_rng((day.seed, 4)))
     time_ns = start_ns + np.round((kept + 1.0) * STEP * 1e9).astype(np.int64)
     return samples_of(time_ns, **channels)
+
+
+def _let_wander(channels: dict[str, Floats], day: Day, rng: np.random.Generator) -> None:
+    """Add what every signal strays by itself: all but pressure, rate, water and valve."""
+    assert day.noise is not None
+    for name, usual in WANDER.items():
+        if name not in channels:
+            continue
+        white = rng.standard_normal(len(channels[name]))
+        stray = _correlated(white, math.exp(-day.sample_time / WANDER_TIME), steady=True)
+        stray *= day.noise.wander * usual
+        if name.endswith("temperature"):
+            channels[name] = channels[name] + stray
+        else:
+            channels[name] = channels[name] * (1.0 + stray)
 
 
 def _torque(

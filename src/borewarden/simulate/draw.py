@@ -15,7 +15,14 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from borewarden.model.baseline import Jewel
-from borewarden.model.cause import AT_STOP, ONLY_DIRECT_DRIVE, Cause, possible_causes
+from borewarden.model.cause import (
+    AT_STOP,
+    BREAKS,
+    BROKEN,
+    ONLY_DIRECT_DRIVE,
+    Cause,
+    possible_causes,
+)
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS, STOCK_BORES_INCH, bore_area
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump, event_rate
 from borewarden.simulate.day import (
@@ -146,6 +153,7 @@ def draw_day(
             ripple=pump.rated_pressure * _pick(rng, [0.0, 0.002, 0.005]),
             pressure_step=_pick(rng, [0.0, 1e5, 1e6]),
             rate_step=_pick(rng, [0.0, 0.1 / 60, 0.5 / 60] if intensifier else [0.0, 1 / 60]),
+            wander=1.0,
         ),
         crank_share=1.0 if intensifier else fit.crank_share,
         # with all signals the crank has a speed sensor of its own
@@ -161,6 +169,10 @@ def draw_day(
     if chosen is Cause.BORE and np.random.default_rng((seed, 78)).random() < AT_STOP[Cause.BORE]:
         at = _restart(day) or at
     fault, change = _fault(rng, chosen, fit, at)
+    apart = np.random.default_rng((seed, 79))
+    if chosen is Cause.BORE and apart.random() < BREAKS:
+        change = float(np.exp(apart.uniform(*np.log(BROKEN))))
+        fault = replace(fault, size=change, ramp=0.0)
     truth = Truth(chosen, chosen.name.lower().replace("_", " "), _ns(at), fault.size, change)
     return Drawn(fit.machine, pump, jewel, replace(day, faults=(fault,)), truth)
 

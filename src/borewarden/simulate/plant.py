@@ -179,9 +179,10 @@ def _run(
                 if dwell > 0.0:
                     dwell -= STEP
                     seal = 0.0
-                elif position < squeeze:
-                    # the chamber is compressed with all the oil there is, nothing comes out yet
-                    if p < course.set_pressure[i]:
+                elif position < squeeze - 1e-6:  # as water warms, it takes a trace more
+                    # the chamber is compressed with all the oil there is, nothing comes out yet;
+                    # one that leaks gives way to the oil also while the pressure is held
+                    if p < course.set_pressure[i] or chamber > 0.0:
                         position = min(position + 4.0 * plant.max_rate * STEP, squeeze)
                     seal = 0.0
                 else:
