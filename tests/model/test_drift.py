@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import optimize, stats
 
 from borewarden.model.drift import Drift, Line, hours_to
 
@@ -84,3 +84,38 @@ def test_limits_already_passed_and_never_reached() -> None:
     assert hours_to(0.08, worn, 1.0) == (0.0, 0.0, 0.0)
     sound = Line(0.0, -0.001, 1e-8, 0.0, 1e-10)
     assert hours_to(0.08, sound, 1.0) == (np.inf, np.inf, np.inf)
+
+
+def test_line_before_a_bend_is_that_of_the_values_before_it() -> None:
+    """Wear of 0.2 % an hour, and from the 31st value on a fault that grows by 3 % an hour.
+
+    The bend is where a search of all continuous two-piece lines by scipy's least squares has it.
+    """
+    rng = np.random.default_rng(5)
+    hours = np.arange(1.0, 61.0) / 10.0
+    values = 0.002 * hours + 0.03 * np.maximum(hours - 3.0, 0.0) + rng.normal(0.0, 0.002, 60)
+    drift, sound = (Drift(sigma=0.002, level_sd=0.005) for _ in range(2))
+    for value in zip(hours, values, strict=True):
+        drift.update(*value)
+    before = drift.before_a_bend()
+    fitted, _ = optimize.curve_fit(
+        lambda x, level, slope, bend, more: level + slope * x + more * np.maximum(x - bend, 0.0),
+        hours,
+        values,
+        p0=[0.0, 0.0, 3.5, 0.01],
+    )
+    assert before.values[-1][0] == pytest.approx(fitted[2], abs=0.1)
+    for value in before.values:
+        sound.update(*value)
+    assert before.line == sound.line
+    assert before.line.slope == pytest.approx(0.002, abs=3.0 * before.line.slope_sd)
+    assert drift.line.slope > 0.008
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_straight_line_is_not_bent(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    drift = Drift(sigma=0.002, level_sd=0.005)
+    for hours in np.arange(1.0, 150.0) / 10.0:
+        drift.update(hours, 0.003 * hours + rng.normal(0.0, 0.002))
+    assert drift.before_a_bend().line == drift.line

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from borewarden.model.cause import Cause
+from borewarden.model.cause import BROKEN, Cause
 from borewarden.physics.pump import DirectDrive, Intensifier
 from borewarden.simulate.day import duty, log_day
 from borewarden.simulate.draw import PUMPS, Kind, causes_of, draw_day
@@ -61,8 +61,12 @@ def test_sizes_can_be_seen(kind: Kind, cause: Cause) -> None:
     # a transducer's error counts half, and may lie below what any watcher could see
     least = 0.012 if cause is Cause.TRANSDUCER else 0.025
     assert np.all(np.abs(changes) > least)
-    if cause in (Cause.BORE, Cause.LEAK, Cause.BLOCKED, Cause.FEED, Cause.SLIP, Cause.BYPASS):
+    if cause in (Cause.LEAK, Cause.BLOCKED, Cause.FEED, Cause.SLIP, Cause.BYPASS):
         assert np.all(np.abs(changes) < 0.26)
+    if cause is Cause.BORE:  # seldom, most of the jewel goes
+        broken = [change for change in changes if change > 0.26]
+        assert len(broken) <= 4
+        assert all(BROKEN[0] < change < BROKEN[1] for change in broken)
     if cause is Cause.BLOCKED:
         assert np.all(np.array(changes) < 0.0)
 

@@ -26,7 +26,7 @@ from borewarden.physics.pump import (
     event_rate,
 )
 from borewarden.physics.water import density_at_atmosphere, throttling_rise
-from borewarden.simulate.day import BOOST_PRESSURE, Chip, Day, Fault, Noise, log_day
+from borewarden.simulate.day import BOOST_PRESSURE, WANDER, Chip, Day, Fault, Noise, log_day
 from borewarden.simulate.plant import (
     BOTH,
     INLET_CHECK,
@@ -122,6 +122,17 @@ def test_plungers_creep_through_leaking_seals_while_dead_headed(
     # and in strokes: the share of the jet's that the leak has of the jet's flow
     jet_rate = float(event_rate(plant.displacement, AREA, SET, WATER))
     assert 1.0 / period == pytest.approx(0.10 * (SET / 400e6) ** exponent * jet_rate, rel=0.03)
+
+
+def test_plungers_creep_on_while_the_water_warms(plant: Plant) -> None:
+    """Warmer water takes a trace more to compress, which must not hold the plungers up."""
+    seconds = 1200.0
+    warming = course(seconds, jet=False)
+    warming = warming._replace(temperature=WATER + np.linspace(0.0, 2.0, len(warming.area)))
+    steady = run_plant(plant, course(seconds, jet=False), leak(0.10, seconds, SEAL, BOTH))
+    run = run_plant(plant, warming, leak(0.10, seconds, SEAL, BOTH))
+    assert steady.strokes[-1] > 40
+    assert run.strokes[-1] == pytest.approx(steady.strokes[-1], rel=0.02)
 
 
 @pytest.mark.parametrize(("place", "leaks_in"), [(SEAL, "left"), (INLET_CHECK, "left"),
@@ -452,3 +463,24 @@ def test_brittle_plates_are_pierced_for_longer_and_water_may_swing(
     before = (usual.valve == 1.0) & (usual.pressure < 0.6 * SET)
     assert np.mean(low) > 2.0 * np.mean(before)
     assert np.ptp(day.temperature) > 10.0
+
+
+def test_other_signals_wander_by_themselves_over_hours(
+    direct_drive: DirectDrive, diamond: Jewel
+) -> None:
+    noise = Noise(1e6)
+    kept = logged(direct_drive, diamond, signals="full", noise=noise)
+    stray = logged(
+        direct_drive, diamond, signals="full", noise=dataclasses.replace(noise, wander=1.0)
+    )
+    for name in Samples._fields:
+        before, after = getattr(kept, name), getattr(stray, name)
+        if name not in WANDER or not np.isfinite(before).any():
+            np.testing.assert_array_equal(after, before)
+            continue
+        on = before > 0.0
+        by = after[on] - before[on] if "temperature" in name else after[on] / before[on] - 1.0
+        assert 0.0 < np.std(by) < 2.0 * WANDER[name]
+        assert np.max(np.abs(by)) < 5.0 * WANDER[name]
+        # slowly: from one minute to the next it is all but the same
+        assert np.std(by[60:] - by[:-60]) < 0.3 * WANDER[name]

@@ -31,7 +31,7 @@ from borewarden.model.cause import (
     Shift,
     cheapest_check,
     possible_causes,
-    weigh_causes,
+    posterior,
 )
 from borewarden.model.change import RING, WINDOW, Step, clip, locate_step, newest, threshold, weigh
 from borewarden.model.drift import Drift, hours_to
@@ -41,12 +41,13 @@ from borewarden.model.event import (
     Event,
     Idle,
     falls_in_a_stop,
-    heat_shown,
+    idle_batch,
     known_mean,
     known_spread,
     onset_of,
     shift_of,
     timing_sd,
+    warmed,
 )
 from borewarden.model.gate import HEADS, SIGNALS, Kind
 from borewarden.model.verdict import STATES, State, Verdict
@@ -66,6 +67,7 @@ DRIFT_BLOCK = 20  # batches in one value of the drift line, and after an alarm t
 BEFORE = 60  # batches before an event to compare with
 MAX_DEGREES_OF_FREEDOM = 50.0  # some tail heavier than normal, however much was seen
 CLOSE_LOOK = 8  # batches after an alarm that are each weighed; later only each so many
+SLOW_LOOK = 80  # the same for what goes slowly
 HEAR_SIGNALS = 3  # batches after an alarm that further signals get to have their say
 HEATED = 0.5  # share of a leak's heat to wait for
 UNSETTLED = 0.45  # relative uncertainty of a step that has not settled yet
@@ -84,7 +86,7 @@ SIGNAL_LIMITS = dict.fromkeys(SIGNALS, np.inf) | {
 }
 SURE_AT_ONCE = 0.95
 LEAST_TO_BLAME = 0.6  # probability at which the bore is called opened up
-SURE_TO_UNSAY = 0.8  # that it is the bore after all, once another cause was named
+SURE_TO_UNSAY = 0.9  # that it is the bore after all, once another cause was named
 BACK_AFTER_STOP = 0.05  # off the baseline, in log area: perhaps another jewel of the same bore
 IDLE_LIMIT = 0.03  # dead-headed flow, of the working flow
 LOW_LIMIT = 0.1  # growth of effective area at low pressure, beyond what a batch may be off by
@@ -557,7 +559,8 @@ class BoreWatch:
             return
         recent = float(np.mean(rows["value"][-RECENT:]))
         event.step = locate_step(rows, float(w.sigma), event.sign)
-        if event.batches >= RECENT and min(abs(recent), abs(event.step.size)) < 0.25 * w.smallest:
+        left = min(abs(recent), event.sign * event.step.size)
+        if event.batches >= RECENT and left < 0.25 * w.smallest:
             self._withdraw()
             return
         event.onset_ns = onset_of(rows, event.step)
@@ -694,9 +697,13 @@ class BoreWatch:
                 self.state = State.OPENED
                 self.reason = _worn(level)
             return
-        assert self._event is not None
-        self._event.after = rows[-RECENT * 2 :].copy()
-        self._weigh_causes()
+        event = self._event
+        assert event is not None
+        event.batches += DRIFT_BLOCK
+        worn_out = self.state is State.WEARING and level >= np.log1p(s.limit)
+        if worn_out or event.batches <= SLOW_LOOK or event.batches % SLOW_LOOK == 0:
+            event.after = rows[-RECENT * 2 :].copy()
+            self._weigh_causes()
 
     def _begin_slow(self, sign: float, rows: NDArray[np.void], since_ns: int = 0) -> None:
         """Open an event that is no step: drift, or a signal by itself."""
@@ -709,16 +716,14 @@ class BoreWatch:
         """Whether what had gone slowly is as it was: area, signals and dead-headed flow."""
         w = self._watch[0]
         off = np.abs(w.signal - w.signal_base) > 0.5 * self._signal_limit
-        idle = [b["area"] / w.area for b in list(self._idle[Kind.DEAD_HEAD].recent)[-2:]]
+        idle = [b.area / w.area for b in list(self._idle[Kind.DEAD_HEAD].recent)[-2:]]
         leaks = bool(idle) and max(idle) > self._usual_idle() + 0.5 * IDLE_LIMIT
         return abs(drifted) < 0.5 * self.settings.wear_notice and not np.any(off) and not leaks
 
     def _usual_idle(self) -> float:
         """Dead-headed flow while the baseline was learned, of the working flow."""
         area = float(self._watch[0].area)
-        usual = known_mean(
-            np.array([float(b["area"]) / area for b in self._idle[Kind.DEAD_HEAD].first])
-        )
+        usual = known_mean(np.array([b.area / area for b in self._idle[Kind.DEAD_HEAD].first]))
         return usual if np.isfinite(usual) else 0.0
 
     def _signal_off(self) -> None:
@@ -729,12 +734,16 @@ class BoreWatch:
         w.signal_limit[off] = np.inf  # told once
         if self._event is None:
             self._begin_slow(0.0, rows)
-            self._weigh_causes()
+        elif self._event.step is None:
+            self._event.after = rows[-RECENT // 2 :].copy()
+        else:
+            return
+        self._weigh_causes()
 
     def _other_kind(self, batch: np.void) -> None:
         """Low-pressure jet, dead-heading or a stop: each bears on the cause."""
         kind, w = Kind(int(batch["kind"])), self._watch[0]
-        kept = np.array(batch)
+        kept = idle_batch(batch)
         idle = self._idle[kind]
         if not w.learned and len(idle.first) < BEFORE:
             idle.first.append(kept)
@@ -754,28 +763,28 @@ class BoreWatch:
             # two in a row, and unlike what it was when the jewel was new
             # beyond what a stroke that only ended here can make of it
             two = list(idle.recent)[-2:]
-            flow = sum(float(b["area"]) for b in two) / 2.0
-            sd = timing_sd(two, float(np.max([b["resolution"] for b in idle.recent])))
+            flow = sum(b.area for b in two) / 2.0
+            sd = timing_sd(two, max(b.resolution for b in idle.recent))
             if len(two) == 2 and (flow - 3.0 * sd) / w.area > self._usual_idle() + IDLE_LIMIT:
-                self._begin_slow(0.0, self._rows(), int(idle.recent[-2]["start_ns"]) - 1)
+                self._begin_slow(0.0, self._rows(), idle.recent[-2].start_ns - 1)
                 self._weigh_causes()
         elif kind is Kind.LOW and watching:
             # so large an area that the pressure can't be held any more
             last_two = list(idle.recent)[-2:]
-            newest_two = [float(np.log(b["area"] / w.area)) for b in last_two]
-            sure = [v - 4.0 * b["resolution"] for v, b in zip(newest_two, last_two, strict=True)]
+            newest_two = [float(np.log(b.area / w.area)) for b in last_two]
+            sure = [v - 4.0 * b.resolution for v, b in zip(newest_two, last_two, strict=True)]
             if len(sure) == 2 and min(sure) > np.log1p(LOW_LIMIT):
                 rows = self._rows()
-                self._begin_slow(1.0, rows, int(last_two[0]["start_ns"]) - 1)
+                self._begin_slow(1.0, rows, last_two[0].start_ns - 1)
                 assert self._event is not None
-                self._event.at_stop = bool(last_two[0]["stops"] != rows[-1]["stops"])
+                self._event.at_stop = bool(last_two[0].stops != rows[-1]["stops"])
                 self._event.low = Step(0, float(np.mean(newest_two)), 0.02)
                 self._weigh_causes()
 
     # -- causes
 
-    def _circumstances(self, event: Event) -> Circumstances:
-        low = [float(b["pressure"]) for b in self._idle[Kind.LOW].recent]
+    def _circumstances(self, event: Event, heated: float) -> Circumstances:
+        low = [b.pressure for b in self._idle[Kind.LOW].recent]
         working = known_mean(self._first_rows["pressure"]) if len(self._first_rows) else np.nan
         ratio = known_mean(np.array(low)) / working if low else np.nan
         return Circumstances(
@@ -783,7 +792,7 @@ class BoreWatch:
             at_stop=event.at_stop,
             pierce_ratio=ratio if np.isfinite(ratio) else 0.5,
             bore=self.nominal_bore,
-            heated=heat_shown(event, self._idle),
+            heated=heated,
         )
 
     def _weigh_causes(self) -> None:
@@ -791,15 +800,18 @@ class BoreWatch:
         event, w = self._event, self._watch[0]
         assert event is not None
         step = event.step or event.low or Step(0, *self._drift.line.at(self._watched_hours))
+        hot, heated = warmed(event, self._idle)
         shift = shift_of(
             event,
             step,
             self._idle,
+            hot,
             float(w.area),
             known_mean(self._first_rows["pressure"]),
             self._follows_the_set_pressure(event.after),
         )
-        event.causes = weigh_causes(shift, self._circumstances(event))
+        event.shift, event.circumstances = shift, self._circumstances(event, heated)
+        event.causes = posterior(shift, event.circumstances)
         event.check = cheapest_check(event.causes, shift, isinstance(self.pump, Intensifier))
         top = event.causes[0]
         small = abs(step.size) < np.log1p(self.settings.wear_notice)
@@ -811,7 +823,7 @@ class BoreWatch:
         w.standing = max(event.probability(Cause.BORE), self._earlier)
         w.probability = w.standing
         sudden = event.step or event.low
-        if sudden is not None and self._is_early(event, sudden, shift, top):
+        if sudden is not None and self._is_early(event, sudden, shift, heated, top):
             return
         if self._opened:
             self.state = State.OPENED
@@ -828,13 +840,13 @@ class BoreWatch:
             self.state = State.WEARING
         self.reason = self._say(event, step, top)
 
-    def _is_early(self, event: Event, step: Step, shift: Shift, top: Belief) -> bool:
+    def _is_early(self, event: Event, step: Step, shift: Shift, heated: float, top: Belief) -> bool:
         """Whether to wait for what the next batches say before anything is told."""
         few = (event.idle_batches if event.step is None else event.batches) < HEAR_SIGNALS
         if few and step.size_sd > UNSETTLED * abs(step.size):
             return True  # it still moves
         known = np.isfinite(shift.seen)
-        feels = bool(known[list(SLUGGISH)].any()) and heat_shown(event, self._idle) < HEATED
+        feels = bool(known[list(SLUGGISH)].any()) and heated < HEATED
         hears = bool(known[list(SIGNAL_OF)][:-2].any())
         return ((few and hears) or feels) and top.probability < SURE_AT_ONCE
 
@@ -924,7 +936,7 @@ class BoreWatch:
             slope_per_hour=line.slope if line else 0.0,
             slope_sd=line.slope_sd if line else 0.0,
             hours_to_limit=hours_to(limit, line, self._watched_hours) if line else None,
-            causes=event.causes if event is not None else (),
+            causes=event.spoken() if event is not None else (),
             check=event.check if event is not None else "",
         )
 

@@ -354,97 +354,122 @@ def possible_causes(is_intensifier: bool) -> tuple[Cause, ...]:
     return tuple(c for c in Cause if not (is_intensifier and c in ONLY_DIRECT_DRIVE))
 
 
+class _Signatures(NamedTuple):
+    """All hypotheses of all causes, those of one cause after the other."""
+
+    causes: tuple[Cause, ...]
+    first: NDArray[np.intp]  # (causes,), of the hypotheses of each
+    mean: Floats  # (hypotheses, features)
+    spread: Floats
+    weight: Floats  # (hypotheses,), prior odds of the cause included; not at a stop
+    at_stop: Floats  # (causes,), factor where the event falls together with a stop
+
+
 @lru_cache(maxsize=512)  # they are made over and over again while an event lasts
-def _hypotheses(
-    cause: Cause, is_intensifier: bool, pierce_ratio: float, bore: float
-) -> tuple[Floats, Floats, Floats]:
-    """Mean and spread of every feature by hypothesis, and the log weights of these."""
+def _signatures(is_intensifier: bool, pierce_ratio: float, bore: float) -> _Signatures:
     circumstances = Circumstances(is_intensifier, False, pierce_ratio, bore)
-    mean, spread, weight = _SIGNATURES[cause](circumstances)
-    if not is_intensifier:  # friction takes its share of the torque
-        spread[:, LOAD] = np.hypot(spread[:, LOAD], 0.01 + 0.1 * np.abs(mean[:, AREA]))
-    if weight is None:
-        weight = np.full(len(mean), 1.0 / len(mean))
-    return mean, spread, np.log(weight)
+    causes = possible_causes(is_intensifier)
+    made = [_SIGNATURES[cause](circumstances) for cause in causes]
+    for mean, spread, _ in made:
+        if not is_intensifier:  # friction takes its share of the torque
+            spread[:, LOAD] = np.hypot(spread[:, LOAD], 0.01 + 0.1 * np.abs(mean[:, AREA]))
+    counts = [len(mean) for mean, _, _ in made]
+    return _Signatures(
+        causes,
+        np.concatenate([[0], np.cumsum(counts)[:-1]]).astype(np.intp),
+        np.concatenate([mean for mean, _, _ in made]),
+        np.concatenate([spread for _, spread, _ in made]),
+        np.concatenate(
+            [
+                (1.0 - AT_STOP[cause]) * PRIOR[cause] * (np.full(n, 1.0 / n) if w is None else w)
+                for cause, n, (_, _, w) in zip(causes, counts, made, strict=True)
+            ]
+        ),
+        np.array([AT_STOP[cause] / (1.0 - AT_STOP[cause]) for cause in causes]),
+    )
 
 
-def weigh_causes(shift: Shift, circumstances: Circumstances) -> tuple[Belief, ...]:
-    """All causes that the kind of pump can have, by falling posterior probability.
+class _Weighed(NamedTuple):
+    signatures: _Signatures
+    known: NDArray[np.intp]  # features that are
+    mean: Floats  # (hypotheses, known features), as much of it as shows by now
+    likelihood: Floats  # of each feature by itself, as `mean`
+    joint: Floats  # (hypotheses,)
+    by_cause: Floats  # (causes,)
 
-    Bayes' rule with `PRIOR`; each feature's likelihood is normal about what a hypothesis says,
-    with a share of `_SURPRISE` of readings from anywhere, so no single odd sensor can decide.
+
+def _weigh(shift: Shift, circumstances: Circumstances) -> _Weighed:
+    """Bayes' rule; likelihoods are not normalised over the causes.
+
+    Each feature's likelihood is normal about what a hypothesis says, with a share of `_SURPRISE`
+    of readings from anywhere, so no single odd sensor can decide.
     """
+    signatures = _signatures(
+        circumstances.is_intensifier, round(circumstances.pierce_ratio, 2), circumstances.bore
+    )
     known = np.flatnonzero(np.isfinite(shift.seen) & np.isfinite(shift.sd))
     seen, sd = shift.seen[known], shift.sd[known]
-    wide = np.hypot(_WIDE[known], sd)  # Cauchy's distribution: a broken sensor shows anything
-    odd = _SURPRISE[known]
-    anywhere = np.log(odd / np.pi / wide) - np.log1p((seen / wide) ** 2)
-    scores: dict[Cause, float] = {}
-    by_feature: dict[Cause, Floats] = {}
-    expected: dict[Cause, Floats] = {}
     shown = np.ones(len(FEATURES))
     shown[[WEEP, BYPASS, VALVES]] = circumstances.heated
     floor, shown = _FLOOR[known], shown[known]
     unsure = np.minimum(shown + HEAT_UNSURE, 1.0)
-    for cause in possible_causes(circumstances.is_intensifier):
-        mean, spread, log_weight = _hypotheses(
-            cause,
-            circumstances.is_intensifier,
-            round(circumstances.pierce_ratio, 2),
-            circumstances.bore,
-        )
-        mean = mean[:, known] * shown
-        spread = np.hypot(floor + (spread[:, known] - floor) * unsure, sd)
-        each = np.logaddexp(_log_normal(seen - mean, spread) + np.log1p(-odd), anywhere)
-        joint = np.sum(each, axis=1) + log_weight
-        total = float(np.logaddexp.reduce(joint))
-        stop = AT_STOP[cause] if circumstances.at_stop else 1.0 - AT_STOP[cause]
-        scores[cause] = total + np.log(stop) + np.log(PRIOR[cause])
-        by_feature[cause] = np.logaddexp.reduce((joint - total)[:, None] + each, axis=0)
-        expected[cause] = np.exp(joint - total) @ mean
-    norm = np.logaddexp.reduce(list(scores.values()))
-    probability = {cause: float(np.exp(score - norm)) for cause, score in scores.items()}
-    order = sorted(scores, key=lambda cause: -probability[cause])
-    return tuple(
-        Belief(
-            cause,
-            probability[cause],
-            *_in_words(shift, known, cause, probability, by_feature, expected),
-        )
-        if place < TOLD
-        else Belief(cause, probability[cause])
-        for place, cause in enumerate(order)
-    )
+    mean = signatures.mean[:, known] * shown
+    spread = floor + (signatures.spread[:, known] - floor) * unsure
+    spread = np.sqrt(spread * spread + sd * sd)
+    off = (seen - mean) / spread
+    likelihood = np.exp(-0.5 * off * off) / spread
+    wide = np.hypot(_WIDE[known], sd)  # Cauchy's distribution: a broken sensor shows anything
+    odd = _SURPRISE[known]
+    likelihood *= (1.0 - odd) / np.sqrt(2.0 * np.pi)
+    likelihood += odd / np.pi / wide / (1.0 + (seen / wide) ** 2)
+    joint = np.prod(likelihood, axis=1) * signatures.weight
+    by_cause = np.add.reduceat(joint, signatures.first)
+    if circumstances.at_stop:
+        by_cause *= signatures.at_stop
+    return _Weighed(signatures, known, mean, likelihood, joint, by_cause)
 
 
-def _log_normal(distance: Floats, sd: Floats) -> Floats:
-    result: Floats = -0.5 * (distance / sd) ** 2 - np.log(sd * np.sqrt(2.0 * np.pi))
-    return result
+def posterior(shift: Shift, circumstances: Circumstances) -> tuple[Belief, ...]:
+    """All causes that the kind of pump can have, by falling probability; see `weigh_causes`."""
+    weighed = _weigh(shift, circumstances)
+    probability = weighed.by_cause / np.sum(weighed.by_cause)
+    order = np.argsort(-probability, kind="stable")
+    return tuple(Belief(weighed.signatures.causes[k], float(probability[k])) for k in order)
+
+
+def weigh_causes(shift: Shift, circumstances: Circumstances) -> tuple[Belief, ...]:
+    """The posterior by Bayes' rule with `PRIOR`, and of the first causes what speaks for them.
+
+    All causes that the kind of pump can have are there, by falling probability.
+    """
+    weighed = _weigh(shift, circumstances)
+    first, causes = weighed.signatures.first, weighed.signatures.causes
+    each = np.add.reduceat(weighed.joint, first)[:, None]
+    # (causes, known features): how well a cause explains each feature, and what it expects there
+    explains = np.add.reduceat(weighed.joint[:, None] * weighed.likelihood, first, axis=0) / each
+    expects = np.add.reduceat(weighed.joint[:, None] * weighed.mean, first, axis=0) / each
+    told = []
+    for place, belief in enumerate(posterior(shift, circumstances)):
+        if place < TOLD:
+            k = causes.index(belief.cause)
+            others = np.maximum(weighed.by_cause / np.sum(weighed.by_cause), 1e-9)
+            others[k] = 0.0
+            gain = np.log(explains[k]) - np.log(others @ explains / np.sum(others))
+            spoken = _in_words(shift, weighed.known, expects[k], gain)
+            belief = Belief(belief.cause, belief.probability, *spoken)
+        told.append(belief)
+    return tuple(told)
 
 
 def _in_words(
-    shift: Shift,
-    known: NDArray[np.intp],
-    cause: Cause,
-    probability: dict[Cause, float],
-    by_feature: dict[Cause, Floats],
-    expected: dict[Cause, Floats],
+    shift: Shift, known: NDArray[np.intp], expects: Floats, gain: Floats
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """What speaks for and what against `cause`, beside the other causes, strongest first."""
-    others = [other for other in probability if other is not cause]
-    weight = np.array([max(probability[other], 1e-9) for other in others])
-    against = np.logaddexp.reduce(
-        np.array([by_feature[other] for other in others]) + np.log(weight / weight.sum())[:, None],
-        axis=0,
-    )
-    gain = by_feature[cause] - against
-    words = []
-    for i, k in enumerate(known):
-        feature = FEATURES[k]
-        words.append(
-            f"{feature.words}: {feature.show(shift.seen[k])} "
-            f"(this cause: about {feature.show(expected[cause][i])})"
-        )
+    """What speaks for and what against a cause, beside the other causes, strongest first."""
+    words = [
+        f"{FEATURES[k].words}: {FEATURES[k].show(shift.seen[k])} "
+        f"(this cause: about {FEATURES[k].show(expected)})"
+        for k, expected in zip(known, expects, strict=True)
+    ]
     by_strength = np.argsort(-np.abs(gain))
     return (
         tuple(words[i] for i in by_strength if gain[i] > 0.7),

@@ -23,7 +23,9 @@ from borewarden.model.cause import (
     ZERO,
     Belief,
     Cause,
+    Circumstances,
     Shift,
+    weigh_causes,
 )
 from borewarden.model.change import Step
 from borewarden.model.gate import SIGNALS, Kind
@@ -33,11 +35,38 @@ HEAT_TIME = 120.0  # s of jet until 63 % of a leak's heat shows, and of none unt
 HOTTEST = 4  # batches that say how hot it gets
 
 
+class IdleBatch(NamedTuple):
+    """A batch of a kind other than steady jet; see `borewarden.model.gate.BATCH`."""
+
+    start_ns: int
+    end_ns: int
+    time: float
+    area: float
+    resolution: float
+    pressure: float
+    stops: int
+    signals: NDArray[np.float64]
+
+
+def idle_batch(batch: np.void) -> IdleBatch:
+    """What is kept of a `batch` of the gate."""
+    return IdleBatch(
+        int(batch["start_ns"]),
+        int(batch["end_ns"]),
+        float(batch["time"]),
+        float(batch["area"]),
+        float(batch["resolution"]),
+        float(batch["pressure"]),
+        int(batch["stops"]),
+        batch["signals"].copy(),
+    )
+
+
 class Idle(NamedTuple):
     """Batches of one kind other than steady jet: the first ones, and the newest."""
 
-    first: list[NDArray[np.void]]
-    recent: deque[NDArray[np.void]]
+    first: list[IdleBatch]
+    recent: deque[IdleBatch]
 
 
 @dataclass
@@ -52,7 +81,9 @@ class Event:
     at_stop: bool
     found_ns: int = 0
     low: Step | None = None  # found by the jet at low pressure, where it fell to
-    causes: tuple[Belief, ...] = ()
+    shift: Shift | None = None  # what it was last weighed by,
+    circumstances: Circumstances | None = None
+    causes: tuple[Belief, ...] = ()  # and what came of that
     check: str = ""
     returning: float = 0.0  # sign of a step back that is being looked at
     batches: int = 0  # since it was found
@@ -61,6 +92,13 @@ class Event:
     def probability(self, cause: Cause) -> float:
         """Of this cause; 0 before causes were weighed."""
         return next((b.probability for b in self.causes if b.cause is cause), 0.0)
+
+    def spoken(self) -> tuple[Belief, ...]:
+        """The causes with their evidence in words, which are made when they are first asked for."""
+        if self.shift is not None and self.circumstances is not None:
+            self.causes = weigh_causes(self.shift, self.circumstances)
+            self.shift = None
+        return self.causes
 
 
 SIGNAL_OF = {
@@ -87,6 +125,7 @@ def shift_of(
     event: Event,
     step: Step,
     idle: Mapping[Kind, Idle],
+    hot: NDArray[np.float64],
     area: float,
     working: float,
     holds_pressure: bool,
@@ -94,13 +133,13 @@ def shift_of(
     """What each feature shows now, beside what it showed before the event.
 
     `area` and `working` are the baseline's effective area in m² and pressure in Pa, `idle` the
-    batches of other kinds. The pressure counts as a feature only where the pump `holds_pressure`.
+    batches of other kinds, `hot` the signals with the jet on, see `warmed`. The pressure counts
+    as a feature only where the pump `holds_pressure`.
     """
     seen = np.full(len(FEATURES), np.nan)
     sd = np.full(len(FEATURES), np.nan)
     seen[AREA], sd[AREA] = step.size, step.size_sd
     before, after = event.before, event.after
-    hot, _ = warmed(event, idle)
     if len(hot) and len(before) > 1:
         for feature, signal in SIGNAL_OF.items():
             if event.low is not None and feature not in AT_ANY_PRESSURE:
@@ -126,7 +165,7 @@ def shift_of(
         ]
         seen[feature], sd[feature] = _difference(columns[0], columns[1])
         if kind is not Kind.STOPPED:
-            one = max(float(b["resolution"]) for b in (*old, *new))
+            one = max(b.resolution for b in (*old, *new))
             timing = float(np.hypot(timing_sd(old, one), timing_sd(new, one)))
             # few strokes make dead-headed batches uneven, and that is counted already
             dead_headed = kind is Kind.DEAD_HEAD
@@ -134,15 +173,13 @@ def shift_of(
     return Shift(seen, sd)
 
 
-def _before_and_since(
-    event: Event, idle: Idle
-) -> tuple[list[NDArray[np.void]], list[NDArray[np.void]]]:
+def _before_and_since(event: Event, idle: Idle) -> tuple[list[IdleBatch], list[IdleBatch]]:
     """Batches before the event and all since; without an onset the first and the last three."""
     if event.step is None and not event.onset_ns:
         return idle.first, list(idle.recent)[-3:]
-    every = {int(batch["end_ns"]): batch for batch in (*idle.first, *idle.recent)}.values()
-    old = [batch for batch in every if batch["end_ns"] <= event.onset_ns]
-    return old, [batch for batch in idle.recent if batch["start_ns"] > event.onset_ns]
+    every = {batch.end_ns: batch for batch in (*idle.first, *idle.recent)}.values()
+    old = [batch for batch in every if batch.end_ns <= event.onset_ns]
+    return old, [batch for batch in idle.recent if batch.start_ns > event.onset_ns]
 
 
 def known_mean(values: NDArray[np.float64]) -> float:
@@ -173,50 +210,40 @@ def _difference(
     return float(np.mean(after) - np.mean(before)), sd
 
 
-def warmed(
-    event: Event, idle: Mapping[Kind, Idle]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Signals of the batches with the jet on since the event began, shape (n, SIGNALS), and (n,).
+def warmed(event: Event, idle: Mapping[Kind, Idle]) -> tuple[NDArray[np.float64], float]:
+    """Signals of all batches with the jet on since the event began, shape (n, SIGNALS).
 
-    The latter is the share of a leak's heat that each should show: it comes with the jet, and goes
-    in the pauses. Batches at low pressure count too, as a leak may let no other be.
+    And the share of a leak's heat that the hottest of them should show: it comes with the jet, and
+    goes in the pauses. Low pressure counts too, as a leak may let no other be.
     """
-    jets = [
-        (int(b["start_ns"]), int(b["end_ns"]), float(b["time"]), b["signals"])
-        for b in (
-            *(event.after if event.low is None else ()),
-            *(_before_and_since(event, idle[Kind.LOW])[1] if event.onset_ns else ()),
-        )
-    ]
-    jets.sort(key=lambda jet: jet[0])
-    shown = np.ones(len(jets))
-    if event.step is not None or event.low is not None:
-        warm, ended_ns = 0.0, event.onset_ns
-        for i, (start_ns, end_ns, time, _) in enumerate(jets):
-            warm *= math.exp(-max(start_ns - ended_ns, 0) / 1e9 / HEAT_TIME)
-            warm, ended_ns = warm + time, end_ns
-            shown[i] = -math.expm1(-warm / HEAT_TIME)
-    return np.array([signals for *_, signals in jets]).reshape(-1, len(SIGNALS)), shown
+    low = _before_and_since(event, idle[Kind.LOW])[1] if event.onset_ns else []
+    signals = np.array([batch.signals for batch in low]).reshape(-1, len(SIGNALS))
+    jets = [(batch.start_ns, batch.end_ns, batch.time) for batch in low]
+    if event.low is None:
+        after = event.after
+        signals = np.concatenate([after["signals"], signals])
+        jets += zip(*(after[k].tolist() for k in ("start_ns", "end_ns", "time")), strict=True)
+    if event.step is None and event.low is None:
+        return signals, 1.0
+    warm, ended_ns, shown = 0.0, event.onset_ns, []
+    for start_ns, end_ns, time in sorted(jets):
+        warm = warm * math.exp(-max(start_ns - ended_ns, 0) / 1e9 / HEAT_TIME) + time
+        ended_ns = end_ns
+        shown.append(-math.expm1(-warm / HEAT_TIME))
+    hottest = sorted(shown)[-HOTTEST:]
+    return signals, sum(hottest) / len(hottest) if hottest else 1.0
 
 
-def heat_shown(event: Event, idle: Mapping[Kind, Idle]) -> float:
-    """Share of a leak's heat that the sluggish signals show by now."""
-    _, shown = warmed(event, idle)
-    return float(np.mean(np.sort(shown)[-HOTTEST:])) if len(shown) else 1.0
-
-
-def timing_sd(batches: Sequence[NDArray[np.void]], one: float) -> float:
+def timing_sd(batches: Sequence[IdleBatch], one: float) -> float:
     """What counting strokes leaves open of the mean area of `batches`, at least `one` batch's."""
-    squares = sum(float(b["resolution"]) ** 2 for b in batches)
+    squares = sum(b.resolution**2 for b in batches)
     return float(max(squares, one**2) ** 0.5 / len(batches))
 
 
-def _idle_value(batch: NDArray[np.void], kind: Kind, area: float, working: float) -> float:
+def _idle_value(batch: IdleBatch, kind: Kind, area: float, working: float) -> float:
     if kind is Kind.LOW:
-        return float(np.log(batch["area"] / area))
-    if kind is Kind.DEAD_HEAD:
-        return float(batch["area"] / area)
-    return float(batch["pressure"] / working)
+        return math.log(batch.area / area)
+    return batch.area / area if kind is Kind.DEAD_HEAD else batch.pressure / working
 
 
 def falls_in_a_stop(rows: NDArray[np.void], first: int) -> bool:
