@@ -149,6 +149,8 @@ def shift_of(
             if feature in SLUGGISH:
                 a = np.sort(hot[:, signal])[-HOTTEST:]  # it cools in every pause
             seen[feature], sd[feature] = _difference(b, a, feature in SLUGGISH)
+            if feature in SLUGGISH and seen[feature] < 0.0:
+                seen[feature] = 0.0  # less pressure warms less; no fault makes anything colder
         for feature in (SCATTER, RIPPLE):
             if seen[feature] < 0.0:  # faults make strokes uneven; quieter ones say nothing
                 seen[feature] = np.nan
