@@ -134,7 +134,7 @@ def likeness(runs: int, *names: str) -> None:
             row = []
             for samples in (ours, rows(true, 0, trial.stop)):
                 told, step = alarm_and_step(name, samples)
-                jet = float(shop.jet_at(told) - shop.jet_at(onset_ns)) if told else np.inf
+                jet = shop.jet_at(told) - shop.jet_at(onset_ns) if told else np.inf
                 row += [jet, 100.0 * step]
             found.append(row)
         delay, step = np.array(found)[:, 0::2], np.array(found)[:, 1::2]

@@ -24,6 +24,7 @@ from borewarden.cli import app
 from borewarden.collect import BadInput
 from borewarden.tune import sweep as module
 from borewarden.tune.grid import candidates
+from borewarden.tune.outcome import judge_setting
 from borewarden.tune.shop import Wanted
 from borewarden.tune.sweep import sweep
 from clusters import Cluster, cluster
@@ -107,11 +108,11 @@ def test_the_command_says_the_same_from_a_cluster(
     assert tuned("--kept", "there", "--scheduler", address).stdout == there.stdout
 
 
-def test_a_worker_of_another_version_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_worker_of_another_version_is_refused() -> None:
     few = tried({"smallest_step": ["4 %"]})
-    bench = module._Bench(shop(), "another")
+    bench = module._Bench(judge_setting, shop(), "another")
     with pytest.raises(ValueError, match="install the same on all"):
-        module._judge(bench, few[0])
+        module._at(bench, few[0])
 
 
 def test_a_process_that_goes_down_is_said_and_what_was_done_is_kept(tmp_path: Path) -> None:

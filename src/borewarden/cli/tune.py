@@ -123,7 +123,15 @@ def tune_command(
         target = report or Path("reports") / f"tune-{machine.stem}.html"
         target.parent.mkdir(parents=True, exist_ok=True)
         write_tune_report(
-            of_machine.name, of_machine.time_zone, shop, tried, outcomes, trade, change, target
+            of_machine.name,
+            of_machine.time_zone,
+            shop,
+            tried,
+            outcomes,
+            trade,
+            change,
+            target,
+            workers,
         )
     out.print(f"report: {target}", highlight=False, soft_wrap=True)
     if change:

@@ -5,21 +5,25 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Generator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from functools import cache, partial
 from pathlib import Path
+from typing import Generic, TypeVar
 
 import numpy as np
 
 import borewarden
 from borewarden.collect import BadInput
+from borewarden.model.bore import WatchSettings
 from borewarden.model.gate import GateSettings
 from borewarden.spread import spread
 from borewarden.tune.grid import Candidate
 from borewarden.tune.outcome import Found, Gathered, Outcome, gather, judge_setting
 from borewarden.tune.shop import Shop
+
+Answer = TypeVar("Answer")
 
 
 def sweep(
@@ -44,48 +48,65 @@ def sweep(
     known = _read_kept(file)
     outcomes = {k: known[name] for k, name in enumerate(names) if name in known}
     progress(len(outcomes), len(candidates))
-    gates = list(dict.fromkeys(candidate.gate for candidate in candidates))
     todo = [k for k in range(len(candidates)) if k not in outcomes]
-    todo.sort(key=lambda k: gates.index(candidates[k].gate))
     if not todo:
         return [outcomes[k] for k in range(len(candidates))]
     if kept is not None:
         kept.mkdir(parents=True, exist_ok=True)
-    judge = partial(_judge, _Bench(shop, _code()))
-    tasks = [candidates[k] for k in todo]
-    with closing(spread(judge, tasks, workers, scheduler)) as answers:
-        for i, answer in answers:
-            k = todo[i]
-            if isinstance(answer, ValueError | OSError):
-                raise answer
-            if isinstance(answer, Exception):
-                what = f"{candidates[k].words}: {type(answer).__name__}: {answer}"
-                raise ChildProcessError(what) from answer
-            outcomes[k] = answer
+    untried = [candidates[k] for k in todo]
+    with closing(on_settings(judge_setting, shop, untried, workers, scheduler)) as answers:
+        for i, outcome in answers:
+            outcomes[todo[i]] = outcome
             if file is not None:
                 with file.open("a", encoding="utf-8") as handle:
-                    handle.write(json.dumps([names[k], dataclasses.asdict(answer)]) + "\n")
+                    handle.write(json.dumps([names[todo[i]], dataclasses.asdict(outcome)]) + "\n")
             progress(len(outcomes), len(candidates))
     return [outcomes[k] for k in range(len(candidates))]
 
 
-@dataclass
-class _Bench:
-    """What each worker has before it: the shop, and what the gate of the last setting gathered."""
+def on_settings(
+    what: Callable[[Shop, list[Gathered], WatchSettings], Answer],
+    shop: Shop,
+    candidates: Sequence[Candidate],
+    workers: int,
+    scheduler: str | None = None,
+) -> Generator[tuple[int, Answer], None, None]:
+    """`what` of the shop, the batches and `[watch]` of each candidate: its place and the answer.
 
+    Gate by gate, so that what one has gathered is used again. Raises as `sweep` does.
+    """
+    gates = list(dict.fromkeys(candidate.gate for candidate in candidates))
+    order = sorted(range(len(candidates)), key=lambda k: gates.index(candidates[k].gate))
+    tasks = [candidates[k] for k in order]
+    bench = _Bench(what, shop, _code())
+    with closing(spread(partial(_at, bench), tasks, workers, scheduler)) as answers:
+        for i, answer in answers:
+            if isinstance(answer, ValueError | OSError):
+                raise answer
+            if isinstance(answer, Exception):
+                said = f"{tasks[i].words}: {type(answer).__name__}: {answer}"
+                raise ChildProcessError(said) from answer
+            yield order[i], answer
+
+
+@dataclass
+class _Bench(Generic[Answer]):
+    """What each worker has before it, with what the last setting's gate gathered."""
+
+    what: Callable[[Shop, list[Gathered], WatchSettings], Answer]
     shop: Shop
     code: str
     last: tuple[GateSettings, list[Gathered]] | None = None
 
 
-def _judge(bench: _Bench, candidate: Candidate) -> Outcome:
+def _at(bench: _Bench[Answer], candidate: Candidate) -> Answer:
     if bench.code != _code():
         raise ValueError("a worker has another version of borewarden: install the same on all")
     last = bench.last
     if last is None or last[0] != candidate.gate:
         bench.last = last = candidate.gate, gather(bench.shop, candidate.gate)
     try:
-        return judge_setting(bench.shop, last[1], candidate.watch)
+        return bench.what(bench.shop, last[1], candidate.watch)
     except ValueError as error:
         if isinstance(error, BadInput):
             raise
