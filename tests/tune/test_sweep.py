@@ -104,6 +104,7 @@ def test_the_command_says_the_same_from_a_cluster(
         lost = tuned("--kept", "lost", "--scheduler", address)
     assert lost.exit_code == 2
     assert f"can't tune: no scheduler answers at {address}" in lost.stderr
+    assert "stopped: 0 of 2 settings are kept in lost" in lost.stderr
     # whatever is kept already needs no cluster
     assert tuned("--kept", "there", "--scheduler", address).stdout == there.stdout
 

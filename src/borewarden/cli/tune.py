@@ -221,7 +221,7 @@ def _sweep_with_bar(
 
         try:
             return sweep(shop, tried, kept, workers, scheduler, progress)
-        except KeyboardInterrupt:
+        except (KeyboardInterrupt, OSError):  # or a worker, a cluster or a disk gave up
             bar.stop()
             err.print(
                 f"stopped: {reached[0]} of {len(tried)} settings are kept in {kept}; "
