@@ -7,8 +7,10 @@ import math
 import os
 import socket
 import time
+from functools import partial
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from borewarden import spread as module
@@ -36,6 +38,16 @@ def test_what_a_task_raises_is_its_answer_and_holds_up_no_other(processes: int) 
     assert isinstance(second, ValueError)
 
 
+X = np.linspace(0.0, 2e3, 100_001)
+BOUND = partial(np.interp, xp=X, fp=np.sqrt(X)[::-1])  # more than goes with each task
+
+
+@pytest.mark.parametrize("processes", [1, 2])
+def test_what_is_bound_to_the_function_goes_along(processes: int) -> None:
+    expected = [BOUND(task) for task in TASKS]
+    assert in_order(spread(BOUND, TASKS, processes)) == expected
+
+
 def test_process_that_dies_is_told_and_not_waited_for() -> None:
     answers = in_order(spread(os._exit, [3, 3, 3], 2))
     assert len(answers) == 3
@@ -50,6 +62,8 @@ def test_cluster_answers_alike_and_a_scheduler_that_is_lost_is_said_plainly(
     with cluster(tmp_path, 2) as at:
         assert in_order(spread(math.sqrt, TASKS, scheduler=at.address)) == list(range(40))
         assert list(spread(math.sqrt, [], scheduler=at.address)) == []
+        expected = [BOUND(task) for task in TASKS]
+        assert in_order(spread(BOUND, TASKS, scheduler=at.address)) == expected
         ((_, killer),) = spread(os._exit, [3], scheduler=at.address)  # takes its worker along
         assert type(killer).__name__ == "KilledWorker"
         _, second = in_order(spread(math.sqrt, [4.0, -1.0], scheduler=at.address))

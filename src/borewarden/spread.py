@@ -1,25 +1,36 @@
 """One function over many tasks: in this process, in several, or on a cluster of dask.distributed.
 
 A task may be run twice where a worker was lost in the midst of it, so the function should depend
-on its task alone and leave nothing behind but its answer.
+on its task alone and leave nothing behind but its answer. What all tasks need, be it large, may be
+bound to it (`functools.partial`): that goes to each worker once, and processes of this computer
+map the arrays in it into memory together.
 """
 
 from __future__ import annotations
 
 import logging
+import mmap
 import multiprocessing
+import pickle
 import re
-from collections.abc import Callable, Iterable, Iterator
+import signal
+import tempfile
+import warnings
+from collections.abc import Callable, Generator, Iterable
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from functools import partial
 from itertools import islice
+from pathlib import Path
 from typing import Any, TypeVar
 from uuid import uuid4
 
 AHEAD = 1000  # tasks handed over and not answered yet; enough to keep a thousand workers busy
 PATIENCE = 15.0  # s, for a scheduler to answer, and then for its first worker
+ALIGNED = 64  # bytes; compiled loops want their arrays so
 
 Task = TypeVar("Task")
 Answer = TypeVar("Answer")
+Answers = Generator[tuple[int, Answer | Exception], None, None]
 
 
 def spread(
@@ -27,11 +38,12 @@ def spread(
     tasks: Iterable[Task],
     processes: int = 1,
     scheduler: str | None = None,
-) -> Iterator[tuple[int, Answer | Exception]]:
+) -> Answers[Answer]:
     """Give the number of each task and its answer, or what it raised, as they come.
 
     On the cluster whose scheduler is at `scheduler` ("tcp://host:8786") if that is given, else in
-    so many `processes`. The order is that of the tasks only in one process. Raises ConnectionError
+    so many `processes`. The order is that of the tasks only in one process. A Ctrl-C is for this
+    process alone, which ends the others once they have done their task. Raises ConnectionError
     where the cluster can't be reached or is lost (single workers may come and go), ValueError
     where `scheduler` is no such address or the package `distributed` is not installed.
     """
@@ -49,29 +61,85 @@ def _tried(function: Callable[[Task], Answer], task: Task) -> Answer | Exception
         return error
 
 
+def _same(thing: Any) -> Any:
+    return thing
+
+
 def _in_processes(
     function: Callable[[Task], Answer], tasks: Iterable[Task], processes: int
-) -> Iterator[tuple[int, Answer | Exception]]:
-    # not forked: threads of numerical libraries do not outlive that
-    pool = ProcessPoolExecutor(processes, multiprocessing.get_context("spawn"))
-    queue = enumerate(tasks)
-    running: dict[Future[Answer | Exception], int] = {}
+) -> Answers[Answer]:
+    # a plain fork would take along the threads of whoever calls; this way all is imported once
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload([getattr(function, "func", function).__module__])
+    with tempfile.TemporaryDirectory(prefix="borewarden-") as folder:
+        file = Path(folder) / "function"
+        _lay_down(function, file)
+        pool = ProcessPoolExecutor(processes, context, _begin, (file,))
+        queue = enumerate(tasks)
+        running: dict[Future[Answer | Exception], int] = {}
+        try:
+            while True:
+                for i, task in islice(queue, AHEAD - len(running)):
+                    running[_submit(pool, task)] = i
+                if not running:
+                    return
+                for future in wait(running, return_when=FIRST_COMPLETED).done:
+                    i = running.pop(future)
+                    yield i, _tried(Future.result, future)
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+
+def _submit(pool: ProcessPoolExecutor, task: Any) -> Future[Any]:
+    """Submit, and keep a Ctrl-C from a process that starts for it: this one ends them all."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
-        while True:
-            for i, task in islice(queue, AHEAD - len(running)):
-                running[pool.submit(_tried, function, task)] = i
-            if not running:
-                return
-            for future in wait(running, return_when=FIRST_COMPLETED).done:
-                i = running.pop(future)
-                yield i, _tried(Future.result, future)
+        return pool.submit(_do, task)
     finally:
-        pool.shutdown(cancel_futures=True)
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+_function: Callable[[Any], Any]
+
+
+def _begin(file: Path) -> None:
+    global _function
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _function = _take_up(file)
+
+
+def _do(task: Any) -> Any:
+    return _tried(_function, task)
+
+
+def _lay_down(thing: Any, file: Path) -> None:
+    """Write a pickle and, each in a place of its own, the arrays in it."""
+    arrays: list[pickle.PickleBuffer] = []
+    words = pickle.dumps(thing, protocol=5, buffer_callback=arrays.append)
+    with file.open("wb") as out:
+        pickle.dump((words, [array.raw().nbytes for array in arrays]), out)
+        for array in arrays:
+            out.write(bytes(-out.tell() % ALIGNED))
+            out.write(array.raw())
+
+
+def _take_up(file: Path) -> Any:
+    """What was laid down; the arrays are the file's pages, shared until somebody writes to them."""
+    with file.open("rb") as opened:
+        words, sizes = pickle.load(opened)
+        end = opened.tell()
+        pages = memoryview(mmap.mmap(opened.fileno(), 0, access=mmap.ACCESS_COPY))
+    arrays = []
+    for size in sizes:
+        start = end + -end % ALIGNED
+        end = start + size
+        arrays.append(pages[start:end])
+    return pickle.loads(words, buffers=arrays)
 
 
 def _on_cluster(
     function: Callable[[Task], Answer], tasks: Iterable[Task], address: str
-) -> Iterator[tuple[int, Answer | Exception]]:
+) -> Answers[Answer]:
     try:
         from distributed import Client, as_completed
     except ImportError:
@@ -96,12 +164,21 @@ def _on_cluster(
             ) from None
         queue = enumerate(tasks)
         run = uuid4().hex
+        held: Any = function
+        if isinstance(function, partial):  # what is bound to it may be large
+            with warnings.catch_warnings(action="ignore", category=UserWarning):  # that it is
+                held = client.submit(_same, function, key=f"borewarden-{run}")
+            held.exception()  # waits for it
+            if held.status == "finished":
+                # or whoever has it would be given all the work; not scattered, which would be
+                # lost with those workers: the scheduler can have it made again
+                client.replicate([held])
         places: dict[str, int] = {}
 
         def submit(count: int) -> list[Any]:
             futures = []
             for i, task in islice(queue, count):
-                future = client.submit(_tried, function, task, key=f"borewarden-{run}-{i}")
+                future = client.submit(_tried, held, task, key=f"borewarden-{run}-{i}")
                 places[future.key] = i
                 futures.append(future)
             return futures

@@ -13,10 +13,12 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from plotly.offline import get_plotlyjs
 
+from borewarden.model.bore import WatchSettings
 from borewarden.report import template_environment
 from borewarden.tune.grid import Candidate
-from borewarden.tune.outcome import Gathered, Outcome, gather, watch_stretch
+from borewarden.tune.outcome import Gathered, Outcome, watch_stretch
 from borewarden.tune.shop import Shop
+from borewarden.tune.sweep import on_settings
 from borewarden.tune.trade import Estimate, Summary, Trade
 
 MOST_REPLAYED = 8  # settings that can be looked at side by side
@@ -31,13 +33,16 @@ def write_tune_report(
     trade: Trade,
     change: str,
     path: Path,
+    workers: int = 1,
 ) -> None:
     """Write the page to `path`; `change` is the diff of the machine file, "" if there is none.
 
-    The settings that can be seen side by side are replayed once more for it.
+    The settings that can be seen side by side are replayed once more for it, in so many processes.
     """
     zone = ZoneInfo(time_zone)
     shown = replayed_settings(trade)
+    looked_at = [tried[k] for k in shown]
+    series = on_settings(_series, replace(shop, trials=[]), looked_at, workers)
     choice = trade.choice
     data = {
         "days": [str(day) for day in shop.days],
@@ -48,7 +53,7 @@ def write_tune_report(
             _setting(shop, k, tried[k], outcomes[k], trade, zone) for k in range(len(tried))
         ],
         "replayed": shown,
-        "series": _series(shop, tried, shown),
+        "series": dict(sorted((shown[i], of_days) for i, of_days in series)),
         "chosen": choice.number,
     }
     page = (
@@ -239,29 +244,21 @@ def _span(seconds: float) -> str:
 
 
 def _series(
-    shop: Shop, tried: Sequence[Candidate], shown: Sequence[int]
-) -> dict[int, list[dict[str, list[float]]]]:
-    """Of each setting and day: s since midnight, growth in %, statistic over threshold."""
-    bare = replace(shop, trials=[])
-    gates: dict[Any, list[Gathered]] = {}
-    found = {}
-    for number in shown:
-        candidate = tried[number]
-        if candidate.gate not in gates:
-            gates[candidate.gate] = gather(bare, candidate.gate)
-        parts, _ = watch_stretch(bare, gates[candidate.gate], candidate.watch)
-        rows = np.concatenate(parts)
-        day = shop.day_of(rows["end_ns"])
-        growth = 100.0 * np.expm1(rows["log_ratio"])
-        ratio = rows["statistic"] / rows["threshold"]
-        learned = np.isfinite(growth) & np.isfinite(ratio)
-        found[number] = [
-            {
-                "s": np.rint((rows["end_ns"][here] - shop.day_starts_ns[k]) * 1e-9).tolist(),
-                "growth": np.round(growth[here], 2).tolist(),
-                "ratio": np.round(ratio[here], 2).tolist(),
-            }
-            for k in range(len(shop.days))
-            for here in [learned & (day == k)]
-        ]
-    return found
+    shop: Shop, gathered: list[Gathered], settings: WatchSettings
+) -> list[dict[str, list[float]]]:
+    """Of each day: s since midnight, growth in %, statistic over threshold."""
+    parts, _ = watch_stretch(shop, gathered, settings)
+    rows = np.concatenate(parts)
+    day = shop.day_of(rows["end_ns"])
+    growth = 100.0 * np.expm1(rows["log_ratio"])
+    ratio = rows["statistic"] / rows["threshold"]
+    learned = np.isfinite(growth) & np.isfinite(ratio)
+    return [
+        {
+            "s": np.rint((rows["end_ns"][here] - shop.day_starts_ns[k]) * 1e-9).tolist(),
+            "growth": np.round(growth[here], 2).tolist(),
+            "ratio": np.round(ratio[here], 2).tolist(),
+        }
+        for k in range(len(shop.days))
+        for here in [learned & (day == k)]
+    ]

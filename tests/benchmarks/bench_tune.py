@@ -2,8 +2,9 @@
 
 `python tests/benchmarks/bench_tune.py [DAYS] [SETTINGS]` has the virtual pump log invented days of
 the machine West at 1 Hz, and prints the time of a sweep of so many settings over them with one
-process and with two, beside replaying the log anew for each setting (which injects nothing), and
-the most memory a process took. Processor seconds are printed too: on busy cores they say more.
+process and with two, beside replaying the log anew for each setting (which injects nothing), the
+time of all that comes after it, and the most memory that this process and each worker took.
+Processor seconds are printed too: on busy cores they say more.
 
 `python tests/benchmarks/bench_tune.py like [RUNS [MACHINE]]` compares delay and step of injected
 chips of +8 % with truly simulated ones at the same moments of the same invented days.
@@ -12,11 +13,15 @@ chips of +8 % with truly simulated ones at the same moments of the same invented
 from __future__ import annotations
 
 import datetime as dt
+import os
 import resource
 import subprocess
 import sys
 import tempfile
+import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from multiprocessing import forkserver
 from pathlib import Path
@@ -33,6 +38,8 @@ from borewarden.tune.grid import USUAL_RANGES, candidates
 from borewarden.tune.outcome import QUIET
 from borewarden.tune.shop import Shop, Wanted, injected, make_shop
 from borewarden.tune.sweep import sweep
+from borewarden.tune.trade import weigh_settings
+from borewarden.tune_report import write_tune_report
 
 CONFIG = Path(__file__).parents[2] / "config"
 
@@ -47,6 +54,42 @@ def seconds() -> float:
 
 def megabytes(whose: int) -> float:
     return resource.getrusage(whose).ru_maxrss / 1024.0
+
+
+def workers() -> list[int]:
+    """The processes of the pool: children of the fork server, which is a child of this one."""
+    parents = {}
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        with suppress(OSError):  # it has ended
+            parents[int(stat.parent.name)] = int(stat.read_text().rpartition(")")[2].split()[1])
+    return [pid for pid, above in parents.items() if parents.get(above) == os.getpid()]
+
+
+@contextmanager
+def memory_of_workers() -> Iterator[dict[int, dict[str, float]]]:
+    """The most that each worker took, MiB: in all, and what it shares with nobody."""
+    most: dict[int, dict[str, float]] = {}
+    over = threading.Event()
+
+    def look() -> None:
+        while not over.wait(0.1):
+            for pid in workers():
+                with suppress(OSError):
+                    lines = Path(f"/proc/{pid}/status").read_text().splitlines()
+                    now = dict(line.split(":", 1) for line in lines)
+                    for field in ("VmHWM", "RssAnon"):
+                        if field in now:
+                            taken = int(now[field].split()[0]) / 1024.0
+                            known = most.setdefault(pid, {"VmHWM": 0.0, "RssAnon": 0.0})
+                            known[field] = max(known[field], taken)
+
+    looking = threading.Thread(target=look)
+    looking.start()
+    try:
+        yield most
+    finally:
+        over.set()
+        looking.join()
 
 
 def shop_of(name: str, samples: Samples, wanted: Wanted) -> Shop:
@@ -94,18 +137,30 @@ def sweeps(days: int, settings: int) -> None:
         f"{len(tried)} settings, {len(shop.trials)} trials"
     )
     print(f"replay anew for each setting  {naive * len(tried):7.1f} s ({naive:.2f} s each)")
-    for workers in (1, 2):
+    for processes in (1, 2):
         start, used = time.perf_counter(), seconds()
-        sweep(shop, tried, None, workers)
+        with memory_of_workers() as most:
+            outcomes = sweep(shop, tried, None, processes)
         forkserver._forkserver._stop()  # type: ignore[attr-defined]  # its workers count when it ends
         print(
-            f"sweep, {workers} process{'es' if workers > 1 else '  '}            "
+            f"sweep, {processes} process{'es' if processes > 1 else '  '}            "
             f"{time.perf_counter() - start:7.1f} s, {seconds() - used:.1f} s of processor"
         )
+    start, used = time.perf_counter(), seconds()
+    designed = [candidate.watch.false_alarm_hours for candidate in tried]
+    trade = weigh_settings(shop, outcomes, 1.0, designed)
+    with tempfile.TemporaryDirectory() as folder:
+        page = Path(folder) / "page.html"
+        write_tune_report("West", machine.time_zone, shop, tried, outcomes, trade, "", page, 2)
+    forkserver._forkserver._stop()  # type: ignore[attr-defined]
     print(
-        f"most memory: this process {megabytes(resource.RUSAGE_SELF):.0f} MiB, "
-        f"the largest other {megabytes(resource.RUSAGE_CHILDREN):.0f} MiB (the simulation, perhaps)"
+        f"trade-off and report, 2 processes {time.perf_counter() - start:3.1f} s, "
+        f"{seconds() - used:.1f} s of processor"
     )
+    print(
+        f"most memory: this process {megabytes(resource.RUSAGE_SELF):.0f} MiB, each worker", end=" "
+    )
+    print(", ".join(f"{m['VmHWM']:.0f} MiB ({m['RssAnon']:.0f} its own)" for m in most.values()))
 
 
 def alarm_and_step(name: str, samples: Samples) -> tuple[int | None, float]:
@@ -134,7 +189,7 @@ def likeness(runs: int, *names: str) -> None:
             row = []
             for samples in (ours, rows(true, 0, trial.stop)):
                 told, step = alarm_and_step(name, samples)
-                jet = float(shop.jet_at(told) - shop.jet_at(onset_ns)) if told else np.inf
+                jet = shop.jet_at(told) - shop.jet_at(onset_ns) if told else np.inf
                 row += [jet, 100.0 * step]
             found.append(row)
         delay, step = np.array(found)[:, 0::2], np.array(found)[:, 1::2]

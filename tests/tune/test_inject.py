@@ -49,7 +49,7 @@ def test_an_injected_chip_looks_like_a_truly_simulated_one(name: str) -> None:
         )
         found = [alarm_and_step(name, s) for s in (ours, rows(true, 0, trial.stop))]
         steps.append([step for _, step in found])
-        delays.append([float(shop.jet_at(t) - shop.jet_at(onset_ns)) for t, _ in found])
+        delays.append([shop.jet_at(t) - shop.jet_at(onset_ns) for t, _ in found])
     step, delay = np.array(steps), np.array(delays)
     # the mean difference within three of its own standard errors, and small beside the noise
     apart = step[:, 0] - step[:, 1]

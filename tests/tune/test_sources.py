@@ -15,10 +15,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import Result
 from invented_days import ROOT, logged, machine_of
 from pydantic import SecretStr
+from typer.testing import CliRunner
 
+from borewarden.cli import app
 from borewarden.collect import BadInput
+from borewarden.collect.logged import labels_path
 from borewarden.model.cause import Cause
 from borewarden.model.gate import Samples, rows
 from borewarden.model.inspection import Finding, Inspection
@@ -151,6 +155,46 @@ def test_a_time_series_server_gives_back_what_was_forwarded(influx: str) -> None
         from_influx(machine, settings, last + 10**12, last + 2 * 10**12)
     with pytest.raises(ConnectionError, match="database not found"):
         read_samples(InfluxSettings(influx, "shop", "nowhere", SecretStr("")), "North", first, last)
+
+
+def test_the_command_finds_the_same_in_a_time_series_server_as_in_the_log(
+    influx: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`borewarden tune --influx`. The lines are the service's; 1.6 has no `/api/v2/write` yet."""
+    monkeypatch.chdir(tmp_path)
+    machine = machine_of("south")
+    samples, _ = from_logs(machine, [CHIP], [])
+    phases = machine.build_watcher().learn_many(samples).phases
+    post(f"{influx}/query", urllib.parse.urlencode({"q": 'CREATE DATABASE "pumps"'}))
+    lines = sample_lines(machine.name, samples, phases)
+    for start in range(0, len(lines), 5000):
+        post(f"{influx}/write?db=pumps", "\n".join(lines[start : start + 5000]))
+
+    def tuned(kept: str, *days: str) -> Result:
+        words = [
+            "tune", *days, "--machine", str(ROOT / "config" / "south.toml"), "--kept", kept,
+            "--vary", "smallest_step=3 %,4 %", "--chips", "6", "--wears", "1", "--workers", "1",
+        ]  # fmt: skip
+        return CliRunner().invoke(app, words)
+
+    there = ["--influx", influx, "--from", "2026-03-05", "--to", "2026-03-06"]
+    there += ["--labels", str(labels_path(CHIP))]
+    from_log = tuned("from-log", str(CHIP))
+    from_server = tuned("from-server", *there, "--bucket", "pumps")
+    assert from_log.exit_code == 0, from_log.stderr
+    assert from_server.exit_code == 0, from_server.stderr
+    assert "chip: found by" in from_server.stdout
+    assert from_server.stdout == from_log.stdout
+    # each kept under a name that goes with the samples, bit for bit
+    kept = [
+        {f.name: f.read_text() for f in Path(name).iterdir()}
+        for name in ("from-log", "from-server")
+    ]
+    assert kept[0] == kept[1]
+    assert all(len(text.splitlines()) == 2 for text in kept[0].values())
+    refused = tuned("from-nowhere", *there, "--bucket", "nowhere")
+    assert refused.exit_code == 2
+    assert "can't tune: database not found: nowhere" in refused.stderr
 
 
 def test_a_server_that_is_not_there_is_said() -> None:

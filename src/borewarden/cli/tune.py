@@ -83,6 +83,9 @@ def tune_command(
     ] = 1.0,
     seed: Annotated[int, typer.Option(help="Same seed, same trials and same grid.")] = 1,
     workers: Annotated[int, typer.Option(help="Processes.", min=1)] = 2,
+    scheduler: Annotated[
+        str | None, typer.Option(help="Try them on a dask cluster: tcp://HOST:8786.")
+    ] = None,
     kept: Annotated[
         Path, typer.Option(help="Folder of results so far: a sweep that was stopped goes on.")
     ] = Path("tuning"),
@@ -106,7 +109,7 @@ def tune_command(
             of_machine, logs or [], store, influx, org, bucket, since, until, labels or []
         )
         shop = shop_of(of_machine, samples, jewels, known, wanted)
-        outcomes = _sweep_with_bar(shop, tried, kept, workers)
+        outcomes = _sweep_with_bar(shop, tried, kept, workers, scheduler)
         designed = [candidate.watch.false_alarm_hours for candidate in tried]
         trade = weigh_settings(shop, outcomes, false_alarms, designed)
         print_trade(shop, tried, outcomes, trade, of_machine.time_zone)
@@ -120,7 +123,15 @@ def tune_command(
         target = report or Path("reports") / f"tune-{machine.stem}.html"
         target.parent.mkdir(parents=True, exist_ok=True)
         write_tune_report(
-            of_machine.name, of_machine.time_zone, shop, tried, outcomes, trade, change, target
+            of_machine.name,
+            of_machine.time_zone,
+            shop,
+            tried,
+            outcomes,
+            trade,
+            change,
+            target,
+            workers,
         )
     out.print(f"report: {target}", highlight=False, soft_wrap=True)
     if change:
@@ -196,7 +207,9 @@ def _gather_days(
     return from_influx(machine, server, first_ns, last_ns), machine.jewels(), known
 
 
-def _sweep_with_bar(shop: Shop, tried: list[Candidate], kept: Path, workers: int) -> list[Outcome]:
+def _sweep_with_bar(
+    shop: Shop, tried: list[Candidate], kept: Path, workers: int, scheduler: str | None
+) -> list[Outcome]:
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
     reached = [0]
     with Progress(*columns, TimeRemainingColumn(), console=err, transient=True) as bar:
@@ -207,8 +220,8 @@ def _sweep_with_bar(shop: Shop, tried: list[Candidate], kept: Path, workers: int
             bar.update(task, completed=done, total=of)
 
         try:
-            return sweep(shop, tried, kept, workers, progress)
-        except KeyboardInterrupt:
+            return sweep(shop, tried, kept, workers, scheduler, progress)
+        except (KeyboardInterrupt, OSError):  # or a worker, a cluster or a disk gave up
             bar.stop()
             err.print(
                 f"stopped: {reached[0]} of {len(tried)} settings are kept in {kept}; "

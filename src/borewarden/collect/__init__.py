@@ -17,6 +17,10 @@ class BadInput(ValueError):  # noqa: N818 - it names what the person handed in
         self.wrong = wrong
         self.right = right
 
+    def __reduce__(self) -> tuple[type[BadInput], tuple[str, ...]]:
+        """So that it comes whole out of another process."""
+        return type(self), (self.file, self.where, self.wrong, self.right)
+
 
 def check_file(path: Path, right: str) -> None:
     """Raise BadInput, with what would be `right`, unless `path` is a regular file.

@@ -184,7 +184,7 @@ def _try(shop: Shop, bore: BoreWatch, trial: TrialBatches) -> tuple[float, Verdi
     for i in range(0, len(trial.batches), at_once):
         for verdict in bore.learn_many(trial.batches[i : i + at_once])[1]:
             if verdict.state not in QUIET:
-                jet = float(shop.jet_at(verdict.time_ns)) - began
+                jet = shop.jet_at(verdict.time_ns) - began
                 return (jet if told.kind == "chip" else told.size * jet / 3600.0), verdict
     return float("inf"), None
 
@@ -219,7 +219,7 @@ def _found(shop: Shop, number: int, alerts: list[Alert]) -> Found:
         top = verdict.causes[0].cause if verdict.causes else None
         is_bore = _CAUSES[label.event] is Cause.BORE
         return Found(
-            delay=float(shop.jet_at(alert.time_ns) - shop.jet_at(label.start_ns)),
+            delay=shop.jet_at(alert.time_ns) - shop.jet_at(label.start_ns),
             wall=(alert.time_ns - label.start_ns) * 1e-9,
             state=verdict.state.value,
             cause=top.value if top else "",

@@ -98,9 +98,11 @@ class Shop:
         found = np.searchsorted(self.day_starts_ns, time_ns, side="right") - 1
         return np.asarray(np.clip(found, 0, len(self.days) - 1), dtype=np.int64)
 
-    def jet_at(self, time_ns: NDArray[np.int64] | int) -> Floats:
-        """The clock of jet time, s, at each time."""
-        return np.asarray(np.interp(time_ns, self.samples.time_ns, self.jet_clock))
+    def jet_at(self, time_ns: int) -> float:
+        """The clock of jet time, s, at this time."""
+        here = int(np.searchsorted(self.samples.time_ns, time_ns))
+        near = slice(max(here - 2, 0), here + 2)  # of all of them it would take a while
+        return float(np.interp(time_ns, self.samples.time_ns[near], self.jet_clock[near]))
 
     def labelled(self, time_ns: NDArray[np.int64]) -> NDArray[np.bool_]:
         """Whether each time lies within a labelled event."""

@@ -1,29 +1,29 @@
-"""Judges many settings in several processes; what is judged is kept, so a stop costs little."""
+"""Judges many settings, here or on a cluster; what is judged is kept, so a stop costs little."""
 
 from __future__ import annotations
 
 import dataclasses
 import hashlib
 import json
-import multiprocessing
-import pickle
-import signal
-import tempfile
-from collections.abc import Callable, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from functools import lru_cache
+from collections.abc import Callable, Generator, Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from functools import cache, partial
 from pathlib import Path
-from typing import Any
+from typing import Generic, TypeVar
 
 import numpy as np
 
 import borewarden
 from borewarden.collect import BadInput
 from borewarden.model.bore import WatchSettings
-from borewarden.model.gate import Samples, samples_of
+from borewarden.model.gate import GateSettings
+from borewarden.spread import spread
 from borewarden.tune.grid import Candidate
 from borewarden.tune.outcome import Found, Gathered, Outcome, gather, judge_setting
 from borewarden.tune.shop import Shop
+
+Answer = TypeVar("Answer")
 
 
 def sweep(
@@ -31,14 +31,17 @@ def sweep(
     candidates: Sequence[Candidate],
     kept: Path | None = None,
     workers: int = 2,
+    scheduler: str | None = None,
     progress: Callable[[int, int], None] = lambda done, of: None,
 ) -> list[Outcome]:
     """What each of the `candidates` makes of the stretch, in their order.
 
-    With the folder `kept`, each result is written to a file there that is named after all that it
-    depends on; what stands in it is not worked out again. `progress` hears of settings done, and of
-    how many. The result is the same for any number of `workers`. A Ctrl-C ends the workers and is
-    passed on as KeyboardInterrupt. Raises BadInput for a setting that can't be watched with.
+    In so many processes or on the cluster of `scheduler`, see `spread`; the result is the same
+    anywhere. With the folder `kept`, each one is written to a file there that is named after all
+    that it depends on; what stands in it is not worked out again. `progress` hears of settings
+    done, and of how many. A Ctrl-C is passed on as KeyboardInterrupt. Raises BadInput for a setting
+    that can't be watched with, ChildProcessError where a worker went down with it, and what
+    `spread` does.
     """
     file = None if kept is None else kept / f"tune-{_fingerprint(shop)}.jsonl"
     names = [_name_of(candidate) for candidate in candidates]
@@ -46,154 +49,69 @@ def sweep(
     outcomes = {k: known[name] for k, name in enumerate(names) if name in known}
     progress(len(outcomes), len(candidates))
     todo = [k for k in range(len(candidates)) if k not in outcomes]
-
-    def done(k: int, outcome: Outcome) -> None:
-        outcomes[k] = outcome
-        if file is not None:
-            with file.open("a", encoding="utf-8") as handle:
-                handle.write(json.dumps([names[k], dataclasses.asdict(outcome)]) + "\n")
-        progress(len(outcomes), len(candidates))
-
-    if todo and kept is not None:
-        kept.mkdir(parents=True, exist_ok=True)
     if not todo:
-        pass
-    elif workers == 1:
-        _in_turn(shop, candidates, todo, done)
-    else:
-        _in_processes(shop, candidates, todo, done, workers)
+        return [outcomes[k] for k in range(len(candidates))]
+    if kept is not None:
+        kept.mkdir(parents=True, exist_ok=True)
+    untried = [candidates[k] for k in todo]
+    with closing(on_settings(judge_setting, shop, untried, workers, scheduler)) as answers:
+        for i, outcome in answers:
+            outcomes[todo[i]] = outcome
+            if file is not None:
+                with file.open("a", encoding="utf-8") as handle:
+                    handle.write(json.dumps([names[todo[i]], dataclasses.asdict(outcome)]) + "\n")
+            progress(len(outcomes), len(candidates))
     return [outcomes[k] for k in range(len(candidates))]
 
 
-def _in_turn(
+def on_settings(
+    what: Callable[[Shop, list[Gathered], WatchSettings], Answer],
     shop: Shop,
     candidates: Sequence[Candidate],
-    todo: list[int],
-    done: Callable[[int, Outcome], None],
-) -> None:
-    for gate in _gates(candidates, todo):
-        gathered = gather(shop, gate)
-        for k in todo:
-            if candidates[k].gate == gate:
-                done(k, _judge(shop, gathered, candidates[k].watch))
+    workers: int,
+    scheduler: str | None = None,
+) -> Generator[tuple[int, Answer], None, None]:
+    """`what` of the shop, the batches and `[watch]` of each candidate: its place and the answer.
+
+    Gate by gate, so that what one has gathered is used again. Raises as `sweep` does.
+    """
+    gates = list(dict.fromkeys(candidate.gate for candidate in candidates))
+    order = sorted(range(len(candidates)), key=lambda k: gates.index(candidates[k].gate))
+    tasks = [candidates[k] for k in order]
+    bench = _Bench(what, shop, _code())
+    with closing(spread(partial(_at, bench), tasks, workers, scheduler)) as answers:
+        for i, answer in answers:
+            if isinstance(answer, ValueError | OSError):
+                raise answer
+            if isinstance(answer, Exception):
+                said = f"{tasks[i].words}: {type(answer).__name__}: {answer}"
+                raise ChildProcessError(said) from answer
+            yield order[i], answer
 
 
-def _gates(candidates: Sequence[Candidate], todo: list[int]) -> list[Any]:
-    return list(dict.fromkeys(candidates[k].gate for k in todo))
+@dataclass
+class _Bench(Generic[Answer]):
+    """What each worker has before it, with what the last setting's gate gathered."""
+
+    what: Callable[[Shop, list[Gathered], WatchSettings], Answer]
+    shop: Shop
+    code: str
+    last: tuple[GateSettings, list[Gathered]] | None = None
 
 
-def _judge(shop: Shop, gathered: list[Gathered], settings: WatchSettings) -> Outcome:
+def _at(bench: _Bench[Answer], candidate: Candidate) -> Answer:
+    if bench.code != _code():
+        raise ValueError("a worker has another version of borewarden: install the same on all")
+    last = bench.last
+    if last is None or last[0] != candidate.gate:
+        bench.last = last = candidate.gate, gather(bench.shop, candidate.gate)
     try:
-        return judge_setting(shop, gathered, settings)
+        return bench.what(bench.shop, last[1], candidate.watch)
     except ValueError as error:
         if isinstance(error, BadInput):
             raise
         right = "take a longer false_alarm_time or a shorter batch_time"
         raise BadInput("range", "watch.false_alarm_time", str(error), right) from None
-
-
-# -- processes
-
-
-def _in_processes(
-    shop: Shop,
-    candidates: Sequence[Candidate],
-    todo: list[int],
-    done: Callable[[int, Outcome], None],
-    workers: int,
-) -> None:
-    with tempfile.TemporaryDirectory(prefix="borewarden-tune-") as name:
-        folder = Path(name)
-        _lay_down(shop, folder)
-        # a plain fork would take along the threads of whoever calls; this way all is imported once
-        context = multiprocessing.get_context("forkserver")
-        context.set_forkserver_preload([__name__])
-        pool = ProcessPoolExecutor(
-            workers,
-            mp_context=context,
-            initializer=_begin,
-            initargs=(folder,),
-        )
-        try:
-            gates = _gates(candidates, todo)
-            places: dict[Future[Path], Any] = {
-                _ask(pool, _gather_to, number, gate): gate for number, gate in enumerate(gates)
-            }
-            asked: dict[Future[Outcome], int] = {}
-            waiting: set[Future[Any]] = {*places}
-            while waiting:
-                finished, waiting = wait(waiting, return_when=FIRST_COMPLETED)
-                for future in finished:
-                    if future in places:
-                        gate, place = places.pop(future), future.result()
-                        for k in todo:
-                            if candidates[k].gate == gate:
-                                judged = _ask(pool, _judge_at, place, candidates[k].watch)
-                                asked[judged] = k
-                                waiting.add(judged)
-                    else:
-                        done(asked.pop(future), future.result())
-        finally:
-            pool.shutdown(wait=True, cancel_futures=True)
-
-
-def _ask(pool: ProcessPoolExecutor, what: Callable[..., Any], *words: Any) -> Future[Any]:
-    """Submit, and keep a Ctrl-C from a process that starts for it: this one ends them all."""
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        return pool.submit(what, *words)
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
-
-
-def _lay_down(shop: Shop, folder: Path) -> None:
-    """The samples as an array that all workers map into memory once, the rest beside it."""
-    np.save(folder / "time.npy", shop.samples.time_ns)
-    np.save(folder / "channels.npy", np.array(shop.samples[1:]))
-    np.save(folder / "clock.npy", shop.jet_clock)
-    np.save(folder / "on.npy", shop.on)
-    bare = dataclasses.replace(
-        shop,
-        samples=samples_of(np.empty(0, dtype=np.int64)),
-        jet_clock=np.empty(0),
-        on=np.empty(0, dtype=np.bool_),
-    )
-    (folder / "shop.pickle").write_bytes(pickle.dumps(bare))
-
-
-_folder = Path()
-
-
-def _begin(folder: Path) -> None:
-    global _folder
-    _folder = folder
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-
-
-@lru_cache(maxsize=1)
-def _shop() -> Shop:
-    def mapped(name: str) -> Any:
-        return np.load(_folder / f"{name}.npy", mmap_mode="r")
-
-    shop: Shop = pickle.loads((_folder / "shop.pickle").read_bytes())
-    samples = Samples(mapped("time"), *mapped("channels"))
-    return dataclasses.replace(shop, samples=samples, jet_clock=mapped("clock"), on=mapped("on"))
-
-
-def _gather_to(number: int, gate: Any) -> Path:
-    place = _folder / f"gate-{number}.pickle"
-    place.write_bytes(pickle.dumps(gather(_shop(), gate)))
-    return place
-
-
-@lru_cache(maxsize=1)
-def _gathered_at(place: Path) -> list[Gathered]:
-    gathered: list[Gathered] = pickle.loads(place.read_bytes())
-    return gathered
-
-
-def _judge_at(place: Path, settings: WatchSettings) -> Outcome:
-    return _judge(_shop(), _gathered_at(place), settings)
 
 
 # -- what is kept
@@ -206,11 +124,18 @@ def _fingerprint(shop: Shop) -> str:
         found.update(np.ascontiguousarray(channel).tobytes())
     rest = (shop.pump, shop.jewels, shop.strokes_per_count, shop.windows, shop.trials)
     found.update(repr(rest).encode())
+    found.update(_code().encode())
+    return found.hexdigest()[:16]
+
+
+@cache
+def _code() -> str:
+    found = hashlib.sha256()
     package = Path(borewarden.__file__).parent
     for part in ("physics", "model", "tune"):
         for source in sorted((package / part).glob("*.py")):
             found.update(source.read_bytes())
-    return found.hexdigest()[:16]
+    return found.hexdigest()
 
 
 def _name_of(candidate: Candidate) -> str:

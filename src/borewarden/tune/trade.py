@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -43,15 +44,19 @@ def quantile(values: Floats, q: float, coverage: float = COVERAGE) -> Estimate:
     n = len(ordered)
     if n == 0:
         return Estimate(float("nan"), float("nan"), float("nan"))
-    tail = 0.5 * (1.0 - coverage)
-    low = int(stats.binom.ppf(tail, n, q))
-    high = int(stats.binom.ppf(1.0 - tail, n, q)) + 1
+    low, high = _binomial_ranks(n, q, coverage)
     rank = min(max(int(np.ceil(n * q)), 1), n)
     return Estimate(
         float(ordered[rank - 1]),
         float(ordered[low - 1]) if low >= 1 else 0.0,
         float(ordered[high - 1]) if high <= n else float("inf"),
     )
+
+
+@lru_cache(maxsize=4096)  # the same few for every setting and day left out
+def _binomial_ranks(n: int, q: float, coverage: float) -> tuple[int, int]:
+    tail = 0.5 * (1.0 - coverage)
+    return int(stats.binom.ppf(tail, n, q)), int(stats.binom.ppf(1.0 - tail, n, q)) + 1
 
 
 def false_alarm_rate(count: int, hours: float, coverage: float = RATE_COVERAGE) -> Estimate:
@@ -61,10 +66,14 @@ def false_alarm_rate(count: int, hours: float, coverage: float = RATE_COVERAGE) 
     """
     if not hours > 0.0:
         return Estimate(float("nan"), 0.0, float("inf"))
+    return Estimate(*(PER_HOURS * n / hours for n in (float(count), *_garwood(count, coverage))))
+
+
+@lru_cache(maxsize=4096)
+def _garwood(count: int, coverage: float) -> tuple[float, float]:
     tail = 0.5 * (1.0 - coverage)
     low = 0.5 * float(stats.chi2.ppf(tail, 2 * count)) if count else 0.0
-    high = 0.5 * float(stats.chi2.ppf(1.0 - tail, 2 * count + 2))
-    return Estimate(*(PER_HOURS * n / hours for n in (float(count), low, high)))
+    return low, 0.5 * float(stats.chi2.ppf(1.0 - tail, 2 * count + 2))
 
 
 class Days(NamedTuple):
