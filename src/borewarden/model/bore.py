@@ -308,16 +308,16 @@ class BoreWatch:
         self._earlier = 0.0  # probability that the bore had opened up before the present event
         self._idle = {kind: Idle([], deque(maxlen=BEFORE)) for kind in Kind}
         self._sizes = np.log1p(np.array(STEP_SIZES))
-        self._ring = np.zeros(WINDOW, dtype=RING).view(np.recarray)
-        self._watch = np.zeros(1, dtype=_WATCH).view(np.recarray)
+        self._ring = np.zeros(WINDOW, dtype=RING)
+        self._watch = np.zeros(1, dtype=_WATCH)
         self._hours = max(jewel.jet_hours for jewel in jewels)
         self._last_ns = 0
         w = self._watch[0]
-        w.earlier_hours = self._hours
-        w.area = stated_area(jewels)
-        w.discharge_coefficient = stated_area(jewels) / stated_bores_area(jewels)
-        w.heads = np.nan
-        w.state = STATES.index(self.state)
+        w["earlier_hours"] = self._hours
+        w["area"] = stated_area(jewels)
+        w["discharge_coefficient"] = stated_area(jewels) / stated_bores_area(jewels)
+        w["heads"] = np.nan
+        w["state"] = STATES.index(self.state)
 
     @property
     def nominal_bore(self) -> float:
@@ -327,12 +327,12 @@ class BoreWatch:
     def _rows(self) -> NDArray[np.void]:
         """The batches since the detector last started anew, as far as the ring goes back."""
         w = self._watch[0]
-        return newest(self._ring, int(w.count), int(w.count - w.since))
+        return newest(self._ring, int(w["count"]), int(w["count"] - w["since"]))
 
     @property
     def _watched_hours(self) -> float:
         """Jet hours since the watch began: where the drift line is anchored."""
-        return float(self._hours - self._watch[0].earlier_hours)
+        return float(self._hours - self._watch[0]["earlier_hours"])
 
     def learn_many(self, batches: NDArray[np.void]) -> tuple[NDArray[np.void], list[Verdict]]:
         """Take batches of the gate, dtype `BATCH`: a row of dtype `RESULT` for each steady one.
@@ -341,9 +341,9 @@ class BoreWatch:
         """
         if len(batches) == 0:  # most calls, where samples come one by one
             return NO_RESULTS, []
-        results = np.zeros(len(batches), dtype=RESULT).view(np.recarray)
+        results = np.zeros(len(batches), dtype=RESULT)
         changes: list[Verdict] = []
-        made = self._take(batches.view(np.recarray), results, changes)
+        made = self._take(batches, results, changes)
         return np.array(results[:made]), changes
 
     def _take(self, batches: Any, results: Any, changes: list[Verdict]) -> int:
@@ -362,20 +362,20 @@ class BoreWatch:
                 made,
             )
             if made:
-                self._hours = results[made - 1].jet_hours
-                self._last_ns = results[made - 1].end_ns
+                self._hours = results[made - 1]["jet_hours"]
+                self._last_ns = results[made - 1]["end_ns"]
             if event == NOTHING:
                 break
             again = self._think(event, batches[taken - 1])
-            w.state = STATES.index(self.state)
+            w["state"] = STATES.index(self.state)
             if made and event != OTHER_KIND:
-                results[made - 1].state = w.state
-                results[made - 1].probability = w.probability if w.learned else np.nan
+                results[made - 1]["state"] = w["state"]
+                results[made - 1]["probability"] = w["probability"] if w["learned"] else np.nan
             if self.state is not before:
                 changes.append(self.verdict())
             if again is not None:  # the first batches held more than a baseline
-                spare = np.zeros(len(again), dtype=RESULT).view(np.recarray)
-                self._take(again.view(np.recarray), spare, changes)
+                spare = np.zeros(len(again), dtype=RESULT)
+                self._take(again, spare, changes)
         return made
 
     def _think(self, event: int, batch: np.void) -> NDArray[np.void] | None:
@@ -415,12 +415,12 @@ class BoreWatch:
             s.flow_uncertainty,
             s.noise_floor,
         )
-        self._first_rows = newest(self._ring, int(w.count))[-len(first) :][:kept].copy()
-        w.since = w.count
-        w.learned = True
-        w.plausible = self.baseline.is_plausible
-        w.area = self.baseline.area
-        w.heads = known_mean(first["signals"][:kept, HEADS])
+        self._first_rows = newest(self._ring, int(w["count"]))[-len(first) :][:kept].copy()
+        w["since"] = w["count"]
+        w["learned"] = True
+        w["plausible"] = self.baseline.is_plausible
+        w["area"] = self.baseline.area
+        w["heads"] = known_mean(first["signals"][:kept, HEADS])
         if not self.baseline.is_plausible:
             typical = stated_area(self.jewels) / stated_bores_area(self.jewels)
             fits = nearest_stock_bore(self.baseline.area, typical)
@@ -432,7 +432,7 @@ class BoreWatch:
                 f"{fits * 1e3:.3f} mm ({fits / 0.0254:.3f} in)"
             )
             return None
-        w.discharge_coefficient = self.baseline.discharge_coefficient
+        w["discharge_coefficient"] = self.baseline.discharge_coefficient
         self.state, self.reason = State.SOUND, "within the noise of the baseline"
         self._start_detectors(float(np.mean(first["time"])))
         if given:  # the baseline is of an earlier log, so these may already be off it
@@ -469,10 +469,10 @@ class BoreWatch:
         self._noise = self.baseline.noise
         # alarms of either sign share what false alarms are allowed
         self._run_length = float(f"{2.0 * s.false_alarm_hours * 3600.0 / batch_time:.3g}")
-        w.smallest = float(np.log1p(s.smallest_step))
-        w.hazard = batch_time / 3600.0 / s.jewel_life_hours
+        w["smallest"] = float(np.log1p(s.smallest_step))
+        w["hazard"] = batch_time / 3600.0 / s.jewel_life_hours
         possible = possible_causes(isinstance(self.pump, Intensifier))
-        w.share = PRIOR[Cause.BORE] / sum(PRIOR[cause] for cause in possible)
+        w["share"] = PRIOR[Cause.BORE] / sum(PRIOR[cause] for cause in possible)
         resolution = float(np.median(self._first_rows["resolution"]))
         one = float(np.hypot(self._noise.sigma, resolution))
         level_sd = float(np.hypot(one / len(self._first_rows) ** 0.5, s.level_uncertainty))
@@ -481,27 +481,27 @@ class BoreWatch:
         self._take_noise()
         signals = self._first_rows["signals"]
         for k in range(len(SIGNALS)):
-            w.signal[k] = w.signal_base[k] = known_mean(signals[:, k])
+            w["signal"][k] = w["signal_base"][k] = known_mean(signals[:, k])
         self._signal_limit = np.array(
             [
                 SIGNAL_LIMITS[name] + 3.0 * known_spread(signals[:, k])
                 for k, name in enumerate(SIGNALS)
             ]
         )
-        w.signal_limit = self._signal_limit
+        w["signal_limit"] = self._signal_limit
 
     def _take_line(self) -> None:
         w, line = self._watch[0], self._drift.line
-        w.level, w.slope = line.level, line.slope
-        w.level_sd = float(
+        w["level"], w["slope"] = line.level, line.slope
+        w["level_sd"] = float(
             np.hypot(line.at(self._watched_hours)[1], self.settings.level_uncertainty)
         )
 
     def _take_noise(self) -> None:
         freedom = min(max(self._noise.effective_count - 1.0, 3.0), MAX_DEGREES_OF_FREEDOM)
         w = self._watch[0]
-        w.sigma = self._noise.sigma
-        w.h = threshold(self._run_length, float(round(freedom)))
+        w["sigma"] = self._noise.sigma
+        w["h"] = threshold(self._run_length, float(round(freedom)))
 
     # -- steps
 
@@ -509,25 +509,28 @@ class BoreWatch:
         """A detector has crossed: say since when, how far, and what that looks like."""
         w = self._watch[0]
         rows = self._rows()
-        step = locate_step(rows, float(w.sigma), sign)
-        total = float(w.offset) + step.size
+        step = locate_step(rows, float(w["sigma"]), sign)
+        total = float(w["offset"]) + step.size
         at_stop = falls_in_a_stop(rows, step.first)
         if self._event is not None and self._is_as_before(total + self._gone_slowly(), at_stop):
             return
-        if self._event is not None and 0.0 < total * self._event.sign < w.offset * self._event.sign:
+        if (
+            self._event is not None
+            and 0.0 < total * self._event.sign < w["offset"] * self._event.sign
+        ):
             # going back, wholly or in part: the same event, not another one
             self._event.returning = sign
             self._event.batches = 0
-            w.following = True
+            w["following"] = True
             self._clear_block()
             return
         self._before_step = (
             (self._event, self.state, self.reason),
-            (self._opened, self._earlier, float(w.standing)),
+            (self._opened, self._earlier, float(w["standing"])),
         )
         self._opened = self._opened or self.state is State.OPENED
         if self._opened:
-            self._earlier = max(self._earlier, float(w.standing))
+            self._earlier = max(self._earlier, float(w["standing"]))
         if self._event is None:
             self._sound_drift = copy.deepcopy(self._drift)
         before = rows[max(step.first - 1 - BEFORE, 0) : max(step.first - 1, 0)]
@@ -543,7 +546,7 @@ class BoreWatch:
             at_stop,
             int(self._last_ns),
         )
-        w.following = True
+        w["following"] = True
         self._clear_block()
         self._weigh_causes()
 
@@ -558,9 +561,9 @@ class BoreWatch:
                 self._returned(event, rows)
             return
         recent = float(np.mean(rows["value"][-RECENT:]))
-        event.step = locate_step(rows, float(w.sigma), event.sign)
+        event.step = locate_step(rows, float(w["sigma"]), event.sign)
         left = min(abs(recent), event.sign * event.step.size)
-        if event.batches >= RECENT and left < 0.25 * w.smallest:
+        if event.batches >= RECENT and left < 0.25 * w["smallest"]:
             self._withdraw()
             return
         event.onset_ns = onset_of(rows, event.step)
@@ -571,27 +574,27 @@ class BoreWatch:
         if event.batches <= CLOSE_LOOK or event.batches % CLOSE_LOOK == 0:
             self._weigh_causes()
         if event.batches >= DRIFT_BLOCK:  # from here on watch from the new level
-            total = float(w.offset) + event.step.size
-            if w.offset != 0.0 and abs(total) < 0.5 * w.smallest:
+            total = float(w["offset"]) + event.step.size
+            if w["offset"] != 0.0 and abs(total) < 0.5 * w["smallest"]:
                 self._all_clear(0.0, False)
                 return
-            w.offset += event.step.size
-            w.since = w.count
-            w.following = False
+            w["offset"] += event.step.size
+            w["since"] = w["count"]
+            w["following"] = False
 
     def _withdraw(self) -> None:
         """The step has come to nothing: all is as it was before it."""
         w = self._watch[0]
         (earlier, state, reason), (opened, probability, standing) = self._before_step
         if earlier is None:
-            self._all_clear(float(w.offset), False)
+            self._all_clear(float(w["offset"]), False)
             return
         self._event, self.state, self.reason = earlier, state, reason
         self._opened, self._earlier = opened, probability
-        w.standing = w.probability = standing
-        w.since = w.count
-        w.following = False
-        w.up = w.down = 0.0
+        w["standing"] = w["probability"] = standing
+        w["since"] = w["count"]
+        w["following"] = False
+        w["up"] = w["down"] = 0.0
         self._clear_block()
 
     def _gone_slowly(self) -> float:
@@ -604,18 +607,18 @@ class BoreWatch:
     def _returned(self, event: Event, rows: NDArray[np.void]) -> None:
         """How far an event has gone back; the watch goes on from there."""
         w = self._watch[0]
-        step = locate_step(rows, float(w.sigma), event.returning)
-        total, at_stop = float(w.offset) + step.size, falls_in_a_stop(rows, step.first)
+        step = locate_step(rows, float(w["sigma"]), event.returning)
+        total, at_stop = float(w["offset"]) + step.size, falls_in_a_stop(rows, step.first)
         event.returning = 0.0
         if self._is_as_before(total, at_stop):
             return
-        w.offset = total
-        w.since = w.count
-        w.following = False
+        w["offset"] = total
+        w["since"] = w["count"]
+        w["following"] = False
 
     def _is_as_before(self, total: float, at_stop: bool) -> bool:
         """Give the all-clear if the level, `total` off the baseline, is all but back at it."""
-        if abs(total) >= (BACK_AFTER_STOP if at_stop else 0.5 * self._watch[0].smallest):
+        if abs(total) >= (BACK_AFTER_STOP if at_stop else 0.5 * self._watch[0]["smallest"]):
             return False
         self._all_clear(total if at_stop else 0.0, at_stop)
         return True
@@ -633,29 +636,29 @@ class BoreWatch:
         self._opened = self._other_named = False
         self._drift = self._sound_drift  # what it learned of the fault is not the jewel's
         self._take_line()
-        w.offset = offset
-        w.since = w.count
-        w.following = False
-        w.up = w.down = w.probability = w.standing = 0.0
+        w["offset"] = offset
+        w["since"] = w["count"]
+        w["following"] = False
+        w["up"] = w["down"] = w["probability"] = w["standing"] = 0.0
         self._earlier = 0.0
         self._clear_block()
 
     def _clear_block(self) -> None:
         w = self._watch[0]
-        w.block_count = 0
-        w.block_time = w.block_hours = w.block_ratio = 0.0
+        w["block_count"] = 0
+        w["block_time"] = w["block_hours"] = w["block_ratio"] = 0.0
 
     # -- what is slow
 
     def _block_full(self) -> None:
         """A value for the drift line; and the noise as it is by now."""
         w = self._watch[0]
-        hours, ratio = w.block_hours / w.block_time, w.block_ratio / w.block_time
+        hours, ratio = w["block_hours"] / w["block_time"], w["block_ratio"] / w["block_time"]
         self._clear_block()
         self._drift.update(float(hours), float(ratio))
         self._take_line()
         rows = self._rows()
-        if len(rows) >= WINDOW // 2 and max(w.up, w.down) < 0.3 * w.h:
+        if len(rows) >= WINDOW // 2 and max(w["up"], w["down"]) < 0.3 * w["h"]:
             self._refresh_noise(rows)
         self._judge_drift(rows)
 
@@ -677,10 +680,10 @@ class BoreWatch:
     def _judge_drift(self, rows: NDArray[np.void]) -> None:
         s, w, line = self.settings, self._watch[0], self._drift.line
         drifted, sd = line.at(self._watched_hours)
-        level = drifted + float(w.offset)
+        level = drifted + float(w["offset"])
         if self._event is not None and self._event.step is None and self._is_back(drifted):
             self._all_clear(0.0, False)
-            w.signal_limit = self._signal_limit
+            w["signal_limit"] = self._signal_limit
             return
         if abs(line.slope) < 3.0 * line.slope_sd:
             return
@@ -715,14 +718,14 @@ class BoreWatch:
     def _is_back(self, drifted: float) -> bool:
         """Whether what had gone slowly is as it was: area, signals and dead-headed flow."""
         w = self._watch[0]
-        off = np.abs(w.signal - w.signal_base) > 0.5 * self._signal_limit
-        idle = [b.area / w.area for b in list(self._idle[Kind.DEAD_HEAD].recent)[-2:]]
+        off = np.abs(w["signal"] - w["signal_base"]) > 0.5 * self._signal_limit
+        idle = [b.area / w["area"] for b in list(self._idle[Kind.DEAD_HEAD].recent)[-2:]]
         leaks = bool(idle) and max(idle) > self._usual_idle() + 0.5 * IDLE_LIMIT
         return abs(drifted) < 0.5 * self.settings.wear_notice and not np.any(off) and not leaks
 
     def _usual_idle(self) -> float:
         """Dead-headed flow while the baseline was learned, of the working flow."""
-        area = float(self._watch[0].area)
+        area = float(self._watch[0]["area"])
         usual = known_mean(np.array([b.area / area for b in self._idle[Kind.DEAD_HEAD].first]))
         return usual if np.isfinite(usual) else 0.0
 
@@ -730,8 +733,8 @@ class BoreWatch:
         """A signal left its place while the area tells nothing (yet)."""
         w = self._watch[0]
         rows = self._rows()
-        off = np.abs(w.signal - w.signal_base) > w.signal_limit
-        w.signal_limit[off] = np.inf  # told once
+        off = np.abs(w["signal"] - w["signal_base"]) > w["signal_limit"]
+        w["signal_limit"][off] = np.inf  # told once
         if self._event is None:
             self._begin_slow(0.0, rows)
         elif self._event.step is None:
@@ -745,15 +748,15 @@ class BoreWatch:
         kind, w = Kind(int(batch["kind"])), self._watch[0]
         kept = idle_batch(batch)
         idle = self._idle[kind]
-        if not w.learned and len(idle.first) < BEFORE:
+        if not w["learned"] and len(idle.first) < BEFORE:
             idle.first.append(kept)
         idle.recent.append(kept)
-        if not (w.learned and w.plausible):
+        if not (w["learned"] and w["plausible"]):
             return
-        if kind is Kind.LOW and abs(batch["signals"][HEADS] - w.heads) > 0.25:
+        if kind is Kind.LOW and abs(batch["signals"][HEADS] - w["heads"]) > 0.25:
             idle.recent.pop()  # a planned change of the number of heads is none of the jewel's
             return
-        watching = w.count > w.since
+        watching = w["count"] > w["since"]
         if self._event is not None:
             self._event.idle_batches += 1
             n = self._event.idle_batches
@@ -765,13 +768,13 @@ class BoreWatch:
             two = list(idle.recent)[-2:]
             flow = sum(b.area for b in two) / 2.0
             sd = timing_sd(two, max(b.resolution for b in idle.recent))
-            if len(two) == 2 and (flow - 3.0 * sd) / w.area > self._usual_idle() + IDLE_LIMIT:
+            if len(two) == 2 and (flow - 3.0 * sd) / w["area"] > self._usual_idle() + IDLE_LIMIT:
                 self._begin_slow(0.0, self._rows(), idle.recent[-2].start_ns - 1)
                 self._weigh_causes()
         elif kind is Kind.LOW and watching:
             # so large an area that the pressure can't be held any more
             last_two = list(idle.recent)[-2:]
-            newest_two = [float(np.log(b.area / w.area)) for b in last_two]
+            newest_two = [float(np.log(b.area / w["area"])) for b in last_two]
             sure = [v - 4.0 * b.resolution for v, b in zip(newest_two, last_two, strict=True)]
             if len(sure) == 2 and min(sure) > np.log1p(LOW_LIMIT):
                 rows = self._rows()
@@ -806,7 +809,7 @@ class BoreWatch:
             step,
             self._idle,
             hot,
-            float(w.area),
+            float(w["area"]),
             known_mean(self._first_rows["pressure"]),
             self._follows_the_set_pressure(event.after),
         )
@@ -818,10 +821,10 @@ class BoreWatch:
         of_the_jet = top.cause in (Cause.BORE, Cause.BLOCKED, Cause.UNKNOWN)
         if event.step is None and small and (of_the_jet or top.probability < 0.5):
             self._event = None  # a signal alone, and no fault known to make it: no matter
-            w.standing = w.probability = 0.0
+            w["standing"] = w["probability"] = 0.0
             return
-        w.standing = max(event.probability(Cause.BORE), self._earlier)
-        w.probability = w.standing
+        w["standing"] = max(event.probability(Cause.BORE), self._earlier)
+        w["probability"] = w["standing"]
         sudden = event.step or event.low
         if sudden is not None and self._is_early(event, sudden, shift, heated, top):
             return
@@ -883,31 +886,33 @@ class BoreWatch:
 
     def _bore_of(self, area: float) -> float:
         """Effective bore at the C_d learned; at the typical one while that is not to be had."""
-        return float(bore_of_area(area / float(self._watch[0].discharge_coefficient)))
+        return float(bore_of_area(area / float(self._watch[0]["discharge_coefficient"])))
 
     def _expected_rate(self, pressure: float, temperature: float) -> float:
-        area = float(self._watch[0].area)
+        area = float(self._watch[0]["area"])
         return float(event_rate(self.pump.displacement, area, pressure, temperature))
 
     def verdict(self) -> Verdict:
         """The state now, with the numbers of the last few batches."""
         w, event = self._watch[0], self._event
-        rows = newest(self._ring, int(w.count), RECENT)
+        rows = newest(self._ring, int(w["count"]), RECENT)
         area, rate, pressure, temperature, resolution = (
             known_mean(rows[name])
             for name in ("area", "rate", "pressure", "temperature", "resolution")
         )
-        one = max(float(w.sigma), resolution if resolution == resolution else 0.0)
+        one = max(float(w["sigma"]), resolution if resolution == resolution else 0.0)
         relative = float(np.sqrt(one**2 / max(len(rows), 1) + self.settings.level_uncertainty**2))
         bore = self._bore_of(area)
-        judging = bool(w.learned and w.plausible)
+        judging = bool(w["learned"] and w["plausible"])
         line = self._drift.line if judging else None
         if isinstance(self.pump, Intensifier) or self.pump.regulation != "none" or not rate > 0.0:
             pressure_expected = pressure
         else:
-            pressure_expected = float(self.pump.expected_pressure(float(w.area), temperature, rate))
+            pressure_expected = float(
+                self.pump.expected_pressure(float(w["area"]), temperature, rate)
+            )
         step = event.step if event is not None else None
-        limit = float(np.log1p(self.settings.limit) - w.offset)
+        limit = float(np.log1p(self.settings.limit) - w["offset"])
         return Verdict(
             time_ns=int(self._last_ns) or self.jewels[0].fitted_ns,
             state=self.state,
@@ -916,7 +921,7 @@ class BoreWatch:
             nominal_bore=self.nominal_bore,
             bore=bore,
             bore_sd=0.5 * bore * relative,
-            area_ratio=area / float(w.area),
+            area_ratio=area / float(w["area"]),
             discharge_coefficient=(
                 self.baseline.discharge_coefficient if self.baseline else float("nan")
             ),
@@ -929,7 +934,7 @@ class BoreWatch:
                 if isinstance(self.pump, Intensifier)
                 else None
             ),
-            probability=float(w.probability),
+            probability=float(w["probability"]),
             onset_ns=event.onset_ns if event is not None and step is not None else None,
             step=float(np.expm1(step.size)) if step else 0.0,
             step_sd=step.size_sd if step else 0.0,
