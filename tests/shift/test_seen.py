@@ -40,7 +40,8 @@ from borewarden.store.embedded import (
     write_alarm,
     write_learned,
 )
-from borewarden.store.register import End, Fitting, record
+from borewarden.store.jet_time import jet_times
+from borewarden.store.register import End, Fitting, fittings, record
 
 ROOT = Path(__file__).parents[2]
 HOUR = 3600 * 10**9
@@ -170,6 +171,51 @@ def test_another_heads_change_begins_the_count_anew_and_loses_no_hours(
     cut(store, NOW - DAY + 12 * HOUR, 2.0, first=300.0)
     (hours,) = hours_of(store, [fitting(NOW - DAY)], NOW, {})
     assert hours == pytest.approx(6.0 + 4.0 + 2.0, abs=1.1)
+
+
+def test_a_day_of_many_short_cuts_has_the_hours_that_the_register_shows(
+    store: sqlite3.Connection, machine: MachineSettings
+) -> None:
+    """Twenty minutes of cutting, then cuts of 8 s, too short for batches: 324 of them."""
+    steady, cycles, off, on = 1200, 324, 12, 8
+    jet = np.concatenate([np.ones(steady), np.tile(np.repeat([0.0, 1.0], [off, on]), cycles)])
+    samples = samples_of(
+        NOW - 4 * HOUR + np.arange(len(jet), dtype=np.int64) * 10**9,
+        pressure=np.full(len(jet), 375e6),
+        stroke_count=np.floor(np.cumsum(jet * 24.0 / 60.0)),
+        temperature=np.full(len(jet), 288.0),
+        valve=jet,
+    )
+    watcher = machine.build_watcher()
+    with transaction(store):
+        number = record(store, fitting(NOW - 5 * HOUR), "eva")
+        write_learned(store, "North", samples, watcher.learn_many(samples))
+    seen = looked(store, machine, NOW)
+    (head,) = seen.heads
+    assert head.hours == pytest.approx((steady - 1 + cycles * on) / 3600.0)
+    assert head.hours == jet_times(store, fittings(store))[number].jet_hours
+    assert seen.hours_a_week == pytest.approx(head.hours)
+    by_batches = store.execute("SELECT max(jet_hours) FROM batch").fetchone()[0]
+    assert by_batches < 0.5 * head.hours  # no batch closed after the long cut
+    assert seen.newest_ns == samples.time_ns[-1]
+    midst = NOW - 3 * HOUR
+    (then,) = looked(store, machine, midst).heads
+    assert then.hours == pytest.approx(jet[1:3601].sum() / 3600.0)
+
+
+def test_hours_of_a_fleets_batches_and_of_samples_that_followed_add_up(
+    store: sqlite3.Connection,
+) -> None:
+    cut(store, NOW - 5 * DAY, 6.0)
+    times = NOW - DAY + np.arange(3601, dtype=np.int64) * 10**9
+    samples = samples_of(times, pressure=np.full(3601, 380e6), rate=np.ones(3601))
+    phases = np.full(3601, int(Phase.STEADY), np.int8)
+    with transaction(store):
+        write_learned(store, "North", samples, Learned(phases, NO_RESULTS, []))
+    cut(store, NOW - DAY, 0.9, first=6.0)  # the batches of those samples count for nothing
+    hours = hours_of(store, [fitting(NOW - 6 * DAY), fitting(NOW - DAY // 2)], NOW, {})
+    assert hours == [pytest.approx(6.0 + 1.0, abs=1e-3), None]
+    assert hours_a_week(store, "North", NOW) == pytest.approx(7.0, abs=0.01)
 
 
 # -- silences

@@ -422,10 +422,10 @@ def hours_a_week(
     Less than a week counts as one, so that a first busy day is not taken for every day. None
     where no jet was seen in that time.
     """
+    since_ns = at_ns - LOOK_BACK_NS
     telemetry = _stored(connection, machine, 0, at_ns, TELEMETRY)
     if telemetry is None:
         return None
-    since_ns = max(telemetry[0], at_ns - LOOK_BACK_NS)
     sampled = _stored(connection, machine, since_ns, at_ns, SAMPLES)
     until_ns = at_ns if sampled is None else sampled[0]
     hours = _by_batches(connection, machine, since_ns, until_ns, None) or 0.0
@@ -433,7 +433,8 @@ def hours_a_week(
         blocks = read_phases(connection, machine, since_ns)
         (counted,) = count_jet_time(blocks, np.array([since_ns, at_ns]), np.ones(1, int), max_gap)
         hours += counted.jet_hours
-    return hours / max((at_ns - since_ns) / WEEK_NS, 1.0) or None
+    weeks = (at_ns - max(telemetry[0], since_ns)) / WEEK_NS
+    return hours / max(weeks, 1.0) or None
 
 
 # -- alerts
