@@ -257,7 +257,11 @@ def test_every_measurement_is_described() -> None:
 
 # -- links and commands
 
-PROSE = sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/*.md"), *ROOT.glob("*/README.md")])
+PROSE = sorted(
+    page
+    for pattern in ("*.md", "docs/*.md", "*/README.md", "deploy/*/README.md")
+    for page in ROOT.glob(pattern)
+)
 
 
 def commands(page: Path) -> list[str]:
@@ -297,6 +301,69 @@ def test_printed_commands_have_the_options_that_they_name(page: Path, line: str)
             inner = command.commands[words[0]]  # type: ignore[attr-defined]
             with inner.make_context(words[0], words[1:]) as context_of_inner:
                 assert context_of_inner.params
+
+
+def options_of(command: Any) -> set[str]:
+    return {
+        option
+        for parameter in command.params
+        for option in [*parameter.opts, *parameter.secondary_opts]
+    }
+
+
+def options() -> dict[str, set[str]]:
+    """The options of each command; those of a group stand under the inner name."""
+    found: dict[str, set[str]] = {}
+    for name, command in get_command(app).commands.items():  # type: ignore[attr-defined]
+        for inner, one in getattr(command, "commands", {name: command}).items():
+            found.setdefault(inner, set()).update(options_of(one))
+    return found
+
+
+def spans(text: str) -> list[str]:
+    """What a page sets in `` ` ` ``, blocks of code left out."""
+    prose = re.sub(r"(?ms)^\s*```.*?^\s*```", "", text)
+    return [" ".join(span.split()) for span in re.findall(r"`([^`]+)`", prose)]
+
+
+def test_options_named_in_the_text_are_those_of_their_command() -> None:
+    known = options()
+    checked = 0
+    for page in PROSE:
+        for span in spans(page.read_text()):
+            first, *_ = words = span.removeprefix("borewarden ").split()
+            named = {word.rstrip(",") for word in words if word.startswith("--")}
+            if first in known:
+                assert named <= known[first], f"{page.name}: {span}"
+            elif first.startswith("--"):
+                assert any(named <= own for own in known.values()), f"{page.name}: {span}"
+            checked += bool(named)
+    assert checked > 50
+
+
+def test_options_in_the_table_of_a_command_are_its_own() -> None:
+    known = options()
+    seen = set()
+    for page in PROSE:
+        for table in re.findall(r"(?m)^\| option of .*\n(?:\|.*\n)+", page.read_text()):
+            head, _, *rows = table.splitlines()
+            commands = re.findall(r"`(\w+)`", head)
+            assert commands
+            for row in rows:
+                for option in re.findall(r"`(--[a-z-]+)", row.split("|")[1]):
+                    assert all(option in known[name] for name in commands), row
+            seen |= set(commands)
+    assert seen == {"replay", "simulate", "serve", "fleet", "tune", "inspect"}
+
+
+def test_files_that_the_pages_name_are_there() -> None:
+    within = re.compile(r"(?<![\w/.])(?:config|replay_data|deploy|docs|src|tests)/[\w./-]*\w")
+    for page in PROSE:
+        text = page.read_text()
+        for path in within.findall(text):
+            assert (ROOT / path).exists() or (page.parent / path).exists(), f"{page.name}: {path}"
+        for bench in re.findall(r"\bbench_\w+\.py", text):
+            assert (ROOT / "tests" / "benchmarks" / bench).exists(), f"{page.name}: {bench}"
 
 
 @pytest.mark.parametrize("line", SELF_CONTAINED)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import signal
 import sqlite3
 import subprocess
 import sys
@@ -26,7 +27,7 @@ from borewarden.service import watch as watch_module
 from borewarden.service.card import card
 from borewarden.service.watch import watch
 from borewarden.settings import load_machine
-from borewarden.store import influx, outbox
+from borewarden.store import embedded, influx, outbox
 from borewarden.store.embedded import (
     newest_sample_ns,
     open_store,
@@ -312,6 +313,54 @@ async def test_alert_that_was_a_change_of_jewel_ends_with_one_all_clear(tmp_path
     assert "sound" in clear
     assert held.statuses["South"].verdict.state is State.SOUND
     assert list(tables(store)["alert"]["state"]) == []
+    assert_is_a_replay(store, tmp_path)
+
+
+def judged_by_a_process(store: Path, kill_at: str | None) -> None:
+    """Watch in another process until it says `kill_at`, and SIGKILL it then; or to the end."""
+    script = str(Path(__file__).with_name("judge_aloud.py"))
+    with subprocess.Popen(
+        [sys.executable, script, str(store)], stdout=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        said = (line.strip() for line in process.stdout)
+        if kill_at is None:
+            assert "kept" in [*said]
+        else:
+            assert kill_at in said  # reads on until it is said
+            process.send_signal(signal.SIGKILL)
+    assert process.returncode == (0 if kill_at is None else -signal.SIGKILL)
+
+
+async def test_killed_while_judging_anew_is_a_replay_all_the_same_and_tells_nothing_twice(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SIGKILL within the stored blocks, after the last one, and just after it was kept.
+
+    First the jewel was said to have been fitted at the very chip, then long before: the chip is an
+    alert after all. In the end another bore was fitted there, which makes an all-clear of it.
+    """
+    store = tmp_path / "live.db"
+    write(store, at(CHIPPED))
+    monkeypatch.setattr(embedded, "GATHERED", 2)  # long blocks of 1,000 samples
+    await watch([MACHINE], store, {"South": paced(rows(SAMPLES, 0, 8000), 500)}, Held())
+    before = tables(store)
+    write(store, at(100), 1)
+    for kill_at in ("block 3", "judged"):
+        judged_by_a_process(store, kill_at)
+        assert not reckoned_with(store)
+        assert of_the_bore(store) == []
+        for name, table in tables(store).items():  # as it was, but for what came in since
+            pd.testing.assert_frame_equal(table[: len(before[name])], before[name])
+    judged_by_a_process(store, "kept")
+    assert reckoned_with(store)
+    assert len(of_the_bore(store)) == 1
+    write(store, at(CHIPPED, bore=0.315e-3))
+    judged_by_a_process(store, None)
+    opened, clear = [mail["Subject"] for mail in of_the_bore(store)]
+    assert opened == "South: The bore has probably opened up"
+    assert "sound" in clear
+    assert len(tables(store)["sample"]) == SECONDS
     assert_is_a_replay(store, tmp_path)
 
 

@@ -23,6 +23,7 @@ from borewarden.replay import replay
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.shift.seen import (
     SILENCE_NS,
+    MachineSeen,
     held_at,
     hours_a_week,
     hours_of,
@@ -39,7 +40,8 @@ from borewarden.store.embedded import (
     write_alarm,
     write_learned,
 )
-from borewarden.store.register import End, Fitting, record
+from borewarden.store.jet_time import jet_times
+from borewarden.store.register import End, Fitting, fittings, record
 
 ROOT = Path(__file__).parents[2]
 HOUR = 3600 * 10**9
@@ -79,6 +81,10 @@ def cut(
         write_batches(connection, "North", times, first + jet, slope * jet + noise, 0.254e-3, state)
 
 
+def looked(store: sqlite3.Connection, machine: MachineSettings, at_ns: int) -> MachineSeen:
+    return see(store, machine, held_at(store, at_ns), at_ns)
+
+
 # -- the register
 
 
@@ -89,7 +95,7 @@ def test_fitted_jewel_is_that_of_the_register_with_its_hours(
     record(store, fitting(NOW - 2 * DAY, batch="K7"), "eva")
     cut(store, NOW - 5 * DAY, 9.0)
     cut(store, NOW - 2 * DAY, 3.0)
-    seen = see(store, machine, NOW)
+    seen = looked(store, machine, NOW)
     (head,) = seen.heads
     assert (head.recorded, head.fitting.batch) == (True, "K7")
     assert head.hours == head.age == pytest.approx(3.0)
@@ -100,7 +106,7 @@ def test_fitted_jewel_is_that_of_the_register_with_its_hours(
 def test_without_a_register_the_machine_file_tells(
     store: sqlite3.Connection, machine: MachineSettings
 ) -> None:
-    seen = see(store, machine, NOW)
+    seen = looked(store, machine, NOW)
     (head,) = seen.heads
     assert (head.recorded, head.fitting.material, head.age) == (False, "ruby", None)
     assert (seen.state, seen.newest_ns, seen.wear, seen.hours_a_week) == (None, None, None, None)
@@ -111,8 +117,8 @@ def test_a_jewel_taken_out_leaves_the_head_empty(
     store: sqlite3.Connection, machine: MachineSettings
 ) -> None:
     record(store, fitting(NOW - 5 * DAY, out_ns=NOW - DAY, end=End.CHIPPED), "eva")
-    assert see(store, machine, NOW).heads == ()
-    (head,) = see(store, machine, NOW - 2 * DAY).heads  # as it stood before
+    assert looked(store, machine, NOW).heads == ()
+    (head,) = looked(store, machine, NOW - 2 * DAY).heads  # as it stood before
     assert (head.fitting.out_ns, head.fitting.end) == (None, None)
 
 
@@ -152,7 +158,8 @@ def test_telemetry_says_how_a_jewel_was_started_where_nobody_did(
 def test_earlier_hours_are_no_hours_of_this_fitting(store: sqlite3.Connection, told: float) -> None:
     """Whether the machine file told the watcher of them (so that it counts on) or not."""
     cut(store, NOW - DAY, 6.0, first=told)
-    assert hours_of(store, fitting(NOW - DAY, earlier_hours=20.0), NOW) == pytest.approx(6.0)
+    (hours,) = hours_of(store, [fitting(NOW - DAY, earlier_hours=20.0)], NOW, {})
+    assert hours == pytest.approx(6.0)
 
 
 def test_another_heads_change_begins_the_count_anew_and_loses_no_hours(
@@ -162,8 +169,53 @@ def test_another_heads_change_begins_the_count_anew_and_loses_no_hours(
     cut(store, NOW - DAY, 6.0)
     cut(store, NOW - DAY + 7 * HOUR, 4.0)
     cut(store, NOW - DAY + 12 * HOUR, 2.0, first=300.0)
-    hours = hours_of(store, fitting(NOW - DAY), NOW)
+    (hours,) = hours_of(store, [fitting(NOW - DAY)], NOW, {})
     assert hours == pytest.approx(6.0 + 4.0 + 2.0, abs=1.1)
+
+
+def test_a_day_of_many_short_cuts_has_the_hours_that_the_register_shows(
+    store: sqlite3.Connection, machine: MachineSettings
+) -> None:
+    """Twenty minutes of cutting, then cuts of 8 s, too short for batches: 324 of them."""
+    steady, cycles, off, on = 1200, 324, 12, 8
+    jet = np.concatenate([np.ones(steady), np.tile(np.repeat([0.0, 1.0], [off, on]), cycles)])
+    samples = samples_of(
+        NOW - 4 * HOUR + np.arange(len(jet), dtype=np.int64) * 10**9,
+        pressure=np.full(len(jet), 375e6),
+        stroke_count=np.floor(np.cumsum(jet * 24.0 / 60.0)),
+        temperature=np.full(len(jet), 288.0),
+        valve=jet,
+    )
+    watcher = machine.build_watcher()
+    with transaction(store):
+        number = record(store, fitting(NOW - 5 * HOUR), "eva")
+        write_learned(store, "North", samples, watcher.learn_many(samples))
+    seen = looked(store, machine, NOW)
+    (head,) = seen.heads
+    assert head.hours == pytest.approx((steady - 1 + cycles * on) / 3600.0)
+    assert head.hours == jet_times(store, fittings(store))[number].jet_hours
+    assert seen.hours_a_week == pytest.approx(head.hours)
+    by_batches = store.execute("SELECT max(jet_hours) FROM batch").fetchone()[0]
+    assert by_batches < 0.5 * head.hours  # no batch closed after the long cut
+    assert seen.newest_ns == samples.time_ns[-1]
+    midst = NOW - 3 * HOUR
+    (then,) = looked(store, machine, midst).heads
+    assert then.hours == pytest.approx(jet[1:3601].sum() / 3600.0)
+
+
+def test_hours_of_a_fleets_batches_and_of_samples_that_followed_add_up(
+    store: sqlite3.Connection,
+) -> None:
+    cut(store, NOW - 5 * DAY, 6.0)
+    times = NOW - DAY + np.arange(3601, dtype=np.int64) * 10**9
+    samples = samples_of(times, pressure=np.full(3601, 380e6), rate=np.ones(3601))
+    phases = np.full(3601, int(Phase.STEADY), np.int8)
+    with transaction(store):
+        write_learned(store, "North", samples, Learned(phases, NO_RESULTS, []))
+    cut(store, NOW - DAY, 0.9, first=6.0)  # the batches of those samples count for nothing
+    hours = hours_of(store, [fitting(NOW - 6 * DAY), fitting(NOW - DAY // 2)], NOW, {})
+    assert hours == [pytest.approx(6.0 + 1.0, abs=1e-3), None]
+    assert hours_a_week(store, "North", NOW) == pytest.approx(7.0, abs=0.01)
 
 
 # -- silences
@@ -178,7 +230,7 @@ def test_what_is_cut_in_a_long_silence_nobody_knows(store: sqlite3.Connection) -
 
     def seen(fitted_ns: int, out_ns: int):
         jewel = fitting(fitted_ns, out_ns=out_ns, end=End.WORN)
-        return watched(store, jewel, silent, NOW - 9 * DAY)
+        return watched(store, [jewel], {"North": silent}, NOW - 9 * DAY, {})[0]
 
     before = seen(NOW - 20 * DAY, lost_ns)
     assert (before.hours, before.ended) == (pytest.approx(10.0), True)
@@ -291,15 +343,15 @@ def test_newest_alert_holds_until_an_all_clear_or_another_jewel(
         write_learned(store, "North", nothing, learned)
 
     tell(NOW - 4 * DAY, State.OPENED)
-    seen = see(store, machine, NOW)
+    seen = looked(store, machine, NOW)
     assert seen.alert is not None
     assert (seen.alert.verdict.state, seen.state) == (State.OPENED, State.OPENED)
     tell(NOW - 3 * DAY, State.SOUND)
-    assert see(store, machine, NOW).alert is None
+    assert looked(store, machine, NOW).alert is None
     tell(NOW - 2 * DAY, State.OPENED)
-    assert see(store, machine, NOW - 3 * DAY).alert is None  # as it stood then
+    assert looked(store, machine, NOW - 3 * DAY).alert is None  # as it stood then
     record(store, fitting(NOW - DAY), "eva")
-    assert see(store, machine, NOW).alert is None
+    assert looked(store, machine, NOW).alert is None
 
 
 def test_alarms_that_are_not_normal_come_along(
@@ -310,7 +362,7 @@ def test_alarms_that_are_not_normal_come_along(
     blind.tick(NOW - DAY + HOUR)
     write_alarm(store, "North", "sight", blind.to_json())
     write_alarm(store, "North", "bore", Alarm("North").to_json())
-    (alarm,) = see(store, machine, NOW).alarms
+    (alarm,) = looked(store, machine, NOW).alarms
     assert (alarm.about, alarm.reason) == ("sight", "no answer")
 
 

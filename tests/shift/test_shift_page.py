@@ -249,6 +249,40 @@ def test_page_shows_without_errors_network_or_overflow(
     assert min(sizes) >= 13.0
 
 
+BROKEN_WORDS = """
+const broken = [];
+for (const cell of document.querySelectorAll("td b, td small, th")) {
+  const walker = document.createTreeWalker(cell, NodeFilter.SHOW_TEXT);
+  while (walker.nextNode()) {
+    for (const word of walker.currentNode.data.matchAll(/[^\\s-]+/g)) {
+      const range = document.createRange();
+      range.setStart(walker.currentNode, word.index);
+      range.setEnd(walker.currentNode, word.index + word[0].length);
+      const lines = new Set([...range.getClientRects()].map(box => Math.round(box.top)));
+      if (lines.size > 1) broken.push(word[0]);
+    }
+  }
+}
+return broken;
+"""
+
+
+def test_no_word_breaks_where_there_is_no_telemetry(browser: Chrome, tmp_path: Path) -> None:
+    """ "no telemetry" has to fit into the narrowest column, and the table into the window."""
+    write_machines(tmp_path, [("North", "ruby"), ("South", "diamond")])
+    with open_store(tmp_path / "store.db"):
+        pass
+    for page in (page_of(tmp_path, "shift"), page_of(tmp_path, "life")):
+        for width in (320, 400, 1000, 1001, 1280):
+            browser.execute_cdp_cmd(
+                "Emulation.setDeviceMetricsOverride",
+                {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False},
+            )
+            browser.get(page.as_uri())
+            assert browser.execute_script(BROKEN_WORDS) == [], (page.name, width)
+            assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+
+
 def test_cautions_come_first_for_whoever_reads_from_the_top(
     browser: Chrome, pages: dict[str, Path]
 ) -> None:

@@ -6,7 +6,7 @@ import json
 import math
 import sqlite3
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -20,14 +20,14 @@ from borewarden.collect.logged import local_ns
 from borewarden.life.records import Watched
 from borewarden.model.bore import DRIFT_BLOCK, RECENT
 from borewarden.model.drift import Drift, Line
-from borewarden.model.jet_time import Opening
+from borewarden.model.jet_time import MAX_GAP, Opening, count_jet_time
 from borewarden.model.verdict import State
 from borewarden.model.watcher import Alert
 from borewarden.service.card import verdict_of
 from borewarden.service.settings import folder_of, load_machines
 from borewarden.settings import SHOP_FILE, MachineSettings, ShopSettings, load_shop
-from borewarden.store.embedded import open_store, read_alarm
-from borewarden.store.jet_time import openings
+from borewarden.store.embedded import open_store, read_alarm, read_phases
+from borewarden.store.jet_time import jet_times, openings
 from borewarden.store.register import Fitting, fittings
 
 WEEK_NS = 7 * 86_400 * 10**9
@@ -72,7 +72,7 @@ class MachineSeen:
     time_zone: str
     limit: float
     heads: tuple[HeadSeen, ...] = ()
-    newest_ns: int | None = None  # end of the newest batch
+    newest_ns: int | None = None  # the newest telemetry since the jewel was fitted
     state: State | None = None
     bore: float = math.nan
     area_growth: float = math.nan
@@ -113,16 +113,17 @@ def see_shop(config: Path, store: Path, at: datetime | None = None) -> ShopSeen:
         raise BadInput(first, "time", str(error), "give a time that the clock showed") from None
     with open_store(store) as connection:
         connection.execute("BEGIN")  # one state of the store, whatever a watcher writes meanwhile
+        held = held_at(connection, at_ns)
         seen = [
-            with_pace(see(connection, machine, at_ns), shop.jet_hours_per_week)
+            with_pace(see(connection, machine, held, at_ns), shop.jet_hours_per_week)
             for machine in machines.values()
         ]
-        known = held_at(connection, at_ns)
         # jewels that only a machine file knows of cut all the same
-        known += [head.fitting for machine in seen for head in machine.heads if not head.recorded]
+        stated = [head.fitting for machine in seen for head in machine.heads if not head.recorded]
+        known = [*held, *stated]
         names = {fitting.machine for fitting in known}
         silent = {name: silences(connection, name, at_ns) for name in names}
-        jewels = [watched(connection, f, silent[f.machine], at_ns) for f in known]
+        jewels = watched(connection, known, silent, at_ns, max_gaps(machines.values()))
     return ShopSeen(at_ns, seen, jewels, shop)
 
 
@@ -133,28 +134,39 @@ def with_pace(machine: MachineSeen, stated: Mapping[str, float]) -> MachineSeen:
     return replace(machine, hours_a_week=stated[machine.name])
 
 
-def see(connection: sqlite3.Connection, machine: MachineSettings, at_ns: int) -> MachineSeen:
-    """What the store, the register and the machine file tell of `machine` at `at_ns`."""
-    heads = tuple(_heads(connection, machine, at_ns))
+def max_gaps(machines: Iterable[MachineSettings]) -> dict[str, float]:
+    """The longest silence in s of each machine within which jet time counts."""
+    return {machine.name: machine.gate_settings().max_gap for machine in machines}
+
+
+def see(
+    connection: sqlite3.Connection, machine: MachineSettings, held: Sequence[Fitting], at_ns: int
+) -> MachineSeen:
+    """What the store, the register and the machine file tell of `machine` at `at_ns`.
+
+    `held` is what the register held then, see `held_at`.
+    """
+    heads = tuple(_heads(connection, machine, held, at_ns))
     fitted_ns = max((head.fitting.fitted_ns for head in heads), default=0)
     limit, floor = machine.watch_settings().limit, machine.watch_settings().noise_floor
-    state, newest_ns, bore, growth = _newest(connection, machine.name, fitted_ns, at_ns)
+    state, judged_ns, bore, growth = _newest(connection, machine.name, fitted_ns, at_ns)
     alert = _open_alert(connection, machine.name, fitted_ns, at_ns)
-    if alert is not None and alert.time_ns >= (newest_ns or 0):
+    if alert is not None and alert.time_ns >= (judged_ns or 0):
         state = alert.verdict.state
+    telemetry = _stored(connection, machine.name, fitted_ns, at_ns, TELEMETRY)
     return MachineSeen(
         machine.name,
         machine.time_zone,
         limit,
         heads,
-        newest_ns,
+        None if telemetry is None else telemetry[1],
         state,
         bore,
         growth,
         wear_of(connection, machine.name, fitted_ns, at_ns, floor),
         alert,
         _alarms(connection, machine.name),
-        hours_a_week(connection, machine.name, at_ns),
+        hours_a_week(connection, machine.name, at_ns, machine.gate_settings().max_gap),
     )
 
 
@@ -190,65 +202,108 @@ def held_at(connection: sqlite3.Connection, at_ns: int) -> list[Fitting]:
     return held[::-1]
 
 
-def hours_of(connection: sqlite3.Connection, fitting: Fitting, at_ns: int) -> float | None:
-    """Jet hours that `fitting` has had since it was fitted; None without telemetry of it.
+def hours_of(
+    connection: sqlite3.Connection,
+    jewels: Sequence[Fitting],
+    at_ns: int,
+    max_gaps: Mapping[str, float],
+) -> list[float | None]:
+    """Jet hours that each of `jewels` has had since it was fitted; None without telemetry of it.
 
-    Counted by the batches that the watcher has closed, which hold the jet hours since the jewels of
-    the pump were last changed: with several heads that may be another one's change, and the count
-    begins anew within this fitting. Jet time before the first batch after such a change is lost.
+    They are those of `register show`, counted from the stored samples (see `jet_times`). What came
+    before the first sample stands in batches only, as in a store that `fleet` has written.
     """
-    until_ns = at_ns if fitting.out_ns is None else min(fitting.out_ns, at_ns)
-    span = fitting.machine, fitting.fitted_ns, until_ns
-    first = connection.execute(
-        "SELECT jet_hours, end_ns FROM batch WHERE machine = ? AND end_ns > ? AND end_ns <= ? "
-        "ORDER BY end_ns LIMIT 1",
-        span,
-    ).fetchone()
-    if first is None:
-        return None
-    # a machine file or register that states the earlier hours has the watcher count on from there
-    begun = float(first[0]) - (fitting.earlier_hours if first[0] >= fitting.earlier_hours else 0.0)
-    passed = float(first[1] - fitting.fitted_ns) / 3600e9
-    return min(begun, passed) + _counted(connection, *span)
+    spans = [(f.fitted_ns, at_ns if f.out_ns is None else min(f.out_ns, at_ns)) for f in jewels]
+    held = [replace(f, out_ns=out_ns) for f, (_, out_ns) in zip(jewels, spans, strict=True)]
+    counted = jet_times(connection, dict(enumerate(held)), max_gaps)
+    hours: list[float | None] = []
+    for number, (fitting, span) in enumerate(zip(held, spans, strict=True)):
+        sampled = _stored(connection, fitting.machine, *span, SAMPLES)
+        until_ns = span[1] if sampled is None else sampled[0]
+        before = _by_batches(connection, fitting.machine, span[0], until_ns, fitting.earlier_hours)
+        hours.append(before if sampled is None else counted[number].jet_hours + (before or 0.0))
+    return hours
 
 
-def _counted(connection: sqlite3.Connection, machine: str, since_ns: int, until_ns: int) -> float:
-    """Jet hours of `machine` from its first batch after `since_ns` to its last by `until_ns`.
+SAMPLES = (
+    "SELECT machine, first_ns, last_ns FROM block UNION ALL "
+    "SELECT machine, first_ns, last_ns FROM recent"
+)
+TELEMETRY = f"{SAMPLES} UNION ALL SELECT machine, end_ns, end_ns FROM batch"
 
-    A count that begins anew, perhaps at a used jewel's hours, adds no more than the time gone by.
+
+def _stored(
+    connection: sqlite3.Connection, machine: str, since_ns: int, until_ns: int, what: str
+) -> tuple[int, int] | None:
+    """When the first and the last of `what` came in after `since_ns` and up to `until_ns`, if any.
+
+    To the block of samples: one that reaches over either end counts as if it filled it.
     """
-    hours = connection.execute(
-        "SELECT sum(max(min(jet_hours - before, (end_ns - before_ns) / 3600e9), 0.0)) FROM "
-        "(SELECT jet_hours, end_ns, lag(jet_hours) OVER w AS before, lag(end_ns) OVER w AS "
-        "before_ns FROM batch WHERE machine = ? AND end_ns > ? AND end_ns <= ? "
-        "WINDOW w AS (ORDER BY end_ns))",
+    first_ns, last_ns = connection.execute(
+        f"SELECT min(first_ns), max(last_ns) FROM ({what}) "
+        "WHERE machine = ? AND last_ns > ? AND first_ns <= ?",
         (machine, since_ns, until_ns),
+    ).fetchone()
+    return None if first_ns is None else (max(first_ns, since_ns), min(last_ns, until_ns))
+
+
+def _by_batches(
+    connection: sqlite3.Connection,
+    machine: str,
+    since_ns: int,
+    until_ns: int,
+    earlier: float | None,
+) -> float | None:
+    """Jet hours of `machine` by the batches between; None where there are none.
+
+    A batch has the jet hours since the pump's jewels were last changed: with several heads that may
+    be another one's change, or the hours of a used jewel. So no two batches count for more than the
+    time between them. The first counts from `since_ns` and the `earlier` hours of the jewel fitted
+    then, which the watcher may have been told of or not; for nothing where that is None.
+    """
+    hours: float | None = connection.execute(
+        "SELECT sum(max(min(jet_hours - before, (end_ns - before_ns) / 3600e9), 0.0)) FROM "
+        "(SELECT jet_hours, end_ns, coalesce(lag(end_ns) OVER w, :since) AS before_ns, "
+        "coalesce(lag(jet_hours) OVER w, iif(jet_hours < :earlier, 0.0, :earlier)) AS before "
+        "FROM batch WHERE machine = :machine AND end_ns > :since AND end_ns <= :until "
+        "WINDOW w AS (ORDER BY end_ns))",
+        {"machine": machine, "since": since_ns, "until": until_ns, "earlier": earlier},
     ).fetchone()[0]
-    return float(hours or 0.0)
+    return hours
 
 
 def watched(
     connection: sqlite3.Connection,
-    fitting: Fitting,
-    silent: Sequence[tuple[int, int]],
+    jewels: Sequence[Fitting],
+    silent: Mapping[str, Sequence[tuple[int, int]]],
     at_ns: int,
-) -> Watched:
-    """`fitting` with its jet hours up to the first long silence, if one came before its end.
+    max_gaps: Mapping[str, float],
+) -> list[Watched]:
+    """`jewels` with their jet hours up to the first long silence, if one came before their end.
 
-    What it cut in a silence nobody knows: so its age is known no more from then on, and not at all
-    if it was fitted in one. `silent` are those of its machine; a day of one at most is let pass.
+    What one cut in a silence nobody knows: so its age is known no more from then on, and not at all
+    if it was fitted in one. `silent` are those of each machine. Hours are None where no jet was
+    seen.
     """
-    until_ns = at_ns if fitting.out_ns is None else fitting.out_ns
-    cuts = [
-        start
-        for start, end in silent
-        if min(end, until_ns) - max(start, fitting.fitted_ns) > UNSEEN_NS
+    lost = [_lost_ns(fitting, silent[fitting.machine], at_ns) for fitting in jewels]
+    followed = [
+        fitting if lost_ns is None else replace(fitting, out_ns=lost_ns)
+        for fitting, lost_ns in zip(jewels, lost, strict=True)
     ]
-    if not cuts:
-        return Watched(fitting, hours_of(connection, fitting, at_ns))
-    if cuts[0] <= fitting.fitted_ns:
-        return Watched(fitting, None, to_end=False)
-    return Watched(fitting, hours_of(connection, fitting, cuts[0]), to_end=False)
+    hours = hours_of(connection, followed, at_ns, max_gaps)
+    return [
+        Watched(fitting, seen or None, to_end=lost_ns is None)
+        for fitting, seen, lost_ns in zip(jewels, hours, lost, strict=True)
+    ]
+
+
+def _lost_ns(fitting: Fitting, silent: Sequence[tuple[int, int]], at_ns: int) -> int | None:
+    """When `fitting` was lost sight of before its end, if it was; a day at most is let pass."""
+    until_ns = at_ns if fitting.out_ns is None else fitting.out_ns
+    for start, end in silent:
+        if min(end, until_ns) - max(start, fitting.fitted_ns) > UNSEEN_NS:
+            return max(start, fitting.fitted_ns)
+    return None
 
 
 def silences(connection: sqlite3.Connection, machine: str, at_ns: int) -> list[tuple[int, int]]:
@@ -278,8 +333,10 @@ def silences(connection: sqlite3.Connection, machine: str, at_ns: int) -> list[t
     return found
 
 
-def _heads(connection: sqlite3.Connection, machine: MachineSettings, at_ns: int) -> list[HeadSeen]:
-    """The jewel of each head, by the register, or by the machine file where that is newer."""
+def _heads(
+    connection: sqlite3.Connection, machine: MachineSettings, held: Sequence[Fitting], at_ns: int
+) -> list[HeadSeen]:
+    """The jewel of each head, by what the register `held`, or by the machine file where newer."""
     newest: dict[str, tuple[Fitting, bool]] = {}
     for jewel in sorted(machine.jewels(), key=lambda jewel: jewel.fitted_ns):
         if jewel.fitted_ns <= at_ns:
@@ -293,16 +350,14 @@ def _heads(connection: sqlite3.Connection, machine: MachineSettings, at_ns: int)
                 discharge_coefficient=jewel.discharge_coefficient,
             )
             newest[jewel.head] = stated, False
-    for fitting in held_at(connection, at_ns):
+    for fitting in held:
         if fitting.machine == machine.name:
             before = newest.get(fitting.head)
             if before is None or fitting.fitted_ns >= before[0].fitted_ns - SAME_NS:
                 newest[fitting.head] = fitting, True
-    return [
-        HeadSeen(fitting, recorded, hours_of(connection, fitting, at_ns))
-        for _, (fitting, recorded) in sorted(newest.items())
-        if fitting.out_ns is None
-    ]
+    fitted = [jewel for _, jewel in sorted(newest.items()) if jewel[0].out_ns is None]
+    hours = hours_of(connection, [fitting for fitting, _ in fitted], at_ns, max_gaps([machine]))
+    return [HeadSeen(*jewel, counted) for jewel, counted in zip(fitted, hours, strict=True)]
 
 
 # -- telemetry
@@ -359,21 +414,27 @@ def wear_of(
     return Wear(drift.line, float(rows[-1][0]) - start)
 
 
-def hours_a_week(connection: sqlite3.Connection, machine: str, at_ns: int) -> float | None:
+def hours_a_week(
+    connection: sqlite3.Connection, machine: str, at_ns: int, max_gap: float = MAX_GAP
+) -> float | None:
     """Jet hours a week of `machine` over the last four weeks, or over what there is of them.
 
     Less than a week counts as one, so that a first busy day is not taken for every day. None
-    without any telemetry in that time.
+    where no jet was seen in that time.
     """
     since_ns = at_ns - LOOK_BACK_NS
-    first, newest = connection.execute(
-        "SELECT min(end_ns), max(end_ns) FROM batch WHERE machine = ? AND end_ns <= ?",
-        (machine, at_ns),
-    ).fetchone()
-    if newest is None or newest <= since_ns:
+    telemetry = _stored(connection, machine, 0, at_ns, TELEMETRY)
+    if telemetry is None:
         return None
-    weeks = max((at_ns - max(int(first), since_ns)) / WEEK_NS, 1.0)
-    return _counted(connection, machine, since_ns, at_ns) / weeks
+    sampled = _stored(connection, machine, since_ns, at_ns, SAMPLES)
+    until_ns = at_ns if sampled is None else sampled[0]
+    hours = _by_batches(connection, machine, since_ns, until_ns, None) or 0.0
+    if sampled is not None:
+        blocks = read_phases(connection, machine, since_ns)
+        (counted,) = count_jet_time(blocks, np.array([since_ns, at_ns]), np.ones(1, int), max_gap)
+        hours += counted.jet_hours
+    weeks = (at_ns - max(telemetry[0], since_ns)) / WEEK_NS
+    return hours / max(weeks, 1.0) or None
 
 
 # -- alerts

@@ -171,7 +171,7 @@ def alert_cell(machine: MachineSeen) -> Cell:
         notes.append(f"alarm {alarm.state.value}")
     if main == "none" and machine.newest_ns is None:
         return Cell(UNKNOWN, "no telemetry since the jewel was fitted")
-    if main == "none" and machine.state is State.LEARNING:
+    if main == "none" and machine.state in (None, State.LEARNING):
         return Cell("none", "still learning the jewel")
     return Cell(main, "; ".join(dict.fromkeys(notes)))
 
