@@ -37,7 +37,7 @@ from borewarden.service.card import (
     sample_age,
     verdict_of,
 )
-from borewarden.service.page import health_troubles, page_app, plain, serve_page
+from borewarden.service.page import health_troubles, page_app, plain, serve_page, serve_when_free
 from borewarden.service.status import MachineStatus
 from borewarden.store import outbox
 from borewarden.store.embedded import open_store, open_to_read, transaction, write_learned
@@ -499,6 +499,27 @@ def test_no_store_yet_is_said_and_harms_nothing(shop, tmp_path):
 async def test_a_taken_port_is_an_error_of_this_task_only(shop):
     with pytest.raises(OSError, match="in use"):
         await serve_page(page_app(shop.store, {}, shop.acknowledge, shop.shelve), port=shop.port)
+
+
+async def test_page_appears_once_its_port_is_free(shop):
+    with socket.socket() as other:
+        other.bind(("127.0.0.1", 0))
+        other.listen()
+        port = other.getsockname()[1]
+        serving = asyncio.create_task(serve_when_free(shop.app, "127.0.0.1", port, wait=0.02))
+        await asyncio.sleep(0.1)
+        assert not serving.done()
+    async with asyncio.timeout(30.0):
+        while True:
+            try:
+                _, writer = await asyncio.open_connection("127.0.0.1", port)
+                break
+            except ConnectionRefusedError:
+                await asyncio.sleep(0.02)
+    writer.close()
+    serving.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await serving
 
 
 @pytest.mark.parametrize(

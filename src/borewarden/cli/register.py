@@ -302,7 +302,9 @@ def export_command(
         with _open(store, there=True) as connection:
             held = [f for f in fittings(connection).values() if not names or f.machine in names]
         file.write_text(csv_text(held), encoding="utf-8", newline="")
-    out.print(f"{file}: {len(held)} fittings", highlight=False, soft_wrap=True)
+    out.print(
+        f"{file}: {len(held)} fitting{'s' * (len(held) != 1)}", highlight=False, soft_wrap=True
+    )
 
 
 # -- what the commands share

@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
+import structlog
 import uvicorn
 from plotly.offline import get_plotlyjs
 from starlette.applications import Starlette
@@ -57,6 +58,8 @@ from borewarden.service.card import (
 from borewarden.service.metrics import latency_quantiles, metrics_text
 from borewarden.service.status import MachineStatus
 from borewarden.store.embedded import open_to_read
+
+log = structlog.get_logger("borewarden")
 from borewarden.store.outbox import Backlog, backlogs
 
 LOOPBACK = ("127.0.0.1", "localhost", "[::1]", "::1")
@@ -225,6 +228,20 @@ async def serve_page(app: Starlette, host: str = "127.0.0.1", port: int = 8787) 
             app.state.stopping.set()
             server.should_exit = True
             await serving
+
+
+async def serve_when_free(app: Starlette, host: str, port: int, wait: float = 30.0) -> None:
+    """`serve_page`, tried again every `wait` s while nothing can listen there.
+
+    A page that is missing must not end the watch, nor a watch go without its page for good.
+    """
+    while True:
+        try:
+            await serve_page(app, host, port)
+            return
+        except OSError as error:
+            log.error("page", host=host, port=port, failed=str(error), retry_s=wait)
+            await asyncio.sleep(wait)
 
 
 class _Server(uvicorn.Server):

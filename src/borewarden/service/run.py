@@ -19,7 +19,7 @@ import structlog
 from borewarden.alert import mail
 from borewarden.collect.link import Received
 from borewarden.service.along import Along
-from borewarden.service.page import page_app, serve_page
+from borewarden.service.page import page_app, serve_when_free
 from borewarden.service.settings import ServiceSettings
 from borewarden.service.status import MachineStatus
 from borewarden.service.watch import Acknowledgement, Queue, Shelving, watch
@@ -106,7 +106,7 @@ async def run(
                 longest_shelving=service.alarm.longest_shelving,
                 hosts=[service.page.host],
             )
-            start("page", serve_page(app, service.page.host, service.page.port))
+            start("page", serve_when_free(app, service.page.host, service.page.port))
         if service.influx is not None:
             start("influx", influx.forward(store, service.influx_settings()))
         if service.mail is not None:
