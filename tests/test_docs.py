@@ -261,6 +261,7 @@ PROSE = sorted(
     page
     for pattern in ("*.md", "docs/*.md", "*/README.md", "deploy/*/README.md")
     for page in ROOT.glob(pattern)
+    if not page.parent.name.startswith(".") or page.parent == ROOT  # a tool's own, as pytest's
 )
 
 

@@ -58,9 +58,9 @@ from borewarden.service.card import (
 from borewarden.service.metrics import latency_quantiles, metrics_text
 from borewarden.service.status import MachineStatus
 from borewarden.store.embedded import open_to_read
+from borewarden.store.outbox import Backlog, backlogs
 
 log = structlog.get_logger("borewarden")
-from borewarden.store.outbox import Backlog, backlogs
 
 LOOPBACK = ("127.0.0.1", "localhost", "[::1]", "::1")
 LONGEST_HISTORY = 24.0 * 366.0  # h
