@@ -387,11 +387,11 @@ def test_a_rate_in_strokes_per_minute_read_as_hertz(tmp_path: Path) -> None:
         ("day.csv.gz", b"no gzip", "file", ["broken or half written"]),
         (
             "day.csv.gz",
-            gzip.compress("\n".join((HEADER, *GOOD)).encode())[:-12],
+            gzip.compress("\n".join((HEADER, *GOOD)).encode(), mtime=0)[:-12],
             "file",
             ["broken or half written"],
         ),
-        ("day.csv.gz", gzip.compress(b""), "file", ["empty"]),
+        ("day.csv.gz", gzip.compress(b"", mtime=0), "file", ["empty"]),
         ("day.csv", b"time,p_bar\n2026,3\xb0\n", "line 2", ["UTF-8"]),
         ("day.csv", "time,p_bar\n2026,3\n".encode("utf-16"), "line 1", ["UTF-16"]),
         ("day.csv", b"\xef\xbb\xbf", "file", ["empty"]),
