@@ -6,6 +6,8 @@ river's own drift detectors on the same numbers in the same run. Nothing is asse
 
 from __future__ import annotations
 
+import pickle
+import resource
 import tempfile
 import time
 from collections.abc import Callable
@@ -89,6 +91,9 @@ def main() -> None:
             watcher.learn_many(one)
 
     print(f"live, one sample a call  {best(live, 1) / 5000 * 1e6:6.2f} us a sample")
+    held = len(pickle.dumps(watcher)) / 1024.0
+    most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
+    print(f"a watcher holds {held:.0f} KiB; most memory of all this: {most:.0f} MiB")
 
 
 if __name__ == "__main__":
