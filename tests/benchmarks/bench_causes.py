@@ -177,7 +177,9 @@ def main(days: int = 200, signals: str = "full", first: int = 100_000) -> None:
     )
     delays = [day["delay"] for day in found if day["truth"] == "BORE"]
     delays = [delay for delay in delays if np.isfinite(delay)]
-    print(f"opened bores found: {len(delays)}, median delay {np.median(delays):.0f} s")
+    bores = [day for day in found if day["truth"] == "BORE"]
+    print(f"opened bores found: {len(delays)}, median delay {np.median(delays):.0f} s;", end=" ")
+    print(f"called so: {share(sum(day['opened'] for day in bores), len(bores))}")
     print(f"processor time a sample, causes on: {np.mean([day['us'] for day in found]):.2f} us")
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,7 +14,8 @@ from borewarden.model.gate import GateSettings
 from borewarden.model.verdict import State
 from borewarden.model.watcher import Learned, Watcher
 from borewarden.physics.pump import Intensifier
-from borewarden.simulate.day import log_day
+from borewarden.settings import load_machine
+from borewarden.simulate.day import Chip, Day, log_day
 from borewarden.simulate.draw import Drawn, draw_day
 
 
@@ -62,3 +65,15 @@ def test_step_that_comes_to_nothing_gives_way_to_what_was_there_before() -> None
     _, watcher, learned = watched(900448)
     assert watcher.verdict().onset_ns is None
     assert watcher.verdict().state is learned.alerts[-1].verdict.state
+
+
+def test_bore_that_looked_like_starving_feed_for_a_batch_has_opened_all_the_same() -> None:
+    """Pressure and crank speed alone: nothing makes it surer than some 70 % that it is the bore."""
+    machine = load_machine(Path(__file__).parents[2] / "config" / "south.toml")
+    pump, zone = machine.build_pump(), machine.time_zone
+    chip = Chip(dt.datetime(2026, 3, 3, 11, 59, 25), 0.047, 1.08 / 1.047 - 1.0)
+    day = Day(dt.date(2026, 3, 3), 1, 1010, zone, 0.70, chips=(chip,))
+    alerts = machine.build_watcher().learn_many(log_day(day, pump, machine.jewels()[0])).alerts
+    named = [alert.verdict.causes[0].cause for alert in alerts]
+    assert named == [Cause.FEED, Cause.BORE, Cause.BORE]
+    assert alerts[-1].verdict.state is State.OPENED

@@ -86,7 +86,7 @@ SIGNAL_LIMITS = dict.fromkeys(SIGNALS, np.inf) | {
 }
 SURE_AT_ONCE = 0.95
 LEAST_TO_BLAME = 0.6  # probability at which the bore is called opened up
-SURE_TO_UNSAY = 0.9  # that it is the bore after all, once another cause was named
+SURE_TO_UNSAY = 0.9  # that it is the bore after all, once another cause was as sure
 BACK_AFTER_STOP = 0.05  # off the baseline, in log area: perhaps another jewel of the same bore
 IDLE_LIMIT = 0.03  # dead-headed flow, of the working flow
 LOW_LIMIT = 0.1  # growth of effective area at low pressure, beyond what a batch may be off by
@@ -304,7 +304,7 @@ class BoreWatch:
         self._event: Event | None = None
         self._opened = False  # by an earlier event than the present one
         self._had_event = False
-        self._other_named = False  # a cause other than the bore, since the last all-clear
+        self._other_sure = False  # a cause other than the bore was, since the last all-clear
         self._earlier = 0.0  # probability that the bore had opened up before the present event
         self._idle = {kind: Idle([], deque(maxlen=BEFORE)) for kind in Kind}
         self._sizes = np.log1p(np.array(STEP_SIZES))
@@ -633,7 +633,7 @@ class BoreWatch:
                 "changed then, record it, so that a new baseline is learned"
             )
         self._event = None
-        self._opened = self._other_named = False
+        self._opened = self._other_sure = False
         self._drift = self._sound_drift  # what it learned of the fault is not the jewel's
         self._take_line()
         w["offset"] = offset
@@ -834,8 +834,10 @@ class BoreWatch:
             self.state = State.CANNOT_TELL
         elif top.cause is not Cause.BORE:
             self.state = State.OTHER_FAULT
-            self._other_named = True
-        elif self._other_named and top.probability < SURE_TO_UNSAY:
+            self._other_sure = self._other_sure or top.probability >= SURE_TO_UNSAY
+        elif (
+            self._other_sure or self.state is State.OTHER_FAULT
+        ) and top.probability < SURE_TO_UNSAY:
             self.state = State.CANNOT_TELL
         elif event.step is not None or step.size >= np.log1p(self.settings.limit):
             self.state = State.OPENED
