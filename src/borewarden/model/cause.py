@@ -431,7 +431,10 @@ def _weigh(shift: Shift, circumstances: Circumstances) -> _Weighed:
 
 def posterior(shift: Shift, circumstances: Circumstances) -> tuple[Belief, ...]:
     """All causes that the kind of pump can have, by falling probability; see `weigh_causes`."""
-    weighed = _weigh(shift, circumstances)
+    return _beliefs(_weigh(shift, circumstances))
+
+
+def _beliefs(weighed: _Weighed) -> tuple[Belief, ...]:
     probability = weighed.by_cause / np.sum(weighed.by_cause)
     order = np.argsort(-probability, kind="stable")
     return tuple(Belief(weighed.signatures.causes[k], float(probability[k])) for k in order)
@@ -449,7 +452,7 @@ def weigh_causes(shift: Shift, circumstances: Circumstances) -> tuple[Belief, ..
     explains = np.add.reduceat(weighed.joint[:, None] * weighed.likelihood, first, axis=0) / each
     expects = np.add.reduceat(weighed.joint[:, None] * weighed.mean, first, axis=0) / each
     told = []
-    for place, belief in enumerate(posterior(shift, circumstances)):
+    for place, belief in enumerate(_beliefs(weighed)):
         if place < TOLD:
             k = causes.index(belief.cause)
             others = np.maximum(weighed.by_cause / np.sum(weighed.by_cause), 1e-9)
