@@ -15,7 +15,6 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr
 from pydantic_settings import (
-    BaseSettings,
     PydanticBaseSettingsSource,
     SecretsSettingsSource,
     SettingsConfigDict,
@@ -32,6 +31,7 @@ from borewarden.settings import (
     read_toml,
     settings_of,
 )
+from borewarden.settings.sections import FileSettings
 from borewarden.settings.units import Name, bad_value
 from borewarden.store.influx import InfluxSettings
 
@@ -101,7 +101,7 @@ class AlarmSection(_Section):
     longest_shelving: Days = 7 * 86400.0
 
 
-class ServiceSettings(BaseSettings):
+class ServiceSettings(FileSettings):
     """The whole of `service.toml`, with the secrets from elsewhere."""
 
     model_config = SettingsConfigDict(
@@ -115,24 +115,12 @@ class ServiceSettings(BaseSettings):
     mail_password: SecretStr | None = None
 
     @classmethod
-    def settings_customise_sources(
-        cls,
-        settings_cls: type[BaseSettings],
-        init_settings: PydanticBaseSettingsSource,
-        env_settings: PydanticBaseSettingsSource,
-        dotenv_settings: PydanticBaseSettingsSource,
-        file_secret_settings: PydanticBaseSettingsSource,
-    ) -> tuple[PydanticBaseSettingsSource, ...]:
-        """Environment first, then the secrets directory, then the file."""
+    def secrets(cls) -> list[PydanticBaseSettingsSource]:
+        """The files of the secrets directory."""
         folders = [
             os.environ.get(name) for name in ("CREDENTIALS_DIRECTORY", "BOREWARDEN_SECRETS_DIR")
         ]
-        secrets = [
-            SecretsSettingsSource(settings_cls, folder, env_prefix="")
-            for folder in folders
-            if folder
-        ]
-        return env_settings, *secrets, init_settings
+        return [SecretsSettingsSource(cls, folder, env_prefix="") for folder in folders if folder]
 
     def alarm_settings(self) -> AlarmSettings:
         """Delays of the alarm of a bore."""

@@ -55,6 +55,11 @@ class FileSettings(BaseSettings):
     """A whole file: the environment beats what it says, which is handed in as the init values."""
 
     @classmethod
+    def secrets(cls) -> list[PydanticBaseSettingsSource]:
+        """Where else values come from that beat the file, but not the environment."""
+        return []
+
+    @classmethod
     def settings_customise_sources(
         cls,
         settings_cls: type[BaseSettings],
@@ -63,8 +68,8 @@ class FileSettings(BaseSettings):
         dotenv_settings: PydanticBaseSettingsSource,
         file_secret_settings: PydanticBaseSettingsSource,
     ) -> tuple[PydanticBaseSettingsSource, ...]:
-        """Environment first, then the file."""
-        return env_settings, init_settings
+        """Environment first, then `secrets`, then the file."""
+        return env_settings, *cls.secrets(), init_settings
 
 
 class IntensifierPump(Section):
