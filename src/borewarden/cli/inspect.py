@@ -16,7 +16,14 @@ import typer
 from pydantic import BaseModel, ConfigDict, ValidationError
 from rich.table import Table
 
-from borewarden.alert.inspection import (
+from borewarden.base.errors import BadInput
+from borewarden.base.text import probability_words
+from borewarden.base.times import local_time
+from borewarden.cli.terminal import app, out, refusing
+from borewarden.collect.logged import local_ns
+from borewarden.inspection.cautions import CAUTIONS
+from borewarden.inspection.labels import RIM_ANSWERS, picture_bytes
+from borewarden.inspection.outcome import (
     Outcome,
     beliefs_of,
     conclude,
@@ -24,18 +31,7 @@ from borewarden.alert.inspection import (
     remarks,
     step_lines,
 )
-from borewarden.alert.wording import (
-    CAUTIONS,
-    alert_row,
-    headline,
-    local_time,
-    probability_words,
-)
-from borewarden.cli.terminal import app, out, refusing
-from borewarden.collect import BadInput
-from borewarden.collect.logged import local_ns
-from borewarden.life.inspection import RIM_ANSWERS, picture_bytes
-from borewarden.life.rim import measure_rim
+from borewarden.jewels.rim_image import measure_rim
 from borewarden.model.inspection import (
     BY_NAME,
     DIRECT_DRIVE,
@@ -48,13 +44,11 @@ from borewarden.model.inspection import (
     check_answer,
     steps_for,
 )
-from borewarden.model.verdict import State, Verdict
-from borewarden.model.watcher import Alert
 from borewarden.physics.pump import Intensifier
-from borewarden.service.card import verdict_of
 from borewarden.settings import load_machine
-from borewarden.settings.mistakes import first_mistake
-from borewarden.store.embedded import open_store, transaction
+from borewarden.settings.explain import first_mistake
+from borewarden.show.wording import alert_row, headline
+from borewarden.store.database import open_store, transaction
 from borewarden.store.inspections import (
     inspection_history,
     inspections,
@@ -62,6 +56,9 @@ from borewarden.store.inspections import (
     read_picture,
     record_inspection,
 )
+from borewarden.store.verdicts import verdict_of
+from borewarden.watcher.verdict import State, Verdict
+from borewarden.watcher.watcher import Alert
 
 GOOD = (State.SOUND.value, State.LEARNING.value)
 LONGEST_NAME = 80

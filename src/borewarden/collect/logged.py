@@ -29,7 +29,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from borewarden.collect import BadInput, check_file, read_file
+from borewarden.base.errors import BadInput
+from borewarden.base.files import check_file, read_file
 from borewarden.model.gate import Samples, samples_of
 
 EVENTS = (
