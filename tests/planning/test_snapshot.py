@@ -25,7 +25,6 @@ from borewarden.planning.snapshot import (
     hours_of,
     see,
     see_shop,
-    silences,
     watched,
     wear_of,
 )
@@ -39,6 +38,7 @@ from borewarden.store.database import (
     write_learned,
 )
 from borewarden.store.jet_times import jet_times
+from borewarden.store.queries import silences
 from borewarden.store.register import fittings, record
 from borewarden.watcher.verdict import State
 from borewarden.watcher.watcher import Alert, Learned
@@ -225,7 +225,7 @@ def test_hours_of_a_fleets_batches_and_of_samples_that_followed_add_up(
 def test_what_is_cut_in_a_long_silence_nobody_knows(store: sqlite3.Connection) -> None:
     cut(store, NOW - 20 * DAY, 10.0)
     cut(store, NOW - 10 * DAY, 5.0)
-    silent = silences(store, "North", NOW - 9 * DAY)
+    silent = silences(store, "North", NOW - 9 * DAY, SILENCE_NS)
     lost_ns = NOW - 20 * DAY + 10 * HOUR
     assert silent[-1] == (lost_ns, pytest.approx(NOW - 10 * DAY, abs=HOUR))
 
@@ -247,18 +247,20 @@ def test_a_machine_that_stands_still_is_not_silent(store: sqlite3.Connection) ->
     cut(store, NOW - 20 * DAY, 10.0)
     cut(store, NOW - 2 * DAY, 5.0)
     first = NOW - 20 * DAY
-    assert len(silences(store, "North", NOW - DAY)) == 2  # before the first batch, and between
+    assert (
+        len(silences(store, "North", NOW - DAY, SILENCE_NS)) == 2
+    )  # before the first batch, and between
     times = np.arange(first, NOW - 2 * DAY, HOUR)
     samples = samples_of(times, pressure=np.zeros(len(times)))
     phases = np.zeros(len(times), dtype=np.int8)
     write_learned(store, "North", samples, Learned(phases, np.zeros(0), []))
-    assert silences(store, "North", NOW - DAY) == [(0, first)]
+    assert silences(store, "North", NOW - DAY, SILENCE_NS) == [(0, first)]
 
 
 def test_a_weekend_is_no_silence(store: sqlite3.Connection) -> None:
     cut(store, NOW - 4 * DAY, 8.0)
     cut(store, NOW - DAY, 8.0)
-    assert silences(store, "North", NOW)[1:] == []
+    assert silences(store, "North", NOW, SILENCE_NS)[1:] == []
     assert SILENCE_NS > 3 * DAY
 
 

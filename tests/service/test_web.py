@@ -31,13 +31,13 @@ from borewarden.service.machine_view import (
     alert_rows,
     card,
     history,
-    newest_batch,
     sample_age,
 )
 from borewarden.service.status import MachineStatus
 from borewarden.service.web import health_troubles, page_app, plain, serve_page, serve_when_free
 from borewarden.store import outbox
 from borewarden.store.database import open_store, open_to_read, transaction, write_learned
+from borewarden.store.queries import newest_batch
 from borewarden.store.verdicts import verdict_of
 from borewarden.watcher.verdict import State
 from borewarden.watcher.watcher import Watcher

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import sqlite3
 import time
@@ -26,8 +25,17 @@ from borewarden.settings import SHOP_FILE, MachineSettings, ShopSettings, load_s
 from borewarden.settings.service import folder_of, load_machines
 from borewarden.store.database import open_store, read_alarm, read_phases
 from borewarden.store.jet_times import jet_times, openings
+from borewarden.store.queries import (
+    SAMPLES,
+    TELEMETRY,
+    jet_hours_by_batches,
+    log_ratios,
+    newest_batches,
+    open_alert,
+    silences,
+    telemetry_span,
+)
 from borewarden.store.register import fittings
-from borewarden.store.verdicts import verdict_of
 from borewarden.watcher.verdict import State
 from borewarden.watcher.watcher import Alert
 
@@ -123,7 +131,7 @@ def see_shop(config: Path, store: Path, at: datetime | None = None) -> ShopSeen:
         stated = [head.fitting for machine in seen for head in machine.heads if not head.recorded]
         known = [*held, *stated]
         names = {fitting.machine for fitting in known}
-        silent = {name: silences(connection, name, at_ns) for name in names}
+        silent = {name: silences(connection, name, at_ns, SILENCE_NS) for name in names}
         jewels = watched(connection, known, silent, at_ns, max_gaps(machines.values()))
     return ShopSeen(at_ns, seen, jewels, shop)
 
@@ -151,10 +159,10 @@ def see(
     fitted_ns = max((head.fitting.fitted_ns for head in heads), default=0)
     limit, floor = machine.watch_settings().limit, machine.watch_settings().noise_floor
     state, judged_ns, bore, growth = _newest(connection, machine.name, fitted_ns, at_ns)
-    alert = _open_alert(connection, machine.name, fitted_ns, at_ns)
+    alert = open_alert(connection, machine.name, fitted_ns, at_ns)
     if alert is not None and alert.time_ns >= (judged_ns or 0):
         state = alert.verdict.state
-    telemetry = _stored(connection, machine.name, fitted_ns, at_ns, TELEMETRY)
+    telemetry = telemetry_span(connection, machine.name, fitted_ns, at_ns, TELEMETRY)
     return MachineSeen(
         machine.name,
         machine.time_zone,
@@ -219,57 +227,12 @@ def hours_of(
     counted = jet_times(connection, dict(enumerate(held)), max_gaps)
     hours: list[float | None] = []
     for number, (fitting, span) in enumerate(zip(held, spans, strict=True)):
-        sampled = _stored(connection, fitting.machine, *span, SAMPLES)
+        sampled = telemetry_span(connection, fitting.machine, *span, SAMPLES)
         until_ns = span[1] if sampled is None else sampled[0]
-        before = _by_batches(connection, fitting.machine, span[0], until_ns, fitting.earlier_hours)
+        before = jet_hours_by_batches(
+            connection, fitting.machine, span[0], until_ns, fitting.earlier_hours
+        )
         hours.append(before if sampled is None else counted[number].jet_hours + (before or 0.0))
-    return hours
-
-
-SAMPLES = (
-    "SELECT machine, first_ns, last_ns FROM block UNION ALL "
-    "SELECT machine, first_ns, last_ns FROM recent"
-)
-TELEMETRY = f"{SAMPLES} UNION ALL SELECT machine, end_ns, end_ns FROM batch"
-
-
-def _stored(
-    connection: sqlite3.Connection, machine: str, since_ns: int, until_ns: int, what: str
-) -> tuple[int, int] | None:
-    """When the first and the last of `what` came in after `since_ns` and up to `until_ns`, if any.
-
-    To the block of samples: one that reaches over either end counts as if it filled it.
-    """
-    first_ns, last_ns = connection.execute(
-        f"SELECT min(first_ns), max(last_ns) FROM ({what}) "
-        "WHERE machine = ? AND last_ns > ? AND first_ns <= ?",
-        (machine, since_ns, until_ns),
-    ).fetchone()
-    return None if first_ns is None else (max(first_ns, since_ns), min(last_ns, until_ns))
-
-
-def _by_batches(
-    connection: sqlite3.Connection,
-    machine: str,
-    since_ns: int,
-    until_ns: int,
-    earlier: float | None,
-) -> float | None:
-    """Jet hours of `machine` by the batches between; None where there are none.
-
-    A batch has the jet hours since the pump's jewels were last changed: with several heads that may
-    be another one's change, or the hours of a used jewel. So no two batches count for more than the
-    time between them. The first counts from `since_ns` and the `earlier` hours of the jewel fitted
-    then, which the watcher may have been told of or not; for nothing where that is None.
-    """
-    hours: float | None = connection.execute(
-        "SELECT sum(max(min(jet_hours - before, (end_ns - before_ns) / 3600e9), 0.0)) FROM "
-        "(SELECT jet_hours, end_ns, coalesce(lag(end_ns) OVER w, :since) AS before_ns, "
-        "coalesce(lag(jet_hours) OVER w, iif(jet_hours < :earlier, 0.0, :earlier)) AS before "
-        "FROM batch WHERE machine = :machine AND end_ns > :since AND end_ns <= :until "
-        "WINDOW w AS (ORDER BY end_ns))",
-        {"machine": machine, "since": since_ns, "until": until_ns, "earlier": earlier},
-    ).fetchone()[0]
     return hours
 
 
@@ -307,33 +270,6 @@ def _lost_ns(fitting: Fitting, silent: Sequence[tuple[int, int]], at_ns: int) ->
     return None
 
 
-def silences(connection: sqlite3.Connection, machine: str, at_ns: int) -> list[tuple[int, int]]:
-    """Times of more than `SILENCE_NS` up to `at_ns` without any sample of `machine`.
-
-    The time before the first and after the last one counts too.
-    """
-    between = connection.execute(
-        "SELECT before, end_ns FROM (SELECT end_ns, lag(end_ns, 1, 0) OVER (ORDER BY end_ns) AS "
-        "before FROM batch WHERE machine = ? AND end_ns <= ?) WHERE end_ns - before > ? "
-        "UNION ALL SELECT coalesce(max(end_ns), 0), ? FROM batch WHERE machine = ? AND end_ns <= ?",
-        (machine, at_ns, SILENCE_NS, at_ns, machine, at_ns),
-    ).fetchall()
-    found = []
-    for start, end in between:
-        # no batch closes while a machine stands still, but samples come in
-        spans = connection.execute(
-            "SELECT first_ns, last_ns FROM block WHERE machine = ? AND last_ns > ? AND first_ns < ?"
-            " UNION ALL SELECT first_ns, last_ns FROM recent WHERE machine = ? AND last_ns > ? AND "
-            "first_ns < ? ORDER BY 1",
-            (machine, start, end) * 2,
-        ).fetchall()
-        for first, last in [*spans, (end, end)]:
-            if first - start > SILENCE_NS:
-                found.append((start, first))
-            start = max(start, last)
-    return found
-
-
 def _heads(
     connection: sqlite3.Connection, machine: MachineSettings, held: Sequence[Fitting], at_ns: int
 ) -> list[HeadSeen]:
@@ -368,11 +304,7 @@ def _newest(
     connection: sqlite3.Connection, machine: str, fitted_ns: int, at_ns: int
 ) -> tuple[State | None, int | None, float, float]:
     """State, time, effective bore and growth of area of the newest batches of this jewel."""
-    rows = connection.execute(
-        "SELECT state, end_ns, bore, log_ratio FROM batch "
-        "WHERE machine = ? AND end_ns > ? AND end_ns <= ? ORDER BY end_ns DESC LIMIT ?",
-        (machine, fitted_ns, at_ns, RECENT),
-    ).fetchall()
+    rows = newest_batches(connection, machine, fitted_ns, at_ns, RECENT)
     if not rows:
         return None, None, math.nan, math.nan
 
@@ -381,7 +313,7 @@ def _newest(
         return sum(known) / len(known) if known else math.nan
 
     growth = math.expm1(mean([row[3] for row in rows]))
-    return State(rows[0][0]), int(rows[0][1]), mean([row[2] for row in rows]), growth
+    return rows[0][0], rows[0][1], mean([row[2] for row in rows]), growth
 
 
 def wear_of(
@@ -393,11 +325,7 @@ def wear_of(
     any fault are left out, as the watcher forgets what it learned of one. `floor` is the least
     noise that one value is believed to have. None where there is too little to say anything.
     """
-    rows = connection.execute(
-        "SELECT jet_hours, log_ratio FROM batch WHERE machine = ? AND end_ns > ? AND end_ns <= ? "
-        "AND log_ratio IS NOT NULL AND state IN (?, ?) ORDER BY end_ns",
-        (machine, fitted_ns, at_ns, State.SOUND.value, State.WEARING.value),
-    ).fetchall()
+    rows = log_ratios(connection, machine, fitted_ns, at_ns)
     block = max(DRIFT_BLOCK, -(-len(rows) // MOST_VALUES))
     count = len(rows) // block
     if count < FEWEST_VALUES:
@@ -424,12 +352,12 @@ def hours_a_week(
     where no jet was seen in that time.
     """
     since_ns = at_ns - LOOK_BACK_NS
-    telemetry = _stored(connection, machine, 0, at_ns, TELEMETRY)
+    telemetry = telemetry_span(connection, machine, 0, at_ns, TELEMETRY)
     if telemetry is None:
         return None
-    sampled = _stored(connection, machine, since_ns, at_ns, SAMPLES)
+    sampled = telemetry_span(connection, machine, since_ns, at_ns, SAMPLES)
     until_ns = at_ns if sampled is None else sampled[0]
-    hours = _by_batches(connection, machine, since_ns, until_ns, None) or 0.0
+    hours = jet_hours_by_batches(connection, machine, since_ns, until_ns, None) or 0.0
     if sampled is not None:
         blocks = read_phases(connection, machine, since_ns)
         (counted,) = count_jet_time(blocks, np.array([since_ns, at_ns]), np.ones(1, int), max_gap)
@@ -439,21 +367,6 @@ def hours_a_week(
 
 
 # -- alerts
-
-
-def _open_alert(
-    connection: sqlite3.Connection, machine: str, fitted_ns: int, at_ns: int
-) -> Alert | None:
-    """The newest alert, unless it was an all-clear or came before the jewel now fitted."""
-    row = connection.execute(
-        "SELECT time_ns, verdict FROM alert WHERE machine = ? AND time_ns > ? AND time_ns <= ? "
-        "ORDER BY time_ns DESC LIMIT 1",
-        (machine, fitted_ns, at_ns),
-    ).fetchone()
-    if row is None:
-        return None
-    alert = Alert(row[0], verdict_of(json.loads(row[1])))
-    return None if alert.verdict.state in (State.SOUND, State.LEARNING) else alert
 
 
 def _alarms(connection: sqlite3.Connection, machine: str) -> tuple[Alarm, ...]:

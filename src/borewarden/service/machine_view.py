@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import json
 import math
 import sqlite3
 from collections.abc import Callable, Mapping
@@ -29,9 +28,8 @@ from borewarden.show.wording import (
     undecided,
 )
 from borewarden.store.outbox import Backlog
-from borewarden.store.verdicts import verdict_of
+from borewarden.store.queries import batches_after, count_batches, newest_alerts, newest_batch
 from borewarden.watcher.verdict import Verdict
-from borewarden.watcher.watcher import Alert
 
 STALE_AFTER = 60.0  # s without a sample: what the page shows is old then, and it says so
 MOST_POINTS = 2000  # of one plot; a browser draws some thousands at most
@@ -230,15 +228,6 @@ def _margin(verdict: Verdict, pump: Pump) -> Seen:
 # -- the store
 
 
-def newest_batch(connection: sqlite3.Connection, machine: str) -> dict[str, Any]:
-    """The newest batch of `machine` by column; empty if there is none."""
-    cursor = connection.execute(
-        "SELECT * FROM batch WHERE machine = ? ORDER BY end_ns DESC LIMIT 1", (machine,)
-    )
-    row = cursor.fetchone()
-    return {} if row is None else dict(zip(_names(cursor), row, strict=True))
-
-
 def batches_since(
     connection: sqlite3.Connection, status: MachineStatus, after_ns: int
 ) -> dict[str, list[Any]]:
@@ -247,34 +236,18 @@ def batches_since(
     Besides the columns of the store there is `local_ms`, the wall-clock time of the machine as
     plotly takes it, and, where the pressure floats with the orifice, `pressure_expected`.
     """
-    cursor = connection.execute(
-        "SELECT * FROM batch WHERE machine = ? AND end_ns > ? ORDER BY end_ns",
-        (status.name, after_ns),
-    )
-    rows = cursor.fetchall()
-    columns = {name: [row[i] for row in rows] for i, name in enumerate(_names(cursor))}
-    del columns["machine"]
-    return with_derived(columns, status)
+    return with_derived(batches_after(connection, status.name, after_ns), status)
 
 
 def history(connection: sqlite3.Connection, status: MachineStatus, hours: float) -> dict[str, Any]:
     """The last `hours` of batches, counted back from the newest one.
 
-    Of more than `MOST_POINTS` only every so manieth is given: `every` says which.
+    Of more than `MOST_POINTS` only every nth is given: `every` says which.
     """
     newest = newest_batch(connection, status.name).get("end_ns", 0)
-    bounds = (status.name, newest - round(hours * 3600e9))
-    where = "WHERE machine = ? AND end_ns > ?"
-    count = connection.execute(f"SELECT count(*) FROM batch {where}", bounds).fetchone()[0]
-    every = max(-(-count // MOST_POINTS), 1)
-    cursor = connection.execute(
-        f"SELECT * FROM (SELECT *, row_number() OVER (ORDER BY end_ns DESC) AS place "
-        f"FROM batch {where}) WHERE (place - 1) % ? = 0 ORDER BY end_ns",
-        (*bounds, every),  # counted from the newest, so that this one is always among them
-    )
-    rows = cursor.fetchall()
-    columns = {name: [row[i] for row in rows] for i, name in enumerate(_names(cursor))}
-    del columns["machine"], columns["place"]
+    after_ns = newest - round(hours * 3600e9)
+    every = max(-(-count_batches(connection, status.name, after_ns) // MOST_POINTS), 1)
+    columns = batches_after(connection, status.name, after_ns, every)
     return {
         "machine": status.name,
         "every": every,
@@ -293,18 +266,8 @@ def with_derived(columns: dict[str, list[Any]], status: MachineStatus) -> dict[s
 
 def alert_rows(connection: sqlite3.Connection, status: MachineStatus) -> list[list[str]]:
     """The newest alerts of a machine as cells under `wording.ALERT_COLUMNS`, newest first."""
-    rows = connection.execute(
-        "SELECT time_ns, verdict FROM alert WHERE machine = ? ORDER BY time_ns DESC LIMIT ?",
-        (status.name, ALERTS_SHOWN),
-    )
-    return [
-        list(alert_row(Alert(time_ns, verdict_of(json.loads(text))), status.time_zone))
-        for time_ns, text in rows
-    ]
-
-
-def _names(cursor: sqlite3.Cursor) -> list[str]:
-    return [column[0] for column in cursor.description]
+    newest = newest_alerts(connection, status.name, ALERTS_SHOWN)
+    return [list(alert_row(alert, status.time_zone)) for alert in newest]
 
 
 def _local_ms(time_ns: int, zone: ZoneInfo) -> float:

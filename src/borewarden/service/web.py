@@ -51,7 +51,6 @@ from borewarden.service.machine_view import (
     batches_since,
     card,
     history,
-    newest_batch,
     sample_age,
 )
 from borewarden.service.metrics import latency_quantiles, metrics_text
@@ -63,6 +62,7 @@ from borewarden.show.style import BLUE, INK, SKY, TICK_FORMATS, VERMILION
 from borewarden.show.wording import ALERT_COLUMNS, headline
 from borewarden.store.database import open_to_read
 from borewarden.store.outbox import Backlog, backlogs
+from borewarden.store.queries import newest_batch
 
 log = structlog.get_logger("borewarden")
 
