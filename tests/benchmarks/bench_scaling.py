@@ -34,9 +34,10 @@ from pydantic import SecretStr
 from borewarden.collect.logged import read_log
 from borewarden.model.gate import Samples, rows
 from borewarden.replay.one_machine import replay, replay_samples
-from borewarden.service.effects import Along
+from borewarden.service.effects import Effects
+from borewarden.service.messages import Queue
 from borewarden.service.status import MachineStatus
-from borewarden.service.watch import Queue, watch
+from borewarden.service.watch import watch
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.settings.service import ServiceSettings
 from borewarden.simulate.serve import payloads, raw_values
@@ -329,9 +330,11 @@ async def live(pumps: int, seconds: float, folder: Path, stack: ExitStack) -> Fi
 
     def started(
         connection: sqlite3.Connection, statuses: dict[str, MachineStatus], queue: Queue
-    ) -> Along:
+    ) -> Effects:
         seen.update(statuses)
-        return Along(connection, statuses, service.alarm_settings(), to_influx=True, to_mail=False)
+        return Effects(
+            connection, statuses, service.alarm_settings(), to_influx=True, to_mail=False
+        )
 
     sources = {machine.name: machine.open_source() for machine in machines}
     settings = influx.InfluxSettings(url, "o", "b", SecretStr(""))

@@ -26,8 +26,9 @@ import trustme
 
 from borewarden.collect.mqtt import MqttSource, mqtt_samples
 from borewarden.service.connection_check import reach_machine
+from borewarden.service.messages import Effects
 from borewarden.service.status import MachineStatus
-from borewarden.service.watch import Along, watch
+from borewarden.service.watch import watch
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.settings.service import load_folder
 from borewarden.simulate.serve import payloads
@@ -243,7 +244,7 @@ async def test_twenty_machines_of_four_sites_arrive_complete_and_apart(
     store = tmp_path / "sites.db"
     seen: dict[str, MachineStatus] = {}
 
-    def started(connection, statuses, queue) -> Along:
+    def started(connection, statuses, queue) -> Effects:
         seen.update(statuses)
         return lambda connection, block: None
 

@@ -1,4 +1,4 @@
-"""What goes along with the kept blocks: outbox lines, alarms, mail; all in one transaction."""
+"""Side effects committed with each stored block: outbox lines, alarms, mail; one transaction."""
 
 from __future__ import annotations
 
@@ -13,18 +13,11 @@ import pytest
 from borewarden.collect.link import LinkState, Received
 from borewarden.collect.logged import read_log
 from borewarden.model.gate import Samples
-from borewarden.service import watch as watch_module
-from borewarden.service.effects import Along
+from borewarden.service import writer
+from borewarden.service.effects import Effects
+from borewarden.service.messages import Acknowledgement, Block, Ended, Kept, Shelving, TimePassed
 from borewarden.service.status import MachineStatus
-from borewarden.service.watch import (
-    Acknowledgement,
-    Block,
-    Ended,
-    Kept,
-    Shelving,
-    TimePassed,
-    watch,
-)
+from borewarden.service.watch import watch
 from borewarden.settings import load_machine
 from borewarden.store import outbox
 from borewarden.store.database import open_store
@@ -38,7 +31,7 @@ def again(samples: Samples, store: Path) -> AsyncIterator[Received]:
 
 
 async def test_chip_makes_one_mail_and_every_sample_a_line(tmp_path: Path) -> None:
-    store = tmp_path / "along.db"
+    store = tmp_path / "effects.db"
     machine = load_machine(SOUTH)
     samples = read_log(CHIP, machine.log_format())
     held = Held()
@@ -62,7 +55,7 @@ async def test_chip_makes_one_mail_and_every_sample_a_line(tmp_path: Path) -> No
 
 
 async def test_acknowledgement_is_kept_over_a_restart(tmp_path: Path) -> None:
-    store = tmp_path / "along.db"
+    store = tmp_path / "effects.db"
     machine = load_machine(SOUTH)
     samples = read_log(CHIP, machine.log_format())
     held = Held()
@@ -71,18 +64,18 @@ async def test_acknowledgement_is_kept_over_a_restart(tmp_path: Path) -> None:
         async for received in paced(samples, 200):
             yield received
         await held.queue.join()
-        assert held.along.has_open("South")
+        assert held.effects.has_open("South")
         await held.queue.put(Acknowledgement("South", "Ada"))
 
     await watch([machine], store, {"South": then_acknowledged()}, held)
     assert held.statuses["South"].alarm == "acknowledged"
     later = Held()
     await watch([machine], store, {"South": again(samples, store)}, later)
-    assert not later.along.has_open("South")
+    assert not later.effects.has_open("South")
 
 
 async def test_shelving_is_kept_over_a_restart_and_ends_by_itself(tmp_path: Path) -> None:
-    store = tmp_path / "along.db"
+    store = tmp_path / "effects.db"
     machine = load_machine(SOUTH)
     samples = read_log(CHIP, machine.log_format())
     held, asked_ns = Held(), time.time_ns()
@@ -108,15 +101,15 @@ async def test_shelving_is_kept_over_a_restart_and_ends_by_itself(tmp_path: Path
     # after a restart it stands there before anything else has come in
     with open_store(store) as connection:
         later = Held()
-        along = later(connection, {"South": status}, held.queue)
-        assert along.is_shelved("South")
+        effects = later(connection, {"South": status}, held.queue)
+        assert effects.is_shelved("South")
         assert status.shelved_until_ns == until_ns
         # its time comes: the clock of the stored alarm is set on, since nobody waits for an hour
-        for alarm in along.alarms.values():
+        for alarm in effects.alarms.values():
             alarm.shelved_until_ns = time.time_ns()
-        along(connection, TimePassed(time.time_ns()))
+        effects(connection, TimePassed(time.time_ns()))
         assert status.alarm == "shelved"  # not told before it is kept
-        along(connection, Ended(True))
+        effects(connection, Ended(True))
     assert (status.alarm, status.shelved_until_ns, status.shelved_by) == (
         "unacknowledged", None, None,
     )  # fmt: skip
@@ -126,7 +119,7 @@ async def test_shelving_is_kept_over_a_restart_and_ends_by_itself(tmp_path: Path
 
 
 async def test_taken_off_the_shelf_it_is_told_at_once(tmp_path: Path) -> None:
-    store = tmp_path / "along.db"
+    store = tmp_path / "effects.db"
     machine = load_machine(SOUTH)
     samples = read_log(CHIP, machine.log_format())
     held, asked_ns = Held(), time.time_ns()
@@ -136,12 +129,12 @@ async def test_taken_off_the_shelf_it_is_told_at_once(tmp_path: Path) -> None:
         async for received in paced(samples, 200):
             yield received
         await held.queue.join()
-        assert held.along.is_shelved("South")
+        assert held.effects.is_shelved("South")
         assert mails(store) == []
         await held.queue.put(Shelving("South", "Grace", time.time_ns(), None))
 
     await watch([machine], store, {"South": shelved_meanwhile()}, held)
-    assert not held.along.is_shelved("South")
+    assert not held.effects.is_shelved("South")
     assert held.statuses["South"].alarm == "unacknowledged"
     assert len(mails(store)) == 1
     alarm = stored_alarm(store)
@@ -152,32 +145,32 @@ async def test_taken_off_the_shelf_it_is_told_at_once(tmp_path: Path) -> None:
 
 def test_shelving_that_was_allowed_is_kept_however_long_it_waited(tmp_path: Path) -> None:
     """Held up by a full disk until it is over: no error of the writer, and over it is."""
-    with open_store(tmp_path / "along.db") as connection:
+    with open_store(tmp_path / "effects.db") as connection:
         pump = load_machine(SOUTH).build_pump()
         verdict = load_machine(SOUTH).build_watcher().verdict()
         status = MachineStatus("South", "Europe/Vienna", pump, verdict)
-        along = Held()(connection, {"South": status}, asyncio.Queue())
+        effects = Held()(connection, {"South": status}, asyncio.Queue())
         long_ago = time.time_ns() - 7200 * 10**9
-        along(connection, Shelving("South", "Ada", long_ago, long_ago + 3600 * 10**9))
-        along(connection, TimePassed(time.time_ns()))
-        along(connection, Ended(True))
+        effects(connection, Shelving("South", "Ada", long_ago, long_ago + 3600 * 10**9))
+        effects(connection, TimePassed(time.time_ns()))
+        effects(connection, Ended(True))
         assert status.alarm == "normal"
         with pytest.raises(ValueError, match="later than now"):
-            along.check_shelving(time.time_ns(), long_ago)
+            effects.check_shelving(time.time_ns(), long_ago)
 
 
 async def test_a_transaction_that_fails_is_told_when_it_succeeds(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The disk is full just as the alarm is raised: its mail goes out all the same, once."""
-    store = tmp_path / "along.db"
+    store = tmp_path / "effects.db"
     machine = load_machine(SOUTH)
     samples = read_log(CHIP, machine.log_format())
-    write, failures = watch_module._write, []
+    write, failures = writer._write, []
 
-    def cramped(connection: sqlite3.Connection, waiting: list[Block], along: Along) -> None:
+    def cramped(connection: sqlite3.Connection, waiting: list[Block], effects: Effects) -> None:
         def and_no_room(connection: sqlite3.Connection, block: Block) -> None:
-            along(connection, block)
+            effects(connection, block)
             if isinstance(block, Kept) and block.learned.alerts and len(failures) < 2:
                 connection.execute("PRAGMA max_page_count = 1")  # no less than there are
                 outbox.put(connection, "influx", "link", 0, b"x" * 10**6)
@@ -189,7 +182,7 @@ async def test_a_transaction_that_fails_is_told_when_it_succeeds(
             connection.execute(f"PRAGMA max_page_count = {10**6}")
             raise
 
-    monkeypatch.setattr(watch_module, "_write", cramped)
+    monkeypatch.setattr(writer, "_write", cramped)
     held = Held()
     await watch([machine], store, {"South": paced(samples, 200)}, held)
     assert failures == ["database or disk is full"] * 2
@@ -201,7 +194,7 @@ async def test_a_transaction_that_fails_is_told_when_it_succeeds(
 
 @pytest.mark.parametrize("comes_back", [True, False])
 async def test_lost_link_is_told_as_blindness(tmp_path: Path, comes_back: bool) -> None:
-    store = tmp_path / "along.db"
+    store = tmp_path / "effects.db"
     machine = load_machine(SOUTH)
     samples = read_log(CHIP, machine.log_format())
 

@@ -20,7 +20,9 @@ from borewarden.jewels.fitting import End, Fitting, fitted_sets
 from borewarden.model.gate import Samples, rows
 from borewarden.replay.one_machine import replay, replay_samples
 from borewarden.service import watch as watch_module
+from borewarden.service import writer
 from borewarden.service.machine_view import card
+from borewarden.service.messages import Judged
 from borewarden.service.watch import watch
 from borewarden.store import database as embedded
 from borewarden.store import influx, outbox
@@ -165,13 +167,13 @@ async def test_note_and_closing_of_an_entry_have_nothing_judged_anew(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     since: list[int | None] = []
-    judge = watch_module.judge
+    judge = writer.judge
 
-    def noting(connection: sqlite3.Connection, block: watch_module.Judged) -> None:
+    def noting(connection: sqlite3.Connection, block: Judged) -> None:
         since.append(block.since_ns)
         judge(connection, block)
 
-    monkeypatch.setattr(watch_module, "judge", noting)
+    monkeypatch.setattr(writer, "judge", noting)
     store = tmp_path / "live.db"
     out = at(1000, out_ns=int(SAMPLES.time_ns[1900]), end=End.WORN)
     source = stretches(
@@ -201,7 +203,7 @@ async def test_stopped_while_judging_anew_keeps_all_and_does_it_at_the_next_star
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     store = tmp_path / "live.db"
-    learn, busy = watch_module.judge_anew, asyncio.Event()
+    learn, busy = writer.judge_anew, asyncio.Event()
     loop = asyncio.get_running_loop()
 
     def slowly(*words: object) -> object:
@@ -211,7 +213,7 @@ async def test_stopped_while_judging_anew_keeps_all_and_does_it_at_the_next_star
             asyncio.run(asyncio.sleep(0.3))
 
     with monkeypatch.context() as patch:
-        patch.setattr(watch_module, "judge_anew", slowly)
+        patch.setattr(writer, "judge_anew", slowly)
         source = stretches(store, (8000, lambda: write(store, at(1000))))
         watching = asyncio.create_task(watch([MACHINE], store, {"South": source}))
         await busy.wait()

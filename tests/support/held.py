@@ -9,11 +9,9 @@ import sqlite3
 from pathlib import Path
 
 from borewarden.alert.alarm import AlarmSettings
-from borewarden.service.effects import Along
+from borewarden.service.effects import Effects
+from borewarden.service.messages import Queue
 from borewarden.service.status import MachineStatus
-from borewarden.service.watch import (
-    Queue,
-)
 from borewarden.store import outbox
 from borewarden.store.database import open_store, read_alarm
 
@@ -34,10 +32,10 @@ class Held:
 
     def __call__(
         self, connection: sqlite3.Connection, statuses: dict[str, MachineStatus], queue: Queue
-    ) -> Along:
+    ) -> Effects:
         self.statuses, self.queue = statuses, queue
-        self.along = Along(connection, statuses, AT_ONCE, AT_ONCE, to_influx=True, to_mail=True)
-        return self.along
+        self.effects = Effects(connection, statuses, AT_ONCE, AT_ONCE, to_influx=True, to_mail=True)
+        return self.effects
 
 
 def mails(store: Path) -> list[email.message.EmailMessage]:

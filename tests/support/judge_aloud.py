@@ -10,13 +10,14 @@ from pathlib import Path
 
 from borewarden.collect.link import Received
 from borewarden.service import watch as watch_module
+from borewarden.service import writer
 from borewarden.service.watch import watch
 from borewarden.watcher.watcher import Learned
 from follow_log import paced, yet_to_come
 from follow_register import MACHINE, SAMPLES, reckoned_with, until
 from held import Held
 
-judge_anew, tell_anew = watch_module.judge_anew, watch_module.tell_anew
+judge_anew, tell_anew = writer.judge_anew, writer.tell_anew
 
 
 def aloud(*words: object) -> Iterator[Learned]:
@@ -42,6 +43,6 @@ async def source(store: Path) -> AsyncIterator[Received]:
 
 if __name__ == "__main__":
     watch_module.LOOK = 0.02
-    watch_module.judge_anew, watch_module.tell_anew = aloud, and_say
+    writer.judge_anew, writer.tell_anew = aloud, and_say
     store = Path(sys.argv[1])
     asyncio.run(watch([MACHINE], store, {"South": source(store)}, Held()))

@@ -1,4 +1,4 @@
-"""What goes along with each kept block, in its transaction: lines for InfluxDB, alarms and mail."""
+"""Side effects committed with each stored block: lines for a time-series server, alarms, mail."""
 
 from __future__ import annotations
 
@@ -10,8 +10,7 @@ from borewarden.alert import delivery
 from borewarden.alert.alarm import SIGHT_ALARM, Alarm, AlarmSettings, AlarmState, Notice
 from borewarden.base.times import local_time
 from borewarden.physics.pump import Intensifier
-from borewarden.service.status import MachineStatus
-from borewarden.service.watch import (
+from borewarden.service.messages import (
     Acknowledgement,
     Block,
     Ended,
@@ -21,6 +20,7 @@ from borewarden.service.watch import (
     Shelving,
     TimePassed,
 )
+from borewarden.service.status import MachineStatus
 from borewarden.show import mail
 from borewarden.show.figures import bore_figure
 from borewarden.store import influx, outbox
@@ -35,7 +35,7 @@ LINES = 1000  # of batches in one payload
 OUTBOX_BYTES = 2 * 1024**3  # a month of samples of some ten machines at 1 Hz
 
 
-class Along:
+class Effects:
     """Alarms and outboxes of all machines; called with every block inside its transaction.
 
     `statuses` are the live ones, whose alarm words are brought up to what is kept. The alarms' own

@@ -18,9 +18,10 @@ import structlog
 
 from borewarden.alert import delivery
 from borewarden.collect.link import Received
-from borewarden.service.effects import Along
+from borewarden.service.effects import Effects
+from borewarden.service.messages import Acknowledgement, Queue, Shelving
 from borewarden.service.status import MachineStatus
-from borewarden.service.watch import Acknowledgement, Queue, Shelving, watch
+from borewarden.service.watch import watch
 from borewarden.service.web import page_app, serve_when_free
 from borewarden.settings import MachineSettings
 from borewarden.settings.service import ServiceSettings
@@ -70,8 +71,8 @@ async def run(
 
     def started(
         connection: sqlite3.Connection, statuses: dict[str, MachineStatus], queue: Queue
-    ) -> Along:
-        along = Along(
+    ) -> Effects:
+        effects = Effects(
             connection,
             statuses,
             service.alarm_settings(),
@@ -81,7 +82,7 @@ async def run(
         )
 
         async def acknowledge(machine: str, by: str) -> bool:
-            if machine not in statuses or not along.has_open(machine):
+            if machine not in statuses or not effects.has_open(machine):
                 return False
             await queue.put(Acknowledgement(machine, by))
             log.info("acknowledged", machine=machine, by=by)
@@ -90,8 +91,8 @@ async def run(
         async def shelve(machine: str, by: str, until_ns: int | None) -> bool:
             now_ns = time.time_ns()
             if until_ns is not None:
-                along.check_shelving(now_ns, until_ns)
-            elif not along.is_shelved(machine):
+                effects.check_shelving(now_ns, until_ns)
+            elif not effects.is_shelved(machine):
                 return False
             await queue.put(Shelving(machine, by, now_ns, until_ns))
             log.info("unshelved" if until_ns is None else "shelved", machine=machine, by=by)
@@ -116,7 +117,7 @@ async def run(
         start("watchdog", feed_watchdog())
         notify("READY=1")
         log.info("watching", machines=list(statuses), store=str(store))
-        return along
+        return effects
 
     def restoring(machine: str) -> None:
         notify(f"EXTEND_TIMEOUT_USEC={RESTORE_TIME * 1_000_000}\nSTATUS=restoring {machine}")
