@@ -39,7 +39,7 @@ def fleet_command(
         Path | None, typer.Option(help="Embedded store to write batches and alerts to.")
     ] = None,
 ) -> None:
-    """Replay logged days of many machines, on this computer or on a cluster.
+    """Replay logged days of many machines, here or on a cluster.
 
     What is found is the same either way. On a cluster the paths of the logs have to lead to the
     same files on every worker. Exit code 2 if any machine could not be replayed.

@@ -127,7 +127,7 @@ def inspect_command(
     ] = None,
     why: Annotated[str, typer.Option(help="Reason of a correction.")] = "",
 ) -> None:
-    """Confirm an alert at the machine, step by step, the cheapest first, and record what is found.
+    """Confirm an alert at the machine, step by step.
 
     Only by people who may, by local codes and the pump maker's manual; every step says the
     cautions first and may be skipped. Asks question by question unless answers are given.
@@ -213,7 +213,7 @@ def inspections_command(
         Path | None, typer.Option(help="Folder to write the pictures of those listed into.")
     ] = None,
 ) -> None:
-    """List what was found at the machines, or every entry of one inspection."""
+    """List what was found at the machines."""
     with refusing("list inspections"), _existing(store) as connection:
         if history is None:
             table = Table("no.", "time, UTC", "machine", "by", "answers", "outcome")

@@ -30,7 +30,7 @@ def bores_command(
         float, typer.Option(help="Least share of power left free.", min=0.0, max=1.0)
     ] = 0.1,
 ) -> None:
-    """Which stock bores, one head or two, fit the pump; and the largest that leaves margins.
+    """Which stock bores fit the pump, with one head or two.
 
     Focusing tubes are matched at three bores (common practice, no source). The pump maker's manual
     has the last word on what a pump may feed.
@@ -89,7 +89,7 @@ def _bore_cells(option: BoreOption) -> tuple[str, ...]:
 def rim_command(
     picture: Annotated[Path, typer.Argument(help="Microscope picture of the jewel's rim.")],
 ) -> None:
-    """Measure the chip of a jewel's rim in a microscope picture, taken square-on and in focus.
+    """Measure the chip of a jewel's rim in a microscope picture.
 
     The jewel comes out only locked out, bled down and verified to be without pressure, by the pump
     maker's manual and by people who may. A look with the naked eye settles nothing.

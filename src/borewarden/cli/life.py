@@ -68,7 +68,7 @@ def shift_command(
     report: Annotated[Path, typer.Option(help="Page to write.")] = Path("reports/shift.html"),
     at: At = None,
 ) -> None:
-    """What the next shift needs to know: every jewel's chance, alerts, changes, and orders."""
+    """What the next shift needs to know, on one page."""
     with refusing("shift"):
         seen, posterior = _learned(config, store, at)
         outlooks = _outlooks(seen, posterior, hours, only_stated=True)
@@ -104,7 +104,7 @@ def life_command(
     report: Annotated[Path, typer.Option(help="Page to write.")] = Path("reports/life.html"),
     at: At = None,
 ) -> None:
-    """How long jewels last here, by material and head, and each one's chance to last on."""
+    """How long jewels last here, by material and head."""
     with refusing("life"):
         seen, posterior = _learned(config, store, at)
         outlooks = _outlooks(seen, posterior, hours, only_stated=True)
@@ -129,7 +129,7 @@ def life_command(
 
 @app.command("plan")
 def plan_command(config: Config, store: Store = STORE, at: At = None) -> None:
-    """At what age to change each jewel so that a jet hour costs least, and when that is."""
+    """At what age to change each jewel, and when that is."""
     with refusing("plan"):
         seen, posterior = _learned(config, store, at)
         outlooks = _outlooks(seen, posterior, 8.0, only_stated=False)
@@ -148,7 +148,7 @@ def plan_command(config: Config, store: Store = STORE, at: At = None) -> None:
 
 @app.command("stock")
 def stock_command(config: Config, store: Store = STORE, at: At = None) -> None:
-    """How many jewels to hold of each kind until new ones can come, and how many to order."""
+    """How many jewels to hold of each kind, and what to order."""
     with refusing("stock"):
         seen, posterior = _learned(config, store, at)
         outlooks = _outlooks(seen, posterior, 8.0, only_stated=False)
@@ -160,7 +160,7 @@ def stock_command(config: Config, store: Store = STORE, at: At = None) -> None:
 
 @app.command("costs")
 def costs_command(config: Config, store: Store = STORE, at: At = None) -> None:
-    """What a jet hour costs by material, all downstream included, and where they break even."""
+    """What a jet hour costs by material, all downstream included."""
     with refusing("costs"):
         seen, posterior = _learned(config, store, at)
         rows = costs_of(posterior, seen.shop)

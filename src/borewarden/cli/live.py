@@ -20,7 +20,7 @@ def watch_command(
     ],
     store: Annotated[Path, typer.Option(help="Embedded store.")] = Path("borewarden.db"),
 ) -> None:
-    """Watch machines live, day and night, until stopped. Only ever reads from a controller."""
+    """Watch machines live until stopped. Only ever reads."""
     from borewarden.service.process import run
 
     structlog.configure(
@@ -43,7 +43,10 @@ def reach_command(
         Path, typer.Option(help="Folder of machine files with service.toml, or one machine file.")
     ],
 ) -> None:
-    """Try each configured connection and say what is wrong with it; exit code 1 if any is."""
+    """Try each configured connection and say what is wrong with it.
+
+    Exit code 1 if any is wrong.
+    """
     from borewarden.service.connection_check import reach_all
 
     with refusing("reach"):

@@ -55,7 +55,7 @@ def replay_command(
         ),
     ] = False,
 ) -> None:
-    """Replay logged days of one machine and say whether the bore has probably opened up."""
+    """Replay logged days of one machine: has the bore opened up?"""
     with refusing("replay"):
         settings = load_machine(machine)
         target = report or Path("reports") / f"{logs[0].name.split('.')[0]}.html"

@@ -38,7 +38,7 @@ from borewarden.store.jet_times import jet_times, openings
 from borewarden.store.register import fittings, history, record
 
 register_app = typer.Typer(
-    no_args_is_help=True, help="The jewel register: what was fitted where and when, how it ended."
+    no_args_is_help=True, help="The jewel register: what was fitted where and when."
 )
 app.add_typer(register_app, name="register")
 

@@ -91,7 +91,7 @@ def simulate_command(
     side: FaultSide = "both",
     signals: SignalSet = "minimal",
 ) -> None:
-    """Have the virtual pump log invented days, with a labels file of what truly happened."""
+    """Have the stand-in pump log invented days, with labels."""
     with refusing("simulate"):
         settings = load_machine(machine)
         day = invented_day(machine, settings, first, days, seed, sample_time, wear)
@@ -121,7 +121,7 @@ def serve_command(
     signals: SignalSet = "minimal",
     speed: Annotated[float, typer.Option(help="Times faster than real time.", min=0.01)] = 1.0,
 ) -> None:
-    """Be the virtual machine: serve an invented day where the machine's [source] would read it."""
+    """Be the stand-in pump: serve an invented day over the network."""
     # the protocols' libraries are slow to import, and no other command needs their servers
     from borewarden.simulate.serve import serve
 

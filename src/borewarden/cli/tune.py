@@ -94,7 +94,7 @@ def tune_command(
         Path | None, typer.Option(help="HTML report; default reports/tune-MACHINE.html.")
     ] = None,
 ) -> None:
-    """Try many settings on logged days: detection delay against false alarms, and a patch.
+    """Try many settings on logged days: delay against false alarms.
 
     Chips and wear are injected into the sound days, so that the delay is measured on the machine's
     own noise. Labelled events show what each setting would have made of them. Alarms with nothing
@@ -406,7 +406,7 @@ def compare_command(
     until: To = None,
     csv_file: Annotated[Path | None, typer.Option("--csv", help="Write the table here.")] = None,
 ) -> None:
-    """Compare machines and days: noise, pulsation, leakage while dead-headed, jet hours, alerts."""
+    """Compare machines and days: noise, leakage, jet hours, alerts."""
     with refusing("compare"):
         rows: list[DayRow] = []
         machines = [load_machine(file) for file in machine]
