@@ -33,15 +33,15 @@ from pydantic import SecretStr
 
 from borewarden.collect.logged import read_log
 from borewarden.model.gate import Samples, rows
-from borewarden.replay import replay, replay_samples
-from borewarden.service.along import Along
-from borewarden.service.settings import ServiceSettings
+from borewarden.replay.one_machine import replay, replay_samples
+from borewarden.service.effects import Along
 from borewarden.service.status import MachineStatus
 from borewarden.service.watch import Queue, watch
 from borewarden.settings import MachineSettings, load_machine
+from borewarden.settings.service import ServiceSettings
 from borewarden.simulate.serve import payloads, raw_values
 from borewarden.store import influx
-from borewarden.store.embedded import open_store, read_samples, transaction, write_learned
+from borewarden.store.database import open_store, read_samples, transaction, write_learned
 
 ROOT = Path(__file__).parents[2]
 DAYS = {

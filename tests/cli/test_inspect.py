@@ -15,15 +15,15 @@ from click.testing import Result
 from skimage.io import imsave
 from typer.testing import CliRunner
 
-from borewarden.alert.wording import CAUTIONS
 from borewarden.cli import app
-from borewarden.life import inspection as pictures
-from borewarden.life.inspection import labels_of
+from borewarden.inspection import labels as pictures
+from borewarden.inspection.cautions import CAUTIONS
+from borewarden.inspection.labels import labels_of
 from borewarden.model.cause import Cause
 from borewarden.model.inspection import Finding, Inspection
-from borewarden.replay import replay
+from borewarden.replay.one_machine import replay
 from borewarden.settings import load_machine
-from borewarden.store.embedded import open_store
+from borewarden.store.database import open_store
 from borewarden.store.inspections import inspection_history, inspections, read_picture
 
 ROOT = Path(__file__).parents[2]

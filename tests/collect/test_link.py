@@ -15,7 +15,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from wire import free_port, streaming
 
 from borewarden.collect import link
 from borewarden.collect.link import (
@@ -31,6 +30,7 @@ from borewarden.collect.link import (
 from borewarden.collect.logged import Channel
 from borewarden.collect.modbus import ModbusSource, Register, modbus_samples
 from borewarden.simulate.serve import modbus_server
+from wire import free_port, streaming
 
 COUNT = {"stroke_count": Channel("n", "counts")}
 

@@ -18,7 +18,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from borewarden.collect import BadInput
+from borewarden.base.errors import BadInput
 from borewarden.collect.logged import (
     Channel,
     LogFormat,

@@ -22,7 +22,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from pymodbus.client import AsyncModbusTcpClient
-from wire import Proxy, free_port, streaming
 
 from borewarden.collect.logged import Channel
 from borewarden.collect.modbus import (
@@ -35,6 +34,7 @@ from borewarden.collect.modbus import (
     plan,
 )
 from borewarden.simulate.serve import modbus_server
+from wire import Proxy, free_port, streaming
 
 NAN = math.nan
 BAR = Channel("pressure", "bar", 1e5)

@@ -23,16 +23,16 @@ import numpy as np
 import paho.mqtt.client as paho
 import pytest
 import trustme
-from wire import PATIENCE, free_port, needs, streaming
 
 from borewarden.collect.mqtt import MqttSource, mqtt_samples
-from borewarden.service.reach import reach_machine
-from borewarden.service.settings import load_folder
+from borewarden.service.connection_check import reach_machine
 from borewarden.service.status import MachineStatus
 from borewarden.service.watch import Along, watch
 from borewarden.settings import MachineSettings, load_machine
+from borewarden.settings.service import load_folder
 from borewarden.simulate.serve import payloads
-from borewarden.store.embedded import open_store, read_table
+from borewarden.store.database import open_store, read_table
+from wire import PATIENCE, free_port, needs, streaming
 
 ROOT = Path(__file__).parents[2]
 SITES = ("ahorn", "buche", "eiche", "linde")

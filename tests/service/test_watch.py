@@ -16,18 +16,18 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from follow_log import paced
 
 from borewarden.collect.link import LinkState, Received
 from borewarden.collect.logged import read_log
 from borewarden.model.gate import Samples, rows
-from borewarden.model.verdict import State
-from borewarden.replay import replay
+from borewarden.replay.one_machine import replay
 from borewarden.service import watch as watch_module
 from borewarden.service.status import MachineStatus
 from borewarden.service.watch import Along, Queue, Started, watch
 from borewarden.settings import load_machine
-from borewarden.store.embedded import open_store, read_table
+from borewarden.store.database import open_store, read_table
+from borewarden.watcher.verdict import State
+from follow_log import paced
 
 ROOT = Path(__file__).parents[2]
 SOUTH = ROOT / "config" / "south.toml"
@@ -126,7 +126,7 @@ def test_killed_at_random_points_is_replay_all_the_same(
     rng = random.Random(31)
     command = [
         sys.executable,
-        str(Path(__file__).with_name("follow_log.py")),
+        str(Path(__file__).parents[1] / "support" / "follow_log.py"),
         str(SOUTH),
         str(CHIP),
         str(store),

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from borewarden.collect import BadInput
+from borewarden.base.errors import BadInput
 from borewarden.collect.logged import SI_UNITS, read_log
 from borewarden.model.gate import Samples
 from borewarden.physics.pump import DirectDrive

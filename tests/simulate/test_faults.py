@@ -13,7 +13,7 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from borewarden.model.baseline import Jewel
+from borewarden.jewels.jewel import Jewel
 from borewarden.model.cause import Cause
 from borewarden.model.gate import Samples
 from borewarden.physics.orifice import bore_area, mass_flux

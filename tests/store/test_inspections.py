@@ -10,7 +10,7 @@ import pytest
 
 from borewarden.model.cause import Cause
 from borewarden.model.inspection import Finding, Inspection, Picture
-from borewarden.store.embedded import open_store, transaction
+from borewarden.store.database import open_store, transaction
 from borewarden.store.inspections import (
     inspection_history,
     inspections,

@@ -17,7 +17,7 @@ from enum import Enum
 from typing import Literal
 
 from borewarden.model.inspection import Finding, Inspection
-from borewarden.model.verdict import State, Verdict
+from borewarden.watcher.verdict import State, Verdict
 
 Kind = Literal["alarm", "repeat", "all-clear", "blind", "sight again"]
 About = Literal["bore", "sight"]

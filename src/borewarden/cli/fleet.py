@@ -8,15 +8,16 @@ import typer
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
-from borewarden.alert.wording import local_time, state_words
+from borewarden.base.times import local_time
 from borewarden.cli.terminal import BAD_INPUT, app, err, out, refusing
-from borewarden.fleet import (
+from borewarden.replay.fleet import (
     Refused,
     replay_fleet,
     tasks_of_folders,
     tasks_of_list,
     write_table,
 )
+from borewarden.show.wording import state_words
 
 
 @app.command("fleet")

@@ -16,7 +16,14 @@ import typer
 from pydantic import BaseModel, ConfigDict, ValidationError
 from rich.table import Table
 
-from borewarden.alert.inspection import (
+from borewarden.base.errors import BadInput
+from borewarden.base.text import probability_words
+from borewarden.base.times import local_time
+from borewarden.cli.terminal import app, out, refusing
+from borewarden.collect.logged import local_ns
+from borewarden.inspection.cautions import CAUTIONS
+from borewarden.inspection.labels import RIM_ANSWERS, picture_bytes
+from borewarden.inspection.outcome import (
     Outcome,
     beliefs_of,
     conclude,
@@ -24,18 +31,7 @@ from borewarden.alert.inspection import (
     remarks,
     step_lines,
 )
-from borewarden.alert.wording import (
-    CAUTIONS,
-    alert_row,
-    headline,
-    local_time,
-    probability_words,
-)
-from borewarden.cli.terminal import app, out, refusing
-from borewarden.collect import BadInput
-from borewarden.collect.logged import local_ns
-from borewarden.life.inspection import RIM_ANSWERS, picture_bytes
-from borewarden.life.rim import measure_rim
+from borewarden.jewels.rim_image import measure_rim
 from borewarden.model.inspection import (
     BY_NAME,
     DIRECT_DRIVE,
@@ -48,13 +44,12 @@ from borewarden.model.inspection import (
     check_answer,
     steps_for,
 )
-from borewarden.model.verdict import State, Verdict
-from borewarden.model.watcher import Alert
 from borewarden.physics.pump import Intensifier
-from borewarden.service.card import verdict_of
 from borewarden.settings import load_machine
-from borewarden.settings.mistakes import first_mistake
-from borewarden.store.embedded import open_store, transaction
+from borewarden.settings.explain import first_mistake
+from borewarden.show.wording import alert_row, headline
+from borewarden.store import queries
+from borewarden.store.database import open_store, transaction
 from borewarden.store.inspections import (
     inspection_history,
     inspections,
@@ -62,8 +57,10 @@ from borewarden.store.inspections import (
     read_picture,
     record_inspection,
 )
+from borewarden.store.queries import UNTROUBLED, newest_state
+from borewarden.watcher.verdict import Verdict
+from borewarden.watcher.watcher import Alert
 
-GOOD = (State.SOUND.value, State.LEARNING.value)
 LONGEST_NAME = 80
 NEAR_NS = 60 * 10**9  # how far off the time of an alert may be given
 
@@ -283,7 +280,7 @@ def _subject(
         pump = settings.build_pump()
         kind = INTENSIFIER if isinstance(pump, Intensifier) else DIRECT_DRIVE
     else:
-        known = _machines(connection)
+        known = queries.machines(connection)
         if machine not in known:
             raise BadInput(
                 "--machine",
@@ -291,7 +288,7 @@ def _subject(
                 "no such machine in the store",
                 f"there is {', '.join(known) or 'none'}; or give the machine's TOML file",
             )
-    alerts = _alerts(connection, name)
+    alerts = queries.alerts(connection, name)
     if not kind and alerts:
         kind = kind_of(alerts[-1].verdict)
     alert = _open_alert(connection, name, alerts)
@@ -306,27 +303,11 @@ def _subject(
     return Subject(name, kind, zone, alert)
 
 
-def _machines(connection: sqlite3.Connection) -> list[str]:
-    tables = ("block", "recent", "batch", "alert", "inspection", "register")
-    query = " UNION ".join(f"SELECT DISTINCT machine FROM {table}" for table in tables)
-    return sorted(name for (name,) in connection.execute(query))
-
-
-def _alerts(connection: sqlite3.Connection, machine: str) -> list[Alert]:
-    rows = connection.execute(
-        "SELECT time_ns, verdict FROM alert WHERE machine = ? ORDER BY time_ns", (machine,)
-    )
-    return [Alert(time_ns, verdict_of(json.loads(text))) for time_ns, text in rows]
-
-
 def _open_alert(connection: sqlite3.Connection, machine: str, alerts: list[Alert]) -> Alert | None:
     """The newest alert, unless the bore is sound again or another jewel is being learned."""
-    newest = connection.execute(
-        "SELECT state FROM batch WHERE machine = ? ORDER BY end_ns DESC LIMIT 1", (machine,)
-    ).fetchone()
-    if not alerts or alerts[-1].verdict.state.value in GOOD or (newest and newest[0] in GOOD):
+    if not alerts or alerts[-1].verdict.state in UNTROUBLED:
         return None
-    return alerts[-1]
+    return None if newest_state(connection, machine) in UNTROUBLED else alerts[-1]
 
 
 def _earlier(
@@ -350,7 +331,7 @@ def _conclude_again(
     """Whatever was concluded later about the same alert rested on inspection `number` too."""
     if old is None or old.alert_ns is None:
         return
-    alerts = _alerts(connection, old.machine)
+    alerts = queries.alerts(connection, old.machine)
     alert = next((each for each in alerts if each.time_ns == old.alert_ns), None)
     if alert is None:
         return

@@ -7,11 +7,11 @@ import typer
 from rich.box import SIMPLE
 from rich.table import Table
 
+from borewarden.base.errors import BadInput
+from borewarden.base.units import Unit
 from borewarden.cli.terminal import app, out, refusing
-from borewarden.collect import BadInput
-from borewarden.life.choice import BoreOption, bore_options, largest_option
+from borewarden.jewels.bore_choice import BoreOption, bore_options, largest_option
 from borewarden.settings import load_machine
-from borewarden.settings.units import Unit
 
 
 @app.command("bores")
@@ -94,7 +94,7 @@ def rim_command(
     The jewel comes out only locked out, bled down and verified to be without pressure, by the pump
     maker's manual and by people who may. A look with the naked eye settles nothing.
     """
-    from borewarden.life.rim import measure_rim  # brings a library of pictures along
+    from borewarden.jewels.rim_image import measure_rim
 
     with refusing("rim"):
         rim = measure_rim(picture)

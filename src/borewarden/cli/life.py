@@ -10,23 +10,13 @@ from rich.box import SIMPLE
 from rich.table import Table
 from rich.text import Text
 
-from borewarden.alert.wording import CAUTIONS
 from borewarden.cli.terminal import app, out, refusing
-from borewarden.life.posterior import Posterior, learn
-from borewarden.life.records import records_of
-from borewarden.shift.outlook import Outlook, costs_of, outlook_of, stock_of
-from borewarden.shift.page import (
-    as_of,
-    basis,
-    head_columns,
-    head_life_columns,
-    head_lives,
-    stock_note,
-    write_lives,
-    write_shift,
-)
-from borewarden.shift.seen import ShopSeen, see_shop
-from borewarden.shift.words import (
+from borewarden.inspection.cautions import CAUTIONS
+from borewarden.lives.posterior import Posterior, learn
+from borewarden.lives.records import records_of
+from borewarden.planning.outlook import Outlook, costs_of, outlook_of, stock_of
+from borewarden.planning.snapshot import ShopSeen, see_shop
+from borewarden.show.plan_words import (
     LIFE_COLUMNS,
     PLAN_COLUMNS,
     STOCK_COLUMNS,
@@ -42,6 +32,16 @@ from borewarden.shift.words import (
     stock_cells,
     to_do,
     urgency,
+)
+from borewarden.show.shift_page import (
+    as_of,
+    basis,
+    head_columns,
+    head_life_columns,
+    head_lives,
+    stock_note,
+    write_lives,
+    write_shift,
 )
 
 Config = Annotated[

@@ -8,7 +8,7 @@ from typing import NoReturn
 import typer
 from rich.console import Console
 
-from borewarden.collect import BadInput
+from borewarden.base.errors import BadInput
 
 app = typer.Typer(
     add_completion=False,

@@ -22,8 +22,8 @@ import pyarrow as pa
 from numpy.typing import NDArray
 from pyarrow import compute
 
-from borewarden.collect import BadInput
-from borewarden.collect.times import EARLIEST, LATEST, steady_offset_ns
+from borewarden.base.errors import BadInput
+from borewarden.base.times import EARLIEST, LATEST, steady_offset_ns
 
 OFFSET = r"[T ].*(?:[Zz]|[+-]\d\d(?::?\d\d)?)\s*$"  # of an ISO 8601 time
 _NS = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}

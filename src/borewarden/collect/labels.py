@@ -11,9 +11,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from borewarden.collect import BadInput, read_file
+from borewarden.base.errors import BadInput
+from borewarden.base.files import read_file
+from borewarden.base.times import iso_time, local_ns
 from borewarden.collect.columns import find_columns
-from borewarden.collect.times import local_ns, shown
 
 EVENTS = (
     "chip",
@@ -98,7 +99,7 @@ def _check_within(
 ) -> None:
     """BadInput if nothing of `label` can have happened during its log."""
     first, last = within
-    right = f"label what happened from {shown(first, time_zone)} to {shown(last, time_zone)}"
+    right = f"label what happened from {iso_time(first, time_zone)} to {iso_time(last, time_zone)}"
     if label.start_ns > last:
         raise BadInput(path, f"{line}, column 'time'", "that is after the log's end", right)
     if label.end_ns is not None and label.end_ns < first:

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from borewarden.backoff import back_off
+from borewarden.base.backoff import back_off
 from borewarden.collect.logged import SI_UNITS, Channel
 from borewarden.model.gate import Samples, samples_of
 

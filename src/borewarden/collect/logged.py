@@ -11,9 +11,14 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from borewarden.base.errors import BadInput
+from borewarden.base.files import check_file, read_file
 from borewarden.base.samples import SI_UNITS as SI_UNITS
 from borewarden.base.samples import Channel as Channel
-from borewarden.collect import BadInput, check_file, read_file
+from borewarden.base.times import EARLIEST as EARLIEST
+from borewarden.base.times import LATEST as LATEST
+from borewarden.base.times import iso_time
+from borewarden.base.times import local_ns as local_ns
 from borewarden.collect.columns import Table, numbers, times_ns
 from borewarden.collect.labels import EVENTS as EVENTS
 from borewarden.collect.labels import LABEL_COLUMNS as LABEL_COLUMNS
@@ -22,10 +27,6 @@ from borewarden.collect.labels import labels_path as labels_path
 from borewarden.collect.labels import read_labels as read_labels
 from borewarden.collect.logged_csv import read_csv
 from borewarden.collect.logged_parquet import read_parquet
-from borewarden.collect.times import EARLIEST as EARLIEST
-from borewarden.collect.times import LATEST as LATEST
-from borewarden.collect.times import local_ns as local_ns
-from borewarden.collect.times import shown
 from borewarden.model.gate import Samples, samples_of
 
 LONGEST_GAP = 366 * 86_400 * 10**9  # ns; a longer one in one file is a clock gone wrong
@@ -199,7 +200,7 @@ def _in_order(table: Table, times: NDArray[np.int64], time_zone: str) -> NDArray
     ):
         if odd.any():
             row = int(np.flatnonzero(odd)[0]) + 1
-            before, after = (shown(int(t), time_zone) for t in times[row - 1 : row + 1])
+            before, after = (iso_time(int(t), time_zone) for t in times[row - 1 : row + 1])
             raise BadInput(
                 table.path, table.where(row), f"the time {what} from {before} to {after}", right
             )
@@ -207,7 +208,7 @@ def _in_order(table: Table, times: NDArray[np.int64], time_zone: str) -> NDArray
         raise BadInput(
             table.path,
             table.where(1),
-            f"every row has the same time, {shown(int(times[0]), time_zone)}",
+            f"every row has the same time, {iso_time(int(times[0]), time_zone)}",
             "log date and time of day, to the second, in one column",
         )
     return np.concatenate(([True], steps > 0))

@@ -22,9 +22,9 @@ import pyarrow as pa
 from pyarrow import compute
 from pyarrow import csv as arrow_csv
 
-from borewarden.collect import BadInput
+from borewarden.base.errors import BadInput
+from borewarden.base.times import EARLIEST, LATEST
 from borewarden.collect.columns import OFFSET, Table, find_columns
-from borewarden.collect.times import EARLIEST, LATEST
 
 _EMPTY = ("", "NA", "N/A", "NULL", "NaN", "None", "n/a", "nan", "null")  # pandas knows them too
 _NO_CSV = (

@@ -8,7 +8,7 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from borewarden.collect import BadInput
+from borewarden.base.errors import BadInput
 from borewarden.collect.columns import Table, find_columns
 
 

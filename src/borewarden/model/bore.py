@@ -14,15 +14,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.model.baseline import (
-    Baseline,
-    Jewel,
-    learn_baseline,
-    nearest_stock_bore,
-    robust_noise,
-    stated_area,
-    stated_bores_area,
-)
+from borewarden.detect.baseline import Baseline, learn_baseline, robust_noise
+from borewarden.detect.step import RING, WINDOW, Step, clip, locate_step, newest, threshold, weigh
+from borewarden.detect.wear import Drift, hours_to
+from borewarden.jewels.jewel import Jewel, nearest_stock_bore, stated_area, stated_bores_area
 from borewarden.model.cause import (
     PRIOR,
     Belief,
@@ -33,8 +28,6 @@ from borewarden.model.cause import (
     possible_causes,
     posterior,
 )
-from borewarden.model.change import RING, WINDOW, Step, clip, locate_step, newest, threshold, weigh
-from borewarden.model.drift import Drift, hours_to
 from borewarden.model.event import (
     SIGNAL_OF,
     SLUGGISH,
@@ -50,7 +43,6 @@ from borewarden.model.event import (
     warmed,
 )
 from borewarden.model.gate import HEADS, SIGNALS, Kind
-from borewarden.model.verdict import STATES, State, Verdict
 from borewarden.physics import compiled
 from borewarden.physics.orifice import bore_of_area
 from borewarden.physics.pump import (
@@ -60,6 +52,7 @@ from borewarden.physics.pump import (
     event_rate,
     overstroke_margin,
 )
+from borewarden.watcher.verdict import STATES, State, Verdict
 
 STEP_SIZES = (0.03, 0.05, 0.08, 0.12, 0.20, 0.35)  # relative area, equally likely beforehand
 RECENT = 12  # batches in "now"

@@ -11,6 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from borewarden.detect.step import Step
 from borewarden.model.cause import (
     AREA,
     FEATURES,
@@ -27,7 +28,6 @@ from borewarden.model.cause import (
     Shift,
     weigh_causes,
 )
-from borewarden.model.change import Step
 from borewarden.model.gate import SIGNALS, Kind
 
 HEAT_TIME = 120.0  # s of jet until 63 % of a leak's heat shows, and of none until it is gone;

@@ -25,13 +25,12 @@ import numpy as np
 import structlog
 
 from borewarden.collect.link import LinkState, Received
-from borewarden.model.baseline import FittedSet, Jewel, fitted_sets, stale_since
+from borewarden.jewels.fitting import FittedSet, Fitting, fitted_sets, stale_since
+from borewarden.jewels.jewel import Jewel
 from borewarden.model.gate import Phase, Samples, rows, samples_of
-from borewarden.model.verdict import Verdict
-from borewarden.model.watcher import Learned, Watcher, join
 from borewarden.service.status import MachineStatus
 from borewarden.settings import MachineSettings
-from borewarden.store.embedded import (
+from borewarden.store.database import (
     gather,
     judge_anew,
     newest_sample_ns,
@@ -41,13 +40,9 @@ from borewarden.store.embedded import (
     transaction,
     write_learned,
 )
-from borewarden.store.register import (
-    Fitting,
-    fittings,
-    judged_by,
-    newest_entry,
-    set_judged_by,
-)
+from borewarden.store.register import fittings, judged_by, newest_entry, set_judged_by
+from borewarden.watcher.verdict import Verdict
+from borewarden.watcher.watcher import Learned, Watcher, join
 
 log = structlog.get_logger("borewarden")
 

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from borewarden.model.baseline import Jewel
+from borewarden.jewels.jewel import Jewel
 from borewarden.model.cause import (
     AT_STOP,
     BREAKS,

@@ -8,11 +8,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.model.baseline import MAD_TO_SIGMA, Jewel
+from borewarden.base.statistics import MAD_TO_SIGMA
+from borewarden.jewels.jewel import Jewel
 from borewarden.model.gate import RIPPLE, Kind, Samples
 from borewarden.settings import MachineSettings
+from borewarden.tune.days import Wanted, make_shop
 from borewarden.tune.outcome import gather, watch_stretch
-from borewarden.tune.shop import Wanted, make_shop
 
 FEWEST = 4  # batches that a noise can be told from
 
