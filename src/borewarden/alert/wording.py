@@ -11,8 +11,9 @@ import math
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
+from borewarden.diagnose.evidence import features_in
 from borewarden.model.baseline import Jewel
-from borewarden.model.cause import CHECKS, FEATURES, Belief, Cause
+from borewarden.model.cause import CHECKS, Belief, Cause
 from borewarden.model.verdict import State, Verdict
 from borewarden.model.watcher import Alert
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
@@ -241,8 +242,7 @@ def undecided(verdict: Verdict, pump: Pump) -> list[str]:
     causes = [belief.cause for belief in verdict.causes[:shown]]
     if len(causes) < 2:
         return []
-    points = [p for b in verdict.causes for p in (*b.evidence_for, *b.evidence_against)]
-    spoken = {f.name for f in FEATURES if any(p.startswith(f"{f.words}: ") for p in points)}
+    spoken = features_in(p for b in verdict.causes for p in (*b.evidence_for, *b.evidence_against))
     is_intensifier = isinstance(pump, Intensifier)
     missing = [
         words
