@@ -34,7 +34,7 @@ class FeatureShift(NamedTuple):
 
 
 class Scale(NamedTuple):
-    """How a change is given, and how people read it: "up 30 °C over water temperature".
+    """How a change is given, and how people read it, as in "9 % of working flow".
 
     Parameters
     ----------
@@ -55,7 +55,7 @@ class Scale(NamedTuple):
 LOG_RATIO = Scale(lambda change: float(PERCENT * np.expm1(change)), "%")  # ln(now / before)
 OF_FLOW = Scale(lambda change: PERCENT * change, "%", "of working flow")
 OF_PRESSURE = Scale(lambda change: PERCENT * change, "%", "of working pressure")
-OVER_WATER = Scale(lambda change: change, "°C", "over water temperature")  # K
+FROM_WATER = Scale(lambda change: change, "°C", "relative to water temperature")  # K
 
 
 class Feature(NamedTuple):
@@ -91,14 +91,14 @@ FEATURES = (
     Feature("pressure", "cutting pressure", LOG_RATIO, 0.004, 0.1),
     Feature("load", "pressure reading against oil pressure or torque", LOG_RATIO, 0.004, 0.1),
     Feature("boost", "feed pressure", LOG_RATIO, 0.03, 0.5),
-    Feature("weep", "weep line", OVER_WATER, 1.8, 20.0),
-    Feature("bypass", "bypass line", OVER_WATER, 1.8, 20.0),
+    Feature("weep", "weep line", FROM_WATER, 1.8, 20.0),
+    Feature("bypass", "bypass line", FROM_WATER, 1.8, 20.0),
     Feature("sides", "left stroke time against right", LOG_RATIO, 0.008, 0.2),
     Feature("slip", "crank speed against motor speed", LOG_RATIO, 0.003, 0.1),
     Feature("scatter", "stroke-to-stroke scatter", LOG_RATIO, 0.15, 1.0),
     Feature("ripple", "pressure flutter", LOG_RATIO, 0.1, 1.0),
     Feature("zero", "pressure reading while stopped", OF_PRESSURE, 0.003, 0.05),
-    Feature("valves", "hottest check valve", OVER_WATER, 1.8, 20.0),
+    Feature("valves", "hottest check valve", FROM_WATER, 1.8, 20.0),
 )
 NAMES = tuple(feature.name for feature in FEATURES)
 AREA, LOW_AREA, IDLE, PRESSURE, LOAD, BOOST, WEEP = (NAMES.index(name) for name in NAMES[:7])
