@@ -267,8 +267,8 @@ def test_json_answers_and_no_store_or_machine_file(store: Path, tmp_path: Path) 
 @pytest.mark.parametrize(
     ("words", "expected"),
     [
-        (["--answer", "rim=splendid"], ["'splendid' is no answer to 'rim'", "one of sound"]),
-        (["--answer", "rims=sound"], ["no step 'rims'", "there are second-head"]),
+        (["--answer", "rim=splendid"], ["'splendid' is not an answer to 'rim'", "one of sound"]),
+        (["--answer", "rims=sound"], ["there is no step 'rims'", "one of second-head"]),
         (["--answer", "rim"], ["no '='"]),
         (["--answer", "speed=slower"], ["speed", "intensifier", "leave it out"]),
         (["--picture", "missing.png"], ["missing.png", "No such file"]),

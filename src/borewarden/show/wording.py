@@ -14,7 +14,8 @@ from borewarden.base.times import local_time
 from borewarden.base.units import INCH, MM, MPA, PER_MINUTE, PSI
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.jewels.jewel import Jewel
-from borewarden.model.cause import CHECKS, FEATURES, Belief, Cause
+from borewarden.diagnose.evidence import features_in
+from borewarden.model.cause import CHECKS, Belief, Cause
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.watcher.verdict import State, Verdict
 from borewarden.watcher.watcher import Alert
@@ -210,8 +211,7 @@ def undecided(verdict: Verdict, pump: Pump) -> list[str]:
     causes = [belief.cause for belief in verdict.causes[:shown]]
     if len(causes) < 2:
         return []
-    points = [p for b in verdict.causes for p in (*b.evidence_for, *b.evidence_against)]
-    spoken = {f.name for f in FEATURES if any(p.startswith(f"{f.words}: ") for p in points)}
+    spoken = features_in(p for b in verdict.causes for p in (*b.evidence_for, *b.evidence_against))
     is_intensifier = isinstance(pump, Intensifier)
     missing = [
         words

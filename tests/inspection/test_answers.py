@@ -9,27 +9,25 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from borewarden.model.cause import (
-    CHECKS,
-    FEATURES,
+from borewarden.diagnose.causes import (
+    DIRECT_DRIVE,
+    INTENSIFIER,
     ONLY_DIRECT_DRIVE,
     Belief,
     Cause,
     possible_causes,
 )
-from borewarden.model.inspection import (
+from borewarden.diagnose.checks import CHECKS
+from borewarden.diagnose.feature_table import FEATURES
+from borewarden.inspection.evidence import EVIDENCE, PRIOR_MISALIGNED
+from borewarden.inspection.posterior import misalignment, prior_beliefs, weigh_answers
+from borewarden.inspection.steps import (
     BY_NAME,
-    DIRECT_DRIVE,
-    INTENSIFIER,
     NOT_LOOKED,
-    PRIOR_MISALIGNED,
     STEPS,
+    InspectionStep,
     Place,
-    Step,
-    misalignment,
-    prior_beliefs,
     steps_for,
-    weigh_answers,
 )
 
 BELIEFS = prior_beliefs(INTENSIFIER)
@@ -58,7 +56,7 @@ def test_three_diseases_and_two_tests_of_a_textbook():
     }
     prior = tuple(Belief(cause, sum(row) / 10_000.0) for cause, row in counts.items())
     rows = {cause: tuple(n / sum(row) for n in row) for cause, row in counts.items()}
-    tests = (Step("tests", Place.DESK, "", dict.fromkeys(book, ""), (0.25,) * 4, rows),)
+    tests = (InspectionStep("tests", Place.DESK, "", dict.fromkeys(book, ""), (0.25,) * 4, rows),)
     for result, expected in book.items():
         found = shares(weigh_answers(prior, {"tests": result}, tests))
         assert [found[cause] for cause in counts] == pytest.approx(expected, abs=1e-3)
@@ -67,7 +65,7 @@ def test_three_diseases_and_two_tests_of_a_textbook():
 def test_odds_are_multiplied_by_the_likelihood_ratio():
     """Eddy's mammography problem (in Kahneman, Slovic & Tversky 1982, from memory): 7.8 %."""
     prior = (Belief(Cause.BORE, 0.01), Belief(Cause.UNKNOWN, 0.99))
-    step = Step(
+    step = InspectionStep(
         "test", Place.DESK, "", {"+": "", "-": ""}, (0.096, 0.904), {Cause.BORE: (0.8, 0.2)}
     )
     found = shares(weigh_answers(prior, {"test": "+"}, (step,)))
@@ -139,6 +137,13 @@ def test_every_row_is_a_distribution_and_leaves_nothing_impossible(step):
     for answer, cause in step.points.items():
         others = [step.likelihood(answer, other, False) for other in Cause if other is not cause]
         assert step.likelihood(answer, cause, False) > 2.0 * max(others)
+
+
+def test_every_table_of_likelihoods_has_its_step():
+    assert [step.name for step in STEPS] == list(EVIDENCE)
+    assert {step.name: tuple(step.answers) for step in STEPS} == {
+        name: table.answers for name, table in EVIDENCE.items()
+    }
 
 
 def test_a_spread_stream_is_a_bad_jewel_or_a_misaligned_one():
@@ -214,8 +219,8 @@ def test_every_check_of_the_watcher_has_its_step_in_the_same_order():
 @pytest.mark.parametrize(
     ("name", "answer", "said"),
     [
-        ("rims", "sound", "no step 'rims': there are second-head"),
-        ("rim", "fine", "'fine' is no answer to 'rim': give one of sound, doubtful"),
+        ("rims", "sound", "there is no step 'rims': give one of second-head"),
+        ("rim", "fine", "'fine' is not an answer to 'rim': give one of sound, doubtful"),
     ],
 )
 def test_unknown_steps_and_answers_are_refused(name, answer, said):
