@@ -18,9 +18,9 @@ from typer.testing import CliRunner
 
 from borewarden.cli import app
 from borewarden.collect.logged import EVENTS, LABEL_COLUMNS
+from borewarden.diagnose.causes import Belief, Cause
 from borewarden.jewels.fitting import End, Fitting
 from borewarden.model.bore import RESULT, WatchSettings
-from borewarden.model.cause import Belief, Cause
 from borewarden.model.gate import GateSettings, Phase, Samples, samples_of
 from borewarden.settings import MachineSettings, Unit, load_machine, shop
 from borewarden.settings import sections as stated

@@ -5,7 +5,7 @@ For scripts and notebooks, everything public stands here; all else is private an
 >>> from pathlib import Path
 >>> import borewarden
 >>> machine = borewarden.load_machine("config/north.toml")
->>> day = borewarden.replay(machine, [Path("replay_data/north-2026-03-04-chip.csv")])
+>>> day = borewarden.replay.one_machine(machine, [Path("replay_data/north-2026-03-04-chip.csv")])
 >>> day.verdict.state.value
 'probably opened up'
 >>> round(day.verdict.area_ratio, 2)

@@ -21,8 +21,8 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
+from borewarden.diagnose.causes import PRIOR, Cause
 from borewarden.model.bore import WatchSettings
-from borewarden.model.cause import PRIOR, Cause
 from borewarden.model.gate import GateSettings, rows
 from borewarden.physics.pump import Intensifier
 from borewarden.simulate.day import log_day

@@ -16,11 +16,11 @@ from skimage.io import imsave
 from typer.testing import CliRunner
 
 from borewarden.cli import app
+from borewarden.diagnose.causes import Cause
 from borewarden.inspection import labels as pictures
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.inspection.labels import labels_of
-from borewarden.model.cause import Cause
-from borewarden.model.inspection import Finding, Inspection
+from borewarden.inspection.record import Finding, Inspection
 from borewarden.replay.one_machine import replay
 from borewarden.settings import load_machine
 from borewarden.store.database import open_store

@@ -12,10 +12,10 @@ from skimage.io import imsave
 
 from borewarden.base.errors import BadInput
 from borewarden.collect.logged import EVENTS, read_labels
+from borewarden.diagnose.causes import Cause
 from borewarden.inspection import labels as inspection_module
 from borewarden.inspection.labels import labels_of, picture_bytes
-from borewarden.model.cause import Cause
-from borewarden.model.inspection import Finding, Inspection
+from borewarden.inspection.record import Finding, Inspection
 
 ROOT = Path(__file__).parents[2]
 CHIP = ROOT / "replay_data" / "north-2026-03-04-chip.labels.csv"

@@ -10,18 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from borewarden.alert.alarm import BURST, Alarm, AlarmSettings, AlarmState, Notice
+from borewarden.diagnose.causes import DIRECT_DRIVE, INTENSIFIER, Belief, Cause
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.inspection.outcome import beliefs_of, conclude, next_check, remarks, step_lines
-from borewarden.model.cause import Belief, Cause
-from borewarden.model.inspection import (
-    BY_NAME,
-    DIRECT_DRIVE,
-    INTENSIFIER,
-    STEPS,
-    Finding,
-    Inspection,
-    Place,
-)
+from borewarden.inspection.record import Finding, Inspection
+from borewarden.inspection.steps import BY_NAME, STEPS, Place
 from borewarden.watcher.verdict import State, Verdict
 
 S = 10**9

@@ -28,9 +28,9 @@ from pydantic import SecretStr
 
 from borewarden.alert.alarm import Notice
 from borewarden.alert.delivery import SINK, MailSettings, forward_mail, send
+from borewarden.diagnose.causes import Belief, Cause
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.model.bore import RESULT
-from borewarden.model.cause import Belief, Cause
 from borewarden.physics.pump import Intensifier
 from borewarden.show.figures import bore_figure
 from borewarden.show.mail import compose, message_id

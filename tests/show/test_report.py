@@ -11,8 +11,8 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
 
 from borewarden.collect.logged import Label
+from borewarden.diagnose.causes import Belief, Cause
 from borewarden.jewels.jewel import Jewel
-from borewarden.model.cause import Belief, Cause
 from borewarden.model.gate import GateSettings, rows, samples_of
 from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
 from borewarden.replay.one_machine import Replayed

@@ -7,16 +7,12 @@ import pytest
 from borewarden.base.statistics import Interval
 from borewarden.base.text import probability_words
 from borewarden.base.times import local_time
+from borewarden.diagnose.causes import Belief, Cause
+from borewarden.diagnose.checks import CHECKS
+from borewarden.diagnose.feature_table import FEATURES, FeatureShift
+from borewarden.diagnose.posterior import weigh_causes
+from borewarden.diagnose.signatures import Circumstances
 from borewarden.inspection.cautions import CAUTIONS
-from borewarden.model.cause import (
-    CHECKS,
-    FEATURES,
-    Belief,
-    Cause,
-    Circumstances,
-    Shift,
-    weigh_causes,
-)
 from borewarden.physics.pump import DirectDrive, Intensifier
 from borewarden.show.wording import (
     ALERT_COLUMNS,
@@ -201,7 +197,7 @@ def test_since_and_alert_row():
 
 def weighed(is_intensifier=True, **seen):
     """Causes as the model weighs them, of `seen` features (value, standard uncertainty)."""
-    shift = Shift(np.full(len(FEATURES), NAN), np.full(len(FEATURES), NAN))
+    shift = FeatureShift(np.full(len(FEATURES), NAN), np.full(len(FEATURES), NAN))
     for i, feature in enumerate(FEATURES):
         if feature.name in seen:
             shift.seen[i], shift.sd[i] = seen[feature.name]

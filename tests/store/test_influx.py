@@ -13,8 +13,8 @@ from aiohttp import web
 from numpy.typing import NDArray
 from pydantic import SecretStr
 
+from borewarden.diagnose.causes import Belief, Cause
 from borewarden.model.bore import RESULT
-from borewarden.model.cause import Belief, Cause
 from borewarden.store.database import open_store
 from borewarden.store.influx import (
     SINK,

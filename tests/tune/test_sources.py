@@ -22,10 +22,10 @@ from typer.testing import CliRunner
 from borewarden.base.errors import BadInput
 from borewarden.cli import app
 from borewarden.collect.logged import labels_path
+from borewarden.diagnose.causes import Cause
+from borewarden.inspection.record import Finding, Inspection
 from borewarden.jewels.fitting import Fitting
-from borewarden.model.cause import Cause
 from borewarden.model.gate import Samples, rows
-from borewarden.model.inspection import Finding, Inspection
 from borewarden.replay.one_machine import replay
 from borewarden.store.database import open_store, transaction
 from borewarden.store.influx import InfluxSettings, read_samples, sample_lines

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from borewarden.model.cause import Cause
+from borewarden.diagnose.causes import Cause
 from borewarden.model.gate import GateSettings
 from borewarden.physics.pump import Intensifier
 from borewarden.settings import load_machine

@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from borewarden.detect.baseline import robust_noise
+from borewarden.diagnose.causes import Cause
 from borewarden.jewels.jewel import Jewel, nearest_stock_bore, stated_area
 from borewarden.model.bore import WatchSettings
-from borewarden.model.cause import Cause
 from borewarden.model.gate import Samples, rows, samples_of
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import DirectDrive, Intensifier

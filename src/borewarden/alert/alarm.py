@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import Literal
 
-from borewarden.model.inspection import Finding, Inspection
+from borewarden.inspection.record import Finding, Inspection
 from borewarden.watcher.verdict import State, Verdict
 
 Kind = Literal["alarm", "repeat", "all-clear", "blind", "sight again"]

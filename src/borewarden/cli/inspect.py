@@ -21,6 +21,7 @@ from borewarden.base.text import probability_words
 from borewarden.base.times import local_time
 from borewarden.cli.terminal import app, out, refusing
 from borewarden.collect.logged import local_ns
+from borewarden.diagnose.causes import DIRECT_DRIVE, INTENSIFIER
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.inspection.labels import RIM_ANSWERS, picture_bytes
 from borewarden.inspection.outcome import (
@@ -31,19 +32,9 @@ from borewarden.inspection.outcome import (
     remarks,
     step_lines,
 )
+from borewarden.inspection.record import Finding, Inspection, Picture
+from borewarden.inspection.steps import BY_NAME, NOT_LOOKED, InspectionStep, check_answer, steps_for
 from borewarden.jewels.rim_image import measure_rim
-from borewarden.model.inspection import (
-    BY_NAME,
-    DIRECT_DRIVE,
-    INTENSIFIER,
-    NOT_LOOKED,
-    Finding,
-    Inspection,
-    Picture,
-    Step,
-    check_answer,
-    steps_for,
-)
 from borewarden.physics.pump import Intensifier
 from borewarden.settings import load_machine
 from borewarden.settings.explain import first_mistake
@@ -488,7 +479,7 @@ def _ask_all(subject: Subject, given: Given, before: Mapping[str, str]) -> Given
     return given
 
 
-def _ask(step: Step, given: Given, earlier: str | None) -> str | None:
+def _ask(step: InspectionStep, given: Given, earlier: str | None) -> str | None:
     """One step's answer; None if nobody looked. Of the rim, its picture first."""
     *cautions, question = step_lines(step)
     out.print()

@@ -11,7 +11,7 @@ import typer
 from borewarden.base.errors import BadInput
 from borewarden.cli.terminal import app, out, refusing
 from borewarden.collect.logged import local_ns
-from borewarden.model.cause import Cause, possible_causes
+from borewarden.diagnose.causes import Cause, possible_causes
 from borewarden.physics.pump import Intensifier, Pump
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.simulate.day import Chip, Day, Fault, Side, Signals, log_day

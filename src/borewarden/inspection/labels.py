@@ -8,9 +8,9 @@ from pathlib import Path
 
 from borewarden.base.errors import BadInput
 from borewarden.collect.logged import Label
+from borewarden.diagnose.causes import Cause
+from borewarden.inspection.record import Finding, Inspection
 from borewarden.jewels.rim_image import RimFinding, grey_picture
-from borewarden.model.cause import Cause
-from borewarden.model.inspection import Finding, Inspection
 
 LARGEST_PICTURE = 25 * 1024**2  # bytes; pictures are kept in the store
 RIM_ANSWERS = {  # of the step "rim"; what can't be told is no answer

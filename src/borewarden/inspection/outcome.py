@@ -9,20 +9,11 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from borewarden.base.text import probability_words
+from borewarden.diagnose.causes import DIRECT_DRIVE, INTENSIFIER, Belief, Cause
 from borewarden.inspection.cautions import CAUTIONS
-from borewarden.model.cause import Belief, Cause
-from borewarden.model.inspection import (
-    BY_NAME,
-    DIRECT_DRIVE,
-    INTENSIFIER,
-    STEPS,
-    Finding,
-    Step,
-    misalignment,
-    prior_beliefs,
-    steps_for,
-    weigh_answers,
-)
+from borewarden.inspection.posterior import misalignment, prior_beliefs, weigh_answers
+from borewarden.inspection.record import Finding
+from borewarden.inspection.steps import BY_NAME, STEPS, InspectionStep, steps_for
 from borewarden.watcher.verdict import State, Verdict
 
 SETTLED = 0.9  # a cause that an answer is a finding of, and that is at least so probable; invented
@@ -76,7 +67,7 @@ class Outcome(NamedTuple):
         return next((b.probability for b in self.beliefs if b.cause is wanted), None)
 
 
-def step_lines(step: Step) -> list[str]:
+def step_lines(step: InspectionStep) -> list[str]:
     """One step for people, the cautions first: the only way in which it goes out to them."""
     return [*CAUTIONS, f"{step.ask} ({step.place.value})"]
 
@@ -91,7 +82,9 @@ def beliefs_of(verdict: Verdict) -> tuple[Belief, ...]:
     return verdict.causes or prior_beliefs(kind_of(verdict))
 
 
-def next_check(kind: str, beliefs: tuple[Belief, ...], answers: Mapping[str, str]) -> Step | None:
+def next_check(
+    kind: str, beliefs: tuple[Belief, ...], answers: Mapping[str, str]
+) -> InspectionStep | None:
     """The cheapest step nobody has done that tells the two most probable causes apart.
 
     Once the first is probable enough, that is the one that would be a finding of it. If there is no

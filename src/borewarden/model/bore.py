@@ -17,17 +17,12 @@ from numpy.typing import NDArray
 from borewarden.detect.baseline import Baseline, learn_baseline, robust_noise
 from borewarden.detect.step import RING, WINDOW, Step, clip, locate_step, newest, threshold, weigh
 from borewarden.detect.wear import Drift, hours_to
+from borewarden.diagnose.causes import PRIOR, Belief, Cause, possible_causes
+from borewarden.diagnose.checks import cheapest_check
+from borewarden.diagnose.feature_table import FeatureShift
+from borewarden.diagnose.posterior import posterior
+from borewarden.diagnose.signatures import Circumstances
 from borewarden.jewels.jewel import Jewel, nearest_stock_bore, stated_area, stated_bores_area
-from borewarden.model.cause import (
-    PRIOR,
-    Belief,
-    Cause,
-    Circumstances,
-    Shift,
-    cheapest_check,
-    possible_causes,
-    posterior,
-)
 from borewarden.model.event import (
     SIGNAL_OF,
     SLUGGISH,
@@ -838,7 +833,9 @@ class BoreWatch:
             self.state = State.WEARING
         self.reason = self._say(event, step, top)
 
-    def _is_early(self, event: Event, step: Step, shift: Shift, heated: float, top: Belief) -> bool:
+    def _is_early(
+        self, event: Event, step: Step, shift: FeatureShift, heated: float, top: Belief
+    ) -> bool:
         """Whether to wait for what the next batches say before anything is told."""
         few = (event.idle_batches if event.step is None else event.batches) < HEAR_SIGNALS
         if few and step.size_sd > UNSETTLED * abs(step.size):

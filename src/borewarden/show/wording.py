@@ -12,10 +12,11 @@ from typing import NamedTuple
 from borewarden.base.text import probability_words
 from borewarden.base.times import local_time
 from borewarden.base.units import INCH, MM, MPA, PER_MINUTE, PSI
+from borewarden.diagnose.causes import Belief, Cause
+from borewarden.diagnose.checks import CHECKS
+from borewarden.diagnose.evidence import features_in
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.jewels.jewel import Jewel
-from borewarden.diagnose.evidence import features_in
-from borewarden.model.cause import CHECKS, Belief, Cause
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.watcher.verdict import State, Verdict
 from borewarden.watcher.watcher import Alert

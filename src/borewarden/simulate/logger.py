@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from borewarden.collect.logged import LogFormat, labels_path
-from borewarden.model.cause import Cause
+from borewarden.diagnose.causes import Cause
 from borewarden.model.gate import Samples
 from borewarden.simulate.day import Day, Fault
 

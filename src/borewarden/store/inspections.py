@@ -12,8 +12,8 @@ import json
 import sqlite3
 from dataclasses import dataclass
 
-from borewarden.model.cause import Cause
-from borewarden.model.inspection import Finding, Inspection, Picture
+from borewarden.diagnose.causes import Cause
+from borewarden.inspection.record import Finding, Inspection, Picture
 from borewarden.store.append_only import add_entry, entries
 
 INSPECTIONS = """

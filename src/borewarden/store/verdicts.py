@@ -7,7 +7,7 @@ import json
 from typing import Any
 
 from borewarden.base.statistics import Interval
-from borewarden.model.cause import Belief, Cause
+from borewarden.diagnose.causes import Belief, Cause
 from borewarden.watcher.verdict import State, Verdict
 from borewarden.watcher.watcher import Alert
 

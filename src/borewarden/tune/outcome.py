@@ -14,9 +14,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from borewarden.diagnose.causes import Cause
 from borewarden.jewels.jewel import Jewel, stated_area
 from borewarden.model.bore import BoreWatch, WatchSettings
-from borewarden.model.cause import Cause
 from borewarden.model.gate import Gate, GateSettings, rows
 from borewarden.tune.days import BLOCK, Shop, fitted_stretches, injected
 from borewarden.watcher.verdict import STATES, State, Verdict

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from borewarden.base.statistics import Interval
-from borewarden.model.cause import Belief
+from borewarden.diagnose.causes import Belief
 
 
 class State(Enum):
