@@ -94,10 +94,7 @@ def gather(shop: Shop, gate: GateSettings) -> list[Gathered]:
                 continue
             follow(sound, here, trial.onset, closed)
             here = trial.onset
-            fork = Gate(settings, shop.pump.displacement)
-            fork.state[:] = sound.state
-            fork.gathers[:] = sound.gathers
-            batches = fork.learn_many(injected(shop, trial))[1]
+            batches = sound.fork().learn_many(injected(shop, trial))[1]
             trials.append(TrialBatches(number, sum(map(len, closed)), batches))
         follow(sound, here, part.stop, closed)
         made.append(Gathered(part.jewels, np.concatenate(closed), trials))
