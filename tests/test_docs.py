@@ -16,12 +16,14 @@ from pydantic.fields import FieldInfo
 from typer.main import get_command
 from typer.testing import CliRunner
 
+from borewarden.base.samples import Samples, samples_of
 from borewarden.cli import app
-from borewarden.collect.logged import EVENTS, LABEL_COLUMNS
+from borewarden.collect.labels import EVENTS, LABEL_COLUMNS
 from borewarden.diagnose.causes import Belief, Cause
+from borewarden.gate.batch import Phase
+from borewarden.gate.gate import GateSettings
 from borewarden.jewels.fitting import End, Fitting
 from borewarden.model.bore import RESULT, WatchSettings
-from borewarden.model.gate import GateSettings, Phase, Samples, samples_of
 from borewarden.settings import MachineSettings, Unit, load_machine, shop
 from borewarden.settings import sections as stated
 from borewarden.settings import source as live

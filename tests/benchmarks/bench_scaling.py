@@ -31,8 +31,8 @@ import numpy as np
 import structlog
 from pydantic import SecretStr
 
+from borewarden.base.samples import Samples, rows
 from borewarden.collect.logged import read_log
-from borewarden.model.gate import Samples, rows
 from borewarden.replay.one_machine import replay, replay_samples
 from borewarden.service.effects import Effects
 from borewarden.service.messages import Queue

@@ -29,8 +29,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from borewarden.base.samples import Samples, rows
 from borewarden.collect.logged import read_log
-from borewarden.model.gate import Samples, rows
 from borewarden.replay.one_machine import replay
 from borewarden.settings import load_machine
 from borewarden.show.tune_report import write_tune_report

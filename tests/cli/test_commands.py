@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 
 from borewarden.cli import app
 from borewarden.cli.logged import EXIT_CODES
-from borewarden.collect.logged import labels_path, read_labels
+from borewarden.collect.labels import labels_path, read_labels
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.watcher.verdict import State
 

@@ -14,9 +14,10 @@ import pytest
 
 from borewarden.alert.alarm import Alarm
 from borewarden.base.errors import BadInput
+from borewarden.base.samples import samples_of
+from borewarden.gate.batch import Phase
 from borewarden.jewels.fitting import End, Fitting
 from borewarden.model.bore import NO_RESULTS
-from borewarden.model.gate import Phase, samples_of
 from borewarden.planning.snapshot import (
     SILENCE_NS,
     MachineSeen,

@@ -10,7 +10,7 @@ import pytest
 from borewarden.base.errors import BadInput
 from borewarden.collect.logged import read_log
 from borewarden.diagnose.causes import Cause
-from borewarden.model.gate import Phase
+from borewarden.gate.batch import Phase
 from borewarden.replay.one_machine import Replayed, join_logs, replay, replay_samples
 from borewarden.settings import load_machine
 from borewarden.store.database import open_store, read_table

@@ -17,9 +17,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from borewarden.base.samples import Samples, rows
 from borewarden.collect.link import LinkState, Received
 from borewarden.collect.logged import read_log
-from borewarden.model.gate import Samples, rows
 from borewarden.replay.one_machine import replay
 from borewarden.service import writer
 from borewarden.service.messages import Effects, Queue, Started

@@ -15,9 +15,9 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from borewarden.base.samples import Samples, rows
 from borewarden.collect.link import Received
 from borewarden.jewels.fitting import End, Fitting, fitted_sets
-from borewarden.model.gate import Samples, rows
 from borewarden.replay.one_machine import replay, replay_samples
 from borewarden.service import watch as watch_module
 from borewarden.service import writer

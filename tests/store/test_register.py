@@ -9,9 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from borewarden.base.samples import samples_of
+from borewarden.gate.batch import Phase
+from borewarden.gate.jet_time import Opening
 from borewarden.jewels.fitting import End, Fitting
-from borewarden.model.gate import Phase, samples_of
-from borewarden.model.jet_time import Opening
 from borewarden.replay.one_machine import replay
 from borewarden.settings import load_machine
 from borewarden.store.database import (

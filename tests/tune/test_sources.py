@@ -20,12 +20,12 @@ from pydantic import SecretStr
 from typer.testing import CliRunner
 
 from borewarden.base.errors import BadInput
+from borewarden.base.samples import Samples, rows
 from borewarden.cli import app
-from borewarden.collect.logged import labels_path
+from borewarden.collect.labels import labels_path
 from borewarden.diagnose.causes import Cause
 from borewarden.inspection.record import Finding, Inspection
 from borewarden.jewels.fitting import Fitting
-from borewarden.model.gate import Samples, rows
 from borewarden.replay.one_machine import replay
 from borewarden.store.database import open_store, transaction
 from borewarden.store.influx import InfluxSettings, read_samples, sample_lines

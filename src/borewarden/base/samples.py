@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-
-
 from typing import NamedTuple
 
 import numpy as np

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from borewarden.base.errors import BadInput
 from borewarden.base.parallel import spread
-from borewarden.model.gate import samples_of
+from borewarden.base.samples import samples_of
 from borewarden.replay.one_machine import replay
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.store.database import forget_learned, open_store, transaction, write_learned

@@ -14,10 +14,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from borewarden.base.samples import rows
 from borewarden.diagnose.causes import Cause
+from borewarden.gate.gate import Gate, GateSettings
 from borewarden.jewels.jewel import Jewel, stated_area
 from borewarden.model.bore import BoreWatch, WatchSettings
-from borewarden.model.gate import Gate, GateSettings, rows
 from borewarden.tune.days import BLOCK, Shop, fitted_stretches, injected
 from borewarden.watcher.verdict import STATES, State, Verdict
 from borewarden.watcher.watcher import Alert
