@@ -16,26 +16,28 @@ from pydantic.fields import FieldInfo
 from typer.main import get_command
 from typer.testing import CliRunner
 
+from borewarden.base.samples import Samples, samples_of
 from borewarden.cli import app
-from borewarden.collect.logged import EVENTS, LABEL_COLUMNS
+from borewarden.collect.labels import EVENTS, LABEL_COLUMNS
+from borewarden.diagnose.causes import Belief, Cause
+from borewarden.gate.batch import Phase
+from borewarden.gate.gate import GateSettings
+from borewarden.jewels.fitting import End, Fitting
 from borewarden.model.bore import RESULT, WatchSettings
-from borewarden.model.cause import Belief, Cause
-from borewarden.model.gate import GateSettings, Phase, Samples, samples_of
-from borewarden.model.verdict import State, Verdict
-from borewarden.model.watcher import Alert
-from borewarden.service.settings import (
+from borewarden.settings import MachineSettings, Unit, load_machine, shop
+from borewarden.settings import sections as stated
+from borewarden.settings import source as live
+from borewarden.settings.service import (
     AlarmSection,
     InfluxSection,
     MailSection,
     PageSection,
     ServiceSettings,
 )
-from borewarden.settings import MachineSettings, Unit, load_machine, shop
-from borewarden.settings import sections as stated
-from borewarden.settings import source as live
-from borewarden.store.embedded import SCHEMA_VERSION, open_store
+from borewarden.store.database import SCHEMA_VERSION, open_store
 from borewarden.store.influx import alert_lines, batch_lines, link_lines, sample_lines
-from borewarden.store.register import End, Fitting
+from borewarden.watcher.verdict import State, Verdict
+from borewarden.watcher.watcher import Alert
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text()

@@ -17,9 +17,9 @@ import numpy as np
 import pandas as pd
 from river import drift
 
+from borewarden.base.samples import rows
 from borewarden.collect.logged import read_log
-from borewarden.model.gate import rows
-from borewarden.replay import replay, replay_samples
+from borewarden.replay.one_machine import replay, replay_samples
 from borewarden.settings import load_machine
 
 ROOT = Path(__file__).parents[2]

@@ -29,17 +29,17 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from borewarden.base.samples import Samples, rows
 from borewarden.collect.logged import read_log
-from borewarden.model.gate import Samples, rows
-from borewarden.replay import replay
+from borewarden.replay.one_machine import replay
 from borewarden.settings import load_machine
+from borewarden.show.tune_report import write_tune_report
 from borewarden.simulate.day import Chip, Day, log_day
+from borewarden.tune.days import Shop, Wanted, injected, make_shop
 from borewarden.tune.grid import USUAL_RANGES, candidates
 from borewarden.tune.outcome import QUIET
-from borewarden.tune.shop import Shop, Wanted, injected, make_shop
 from borewarden.tune.sweep import sweep
 from borewarden.tune.trade import weigh_settings
-from borewarden.tune_report import write_tune_report
 
 CONFIG = Path(__file__).parents[2] / "config"
 

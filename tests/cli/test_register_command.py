@@ -11,8 +11,9 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from borewarden.cli import app
-from borewarden.store.embedded import open_store
-from borewarden.store.register import End, Fitting, fittings, history, newest_entry
+from borewarden.jewels.fitting import End, Fitting
+from borewarden.store.database import open_store
+from borewarden.store.register import fittings, history, newest_entry
 
 ROOT = Path(__file__).parents[2]
 CONFIG = str(ROOT / "config")

@@ -18,15 +18,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from borewarden.collect import BadInput
-from borewarden.collect.logged import (
-    Channel,
-    LogFormat,
-    labels_path,
-    local_ns,
-    read_labels,
-    read_log,
-)
+from borewarden.base.errors import BadInput
+from borewarden.base.samples import Channel
+from borewarden.base.times import local_ns
+from borewarden.collect.labels import labels_path, read_labels
+from borewarden.collect.logged import LogFormat, read_log
 
 RATED = 400e6
 PRESSURE = Channel("p_bar", "bar", 1e5, 0.0, -1e8, 1.25 * RATED)

@@ -9,27 +9,22 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from borewarden.model.gate import Phase, samples_of
-from borewarden.model.jet_time import Opening
-from borewarden.model.watcher import Learned
-from borewarden.replay import replay
+from borewarden.base.samples import samples_of
+from borewarden.gate.batch import Phase
+from borewarden.gate.jet_time import Opening
+from borewarden.jewels.fitting import End, Fitting
+from borewarden.replay.one_machine import replay
 from borewarden.settings import load_machine
-from borewarden.store.embedded import (
+from borewarden.store.database import (
     open_store,
     read_phases,
     read_table,
     transaction,
     write_learned,
 )
-from borewarden.store.jet_time import jet_times, openings
-from borewarden.store.register import (
-    End,
-    Fitting,
-    fittings,
-    history,
-    newest_entry,
-    record,
-)
+from borewarden.store.jet_times import jet_times, openings
+from borewarden.store.register import fittings, history, newest_entry, record
+from borewarden.watcher.watcher import Learned
 
 ROOT = Path(__file__).parents[2]
 RUBY = Fitting("North", "1", 1_700_000_000 * 10**9, 0.254e-3, "ruby")

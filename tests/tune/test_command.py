@@ -9,12 +9,12 @@ from pathlib import Path
 
 import pytest
 from click.testing import Result
-from invented_days import ROOT
 from typer.testing import CliRunner
 
 from borewarden.cli import app
-from borewarden.replay import replay
+from borewarden.replay.one_machine import replay
 from borewarden.settings import load_machine
+from invented_days import ROOT
 
 NORTH, SOUTH, WEST = (str(ROOT / "config" / f"{name}.toml") for name in ("north", "south", "west"))
 SOUND = str(ROOT / "replay_data" / "west-2026-03-03-sound.parquet")
