@@ -19,7 +19,7 @@ from river import drift
 
 from borewarden.base.samples import rows
 from borewarden.collect.logged import read_log
-from borewarden.replay.one_machine import replay, replay_samples
+from borewarden.replay.one_machine import replay_logs, replay_samples
 from borewarden.settings import load_machine
 
 ROOT = Path(__file__).parents[2]
@@ -57,10 +57,10 @@ def main() -> None:
         model = best(watch)
         raw = best(lambda: plain(path))  # noqa: B023
         read = best(lambda: read_log(path, log_format))  # noqa: B023
-        without = best(lambda: replay(machine, [path]))  # noqa: B023
+        without = best(lambda: replay_logs(machine, [path]))  # noqa: B023
         with tempfile.TemporaryDirectory() as folder:
             store = Path(folder) / "bench.db"
-            stored = best(lambda: replay(machine, [path], store), 3)  # noqa: B023
+            stored = best(lambda: replay_logs(machine, [path], store), 3)  # noqa: B023
         print(f"{log}: {n} samples")
         print(f"  watcher alone          {n / model:12,.0f} samples/s  {model / n * 1e6:6.2f} us")
         print(

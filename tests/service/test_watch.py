@@ -20,7 +20,7 @@ import pytest
 from borewarden.base.samples import Samples, rows
 from borewarden.collect.link import LinkState, Received
 from borewarden.collect.logged import read_log
-from borewarden.replay.one_machine import replay
+from borewarden.replay.one_machine import replay_logs
 from borewarden.service import writer
 from borewarden.service.messages import Effects, Queue, Started
 from borewarden.service.status import MachineStatus
@@ -46,7 +46,7 @@ def tables(store: Path) -> dict[str, pd.DataFrame]:
 @pytest.fixture(scope="module")
 def replayed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, pd.DataFrame]:
     store = tmp_path_factory.mktemp("replayed") / "replayed.db"
-    replay(load_machine(SOUTH), [CHIP], store)
+    replay_logs(load_machine(SOUTH), [CHIP], store)
     return tables(store)
 
 

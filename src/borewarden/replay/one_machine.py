@@ -63,7 +63,7 @@ def replay_samples(
         yield part, watcher.learn_many(part)
 
 
-def replay(
+def replay_logs(
     machine: MachineSettings,
     logs: list[Path],
     store: Path | None = None,
