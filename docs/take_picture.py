@@ -2,7 +2,7 @@
 
     python docs/take_picture.py [PICTURE]
 
-Starts `borewarden serve`, the virtual pump of config/live/south-opcua.toml with a chip at 60 times
+Starts `borewarden serve`, the stand-in pump of config/live/south-opcua.toml with a chip at 60 times
 real time, and `borewarden watch` beside it, waits for the alarm, and has a headless Chromium
 (Debian's `chromium` and `chromium-driver`) take the picture. Needs the packages of `[test]`; it
 takes about three minutes. The machine is invented.
