@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from borewarden.base.errors import BadInput
 from borewarden.base.files import check_file, read_file
-from borewarden.base.samples import Samples, samples_of
+from borewarden.base.samples import SI_UNITS, Channel, Samples, samples_of
 from borewarden.base.times import iso_time
 from borewarden.collect.columns import Table, numbers, times_ns
 from borewarden.collect.logged_csv import read_csv
