@@ -33,7 +33,7 @@ from follow_log import paced
 ROOT = Path(__file__).parents[2]
 SOUTH = ROOT / "config" / "south.toml"
 CHIP = ROOT / "replay_data" / "south-2026-03-05-chip.csv"
-KILLS = int(os.environ.get("BOREWARDEN_KILLS", "6"))  # a run with 100 stands in DEVELOPERS.md
+KILLS = int(os.environ.get("BOREWARDEN_KILLS", "6"))  # a run with 100 is in docs/benchmarks.md
 
 
 def tables(store: Path) -> dict[str, pd.DataFrame]:
