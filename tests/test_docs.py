@@ -13,11 +13,10 @@ import numpy as np
 import pytest
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
-from typer.main import get_command
 from typer.testing import CliRunner
 
 from borewarden.base.samples import Samples, samples_of
-from borewarden.cli import app
+from borewarden.cli import COMMANDS, app, load_command
 from borewarden.collect.labels import EVENTS, LABEL_COLUMNS
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.gate.batch import Phase
@@ -44,6 +43,10 @@ README = (ROOT / "README.md").read_text()
 GLOSSARY = (ROOT / "docs" / "glossary.md").read_text()
 SETTINGS = (ROOT / "docs" / "settings.md").read_text()
 STORED = (ROOT / "docs" / "stored-fields.md").read_text()
+
+
+def every_command() -> dict[str, Any]:
+    return {name: load_command(name) for name in COMMANDS}
 
 
 def tables(text: str) -> dict[str, list[list[str]]]:
@@ -295,10 +298,10 @@ def commands(page: Path) -> list[str]:
     return [call[1] for call in calls if call is not None]
 
 
-COMMANDS = [(page.relative_to(ROOT), line) for page in PROSE for line in commands(page)]
+PRINTED = [(page.relative_to(ROOT), line) for page in PROSE for line in commands(page)]
 # what ends by itself and needs nothing that is not in the repository
 SELF_CONTAINED = sorted(
-    {line for page, line in COMMANDS if line.startswith(("bores", "replay replay_data/west"))}
+    {line for page, line in PRINTED if line.startswith(("bores", "replay replay_data/west"))}
 )
 
 
@@ -335,10 +338,10 @@ def test_the_test_command_is_where_the_ci_looks_for_it() -> None:
     assert command.endswith("-m pytest")
 
 
-@pytest.mark.parametrize(("page", "line"), COMMANDS, ids=lambda value: str(value)[:40])
+@pytest.mark.parametrize(("page", "line"), PRINTED, ids=lambda value: str(value)[:40])
 def test_printed_commands_have_the_options_that_they_name(page: Path, line: str) -> None:
     name, *words = shlex.split(line)
-    command = get_command(app).commands[name]  # type: ignore[attr-defined]
+    command = load_command(name)
     with command.make_context(name, words) as context:
         if not context.params:  # a group: the command is its next word
             inner = command.commands[words[0]]  # type: ignore[attr-defined]
@@ -357,7 +360,7 @@ def options_of(command: Any) -> set[str]:
 def options() -> dict[str, set[str]]:
     """The options of each command; those of a group stand under the inner name."""
     found: dict[str, set[str]] = {}
-    for name, command in get_command(app).commands.items():  # type: ignore[attr-defined]
+    for name, command in every_command().items():
         for inner, one in getattr(command, "commands", {name: command}).items():
             found.setdefault(inner, set()).update(options_of(one))
     return found
@@ -401,7 +404,7 @@ def test_options_in_the_table_of_a_command_are_its_own() -> None:
 
 def test_every_command_has_its_line() -> None:
     rows = tables((ROOT / "docs" / "commands.md").read_text())["Commands"]
-    known = get_command(app).commands  # type: ignore[attr-defined]
+    known = every_command()
     assert sorted(row[0].strip("`") for row in rows) == sorted(known)
 
 
