@@ -45,7 +45,7 @@ def free_port() -> int:
 @contextmanager
 def running(*words: str, environment: dict[str, str]) -> Iterator[None]:
     """A `borewarden` command that runs until the end of the block."""
-    program = [sys.executable, "-c", "from borewarden.cli import app; app()", *words]
+    program = [sys.executable, "-m", "borewarden", *words]
     with subprocess.Popen(program, env=os.environ | environment) as process:
         try:
             yield

@@ -17,8 +17,7 @@ from typer.main import get_command
 from typer.testing import CliRunner
 
 from borewarden.base.samples import Samples, samples_of
-from borewarden.cli import COMMANDS as KNOWN
-from borewarden.cli import app, load_command
+from borewarden.cli import COMMANDS, app, load_command
 from borewarden.collect.labels import EVENTS, LABEL_COLUMNS
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.gate.batch import Phase
@@ -45,6 +44,10 @@ README = (ROOT / "README.md").read_text()
 GLOSSARY = (ROOT / "docs" / "glossary.md").read_text()
 SETTINGS = (ROOT / "docs" / "settings.md").read_text()
 STORED = (ROOT / "docs" / "stored-fields.md").read_text()
+
+
+def every_command() -> dict[str, Any]:
+    return {name: load_command(name) for name in COMMANDS}
 
 
 def tables(text: str) -> dict[str, list[list[str]]]:
@@ -296,10 +299,10 @@ def commands(page: Path) -> list[str]:
     return [call[1] for call in calls if call is not None]
 
 
-COMMANDS = [(page.relative_to(ROOT), line) for page in PROSE for line in commands(page)]
+PRINTED = [(page.relative_to(ROOT), line) for page in PROSE for line in commands(page)]
 # what ends by itself and needs nothing that is not in the repository
 SELF_CONTAINED = sorted(
-    {line for page, line in COMMANDS if line.startswith(("bores", "replay replay_data/west"))}
+    {line for page, line in PRINTED if line.startswith(("bores", "replay replay_data/west"))}
 )
 
 
@@ -336,7 +339,7 @@ def test_the_test_command_is_where_the_ci_looks_for_it() -> None:
     assert command.endswith("-m pytest")
 
 
-@pytest.mark.parametrize(("page", "line"), COMMANDS, ids=lambda value: str(value)[:40])
+@pytest.mark.parametrize(("page", "line"), PRINTED, ids=lambda value: str(value)[:40])
 def test_printed_commands_have_the_options_that_they_name(page: Path, line: str) -> None:
     name, *words = shlex.split(line)
     command = load_command(name)
@@ -358,8 +361,7 @@ def options_of(command: Any) -> set[str]:
 def options() -> dict[str, set[str]]:
     """The options of each command; those of a group stand under the inner name."""
     found = {"": options_of(get_command(app))}
-    for name in KNOWN:
-        command = load_command(name)
+    for name, command in every_command().items():
         for inner, one in getattr(command, "commands", {name: command}).items():
             found.setdefault(inner, set()).update(options_of(one))
     return found
@@ -403,7 +405,8 @@ def test_options_in_the_table_of_a_command_are_its_own() -> None:
 
 def test_every_command_has_its_line() -> None:
     rows = tables((ROOT / "docs" / "commands.md").read_text())["Commands"]
-    assert sorted(row[0].strip("`") for row in rows) == sorted(KNOWN)
+    known = every_command()
+    assert sorted(row[0].strip("`") for row in rows) == sorted(known)
 
 
 def test_files_that_the_pages_name_are_there() -> None:
