@@ -1,7 +1,6 @@
 """A day as files: the log, the machine file that a shop would write, and the truth."""
 
 import json
-from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -54,9 +53,9 @@ def _table(day: Day) -> pa.Table:
 
 
 def machine_file(day: Day, name: str) -> str:
-    """The machine file: name plate and column names, honest but no better than a shop knows them."""
+    """The machine file: name plate and columns, honest but no better than a shop knows them."""
     lines = [
-        "# Invented: a machine of the second plant. What its name plate says, not what it truly is.",
+        "# Invented: a machine of the second plant, as its name plate has it, not as it truly is.",
         f'name = "{name}"',
         'time_zone = "Europe/Vienna"',
         "",

@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from . import figures as f
-from .duty import Habits
-from .pumps import CREEPS, DUMPS, FALLS, HOLDS, MINIMUM, Crank, Line, Piston
+from .duty import MODES, Habits
+from .pumps import CREEPS, DUMPS, FALLS, HOLDS, MINIMUM, MOST_HEADS, Crank, Line, Piston
 from .water import DENSITY, PRESSED, Water, jet_flux, lookup
 
 KINDS = ("intensifier", "floating", "regulated", "servo")
@@ -106,21 +106,25 @@ def draw(
     kind: str,
     seed: int,
     water: Water,
-    *,
-    heads: int,
-    mode: str,
-    material: str | None,
-    closed: str | None,
-    pressure_unit: str | None,
+    heads: int = 1,
+    mode: str = "together",
+    material: str | None = None,
+    closed: str | None = None,
+    pressure_unit: str | None = None,
+    roomy: bool = True,
 ) -> Machine:
     """The machine of that seed; the same for every day."""
+    if mode not in MODES:
+        raise ValueError(f"mode is {mode!r}, one of {MODES} would be right")
+    if not 1 <= heads <= MOST_HEADS:
+        raise ValueError(f"heads is {heads}, 1 to {MOST_HEADS} would be right")
     if kind not in KINDS:
         raise ValueError(f"kind is {kind!r}, one of {KINDS} would be right")
     choices = CLOSED_BY_KIND.get(kind, ("stalls",))
     if closed is not None and closed not in choices:
         raise ValueError(f"closed is {closed!r}; a pump of kind {kind} has {choices}")
     rng = np.random.default_rng([KINDS.index(kind), heads, seed])
-    together = 1 if mode == "turns" else heads
+    together = 1 if mode == "turns" and (kind == "floating" or not roomy) else heads
     material = material or str(rng.choice(["ruby", "sapphire", "diamond"]))
     bore, size = _match(kind, together, material, water, rng)
     closed = closed or str(rng.choice(choices))
@@ -168,7 +172,7 @@ def opened(jewel: Jewel, growth: float, rounding: float) -> Jewel:
     area = jewel.area * (1 + growth)
     discharge = min(jewel.discharge * (1 + growth * rounding), f.ROUNDED_DISCHARGE.value)
     return replace(
-        jewel, area=area, discharge=discharge, diameter=2 * np.sqrt(area / discharge / np.pi)
+        jewel, area=area, discharge=discharge, diameter=float(2 * np.sqrt(area / discharge / np.pi))
     )
 
 

@@ -1,20 +1,19 @@
-"""A day of the second plant: duty, faults, pump and sensors put together, and what truly happened."""
+"""A day of the second plant: duty, faults, pump and sensors together, and what truly happened."""
 
+import datetime as dt
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field, replace
-from datetime import date as Date
-from datetime import timedelta
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from . import figures as f
-from .duty import MODES, TICKS, Duty, shift
-from .machine import FULL, Jewel, Machine, draw
-from .pumps import MOST_HEADS, TICK, TOLD, Piston, Trace, run
+from .duty import TICKS, Duty, shift
+from .machine import FULL, Jewel, Machine, draw, opened
+from .pumps import TICK, TOLD, Piston, Trace, run
 from .sensors import Column, Troubles, log
-from .water import Water, jet_flux, load
+from .water import jet_flux, load
 
 WATER = load()
 FAULTS = tuple(f.FAULT_SIZES)
@@ -61,7 +60,7 @@ class Day:
 
     machine: Machine
     seed: int
-    date: Date
+    date: dt.date
     interval: float
     times: NDArray[np.int64]
     columns: dict[str, NDArray[np.float64]]
@@ -95,11 +94,13 @@ def day(
     messy: float = 1.0,
     jewel_changes: int = 0,
     material: str | None = None,
+    roomy: bool = True,
     closed: str | None = None,
     pressure_unit: str | None = None,
     machine: int | None = None,
     date: str = "2026-03-04",
     after: Day | None = None,
+    held: dict[str, float] | None = None,
     keep: bool = False,
 ) -> Day:
     """One day of one machine; the same arguments give the same day to the last bit.
@@ -115,57 +116,57 @@ def day(
         new values in them)
     messy: how many gaps, NaN, stuck stretches and short disturbances, 0 for none, 1 as usual
     jewel_changes: how many times a jewel is changed on record
+    roomy: whether heads that cut by turns have a pump for all of them; a floating one never has
     closed: what a crank pump does with its heads closed: floating holds, falls or dumps; regulated
         creeps or minimum. Drawn if None
     after: the machine's day before; jewels and counter go on from it, and the date is the next
+    held: figures of `figures.py` to hold at a value, by name, such as {"SEAL_LEAK": 0.0}
     keep: leave what the plant was told and did in `told`, `trace` and `duty`
     """
-    if mode not in MODES:
-        raise ValueError(f"mode is {mode!r}, one of {MODES} would be right")
-    if not 0.1 <= interval <= 60:
-        raise ValueError(f"interval is {interval} s, 0.1 to 60 s would be right")
-    signals = tuple(signals or SIGNALS[kind])
-    if after is None:
-        unit = draw(
-            kind,
-            seed if machine is None else machine,
-            WATER,
-            heads=heads,
-            mode=mode,
-            material=material,
-            closed=closed,
-            pressure_unit=pressure_unit,
-        )
-        when = Date.fromisoformat(date)
-    else:
-        unit, when = after.machine, after.date + timedelta(days=1)
-    rng = np.random.default_rng([11, seed, len(signals)])
-    asked = list(faults) + ([Fault(fault, at, size, ramp, head, side, until)] if fault else [])
+    asked = [*faults, *([Fault(fault, at, size, ramp, head, side, until)] if fault else [])]
+    own = seed if machine is None else machine
+    with f.held(held or {}):
+        if after is None:
+            unit = draw(kind, own, WATER, heads, mode, material, closed, pressure_unit, roomy)
+        else:
+            unit = after.machine
+        when = after.date + dt.timedelta(days=1) if after else dt.date.fromisoformat(date)
+        return _live(
+            unit, when, seed, asked, hours, interval, tuple(signals or SIGNALS[kind]), report,
+            messy, jewel_changes, after, keep,
+        )  # fmt: skip
+
+
+def _live(
+    unit, when, seed, asked, hours, interval, signals, report, messy, jewel_changes, after, keep
+) -> Day:
+    """The day of that machine; arguments as of `day`."""
+    rng = np.random.default_rng([11, seed])
     asked = [_complete(one, hours, rng) for one in asked]
     refits = [one.at for one in asked if one.name == "other bore"]
     changes = [*refits, *(rng.uniform(0.15, 0.8, jewel_changes) * hours)]
+    levels = unit.kind != "floating" or "rate" in signals or "counter" in signals
     duty = shift(
-        rng,
-        unit.habits,
-        hours=hours,
-        heads=unit.heads,
-        mode=unit.mode,
-        levels=unit.kind != "floating" or "rate" in signals or "counter" in signals,
+        rng, unit.habits, hours=hours, heads=unit.heads, mode=unit.mode, levels=levels,
         changes=tuple(changes),
-    )
+    )  # fmt: skip
     asked = [_in_a_cut(one, duty, rng) for one in asked]
-    story = _Story(unit, duty, asked, rng, messy, before=after)
+    story = _Story(unit, duty, asked, rng, messy)
     told = story.told()
     trace = run(WATER, unit.line, told, unit.pump, rng)
-    start = np.datetime64(when, "ns") + MORNING
-    begin = int(start.astype(np.int64))
+    begin = int((np.datetime64(when, "ns") + MORNING).astype(np.int64))
     counted = after.counted if after else float(rng.integers(0, 60_000))
-    noise = Troubles.draw(rng, told.on.size, messy)
-    times, columns, channels, seen = log(
-        unit, told, trace, signals, interval, report, noise, counted, rng
+    troubles = Troubles.draw(rng, told.size, messy)
+    times, columns, channels, sensors = log(
+        unit, told, trace, signals, interval, report, troubles, counted, rng
     )
-    truth = _truth(unit, duty, told, trace, story, begin, noise, seen)
-    truth |= {"seed": seed, "date": when.isoformat(), "interval_s": interval}
+    truth = {"seed": seed, "date": when.isoformat(), "interval_s": interval}
+    truth |= _truth(unit, duty, told, trace, story, begin)
+    truth["troubles"] = {
+        name: [[_ns(begin, a), _ns(begin, b)] for a, b in pairs]
+        for name, pairs in troubles.spans().items()
+    }
+    truth["sensors"] = sensors
     return Day(
         machine=replace(unit, jewels=story.jewels),
         seed=seed,
@@ -209,18 +210,16 @@ class _Story:
     fittings: (tick, head, jewel, on record)
     """
 
-    def __init__(self, unit: Machine, duty: Duty, faults: list[Fault], rng, messy, before):
-        self.unit, self.duty, self.faults, self.rng = unit, duty, faults, rng
+    def __init__(self, unit: Machine, duty: Duty, faults: list[Fault], rng, messy: float):
+        self.unit, self.duty, self.faults, self.rng, self.messy = unit, duty, faults, rng, messy
         self.ticks, self.heads = duty.valves.shape
         self.hours = np.arange(self.ticks) * TICK / 3600
         self.jewels = list(unit.jewels)
         self.fittings: list[tuple[int, int, Jewel, bool]] = []
-        self.disturbances: list[dict[str, Any]] = []
-        self.messy = messy
-        self.first_day = before is None
+        self.disturbances: list[tuple[str, int, int, float]] = []
+        self.chipped: dict[int, Jewel] = {}  # by place of the fault, the jewel after it
         self.growth = np.ones((self.ticks, self.heads))  # by chips, wear and dirt
-        self.fresh = np.full((self.ticks, self.heads), 0.0)
-        self.fault_ticks: list[int] = []
+        self.fresh = np.zeros((self.ticks, self.heads))
 
     def grown(self, one: Fault) -> NDArray[np.float64]:
         """0 before the fault, 1 when it is all there; a ramp between."""
@@ -262,7 +261,7 @@ class _Story:
         told.seals = seals
         told.back = self.sizes("check valve") * unit.one_jet / nominal
         told.bleed = self.sizes("bypass") * unit.one_jet / nominal
-        told.fill, told.scatter = fill, scatter
+        told.filling, told.scatter = fill, scatter
         told.feed = self._feed()
         told.reading = 1 + self.sizes("transducer")
         told.slip = self.sizes("slip")
@@ -273,73 +272,87 @@ class _Story:
         """Share of each filling, its scatter, and the leak of the seals of each side, kg/s."""
         unit, rng = self.unit, self.rng
         fill = np.full(self.ticks, unit.fill)
-        seals = np.repeat(
-            (unit.seal_leak * (1 + unit.warm_up_leak * cold) * (1 + _wander(rng, self.ticks, 3600.0, 0.08)))[
-                :, None
-            ],
-            2,
-            axis=1,
-        )
-        for _ in range(rng.poisson(3 * self.messy * self.hours[-1] / 8)):
+        leak = unit.seal_leak * (1 + unit.warm_up_leak * cold)
+        leak *= 1 + _wander(rng, self.ticks, 3600.0, f.LEAK_WANDER.value)
+        seals = np.stack([leak, leak], axis=1)
+        shifts = self.hours[-1] / 8
+        for _ in range(rng.poisson(f.DISTURBANCES.value * self.messy * shifts)):
             first = int(rng.uniform(0.05, 0.95) * self.ticks)
-            span = slice(first, first + int(rng.uniform(5, 40) * TICKS))
+            last = min(first + int(f.DISTURBANCE_TIME.draw(rng) * TICKS), self.ticks)
+            depth = f.DISTURBANCE_SIZE.draw(rng)
             what = str(rng.choice(["feed dips", "a valve sticks"]))
-            depth = float(rng.uniform(0.01, 0.05))
             if what == "feed dips":
-                fill[span] -= depth
+                fill[first:last] -= depth
             else:
-                seals[span] += depth * unit.design
-            self.disturbances.append({"what": what, "ticks": [first, span.stop], "size": depth})
-        starved = self.sizes("feed")
-        # Half of what starvation takes is steady, half comes and goes from stroke to stroke.
-        fill = fill - 0.5 * starved
-        scatter = unit.scatter + 0.5 * starved / np.sqrt(2 / np.pi)
+                seals[first:last] += depth * unit.design
+            self.disturbances.append((what, first, last, depth))
         for one in self.faults:
             if one.name == "leak":
-                leak = one.size * unit.one_jet * self.grown(one)
                 both = one.side == "both" or not isinstance(unit.pump, Piston)
                 for i, side in enumerate(("left", "right")):
                     if both or one.side == side:
-                        seals[:, i] += leak
-        return fill, scatter, seals
+                        seals[:, i] += one.size * unit.one_jet * self.grown(one)
+        # Half of what starvation takes is steady, half comes and goes from stroke to stroke.
+        starved = self.sizes("feed")
+        scatter = unit.scatter + 0.5 * starved / np.sqrt(2 / np.pi)
+        return fill - 0.5 * starved, scatter, seals
 
     def _areas(self) -> None:
         """Effective area of each head, jewel by jewel, and what grew of it."""
-        unit, duty, rng = self.unit, self.duty, self.rng
+        duty = self.duty
         for head, jewel in enumerate(self.jewels):
             self.fresh[:, head] = jewel.area
-        others = [one for one in self.faults if one.name == "other bore"]
-        hours = sorted((first / TICKS / 3600, last) for first, last in duty.changes)
-        due = sorted((one.at or 0.0, i) for i, one in enumerate(others))
-        unrecorded = {}
-        for asked, i in due:  # the first stop at or after the hour that was asked for
-            stop = next((k for k, (hour, _) in enumerate(hours) if hour >= asked - 1e-6 and k not in unrecorded), None)
-            if stop is None:
-                raise ValueError(f"the day has no stop after {asked} h to fit another bore in")
-            unrecorded[stop] = others[i]
-        for k, (_, last) in enumerate(hours):
-            tick = max(last - 600, 0)
-            one = unrecorded.get(k)
-            head = one.head if one else int(rng.integers(self.heads))
-            bore = _other_bore(self.jewels[head].bore, one.size) if one else unit.jewels[head].bore
-            jewel = Jewel.draw(rng, bore, self.jewels[head].material)
-            self.jewels[head] = jewel
-            self.fresh[tick:, head] = jewel.area
-            self.fittings.append((tick, head, jewel, one is None))
-            if one:
-                index = self.faults.index(one)
-                self.faults[index] = replace(one, at=tick / TICKS / 3600)
-        for one in self.faults:
-            fitted = self._until_changed(one)
+        self._fit_jewels()
+        for place, one in enumerate(self.faults):
+            share = self.grown(one) * self._until_changed(one)
             if one.name == "chip":
-                self.growth[:, one.head] *= 1 + one.size * self.grown(one) * fitted
+                tick = min(int((one.at or 0.0) * 3600 * TICKS), self.ticks - 1)
+                there = replace(
+                    self._jewel_at(one.head, tick), area=float(self.fresh[tick, one.head])
+                )
+                rounding = float(self.rng.uniform(0.2, 1.0))
+                self.chipped[place] = opened(there, one.size, rounding)
+                self.growth[:, one.head] *= 1 + one.size * share
             elif one.name == "blocked":
-                self.growth[:, one.head] *= 1 - one.size * self.grown(one) * fitted
+                self.growth[:, one.head] *= 1 - one.size * share
             elif one.name == "wear":
                 cut = np.cumsum(duty.valves[:, one.head] * self.grown(one)) * TICK / 3600
-                self.growth[:, one.head] *= 1 + one.size * cut * fitted
-        for head, jewel in enumerate(self.jewels):
-            self.jewels[head] = replace(jewel, area=float(self.fresh[-1, head] * self.growth[-1, head]))
+                self.growth[:, one.head] *= 1 + one.size * cut * self._until_changed(one)
+        last = self.fresh[-1] * self.growth[-1]
+        self.jewels = [replace(j, area=float(a)) for j, a in zip(self.jewels, last, strict=True)]
+
+    def _fit_jewels(self) -> None:
+        """At each stop that was asked for, a jewel: on record, or another bore and nobody says so.
+
+        Another bore comes at the first of these stops that is not before the hour of the fault.
+        """
+        stops = [(first, last) for first, last in sorted(self.duty.changes)]
+        unrecorded = {}
+        for place, one in enumerate(self.faults):
+            if one.name == "other bore":
+                asked = int((one.at or 0.0) * 3600 * TICKS)
+                later = [i for i, s in enumerate(stops) if s[0] >= asked and i not in unrecorded]
+                if not later:
+                    raise ValueError(f"no stop after {one.at} h of this day to fit a bore in")
+                unrecorded[later[0]] = place
+        for i, (first, last) in enumerate(stops):
+            tick = (first + last) // 2
+            head, place = int(self.rng.integers(self.heads)), unrecorded.get(i)
+            bore = self.unit.jewels[head].bore
+            if place is not None:
+                one = self.faults[place]
+                head, bore = one.head, _other_bore(self.unit.jewels[one.head].bore, one.size)
+                self.faults[place] = replace(one, at=tick / TICKS / 3600)
+            jewel = Jewel.draw(self.rng, bore, self.jewels[head].material)
+            self.jewels[head] = jewel
+            self.fresh[tick:, head] = jewel.area
+            self.fittings.append((tick, head, jewel, place is None))
+
+    def _jewel_at(self, head: int, tick: int) -> Jewel:
+        there = self.unit.jewels[head]
+        for fitted, where, jewel, _ in self.fittings:
+            there = jewel if where == head and fitted <= tick else there
+        return there
 
     def _until_changed(self, one: Fault):
         """1 while the jewel that was there when the fault came is in the head, 0 after."""
@@ -384,78 +397,89 @@ def spans(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
 
-def _truth(unit, duty, told, trace, story, begin: int, noise, seen) -> dict[str, Any]:
-    tick_ns = round(TICK * 1e9)
+def _ns(begin: int, tick: float) -> int:
+    return begin + round(tick * TICK * 1e9)
 
-    def ns(tick: float) -> int:
-        return begin + round(tick * tick_ns)
 
-    heads = []
-    for head in range(unit.heads):
-        on = spans(duty.valves[:, head])
-        area = told.area[:, head]
-        changed = np.flatnonzero(np.diff(area)) + 1
-        # A ramp changes at every tick: a point a minute is enough of it, and every step stays.
-        steps = np.abs(np.diff(area))[changed - 1] > 1e-3 * area[changed - 1]
-        points = sorted({0, *changed[steps].tolist(), *changed[::600].tolist(), area.size - 1})
-        heads.append(
-            {
-                "head": head,
-                "jet_on": [[ns(a), ns(b)] for a, b in on],
-                "jet_hours": float(duty.valves[:, head].sum() * TICK / 3600),
-                "area_m2": [[ns(i), float(area[i])] for i in points],
-            }
-        )
+def _truth(unit, duty, told, trace, story, begin: int) -> dict[str, Any]:
+    def pair(a: float, b: float) -> list[int]:
+        return [_ns(begin, a), _ns(begin, b)]
+
+    ticks = trace.ticks
     return {
         "kind": unit.kind,
         "heads": unit.heads,
         "mode": unit.mode,
         "closed": unit.closed,
         "begin": begin,
-        "end": ns(told.on.size),
-        "jets": heads,
-        "running": [[ns(a), ns(b)] for a, b in spans(duty.on)],
-        "faults": [
-            asdict(one)
-            | {
-                "at_ns": ns((one.at or 0.0) * 3600 * TICKS),
-                "until_ns": None if one.until is None else ns(one.until * 3600 * TICKS),
-                "unit": f.FAULT_SIZES[one.name].unit,
-            }
-            for one in story.faults
-        ],
+        "end": _ns(begin, told.size),
+        "jets": [_jet_truth(head, duty, told, begin) for head in range(unit.heads)],
+        "running": [pair(a, b) for a, b in spans(duty.on)],
+        "faults": [_fault_truth(i, one, story, begin) for i, one in enumerate(story.faults)],
         "fittings": [
-            {"at_ns": ns(tick), "head": head, "recorded": recorded} | asdict(jewel)
+            {"at_ns": _ns(begin, tick), "head": head, "recorded": recorded} | asdict(jewel)
             for tick, head, jewel, recorded in story.fittings
         ],
+        "overstroke": [pair(a, b) for a, b in _overstroke(unit, trace)],
         "disturbances": [
-            {"what": d["what"], "size": d["size"], "from": ns(d["ticks"][0]), "to": ns(d["ticks"][1])}
-            for d in story.disturbances
+            {"what": what, "size": depth, "from_to": pair(a, b)}
+            for what, a, b, depth in story.disturbances
         ],
-        "troubles": {name: [[ns(a), ns(b)] for a, b in pairs] for name, pairs in noise.spans().items()},
         "machine": {
-            "pump": _plain(unit.pump),
-            "line": _plain(unit.line),
-            "jewels": [asdict(j) for j in unit.jewels],
             "size": unit.size._asdict(),
-            "seal_leak_kg_s": unit.seal_leak,
+            "pump": unit.pump._asdict(),
+            "line": unit.line._asdict(),
+            "jewels": [asdict(jewel) for jewel in unit.jewels],
             "fill": unit.fill,
+            "seal_leak_kg_s": unit.seal_leak,
             "one_jet_kg_s": unit.one_jet,
             "design_kg_s": unit.design,
+            "stated_efficiency": unit.stated_efficiency,
         },
         "ledger_kg": {
-            "intake": float(trace.ticks.intake.sum()),
-            "jets": [float(x) for x in trace.ticks.jets.sum(axis=0)],
-            "leaked": float(trace.ticks.leaked.sum()),
-            "spilled": float(trace.ticks.spilled.sum()),
-            "stored": float(trace.ticks.stored[-1] - trace.ticks.stored[0]),
+            "intake": float(ticks.intake.sum()),
+            "jets": ticks.jets.sum(axis=0).tolist(),
+            "leaked": float(ticks.leaked.sum()),
+            "spilled": float(ticks.spilled.sum()),
+            "stored": float(ticks.stored[-1] - ticks.stored[0]),
         },
-        "sensors": seen,
     }
 
 
-def _plain(record) -> dict[str, Any]:
-    return {k: (v.item() if isinstance(v, np.generic) else v) for k, v in record._asdict().items()}
+def _overstroke(unit: Machine, trace: Trace) -> list[tuple[int, int]]:
+    """Stretches of 20 s in which a piston does more strokes than its name plate allows."""
+    if not isinstance(unit.size, f.PistonSize):
+        return []
+    edges = np.arange(0, trace.ticks.size + 1, 20 * TICKS)
+    done, _ = np.histogram(trace.stroke_times / TICK, edges)
+    return [(a * 200, b * 200) for a, b in spans(3 * done > unit.size.strokes_per_min)]
+
+
+def _jet_truth(head: int, duty: Duty, told, begin: int) -> dict[str, Any]:
+    """When this head was open, for how long, and its effective area: (time, m²) where it changes.
+
+    Between two points of a slow change, which has one a minute, the area goes straight.
+    """
+    area = told.area[:, head]
+    moved = np.abs(np.diff(area)) / area[:-1]
+    steps = np.flatnonzero(moved > 1e-3)
+    slow = np.flatnonzero((moved > 0) & (moved <= 1e-3))[::600]
+    points = sorted({0, area.size - 1, *steps.tolist(), *(steps + 1).tolist(), *slow.tolist()})
+    return {
+        "head": head,
+        "jet_on": [[_ns(begin, a), _ns(begin, b)] for a, b in spans(duty.valves[:, head])],
+        "jet_hours": float(duty.valves[:, head].sum() * TICK / 3600),
+        "area_m2": [[_ns(begin, i), float(area[i])] for i in points],
+    }
+
+
+def _fault_truth(place: int, one: Fault, story: _Story, begin: int) -> dict[str, Any]:
+    record = asdict(one) | {"unit": f.FAULT_SIZES[one.name].unit}
+    record["at_ns"] = _ns(begin, (one.at or 0.0) * 3600 * TICKS)
+    record["until_ns"] = None if one.until is None else _ns(begin, one.until * 3600 * TICKS)
+    if place in story.chipped:
+        record["jewel_after"] = asdict(story.chipped[place])
+    return record
 
 
 def _fitted(after: Day | None, unit: Machine, story: _Story, begin: int):
@@ -463,7 +487,7 @@ def _fitted(after: Day | None, unit: Machine, story: _Story, begin: int):
     evening = begin - int(12 * 3600e9)
     known = list(after.fitted) if after else [(evening, i, j) for i, j in enumerate(unit.jewels)]
     known += [
-        (begin + round(tick * TICK * 1e9), head, jewel)
+        (_ns(begin, tick), head, jewel)
         for tick, head, jewel, recorded in story.fittings
         if recorded
     ]

@@ -42,7 +42,7 @@ TOLD = np.dtype(
         ("seals", "f8", (2,)),  # kg/s at the reference pressure, of each side
         ("back", "f8"),  # m², C_d A of a discharge valve that doesn't close, on the right side
         ("bleed", "f8"),  # m², C_d A of a bypass or relief valve that leaks
-        ("fill", "f8"),  # mean share of each filling
+        ("filling", "f8"),  # mean share of each filling
         ("scatter", "f8"),  # its standard deviation
         ("feed", "f8"),  # °C, of the feed water
         ("reading", "f8"),  # what the transducer shows, over the true pressure
@@ -269,7 +269,10 @@ def _piston_step(water, line, told, pump, left, s, opened, jets, out):
     top = s.goal * (1 + 0.6 * pump.droop) / (told.reading if pump.follows_reading else 1.0)
     phase = _phase(water, told, pump, s, top)
     pressed = lookup(water, PRESSED, s.gauge, feed)
-    v_top = min(pump.top_speed, pump.power / (max(s.gauge, 1e6) * pump.area))
+    force = max(s.gauge, 1e6) * pump.area
+    if phase == PRESSING:  # the chamber is still on its way up, on the mean at half
+        force *= 0.5
+    v_top = min(pump.top_speed, pump.power / force)
     leak = 0.0
     if phase >= PRESSING:
         leak = told.seals[s.side] * (min(s.gauge, top) / line.reference) ** line.exponent
@@ -325,7 +328,7 @@ def _turn(water, told, pump, s, out, shake):
     """The stroke has ended: the chamber that filled meanwhile is the one that presses now."""
     s.strokes += 1
     s.side = 1 - s.side
-    share = told.fill * (1 + (pump.difference if s.side == 1 else -pump.difference))
+    share = told.filling * (1 + (pump.difference if s.side == 1 else -pump.difference))
     share = min(max(share - abs(shake) * told.scatter, 0.3), 1.0)
     loose = lookup(water, DENSITY, 0.0, told.feed)
     full = loose * (pump.dead + pump.area * pump.stroke) * share
@@ -484,7 +487,7 @@ def crank(water, line, day, pump, shakes, trace, state):
     for k in range(day.size):
         told, out = day[k], trace[k]
         _new_tick(water, line, told, s)
-        share = told.fill - abs(shakes[(k // 10) % shakes.size]) * told.scatter
+        share = told.filling - abs(shakes[(k // 10) % shakes.size]) * told.scatter
         for _ in range(round(TICK / STEP)):
             _crank_step(water, line, told, pump, share, s, opened, jets, out)
         out.turns = s.turned

@@ -1,10 +1,11 @@
-"""What a controller logs of the plant: means, noise, steps, gaps, and rows only when a value is new."""
+"""What a controller logs of the plant: means, noise, steps, gaps, rows only when a value is new."""
 
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from . import figures as f
 from .duty import TICKS
@@ -71,6 +72,14 @@ def log(
     """
     if report not in REPORTS:
         raise ValueError(f"report is {report!r}, one of {REPORTS} would be right")
+    if not 0.1 <= interval <= 60:
+        raise ValueError(f"interval is {interval} s, 0.1 to 60 s would be right")
+    if "pressure" not in signals:
+        raise ValueError("every log has the pressure")
+    piston = isinstance(unit.pump, Piston)
+    for signal in signals:
+        if signal not in _MAKERS or signal in (FOR_CRANKS if piston else FOR_PISTONS):
+            raise ValueError(f"a pump of kind {unit.kind} has no signal {signal!r}")
     at = _rows(told.on.size, interval, troubles, rng)
     sensors = {
         "gain": f.TRANSDUCER_GAIN.draw(rng),
@@ -82,8 +91,6 @@ def log(
     }
     columns, channels = {}, {}
     for signal in signals:
-        if signal not in _MAKERS:
-            raise ValueError(f"signal is {signal!r}, one of {tuple(_MAKERS)} would be right")
         values, column = _MAKERS[signal](unit, told, trace, at, sensors, counted, rng)
         columns[column.name] = np.round(np.round(values / column.step) * column.step, 6)
         channels[signal] = column
@@ -139,8 +146,6 @@ def _lag(values: NDArray[np.float64], seconds: float, at: NDArray[np.int64]):
     """First-order lag, worked out once a second."""
     slow = values[::TICKS]
     keep = np.exp(-1 / seconds)
-    from scipy.signal import lfilter
-
     state, _ = lfilter([1 - keep], [1, -keep], slow, zi=[keep * slow[0]])
     return np.interp(at / TICKS, np.arange(slow.size), state)
 
@@ -226,7 +231,7 @@ def _oil_pressure(unit, told, trace, at, sensors, counted, rng):
 
 def _boost_pressure(unit, told, trace, at, sensors, counted, rng):
     boost = np.full(told.on.size, f.BOOST_PRESSURE.draw(rng))
-    short = np.clip(unit.fill - told.fill, 0, None) * 2 + (told.scatter - unit.scatter)
+    short = np.clip(unit.fill - told.filling, 0, None) * 2 + (told.scatter - unit.scatter)
     boost *= np.clip(1 - 4 * short, 0.05, 1) * told.on
     boost = _mean(boost, 0.5, at) * (1 + 0.02 * rng.standard_normal(at.size))
     return np.maximum(boost, 0) / 1e5, Column("boost_bar", "bar", 0.01)

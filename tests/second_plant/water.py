@@ -27,7 +27,9 @@ COLUMNS = ("gauge_mpa", "celsius", "density", "flux", "warming", "pressed_densit
 DENSITY = 0  # kg/m³, at that pressure and temperature
 ROOT_FLUX = 1  # mass flux of the ideal jet over the root of the gauge pressure, kg/(m² s Pa^½):
 # it hardly bends, so that it can be interpolated linearly down to no pressure at all
-WARMING = 2  # K, of water that is pressed that far at constant entropy, from that temperature in air
+WARMING = (
+    2  # K, of water that is pressed that far at constant entropy, from that temperature in air
+)
 PRESSED = 3  # kg/m³ of it then
 THROTTLED = 4  # °C, of water that leaked out from there, at constant enthalpy
 
@@ -147,9 +149,7 @@ def build() -> NDArray[np.float64]:
             out = _root(lambda t, s=here.entropy: state(AIR, t).entropy - s, kelvin - 1)
             behind = state(AIR, out)
             speed = np.sqrt(2 * (here.enthalpy - behind.enthalpy))
-            hot = _root(
-                lambda t, s=loose.entropy, p=pressure: state(p, t).entropy - s, kelvin + 1
-            )
+            hot = _root(lambda t, s=loose.entropy, p=pressure: state(p, t).entropy - s, kelvin + 1)
             throttled = _root(lambda t, h=here.enthalpy: state(AIR, t).enthalpy - h, kelvin + 1)
             rows.append(
                 [
