@@ -137,7 +137,7 @@ DISTURBANCE_SIZE = Spread(0.01, 0.05, "share of the pump's flow", INVENTED)
 PLUNGER_WEAR = Spread(-0.0015, 0.0002, "relative, of the diameter", f"{INVENTED}; plungers wear")
 STROKE_ERROR = Spread(-0.004, 0.002, "relative", f"{INVENTED}; end switches are adjustable")
 DEAD_VOLUME_ERROR = Spread(-0.2, 0.2, "relative", f"{INVENTED}; seldom printed")
-EFFICIENCY_ERROR = Spread(-0.03, 0.03, "absolute, of the stated efficiency", "the task")
+EFFICIENCY_ERROR = Spread(-0.03, 0.03, "absolute, of the stated efficiency", INVENTED)
 
 # intensifier
 ATTENUATOR = Spread(1.0e-3, 2.5e-3, "m³ for each 4 l/min", f"{PRACTICE}: 1 to 3 l")
@@ -203,7 +203,7 @@ JITTER = Fixed(0.05, "share of the interval, at most", INVENTED)
 # --- size of faults if the caller names none --------------------------------------------------
 
 FAULT_SIZES = {
-    "chip": Fixed(0.10, "relative growth of one head's effective area", "the task"),
+    "chip": Fixed(0.10, "relative growth of one head's effective area", INVENTED),
     "wear": Fixed(0.015, "relative growth of effective area by jet hour", INVENTED),
     "leak": Fixed(0.08, "share of one jet's flow at the full recipe", INVENTED),
     "check valve": Fixed(0.08, "share of one jet's flow at the full recipe", INVENTED),
