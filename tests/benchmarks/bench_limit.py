@@ -23,9 +23,9 @@ import numpy as np
 from numpy.typing import NDArray
 from river import drift
 
-from borewarden.model.baseline import robust_noise
+from borewarden.detect.baseline import robust_noise
+from borewarden.detect.step import RING, WINDOW, clip, threshold, weigh
 from borewarden.model.bore import MAX_DEGREES_OF_FREEDOM
-from borewarden.model.change import RING, WINDOW, clip, threshold, weigh
 from borewarden.physics import compiled
 
 Floats = NDArray[np.float64]

@@ -17,7 +17,7 @@ from borewarden.gate.gate import Gate
 from borewarden.gate.state import STATE
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import DirectDrive, Displacement, Intensifier, event_rate
-from conftest import gate_settings, steady_samples
+from steady import gate_settings, steady_samples
 
 AREA = 0.65 * float(bore_area(0.254e-3))
 

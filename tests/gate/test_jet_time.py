@@ -18,7 +18,7 @@ from borewarden.gate.jet_time import (
     judge_opening,
 )
 from borewarden.physics.pump import DirectDrive, Intensifier
-from conftest import gate_settings
+from steady import gate_settings
 
 EVER = np.array([0, np.iinfo(np.int64).max])
 INTENSIFIER = Intensifier(

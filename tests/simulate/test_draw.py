@@ -9,7 +9,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from borewarden.model.cause import BROKEN, Cause
+from borewarden.diagnose.causes import Cause
+from borewarden.diagnose.signatures import BROKEN
 from borewarden.physics.pump import DirectDrive, Intensifier
 from borewarden.simulate.day import duty, log_day
 from borewarden.simulate.draw import PUMPS, Kind, causes_of, draw_day

@@ -16,8 +16,8 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import Literal
 
-from borewarden.model.inspection import Finding, Inspection
-from borewarden.model.verdict import State, Verdict
+from borewarden.inspection.record import Finding, Inspection
+from borewarden.watcher.verdict import State, Verdict
 
 Kind = Literal["alarm", "repeat", "all-clear", "blind", "sight again"]
 About = Literal["bore", "sight"]

@@ -1,1 +1,1 @@
-"""What every other part may lean on, and that leans on none of them."""
+"""What every layer may use: errors, files, units, times, text, statistics, waits, processes."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -25,6 +27,21 @@ SI_UNITS = {  # of the channels of `Samples`, "" where it is a number
     "motor_torque": "dimensionless",
     "check_valve_temperature": "K",
 }
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One column: SI = value * `scale` + `offset`; `low` and `high` are plausible, in SI.
+
+    `unit` is the unit of the column, for the messages.
+    """
+
+    column: str
+    unit: str
+    scale: float = 1.0
+    offset: float = 0.0
+    low: float = -math.inf
+    high: float = math.inf
 
 
 class Samples(NamedTuple):

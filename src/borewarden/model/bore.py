@@ -14,27 +14,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.model.baseline import (
-    Baseline,
-    Jewel,
-    learn_baseline,
-    nearest_stock_bore,
-    robust_noise,
-    stated_area,
-    stated_bores_area,
-)
-from borewarden.model.cause import (
-    PRIOR,
-    Belief,
-    Cause,
-    Circumstances,
-    Shift,
-    cheapest_check,
-    possible_causes,
-    posterior,
-)
-from borewarden.model.change import RING, WINDOW, Step, clip, locate_step, newest, threshold, weigh
-from borewarden.model.drift import Drift, hours_to
+from borewarden.detect.baseline import Baseline, learn_baseline, robust_noise
+from borewarden.detect.step import RING, WINDOW, Step, clip, locate_step, newest, threshold, weigh
+from borewarden.detect.wear import Drift, hours_to
+from borewarden.diagnose.causes import PRIOR, Belief, Cause, possible_causes
+from borewarden.diagnose.checks import cheapest_check
+from borewarden.diagnose.feature_table import FeatureShift
+from borewarden.diagnose.posterior import posterior
+from borewarden.diagnose.signatures import Circumstances
+from borewarden.gate.batch import HEADS, SIGNALS
+from borewarden.gate.batch import BatchKind as Kind
+from borewarden.jewels.jewel import Jewel, nearest_stock_bore, stated_area, stated_bores_area
 from borewarden.model.event import (
     SIGNAL_OF,
     SLUGGISH,
@@ -49,8 +39,6 @@ from borewarden.model.event import (
     timing_sd,
     warmed,
 )
-from borewarden.model.gate import HEADS, SIGNALS, Kind
-from borewarden.model.verdict import STATES, State, Verdict
 from borewarden.physics import compiled
 from borewarden.physics.orifice import bore_of_area
 from borewarden.physics.pump import (
@@ -60,6 +48,7 @@ from borewarden.physics.pump import (
     event_rate,
     overstroke_margin,
 )
+from borewarden.watcher.verdict import STATES, State, Verdict
 
 STEP_SIZES = (0.03, 0.05, 0.08, 0.12, 0.20, 0.35)  # relative area, equally likely beforehand
 RECENT = 12  # batches in "now"
@@ -845,7 +834,9 @@ class BoreWatch:
             self.state = State.WEARING
         self.reason = self._say(event, step, top)
 
-    def _is_early(self, event: Event, step: Step, shift: Shift, heated: float, top: Belief) -> bool:
+    def _is_early(
+        self, event: Event, step: Step, shift: FeatureShift, heated: float, top: Belief
+    ) -> bool:
         """Whether to wait for what the next batches say before anything is told."""
         few = (event.idle_batches if event.step is None else event.batches) < HEAR_SIGNALS
         if few and step.size_sd > UNSETTLED * abs(step.size):

@@ -11,7 +11,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.model.cause import (
+from borewarden.detect.step import Step
+from borewarden.diagnose.causes import Belief, Cause
+from borewarden.diagnose.feature_table import (
     AREA,
     FEATURES,
     IDLE,
@@ -21,14 +23,12 @@ from borewarden.model.cause import (
     RIPPLE,
     SCATTER,
     ZERO,
-    Belief,
-    Cause,
-    Circumstances,
-    Shift,
-    weigh_causes,
+    FeatureShift,
 )
-from borewarden.model.change import Step
-from borewarden.model.gate import SIGNALS, Kind
+from borewarden.diagnose.posterior import weigh_causes
+from borewarden.diagnose.signatures import Circumstances
+from borewarden.gate.batch import SIGNALS
+from borewarden.gate.batch import BatchKind as Kind
 
 HEAT_TIME = 120.0  # s of jet until 63 % of a leak's heat shows, and of none until it is gone;
 # invented
@@ -81,7 +81,7 @@ class Event:
     at_stop: bool
     found_ns: int = 0
     low: Step | None = None  # found by the jet at low pressure, where it fell to
-    shift: Shift | None = None  # what it was last weighed by,
+    shift: FeatureShift | None = None  # what it was last weighed by,
     circumstances: Circumstances | None = None
     causes: tuple[Belief, ...] = ()  # and what came of that
     check: str = ""
@@ -129,7 +129,7 @@ def shift_of(
     area: float,
     working: float,
     holds_pressure: bool,
-) -> Shift:
+) -> FeatureShift:
     """What each feature shows now, beside what it showed before the event.
 
     `area` and `working` are the baseline's effective area in m² and pressure in Pa, `idle` the
@@ -172,7 +172,7 @@ def shift_of(
             # few strokes make dead-headed batches uneven, and that is counted already
             dead_headed = kind is Kind.DEAD_HEAD
             sd[feature] = timing / area if dead_headed else max(float(sd[feature]), timing)
-    return Shift(seen, sd)
+    return FeatureShift(seen, sd)
 
 
 def _before_and_since(event: Event, idle: Idle) -> tuple[list[IdleBatch], list[IdleBatch]]:

@@ -14,15 +14,9 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from borewarden.model.baseline import Jewel
-from borewarden.model.cause import (
-    AT_STOP,
-    BREAKS,
-    BROKEN,
-    ONLY_DIRECT_DRIVE,
-    Cause,
-    possible_causes,
-)
+from borewarden.diagnose.causes import AT_STOP, ONLY_DIRECT_DRIVE, Cause, possible_causes
+from borewarden.diagnose.signatures import BREAKS, BROKEN
+from borewarden.jewels.jewel import Jewel
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS, STOCK_BORES_INCH, bore_area
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump, event_rate
 from borewarden.simulate.day import (

@@ -14,13 +14,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.model.baseline import Jewel, stated_area
+from borewarden.base.samples import rows
+from borewarden.diagnose.causes import Cause
+from borewarden.gate.gate import Gate, GateSettings
+from borewarden.jewels.jewel import Jewel, stated_area
 from borewarden.model.bore import BoreWatch, WatchSettings
-from borewarden.model.cause import Cause
-from borewarden.model.gate import Gate, GateSettings, rows
-from borewarden.model.verdict import STATES, State, Verdict
-from borewarden.model.watcher import Alert
-from borewarden.tune.shop import BLOCK, Shop, fitted_stretches, injected
+from borewarden.tune.days import BLOCK, Shop, fitted_stretches, injected
+from borewarden.watcher.verdict import STATES, State, Verdict
+from borewarden.watcher.watcher import Alert
 
 AT_ONCE = {"chip": 1, "wear": 16}  # batches of a trial that are judged before the next look
 SOUND = STATES.index(State.SOUND)

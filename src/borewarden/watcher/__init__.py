@@ -1,0 +1,1 @@
+"""One machine under watch: from samples to verdict and alerts."""
