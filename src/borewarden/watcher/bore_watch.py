@@ -7,7 +7,6 @@ into the state, `monitor.transition` says which state follows, and that is writt
 from __future__ import annotations
 
 import copy
-from dataclasses import replace
 from typing import Any, Self
 
 import numpy as np
@@ -30,7 +29,7 @@ from borewarden.watcher.batch_loop import (
     Stop,
     judge,
 )
-from borewarden.watcher.events import Learning, Monitor, Setup
+from borewarden.watcher.events import Learning, Monitor, Setup, changed
 from borewarden.watcher.monitor import JudgeAgain, Observation, Told, transition
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.summary import verdict_of
@@ -76,12 +75,12 @@ class BoreWatch:
     @property
     def monitor(self) -> Monitor:
         """The state as it is now, with the figures that the loop has got to."""
-        part = self._record[0]
-        return replace(
+        *_, running, block, signals = self._record[0].item()
+        return changed(
             self._monitor,
-            running=Running(*part["running"].item()),
-            block=Block(*part["block"].item()),
-            signals=self._monitor.signals._replace(mean=part["signals"]["mean"].copy()),
+            running=Running(*running),
+            block=Block(*block),
+            signals=self._monitor.signals._replace(mean=signals[0].copy()),
         )
 
     def fork(self) -> Self:
@@ -139,7 +138,7 @@ class BoreWatch:
         record = self._record[0]
         record["mode"] = now.mode
         record["told"] = _PLACES[now.told]
+        old, new = vars(before) if before else {}, vars(now)
         for name in _PARTS:
-            part = getattr(now, name)
-            if before is None or part is not getattr(before, name):
-                record[name] = part
+            if new[name] is not old.get(name):
+                record[name] = new[name]

@@ -8,10 +8,10 @@ signal by itself.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import Enum
 from functools import cached_property
-from typing import Any, ClassVar, NamedTuple, TypeAlias
+from typing import Any, ClassVar, NamedTuple, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,17 +39,23 @@ from borewarden.watcher.settings import WatchSettings
 # -- events
 
 
-class Weighed(NamedTuple):
+@dataclass(frozen=True, eq=False)
+class Weighed:
     """What an event was last weighed by, and what came of it."""
 
     shift: Shift
     circumstances: Circumstances
-    causes: tuple[Belief, ...]  # by falling probability, without evidence
+    beliefs: tuple[Belief, ...]  # by falling probability
     check: str
+
+    @cached_property
+    def causes(self) -> tuple[Belief, ...]:
+        """The same with their evidence in words, which are made when first asked for."""
+        return weigh_causes(self.shift, self.circumstances)
 
     def probability(self, cause: Cause) -> float:
         """Of this cause; 0 if this kind of pump can't have it."""
-        return next((b.probability for b in self.causes if b.cause is cause), 0.0)
+        return next((b.probability for b in self.beliefs if b.cause is cause), 0.0)
 
 
 class Undo(NamedTuple):
@@ -94,13 +100,6 @@ class _Happened:
     def compared(self) -> Comparison:
         """What there was before and what came after."""
         return Comparison(self.course, self.onset_ns, self.before, self.after)
-
-    @cached_property
-    def causes(self) -> tuple[Belief, ...]:
-        """The causes with their evidence in words, made when first asked for."""
-        if self.weighed is None:
-            return ()
-        return weigh_causes(self.weighed.shift, self.weighed.circumstances)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -215,6 +214,7 @@ class Watching(_Known):
     baseline: Baseline
     first_rows: NDArray[np.void]  # batches of the baseline, dtype RING
     signal_limit: NDArray[np.float64]  # while nothing has been told of a signal
+    usual_idle: float  # dead-headed flow during the baseline, of the working flow
     run_length: float  # mean batches between false alarms
     noise: Noise  # as it is by now
     wear: Drift  # never changed in place
@@ -230,6 +230,7 @@ class Watching(_Known):
 
 
 Monitor: TypeAlias = Learning | Refused | Watching
+Changing = TypeVar("Changing", bound=_Known | _Happened)
 
 
 class Phase(Enum):
@@ -269,6 +270,17 @@ def phase_of(monitor: Monitor) -> Phase:
     return _OF_EVENT[type(monitor.event)]
 
 
+def changed(old: Changing, **changes: Any) -> Changing:
+    """The `old` state or event with other values for some fields.
+
+    As `dataclasses.replace`, which takes several times as long for so many fields.
+    """
+    new = object.__new__(type(old))
+    assert changes.keys() <= old.__dict__.keys(), changes.keys() - old.__dict__.keys()
+    new.__dict__.update(old.__dict__, **changes)
+    return new
+
+
 def with_event(state: Watching, event: Event, **changes: Any) -> Watching:
     """The `state` with its event changed."""
-    return replace(state, event=replace(event, **changes))
+    return changed(state, event=changed(event, **changes))

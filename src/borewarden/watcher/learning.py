@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.diagnose.features import known_mean, known_spread
+from borewarden.diagnose.features import Idle, known_mean, known_spread
 from borewarden.model.baseline import (
     Baseline,
     Noise,
@@ -19,10 +17,10 @@ from borewarden.model.baseline import (
 from borewarden.model.cause import PRIOR, Cause, possible_causes
 from borewarden.model.change import newest, threshold
 from borewarden.model.drift import Drift
-from borewarden.model.gate import HEADS, SIGNALS
+from borewarden.model.gate import HEADS, SIGNALS, Kind
 from borewarden.model.verdict import State
 from borewarden.watcher.batch_loop import DRIFT_BLOCK, Detector, Signals
-from borewarden.watcher.events import Learning, Refused, Setup, Watching
+from borewarden.watcher.events import Learning, Refused, Setup, Watching, changed
 from borewarden.watcher.settings import WatchSettings
 
 FEWEST_FIRST = 6  # batches that a baseline needs, if a step is found among the first; invented
@@ -77,11 +75,11 @@ def learned(state: Learning, first: NDArray[np.void], ring: NDArray[np.void]) ->
             baseline=baseline,
         )
     reference = reference._replace(discharge_coefficient=baseline.discharge_coefficient)
-    start = replace(state, reference=reference)
+    start = changed(state, reference=reference)
     watching = _start_detectors(start, baseline, rows, float(np.mean(first["time"])))
     # a given baseline is of an earlier log, so all of these may already be off it
     unjudged = first if given else first[kept:]
-    return replace(watching, unjudged=unjudged if len(unjudged) else None)
+    return changed(watching, unjudged=unjudged if len(unjudged) else None)
 
 
 def _why_refused(baseline: Baseline, setup: Setup) -> str:
@@ -154,11 +152,17 @@ def _start_detectors(
         baseline=baseline,
         first_rows=rows,
         signal_limit=limit,
+        usual_idle=_usual_idle(state.idle[Kind.DEAD_HEAD], baseline.area),
         run_length=run_length,
         noise=noise,
         wear=wear,
     )
     return with_noise(with_line(watching), noise)
+
+
+def _usual_idle(idle: Idle, area: float) -> float:
+    usual = known_mean(np.array([batch.area / area for batch in idle.first]))
+    return usual if np.isfinite(usual) else 0.0
 
 
 def with_line(state: Watching) -> Watching:
@@ -167,11 +171,11 @@ def with_line(state: Watching) -> Watching:
     uncertainty = state.setup.settings.level_uncertainty
     level_sd = float(np.hypot(line.at(state.watched_hours)[1], uncertainty))
     expected = state.expected._replace(level=line.level, slope=line.slope, level_sd=level_sd)
-    return replace(state, expected=expected)
+    return changed(state, expected=expected)
 
 
 def with_noise(state: Watching, noise: Noise) -> Watching:
     """The `state` with the detector set for this `noise`."""
     freedom = min(max(noise.effective_count - 1.0, FEWEST_FREEDOM), MAX_DEGREES_OF_FREEDOM)
     h = threshold(state.run_length, float(round(freedom)))
-    return replace(state, noise=noise, detector=state.detector._replace(sigma=noise.sigma, h=h))
+    return changed(state, noise=noise, detector=state.detector._replace(sigma=noise.sigma, h=h))

@@ -7,9 +7,7 @@ rows of `TABLE` say which function answers for each phase and stop, and which ph
 
 from __future__ import annotations
 
-import copy
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Any, NamedTuple, TypeAlias
 
 import numpy as np
@@ -20,7 +18,6 @@ from borewarden.diagnose.features import (
     IdleBatch,
     falls_in_a_stop,
     idle_batch,
-    known_mean,
     onset_of,
     timing_sd,
 )
@@ -43,6 +40,7 @@ from borewarden.watcher.events import (
     StepEvent,
     Undo,
     Watching,
+    changed,
     phase_of,
     with_event,
 )
@@ -112,7 +110,7 @@ def transition(monitor: Monitor, seen: Observation) -> tuple[Monitor, tuple[Noti
         notices = (Told(monitor.told, after.told),)
     if isinstance(after, Watching) and after.unjudged is not None:
         notices += (JudgeAgain(after.unjudged),)
-        after = replace(after, unjudged=None)
+        after = changed(after, unjudged=None)
     return after, notices
 
 
@@ -122,7 +120,7 @@ def transition(monitor: Monitor, seen: Observation) -> tuple[Monitor, tuple[Noti
 def _learn(state: Learning, seen: Observation) -> Monitor:
     """Collect the first batches, and learn the baseline once there are enough."""
     first = (*state.first, seen.batch.copy())
-    state = replace(
+    state = changed(
         state, first=first, reason="learning the discharge coefficient of the fitted jewel"
     )
     if sum(float(batch["time"]) for batch in first) < state.setup.settings.baseline_time:
@@ -135,7 +133,7 @@ def _keep_first_idle(state: Learning, seen: Observation) -> Monitor:
     kind, kept = Kind(int(seen.batch["kind"])), idle_batch(seen.batch)
     idle = state.idle[kind]
     first = (*idle.first, kept) if len(idle.first) < BEFORE else idle.first
-    return replace(state, idle={**state.idle, kind: Idle(first, _newest_with(idle, kept))})
+    return changed(state, idle={**state.idle, kind: Idle(first, _newest_with(idle, kept))})
 
 
 def _keep_idle(state: Any, seen: Observation) -> Any:
@@ -143,7 +141,7 @@ def _keep_idle(state: Any, seen: Observation) -> Any:
     kind = Kind(int(seen.batch["kind"]))
     idle = state.idle[kind]
     recent = _newest_with(idle, idle_batch(seen.batch))
-    return replace(state, idle={**state.idle, kind: Idle(idle.first, recent)})
+    return changed(state, idle={**state.idle, kind: Idle(idle.first, recent)})
 
 
 def _newest_with(idle: Idle, batch: IdleBatch) -> tuple[IdleBatch, ...]:
@@ -190,7 +188,7 @@ def _another_step(state: Watching, seen: Observation) -> Watching:
         return clear
     if 0.0 < total * event.sign < offset * event.sign:
         # going back, wholly or in part: the same event, not another one
-        state = replace(state, block=Block())
+        state = changed(state, block=Block())
         return with_event(state, event, look=Returning(found.sign), batches=0)
     return _begin_step(state, seen, found)
 
@@ -226,7 +224,7 @@ def _begin_step(state: Watching, seen: Observation, found: _Located) -> Watching
         found_ns=int(seen.batch["end_ns"]),
     )
     past = past._replace(opened=opened, probability=probability, had_step=True)
-    return weighed(replace(state, past=past, block=Block()), event)
+    return weighed(changed(state, past=past, block=Block()), event)
 
 
 def _sharpen(state: Watching, seen: Observation) -> Watching:
@@ -243,7 +241,7 @@ def _sharpen(state: Watching, seen: Observation) -> Watching:
         return _withdraw(state, event.look.undo)
     # a stop that came after the alarm is no beginning of it
     known = int(rows["start_ns"][step.first]) <= event.found_ns
-    event = replace(
+    event = changed(
         event,
         batches=n,
         step=step,
@@ -252,7 +250,7 @@ def _sharpen(state: Watching, seen: Observation) -> Watching:
         after=rows[step.first :].copy(),
     )
     look_now = n <= CLOSE_LOOK or n % CLOSE_LOOK == 0
-    state = weighed(state, event) if look_now else replace(state, event=event)
+    state = weighed(state, event) if look_now else changed(state, event=event)
     if n < DRIFT_BLOCK:
         return state
     offset = state.expected.offset
@@ -282,7 +280,7 @@ def _from_new_level(state: Watching, offset: float) -> Watching:
 
 
 def _start_anew(state: Watching, offset: float) -> Watching:
-    return replace(
+    return changed(
         state,
         expected=state.expected._replace(offset=offset),
         detector=state.detector._replace(since=state.running.taken),
@@ -294,7 +292,7 @@ def _withdraw(state: Watching, undo: Undo) -> Watching:
     offset, past = state.expected.offset, undo.past
     if undo.event is None:
         return _all_clear(state, offset, False)
-    state = replace(
+    state = changed(
         state,
         event=undo.event,
         told=undo.told,
@@ -329,7 +327,7 @@ def _all_clear(state: Watching, offset: float, at_stop: bool) -> Watching:
             "the effective area is near its baseline again after a stop; if a jewel was "
             "changed then, record it, so that a new baseline is learned"
         )
-    state = replace(
+    state = changed(
         state,
         told=State.SOUND,
         reason=reason,
@@ -367,7 +365,7 @@ def _slow_block(state: Watching, seen: Observation) -> Watching:
     state, rows = _take_block(state, seen)
     if _is_back(state):
         limits = state.signals._replace(limit=state.signal_limit)
-        return replace(_all_clear(state, 0.0, False), signals=limits)
+        return changed(_all_clear(state, 0.0, False), signals=limits)
     gone = _surely_gone(state)
     return _weigh_block(state, event, rows, gone) if gone != 0.0 else state
 
@@ -383,14 +381,14 @@ def _step_block(state: Watching, seen: Observation) -> Watching:
     if gone <= 0.0 or level < _limit(state) or state.told is State.OPENED:
         return state
     past = state.past._replace(opened=True)
-    return replace(state, past=past, told=State.OPENED, reason=worn(level))
+    return changed(state, past=past, told=State.OPENED, reason=worn(level))
 
 
 def _take_block(state: Watching, seen: Observation) -> tuple[Watching, NDArray[np.void]]:
     """Take a value into the wear line, and the noise as it is by now."""
     block = state.block
     wear = _with_value(state.wear, block.hours / block.time, block.ratio / block.time)
-    state = with_line(replace(state, wear=wear, block=Block()))
+    state = with_line(changed(state, wear=wear, block=Block()))
     rows = _rows(state, seen)
     shown = max(state.running.up, state.running.down)
     if len(rows) >= WINDOW // 2 and shown < QUIET_DETECTOR * state.detector.h:
@@ -400,8 +398,27 @@ def _take_block(state: Watching, seen: Observation) -> tuple[Watching, NDArray[n
 
 def _with_value(wear: Drift, hours: float, ratio: float) -> Drift:
     """The line with one more value; the old one stays as it was."""
-    new = copy.deepcopy(wear, {id(wear.values): list(wear.values)})  # values never change
+    new: Drift = _own_copy(wear)
     new.update(hours, ratio)
+    return new
+
+
+def _own_copy(thing: Any) -> Any:
+    """A copy whose attributes may be changed in place, and so may theirs.
+
+    As `copy.deepcopy`, which takes several times as long, for the wear line's attributes: objects,
+    arrays, and collections of what never changes.
+    """
+    new = object.__new__(type(thing))
+    inside = vars(new)
+    for name, value in vars(thing).items():
+        inside[name] = value
+        if isinstance(value, np.ndarray):
+            inside[name] = value.copy(order="K")
+        elif isinstance(value, list | dict):
+            inside[name] = value.copy()
+        elif hasattr(value, "__dict__"):
+            inside[name] = _own_copy(value)
     return new
 
 
@@ -440,7 +457,7 @@ def _weigh_block(state: Watching, event: Event, rows: NDArray[np.void], gone: fl
     n = event.batches + DRIFT_BLOCK
     worn_out = state.told is State.WEARING and gone + state.expected.offset >= _limit(state)
     if worn_out or n <= SLOW_LOOK or n % SLOW_LOOK == 0:
-        return weighed(state, replace(event, batches=n, after=rows[-RECENT * 2 :].copy()))
+        return weighed(state, changed(event, batches=n, after=rows[-RECENT * 2 :].copy()))
     return with_event(state, event, batches=n)
 
 
@@ -452,14 +469,7 @@ def _is_back(state: Watching) -> bool:
     if np.any(np.abs(state.signals.mean - state.signals.base) > BACK * state.signal_limit):
         return False
     idle = [b.area / state.reference.area for b in state.idle[Kind.DEAD_HEAD].recent[-2:]]
-    return not (idle and max(idle) > _usual_idle(state) + BACK * IDLE_LIMIT)
-
-
-def _usual_idle(state: Watching) -> float:
-    """Dead-headed flow while the baseline was learned, of the working flow."""
-    area = state.reference.area
-    usual = known_mean(np.array([b.area / area for b in state.idle[Kind.DEAD_HEAD].first]))
-    return usual if np.isfinite(usual) else 0.0
+    return not (idle and max(idle) > state.usual_idle + BACK * IDLE_LIMIT)
 
 
 # -- signals
@@ -480,7 +490,7 @@ def _first_signal(state: Watching, seen: Observation) -> Watching:
 def _another_signal(state: Watching, seen: Observation) -> Watching:
     """A further signal left its place, which bears on what goes slowly."""
     after = _rows(state, seen)[-RECENT // 2 :].copy()
-    return weighed(_told_once(state, seen), replace(_event_of(state), after=after))
+    return weighed(_told_once(state, seen), changed(_event_of(state), after=after))
 
 
 def _told_once(state: Watching, seen: Observation) -> Watching:
@@ -488,7 +498,7 @@ def _told_once(state: Watching, seen: Observation) -> Watching:
     signals = state.signals
     off = np.abs(signals.mean - signals.base) > signals.limit
     limit = np.where(off, np.inf, signals.limit)
-    return replace(state, signals=signals._replace(limit=limit))
+    return changed(state, signals=signals._replace(limit=limit))
 
 
 # -- jets at low pressure, dead-heading, stops
@@ -519,7 +529,7 @@ def _idle_in_event(state: Watching, seen: Observation) -> Watching:
     event = _event_of(state)
     n = event.idle_batches + 1
     if n <= CLOSE_LOOK or n % CLOSE_LOOK == 0:
-        return weighed(state, replace(event, idle_batches=n))
+        return weighed(state, changed(event, idle_batches=n))
     return with_event(state, event, idle_batches=n)
 
 
@@ -531,7 +541,7 @@ def _other_heads(state: Watching, seen: Observation) -> bool:
 
 def _forget_newest(state: Watching, kind: Kind) -> Watching:
     idle = state.idle[kind]
-    return replace(state, idle={**state.idle, kind: Idle(idle.first, idle.recent[:-1])})
+    return changed(state, idle={**state.idle, kind: Idle(idle.first, idle.recent[:-1])})
 
 
 def _passes_water(state: Watching, two: tuple[IdleBatch, ...]) -> bool:
@@ -539,11 +549,13 @@ def _passes_water(state: Watching, two: tuple[IdleBatch, ...]) -> bool:
 
     And more than what a stroke that only ended here can make of it.
     """
+    area, usual = state.reference.area, state.usual_idle + IDLE_LIMIT
     flow = sum(b.area for b in two) / 2.0
+    if len(two) < 2 or not flow / area > usual:
+        return False
     recent = state.idle[Kind.DEAD_HEAD].recent
     sd = timing_sd(two, max(b.resolution for b in recent))
-    sure = (flow - IDLE_SURENESS * sd) / state.reference.area
-    return len(two) == 2 and sure > _usual_idle(state) + IDLE_LIMIT
+    return (flow - IDLE_SURENESS * sd) / area > usual
 
 
 def _closed_jet_event(

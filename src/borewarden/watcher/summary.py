@@ -28,6 +28,7 @@ def verdict_of(monitor: Monitor, ring: NDArray[np.void]) -> Verdict:
     expected = event_rate(setup.pump.displacement, reference.area, pressure, temperature)
     learned = None if isinstance(monitor, Learning) else monitor.baseline.discharge_coefficient
     event = monitor.event if isinstance(monitor, Watching) else None
+    weighed = event.weighed if event is not None else None
     step = event.step if isinstance(event, StepEvent) else None
     slope, slope_sd, hours_left = _wear(monitor)
     return Verdict(
@@ -54,8 +55,8 @@ def verdict_of(monitor: Monitor, ring: NDArray[np.void]) -> Verdict:
         slope_per_hour=slope,
         slope_sd=slope_sd,
         hours_to_limit=hours_left,
-        causes=event.causes if event is not None else (),
-        check=event.weighed.check if event is not None and event.weighed else "",
+        causes=weighed.causes if weighed else (),
+        check=weighed.check if weighed else "",
     )
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from borewarden.diagnose.features import SIGNAL_OF, SLUGGISH, known_mean, shift_of, warmed
@@ -26,6 +24,7 @@ from borewarden.watcher.events import (
     StepEvent,
     Watching,
     Weighed,
+    changed,
 )
 
 HEAR_SIGNALS = 3  # batches after an alarm that further signals get to have their say; invented
@@ -48,27 +47,27 @@ def weighed(state: Watching, event: Event) -> Watching:
     settings = state.setup.settings
     step = _size_of(state, event)
     found, heated = _weigh(state, event, step)
-    event = replace(event, weighed=found)
-    top = found.causes[0]
+    event = changed(event, weighed=found)
+    top = found.beliefs[0]
     sudden = isinstance(event, StepEvent | LowPressureEvent)
     small = abs(step.size) < np.log1p(settings.wear_notice)
     if not isinstance(event, StepEvent) and small and not _known_to_make_it(top):
-        return with_standing(replace(state, event=None), 0.0)  # a signal alone is no matter
-    state = replace(state, event=event)
+        return with_standing(changed(state, event=None), 0.0)  # a signal alone is no matter
+    state = changed(state, event=event)
     state = with_standing(state, max(found.probability(Cause.BORE), state.past.probability))
     if sudden and _is_early(event, step, found.shift, heated, top):
         return state
     grown = isinstance(event, StepEvent) or step.size >= np.log1p(settings.limit)
     told = named(state.told, state.past, top, grown)
     if told is State.OTHER_FAULT and top.probability >= SURE_TO_UNSAY:
-        state = replace(state, past=state.past._replace(other_sure=True))
+        state = changed(state, past=state.past._replace(other_sure=True))
     reason = _say(told, event, step, state.wear.line.slope, top)
-    return replace(state, told=told, reason=reason)
+    return changed(state, told=told, reason=reason)
 
 
 def with_standing(state: Watching, probability: float) -> Watching:
     """The `state` with this `probability` that what was found so far is an opened bore."""
-    return replace(
+    return changed(
         state,
         detector=state.detector._replace(standing=probability),
         running=state.running._replace(probability=probability),
@@ -136,9 +135,9 @@ def _weigh(state: Watching, event: Event, step: Step) -> tuple[Weighed, float]:
         bore=state.setup.nominal_bore,
         heated=heated,
     )
-    causes = posterior(shift, circumstances)
-    check = cheapest_check(causes, shift, is_intensifier)
-    return Weighed(shift, circumstances, causes, check), heated
+    beliefs = posterior(shift, circumstances)
+    check = cheapest_check(beliefs, shift, is_intensifier)
+    return Weighed(shift, circumstances, beliefs, check), heated
 
 
 def _follows_the_set_pressure(state: Watching, event: Event) -> bool:
