@@ -392,10 +392,10 @@ def test_noise_follows_within_bounds_and_the_level_never(
     watcher.learn_many(rows(samples, 0, HOUR))
     baseline = watcher.bore.baseline
     assert baseline is not None
-    before = float(watcher.bore._watch[0]["sigma"])
+    before = watcher.bore.monitor.detector.sigma
     watcher.learn_many(rows(samples, HOUR))
     assert watcher.bore.baseline == baseline
-    after = float(watcher.bore._watch[0]["sigma"])
+    after = watcher.bore.monitor.detector.sigma
     assert before < after <= 2.0 * baseline.noise.sigma * (1.0 + 1e-9)
 
 

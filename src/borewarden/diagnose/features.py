@@ -1,0 +1,287 @@
+"""What there was before an event and what came after, feature by feature."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import Enum
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from borewarden.model.cause import (
+    AREA,
+    FEATURES,
+    IDLE,
+    LOW_AREA,
+    NAMES,
+    PRESSURE,
+    RIPPLE,
+    SCATTER,
+    ZERO,
+    Shift,
+)
+from borewarden.model.change import Step
+from borewarden.model.gate import SIGNALS, Kind
+
+HEAT_TIME = 120.0  # s of jet until 63 % of a leak's heat shows, and of none until it has gone;
+# invented
+HOTTEST = 4  # batches that say how hot it gets; invented
+NEWEST_IDLE = 3  # idle batches that count as now where no onset is known; invented
+FEW = 3  # values that say too little of their own spread; invented
+NS = 1e9  # nanoseconds in a second
+
+
+class IdleBatch(NamedTuple):
+    """A batch of a kind other than steady jet; see `borewarden.model.gate.BATCH`."""
+
+    start_ns: int
+    end_ns: int
+    time: float
+    area: float
+    resolution: float
+    pressure: float
+    stops: int
+    signals: NDArray[np.float64]
+
+
+def idle_batch(batch: np.void) -> IdleBatch:
+    """What is kept of a `batch` of the gate."""
+    return IdleBatch(
+        int(batch["start_ns"]),
+        int(batch["end_ns"]),
+        float(batch["time"]),
+        float(batch["area"]),
+        float(batch["resolution"]),
+        float(batch["pressure"]),
+        int(batch["stops"]),
+        batch["signals"].copy(),
+    )
+
+
+class Idle(NamedTuple):
+    """Batches of one kind other than steady jet: the first ones, and the newest. Oldest first."""
+
+    first: tuple[IdleBatch, ...] = ()
+    recent: tuple[IdleBatch, ...] = ()
+
+
+class Course(Enum):
+    """How an event came about."""
+
+    STEP = "at once, as steady jets show"
+    LOW_PRESSURE = "at once, as only jets at low pressure show"
+    GRADUAL = "gradually"
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """The batches on either side of an event.
+
+    `before` and `after` are steady ones, dtype `RING`; `onset_ns` is when it began, 0 where no
+    moment is known.
+    """
+
+    course: Course
+    onset_ns: int
+    before: NDArray[np.void]
+    after: NDArray[np.void]
+
+
+SIGNAL_OF = {
+    NAMES.index(feature): SIGNALS.index(signal)
+    for feature, signal in (
+        ("load", "load_ratio"),
+        ("boost", "boost"),
+        ("weep", "weep_rise"),
+        ("bypass", "bypass_rise"),
+        ("valves", "valve_rise"),
+        ("sides", "side_ratio"),
+        ("slip", "slip"),
+        ("scatter", "scatter"),
+        ("ripple", "ripple"),
+    )
+}
+# heat takes a minute or two to get there
+SLUGGISH = {NAMES.index("weep"), NAMES.index("bypass"), NAMES.index("valves")}
+# may be compared between the working pressure and a low one
+AT_ANY_PRESSURE = SLUGGISH | {NAMES.index("boost"), NAMES.index("sides"), NAMES.index("slip")}
+
+
+def shift_of(
+    compared: Comparison,
+    step: Step,
+    idle: Mapping[Kind, Idle],
+    hot: NDArray[np.float64],
+    area: float,
+    working: float,
+    holds_pressure: bool,
+) -> Shift:
+    """What each feature shows now, beside what it showed before the event.
+
+    `area` and `working` are the baseline's effective area in m² and pressure in Pa, `idle` the
+    batches of other kinds, `hot` the signals with the jet on, see `warmed`. The pressure counts
+    as a feature only where the pump `holds_pressure`.
+    """
+    seen = np.full(len(FEATURES), np.nan)
+    sd = np.full(len(FEATURES), np.nan)
+    seen[AREA], sd[AREA] = step.size, step.size_sd
+    before, after = compared.before, compared.after
+    if len(hot) and len(before) > 1:
+        _signals_differ(compared, hot, seen, sd)
+        if holds_pressure and compared.course is not Course.LOW_PRESSURE:
+            seen[PRESSURE], sd[PRESSURE] = _difference(
+                np.log(before["pressure"]), np.log(after["pressure"])
+            )
+    for feature, kind in ((LOW_AREA, Kind.LOW), (IDLE, Kind.DEAD_HEAD), (ZERO, Kind.STOPPED)):
+        old, new = before_and_since(compared, idle[kind])
+        if old and new:
+            seen[feature], sd[feature] = _idle_differs(old, new, kind, area, working)
+    return Shift(seen, sd)
+
+
+def _signals_differ(
+    compared: Comparison,
+    hot: NDArray[np.float64],
+    seen: NDArray[np.float64],
+    sd: NDArray[np.float64],
+) -> None:
+    """Fill in the features of `seen` and `sd` that further channels show."""
+    at_low = compared.course is Course.LOW_PRESSURE
+    for feature, signal in SIGNAL_OF.items():
+        if at_low and feature not in AT_ANY_PRESSURE:
+            continue
+        sluggish = feature in SLUGGISH
+        after = (hot if at_low else compared.after["signals"])[:, signal]
+        if sluggish:
+            after = np.sort(hot[:, signal])[-HOTTEST:]  # it cools in every pause
+        before = compared.before["signals"][:, signal]
+        seen[feature], sd[feature] = _difference(before, after, sluggish)
+        if sluggish and seen[feature] < 0.0:
+            seen[feature] = 0.0  # less pressure warms less; no fault makes anything colder
+    for feature in (SCATTER, RIPPLE):
+        if seen[feature] < 0.0:  # faults make strokes uneven; quieter ones say nothing
+            seen[feature] = np.nan
+
+
+def _idle_differs(
+    old: Sequence[IdleBatch], new: Sequence[IdleBatch], kind: Kind, area: float, working: float
+) -> tuple[float, float]:
+    before, after = (
+        np.array([_idle_value(b, kind, area, working) for b in part]) for part in (old, new)
+    )
+    seen, sd = _difference(before, after)
+    if kind is Kind.STOPPED:
+        return seen, sd
+    one = max(b.resolution for b in (*old, *new))
+    timing = float(np.hypot(timing_sd(old, one), timing_sd(new, one)))
+    # few strokes make dead-headed batches uneven, and that is counted already
+    return seen, timing / area if kind is Kind.DEAD_HEAD else max(sd, timing)
+
+
+def before_and_since(
+    compared: Comparison, idle: Idle
+) -> tuple[tuple[IdleBatch, ...], tuple[IdleBatch, ...]]:
+    """Batches before the event and all since; without an onset the first and the last three."""
+    onset_ns = compared.onset_ns
+    if compared.course is not Course.STEP and not onset_ns:
+        return idle.first, idle.recent[-NEWEST_IDLE:]
+    every = {batch.end_ns: batch for batch in (*idle.first, *idle.recent)}.values()
+    old = tuple(batch for batch in every if batch.end_ns <= onset_ns)
+    return old, tuple(batch for batch in idle.recent if batch.start_ns > onset_ns)
+
+
+def known_mean(values: NDArray[np.float64]) -> float:
+    """Mean of what is known of `values`; NaN if nothing is."""
+    known = values[np.isfinite(values)]
+    return _mean(known) if len(known) else float("nan")
+
+
+def known_spread(values: NDArray[np.float64]) -> float:
+    """Standard deviation of what is known of `values`."""
+    return _spread(values[np.isfinite(values)])
+
+
+# The next two are as numpy's own to the last bit, which take several times as long for few values.
+def _mean(values: NDArray[np.float64]) -> float:
+    return float(np.add.reduce(values) / len(values))
+
+
+def _spread(values: NDArray[np.float64]) -> float:
+    if len(values) < 2:
+        return 0.0
+    off = values - np.add.reduce(values) / len(values)
+    return float(np.sqrt(np.add.reduce(off * off) / len(values)))
+
+
+def _difference(
+    before: NDArray[np.float64], after: NDArray[np.float64], moving: bool = False
+) -> tuple[float, float]:
+    """Mean of `after` less that of `before`, and its standard uncertainty.
+
+    What is `moving` spreads by that afterwards, and only the spread before says how sure it is.
+    """
+    before, after = before[np.isfinite(before)], after[np.isfinite(after)]
+    if len(before) == 0 or len(after) == 0:
+        return float("nan"), float("nan")
+    spread = _spread(before)
+    if not moving and len(after) > FEW:
+        spread = max(spread, _spread(after))
+    # neighbours resemble each other: half as many count
+    sd = spread * (2.0 / len(before) + 2.0 / len(after)) ** 0.5
+    return _mean(after) - _mean(before), sd
+
+
+def warmed(compared: Comparison, idle: Mapping[Kind, Idle]) -> tuple[NDArray[np.float64], float]:
+    """Signals of all batches with the jet on since the event began, shape (n, SIGNALS).
+
+    And the share of a leak's heat that the hottest of them should show: it comes with the jet, and
+    goes in the pauses. Low pressure counts too, since a leak may allow no other.
+    """
+    low = before_and_since(compared, idle[Kind.LOW])[1] if compared.onset_ns else ()
+    signals = np.array([batch.signals for batch in low]).reshape(-1, len(SIGNALS))
+    jets = [(batch.start_ns, batch.end_ns, batch.time) for batch in low]
+    if compared.course is not Course.LOW_PRESSURE:
+        after = compared.after
+        signals = np.concatenate([after["signals"], signals])
+        jets += zip(*(after[k].tolist() for k in ("start_ns", "end_ns", "time")), strict=True)
+    if compared.course is Course.GRADUAL:
+        return signals, 1.0
+    warm, ended_ns, shown = 0.0, compared.onset_ns, []
+    for start_ns, end_ns, time in sorted(jets):
+        warm = warm * math.exp(-max(start_ns - ended_ns, 0) / NS / HEAT_TIME) + time
+        ended_ns = end_ns
+        shown.append(-math.expm1(-warm / HEAT_TIME))
+    hottest = sorted(shown)[-HOTTEST:]
+    return signals, sum(hottest) / len(hottest) if hottest else 1.0
+
+
+def timing_sd(batches: Sequence[IdleBatch], one: float) -> float:
+    """What counting strokes leaves open of the mean area of `batches`, at least `one` batch's."""
+    squares = sum(b.resolution**2 for b in batches)
+    return float(max(squares, one**2) ** 0.5 / len(batches))
+
+
+def _idle_value(batch: IdleBatch, kind: Kind, area: float, working: float) -> float:
+    if kind is Kind.LOW:
+        return math.log(batch.area / area)
+    return batch.area / area if kind is Kind.DEAD_HEAD else batch.pressure / working
+
+
+def falls_in_a_stop(rows: NDArray[np.void], first: int) -> bool:
+    """Whether the machine was stopped within a batch of where the step begins."""
+    around = rows["stops"][max(first - 2, 0) : first + 1]
+    return bool(len(around) > 1 and around[-1] != around[0])
+
+
+def onset_of(rows: NDArray[np.void], step: Step) -> int:
+    """When `step` began, ns: perhaps within the batch before its first one."""
+    onset_ns = int(rows["start_ns"][step.first])
+    if step.first > 0 and step.size != 0.0:
+        # the batch before may hold the onset: its mean shows what part of it came after
+        before = rows[step.first - 1]
+        part = min(max(float(before["value"]) / step.size, 0.0), 1.0)
+        onset_ns -= int(part * (int(before["end_ns"]) - int(before["start_ns"])))
+    return onset_ns
