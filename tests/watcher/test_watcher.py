@@ -14,11 +14,11 @@ from borewarden.base.samples import Samples, rows, samples_of
 from borewarden.detect.baseline import robust_noise
 from borewarden.diagnose.causes import Cause
 from borewarden.jewels.jewel import Jewel, nearest_stock_bore, stated_area
-from borewarden.model.bore import WatchSettings
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import DirectDrive, Intensifier
 from borewarden.simulate.day import log_day
 from borewarden.simulate.draw import draw_day
+from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import State
 from borewarden.watcher.watcher import Alert, Watcher, join
 from steady import gate_settings, steady_samples

@@ -17,8 +17,9 @@ from borewarden.base.samples import rows
 from borewarden.diagnose.causes import Cause
 from borewarden.gate.gate import Gate, GateSettings
 from borewarden.jewels.jewel import Jewel, stated_area
-from borewarden.model.bore import BoreWatch, WatchSettings
 from borewarden.tune.days import BLOCK, Shop, fitted_stretches, injected
+from borewarden.watcher.bore_watch import BoreWatch
+from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import STATES, State, Verdict
 from borewarden.watcher.watcher import Alert
 
