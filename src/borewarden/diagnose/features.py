@@ -35,7 +35,7 @@ NS = 1e9  # nanoseconds in a second
 
 
 class IdleBatch(NamedTuple):
-    """A batch of a kind other than steady jet; see `borewarden.model.gate.BATCH`."""
+    """A batch of a kind other than steady jet; see `borewarden.gate.batch.BATCH`."""
 
     start_ns: int
     end_ns: int
