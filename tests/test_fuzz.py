@@ -17,9 +17,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
+from borewarden.base.errors import BadInput
 from borewarden.cli import app
-from borewarden.collect import BadInput
-from borewarden.service.settings import load_folder
+from borewarden.settings.service import load_folder
 
 ROOT = Path(__file__).parents[1]
 LIVE = ("north-modbus", "south-opcua", "west-mqtt")

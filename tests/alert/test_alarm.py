@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from borewarden.alert.alarm import BURST, Alarm, AlarmSettings, AlarmState, Notice
-from borewarden.model.verdict import State
+from borewarden.watcher.verdict import State
 
 S = 10**9
 START = 1_772_449_200 * S

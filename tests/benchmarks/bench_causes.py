@@ -21,14 +21,15 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-from borewarden.model.bore import WatchSettings
-from borewarden.model.cause import PRIOR, Cause
-from borewarden.model.gate import GateSettings, rows
-from borewarden.model.verdict import State
-from borewarden.model.watcher import Watcher
+from borewarden.base.samples import rows
+from borewarden.diagnose.causes import PRIOR, Cause
+from borewarden.gate.gate import GateSettings
 from borewarden.physics.pump import Intensifier
 from borewarden.simulate.day import log_day
 from borewarden.simulate.draw import Drawn, causes_of, draw_day
+from borewarden.watcher.settings import WatchSettings
+from borewarden.watcher.verdict import State
+from borewarden.watcher.watcher import Watcher
 
 NO_FAULT = 0.25  # share of days
 LOOK_NS = 60 * 10**9  # from one look at the probability to the next

@@ -15,11 +15,12 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from borewarden.model.gate import Phase, Samples
-from borewarden.model.verdict import State
-from borewarden.model.watcher import Watcher
+from borewarden.base.samples import Samples
+from borewarden.gate.batch import Phase
 from borewarden.settings import load_machine
 from borewarden.simulate.day import Chip, Day, log_day
+from borewarden.watcher.verdict import State
+from borewarden.watcher.watcher import Watcher
 
 ROOT = Path(__file__).parents[2]
 LOGGINGS = (

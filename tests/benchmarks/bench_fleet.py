@@ -15,11 +15,12 @@ from dataclasses import replace
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-sys.path.insert(0, str(ROOT / "tests"))
+sys.path.insert(0, str(ROOT / "tests" / "support"))
 
 from distributed import Client  # noqa: E402
 
-from borewarden.fleet import (  # noqa: E402
+from borewarden.base.parallel import spread  # noqa: E402
+from borewarden.replay.fleet import (  # noqa: E402
     Found,
     MachineLogs,
     Refused,
@@ -28,8 +29,7 @@ from borewarden.fleet import (  # noqa: E402
     replay_machine,
 )
 from borewarden.settings import load_machine  # noqa: E402
-from borewarden.spread import spread  # noqa: E402
-from borewarden.store.embedded import open_store  # noqa: E402
+from borewarden.store.database import open_store  # noqa: E402
 from clusters import cluster  # noqa: E402
 
 DAYS = {

@@ -14,11 +14,11 @@ from pathlib import Path
 import numpy as np
 
 from borewarden.collect.logged import read_log
-from borewarden.model.watcher import Learned
+from borewarden.jewels.fitting import Fitting
 from borewarden.settings import load_machine
-from borewarden.store.embedded import judge_anew, open_store, transaction, write_learned
-from borewarden.store.jet_time import jet_times, openings
-from borewarden.store.register import Fitting
+from borewarden.store.database import judge_anew, open_store, transaction, write_learned
+from borewarden.store.jet_times import jet_times, openings
+from borewarden.watcher.watcher import Learned
 
 ROOT = Path(__file__).parents[2]
 DAYS = 90

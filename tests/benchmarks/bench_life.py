@@ -17,8 +17,13 @@ from pathlib import Path
 import numpy as np
 from scipy import stats
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "life"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
+from borewarden.detect.wear import Drift
+from borewarden.lives.posterior import PRIORS, JewelRecord, Prior, learn
+from borewarden.lives.replacement import Costs, plan
+from borewarden.lives.stock import Head, jewels_to_hold
+from borewarden.lives.survival import chance_to_last, chance_to_last_given_wear, interval, quantile
 from invented_shop import (
     LOW_START_EFFECT,
     TDS_EFFECT,
@@ -29,12 +34,6 @@ from invented_shop import (
     learned_facts,
     three_months,
 )
-
-from borewarden.life.posterior import PRIORS, JewelRecord, Prior, learn
-from borewarden.life.replacement import Costs, plan
-from borewarden.life.stock import Head, jewels_to_hold
-from borewarden.life.survival import chance_to_last, chance_to_last_given_wear, interval, quantile
-from borewarden.model.drift import Drift
 
 SHOPS: dict[str, dict[str, Truth]] = {
     "as the trade says": TRUTHS,

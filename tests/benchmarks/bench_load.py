@@ -23,8 +23,9 @@ from pathlib import Path
 import numpy as np
 
 from borewarden.collect.modbus import ModbusSource, Register, modbus_samples
+from borewarden.service.messages import Effects, Queue
 from borewarden.service.status import MachineStatus
-from borewarden.service.watch import Along, Queue, watch
+from borewarden.service.watch import watch
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.simulate.serve import modbus_server
 
@@ -71,7 +72,7 @@ async def load(pumps: int, hertz: float, seconds: float, port: int, store: Path)
 
     def started(
         connection: sqlite3.Connection, statuses: dict[str, MachineStatus], queue: Queue
-    ) -> Along:
+    ) -> Effects:
         seen.update(statuses)
         return lambda connection, block: None
 

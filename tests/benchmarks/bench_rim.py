@@ -13,12 +13,11 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "life"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
+from borewarden.base.errors import BadInput
+from borewarden.jewels.rim_image import measure_rim
 from rim_pictures import random_picture, render
-
-from borewarden.collect import BadInput
-from borewarden.life.rim import measure_rim
 
 ANGLES = (0.0, 3.0, 6.0, 10.0, 15.0, 20.0, 30.0, 45.0, 60.0)
 WAYS = ("good", "fair", "bad")

@@ -31,17 +31,18 @@ import numpy as np
 import structlog
 from pydantic import SecretStr
 
+from borewarden.base.samples import Samples, rows
 from borewarden.collect.logged import read_log
-from borewarden.model.gate import Samples, rows
-from borewarden.replay import replay, replay_samples
-from borewarden.service.along import Along
-from borewarden.service.settings import ServiceSettings
+from borewarden.replay.one_machine import replay_logs, replay_samples
+from borewarden.service.effects import Effects
+from borewarden.service.messages import Queue
 from borewarden.service.status import MachineStatus
-from borewarden.service.watch import Queue, watch
+from borewarden.service.watch import watch
 from borewarden.settings import MachineSettings, load_machine
+from borewarden.settings.service import ServiceSettings
 from borewarden.simulate.serve import payloads, raw_values
 from borewarden.store import influx
-from borewarden.store.embedded import open_store, read_samples, transaction, write_learned
+from borewarden.store.database import open_store, read_samples, transaction, write_learned
 
 ROOT = Path(__file__).parents[2]
 DAYS = {
@@ -81,7 +82,7 @@ def measure_bytes(folder: Path) -> Figures:
     for name in DAYS:
         machine, log, samples = day_of(name)
         n = len(samples.time_ns)
-        result = replay(machine, [log], folder / f"{name}.db")
+        result = replay_logs(machine, [log], folder / f"{name}.db")
         lines = influx.sample_lines(machine.name, samples, result.phases)
         batches = influx.batch_lines(machine.name, result.batches)
         with open_store(folder / f"{name}.db") as connection, open_store(folder / "e.db") as empty:
@@ -329,9 +330,11 @@ async def live(pumps: int, seconds: float, folder: Path, stack: ExitStack) -> Fi
 
     def started(
         connection: sqlite3.Connection, statuses: dict[str, MachineStatus], queue: Queue
-    ) -> Along:
+    ) -> Effects:
         seen.update(statuses)
-        return Along(connection, statuses, service.alarm_settings(), to_influx=True, to_mail=False)
+        return Effects(
+            connection, statuses, service.alarm_settings(), to_influx=True, to_mail=False
+        )
 
     sources = {machine.name: machine.open_source() for machine in machines}
     settings = influx.InfluxSettings(url, "o", "b", SecretStr(""))

@@ -15,8 +15,16 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "shift"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
+from borewarden.jewels.fitting import End, Fitting
+from borewarden.lives.posterior import learn
+from borewarden.lives.records import records_of
+from borewarden.planning.outlook import outlook_of, stock_of
+from borewarden.planning.snapshot import see_shop
+from borewarden.show.shift_page import write_shift
+from borewarden.store.database import open_store, transaction
+from borewarden.store.register import record
 from invented_register import (
     AT,
     EXAMPLE,
@@ -24,14 +32,6 @@ from invented_register import (
     write_batches,
     write_machines,
 )
-
-from borewarden.life.posterior import learn
-from borewarden.life.records import records_of
-from borewarden.shift.outlook import outlook_of, stock_of
-from borewarden.shift.page import write_shift
-from borewarden.shift.seen import see_shop
-from borewarden.store.embedded import open_store, transaction
-from borewarden.store.register import End, Fitting, record
 
 WEEKS, PACE = 13.0, 45.0
 

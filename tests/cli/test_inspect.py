@@ -15,15 +15,15 @@ from click.testing import Result
 from skimage.io import imsave
 from typer.testing import CliRunner
 
-from borewarden.alert.wording import CAUTIONS
 from borewarden.cli import app
-from borewarden.life import inspection as pictures
-from borewarden.life.inspection import labels_of
-from borewarden.model.cause import Cause
-from borewarden.model.inspection import Finding, Inspection
-from borewarden.replay import replay
+from borewarden.diagnose.causes import Cause
+from borewarden.inspection import labels as pictures
+from borewarden.inspection.cautions import CAUTIONS
+from borewarden.inspection.labels import labels_of
+from borewarden.inspection.record import Finding, Inspection
+from borewarden.replay.one_machine import replay_logs
 from borewarden.settings import load_machine
-from borewarden.store.embedded import open_store
+from borewarden.store.database import open_store
 from borewarden.store.inspections import inspection_history, inspections, read_picture
 
 ROOT = Path(__file__).parents[2]
@@ -35,8 +35,8 @@ WEST = ROOT / "config" / "west.toml"
 def replayed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store in which North has chipped and West is sound."""
     store = tmp_path_factory.mktemp("replayed") / "shop.db"
-    replay(load_machine(NORTH), [ROOT / "replay_data" / "north-2026-03-04-chip.csv"], store)
-    replay(load_machine(WEST), [ROOT / "replay_data" / "west-2026-03-03-sound.parquet"], store)
+    replay_logs(load_machine(NORTH), [ROOT / "replay_data" / "north-2026-03-04-chip.csv"], store)
+    replay_logs(load_machine(WEST), [ROOT / "replay_data" / "west-2026-03-03-sound.parquet"], store)
     return store
 
 
@@ -267,8 +267,8 @@ def test_json_answers_and_no_store_or_machine_file(store: Path, tmp_path: Path) 
 @pytest.mark.parametrize(
     ("words", "expected"),
     [
-        (["--answer", "rim=splendid"], ["'splendid' is no answer to 'rim'", "one of sound"]),
-        (["--answer", "rims=sound"], ["no step 'rims'", "there are second-head"]),
+        (["--answer", "rim=splendid"], ["'splendid' is not an answer to 'rim'", "one of sound"]),
+        (["--answer", "rims=sound"], ["there is no step 'rims'", "one of second-head"]),
         (["--answer", "rim"], ["no '='"]),
         (["--answer", "speed=slower"], ["speed", "intensifier", "leave it out"]),
         (["--picture", "missing.png"], ["missing.png", "No such file"]),

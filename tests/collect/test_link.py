@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from wire import free_port, streaming
 
+from borewarden.base.samples import Channel
 from borewarden.collect import link
 from borewarden.collect.link import (
     Clock,
@@ -28,9 +28,9 @@ from borewarden.collect.link import (
     plain_reason,
     ticks,
 )
-from borewarden.collect.logged import Channel
 from borewarden.collect.modbus import ModbusSource, Register, modbus_samples
 from borewarden.simulate.serve import modbus_server
+from wire import free_port, streaming
 
 COUNT = {"stroke_count": Channel("n", "counts")}
 

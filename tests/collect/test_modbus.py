@@ -22,9 +22,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from pymodbus.client import AsyncModbusTcpClient
-from wire import Proxy, free_port, streaming
 
-from borewarden.collect.logged import Channel
+from borewarden.base.samples import Channel
 from borewarden.collect.modbus import (
     FORMATS,
     ModbusSource,
@@ -35,6 +34,7 @@ from borewarden.collect.modbus import (
     plan,
 )
 from borewarden.simulate.serve import modbus_server
+from wire import Proxy, free_port, streaming
 
 NAN = math.nan
 BAR = Channel("pressure", "bar", 1e5)

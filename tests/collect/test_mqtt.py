@@ -11,7 +11,6 @@ import json
 import math
 import random
 import time
-from collections.abc import AsyncIterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,12 +20,13 @@ import pytest
 import trustme
 from hypothesis import given
 from hypothesis import strategies as st
-from wire import PATIENCE, Proxy, free_port, needs, streaming
 
-from borewarden.collect.logged import Channel
+from borewarden.base.samples import Channel
 from borewarden.collect.mqtt import JsonField, MqttSource, _get, _number, _parse, _time_ns
 from borewarden.collect.mqtt import mqtt_samples as collect
 from borewarden.simulate.serve import payloads
+from broker import broker
+from wire import Proxy, free_port, needs, streaming
 
 FIELDS = {
     "pressure": JsonField(Channel("pump.bar", "bar", 1e5), "pump.bar"),
@@ -55,32 +55,6 @@ def quick() -> random.Random:
 
 def mqtt_samples(source: MqttSource):
     return collect(source, quick())
-
-
-@contextlib.asynccontextmanager
-async def broker(port: int, folder: Path, *options: str) -> AsyncIterator[None]:
-    """A mosquitto on loopback for the length of a `with`."""
-    program = needs("mosquitto")
-    config = folder / "mosquitto.conf"
-    lines = [f"listener {port} 127.0.0.1", "persistence false", *options]
-    if not any(option.startswith("password_file") for option in options):
-        lines.append("allow_anonymous true")
-    config.write_text("\n".join(lines) + "\n")
-    process = await asyncio.create_subprocess_exec(
-        program, "-c", str(config), stderr=asyncio.subprocess.DEVNULL
-    )
-    try:
-        async with asyncio.timeout(PATIENCE):
-            while True:
-                with contextlib.suppress(OSError):
-                    _, writer = await asyncio.open_connection("127.0.0.1", port)
-                    writer.close()
-                    break
-                await asyncio.sleep(0.05)
-        yield
-    finally:
-        process.terminate()
-        await process.wait()
 
 
 async def publish_until(port: int, stream, happened, source: MqttSource, raw=RAW, **how) -> None:

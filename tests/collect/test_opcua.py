@@ -23,11 +23,11 @@ from asyncua.common.utils import ServiceError
 from asyncua.crypto.cert_gen import setup_self_signed_certificate
 from asyncua.crypto.permission_rules import User, UserRole
 from cryptography.x509.oid import ExtendedKeyUsageOID
-from wire import Proxy, free_port, streaming
 
-from borewarden.collect.logged import Channel
+from borewarden.base.samples import Channel
 from borewarden.collect.opcua import NodePoint, OpcUaSource, opcua_samples
 from borewarden.simulate.serve import data_value, offer
+from wire import Proxy, free_port, streaming
 
 NODES = {
     "pressure": NodePoint(Channel("p", "MPa", 1e6), "ns=2;s=Pump.Pressure"),

@@ -23,16 +23,17 @@ import numpy as np
 import paho.mqtt.client as paho
 import pytest
 import trustme
-from wire import PATIENCE, free_port, needs, streaming
 
 from borewarden.collect.mqtt import MqttSource, mqtt_samples
-from borewarden.service.reach import reach_machine
-from borewarden.service.settings import load_folder
+from borewarden.service.connection_check import reach_machine
+from borewarden.service.messages import Effects
 from borewarden.service.status import MachineStatus
-from borewarden.service.watch import Along, watch
+from borewarden.service.watch import watch
 from borewarden.settings import MachineSettings, load_machine
+from borewarden.settings.service import load_folder
 from borewarden.simulate.serve import payloads
-from borewarden.store.embedded import open_store, read_table
+from borewarden.store.database import open_store, read_table
+from wire import PATIENCE, free_port, needs, streaming
 
 ROOT = Path(__file__).parents[2]
 SITES = ("ahorn", "buche", "eiche", "linde")
@@ -243,7 +244,7 @@ async def test_twenty_machines_of_four_sites_arrive_complete_and_apart(
     store = tmp_path / "sites.db"
     seen: dict[str, MachineStatus] = {}
 
-    def started(connection, statuses, queue) -> Along:
+    def started(connection, statuses, queue) -> Effects:
         seen.update(statuses)
         return lambda connection, block: None
 

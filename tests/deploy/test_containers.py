@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 import yaml
 
-from borewarden.service.settings import load_folder
+from borewarden.settings.service import load_folder
 
 ROOT = Path(__file__).parents[2]
 DOCKER = ROOT / "deploy" / "docker"

@@ -11,17 +11,17 @@ from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 
 import pytest
-from follow_log import paced, yet_to_come
-from test_along import AT_ONCE, CHIP, SOUTH, Held, mails, stored_alarm
 from typer.testing import CliRunner
 
 from borewarden.cli import app
 from borewarden.collect.link import Received
 from borewarden.collect.logged import read_log
 from borewarden.service import watch as watch_module
-from borewarden.service.page import page_app, serve_page
 from borewarden.service.watch import watch
+from borewarden.service.web import page_app, serve_page
 from borewarden.settings import load_machine
+from follow_log import paced, yet_to_come
+from held import AT_ONCE, CHIP, SOUTH, Held, mails, stored_alarm
 
 
 class Service:

@@ -16,23 +16,24 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from follow_log import paced
 
+from borewarden.base.samples import Samples, rows
 from borewarden.collect.link import LinkState, Received
 from borewarden.collect.logged import read_log
-from borewarden.model.gate import Samples, rows
-from borewarden.model.verdict import State
-from borewarden.replay import replay
-from borewarden.service import watch as watch_module
+from borewarden.replay.one_machine import replay_logs
+from borewarden.service import writer
+from borewarden.service.messages import Effects, Queue, Started
 from borewarden.service.status import MachineStatus
-from borewarden.service.watch import Along, Queue, Started, watch
+from borewarden.service.watch import watch
 from borewarden.settings import load_machine
-from borewarden.store.embedded import open_store, read_table
+from borewarden.store.database import open_store, read_table
+from borewarden.watcher.verdict import State
+from follow_log import paced
 
 ROOT = Path(__file__).parents[2]
 SOUTH = ROOT / "config" / "south.toml"
 CHIP = ROOT / "replay_data" / "south-2026-03-05-chip.csv"
-KILLS = int(os.environ.get("BOREWARDEN_KILLS", "6"))  # a run with 100 stands in DEVELOPERS.md
+KILLS = int(os.environ.get("BOREWARDEN_KILLS", "6"))  # a run with 100 is in docs/benchmarks.md
 
 
 def tables(store: Path) -> dict[str, pd.DataFrame]:
@@ -45,7 +46,7 @@ def tables(store: Path) -> dict[str, pd.DataFrame]:
 @pytest.fixture(scope="module")
 def replayed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, pd.DataFrame]:
     store = tmp_path_factory.mktemp("replayed") / "replayed.db"
-    replay(load_machine(SOUTH), [CHIP], store)
+    replay_logs(load_machine(SOUTH), [CHIP], store)
     return tables(store)
 
 
@@ -55,11 +56,11 @@ def assert_same(store: Path, replayed: dict[str, pd.DataFrame]) -> None:
 
 
 def noting(seen: dict[str, MachineStatus]) -> Started:
-    """Keep hold of the live statuses; let nothing go along with the blocks."""
+    """Keep hold of the live statuses; let nothing go with the blocks."""
 
     def started(
         connection: sqlite3.Connection, statuses: dict[str, MachineStatus], queue: Queue
-    ) -> Along:
+    ) -> Effects:
         seen.update(statuses)
         return lambda connection, block: None
 
@@ -88,14 +89,14 @@ async def test_what_is_told_belongs_to_what_is_kept(
     """A slow disk: the watcher is many blocks ahead, and none of that is told before its time."""
     machine = load_machine(SOUTH)
     samples = read_log(CHIP, machine.log_format())
-    tell, write = watch_module.tell, watch_module._write
+    tell, write = writer.tell, writer._write
     told: list[tuple[int, int, float, str]] = []
     at_once: list[int] = []
 
-    def slowly(connection: sqlite3.Connection, waiting: list, along: object) -> None:
+    def slowly(connection: sqlite3.Connection, waiting: list, effects: object) -> None:
         at_once.append(len(waiting))
         time.sleep(0.02)
-        write(connection, waiting, along)
+        write(connection, waiting, effects)
 
     def and_note(status: MachineStatus, *block: object) -> None:
         tell(status, *block)
@@ -104,8 +105,8 @@ async def test_what_is_told_belongs_to_what_is_kept(
             (status.samples, status.last_sample_ns, status.missed_hours, repr(status.verdict))
         )
 
-    monkeypatch.setattr(watch_module, "_write", slowly)
-    monkeypatch.setattr(watch_module, "tell", and_note)
+    monkeypatch.setattr(writer, "_write", slowly)
+    monkeypatch.setattr(writer, "tell", and_note)
     await watch([machine], tmp_path / "slow.db", {"South": paced(samples, 200)})
     assert max(at_once) > 3  # or nothing was ahead of anything
     watcher, due = machine.build_watcher(), []
@@ -126,7 +127,7 @@ def test_killed_at_random_points_is_replay_all_the_same(
     rng = random.Random(31)
     command = [
         sys.executable,
-        str(Path(__file__).with_name("follow_log.py")),
+        str(Path(__file__).parents[1] / "support" / "follow_log.py"),
         str(SOUTH),
         str(CHIP),
         str(store),
@@ -169,18 +170,18 @@ async def test_full_disk_holds_things_up_and_loses_nothing(
     store = tmp_path / "full.db"
     machine = load_machine(SOUTH)
     samples = read_log(CHIP, machine.log_format())
-    write, failures = watch_module._write, []
+    write, failures = writer._write, []
 
-    def cramped(connection: sqlite3.Connection, waiting: list, along: object) -> None:
+    def cramped(connection: sqlite3.Connection, waiting: list, effects: object) -> None:
         pages = 10**6 if len(failures) >= 2 else 200
         connection.execute(f"PRAGMA max_page_count = {pages}")
         try:
-            write(connection, waiting, along)
+            write(connection, waiting, effects)
         except sqlite3.OperationalError as full:
             failures.append(str(full))
             raise
 
-    monkeypatch.setattr(watch_module, "_write", cramped)
+    monkeypatch.setattr(writer, "_write", cramped)
     await watch([machine], store, {"South": paced(samples, 500)})
     assert failures == ["database or disk is full"] * 2
     assert_same(store, replayed)
@@ -348,7 +349,7 @@ async def test_writer_that_fails_for_good_ends_the_watch(
     def broken(*_: object) -> None:
         raise RuntimeError("a mistake of ours")
 
-    monkeypatch.setattr(watch_module, "_write", broken)
+    monkeypatch.setattr(writer, "_write", broken)
     with pytest.raises(ExceptionGroup) as group:
         await watch([machine], tmp_path / "broken.db", {"South": paced(samples, 100, 0.001)})
     assert group.group_contains(RuntimeError, match="a mistake of ours")

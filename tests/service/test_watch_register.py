@@ -14,21 +14,19 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from follow_log import paced, yet_to_come
-from test_along import Held, mails
 
+from borewarden.base.samples import Samples, rows
 from borewarden.collect.link import Received
-from borewarden.collect.logged import read_log
-from borewarden.model.baseline import fitted_sets
-from borewarden.model.gate import Samples, rows
-from borewarden.model.verdict import State
-from borewarden.replay import replay, replay_samples
+from borewarden.jewels.fitting import End, Fitting, fitted_sets
+from borewarden.replay.one_machine import replay_logs, replay_samples
 from borewarden.service import watch as watch_module
-from borewarden.service.card import card
+from borewarden.service import writer
+from borewarden.service.machine_view import card
+from borewarden.service.messages import Judged
 from borewarden.service.watch import watch
-from borewarden.settings import load_machine
-from borewarden.store import embedded, influx, outbox
-from borewarden.store.embedded import (
+from borewarden.store import database as embedded
+from borewarden.store import influx, outbox
+from borewarden.store.database import (
     newest_sample_ns,
     open_store,
     open_to_read,
@@ -36,21 +34,12 @@ from borewarden.store.embedded import (
     transaction,
     write_learned,
 )
-from borewarden.store.register import (
-    End,
-    Fitting,
-    fittings,
-    judged_by,
-    newest_entry,
-    record,
-    set_judged_by,
-)
+from borewarden.store.register import fittings, judged_by, newest_entry, record, set_judged_by
+from borewarden.watcher.verdict import State
+from follow_log import paced, yet_to_come
+from follow_register import CHIP, MACHINE, SAMPLES, SOUTH, reckoned_with, until
+from held import Held, mails
 
-ROOT = Path(__file__).parents[2]
-SOUTH = ROOT / "config" / "south.toml"
-CHIP = ROOT / "replay_data" / "south-2026-03-05-chip.csv"
-MACHINE = load_machine(SOUTH)
-SAMPLES = rows(read_log(CHIP, MACHINE.log_format()), 22_000, 33_000)  # some three hours
 SECONDS = len(SAMPLES.time_ns)
 CHIPPED = 4746  # row of 13:05:40, at which the rim truly chips
 DIAMOND = Fitting("South", "1", int(SAMPLES.time_ns[1000]), 0.3048e-3, "diamond")
@@ -94,21 +83,9 @@ def assert_is_a_replay(store: Path, folder: Path) -> None:
         pd.testing.assert_frame_equal(table, due[name], check_exact=True)
 
 
-async def until(condition: Callable[[], bool]) -> None:
-    async with asyncio.timeout(60.0):
-        while not condition():
-            await asyncio.sleep(0.01)
-
-
 def newest_of(store: Path) -> int | None:
     with open_to_read(store) as connection:
         return newest_sample_ns(connection, "South")
-
-
-def reckoned_with(store: Path) -> bool:
-    """Whether the live service goes by the newest entry."""
-    with open_to_read(store) as connection:
-        return judged_by(connection, "South") == newest_entry(connection)
 
 
 async def stretches(
@@ -190,13 +167,13 @@ async def test_note_and_closing_of_an_entry_have_nothing_judged_anew(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     since: list[int | None] = []
-    judge = watch_module.judge
+    judge = writer.judge
 
-    def noting(connection: sqlite3.Connection, block: watch_module.Judged) -> None:
+    def noting(connection: sqlite3.Connection, block: Judged) -> None:
         since.append(block.since_ns)
         judge(connection, block)
 
-    monkeypatch.setattr(watch_module, "judge", noting)
+    monkeypatch.setattr(writer, "judge", noting)
     store = tmp_path / "live.db"
     out = at(1000, out_ns=int(SAMPLES.time_ns[1900]), end=End.WORN)
     source = stretches(
@@ -226,7 +203,7 @@ async def test_stopped_while_judging_anew_keeps_all_and_does_it_at_the_next_star
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     store = tmp_path / "live.db"
-    learn, busy = watch_module.judge_anew, asyncio.Event()
+    learn, busy = writer.judge_anew, asyncio.Event()
     loop = asyncio.get_running_loop()
 
     def slowly(*words: object) -> object:
@@ -236,7 +213,7 @@ async def test_stopped_while_judging_anew_keeps_all_and_does_it_at_the_next_star
             asyncio.run(asyncio.sleep(0.3))
 
     with monkeypatch.context() as patch:
-        patch.setattr(watch_module, "judge_anew", slowly)
+        patch.setattr(writer, "judge_anew", slowly)
         source = stretches(store, (8000, lambda: write(store, at(1000))))
         watching = asyncio.create_task(watch([MACHINE], store, {"South": source}))
         await busy.wait()
@@ -318,7 +295,7 @@ async def test_alert_that_was_a_change_of_jewel_ends_with_one_all_clear(tmp_path
 
 def judged_by_a_process(store: Path, kill_at: str | None) -> None:
     """Watch in another process until it says `kill_at`, and SIGKILL it then; or to the end."""
-    script = str(Path(__file__).with_name("judge_aloud.py"))
+    script = str(Path(__file__).parents[1] / "support" / "judge_aloud.py")
     with subprocess.Popen(
         [sys.executable, script, str(store)], stdout=subprocess.PIPE, text=True
     ) as process:
@@ -374,11 +351,11 @@ async def test_other_machines_are_left_alone(tmp_path: Path) -> None:
 def test_replay_of_all_there_is_reckons_with_the_register(tmp_path: Path) -> None:
     store = tmp_path / "a.db"
     write(store, at(1000))
-    replayed = replay(MACHINE, [CHIP], store)
+    replayed = replay_logs(MACHINE, [CHIP], store)
     assert [jewel.fitted_ns for jewel in replayed.jewels] == [DIAMOND.fitted_ns]
     assert reckoned_with(store)
     with open_store(store) as connection:
         set_judged_by(connection, "South", 0)
-    replay(MACHINE, [CHIP], store)
+    replay_logs(MACHINE, [CHIP], store)
     assert reckoned_with(store)
-    assert replay(MACHINE, [CHIP]).jewels == MACHINE.jewels()
+    assert replay_logs(MACHINE, [CHIP]).jewels == MACHINE.jewels()

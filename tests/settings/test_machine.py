@@ -15,11 +15,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from borewarden.collect import BadInput
-from borewarden.model.bore import WatchSettings
-from borewarden.model.gate import GateSettings
+from borewarden.base.errors import BadInput
+from borewarden.gate.gate import GateSettings
 from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
 from borewarden.settings import load_machine
+from borewarden.watcher.settings import WatchSettings
 
 CONFIG = Path(__file__).parents[2] / "config"
 NORTH = """\

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from borewarden.collect import BadInput
-from borewarden.life.choice import JEWEL_COSTS, SHOP_COST
-from borewarden.service.settings import load_machines
+from borewarden.base.errors import BadInput
+from borewarden.jewels.bore_choice import JEWEL_COSTS, SHOP_COST
 from borewarden.settings import load_shop
+from borewarden.settings.service import load_machines
 
 EXAMPLE = Path(__file__).parents[2] / "config" / "live" / "shop.toml"
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from borewarden.collect import BadInput
+from borewarden.base.errors import BadInput
 from borewarden.collect.modbus import ModbusSource
 from borewarden.collect.mqtt import MqttSource
 from borewarden.collect.opcua import OpcUaSource

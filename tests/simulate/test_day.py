@@ -8,7 +8,7 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from borewarden.model.baseline import Jewel
+from borewarden.jewels.jewel import Jewel
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import DirectDrive, Intensifier, delivered_mass, event_rate
 from borewarden.physics.water import density

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import datetime as dt
-import sys
 import time
 from collections.abc import AsyncIterator
 from dataclasses import replace
@@ -14,13 +13,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from borewarden.base.samples import Samples, rows, samples_of
 from borewarden.collect.live import live_samples
-from borewarden.model.gate import Samples, rows, samples_of
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.simulate.day import Day, log_day
 from borewarden.simulate.serve import LONGEST_PAUSE, STANDSTILL, at, awake, rebased, serve
-
-sys.path.insert(0, str(Path(__file__).parent.parent / "collect"))
 from wire import free_port, streaming
 
 LIVE = Path(__file__).parent.parent.parent / "config" / "live"
@@ -75,7 +72,7 @@ async def test_opc_ua_as_the_machine_file_says_and_faster() -> None:
 
 
 async def test_mqtt_as_the_machine_file_says_and_faster(tmp_path: Path) -> None:
-    from test_mqtt import broker
+    from broker import broker
 
     settings = load_machine(LIVE / "west-mqtt.toml")
     source = at(settings.live_source(), port=free_port())

@@ -13,10 +13,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from test_influx import forwarding, queue, recent, until_empty
-from victoria import Agent, Server
 
 from borewarden.store.influx import sample_lines
+from forward import forwarding, queue, recent, until_empty
+from victoria import Agent, Server
 
 SHARDS = Path(__file__).parents[2] / "deploy" / "victoriametrics"
 MACHINES = [f"Werk {site}, Anlage {number}" for site in "ABC" for number in range(4)]

@@ -10,14 +10,12 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from kill import write_until_killed
 
-from borewarden.model.bore import RESULT
-from borewarden.model.gate import Samples, rows
-from borewarden.model.watcher import Learned
+from borewarden.base.samples import Samples, rows
 from borewarden.physics.pump import Intensifier
-from borewarden.store import embedded, outbox
-from borewarden.store.embedded import (
+from borewarden.store import database as embedded
+from borewarden.store import outbox
+from borewarden.store.database import (
     forget,
     gather,
     newest_sample_ns,
@@ -27,7 +25,10 @@ from borewarden.store.embedded import (
     transaction,
     write_learned,
 )
-from conftest import steady_samples
+from borewarden.watcher.batch_loop import RESULT
+from borewarden.watcher.watcher import Learned
+from kill import write_until_killed
+from steady import steady_samples
 
 WRITE = "write_learned(connection, 'North', samples_of(np.array([i]), pressure=np.ones(1)), none)"
 NO_BATCHES = np.zeros(0, dtype=RESULT)

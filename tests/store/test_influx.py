@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-import time
 from collections.abc import Iterator
-from contextlib import asynccontextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,38 +12,25 @@ import pytest
 from aiohttp import web
 from numpy.typing import NDArray
 from pydantic import SecretStr
-from victoria import Server
 
-from borewarden.model.bore import RESULT
-from borewarden.model.cause import Belief, Cause
-from borewarden.model.gate import Samples, samples_of
-from borewarden.model.verdict import STATES, State, Verdict
-from borewarden.model.watcher import Alert
-from borewarden.store.embedded import open_store, transaction
+from borewarden.diagnose.causes import Belief, Cause
+from borewarden.store.database import open_store
 from borewarden.store.influx import (
     SINK,
     InfluxSettings,
     alert_lines,
     batch_lines,
-    forward,
     link_lines,
     sample_lines,
 )
-from borewarden.store.outbox import put, take, waiting
+from borewarden.store.outbox import take
+from borewarden.watcher.batch_loop import RESULT
+from borewarden.watcher.verdict import STATES, State, Verdict
+from borewarden.watcher.watcher import Alert
+from forward import TOKEN, forwarding, queue, recent, samples, until_empty
+from victoria import Server
 
 NAN = float("nan")
-TOKEN = "not-to-be-logged"
-FAST = {"idle": 0.01, "first_pause": 0.01, "longest_pause": 0.1}
-
-
-def samples(n: int, start_ns: int = 0) -> Samples:
-    time_ns = start_ns + np.arange(n, dtype=np.int64) * 10**9
-    return samples_of(
-        time_ns,
-        pressure=370e6 + np.arange(n) * 1.5,
-        stroke_count=np.arange(n) * 1.0,
-        valve=np.ones(n),
-    )
 
 
 def batch(end_ns: int = 20) -> NDArray[np.void]:
@@ -128,39 +113,6 @@ def server(tmp_path: Path) -> Iterator[Server]:
         yield server
     finally:
         server.stop(kill=True)
-
-
-def influx_settings(url: str) -> InfluxSettings:
-    return InfluxSettings(url, "shop", "pumps", SecretStr(TOKEN), timeout=5.0)
-
-
-@asynccontextmanager
-async def forwarding(store: Path, url: str, **options):
-    """`forward` beside the block; whatever it raises is raised at the end."""
-    task = asyncio.create_task(forward(store, influx_settings(url), **{**FAST, **options}))
-    try:
-        async with asyncio.timeout(60):
-            yield task
-    finally:
-        task.cancel()
-        with suppress(asyncio.CancelledError):
-            await task
-
-
-def queue(store: Path, kind: str, lines: list[str], every: int = 1) -> None:
-    with open_store(store) as connection, transaction(connection):
-        for i in range(0, len(lines), every):
-            put(connection, SINK, kind, i, "\n".join(lines[i : i + every]))
-
-
-async def until_empty(store: Path) -> None:
-    with open_store(store) as connection:
-        while waiting(connection, SINK).payloads:
-            await asyncio.sleep(0.02)
-
-
-def recent(n: int) -> Samples:
-    return samples(n, (int(time.time()) - n) * 10**9)
 
 
 async def test_rows_are_read_back_from_the_server(tmp_path: Path, server: Server) -> None:

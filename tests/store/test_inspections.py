@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from borewarden.model.cause import Cause
-from borewarden.model.inspection import Finding, Inspection, Picture
-from borewarden.store.embedded import open_store, transaction
+from borewarden.diagnose.causes import Cause
+from borewarden.inspection.record import Finding, Inspection, Picture
+from borewarden.store.database import open_store, transaction
 from borewarden.store.inspections import (
     inspection_history,
     inspections,

@@ -15,11 +15,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from kill import write_until_killed
 
-from borewarden.store import embedded, outbox
-from borewarden.store.embedded import open_store, read_alarm, transaction, write_alarm
+from borewarden.store import database as embedded
+from borewarden.store import outbox
+from borewarden.store.database import open_store, read_alarm, transaction, write_alarm
 from borewarden.store.outbox import done, drain, put, take, thin, waiting
+from kill import write_until_killed
 
 WRITE = 'put(connection, "influx", "sample", i, f"line {i}")'
 

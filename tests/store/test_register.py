@@ -9,27 +9,22 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from borewarden.model.gate import Phase, samples_of
-from borewarden.model.jet_time import Opening
-from borewarden.model.watcher import Learned
-from borewarden.replay import replay
+from borewarden.base.samples import samples_of
+from borewarden.gate.batch import Phase
+from borewarden.gate.jet_time import Opening
+from borewarden.jewels.fitting import End, Fitting
+from borewarden.replay.one_machine import replay_logs
 from borewarden.settings import load_machine
-from borewarden.store.embedded import (
+from borewarden.store.database import (
     open_store,
     read_phases,
     read_table,
     transaction,
     write_learned,
 )
-from borewarden.store.jet_time import jet_times, openings
-from borewarden.store.register import (
-    End,
-    Fitting,
-    fittings,
-    history,
-    newest_entry,
-    record,
-)
+from borewarden.store.jet_times import jet_times, openings
+from borewarden.store.register import fittings, history, newest_entry, record
+from borewarden.watcher.watcher import Learned
 
 ROOT = Path(__file__).parents[2]
 RUBY = Fitting("North", "1", 1_700_000_000 * 10**9, 0.254e-3, "ruby")
@@ -71,7 +66,7 @@ def test_jet_hours_of_a_replayed_day_are_those_of_the_watcher(
     tmp_path: Path, name: str, log: str
 ) -> None:
     machine = load_machine(ROOT / "config" / f"{name}.toml")
-    replayed = replay(machine, [ROOT / "replay_data" / log], tmp_path / "a.db")
+    replayed = replay_logs(machine, [ROOT / "replay_data" / log], tmp_path / "a.db")
     jewel = machine.jewels()[0]
     fitting = Fitting(machine.name, "1", jewel.fitted_ns, jewel.bore, jewel.material)
     with open_store(tmp_path / "a.db") as connection:

@@ -6,12 +6,12 @@ import math
 
 import numpy as np
 import pytest
-from invented_days import FIRST, ROOT, logged, machine_of
 
+from borewarden.base.samples import rows
 from borewarden.collect.logged import read_log
-from borewarden.model.gate import rows
 from borewarden.tune.compare import _scatter, compare_days
-from conftest import steady_samples
+from invented_days import FIRST, ROOT, logged, machine_of
+from steady import steady_samples
 
 
 def test_a_day_of_each_machine() -> None:

@@ -7,9 +7,8 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from invented_days import ROOT, machine_of
 
-from borewarden.collect import BadInput
+from borewarden.base.errors import BadInput
 from borewarden.settings import load_machine
 from borewarden.tune.grid import (
     SECTION_OF,
@@ -20,6 +19,7 @@ from borewarden.tune.grid import (
     read_ranges,
 )
 from borewarden.tune.patch import diff, patched
+from invented_days import ROOT, machine_of
 
 NORTH = ROOT / "config" / "north.toml"
 

@@ -8,15 +8,15 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
-from invented_days import logged, machine_of, shop_of
 
-from borewarden.model.gate import Samples, rows, samples_of
+from borewarden.base.samples import Samples, rows, samples_of
 from borewarden.physics.pump import DirectDrive, area_of_rate, event_rate
 from borewarden.simulate.day import Chip
+from borewarden.tune.days import Wanted, injected
 from borewarden.tune.inject import inject, jet_on
 from borewarden.tune.outcome import QUIET
-from borewarden.tune.shop import Wanted, injected
-from conftest import steady_samples
+from invented_days import logged, machine_of, shop_of
+from steady import steady_samples
 
 AREA = 3.3e-8  # m²
 ON = 400

@@ -8,15 +8,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from invented_days import FIRST, ROOT, at_ns, label, logged, machine_of, shop_of
 
-from borewarden.collect.logged import read_labels, read_log
-from borewarden.model.baseline import Jewel
-from borewarden.model.gate import Samples
-from borewarden.model.watcher import Watcher
+from borewarden.base.samples import Samples
+from borewarden.collect.labels import read_labels
+from borewarden.collect.logged import read_log
+from borewarden.jewels.jewel import Jewel
 from borewarden.simulate.day import Chip
+from borewarden.tune.days import CHIP_JET, Wanted, fitted_stretches, injected
 from borewarden.tune.outcome import gather, judge_setting, watch_stretch
-from borewarden.tune.shop import CHIP_JET, Wanted, fitted_stretches, injected
+from borewarden.watcher.watcher import Watcher
+from invented_days import FIRST, ROOT, at_ns, label, logged, machine_of, shop_of
 
 LOGS = {
     "north": ["north-2026-03-04-chip.csv", "north-2026-03-09-wear.parquet"],

@@ -17,17 +17,17 @@ from pathlib import Path
 import pytest
 from click.testing import Result
 from distributed import Client
-from invented_days import ROOT, logged, machine_of, shop_of
 from typer.testing import CliRunner
 
+from borewarden.base.errors import BadInput
 from borewarden.cli import app
-from borewarden.collect import BadInput
 from borewarden.tune import sweep as module
+from borewarden.tune.days import Wanted
 from borewarden.tune.grid import candidates
 from borewarden.tune.outcome import judge_setting
-from borewarden.tune.shop import Wanted
 from borewarden.tune.sweep import sweep
 from clusters import Cluster, cluster
+from invented_days import ROOT, logged, machine_of, shop_of
 
 WEST = ROOT / "config" / "west.toml"
 SOUND = ROOT / "replay_data" / "west-2026-03-03-sound.parquet"
@@ -100,7 +100,7 @@ def test_the_command_says_the_same_from_a_cluster(
     with socket.socket() as nobody:
         nobody.bind(("127.0.0.1", 0))
         address = f"tcp://127.0.0.1:{nobody.getsockname()[1]}"
-        monkeypatch.setattr("borewarden.spread.PATIENCE", 1.0)
+        monkeypatch.setattr("borewarden.base.parallel.PATIENCE", 1.0)
         lost = tuned("--kept", "lost", "--scheduler", address)
     assert lost.exit_code == 2
     assert f"can't tune: no scheduler answers at {address}" in lost.stderr

@@ -7,11 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from invented_days import FIRST, at_ns, label, logged, machine_of, shop_of
 
-from borewarden.collect import BadInput
-from borewarden.model.gate import rows
-from borewarden.tune.shop import LEAST_JET, Wanted, injected, make_shop
+from borewarden.base.errors import BadInput
+from borewarden.base.samples import rows
+from borewarden.tune.days import LEAST_JET, Wanted, injected, make_shop
+from invented_days import FIRST, at_ns, label, logged, machine_of, shop_of
 
 
 def hour(hours: float, day: int = 0) -> dt.datetime:

@@ -1,1 +1,1 @@
-"""What an alert says, when somebody is told, and how the mail goes out."""
+"""When to tell somebody, and the way of a mail to its server."""

@@ -1,28 +1,95 @@
-"""The command `borewarden`: replay logged days, watch live, or be the virtual machine."""
+"""The command `borewarden`. Each command's module is imported only when that command is called."""
 
-# each adds its commands to the app
-from borewarden.cli import (
-    fleet,
-    inspect,
-    jewel,
-    life,
-    live,
-    logged,
-    register,
-    tune,
-    virtual,
+from __future__ import annotations
+
+import importlib
+from typing import Annotated, Any, NamedTuple
+
+import typer
+from typer.core import TyperCommand, TyperGroup
+
+from borewarden import __version__
+from borewarden.cli.terminal import app as registered
+
+
+class _Place(NamedTuple):
+    module: str
+    panel: str
+    help: str  # first line of the command's own help; a test holds them together
+
+
+DAYS, LIVE, MACHINE, JEWELS = "Logged days", "Live", "At the machine", "Jewels and stock"
+COMMANDS = {
+    "replay": _Place("logged", DAYS, "Replay logged days of one machine: has the bore opened up?"),
+    "fleet": _Place("fleet", DAYS, "Replay logged days of many machines, here or on a cluster."),
+    "tune": _Place("tune", DAYS, "Try many settings on logged days: delay against false alarms."),
+    "compare": _Place(
+        "tune", DAYS, "Compare machines and days: noise, leakage, jet hours, alerts."
+    ),
+    "simulate": _Place("stand_in", DAYS, "Have the stand-in pump log invented days, with labels."),
+    "watch": _Place("live", LIVE, "Watch machines live until stopped. Only ever reads."),
+    "reach": _Place("live", LIVE, "Try each configured connection and say what is wrong with it."),
+    "serve": _Place(
+        "stand_in", LIVE, "Be the stand-in pump: serve an invented day over the network."
+    ),
+    "inspect": _Place("inspect", MACHINE, "Confirm an alert at the machine, step by step."),
+    "inspections": _Place("inspect", MACHINE, "List what was found at the machines."),
+    "rim": _Place("jewel", MACHINE, "Measure the chip of a jewel's rim in a microscope picture."),
+    "bores": _Place("jewel", JEWELS, "Which stock bores fit the pump, with one head or two."),
+    "register": _Place("register", JEWELS, "The jewel register: what was fitted where and when."),
+    "shift": _Place("life", JEWELS, "What the next shift needs to know, on one page."),
+    "life": _Place("life", JEWELS, "How long jewels last here, by material and head."),
+    "plan": _Place("life", JEWELS, "At what age to change each jewel, and when that is."),
+    "stock": _Place("life", JEWELS, "How many jewels to hold of each kind, and what to order."),
+    "costs": _Place("life", JEWELS, "What a jet hour costs by material, all downstream included."),
+}
+
+
+def load_command(name: str) -> Any:
+    """The whole command `name`, its module imported."""
+    importlib.import_module(f"borewarden.cli.{COMMANDS[name].module}")
+    group: Any = typer.main.get_group(registered)
+    return group.commands[name]
+
+
+class _OnDemand(TyperGroup):
+    """Lists commands without importing them: `--help` is asked for often, pandas is slow."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        place = COMMANDS.get(cmd_name)
+        if place is None:
+            return None
+        return TyperCommand(cmd_name, help=place.help, rich_help_panel=place.panel)
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        name, command, rest = super().resolve_command(ctx, args)
+        return name, load_command(name) if name in COMMANDS else command, rest
+
+
+app = typer.Typer(
+    cls=_OnDemand,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Watch a UHP waterjet pump for an orifice bore that has opened up. Reads only.",
 )
-from borewarden.cli.terminal import app
 
-__all__ = [
-    "app",
-    "fleet",
-    "inspect",
-    "jewel",
-    "life",
-    "live",
-    "logged",
-    "register",
-    "tune",
-    "virtual",
-]
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"borewarden {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", callback=_print_version, is_eager=True, help="Print the version."
+        ),
+    ] = False,
+) -> None:
+    pass

@@ -8,15 +8,16 @@ import typer
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
-from borewarden.alert.wording import local_time, state_words
+from borewarden.base.times import local_time
 from borewarden.cli.terminal import BAD_INPUT, app, err, out, refusing
-from borewarden.fleet import (
+from borewarden.replay.fleet import (
     Refused,
     replay_fleet,
     tasks_of_folders,
     tasks_of_list,
     write_table,
 )
+from borewarden.show.wording import state_words
 
 
 @app.command("fleet")
@@ -38,7 +39,7 @@ def fleet_command(
         Path | None, typer.Option(help="Embedded store to write batches and alerts to.")
     ] = None,
 ) -> None:
-    """Replay logged days of many machines, on this computer or on a cluster.
+    """Replay logged days of many machines, here or on a cluster.
 
     What is found is the same either way. On a cluster the paths of the logs have to lead to the
     same files on every worker. Exit code 2 if any machine could not be replayed.

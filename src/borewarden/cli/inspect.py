@@ -16,7 +16,14 @@ import typer
 from pydantic import BaseModel, ConfigDict, ValidationError
 from rich.table import Table
 
-from borewarden.alert.inspection import (
+from borewarden.base.errors import BadInput
+from borewarden.base.text import probability_words
+from borewarden.base.times import local_ns, local_time
+from borewarden.cli.terminal import app, out, refusing
+from borewarden.diagnose.causes import DIRECT_DRIVE, INTENSIFIER
+from borewarden.inspection.cautions import CAUTIONS
+from borewarden.inspection.labels import RIM_ANSWERS, picture_bytes
+from borewarden.inspection.outcome import (
     Outcome,
     beliefs_of,
     conclude,
@@ -24,37 +31,15 @@ from borewarden.alert.inspection import (
     remarks,
     step_lines,
 )
-from borewarden.alert.wording import (
-    CAUTIONS,
-    alert_row,
-    headline,
-    local_time,
-    probability_words,
-)
-from borewarden.cli.terminal import app, out, refusing
-from borewarden.collect import BadInput
-from borewarden.collect.logged import local_ns
-from borewarden.life.inspection import RIM_ANSWERS, picture_bytes
-from borewarden.life.rim import measure_rim
-from borewarden.model.inspection import (
-    BY_NAME,
-    DIRECT_DRIVE,
-    INTENSIFIER,
-    NOT_LOOKED,
-    Finding,
-    Inspection,
-    Picture,
-    Step,
-    check_answer,
-    steps_for,
-)
-from borewarden.model.verdict import State, Verdict
-from borewarden.model.watcher import Alert
+from borewarden.inspection.record import Finding, Inspection, Picture
+from borewarden.inspection.steps import BY_NAME, NOT_LOOKED, InspectionStep, check_answer, steps_for
+from borewarden.jewels.rim_image import measure_rim
 from borewarden.physics.pump import Intensifier
-from borewarden.service.card import verdict_of
 from borewarden.settings import load_machine
-from borewarden.settings.mistakes import first_mistake
-from borewarden.store.embedded import open_store, transaction
+from borewarden.settings.explain import first_mistake
+from borewarden.show.wording import alert_row, headline
+from borewarden.store import queries
+from borewarden.store.database import open_store, transaction
 from borewarden.store.inspections import (
     inspection_history,
     inspections,
@@ -62,8 +47,10 @@ from borewarden.store.inspections import (
     read_picture,
     record_inspection,
 )
+from borewarden.store.queries import UNTROUBLED, newest_state
+from borewarden.watcher.verdict import Verdict
+from borewarden.watcher.watcher import Alert
 
-GOOD = (State.SOUND.value, State.LEARNING.value)
 LONGEST_NAME = 80
 NEAR_NS = 60 * 10**9  # how far off the time of an alert may be given
 
@@ -130,7 +117,7 @@ def inspect_command(
     ] = None,
     why: Annotated[str, typer.Option(help="Reason of a correction.")] = "",
 ) -> None:
-    """Confirm an alert at the machine, step by step, the cheapest first, and record what is found.
+    """Confirm an alert at the machine, step by step.
 
     Only by people who may, by local codes and the pump maker's manual; every step says the
     cautions first and may be skipped. Asks question by question unless answers are given.
@@ -216,7 +203,7 @@ def inspections_command(
         Path | None, typer.Option(help="Folder to write the pictures of those listed into.")
     ] = None,
 ) -> None:
-    """List what was found at the machines, or every entry of one inspection."""
+    """List what was found at the machines."""
     with refusing("list inspections"), _existing(store) as connection:
         if history is None:
             table = Table("no.", "time, UTC", "machine", "by", "answers", "outcome")
@@ -283,7 +270,7 @@ def _subject(
         pump = settings.build_pump()
         kind = INTENSIFIER if isinstance(pump, Intensifier) else DIRECT_DRIVE
     else:
-        known = _machines(connection)
+        known = queries.machines(connection)
         if machine not in known:
             raise BadInput(
                 "--machine",
@@ -291,7 +278,7 @@ def _subject(
                 "no such machine in the store",
                 f"there is {', '.join(known) or 'none'}; or give the machine's TOML file",
             )
-    alerts = _alerts(connection, name)
+    alerts = queries.alerts(connection, name)
     if not kind and alerts:
         kind = kind_of(alerts[-1].verdict)
     alert = _open_alert(connection, name, alerts)
@@ -306,27 +293,11 @@ def _subject(
     return Subject(name, kind, zone, alert)
 
 
-def _machines(connection: sqlite3.Connection) -> list[str]:
-    tables = ("block", "recent", "batch", "alert", "inspection", "register")
-    query = " UNION ".join(f"SELECT DISTINCT machine FROM {table}" for table in tables)
-    return sorted(name for (name,) in connection.execute(query))
-
-
-def _alerts(connection: sqlite3.Connection, machine: str) -> list[Alert]:
-    rows = connection.execute(
-        "SELECT time_ns, verdict FROM alert WHERE machine = ? ORDER BY time_ns", (machine,)
-    )
-    return [Alert(time_ns, verdict_of(json.loads(text))) for time_ns, text in rows]
-
-
 def _open_alert(connection: sqlite3.Connection, machine: str, alerts: list[Alert]) -> Alert | None:
     """The newest alert, unless the bore is sound again or another jewel is being learned."""
-    newest = connection.execute(
-        "SELECT state FROM batch WHERE machine = ? ORDER BY end_ns DESC LIMIT 1", (machine,)
-    ).fetchone()
-    if not alerts or alerts[-1].verdict.state.value in GOOD or (newest and newest[0] in GOOD):
+    if not alerts or alerts[-1].verdict.state in UNTROUBLED:
         return None
-    return alerts[-1]
+    return None if newest_state(connection, machine) in UNTROUBLED else alerts[-1]
 
 
 def _earlier(
@@ -350,7 +321,7 @@ def _conclude_again(
     """Whatever was concluded later about the same alert rested on inspection `number` too."""
     if old is None or old.alert_ns is None:
         return
-    alerts = _alerts(connection, old.machine)
+    alerts = queries.alerts(connection, old.machine)
     alert = next((each for each in alerts if each.time_ns == old.alert_ns), None)
     if alert is None:
         return
@@ -507,7 +478,7 @@ def _ask_all(subject: Subject, given: Given, before: Mapping[str, str]) -> Given
     return given
 
 
-def _ask(step: Step, given: Given, earlier: str | None) -> str | None:
+def _ask(step: InspectionStep, given: Given, earlier: str | None) -> str | None:
     """One step's answer; None if nobody looked. Of the rim, its picture first."""
     *cautions, question = step_lines(step)
     out.print()

@@ -7,11 +7,11 @@ import typer
 from rich.box import SIMPLE
 from rich.table import Table
 
+from borewarden.base.errors import BadInput
+from borewarden.base.units import Unit
 from borewarden.cli.terminal import app, out, refusing
-from borewarden.collect import BadInput
-from borewarden.life.choice import BoreOption, bore_options, largest_option
+from borewarden.jewels.bore_choice import BoreOption, bore_options, largest_option
 from borewarden.settings import load_machine
-from borewarden.settings.units import Unit
 
 
 @app.command("bores")
@@ -30,7 +30,7 @@ def bores_command(
         float, typer.Option(help="Least share of power left free.", min=0.0, max=1.0)
     ] = 0.1,
 ) -> None:
-    """Which stock bores, one head or two, fit the pump; and the largest that leaves margins.
+    """Which stock bores fit the pump, with one head or two.
 
     Focusing tubes are matched at three bores (common practice, no source). The pump maker's manual
     has the last word on what a pump may feed.
@@ -89,12 +89,12 @@ def _bore_cells(option: BoreOption) -> tuple[str, ...]:
 def rim_command(
     picture: Annotated[Path, typer.Argument(help="Microscope picture of the jewel's rim.")],
 ) -> None:
-    """Measure the chip of a jewel's rim in a microscope picture, taken square-on and in focus.
+    """Measure the chip of a jewel's rim in a microscope picture.
 
     The jewel comes out only locked out, bled down and verified to be without pressure, by the pump
     maker's manual and by people who may. A look with the naked eye settles nothing.
     """
-    from borewarden.life.rim import measure_rim  # brings a library of pictures along
+    from borewarden.jewels.rim_image import measure_rim
 
     with refusing("rim"):
         rim = measure_rim(picture)

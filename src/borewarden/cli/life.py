@@ -10,23 +10,13 @@ from rich.box import SIMPLE
 from rich.table import Table
 from rich.text import Text
 
-from borewarden.alert.wording import CAUTIONS
 from borewarden.cli.terminal import app, out, refusing
-from borewarden.life.posterior import Posterior, learn
-from borewarden.life.records import records_of
-from borewarden.shift.outlook import Outlook, costs_of, outlook_of, stock_of
-from borewarden.shift.page import (
-    as_of,
-    basis,
-    head_columns,
-    head_life_columns,
-    head_lives,
-    stock_note,
-    write_lives,
-    write_shift,
-)
-from borewarden.shift.seen import ShopSeen, see_shop
-from borewarden.shift.words import (
+from borewarden.inspection.cautions import CAUTIONS
+from borewarden.lives.posterior import Posterior, learn
+from borewarden.lives.records import records_of
+from borewarden.planning.outlook import Outlook, costs_of, outlook_of, stock_of
+from borewarden.planning.snapshot import ShopSeen, see_shop
+from borewarden.show.plan_words import (
     LIFE_COLUMNS,
     PLAN_COLUMNS,
     STOCK_COLUMNS,
@@ -42,6 +32,16 @@ from borewarden.shift.words import (
     stock_cells,
     to_do,
     urgency,
+)
+from borewarden.show.shift_page import (
+    as_of,
+    basis,
+    head_columns,
+    head_life_columns,
+    head_lives,
+    stock_note,
+    write_lives,
+    write_shift,
 )
 
 Config = Annotated[
@@ -68,7 +68,7 @@ def shift_command(
     report: Annotated[Path, typer.Option(help="Page to write.")] = Path("reports/shift.html"),
     at: At = None,
 ) -> None:
-    """What the next shift needs to know: every jewel's chance, alerts, changes, and orders."""
+    """What the next shift needs to know, on one page."""
     with refusing("shift"):
         seen, posterior = _learned(config, store, at)
         outlooks = _outlooks(seen, posterior, hours, only_stated=True)
@@ -104,7 +104,7 @@ def life_command(
     report: Annotated[Path, typer.Option(help="Page to write.")] = Path("reports/life.html"),
     at: At = None,
 ) -> None:
-    """How long jewels last here, by material and head, and each one's chance to last on."""
+    """How long jewels last here, by material and head."""
     with refusing("life"):
         seen, posterior = _learned(config, store, at)
         outlooks = _outlooks(seen, posterior, hours, only_stated=True)
@@ -129,7 +129,7 @@ def life_command(
 
 @app.command("plan")
 def plan_command(config: Config, store: Store = STORE, at: At = None) -> None:
-    """At what age to change each jewel so that a jet hour costs least, and when that is."""
+    """At what age to change each jewel, and when that is."""
     with refusing("plan"):
         seen, posterior = _learned(config, store, at)
         outlooks = _outlooks(seen, posterior, 8.0, only_stated=False)
@@ -148,7 +148,7 @@ def plan_command(config: Config, store: Store = STORE, at: At = None) -> None:
 
 @app.command("stock")
 def stock_command(config: Config, store: Store = STORE, at: At = None) -> None:
-    """How many jewels to hold of each kind until new ones can come, and how many to order."""
+    """How many jewels to hold of each kind, and what to order."""
     with refusing("stock"):
         seen, posterior = _learned(config, store, at)
         outlooks = _outlooks(seen, posterior, 8.0, only_stated=False)
@@ -160,7 +160,7 @@ def stock_command(config: Config, store: Store = STORE, at: At = None) -> None:
 
 @app.command("costs")
 def costs_command(config: Config, store: Store = STORE, at: At = None) -> None:
-    """What a jet hour costs by material, all downstream included, and where they break even."""
+    """What a jet hour costs by material, all downstream included."""
     with refusing("costs"):
         seen, posterior = _learned(config, store, at)
         rows = costs_of(posterior, seen.shop)

@@ -10,7 +10,7 @@ import typer
 from rich.table import Table
 
 from borewarden.cli.terminal import app, out, refusing
-from borewarden.service.settings import load_folder
+from borewarden.settings.service import load_folder
 
 
 @app.command("watch")
@@ -20,8 +20,8 @@ def watch_command(
     ],
     store: Annotated[Path, typer.Option(help="Embedded store.")] = Path("borewarden.db"),
 ) -> None:
-    """Watch machines live, day and night, until stopped. Only ever reads from a controller."""
-    from borewarden.service.run import run  # slow to import, and a replay does without
+    """Watch machines live until stopped. Only ever reads."""
+    from borewarden.service.process import run
 
     structlog.configure(
         processors=[
@@ -43,8 +43,11 @@ def reach_command(
         Path, typer.Option(help="Folder of machine files with service.toml, or one machine file.")
     ],
 ) -> None:
-    """Try each configured connection and say what is wrong with it; exit code 1 if any is."""
-    from borewarden.service.reach import reach_all  # slow to import, and a replay does without
+    """Try each configured connection and say what is wrong with it.
+
+    Exit code 1 if any is wrong.
+    """
+    from borewarden.service.connection_check import reach_all
 
     with refusing("reach"):
         answers = asyncio.run(reach_all(*load_folder(config)))

@@ -9,7 +9,12 @@ import typer
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
-from borewarden.alert.wording import (
+from borewarden.base.errors import BadInput
+from borewarden.cli.terminal import app, err, out, refusing
+from borewarden.replay.one_machine import Replayed, replay_logs
+from borewarden.settings import load_machine
+from borewarden.show.report import write_report
+from borewarden.show.wording import (
     ALERT_COLUMNS,
     advice,
     alert_row,
@@ -17,12 +22,7 @@ from borewarden.alert.wording import (
     headline,
     jewel_words,
 )
-from borewarden.cli.terminal import app, err, out, refusing
-from borewarden.collect import BadInput
-from borewarden.model.verdict import State
-from borewarden.replay import Replayed, replay
-from borewarden.report import write_report
-from borewarden.settings import load_machine
+from borewarden.watcher.verdict import State
 
 EXIT_CODES = {
     State.SOUND: 0,
@@ -55,7 +55,7 @@ def replay_command(
         ),
     ] = False,
 ) -> None:
-    """Replay logged days of one machine and say whether the bore has probably opened up."""
+    """Replay logged days of one machine: has the bore opened up?"""
     with refusing("replay"):
         settings = load_machine(machine)
         target = report or Path("reports") / f"{logs[0].name.split('.')[0]}.html"
@@ -63,7 +63,7 @@ def replay_command(
         columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
         with Progress(*columns, TimeRemainingColumn(), console=err, transient=True) as bar:
             task = bar.add_task("samples", total=None)
-            result = replay(
+            result = replay_logs(
                 settings,
                 logs,
                 None if no_store else store,

@@ -14,13 +14,11 @@ from rich.box import SIMPLE
 from rich.console import Console
 from rich.table import Table
 
+from borewarden.base.errors import BadInput
 from borewarden.cli.terminal import app, out, refusing
-from borewarden.collect import BadInput
-from borewarden.model.jet_time import JetTime, Opening
-from borewarden.service.settings import load_machines
-from borewarden.settings import MachineSettings, load_machine
-from borewarden.settings.check import misfit
-from borewarden.settings.register import (
+from borewarden.gate.jet_time import JetTime, Opening
+from borewarden.jewels.fitting import End, Fitting
+from borewarden.jewels.fitting_text import (
     FIELDS,
     Frame,
     Placed,
@@ -32,12 +30,15 @@ from borewarden.settings.register import (
     texts_of,
     time_text,
 )
-from borewarden.store.embedded import open_store, transaction
-from borewarden.store.jet_time import jet_times, openings
-from borewarden.store.register import End, Fitting, fittings, history, record
+from borewarden.settings import MachineSettings, load_machine
+from borewarden.settings.consistency import misfit
+from borewarden.settings.service import load_machines
+from borewarden.store.database import open_store, transaction
+from borewarden.store.jet_times import jet_times, openings
+from borewarden.store.register import fittings, history, record
 
 register_app = typer.Typer(
-    no_args_is_help=True, help="The jewel register: what was fitted where and when, how it ended."
+    no_args_is_help=True, help="The jewel register: what was fitted where and when."
 )
 app.add_typer(register_app, name="register")
 

@@ -1,4 +1,4 @@
-"""What every command shares: the app, where it prints, and how it refuses."""
+"""What every command shares: where it is registered, where it prints, and how it refuses."""
 
 import sqlite3
 from collections.abc import Iterator
@@ -8,14 +8,9 @@ from typing import NoReturn
 import typer
 from rich.console import Console
 
-from borewarden.collect import BadInput
+from borewarden.base.errors import BadInput
 
-app = typer.Typer(
-    add_completion=False,
-    no_args_is_help=True,
-    pretty_exceptions_enable=False,
-    help="Watch a UHP waterjet pump for an orifice bore that has opened up. Reads only.",
-)
+app = typer.Typer(pretty_exceptions_enable=False)  # each module adds its commands
 out = Console()
 err = Console(stderr=True)
 

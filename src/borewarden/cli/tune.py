@@ -14,22 +14,24 @@ from rich import box
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
+from borewarden.base.errors import BadInput
+from borewarden.base.samples import Samples
+from borewarden.base.times import local_ns
 from borewarden.cli.terminal import app, err, out, refusing
-from borewarden.collect import BadInput
-from borewarden.collect.logged import Label, local_ns, read_log
-from borewarden.model.baseline import Jewel
-from borewarden.model.gate import Samples
+from borewarden.collect.labels import Label
+from borewarden.collect.logged import read_log
+from borewarden.jewels.jewel import Jewel
 from borewarden.settings import MachineSettings, load_machine
+from borewarden.show.tune_report import write_tune_report
 from borewarden.store.influx import InfluxSettings
 from borewarden.tune.compare import DayRow, compare_days
+from borewarden.tune.days import Shop, Wanted, make_shop
 from borewarden.tune.grid import USUAL_RANGES, Candidate, candidates, ranges_of, read_ranges
 from borewarden.tune.outcome import Outcome
 from borewarden.tune.patch import diff
-from borewarden.tune.shop import Shop, Wanted, make_shop
 from borewarden.tune.sources import from_influx, from_logs, from_store, known_of, labels_from
 from borewarden.tune.sweep import sweep
 from borewarden.tune.trade import Estimate, Trade, weigh_settings
-from borewarden.tune_report import write_tune_report
 
 TOKEN = "BOREWARDEN_SERVICE_INFLUX_TOKEN"  # as the service has it
 MOST_ROWS = 10  # of the table on the terminal
@@ -94,7 +96,7 @@ def tune_command(
         Path | None, typer.Option(help="HTML report; default reports/tune-MACHINE.html.")
     ] = None,
 ) -> None:
-    """Try many settings on logged days: detection delay against false alarms, and a patch.
+    """Try many settings on logged days: delay against false alarms.
 
     Chips and wear are injected into the sound days, so that the delay is measured on the machine's
     own noise. Labelled events show what each setting would have made of them. Alarms with nothing
@@ -406,7 +408,7 @@ def compare_command(
     until: To = None,
     csv_file: Annotated[Path | None, typer.Option("--csv", help="Write the table here.")] = None,
 ) -> None:
-    """Compare machines and days: noise, pulsation, leakage while dead-headed, jet hours, alerts."""
+    """Compare machines and days: noise, leakage, jet hours, alerts."""
     with refusing("compare"):
         rows: list[DayRow] = []
         machines = [load_machine(file) for file in machine]

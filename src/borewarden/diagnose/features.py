@@ -11,7 +11,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.model.cause import (
+from borewarden.detect.step import Step
+from borewarden.diagnose.feature_table import (
     AREA,
     FEATURES,
     IDLE,
@@ -21,10 +22,9 @@ from borewarden.model.cause import (
     RIPPLE,
     SCATTER,
     ZERO,
-    Shift,
+    FeatureShift,
 )
-from borewarden.model.change import Step
-from borewarden.model.gate import SIGNALS, Kind
+from borewarden.gate.batch import SIGNALS, BatchKind
 
 HEAT_TIME = 120.0  # s of jet until 63 % of a leak's heat shows, and of none until it has gone;
 # invented
@@ -35,7 +35,7 @@ NS = 1e9  # nanoseconds in a second
 
 
 class IdleBatch(NamedTuple):
-    """A batch of a kind other than steady jet; see `borewarden.model.gate.BATCH`."""
+    """A batch of a kind other than steady jet; see `borewarden.gate.batch.BATCH`."""
 
     start_ns: int
     end_ns: int
@@ -113,12 +113,12 @@ AT_ANY_PRESSURE = SLUGGISH | {NAMES.index("boost"), NAMES.index("sides"), NAMES.
 def shift_of(
     compared: Comparison,
     step: Step,
-    idle: Mapping[Kind, Idle],
+    idle: Mapping[BatchKind, Idle],
     hot: NDArray[np.float64],
     area: float,
     working: float,
     holds_pressure: bool,
-) -> Shift:
+) -> FeatureShift:
     """What each feature shows now, beside what it showed before the event.
 
     `area` and `working` are the baseline's effective area in m² and pressure in Pa, `idle` the
@@ -135,11 +135,15 @@ def shift_of(
             seen[PRESSURE], sd[PRESSURE] = _difference(
                 np.log(before["pressure"]), np.log(after["pressure"])
             )
-    for feature, kind in ((LOW_AREA, Kind.LOW), (IDLE, Kind.DEAD_HEAD), (ZERO, Kind.STOPPED)):
+    for feature, kind in (
+        (LOW_AREA, BatchKind.LOW),
+        (IDLE, BatchKind.DEAD_HEAD),
+        (ZERO, BatchKind.STOPPED),
+    ):
         old, new = before_and_since(compared, idle[kind])
         if old and new:
             seen[feature], sd[feature] = _idle_differs(old, new, kind, area, working)
-    return Shift(seen, sd)
+    return FeatureShift(seen, sd)
 
 
 def _signals_differ(
@@ -167,18 +171,18 @@ def _signals_differ(
 
 
 def _idle_differs(
-    old: Sequence[IdleBatch], new: Sequence[IdleBatch], kind: Kind, area: float, working: float
+    old: Sequence[IdleBatch], new: Sequence[IdleBatch], kind: BatchKind, area: float, working: float
 ) -> tuple[float, float]:
     before, after = (
         np.array([_idle_value(b, kind, area, working) for b in part]) for part in (old, new)
     )
     seen, sd = _difference(before, after)
-    if kind is Kind.STOPPED:
+    if kind is BatchKind.STOPPED:
         return seen, sd
     one = max(b.resolution for b in (*old, *new))
     timing = float(np.hypot(timing_sd(old, one), timing_sd(new, one)))
     # few strokes make dead-headed batches uneven, and that is counted already
-    return seen, timing / area if kind is Kind.DEAD_HEAD else max(sd, timing)
+    return seen, timing / area if kind is BatchKind.DEAD_HEAD else max(sd, timing)
 
 
 def before_and_since(
@@ -234,13 +238,15 @@ def _difference(
     return _mean(after) - _mean(before), sd
 
 
-def warmed(compared: Comparison, idle: Mapping[Kind, Idle]) -> tuple[NDArray[np.float64], float]:
+def warmed(
+    compared: Comparison, idle: Mapping[BatchKind, Idle]
+) -> tuple[NDArray[np.float64], float]:
     """Signals of all batches with the jet on since the event began, shape (n, SIGNALS).
 
     And the share of a leak's heat that the hottest of them should show: it comes with the jet, and
     goes in the pauses. Low pressure counts too, since a leak may allow no other.
     """
-    low = before_and_since(compared, idle[Kind.LOW])[1] if compared.onset_ns else ()
+    low = before_and_since(compared, idle[BatchKind.LOW])[1] if compared.onset_ns else ()
     signals = np.array([batch.signals for batch in low]).reshape(-1, len(SIGNALS))
     jets = [(batch.start_ns, batch.end_ns, batch.time) for batch in low]
     if compared.course is not Course.LOW_PRESSURE:
@@ -264,10 +270,10 @@ def timing_sd(batches: Sequence[IdleBatch], one: float) -> float:
     return float(max(squares, one**2) ** 0.5 / len(batches))
 
 
-def _idle_value(batch: IdleBatch, kind: Kind, area: float, working: float) -> float:
-    if kind is Kind.LOW:
+def _idle_value(batch: IdleBatch, kind: BatchKind, area: float, working: float) -> float:
+    if kind is BatchKind.LOW:
         return math.log(batch.area / area)
-    return batch.area / area if kind is Kind.DEAD_HEAD else batch.pressure / working
+    return batch.area / area if kind is BatchKind.DEAD_HEAD else batch.pressure / working
 
 
 def falls_in_a_stop(rows: NDArray[np.void], first: int) -> bool:

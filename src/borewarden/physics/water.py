@@ -67,7 +67,7 @@ def expansion_work(pressure: Real, temperature: Real) -> Real:
     """Work of expanding water from `pressure` to the atmosphere, the integral of dp/rho, J/kg.
 
     `pressure` in Pa gauge (>= 0), `temperature` in K. The closed-form integral of Tait's equation
-    at constant temperature. Along the isentrope that a jet really follows, the integral is
+    at constant temperature. Effects the isentrope that a jet really follows, the integral is
     smaller: at 25 °C by 0.03 % at 100 MPa and 0.3 % at 600 MPa (IAPWS-95 enthalpy, see the
     tests).
     """

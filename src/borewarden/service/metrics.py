@@ -16,10 +16,10 @@ from prometheus_client.core import (
 )
 from prometheus_client.registry import Collector
 
-from borewarden.model.verdict import State
-from borewarden.service.card import is_unacknowledged
+from borewarden.service.machine_view import is_unacknowledged
 from borewarden.service.status import MachineStatus
 from borewarden.store.outbox import Backlog
+from borewarden.watcher.verdict import State
 
 LONGEST_LABEL = 200  # characters
 QUANTILES = (0.5, 0.9, 0.99)

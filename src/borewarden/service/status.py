@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from borewarden.collect.link import LinkState
-from borewarden.model.baseline import Jewel
-from borewarden.model.verdict import Verdict
+from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import Pump
+from borewarden.watcher.verdict import Verdict
 
 
 @dataclass

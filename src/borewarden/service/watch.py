@@ -24,124 +24,39 @@ from pathlib import Path
 import numpy as np
 import structlog
 
+from borewarden.base.samples import Samples, rows
 from borewarden.collect.link import LinkState, Received
-from borewarden.model.baseline import FittedSet, Jewel, fitted_sets, stale_since
-from borewarden.model.gate import Phase, Samples, rows, samples_of
-from borewarden.model.verdict import Verdict
-from borewarden.model.watcher import Learned, Watcher, join
+from borewarden.jewels.fitting import FittedSet, Fitting, fitted_sets, stale_since
+from borewarden.jewels.jewel import Jewel
+from borewarden.service.messages import (
+    Judged,
+    Kept,
+    LinkNews,
+    Queue,
+    Started,
+    TimePassed,
+)
 from borewarden.service.status import MachineStatus
+from borewarden.service.writer import keep
 from borewarden.settings import MachineSettings
-from borewarden.store.embedded import (
+from borewarden.store.database import (
     gather,
-    judge_anew,
     newest_sample_ns,
     open_store,
     open_to_read,
     read_samples,
     transaction,
-    write_learned,
 )
-from borewarden.store.register import (
-    Fitting,
-    fittings,
-    judged_by,
-    newest_entry,
-    set_judged_by,
-)
+from borewarden.store.register import fittings, judged_by, newest_entry
+from borewarden.watcher.watcher import Watcher
 
 log = structlog.get_logger("borewarden")
 
 QUEUE_BLOCKS = 10_000  # blocks waiting for the disk before receiving has to wait too
-LATENCIES = 1000  # kept for the quantiles
 BEAT = 5.0  # s
 LOOK = 2.0  # s from one look at the register to the next
 SPREAD = 1.0  # s over which the machines are begun with
-TOGETHER = 0.02  # s in which blocks are waited for, to be kept in one transaction
 SET_BACK_NS = 60 * 10**9  # older than this, a row is no late repeat: the clock was set back
-
-
-@dataclass(frozen=True)
-class Kept:
-    """A block on its way to the store, and what is to be told once it is there.
-
-    `verdict` is that after this block, if it closed a batch or is the first one; else None.
-    """
-
-    machine: str
-    received_at: float  # time.monotonic
-    samples: Samples
-    learned: Learned
-    verdict: Verdict | None
-    missed_hours: float
-    jewels: list[Jewel]
-
-
-@dataclass
-class Judged:
-    """The register has changed up to `entry`; samples from `since_ns` on are to be judged anew.
-
-    None: none of those stored so far. `watcher` and `learned` are filled in as that is written,
-    and `done` is told the watcher once it is kept.
-    """
-
-    machine: str
-    entry: int
-    since_ns: int | None
-    fresh: Callable[[], Watcher]
-    done: asyncio.Future[Watcher | None]
-    watcher: Watcher | None = None
-    learned: Learned | None = None
-
-
-@dataclass(frozen=True)
-class LinkNews:
-    """News of a machine's connection, on its way to the store."""
-
-    machine: str
-    link: LinkState
-
-
-@dataclass(frozen=True)
-class TimePassed:
-    """A beat of the service's clock, ns since 1970 UTC, in line with what is to be stored."""
-
-    time_ns: int
-
-
-@dataclass(frozen=True)
-class Acknowledgement:
-    """Somebody has taken note of a machine's alarms."""
-
-    machine: str
-    by: str
-
-
-@dataclass(frozen=True)
-class Shelving:
-    """Somebody keeps a machine's alarms quiet until `until_ns`; None: not any longer.
-
-    `time_ns` is when that was said, and allowed.
-    """
-
-    machine: str
-    by: str
-    time_ns: int
-    until_ns: int | None
-
-
-@dataclass(frozen=True)
-class Ended:
-    """The transaction is over. If it was not `kept`, its blocks will come again in another one."""
-
-    kept: bool
-
-
-Block = Kept | Judged | LinkNews | TimePassed | Acknowledgement | Shelving | Ended
-Queue = asyncio.Queue[Block]
-# What else is to happen in the transaction that keeps a block: outboxes, alarms. `Ended` comes
-# after it.
-Along = Callable[[sqlite3.Connection, Block], None]
-Started = Callable[[sqlite3.Connection, dict[str, MachineStatus], Queue], Along]
 
 
 @dataclass
@@ -300,96 +215,10 @@ async def take_over(machine: Followed, entry: int, register: list[Fitting], queu
 
 
 async def beat(queue: Queue) -> None:
-    """Let those who go along know that time passes, also while nothing is received."""
+    """Let the effects know that time passes, also while nothing is received."""
     while True:
         await asyncio.sleep(BEAT)
         await queue.put(TimePassed(time.time_ns()))
-
-
-async def keep(
-    connection: sqlite3.Connection,
-    queue: Queue,
-    statuses: dict[str, MachineStatus],
-    along: Along,
-) -> None:
-    """Write what is handed over, all that waits in one transaction; retry while the disk can't."""
-    while True:
-        waiting = [await queue.get()]
-        await asyncio.sleep(TOGETHER)
-        while not queue.empty():
-            waiting.append(queue.get_nowait())
-        wait = 0.5
-        while True:
-            try:
-                await asyncio.to_thread(_write, connection, waiting, along)
-                break
-            except sqlite3.OperationalError as failed:  # disk full, or locked by someone
-                log.error("store", failed=str(failed), waiting=len(waiting), retry_s=wait)
-                along(connection, Ended(False))
-                await asyncio.sleep(wait)
-                wait = min(2.0 * wait, 30.0)
-        for block in waiting:
-            if isinstance(block, Kept):
-                tell(statuses[block.machine], block)
-            elif isinstance(block, Judged):
-                tell_anew(statuses[block.machine], block)
-        along(connection, Ended(True))
-        for _ in waiting:
-            queue.task_done()
-
-
-def _write(
-    connection: sqlite3.Connection,
-    waiting: list[Block],
-    along: Along,
-) -> None:
-    with transaction(connection):
-        for block in waiting:
-            if isinstance(block, Kept):
-                write_learned(connection, block.machine, block.samples, block.learned)
-            elif isinstance(block, Judged):
-                judge(connection, block)
-            along(connection, block)
-
-
-def judge(connection: sqlite3.Connection, block: Judged) -> None:
-    """Judge the stored samples anew, all those that were handed over before `block`."""
-    if block.done.cancelled():  # on the way out; the next start will do it
-        return
-    set_judged_by(connection, block.machine, block.entry)
-    if block.since_ns is None:
-        return
-    block.watcher = block.fresh()
-    nothing = block.watcher.learn_many(samples_of(np.zeros(0, dtype=np.int64)))
-    made = [nothing]
-    for learned in judge_anew(connection, block.machine, block.since_ns, block.watcher.learn_many):
-        if block.done.cancelled():  # what waits behind it is to be kept first
-            raise sqlite3.OperationalError("stopped while judging anew")
-        made.append(learned)
-    block.learned = join(made)
-
-
-def tell(status: MachineStatus, block: Kept) -> None:
-    """Bring the status up to a block that is kept."""
-    status.samples += len(block.samples.time_ns)
-    status.phase = Phase(int(block.learned.phases[-1])).name.lower().replace("_", " ")
-    status.last_sample_ns = int(block.samples.time_ns[-1])
-    status.missed_hours = block.missed_hours
-    status.jewels = block.jewels
-    if block.verdict is not None:
-        status.verdict = block.verdict
-    status.latency_s.append(time.monotonic() - block.received_at)
-    del status.latency_s[:-LATENCIES]
-
-
-def tell_anew(status: MachineStatus, block: Judged) -> None:
-    """Bring the status up to what was judged anew, and let the machine go on by it."""
-    if block.watcher is not None:
-        status.verdict = block.watcher.verdict()
-        status.missed_hours = block.watcher.missed_hours
-        status.jewels = block.watcher.jewels
-    if not block.done.done():
-        block.done.set_result(block.watcher)
 
 
 async def watch(
@@ -429,10 +258,10 @@ async def watch(
         gc.collect()
         gc.freeze()
         queue: Queue = asyncio.Queue(QUEUE_BLOCKS)
-        along = started(connection, statuses, queue)
+        effects = started(connection, statuses, queue)
         async with asyncio.TaskGroup() as tasks:
             # if the writer fails there is no use in receiving: the group ends with its error
-            writer = tasks.create_task(keep(connection, queue, statuses, along))
+            writer = tasks.create_task(keep(connection, queue, statuses, effects))
             clock = tasks.create_task(beat(queue))
             register = tasks.create_task(follow_register(store, [*followed.values()], queue))
             following = [

@@ -5,10 +5,10 @@ the environment, `BOREWARDEN_` + path joined by `__` (BOREWARDEN_PUMP__STROKE="2
 file. Whatever is wrong is a `BadInput` that names the field and what would be right.
 """
 
+from borewarden.base.units import Unit, conversion
+from borewarden.settings.load import load_machine, load_shop, read_toml, settings_of
 from borewarden.settings.machine import MachineSettings
-from borewarden.settings.reading import load_machine, load_shop, read_toml, settings_of
 from borewarden.settings.shop import SHOP_FILE, ShopSettings
-from borewarden.settings.units import Unit, conversion
 
 __all__ = [
     "SHOP_FILE",

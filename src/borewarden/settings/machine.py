@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING, Any
 from pydantic import Field
 from pydantic_settings import SettingsConfigDict
 
-from borewarden.collect import BadInput
-from borewarden.collect.logged import SI_UNITS, Channel, LogFormat, local_ns
-from borewarden.model.baseline import Jewel, stated_area
-from borewarden.model.bore import WatchSettings
-from borewarden.model.gate import GateSettings
-from borewarden.model.watcher import Watcher
+from borewarden.base.errors import BadInput
+from borewarden.base.samples import SI_UNITS, Channel
+from borewarden.base.times import local_ns
+from borewarden.base.units import conversion
+from borewarden.collect.logged import LogFormat
+from borewarden.gate.gate import GateSettings
+from borewarden.jewels.fitting import Fitting
+from borewarden.jewels.jewel import Jewel, stated_area
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.settings.sections import (
     DirectDrivePump,
@@ -32,8 +34,9 @@ from borewarden.settings.source import (
     build_source,
     place_of,
 )
-from borewarden.settings.units import Name, TimeZone, conversion
-from borewarden.store.register import Fitting
+from borewarden.settings.units import Name, TimeZone
+from borewarden.watcher.settings import WatchSettings
+from borewarden.watcher.watcher import Watcher
 
 if TYPE_CHECKING:  # the protocols' libraries are slow to import, and a replay needs none of them
     from borewarden.collect.link import Received

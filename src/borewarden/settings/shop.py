@@ -1,6 +1,6 @@
 """What things cost and how long they take to come: `shop.toml` beside the machine files.
 
-All of it is optional. What a shop does not state is taken from `borewarden.life.choice`, whose
+All of it is optional. What a shop does not state is taken from `jewels.bore_choice`, whose
 figures are common practice or invented, and `assumed` says so.
 """
 
@@ -12,10 +12,11 @@ from typing import Annotated
 from pydantic import Field
 from pydantic_settings import SettingsConfigDict
 
-from borewarden.life.choice import JEWEL_COSTS, SHOP_COST, JewelCost, ShopCost
-from borewarden.life.replacement import Costs
+from borewarden.base.units import Unit
+from borewarden.jewels.bore_choice import JEWEL_COSTS, SHOP_COST, JewelCost, ShopCost
+from borewarden.lives.replacement import Costs
 from borewarden.settings.sections import FileSettings, Section
-from borewarden.settings.units import Bore, Material, Unit
+from borewarden.settings.units import Bore, Material
 
 SHOP_FILE = "shop.toml"
 

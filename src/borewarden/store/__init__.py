@@ -1,1 +1,1 @@
-"""What the watcher remembers: the embedded store, an SQLite file in write-ahead mode."""
+"""What is kept: one SQLite file, and what is forwarded from it."""

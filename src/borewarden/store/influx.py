@@ -32,12 +32,12 @@ from numpy.typing import NDArray
 from pydantic import SecretStr
 from urllib3.exceptions import HTTPError
 
-from borewarden.model.bore import RESULT
-from borewarden.model.gate import Samples, samples_of
-from borewarden.model.verdict import STATES
-from borewarden.model.watcher import Alert
+from borewarden.base.samples import Samples, samples_of
 from borewarden.physics.pump import overstroke_margin
 from borewarden.store import outbox
+from borewarden.watcher.batch_loop import RESULT
+from borewarden.watcher.verdict import STATES
+from borewarden.watcher.watcher import Alert
 
 SINK = "influx"
 

@@ -12,9 +12,9 @@ import json
 import sqlite3
 from dataclasses import dataclass
 
-from borewarden.model.cause import Cause
-from borewarden.model.inspection import Finding, Inspection, Picture
-from borewarden.store.book import add_entry, entries
+from borewarden.diagnose.causes import Cause
+from borewarden.inspection.record import Finding, Inspection, Picture
+from borewarden.store.append_only import add_entry, entries
 
 INSPECTIONS = """
 CREATE TABLE IF NOT EXISTS inspection (

@@ -23,8 +23,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from borewarden.backoff import back_off
-from borewarden.store.embedded import open_store, transaction
+from borewarden.base.backoff import back_off
+from borewarden.store.database import open_store, transaction
 
 SAMPLE = "sample"  # the only kind that may be thinned
 SLACK = 1 << 20  # bytes freed beyond need at most, so that a full outbox is not thinned at each put

@@ -10,9 +10,9 @@ import dataclasses
 import json
 import sqlite3
 from dataclasses import dataclass
-from enum import Enum
 
-from borewarden.store.book import add_entry, entries
+from borewarden.jewels.fitting import End, Fitting
+from borewarden.store.append_only import add_entry, entries
 
 REGISTER = """
 CREATE TABLE IF NOT EXISTS register (
@@ -23,47 +23,6 @@ CREATE TABLE IF NOT EXISTS register (
 CREATE INDEX IF NOT EXISTS register_fitting ON register (fitting, entry);
 CREATE TABLE IF NOT EXISTS judged_by (machine TEXT PRIMARY KEY, entry INTEGER NOT NULL);
 """
-
-
-class End(Enum):
-    """Why a jewel was taken out."""
-
-    CHIPPED = "chipped"
-    WORN = "worn"
-    PLUGGED = "plugged"
-    CUT_QUALITY = "cut quality"
-    PLANNED = "planned"
-    MISHANDLED = "mishandled"
-    UNKNOWN = "unknown"
-
-
-@dataclass(frozen=True)
-class Fitting:
-    """One jewel in one head, from fitting to removal; SI, times ns since 1970 UTC, None unknown.
-
-    `earlier_hours`: jet hours that the jewel had before. Hours of chamber and tube are those that
-    they had when the jewel was fitted.
-    """
-
-    machine: str
-    head: str
-    fitted_ns: int
-    bore: float
-    material: str
-    out_ns: int | None = None  # still fitted
-    end: End | None = None
-    earlier_hours: float = 0.0
-    discharge_coefficient: float | None = None
-    batch: str = ""  # the supplier's, free text
-    mixing_chamber: bool | None = None
-    chamber_hours: float | None = None
-    tube_bore: float | None = None
-    tube_hours: float | None = None
-    last_chance_filter: bool | None = None
-    tds_ppm: float | None = None
-    low_pressure_start: bool | None = None  # as stated; telemetry has its own say
-    handling: str = ""  # how cleanly it was handled, free text
-    note: str = ""
 
 
 @dataclass(frozen=True)

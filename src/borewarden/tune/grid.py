@@ -13,12 +13,12 @@ import numpy as np
 from pydantic import ValidationError
 from scipy.stats import qmc
 
-from borewarden.collect import BadInput
-from borewarden.model.bore import WatchSettings
-from borewarden.model.gate import GateSettings
+from borewarden.base.errors import BadInput
+from borewarden.gate.gate import GateSettings
 from borewarden.settings import MachineSettings, read_toml
-from borewarden.settings.check import check_together
+from borewarden.settings.consistency import check_together
 from borewarden.settings.sections import GateOverrides, WatchOverrides
+from borewarden.watcher.settings import WatchSettings
 
 SECTIONS: dict[str, type[GateOverrides] | type[WatchOverrides]] = {
     "watch": WatchOverrides,

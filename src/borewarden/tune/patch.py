@@ -9,7 +9,7 @@ from pathlib import Path
 import tomlkit
 from tomlkit.items import Table
 
-from borewarden.collect import BadInput
+from borewarden.base.errors import BadInput
 from borewarden.tune.grid import SECTION_OF
 
 

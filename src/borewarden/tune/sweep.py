@@ -15,13 +15,13 @@ from typing import Generic, TypeVar
 import numpy as np
 
 import borewarden
-from borewarden.collect import BadInput
-from borewarden.model.bore import WatchSettings
-from borewarden.model.gate import GateSettings
-from borewarden.spread import spread
+from borewarden.base.errors import BadInput
+from borewarden.base.parallel import spread
+from borewarden.gate.gate import GateSettings
+from borewarden.tune.days import Shop
 from borewarden.tune.grid import Candidate
 from borewarden.tune.outcome import Found, Gathered, Outcome, gather, judge_setting
-from borewarden.tune.shop import Shop
+from borewarden.watcher.settings import WatchSettings
 
 Answer = TypeVar("Answer")
 

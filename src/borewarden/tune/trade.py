@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from borewarden.tune.days import CHIP_JET, Shop
 from borewarden.tune.outcome import Outcome
-from borewarden.tune.shop import CHIP_JET, Shop
 
 Floats = NDArray[np.float64]
 

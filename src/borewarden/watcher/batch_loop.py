@@ -14,8 +14,8 @@ from typing import Any, NamedTuple, get_type_hints
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.model.change import clip, weigh
-from borewarden.model.gate import HEADS, SIGNALS, Kind
+from borewarden.detect.step import clip, weigh
+from borewarden.gate.batch import HEADS, SIGNALS, BatchKind
 from borewarden.physics import compiled
 from borewarden.physics.orifice import bore_of_area
 from borewarden.physics.pump import Displacement, event_rate
@@ -74,7 +74,7 @@ class Stop(IntEnum):
 
 # Constants for the compiled loop.
 _SIZES = np.log1p(np.array(STEP_SIZES))
-_STEADY = int(Kind.STEADY)
+_STEADY = int(BatchKind.STEADY)
 _LEARNING, _REFUSED, _WATCHING, _FOLLOWING = (int(mode) for mode in Mode)
 _NOTHING, _LEARN, _OTHER_KIND, _UP, _DOWN, _FOLLOW, _BLOCK, _SIGNAL = (int(stop) for stop in Stop)
 

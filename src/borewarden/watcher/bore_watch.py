@@ -12,11 +12,11 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
+from borewarden.detect.baseline import Baseline
+from borewarden.detect.step import RING, WINDOW
 from borewarden.diagnose.features import Idle
-from borewarden.model.baseline import Baseline, Jewel, stated_area, stated_bores_area
-from borewarden.model.change import RING, WINDOW
-from borewarden.model.gate import Kind
-from borewarden.model.verdict import STATES, State, Verdict
+from borewarden.gate.batch import BatchKind
+from borewarden.jewels.jewel import Jewel, stated_area, stated_bores_area
 from borewarden.physics.pump import Pump
 from borewarden.watcher.batch_loop import (
     LOOP,
@@ -33,6 +33,7 @@ from borewarden.watcher.events import Learning, Monitor, Setup, changed
 from borewarden.watcher.monitor import JudgeAgain, Observation, Told, transition
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.summary import verdict_of
+from borewarden.watcher.verdict import STATES, State, Verdict
 
 _PLACES = {state: place for place, state in enumerate(STATES)}
 # Of the record, those that the monitor writes; each has the name of its field in a state.
@@ -51,7 +52,7 @@ class BoreWatch:
             reason="no steady jet seen yet",
             reference=Reference(hours, area, area / stated_bores_area(jewels)),
             running=Running(hours=hours),
-            idle={kind: Idle() for kind in Kind},
+            idle={kind: Idle() for kind in BatchKind},
         )
         self._ring = np.zeros(WINDOW, dtype=RING)
         self._record = np.zeros(1, dtype=LOOP)

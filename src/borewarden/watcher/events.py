@@ -16,13 +16,16 @@ from typing import Any, ClassVar, NamedTuple, TypeAlias, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from borewarden.detect.baseline import Baseline, Noise
+from borewarden.detect.step import Step
+from borewarden.detect.wear import Drift
+from borewarden.diagnose.causes import Belief, Cause
+from borewarden.diagnose.feature_table import FeatureShift
 from borewarden.diagnose.features import Comparison, Course, Idle
-from borewarden.model.baseline import Baseline, Jewel, Noise, stated_bores_area
-from borewarden.model.cause import Belief, Cause, Circumstances, Shift, weigh_causes
-from borewarden.model.change import Step
-from borewarden.model.drift import Drift
-from borewarden.model.gate import SIGNALS, Kind
-from borewarden.model.verdict import State
+from borewarden.diagnose.posterior import weigh_causes
+from borewarden.diagnose.signatures import Circumstances
+from borewarden.gate.batch import SIGNALS, BatchKind
+from borewarden.jewels.jewel import Jewel, stated_bores_area
 from borewarden.physics.orifice import bore_of_area
 from borewarden.physics.pump import Intensifier, Pump
 from borewarden.watcher.batch_loop import (
@@ -35,6 +38,7 @@ from borewarden.watcher.batch_loop import (
     Signals,
 )
 from borewarden.watcher.settings import WatchSettings
+from borewarden.watcher.verdict import State
 
 # -- events
 
@@ -43,7 +47,7 @@ from borewarden.watcher.settings import WatchSettings
 class Weighed:
     """What an event was last weighed by, and what came of it."""
 
-    shift: Shift
+    shift: FeatureShift
     circumstances: Circumstances
     beliefs: tuple[Belief, ...]  # by falling probability
     check: str
@@ -178,7 +182,7 @@ class _Known:
     told: State
     reason: str
     reference: Reference
-    idle: Mapping[Kind, Idle]
+    idle: Mapping[BatchKind, Idle]
     expected: Expected = field(default_factory=Expected)
     detector: Detector = field(default_factory=Detector)
     running: Running = field(default_factory=Running)

@@ -5,23 +5,17 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from borewarden.detect.baseline import Baseline, Noise, learn_baseline
+from borewarden.detect.step import newest, threshold
+from borewarden.detect.wear import Drift
+from borewarden.diagnose.causes import PRIOR, Cause, possible_causes
 from borewarden.diagnose.features import Idle, known_mean, known_spread
-from borewarden.model.baseline import (
-    Baseline,
-    Noise,
-    learn_baseline,
-    nearest_stock_bore,
-    stated_area,
-    stated_bores_area,
-)
-from borewarden.model.cause import PRIOR, Cause, possible_causes
-from borewarden.model.change import newest, threshold
-from borewarden.model.drift import Drift
-from borewarden.model.gate import HEADS, SIGNALS, Kind
-from borewarden.model.verdict import State
+from borewarden.gate.batch import HEADS, SIGNALS, BatchKind
+from borewarden.jewels.jewel import nearest_stock_bore, stated_area, stated_bores_area
 from borewarden.watcher.batch_loop import DRIFT_BLOCK, Detector, Signals
 from borewarden.watcher.events import Learning, Refused, Setup, Watching, changed
 from borewarden.watcher.settings import WatchSettings
+from borewarden.watcher.verdict import State
 
 FEWEST_FIRST = 6  # batches that a baseline needs, if a step is found among the first; invented
 FIRST_RUN_LENGTH = 1e4  # mean batches between false steps among the first; invented
@@ -152,7 +146,7 @@ def _start_detectors(
         baseline=baseline,
         first_rows=rows,
         signal_limit=limit,
-        usual_idle=_usual_idle(state.idle[Kind.DEAD_HEAD], baseline.area),
+        usual_idle=_usual_idle(state.idle[BatchKind.DEAD_HEAD], baseline.area),
         run_length=run_length,
         noise=noise,
         wear=wear,

@@ -13,6 +13,9 @@ from typing import Any, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from borewarden.detect.baseline import robust_noise
+from borewarden.detect.step import WINDOW, Step, locate_step, newest
+from borewarden.detect.wear import Drift
 from borewarden.diagnose.features import (
     Idle,
     IdleBatch,
@@ -21,11 +24,7 @@ from borewarden.diagnose.features import (
     onset_of,
     timing_sd,
 )
-from borewarden.model.baseline import robust_noise
-from borewarden.model.change import WINDOW, Step, locate_step, newest
-from borewarden.model.drift import Drift
-from borewarden.model.gate import HEADS, Kind
-from borewarden.model.verdict import State
+from borewarden.gate.batch import HEADS, BatchKind
 from borewarden.watcher.batch_loop import DRIFT_BLOCK, OTHER_HEADS, Block, Stop
 from borewarden.watcher.events import (
     Event,
@@ -51,6 +50,7 @@ from borewarden.watcher.learning import (
     with_line,
     with_noise,
 )
+from borewarden.watcher.verdict import State
 from borewarden.watcher.weighing import weighed, worn
 
 # All of these are invented by this project. Counts are of batches.
@@ -130,7 +130,7 @@ def _learn(state: Learning, seen: Observation) -> Monitor:
 
 def _keep_first_idle(state: Learning, seen: Observation) -> Monitor:
     """Keep a batch of another kind as one of those from when the jewel was new."""
-    kind, kept = Kind(int(seen.batch["kind"])), idle_batch(seen.batch)
+    kind, kept = BatchKind(int(seen.batch["kind"])), idle_batch(seen.batch)
     idle = state.idle[kind]
     first = (*idle.first, kept) if len(idle.first) < BEFORE else idle.first
     return changed(state, idle={**state.idle, kind: Idle(first, _newest_with(idle, kept))})
@@ -138,7 +138,7 @@ def _keep_first_idle(state: Learning, seen: Observation) -> Monitor:
 
 def _keep_idle(state: Any, seen: Observation) -> Any:
     """Keep a batch of another kind as one of the newest."""
-    kind = Kind(int(seen.batch["kind"]))
+    kind = BatchKind(int(seen.batch["kind"]))
     idle = state.idle[kind]
     recent = _newest_with(idle, idle_batch(seen.batch))
     return changed(state, idle={**state.idle, kind: Idle(idle.first, recent)})
@@ -468,7 +468,7 @@ def _is_back(state: Watching) -> bool:
         return False
     if np.any(np.abs(state.signals.mean - state.signals.base) > BACK * state.signal_limit):
         return False
-    idle = [b.area / state.reference.area for b in state.idle[Kind.DEAD_HEAD].recent[-2:]]
+    idle = [b.area / state.reference.area for b in state.idle[BatchKind.DEAD_HEAD].recent[-2:]]
     return not (idle and max(idle) > state.usual_idle + BACK * IDLE_LIMIT)
 
 
@@ -506,23 +506,23 @@ def _told_once(state: Watching, seen: Observation) -> Watching:
 
 def _quiet_idle(state: Watching, seen: Observation) -> Watching:
     """A batch of another kind: does a closed jet pass water, or an open one far too much?"""
-    kind = Kind(int(seen.batch["kind"]))
+    kind = BatchKind(int(seen.batch["kind"]))
     state = _keep_idle(state, seen)
     if _other_heads(state, seen):
         return _forget_newest(state, kind)
     if state.running.taken <= state.detector.since:
         return state
     two = state.idle[kind].recent[-2:]
-    if kind is Kind.DEAD_HEAD and _passes_water(state, two):
+    if kind is BatchKind.DEAD_HEAD and _passes_water(state, two):
         return weighed(state, _closed_jet_event(state, seen, two))
-    if kind is Kind.LOW and _grew_at_low(state, two):
+    if kind is BatchKind.LOW and _grew_at_low(state, two):
         return weighed(state, _low_pressure_event(state, seen, two))
     return state
 
 
 def _idle_in_event(state: Watching, seen: Observation) -> Watching:
     """A batch of another kind during an event: it bears on the cause."""
-    kind = Kind(int(seen.batch["kind"]))
+    kind = BatchKind(int(seen.batch["kind"]))
     state = _keep_idle(state, seen)
     if _other_heads(state, seen):
         return _forget_newest(state, kind)
@@ -535,11 +535,11 @@ def _idle_in_event(state: Watching, seen: Observation) -> Watching:
 
 def _other_heads(state: Watching, seen: Observation) -> bool:
     """Whether a jet at low pressure has other heads on: planned, and none of the jewel's."""
-    low = Kind(int(seen.batch["kind"])) is Kind.LOW
+    low = BatchKind(int(seen.batch["kind"])) is BatchKind.LOW
     return low and abs(float(seen.batch["signals"][HEADS]) - state.reference.heads) > OTHER_HEADS
 
 
-def _forget_newest(state: Watching, kind: Kind) -> Watching:
+def _forget_newest(state: Watching, kind: BatchKind) -> Watching:
     idle = state.idle[kind]
     return changed(state, idle={**state.idle, kind: Idle(idle.first, idle.recent[:-1])})
 
@@ -553,7 +553,7 @@ def _passes_water(state: Watching, two: tuple[IdleBatch, ...]) -> bool:
     flow = sum(b.area for b in two) / 2.0
     if len(two) < 2 or not flow / area > usual:
         return False
-    recent = state.idle[Kind.DEAD_HEAD].recent
+    recent = state.idle[BatchKind.DEAD_HEAD].recent
     sd = timing_sd(two, max(b.resolution for b in recent))
     return (flow - IDLE_SURENESS * sd) / area > usual
 

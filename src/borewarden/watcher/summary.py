@@ -5,14 +5,15 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from borewarden.base.statistics import Interval
+from borewarden.detect.step import newest
+from borewarden.detect.wear import hours_to
 from borewarden.diagnose.features import known_mean
-from borewarden.model.change import newest
-from borewarden.model.drift import Interval, hours_to
-from borewarden.model.verdict import Verdict
 from borewarden.physics.orifice import bore_of_area
 from borewarden.physics.pump import Intensifier, Pump, event_rate, overstroke_margin
 from borewarden.watcher.events import Learning, Monitor, StepEvent, Watching
 from borewarden.watcher.monitor import RECENT
+from borewarden.watcher.verdict import Verdict
 
 
 def verdict_of(monitor: Monitor, ring: NDArray[np.void]) -> Verdict:

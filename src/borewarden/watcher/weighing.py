@@ -4,18 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
+from borewarden.detect.step import Step
+from borewarden.diagnose.causes import Belief, Cause
+from borewarden.diagnose.checks import cheapest_check
+from borewarden.diagnose.feature_table import FeatureShift
 from borewarden.diagnose.features import SIGNAL_OF, SLUGGISH, known_mean, shift_of, warmed
-from borewarden.model.cause import (
-    Belief,
-    Cause,
-    Circumstances,
-    Shift,
-    cheapest_check,
-    posterior,
-)
-from borewarden.model.change import Step
-from borewarden.model.gate import Kind
-from borewarden.model.verdict import State
+from borewarden.diagnose.posterior import posterior
+from borewarden.diagnose.signatures import Circumstances
+from borewarden.gate.batch import BatchKind
 from borewarden.physics.pump import Intensifier
 from borewarden.watcher.events import (
     Event,
@@ -26,6 +22,7 @@ from borewarden.watcher.events import (
     Weighed,
     changed,
 )
+from borewarden.watcher.verdict import State
 
 HEAR_SIGNALS = 3  # batches after an alarm that further signals get to have their say; invented
 HEATED = 0.5  # share of a leak's heat to wait for; invented
@@ -125,7 +122,7 @@ def _weigh(state: Watching, event: Event, step: Step) -> tuple[Weighed, float]:
         working,
         _follows_the_set_pressure(state, event),
     )
-    low = [batch.pressure for batch in state.idle[Kind.LOW].recent]
+    low = [batch.pressure for batch in state.idle[BatchKind.LOW].recent]
     ratio = known_mean(np.array(low)) / working if low else np.nan
     is_intensifier = state.setup.is_intensifier
     circumstances = Circumstances(
@@ -148,7 +145,7 @@ def _follows_the_set_pressure(state: Watching, event: Event) -> bool:
     return float(np.mean(event.after["rate"])) < OVERSTROKE_NEAR * pump.max_stroke_rate
 
 
-def _is_early(event: Event, step: Step, shift: Shift, heated: float, top: Belief) -> bool:
+def _is_early(event: Event, step: Step, shift: FeatureShift, heated: float, top: Belief) -> bool:
     """Whether to wait for what the next batches say before anything is told."""
     heard = event.batches if isinstance(event, StepEvent) else event.idle_batches
     few = heard < HEAR_SIGNALS

@@ -1,0 +1,5 @@
+"""`python -m borewarden`."""
+
+from borewarden.cli import app
+
+app()

@@ -1,0 +1,1 @@
+"""What every layer may use: errors, files, units, times, text, statistics, waits, processes."""

@@ -1,0 +1,60 @@
+"""Times as people and loggers write and read them, and as nanoseconds since 1970 UTC."""
+
+from __future__ import annotations
+
+import datetime as dt
+from zoneinfo import ZoneInfo
+
+EARLIEST = 946_684_800 * 10**9  # ns, 2000-01-01; a clock that says otherwise is not set
+LATEST = 4_102_444_800 * 10**9  # ns, 2100-01-01
+
+
+def local_time(time_ns: int, time_zone: str) -> str:
+    """A time in ns since 1970 UTC as date, clock time and zone of the machine."""
+    utc = dt.datetime.fromtimestamp(time_ns // 10**9, dt.UTC)
+    return utc.astimezone(ZoneInfo(time_zone)).strftime("%Y-%m-%d %H:%M %Z")
+
+
+def iso_time(time_ns: int, time_zone: str) -> str:
+    """A time in ns since 1970 UTC as ISO 8601, local with its offset, to the last digit."""
+    seconds, rest = divmod(time_ns, 10**9)
+    whole = dt.datetime.fromtimestamp(seconds, ZoneInfo(time_zone)).isoformat()
+    fraction = f".{rest:09d}".removesuffix("000") if rest else ""
+    return whole[:19] + fraction + whole[19:]
+
+
+def local_ns(time: dt.datetime, time_zone: str) -> int:
+    """`time` in ns since 1970 UTC; local in `time_zone` if it has no offset.
+
+    Of an hour that the clock showed twice the first is meant. Raises ValueError for one that it
+    skipped in spring, and for times that are not within 2000 to 2100.
+    """
+    if not 2000 <= time.year <= 2100:
+        raise ValueError(f"{time} is no time of our days")
+    if time.tzinfo is None:
+        zone = ZoneInfo(time_zone)
+        local = time.replace(tzinfo=zone)
+        if local.astimezone(dt.UTC).astimezone(zone).replace(tzinfo=None) != time:
+            raise ValueError(f"{time} was skipped by the clocks of {time_zone}")
+        time = local
+    since = time - dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
+    ns = (since.days * 86_400 + since.seconds) * 1_000_000_000 + since.microseconds * 1000
+    if not EARLIEST <= ns <= LATEST:
+        raise ValueError(f"{time} is no time of our days")
+    return ns
+
+
+def steady_offset_ns(first_ns: int, last_ns: int, time_zone: str) -> int | None:
+    """The one offset of `time_zone` from UTC, ns, that holds from a day before to a day after.
+
+    None where the clocks are changed within that time, so that local times may be skipped or come
+    twice. Looks at each day: no clock is changed there and back within one.
+    """
+    day = 86_400
+    zone = ZoneInfo(time_zone)
+    seconds = range(first_ns // 10**9 - day, last_ns // 10**9 + 2 * day + 1, day)
+    offsets = {dt.datetime.fromtimestamp(second, zone).utcoffset() for second in seconds}
+    offset = offsets.pop()
+    if offsets or offset is None:
+        return None
+    return offset // dt.timedelta(microseconds=1) * 1000

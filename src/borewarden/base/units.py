@@ -1,0 +1,117 @@
+"""Quantities with units, converted once at the edge with pint."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+import pint
+from pydantic_core import CoreSchema, PydanticCustomError, core_schema
+
+
+@cache
+def _units() -> pint.UnitRegistry[Any]:
+    units: pint.UnitRegistry[Any] = pint.UnitRegistry(
+        autoconvert_offset_to_baseunit=True, on_redefinition="ignore"
+    )
+    # Pint takes a turn for 2 pi rad, which would make 60 rpm 6.28 /s; here they are counts.
+    for counted in (
+        "stroke = [] = _ = strokes",
+        "revolution = [] = rev",
+        "turn = []",
+        "cycle = []",
+    ):
+        units.define(counted)
+    return units
+
+
+def bad_value(wrong: str, right: str) -> PydanticCustomError:
+    """What a validator raises to say what is wrong, and what would be right."""
+    return PydanticCustomError("bad_value", "{wrong}; {right}", {"wrong": wrong, "right": right})
+
+
+def _unit(text: str) -> pint.Unit | None:
+    """The unit that `text` names, or None; pint raises all sorts of things on nonsense."""
+    try:
+        return _units().Unit(text)
+    except Exception:
+        return None
+
+
+def conversion(unit: str, si: str) -> tuple[float, float]:
+    """Factor and offset that take a value in `unit` to the unit `si`: SI = value * factor + offset.
+
+    Raises ValueError if there is no such unit or it measures something else.
+    """
+    named = _unit(unit)
+    if named is None:
+        raise ValueError(f"{unit!r} is no unit")
+    if not named.is_compatible_with(si):
+        raise ValueError(f"{unit!r} measures something else")
+    make = _units().Quantity
+    try:
+        # a difference, so that degF gets 5/9 and not what is left of two large numbers
+        difference = make(1.0, named) - make(0.0, named)
+        factor = float(difference.to("delta_degC" if si == "K" else si).m)
+        offset = float(make(0.0, named).to(si).m)
+    except Exception:  # pint's logarithmic units, dBm for one, are compatible but not linear
+        raise ValueError(f"{unit!r} is no unit that can be used here") from None
+    return factor, offset
+
+
+_NUMBER = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(\S.*?)?\s*")
+
+
+@dataclass(frozen=True)
+class Unit:
+    """Makes a field take text such as "60 kpsi" and hold SI; `si` is "" where dimensionless.
+
+    `low` and `high` bound the value in SI, `examples` are for the messages.
+    """
+
+    si: str
+    low: float
+    high: float
+    examples: str
+
+    def __call__(self, value: Any) -> float:
+        """`value` in SI, or a validation error that says what would be right."""
+        right = f"give a value such as {self.examples}"
+        if isinstance(value, bool) or not isinstance(value, (str, int, float)):
+            raise bad_value(f"{value!r} is no quantity", right)
+        match = _NUMBER.fullmatch(str(value))
+        if match is None:
+            raise bad_value(f"{value!r} is no number with a unit", right)
+        unit = match[2] or ""
+        if not unit and self.si:
+            raise bad_value(f"{value!r} has no unit", right)
+        try:
+            factor, offset = conversion(unit, self.si)
+        except ValueError as error:
+            raise bad_value(str(error), right) from None
+        converted = float(match[1]) * factor + offset
+        if not self.low <= converted <= self.high:
+            limits = f"{self.low:.6g} to {self.high:.6g} {self.si}".rstrip()
+            raise bad_value(f"{value!r} is out of range", f"it has to lie within {limits}; {right}")
+        return converted
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> CoreSchema:
+        """For pydantic: validate by calling this."""
+        return core_schema.no_info_plain_validator_function(self)
+
+
+MM = 1e-3  # m
+
+
+INCH = 0.0254  # m
+
+
+MPA = 1e6  # Pa
+
+
+PSI = 6894.757  # Pa
+
+
+PER_MINUTE = 1.0 / 60.0  # Hz

@@ -1,0 +1,1 @@
+"""Has the bore changed? The jewel's baseline, a step in its area, a line of wear."""

@@ -1,0 +1,205 @@
+"""Has the bore stepped? Likelihood ratio over every possible onset, its threshold, probability.
+
+A batch comes with its own uncertainty, and two batches of one run share the stroke at which the
+one ends and the other begins, so their errors cancel in the sum. The detector therefore weighs
+sums from each possible onset up to now, not single batches.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import integrate, optimize, stats
+
+from borewarden.gate.batch import SIGNALS
+from borewarden.physics import compiled
+
+WINDOW = 120  # batches in which an onset is looked for
+SURE = 60.0  # log odds beyond which a probability is as good as one
+
+# The newest batches, a ring: `value` is the log area less what the drift line expected of it.
+RING = np.dtype(
+    [
+        ("start_ns", np.int64),
+        ("end_ns", np.int64),
+        ("value", np.float64),
+        ("clipped", np.float64),  # so that one wild batch can't alarm
+        ("time", np.float64),  # s
+        ("timing", np.float64),  # s², variance of timing its ends
+        ("shared", np.float64),  # s², of it the end of the batch before
+        ("area", np.float64),  # m², and so on as in `BATCH`
+        ("rate", np.float64),
+        ("pressure", np.float64),
+        ("temperature", np.float64),
+        ("resolution", np.float64),
+        ("stops", np.int64),
+        ("signals", np.float64, (len(SIGNALS),)),
+    ]
+)
+
+
+def overshoot_factor(x: float) -> float:
+    """Siegmund's nu(x), the mean effect of overshooting a boundary, for x > 0.
+
+    nu(x) = (2/x) (Phi(x/2) - 1/2) / ((x/2) Phi(x/2) + phi(x/2)) (Siegmund & Yakir 2007, "The
+    Statistics of Gene Mapping", p. 112).
+    """
+    half = 0.5 * x
+    cdf = float(stats.norm.cdf(half))
+    return 2.0 / x * (cdf - 0.5) / (half * cdf + float(stats.norm.pdf(half)))
+
+
+@lru_cache(maxsize=1)
+def _overshoot_integral() -> float:
+    return float(integrate.quad(lambda x: x * overshoot_factor(x) ** 2, 1e-9, 40.0)[0])
+
+
+def average_run_length(b: float) -> float:
+    """Mean number of values until the generalised likelihood ratio first reaches b²/2, one-sided.
+
+    For independent standard normal values,
+
+        2 sqrt(2 pi) exp(b²/2) / (b * integral over (0, inf) of x nu(x)² dx)
+
+    (Siegmund & Venkatraman 1995, Ann. Stat. 23, 255-271, who give half of it for steps of either
+    sign). The window and the smallest step of interest only make alarms rarer.
+    """
+    return 2.0 * math.sqrt(2.0 * math.pi) * math.exp(0.5 * b * b) / (b * _overshoot_integral())
+
+
+PARTLY = 4.0  # standard deviations that the batch of an onset lies off those after it
+
+
+@lru_cache(maxsize=4096)
+def threshold(run_length: float, degrees_of_freedom: float = np.inf) -> float:
+    """The log likelihood ratio that sound data reach once in `run_length` values on average.
+
+    With `degrees_of_freedom` the noise scale was itself estimated: the quantile of Student's t of
+    the same tail probability takes the place of the normal one. Raises ValueError for a
+    `run_length` below 50.
+    """
+    if run_length < 50.0:
+        raise ValueError(
+            f"a false alarm every {run_length:.3g} batches is asked for; 50 or more make sense"
+        )
+
+    def excess(b: float) -> float:
+        return float(np.log(average_run_length(b) / run_length))
+
+    b = float(optimize.brentq(excess, 1.5, 12.0, xtol=1e-9))
+    if np.isfinite(degrees_of_freedom):
+        b = float(stats.t.isf(stats.norm.sf(b), degrees_of_freedom))
+    return 0.5 * b * b
+
+
+@compiled
+def clip(value: float, own: float, level_sd: float, h: float) -> float:
+    """`value`, no further from zero than two of which one may be wild can show without an alarm.
+
+    `own` is the variance of the batch, `level_sd` as in `weigh`. If its neighbour shows nothing,
+    the mean of both is at most 0.65 of what reaches `h`; if it shows the same, that is exceeded.
+    """
+    most = 2.0 * 0.65 * np.sqrt(2.0 * h * (0.5 * own + level_sd * level_sd))
+    return float(min(max(value, -most), most))
+
+
+@compiled
+def weigh(
+    ring: Any,
+    count: int,
+    sigma: float,
+    level_sd: float,
+    smallest: float,
+    sizes: NDArray[np.float64],
+    window: int = WINDOW,
+) -> Any:
+    """(up, down, odds) of the newest of the `count` batches that were put into `ring`.
+
+    `up` and `down` are the log likelihood ratios of the likeliest step of either sign that is still
+    on, `odds` the likelihood ratios of a step up summed over its onset, and averaged over its size.
+
+    `sigma` is the noise of one batch beside its timing, `level_sd` the uncertainty of the level
+    that values are measured from, `smallest` the least step of interest, `sizes` the steps that
+    are equally likely beforehand; all in log area. Onsets are looked for among the newest `window`
+    batches. With S = sum of value * time from an onset to
+    now, and T = sum of time, S/T estimates the step with variance
+
+        (sigma² sum time² + variance of the run ends that do not cancel) / T² + level_sd².
+    """
+    up = 0.0
+    down = 0.0
+    odds = 0.0
+    total = 0.0
+    time = 0.0
+    squares = 0.0
+    edges = 0.0
+    newer_shared = 0.0
+    for back in range(min(count, len(ring), window)):
+        row = ring[(count - 1 - back) % len(ring)]
+        total += row.clipped * row.time
+        time += row.time
+        squares += row.time * row.time
+        edges += row.timing - 2.0 * newer_shared
+        newer_shared = row.shared
+        if back == 0:  # two batches have to agree
+            continue
+        mean = total / time
+        information = 1.0 / (
+            (sigma * sigma * squares + edges) / (time * time) + level_sd * level_sd
+        )
+        step = max(mean, smallest)
+        up = max(up, information * step * (mean - 0.5 * step))
+        step = max(-mean, smallest)
+        down = max(down, information * step * (-mean - 0.5 * step))
+        for size in sizes:
+            odds += np.exp(min(information * size * (mean - 0.5 * size), SURE))
+    return up, down, odds / len(sizes)
+
+
+def newest(ring: NDArray[np.void], count: int, window: int = WINDOW) -> NDArray[np.void]:
+    """The newest `window` batches in `ring` in order of time, oldest first."""
+    order = np.arange(max(count - min(len(ring), window), 0), count) % len(ring)
+    return np.asarray(ring)[order]
+
+
+class Step(NamedTuple):
+    """Where a step began and how large it is."""
+
+    first: int  # index of the first value wholly after it
+    size: float  # mean after it, in log area
+    size_sd: float
+
+
+def locate_step(batches: NDArray[np.void], sigma: float, sign: float) -> Step:
+    """The likeliest onset of a step of this `sign` from zero that is still on at the last batch.
+
+    `batches`, shape (n,), dtype `RING`, have mean zero before the step and the noise `sigma`
+    beside their timing. Maximises the Gaussian likelihood ratio S²/(2 Var S) over the onset, as in
+    Hinkley (1970, Biometrika 57, 1-17). Raises ValueError if there are no batches.
+    """
+    if len(batches) == 0:
+        raise ValueError("no batches to locate a step in")
+    time = batches["time"][::-1]
+    total = np.cumsum(batches["value"][::-1] * time)
+    shared = np.concatenate([[0.0], batches["shared"][::-1][:-1]])
+    variance = np.cumsum(sigma**2 * time**2 + batches["timing"][::-1] - 2.0 * shared)
+    span = np.cumsum(time)
+    gain = np.maximum(sign * total, 0.0) ** 2 / variance
+    back = int(np.argmax(gain))
+    if back > 1:  # the first of them may hold the onset, and be neither before nor after
+        value = batches["value"][len(batches) - 1 - back]
+        rest = total[back - 1] / span[back - 1]
+        alone = sigma**2 + batches["timing"][len(batches) - 1 - back] / time[back] ** 2
+        if abs(value - rest) > PARTLY * (alone + variance[back - 1] / span[back - 1] ** 2) ** 0.5:
+            back -= 1
+    size_sd = float(variance[back] ** 0.5 / span[back])
+    after = batches["value"][len(batches) - 1 - back :]
+    if len(after) > 1:
+        apart = float(np.std(after, ddof=1) / len(after) ** 0.5)
+        if apart > 2.0 * size_sd:  # it is still moving, or the first of them holds the onset
+            size_sd = apart
+    return Step(len(batches) - 1 - back, float(total[back] / span[back]), size_sd)

@@ -1,0 +1,119 @@
+"""The cheapest check that separates the two most probable causes."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from borewarden.diagnose.causes import DIRECT_DRIVE, INTENSIFIER, Belief, Cause
+from borewarden.diagnose.feature_table import (
+    BOOST,
+    BYPASS,
+    IDLE,
+    LOAD,
+    SLIP,
+    VALVES,
+    WEEP,
+    FeatureShift,
+)
+
+
+class Check(NamedTuple):
+    """Something to look at, and the causes that it would confirm or rule out.
+
+    Hand `words` to people only behind the cautions; they follow on as a clause.
+    """
+
+    words: str
+    tells: frozenset[Cause]
+    only: str = ""  # INTENSIFIER, DIRECT_DRIVE or "" for either
+    measured_by: int | None = None  # the feature that answers it already
+
+
+# The cheapest first: from the desk, from the control panel, at the machine, with the jewel out.
+# Which check tells what is common practice, no source.
+CHECKS = (
+    Check(
+        "look at the job list and the control panel for a second head or valve that is open",
+        frozenset({Cause.SECOND_HEAD}),
+    ),
+    Check(
+        "ask whether a jewel was changed at the last stop and which bore went in; record it",
+        frozenset({Cause.OTHER_BORE}),
+    ),
+    Check(
+        "at the control panel, compare the pressure reading with oil pressure times the "
+        "intensification ratio",
+        frozenset({Cause.TRANSDUCER}),
+        INTENSIFIER,
+        LOAD,
+    ),
+    Check(
+        "see whether the pressure reading goes back to zero once the pump is stopped and bled "
+        "down, but never verify zero pressure by this reading: it is in doubt",
+        frozenset({Cause.TRANSDUCER}),
+        DIRECT_DRIVE,
+    ),
+    Check(
+        "read the feed (boost) pressure and check the state of the inlet filters",
+        frozenset({Cause.FEED}),
+        "",
+        BOOST,
+    ),
+    Check(
+        "from the control panel, close the jet, hold pressure for two minutes and count the "
+        "strokes",
+        frozenset({Cause.LEAK}),
+        INTENSIFIER,
+        IDLE,
+    ),
+    Check(
+        "let a qualified person measure the temperature of the weep lines from outside the guards",
+        frozenset({Cause.LEAK}),
+        "",
+        WEEP,
+    ),
+    Check(
+        "let a qualified person measure the temperature of the check valves from outside the "
+        "guards",
+        frozenset({Cause.LEAK}),
+        "",
+        VALVES,
+    ),
+    Check(
+        "let a qualified person measure the temperature of the bypass line from outside the guards",
+        frozenset({Cause.BYPASS}),
+        DIRECT_DRIVE,
+        BYPASS,
+    ),
+    Check(
+        "let a qualified person compare crank speed with the speed that the drive shows",
+        frozenset({Cause.SLIP}),
+        DIRECT_DRIVE,
+        SLIP,
+    ),
+    Check(
+        "with the pump locked out and bled down, take the jewel out and look at its rim under a "
+        "microscope",
+        frozenset({Cause.BORE, Cause.BLOCKED}),
+    ),
+)
+
+
+def cheapest_check(beliefs: tuple[Belief, ...], shift: FeatureShift, is_intensifier: bool) -> str:
+    """Return the first of `CHECKS` that would separate the two most probable causes, in words.
+
+    What the machine measures already counts in `beliefs`, so nobody is asked for it again.
+    `beliefs` are the most probable first, two at least.
+    """
+    pump_kind = INTENSIFIER if is_intensifier else DIRECT_DRIVE
+    first, second = beliefs[0].cause, beliefs[1].cause
+    for check in CHECKS:
+        if check.only not in ("", pump_kind):
+            continue
+        if check.measured_by is not None and np.isfinite(shift.seen[check.measured_by]):
+            continue
+        if (first in check.tells) != (second in check.tells):
+            return check.words
+    return CHECKS[-1].words

@@ -1,0 +1,64 @@
+"""The reasons for and against a cause, as sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from borewarden.diagnose.causes import Cause
+from borewarden.diagnose.feature_table import FEATURES, Feature
+
+WHOLE_FROM = 5.0  # from here on, in the unit that people read, decimals only distract; invented
+
+# What a sentence calls each cause. UNKNOWN expects nothing in particular and has no name here.
+_SHORT = {
+    Cause.BORE: "a bad jewel",
+    Cause.LEAK: "a leaking seal or check valve",
+    Cause.SECOND_HEAD: "a second open head",
+    Cause.BLOCKED: "a blocked orifice or filter",
+    Cause.TRANSDUCER: "a drifting transducer",
+    Cause.FEED: "poor feed",
+    Cause.SLIP: "belt slip",
+    Cause.BYPASS: "a leaking bypass or relief valve",
+    Cause.OTHER_BORE: "a different bore",
+}
+_UP, _DOWN, _UNCHANGED = "up", "down", "unchanged"
+
+
+def reason_words(feature: Feature, seen: float, cause: Cause, expected: float) -> str:
+    """Return one reason: what was seen of a feature, and what the cause usually does to it.
+
+    `seen` and `expected` are changes in the unit of `feature`. For example "pressure flutter up
+    9 %; a bad jewel usually adds 14 %".
+    """
+    amount = _amount(feature, seen)
+    direction = _UP if seen > 0.0 else _DOWN
+    change = f"{direction} {amount} {feature.scale.over}".rstrip() if amount else _UNCHANGED
+    return f"{feature.words} {change}; {_usually(feature, cause, expected)}"
+
+
+def features_in(reasons: Iterable[str]) -> set[str]:
+    """Return the names of the features that `reasons`, made by `reason_words`, speak of."""
+    openings = {
+        feature.name: tuple(f"{feature.words} {said}" for said in (_UP, _DOWN, _UNCHANGED))
+        for feature in FEATURES
+    }
+    return {
+        name for reason in reasons for name, starts in openings.items() if reason.startswith(starts)
+    }
+
+
+def _usually(feature: Feature, cause: Cause, expected: float) -> str:
+    if cause not in _SHORT:
+        return "an unknown fault can do anything"
+    amount = _amount(feature, expected)
+    if not amount:
+        return f"{_SHORT[cause]} usually leaves it alone"
+    verb = "adds" if expected > 0.0 else "takes off"
+    return f"{_SHORT[cause]} usually {verb} {amount}"
+
+
+def _amount(feature: Feature, change: float) -> str:
+    """Size and unit of a change, without its sign; "" if it rounds to nothing."""
+    size = abs(feature.scale.amount(change))
+    digits = f"{size:.0f}" if size >= WHOLE_FROM else f"{size:.1f}"
+    return f"{digits} {feature.scale.unit}" if float(digits) else ""

@@ -1,0 +1,138 @@
+"""How probable each cause is after what the features show: Bayes' rule.
+
+What a machine does not measure is left out, so the posterior says by itself whether what it does
+measure can decide.
+
+References
+----------
+.. [1] Bayes' rule. A normal likelihood with a share of outliers: Box & Tiao 1968, "A Bayesian
+   approach to some outlier problems", Biometrika 55, 119-129; value from memory.
+
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from borewarden.diagnose.causes import Belief, Cause
+from borewarden.diagnose.evidence import reason_words
+from borewarden.diagnose.feature_table import (
+    AREA,
+    FEATURES,
+    FLOOR,
+    HEATED_BY_A_LEAK,
+    WIDE,
+    FeatureShift,
+    Floats,
+)
+from borewarden.diagnose.signatures import Circumstances, Signatures, signatures_of
+
+PIERCE_DIGITS = 2  # decimals of the pierce ratio that a set of signatures is kept for
+HEAT_UNSURE = 0.4  # by how much the share of heat that shows may be off, 0 to 1; invented
+# Share of readings that follow no hypothesis, 0 to 1; invented. The area raised the alarm, so it
+# is not an odd sensor.
+ODD_READINGS, ODD_AREAS = 0.005, 0.001
+ODD = np.full(len(FEATURES), ODD_READINGS)
+ODD[AREA] = ODD_AREAS
+TOLD = 3  # causes whose evidence is put into words
+TELLING = 0.7  # log of a likelihood ratio from which a feature counts as evidence; invented
+LEAST_SHARE = 1e-9  # of any cause while the others are averaged; keeps the logarithm finite
+
+
+class _Weighed(NamedTuple):
+    signatures: Signatures
+    known: NDArray[np.intp]  # the features that are
+    mean: Floats  # (hypotheses, known features), as much of it as shows by now
+    likelihood: Floats  # of each feature by itself, shape as `mean`
+    joint: Floats  # (hypotheses,)
+    by_cause: Floats  # (causes,), not normalised
+
+
+def posterior(shift: FeatureShift, circumstances: Circumstances) -> tuple[Belief, ...]:
+    """Return every cause that the kind of pump can have, the most probable first, without words.
+
+    Prior odds are `PRIOR`, and `AT_STOP` where the event falls together with a stop.
+    """
+    return _beliefs(_weigh(shift, circumstances))
+
+
+def weigh_causes(shift: FeatureShift, circumstances: Circumstances) -> tuple[Belief, ...]:
+    """Return the same as `posterior`, with reasons for and against the first `TOLD` causes."""
+    weighed = _weigh(shift, circumstances)
+    first, causes = weighed.signatures.first, weighed.signatures.causes
+    each = np.add.reduceat(weighed.joint, first)[:, None]
+    # (causes, known features): how well a cause explains each feature, and what it expects there
+    explains = np.add.reduceat(weighed.joint[:, None] * weighed.likelihood, first, axis=0) / each
+    expects = np.add.reduceat(weighed.joint[:, None] * weighed.mean, first, axis=0) / each
+    told = []
+    for place, belief in enumerate(_beliefs(weighed)):
+        if place < TOLD:
+            k = causes.index(belief.cause)
+            others = np.maximum(weighed.by_cause / np.sum(weighed.by_cause), LEAST_SHARE)
+            others[k] = 0.0
+            gain = np.log(explains[k]) - np.log(others @ explains / np.sum(others))
+            reasons = _reasons(belief.cause, shift, weighed.known, expects[k], gain)
+            belief = Belief(belief.cause, belief.probability, *reasons)
+        told.append(belief)
+    return tuple(told)
+
+
+def _weigh(shift: FeatureShift, circumstances: Circumstances) -> _Weighed:
+    """Likelihood of each hypothesis times its prior odds.
+
+    Each feature's likelihood is normal about what a hypothesis says, with a share of `ODD`
+    readings from anywhere, so no single odd sensor can decide.
+    """
+    signatures = signatures_of(
+        circumstances.is_intensifier,
+        round(circumstances.pierce_ratio, PIERCE_DIGITS),
+        circumstances.bore,
+    )
+    known = np.flatnonzero(np.isfinite(shift.seen) & np.isfinite(shift.sd))
+    seen, sd = shift.seen[known], shift.sd[known]
+    shown = np.ones(len(FEATURES))
+    shown[HEATED_BY_A_LEAK] = circumstances.heated
+    floor, shown = FLOOR[known], shown[known]
+    unsure = np.minimum(shown + HEAT_UNSURE, 1.0)
+    mean = signatures.mean[:, known] * shown
+    spread = floor + (signatures.spread[:, known] - floor) * unsure
+    spread = np.sqrt(spread * spread + sd * sd)
+    off = (seen - mean) / spread
+    likelihood = np.exp(-0.5 * off * off) / spread
+    wide = np.hypot(WIDE[known], sd)  # Cauchy's distribution: a broken sensor shows anything
+    odd = ODD[known]
+    likelihood *= (1.0 - odd) / np.sqrt(2.0 * np.pi)
+    likelihood += odd / np.pi / wide / (1.0 + (seen / wide) ** 2)
+    joint = np.prod(likelihood, axis=1) * signatures.weight
+    by_cause = np.add.reduceat(joint, signatures.first)
+    if circumstances.at_stop:
+        by_cause *= signatures.at_stop
+    return _Weighed(signatures, known, mean, likelihood, joint, by_cause)
+
+
+def _beliefs(weighed: _Weighed) -> tuple[Belief, ...]:
+    probability = weighed.by_cause / np.sum(weighed.by_cause)
+    order = np.argsort(-probability, kind="stable")
+    return tuple(Belief(weighed.signatures.causes[k], float(probability[k])) for k in order)
+
+
+def _reasons(
+    cause: Cause,
+    shift: FeatureShift,
+    known: NDArray[np.intp],
+    expects: Floats,
+    gain: Floats,
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """What speaks for and what against `cause`, beside the other causes, strongest first."""
+    words = [
+        reason_words(FEATURES[k], shift.seen[k], cause, expected)
+        for k, expected in zip(known, expects, strict=True)
+    ]
+    by_strength = np.argsort(-np.abs(gain))
+    return (
+        tuple(words[i] for i in by_strength if gain[i] > TELLING),
+        tuple(words[i] for i in by_strength if gain[i] < -TELLING),
+    )

@@ -1,0 +1,16 @@
+"""The cautions that come before every instruction to a person at the machine."""
+
+from __future__ import annotations
+
+CAUTIONS: tuple[str, ...] = (
+    "Only people who are qualified and authorised for this pump may work on it. The pump maker's "
+    "manual, local codes and the rules of your site come before anything said here.",
+    "Before opening anything: stop the pump, lock it out and tag it, bleed the pressure down, and "
+    "verify zero pressure. A stopped pump can still hold full pressure.",
+    "Never put a hand or any other part of the body near the jet, and never feel for leaks: a "
+    "leak too fine to see cuts through gloves and skin.",
+    "An injection injury is an emergency, even if the wound looks small and hardly hurts: go to "
+    "hospital at once and tell them it is a high-pressure injection.",
+    "borewarden only reads and estimates. It is not a safety device, and its verdict does not say "
+    "that the machine is safe.",
+)

@@ -1,0 +1,98 @@
+"""Which jewel was in which head, from when to when."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import Enum
+from typing import NamedTuple
+
+from borewarden.jewels.jewel import Jewel
+
+
+class FittedSet(NamedTuple):
+    """The jewels that are in the heads from `since_ns` on, until the next such set."""
+
+    since_ns: int
+    jewels: list[Jewel]
+
+
+def fitted_sets(jewels: list[Jewel]) -> list[FittedSet]:
+    """What is in the heads when, in order of time; each set starts a baseline of its own.
+
+    A later jewel on the same head replaces the earlier one. One that is taken out leaves the rest;
+    while none is left the set stays the old one, as there is no jet to judge until the next is
+    fitted. `out_ns` is left out of the sets: it is told by what follows.
+    """
+    in_order = sorted(jewels, key=lambda jewel: jewel.fitted_ns)
+    times = {jewel.fitted_ns for jewel in jewels}
+    times |= {jewel.out_ns for jewel in jewels if jewel.out_ns is not None}
+    sets: list[FittedSet] = []
+    newest: dict[str, Jewel] = {}
+    reached = 0
+    for time_ns in sorted(times):
+        while reached < len(in_order) and in_order[reached].fitted_ns <= time_ns:
+            newest[in_order[reached].head] = in_order[reached]
+            reached += 1
+        there = [
+            replace(jewel, out_ns=None)
+            for jewel in newest.values()
+            if jewel.out_ns is None or jewel.out_ns > time_ns
+        ]
+        if there and (not sets or there != sets[-1].jewels):
+            sets.append(FittedSet(time_ns, there))
+    return sets
+
+
+def stale_since(used: list[FittedSet], now: list[FittedSet], newest_ns: int) -> int | None:
+    """From when on samples up to `newest_ns` have to be judged anew: sets were `used`, hold `now`.
+
+    None if nothing up to then has changed. Nothing is carried over from one set to the next, so the
+    latest one before the first difference is far enough back. What came before the first of them
+    stays as it was judged, perhaps by jewels that nobody states any longer.
+    """
+    differ = [s.since_ns for s in (*used, *now) if (s in used) != (s in now)]
+    first = min((time_ns for time_ns in differ if time_ns <= newest_ns), default=None)
+    if first is None:
+        return None if used[0] == now[0] else now[0].since_ns
+    return max((s.since_ns for s in now if s.since_ns <= first), default=now[0].since_ns)
+
+
+class End(Enum):
+    """Why a jewel was taken out."""
+
+    CHIPPED = "chipped"
+    WORN = "worn"
+    PLUGGED = "plugged"
+    CUT_QUALITY = "cut quality"
+    PLANNED = "planned"
+    MISHANDLED = "mishandled"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True)
+class Fitting:
+    """One jewel in one head, from fitting to removal; SI, times ns since 1970 UTC, None unknown.
+
+    `earlier_hours`: jet hours that the jewel had before. Hours of chamber and tube are those that
+    they had when the jewel was fitted.
+    """
+
+    machine: str
+    head: str
+    fitted_ns: int
+    bore: float
+    material: str
+    out_ns: int | None = None  # still fitted
+    end: End | None = None
+    earlier_hours: float = 0.0
+    discharge_coefficient: float | None = None
+    batch: str = ""  # the supplier's, free text
+    mixing_chamber: bool | None = None
+    chamber_hours: float | None = None
+    tube_bore: float | None = None
+    tube_hours: float | None = None
+    last_chance_filter: bool | None = None
+    tds_ppm: float | None = None
+    low_pressure_start: bool | None = None  # as stated; telemetry has its own say
+    handling: str = ""  # how cleanly it was handled, free text
+    note: str = ""

@@ -1,0 +1,402 @@
+"""The jewel register as people write it: a text for each field, with units, and CSV files of it."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import difflib
+import io
+import itertools
+import re
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
+
+from pydantic_core import PydanticCustomError
+
+from borewarden.base.errors import BadInput
+from borewarden.base.times import local_ns
+from borewarden.base.units import Unit
+from borewarden.jewels.fitting import End, Fitting
+from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS
+
+LONGEST_TEXT = 500  # characters
+NO_ZONE = "no time zone is known here"
+HOURS = Unit("hour", 0.0, 1e5, '"50 h"')
+BORE = Unit("m", 5e-5, 1e-3, '"0.010 in" or "0.25 mm"')
+TUBE = Unit("m", 2e-4, 3e-3, '"0.76 mm" or "0.030 in"')
+TDS = Unit("ppm", 0.0, 1e5, '"120 ppm" or 120')
+COEFFICIENT = Unit("", 0.3, 1.0, "0.65")
+YES = {"yes": True, "y": True, "true": True, "no": False, "n": False, "false": False}
+
+
+class _WrongError(ValueError):
+    """A text that its field can't hold: what is wrong, what would be right."""
+
+    def __init__(self, wrong: str, right: str) -> None:
+        super().__init__(wrong)
+        self.wrong, self.right = wrong, right
+
+
+class Field(NamedTuple):
+    """A column of the register's CSV: `attribute` of `Fitting`, how its text is read and shown.
+
+    `read` takes the text and the time zone of the machine, None if not known.
+    """
+
+    attribute: str
+    read: Callable[[str, str | None], Any]
+    show: Callable[[Any], str]
+    required: bool = False
+
+
+def _line(text: str, zone: str | None) -> str:
+    if not text.isprintable() or len(text) > LONGEST_TEXT:
+        raise _WrongError(
+            f"{text[:60]!r} is no line of text",
+            f"give up to {LONGEST_TEXT} printable characters on one line",
+        )
+    return text
+
+
+def _time(text: str, zone: str | None) -> int:
+    right = "give ISO 8601 such as 2026-03-02T06:00:00"
+    # datetime keeps microseconds and would drop the rest without a word
+    digits = re.search(r"\.\d{6}(\d{1,3})(?!\d)", text)
+    cut = text[: digits.start(1)] + text[digits.end(1) :] if digits else text
+    try:
+        time = dt.datetime.fromisoformat(cut)
+    except ValueError:
+        raise _WrongError(f"{text[:60]!r} is no time", right) from None
+    if time.tzinfo is None and zone is None:
+        raise _WrongError(
+            f"{text!r} has no offset from UTC, and {NO_ZONE}",
+            "give an offset, such as 2026-03-02T06:00:00+01:00, or the machine's file",
+        )
+    try:
+        ns = local_ns(time, zone or "UTC")
+    except (ValueError, OverflowError) as error:
+        raise _WrongError(str(error), "give a time that the clock showed") from None
+    if time.tzinfo is None and local_ns(time.replace(fold=1), zone or "UTC") != ns:
+        raise _WrongError(
+            f"{text!r} came twice that night in {zone}", "give its offset from UTC, too"
+        )
+    return ns + (int(digits[1].ljust(3, "0")) if digits else 0)
+
+
+def time_text(time_ns: int) -> str:
+    """A time as ISO 8601 in UTC, to the last nanosecond that is not zero."""
+    seconds, rest = divmod(time_ns, 10**9)
+    text = dt.datetime.fromtimestamp(seconds, dt.UTC).strftime("%Y-%m-%dT%H:%M:%S")
+    if rest:
+        text += f".{rest:09d}" if rest % 1000 else f".{rest // 1000:06d}"
+    return text + "+00:00"
+
+
+def _quantity(unit: Unit, *shown: str, plain: str = "") -> tuple[Any, Callable[[Any], str]]:
+    """How to read a value in `unit` and how to show it: in the first unit that is exact."""
+
+    def read(text: str, zone: str | None = None) -> float:
+        if plain and re.fullmatch(r"[-+.\deE]+", text):
+            text = f"{text} {plain}"
+        try:
+            return unit(text)
+        except PydanticCustomError as error:
+            context = error.context or {}
+            raise _WrongError(context["wrong"], context["right"]) from None
+
+    def show(value: float) -> str:
+        for name, factor in {"mm": 1e3, "in": 1.0 / 0.0254}.items() if unit.si == "m" else ():
+            text = f"{value * factor:.9g} {name}"
+            if read(text) == value:
+                return text
+        return f"{value!r} {shown[0]}".rstrip()
+
+    return read, show
+
+
+def _yes_or_no(text: str, zone: str | None) -> bool:
+    try:
+        return YES[text.lower()]
+    except KeyError:
+        raise _WrongError(f"{text[:60]!r} is neither yes nor no", "give yes or no") from None
+
+
+def _one_of(names: Iterable[str], what: str) -> Callable[[str, str | None], str]:
+    known = list(names)
+
+    def read(text: str, zone: str | None) -> str:
+        if text in known:
+            return text
+        near = difflib.get_close_matches(text, known, n=1, cutoff=0.5)
+        right = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(known)}"
+        raise _WrongError(f"{text[:60]!r} is no known {what}", right)
+
+    return read
+
+
+_end = _one_of([end.value for end in End], "reason for an end")
+
+FIELDS: dict[str, Field] = {
+    "machine": Field("machine", _line, str, required=True),
+    "head": Field("head", _line, str, required=True),
+    "fitted": Field("fitted_ns", _time, time_text, required=True),
+    "bore": Field("bore", *_quantity(BORE, "m"), required=True),
+    "material": Field("material", _one_of(DISCHARGE_COEFFICIENTS, "material"), str, required=True),
+    "out": Field("out_ns", _time, time_text),
+    "end": Field("end", lambda text, zone: End(_end(text, zone)), lambda end: str(end.value)),
+    "earlier_hours": Field("earlier_hours", *_quantity(HOURS, "h", plain="h")),
+    "discharge_coefficient": Field("discharge_coefficient", *_quantity(COEFFICIENT, "")),
+    "batch": Field("batch", _line, str),
+    "mixing_chamber": Field("mixing_chamber", _yes_or_no, lambda yes: "yes" if yes else "no"),
+    "chamber_hours": Field("chamber_hours", *_quantity(HOURS, "h", plain="h")),
+    "tube_bore": Field("tube_bore", *_quantity(TUBE, "m")),
+    "tube_hours": Field("tube_hours", *_quantity(HOURS, "h", plain="h")),
+    "last_chance_filter": Field(
+        "last_chance_filter", _yes_or_no, lambda yes: "yes" if yes else "no"
+    ),
+    "tds_ppm": Field("tds_ppm", *_quantity(TDS, "ppm", plain="ppm")),
+    "low_pressure_start": Field(
+        "low_pressure_start", _yes_or_no, lambda yes: "yes" if yes else "no"
+    ),
+    "handling": Field("handling", _line, str),
+    "note": Field("note", _line, str),
+}
+
+
+@dataclass(frozen=True)
+class Frame:
+    """What the texts are judged by: `zones` by name of the machine, None if any name will do."""
+
+    now_ns: int
+    zones: Mapping[str, str] | None = None
+
+
+def texts_of(fitting: Fitting) -> dict[str, str]:
+    """A fitting as a text for each of `FIELDS`, empty where not known: `fitting_of` undoes it."""
+    values = {name: getattr(fitting, field.attribute) for name, field in FIELDS.items()}
+    return {
+        name: "" if value is None else FIELDS[name].show(value) for name, value in values.items()
+    }
+
+
+def fitting_of(
+    texts: Mapping[str, str], frame: Frame, place: Path | str, where: Callable[[str], str]
+) -> Fitting:
+    """The fitting that `texts` describe by the names of `FIELDS`; what is missing is not known.
+
+    Raises BadInput about `place`; `where` makes of the name of a field where it stands.
+    """
+    values: dict[str, Any] = {}
+    machine = texts.get("machine", "").strip()
+    zone = None
+    if frame.zones is not None:
+        zone = frame.zones.get(machine)
+        if machine and zone is None:
+            raise BadInput(
+                place,
+                where("machine"),
+                f"there is no machine {machine!r}",
+                f"known are {', '.join(sorted(frame.zones))}",
+            )
+    for name, field in FIELDS.items():
+        text = texts.get(name, "").strip()
+        if not text:
+            if field.required:
+                raise BadInput(place, where(name), "is missing", f"state the {name} of every jewel")
+            continue
+        try:
+            values[field.attribute] = field.read(text, zone)
+        except _WrongError as error:
+            raise BadInput(place, where(name), error.wrong, error.right) from None
+        if name in ("fitted", "out") and values[field.attribute] > frame.now_ns:
+            raise BadInput(
+                place, where(name), f"{text} is yet to come", "record what has been done"
+            )
+    fitting = Fitting(**values)
+    if fitting.out_ns is None and fitting.end is not None:
+        raise BadInput(
+            place, where("end"), "there is an end, but no time out", "state when it was taken out"
+        )
+    if fitting.out_ns is not None:
+        if fitting.out_ns <= fitting.fitted_ns:
+            raise BadInput(
+                place, where("out"), "it is out before it is fitted", "give a later time"
+            )
+        fitting = replace(fitting, end=fitting.end or End.UNKNOWN)
+    if fitting.mixing_chamber is False and fitting.chamber_hours is not None:
+        raise BadInput(
+            place,
+            where("chamber_hours"),
+            "there is no mixing chamber, yet it has hours",
+            "leave one of the two out",
+        )
+    return fitting
+
+
+# -- several fittings on one head
+
+
+class Placed(NamedTuple):
+    """What fits into the register: `new` fittings, each with its where, and old ones `closed`.
+
+    Those are by number. `skipped` are the wheres of those that are in it already.
+    """
+
+    new: list[tuple[str, Fitting]]
+    closed: dict[int, Fitting]
+    skipped: list[str]
+
+
+def place_fittings(
+    held: Mapping[int, Fitting], rows: Iterable[tuple[str, Fitting]], place: Path | str
+) -> Placed:
+    """Put `rows`, each a where and a fitting, among the fittings that the register `held`.
+
+    Where a jewel is fitted on a head while another one is still in it, that one is closed at that
+    time with end unknown. Raises BadInput about `place` where two are in one head at a time.
+    """
+    there: dict[tuple[str, str], list[_There]] = {}
+    for number, fitting in held.items():
+        there.setdefault((fitting.machine, fitting.head), []).append(_There(fitting, number))
+    new: list[_There] = []
+    skipped: list[str] = []
+    for where, fitting in rows:
+        on_head = there.setdefault((fitting.machine, fitting.head), [])
+        same = next((t for t in on_head if t.fitting.fitted_ns == fitting.fitted_ns), None)
+        if same is None:
+            added = _There(fitting, where=where)
+            on_head.append(added)
+            new.append(added)
+        elif fitting == same.fitting or (
+            fitting.out_ns is None  # as it was before that one was taken out
+            and replace(fitting, out_ns=same.fitting.out_ns, end=same.fitting.end) == same.fitting
+        ):
+            skipped.append(where)
+        else:
+            raise BadInput(
+                place,
+                where,
+                f"{same.words} has the same head and time, and differs",
+                "each fitting once; what is in the register is mended by register correct",
+            )
+    closed: dict[int, Fitting] = {}
+    for on_head in there.values():
+        on_head.sort(key=lambda t: t.fitting.fitted_ns)
+        for earlier, later in itertools.pairwise(on_head):
+            out_ns = earlier.fitting.out_ns
+            if out_ns is None:
+                earlier.fitting = replace(
+                    earlier.fitting, out_ns=later.fitting.fitted_ns, end=End.UNKNOWN
+                )
+                if earlier.number is not None:
+                    closed[earlier.number] = earlier.fitting
+            elif out_ns > later.fitting.fitted_ns:
+                one, other = (earlier, later) if later.number is not None else (later, earlier)
+                raise BadInput(
+                    place,
+                    one.where,
+                    f"it overlaps {other.words} on head {later.fitting.head}",
+                    "a jewel has to be out before the next one is fitted",
+                )
+    return Placed([(added.where, added.fitting) for added in new], closed, skipped)
+
+
+@dataclass
+class _There:
+    fitting: Fitting
+    number: int | None = None
+    where: str = ""
+
+    @property
+    def words(self) -> str:
+        return f"fitting {self.number}" if self.number is not None else f"the one of {self.where}"
+
+
+# -- CSV
+
+
+def read_csv(path: Path, frame: Frame) -> list[tuple[str, Fitting]]:
+    """All fittings of the CSV file at `path`, with the line each one ends on.
+
+    Columns are the names of `FIELDS`, in any order; those not required may be left out. Raises
+    BadInput with line and column for the first thing that can't be used.
+    """
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except FileNotFoundError:
+        raise BadInput(path, "file", "there is no such file", "give a CSV file") from None
+    except OSError as error:
+        reason = error.strerror or "can't be read"
+        raise BadInput(path, "file", reason, "give a CSV file") from None
+    except UnicodeDecodeError as error:
+        raise BadInput(
+            path, f"byte {error.start + 1}", "isn't UTF-8 text", "save it as UTF-8"
+        ) from None
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    found: list[tuple[str, Fitting]] = []
+    names: list[str] = []
+    try:
+        for cells in reader:
+            line = f"line {reader.line_num}"
+            if not any(cell.strip() for cell in cells):
+                continue
+            if not names:
+                names = _header(path, line, cells)
+                continue
+            if len(cells) != len(names):
+                raise BadInput(
+                    path,
+                    line,
+                    f"{len(cells)} fields",
+                    f"a line has the {len(names)} fields of the header, quote commas",
+                )
+            texts = dict(zip(names, cells, strict=True))
+            fitting = fitting_of(texts, frame, path, _column_of(line))
+            found.append((line, fitting))
+    except csv.Error as error:
+        raise BadInput(
+            path, f"line {reader.line_num}", f"no CSV: {error}", "give a CSV file"
+        ) from None
+    if not found:
+        wrong = "there is only a header" if names else "the file is empty"
+        raise BadInput(path, "file", wrong, "give a line for each jewel fitted")
+    return found
+
+
+def _column_of(line: str) -> Callable[[str], str]:
+    return lambda name: f"{line}, column {name!r}"
+
+
+def _header(path: Path, line: str, cells: list[str]) -> list[str]:
+    names = [cell.strip() for cell in cells]
+    for i, name in enumerate(names):
+        if name not in FIELDS:
+            near = difflib.get_close_matches(name, FIELDS, n=1, cutoff=0.55)
+            right = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(FIELDS)}"
+            if ";" in name:
+                right = "separate the fields by commas"
+            raise BadInput(path, line, f"unknown column {name[:60]!r}", right)
+        if name in names[:i]:
+            raise BadInput(path, line, f"column {name!r} is there twice", "each column once")
+    for name, field in FIELDS.items():
+        if field.required and name not in names:
+            raise BadInput(path, line, f"there is no column {name!r}", "add it, for every jewel")
+    return names
+
+
+def csv_text(fittings: Iterable[Fitting]) -> str:
+    """The `fittings` as a CSV file that `read_csv` reads to the very same ones."""
+    text = io.StringIO(newline="")
+    writer = csv.DictWriter(text, list(FIELDS), lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(texts_of(fitting) for fitting in fittings)
+    return text.getvalue()
+
+
+def shown_time(time_ns: int, zone: str | None) -> str:
+    """A time for people: local to the minute where the zone is known, else UTC."""
+    time = dt.datetime.fromtimestamp(time_ns // 10**9, ZoneInfo(zone) if zone else dt.UTC)
+    return time.strftime("%Y-%m-%d %H:%M" if zone else "%Y-%m-%d %H:%MZ")

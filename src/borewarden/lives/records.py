@@ -1,0 +1,104 @@
+"""From the register to records of life: which ends count, and which only say "not yet".
+
+Telemetry gives the jet hours of each fitting; what the register says of its end decides whether
+those hours were its life:
+
+- chipped, worn, cut quality: ended;
+- plugged: ended, since it stopped a cut, and dirt is one of the ways in which jewels go early;
+- unknown, or taken out without a word: ended, since jewels seldom come out for nothing, and lives
+  taken for too short cost less than lives taken for too long;
+- planned, mishandled: taken off sound, since it might have gone on (a fall is no life);
+- still fitted, or lost sight of: not ended.
+
+All of it is a decision of this project. A jewel that is cleaned and fitted again is a fitting of
+its own, with its earlier hours: it enters late (left truncation), so that its first hours are not
+counted twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import NamedTuple
+
+from borewarden.jewels.fitting import End, Fitting
+from borewarden.lives.posterior import Conditions, JewelRecord
+
+ENDED = frozenset({End.CHIPPED, End.WORN, End.CUT_QUALITY, End.PLUGGED, End.UNKNOWN})
+
+# Kinds as the posterior names them; None in the register stays unknown.
+CHAMBER = {True: "mixing chamber", False: "no mixing chamber", None: None}
+FILTER = {True: "last-chance filter", False: "no last-chance filter", None: None}
+
+
+class Watched(NamedTuple):
+    """A fitting and the jet hours that were seen of it since it was fitted.
+
+    `hours` is None where none can be told. `to_end` is False where telemetry was lost for long
+    before the jewel came out: it was last seen sound after these hours.
+    """
+
+    fitting: Fitting
+    hours: float | None
+    to_end: bool = True
+
+    @property
+    def ended(self) -> bool:
+        """Whether these hours were its last."""
+        out_ns, end = self.fitting.out_ns, self.fitting.end or End.UNKNOWN
+        return self.to_end and out_ns is not None and end in ENDED
+
+
+class Tally(NamedTuple):
+    """How many fittings of a material stand behind its lives, and how they count."""
+
+    ended: int
+    unknown: int  # of those ended: nobody said why
+    sound: int  # taken off sound
+    fitted: int  # still cutting
+    lost: int  # lost sight of before they came out
+    no_hours: int  # left out: no jet hours are known of them
+
+
+def conditions_of(fitting: Fitting) -> Conditions:
+    """What the jewel of `fitting` cuts under."""
+    return Conditions(
+        tds_ppm=fitting.tds_ppm,
+        low_pressure_start=fitting.low_pressure_start,
+        mixing_chamber=CHAMBER[fitting.mixing_chamber],
+        filter=FILTER[fitting.last_chance_filter],
+    )
+
+
+def records_of(watched: Iterable[Watched]) -> list[JewelRecord]:
+    """Records of jewels; earlier hours come on top of what was seen.
+
+    Those whose hours are not known are left out: an age of nought would be wrong.
+    """
+    return [
+        JewelRecord(
+            jewel.fitting.material,
+            jewel.fitting.earlier_hours + jewel.hours,
+            jewel.ended,
+            jewel.fitting.earlier_hours,
+            conditions_of(jewel.fitting),
+        )
+        for jewel in watched
+        if jewel.hours is not None
+    ]
+
+
+def tally(watched: Iterable[Watched], material: str) -> Tally:
+    """Count the jewels of `material`."""
+    own = [jewel for jewel in watched if jewel.fitting.material == material]
+    known = [jewel for jewel in own if jewel.hours is not None]
+    ended = [jewel for jewel in known if jewel.ended]
+    fitted = sum(jewel.fitting.out_ns is None for jewel in known)
+    lost = sum(jewel.fitting.out_ns is not None and not jewel.to_end for jewel in known)
+    return Tally(
+        ended=len(ended),
+        unknown=sum((jewel.fitting.end or End.UNKNOWN) is End.UNKNOWN for jewel in ended),
+        sound=len(known) - len(ended) - fitted - lost,
+        fitted=fitted,
+        lost=lost,
+        no_hours=len(own) - len(known),
+    )

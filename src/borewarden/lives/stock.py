@@ -1,0 +1,78 @@
+"""How many jewels of a kind to hold so that the shelf seldom runs empty before new ones come."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from borewarden.base.statistics import Interval
+from borewarden.lives.survival import Lives, draw_life, interval
+
+REPEATS = 4  # simulated lead times a draw of the posterior
+
+
+class Head(NamedTuple):
+    """A cutting head that takes jewels of the kind in question."""
+
+    lives: Lives  # under this head's conditions; all heads from the same posterior
+    jet_hours_per_week: float
+    age: float = 0.0  # jet hours of the jewel that is in it now
+    change_at: float = np.inf  # planned age
+
+
+class Stock(NamedTuple):
+    """What to hold, and the demand it is held against."""
+
+    hold: int
+    demand: Interval  # jewels in the lead time
+    service: float  # chance that `hold` jewels last through the lead time
+
+
+def demand(heads: Sequence[Head], weeks: float, seed: int = 0) -> NDArray[np.int64]:
+    """Jewels that `heads` use up in `weeks` together, simulated: shape (n * REPEATS,).
+
+    Each head is a renewal process in its own jet hours, begun at its present jewel's age; a jewel
+    ends at its life or at the planned age, whichever comes first. One law of life is drawn from
+    the posterior for all heads and the whole time, so the spread holds both luck and ignorance.
+    Exact but for the number of draws. Raises ValueError for draws that don't match, and for hours
+    or ages below nought.
+    """
+    if len({len(head.lives) for head in heads}) > 1:
+        raise ValueError("the heads' lives must be draws of one posterior, equally many")
+    rng = np.random.default_rng(seed)
+    used = np.zeros(REPEATS * len(heads[0].lives) if heads else REPEATS, dtype=np.int64)
+    for head in heads:
+        hours = head.jet_hours_per_week * weeks
+        if not (0.0 <= hours < np.inf and head.age >= 0.0 and head.change_at > 0.0):
+            raise ValueError(
+                f"{head.jet_hours_per_week} jet hours a week for {weeks} weeks, age {head.age}, "
+                f"change at {head.change_at}; hours must be finite, none of them negative, and "
+                "the age to change at not nought"
+            )
+        lives = Lives(*(np.tile(x, REPEATS) for x in head.lives))
+        left = np.minimum(draw_life(lives, head.age, rng), max(head.change_at - head.age, 0.0))
+        while np.any(running := left <= hours):
+            used += running
+            left = left + np.minimum(draw_life(lives, 0.0, rng), head.change_at)
+    return used
+
+
+def jewels_to_hold(
+    heads: Sequence[Head], lead_weeks: float, service: float = 0.95, seed: int = 0
+) -> Stock:
+    """The smallest stock that covers the demand of the lead time with chance `service`.
+
+    The order-point rule for cycle service: smallest s with P(demand in the lead time <= s) >=
+    service (Silver, Pyke & Peterson 1998, "Inventory Management and Production Planning and
+    Scheduling", ch. 7, measure P1), on the simulated demand in place of their normal one,
+    mean + k sd, which it tends to for many heads. Order the next batch when so many are left.
+    Raises ValueError unless 0 < service < 1.
+    """
+    if not 0.0 < service < 1.0:
+        raise ValueError(f"service {service}; must be between 0 and 1, both excluded")
+    used = demand(heads, lead_weeks, seed)
+    hold = int(np.quantile(used, service, method="inverted_cdf"))
+    return Stock(hold, interval(used.astype(float)), float(np.mean(used <= hold)))

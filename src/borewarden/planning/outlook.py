@@ -1,0 +1,287 @@
+"""What is to be expected of each head, and what to order: pure functions on what was seen."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from borewarden.base.statistics import Interval
+from borewarden.detect.wear import hours_to
+from borewarden.jewels.bore_choice import (
+    JEWEL_COSTS,
+    HourlyCost,
+    JewelCost,
+    break_even_life,
+    break_even_price,
+    hourly_cost,
+)
+from borewarden.lives.posterior import Posterior
+from borewarden.lives.records import conditions_of
+from borewarden.lives.replacement import Plan, plan
+from borewarden.lives.stock import Head, Stock, jewels_to_hold
+from borewarden.lives.survival import (
+    Array,
+    Lives,
+    chance_to_last,
+    chance_to_last_given_wear,
+    mean_life,
+    survival,
+)
+from borewarden.planning.snapshot import WEEK_NS, HeadSeen, MachineSeen
+from borewarden.settings import ShopSettings
+from borewarden.watcher.verdict import State
+
+ONE_OF_THEM = "a bore of this pump has probably opened up, and the pump can't tell which"
+
+JewelKind = tuple[float, str]  # bore in whole µm, material
+
+
+class Chance(NamedTuple):
+    """Chance that a jewel lasts so many hours more, and what it rests on."""
+
+    chance: Interval | None  # None: not known
+    basis: str
+
+
+class Change(NamedTuple):
+    """When a jewel is best changed. `hours` from now, infinite: when it fails; None: not known."""
+
+    hours: float | None
+    time_ns: int | None  # by the jet hours a week
+    why: str
+
+
+class Outlook(NamedTuple):
+    """What is to be expected of one head. `plan` is None where no costs are stated."""
+
+    machine: MachineSeen
+    head: HeadSeen
+    chance: Chance
+    plan: Plan | None
+    change: Change
+
+
+class StockRow(NamedTuple):
+    """Jewels of one kind; None where not known or not stated.
+
+    `due` are the heads that take one now; `stock` is for the time after.
+    """
+
+    kind: JewelKind
+    heads: int
+    due: int
+    stock: Stock | None
+    on_hand: int | None
+    on_order: int
+    to_order: int | None
+    note: str
+
+
+class CostRow(NamedTuple):
+    """What a jet hour of one material costs, with what it would have to cost or last to be best.
+
+    `age` is the planned one (infinite: run to failure), `life` the mean jet hours up to a change
+    or failure, `failed_share` the share that fails before. `parts` are means over the posterior,
+    as is the middle of `total`. Break-even is against `versus`, the cheapest other material.
+    """
+
+    material: str
+    price: float
+    age: float
+    life: Interval
+    failed_share: float
+    parts: HourlyCost
+    total: Interval
+    versus: str
+    even_price: Interval
+    even_life: Interval
+
+
+def kind_of(bore: float, material: str) -> JewelKind:
+    """Bores that differ by less than a micrometre are the same."""
+    return round(bore * 1e6), material
+
+
+def chance_of(machine: MachineSeen, head: HeadSeen, lives: Lives, hours: float) -> Chance:
+    """Chance that the jewel of `head` lasts `hours` more, from its wear line where that may count.
+
+    A pump shows the area of all of its heads together, so the line is used where there is one head
+    only, and only while the watcher finds no other fault.
+    """
+    if machine.state is State.OPENED and len(machine.heads) > 1:
+        return Chance(None, ONE_OF_THEM)
+    if machine.state is State.OPENED:
+        return Chance(Interval(0.0, 0.0, 0.0), "the watcher says that the bore has opened up")
+    if head.age is None:
+        return Chance(None, "no telemetry since it was fitted")
+    plain = chance_to_last(lives, head.age, hours)
+    if len(machine.heads) > 1:
+        return Chance(plain, "records; the pump can't tell which head wears")
+    if machine.wear is None:
+        return Chance(plain, "records; no wear line yet")
+    if machine.state not in (State.SOUND, State.WEARING):
+        return Chance(plain, "records; its wear can't be judged now")
+    limit = math.log1p(machine.limit)
+    line, now = machine.wear
+    worn = chance_to_last_given_wear(lives, head.age, hours, line, now, limit)
+    return Chance(worn, "records and its own wear" if worn.high > 0.0 else "worn to the limit")
+
+
+def change_of(machine: MachineSeen, head: HeadSeen, planned: Plan | None, at_ns: int) -> Change:
+    """When to change the jewel of `head`: at the planned age, or before its wear is at the limit.
+
+    Wear counts once the watcher reports it, by the lower end of its 90 % interval.
+    """
+    if machine.state is State.OPENED and len(machine.heads) > 1:
+        return Change(None, None, ONE_OF_THEM)
+    if machine.state is State.OPENED:
+        return Change(0.0, at_ns, "it has probably opened up")
+    options = []
+    if planned is not None and head.age is not None:
+        why = "run to failure costs least" if math.isinf(planned.age) else "planned age"
+        options.append((max(planned.age - head.age, 0.0), why))
+    if machine.state is State.WEARING and machine.wear is not None and len(machine.heads) == 1:
+        line, now = machine.wear
+        options.append((hours_to(math.log1p(machine.limit), line, now).low, "wear"))
+    if not options:
+        missing = "no costs stated" if planned is None else "no telemetry since it was fitted"
+        return Change(None, None, missing)
+    hours, why = min(options)
+    pace = machine.hours_a_week
+    if math.isinf(hours):
+        return Change(hours, None, why)
+    if hours == 0.0:
+        return Change(0.0, at_ns, why)
+    if not pace:
+        return Change(hours, None, f"{why}; no date: its jet hours a week are not known")
+    return Change(hours, at_ns + round(hours / pace * WEEK_NS), why)
+
+
+def outlook_of(
+    machine: MachineSeen,
+    head: HeadSeen,
+    posterior: Posterior,
+    shop: ShopSettings | None,
+    hours: float,
+    at_ns: int,
+) -> Outlook:
+    """All of it for one head; without `shop`, no plan."""
+    fitting = head.fitting
+    lives = posterior.lives(fitting.material, conditions_of(fitting))
+    planned = plan(lives, shop.end_costs(fitting.material)) if shop else None
+    return Outlook(
+        machine,
+        head,
+        chance_of(machine, head, lives, hours),
+        planned,
+        change_of(machine, head, planned, at_ns),
+    )
+
+
+def stock_of(
+    outlooks: Sequence[Outlook], posterior: Posterior, shop: ShopSettings
+) -> list[StockRow]:
+    """Jewels to hold and to order, of every kind that is fitted or on the shelf."""
+    kinds: dict[JewelKind, list[Outlook]] = {}
+    for outlook in outlooks:
+        fitting = outlook.head.fitting
+        kinds.setdefault(kind_of(fitting.bore, fitting.material), []).append(outlook)
+    shelves = {kind_of(shelf.bore, shelf.material): shelf for shelf in shop.shelf}
+    rows = []
+    for kind in sorted({*kinds, *shelves}, key=lambda kind: (kind[1], kind[0])):
+        own, shelf = kinds.get(kind, []), shelves.get(kind)
+        paced = [outlook for outlook in own if outlook.machine.hours_a_week is not None]
+        due = sum(outlook.change.hours == 0.0 for outlook in own)
+        stock = None
+        if paced or not own:
+            stock = jewels_to_hold(
+                [_stock_head(outlook, posterior) for outlook in paced],
+                shop.stock.lead_time,
+                shop.stock.service,
+            )
+        notes = []
+        if due:
+            notes.append(f"{due} needed now")
+        if len(paced) < len(own):
+            notes.append(
+                f"{len(own) - len(paced)} of the heads not counted: jet hours a week not known"
+            )
+        if shelf is None:
+            notes.append("what is on the shelf is not stated")
+        to_order = None
+        if stock is not None and shelf is not None:
+            to_order = max(due + stock.hold - shelf.on_hand - shelf.on_order, 0)
+        rows.append(
+            StockRow(
+                kind,
+                len(own),
+                due,
+                stock,
+                shelf.on_hand if shelf else None,
+                shelf.on_order if shelf else 0,
+                to_order,
+                "; ".join(notes),
+            )
+        )
+    return rows
+
+
+def _stock_head(outlook: Outlook, posterior: Posterior) -> Head:
+    """The head as it uses jewels; one that takes a new jewel now begins with that."""
+    fitting = outlook.head.fitting
+    assert outlook.machine.hours_a_week is not None
+    return Head(
+        posterior.lives(fitting.material, conditions_of(fitting)),
+        outlook.machine.hours_a_week,
+        0.0 if outlook.change.hours == 0.0 else outlook.head.age or 0.0,
+        outlook.plan.age if outlook.plan else math.inf,
+    )
+
+
+def costs_of(posterior: Posterior, shop: ShopSettings) -> list[CostRow]:
+    """A row for each material, under the shop's average conditions and its own best plan."""
+    rest = shop.shop_cost()
+    ages: dict[str, float] = {}
+    jewels: dict[str, list[JewelCost]] = {}  # one a draw of the posterior
+    for material in JEWEL_COSTS:
+        lives = posterior.lives(material)
+        age = ages[material] = plan(lives, shop.end_costs(material)).age
+        life, failed = mean_life(lives, age)[:, 0], 1.0 - survival(lives, age)[:, 0]
+        jewels[material] = [
+            shop.jewel_cost(material, hours, share)
+            for hours, share in zip(life.tolist(), failed.tolist(), strict=True)
+        ]
+    costs = {
+        material: np.array([hourly_cost(jewel, rest) for jewel in own])
+        for material, own in jewels.items()
+    }
+    rows = []
+    for material, own in jewels.items():
+        others = [other for other in costs if other != material]
+        versus = min(others, key=lambda other: float(np.mean(costs[other].sum(axis=1))))
+        pairs = list(zip(own, jewels[versus], strict=True))
+        rows.append(
+            CostRow(
+                material,
+                own[0].price,
+                ages[material],
+                _spread([jewel.life_hours for jewel in own]),
+                float(np.mean([jewel.failed_share for jewel in own])),
+                HourlyCost(*(float(x) for x in costs[material].mean(axis=0))),
+                _spread(costs[material].sum(axis=1)),
+                versus,
+                _spread([break_even_price(jewel, other, rest) for jewel, other in pairs]),
+                _spread([break_even_life(jewel, other, rest) for jewel, other in pairs]),
+            )
+        )
+    return rows
+
+
+def _spread(draws: Sequence[float] | Array) -> Interval:
+    """Mean of `draws` between the ends of their central 90 %; their median if any is infinite."""
+    low, median, high = np.quantile(draws, [0.05, 0.5, 0.95], method="inverted_cdf")
+    mean = float(np.mean(draws)) if np.all(np.isfinite(draws)) else float(median)
+    return Interval(float(low), min(max(mean, float(low)), float(high)), float(high))

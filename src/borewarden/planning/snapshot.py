@@ -1,0 +1,377 @@
+"""What is known of each machine at one moment: its jewels, its bore, its wear line, its alarms."""
+
+from __future__ import annotations
+
+import math
+import sqlite3
+import time
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+from borewarden.alert.alarm import Alarm
+from borewarden.base.errors import BadInput
+from borewarden.base.times import local_ns
+from borewarden.detect.wear import Drift, Line
+from borewarden.gate.jet_time import MAX_GAP, Opening, count_jet_time
+from borewarden.jewels.fitting import Fitting
+from borewarden.lives.records import Watched
+from borewarden.settings import SHOP_FILE, MachineSettings, ShopSettings, load_shop
+from borewarden.settings.service import folder_of, load_machines
+from borewarden.store.database import open_store, read_alarm, read_phases
+from borewarden.store.jet_times import jet_times, openings
+from borewarden.store.queries import (
+    SAMPLES,
+    TELEMETRY,
+    jet_hours_by_batches,
+    log_ratios,
+    newest_batches,
+    open_alert,
+    silences,
+    telemetry_span,
+)
+from borewarden.store.register import fittings
+from borewarden.watcher.batch_loop import DRIFT_BLOCK
+from borewarden.watcher.monitor import RECENT
+from borewarden.watcher.verdict import State
+from borewarden.watcher.watcher import Alert
+
+WEEK_NS = 7 * 86_400 * 10**9
+SILENCE_NS = 4 * 86_400 * 10**9  # longer than a weekend: what was cut meanwhile nobody knows
+UNSEEN_NS = 86_400 * 10**9  # of a silence, at either end of a fitting
+LOOK_BACK_NS = 4 * WEEK_NS  # for the jet hours a week
+MOST_VALUES = 500  # of one wear line; longer lives get longer blocks
+SAME_NS = 60 * 10**9  # between two statements of one fitting
+FEWEST_VALUES = 3  # below, a line says nothing yet
+
+
+class Wear(NamedTuple):
+    """The wear line of one jewel, and the jet hours since its baseline at which it is now."""
+
+    line: Line
+    now: float
+
+
+@dataclass(frozen=True)
+class HeadSeen:
+    """The jewel in one head. `hours` since it was fitted, None where no telemetry tells."""
+
+    fitting: Fitting
+    recorded: bool  # in the register; else only in the machine file
+    hours: float | None
+
+    @property
+    def age(self) -> float | None:
+        """Jet hours of the jewel, earlier ones included."""
+        return None if self.hours is None else self.fitting.earlier_hours + self.hours
+
+
+@dataclass(frozen=True)
+class MachineSeen:
+    """One machine at one moment; SI, times ns since 1970 UTC, NaN or None where not known.
+
+    `limit` is the relative growth of area at which a bore counts as opened up, `area_growth` that
+    of the newest batches against the baseline. `wear` is that of all heads of the pump together.
+    """
+
+    name: str
+    time_zone: str
+    limit: float
+    heads: tuple[HeadSeen, ...] = ()
+    newest_ns: int | None = None  # the newest telemetry since the jewel was fitted
+    state: State | None = None
+    bore: float = math.nan
+    area_growth: float = math.nan
+    wear: Wear | None = None
+    alert: Alert | None = None  # the one that still holds
+    alarms: tuple[Alarm, ...] = ()  # those that are not normal
+    hours_a_week: float | None = None
+
+
+class ShopSeen(NamedTuple):
+    """The shop at one moment. `jewels` are all that are known of, fitted or not.
+
+    `shop` holds the usual costs where there is no `shop.toml`.
+    """
+
+    at_ns: int
+    machines: list[MachineSeen]
+    jewels: list[Watched]
+    shop: ShopSettings
+
+
+def see_shop(config: Path, store: Path, at: datetime | None = None) -> ShopSeen:
+    """What is known of all machines of `config` now, or `at` a time local to the first of them.
+
+    The register counts as a whole, whatever machine a jewel was in. Raises BadInput for settings
+    that can't be used, and where there is no store.
+    """
+    machines = load_machines(config)
+    shop = load_shop(folder_of(config) / SHOP_FILE)
+    if not store.exists():
+        raise BadInput(
+            store, "file", "there is no such store", "give the one that `replay` or `watch` keeps"
+        )
+    first, zone = next((path, machine.time_zone) for path, machine in machines.items())
+    try:
+        at_ns = time.time_ns() if at is None else local_ns(at, zone)
+    except ValueError as error:
+        raise BadInput(first, "time", str(error), "give a time that the clock showed") from None
+    with open_store(store) as connection:
+        connection.execute("BEGIN")  # one state of the store, whatever a watcher writes meanwhile
+        held = held_at(connection, at_ns)
+        seen = [
+            with_pace(see(connection, machine, held, at_ns), shop.jet_hours_per_week)
+            for machine in machines.values()
+        ]
+        # jewels that only a machine file knows of cut all the same
+        stated = [head.fitting for machine in seen for head in machine.heads if not head.recorded]
+        known = [*held, *stated]
+        names = {fitting.machine for fitting in known}
+        silent = {name: silences(connection, name, at_ns, SILENCE_NS) for name in names}
+        jewels = watched(connection, known, silent, at_ns, max_gaps(machines.values()))
+    return ShopSeen(at_ns, seen, jewels, shop)
+
+
+def with_pace(machine: MachineSeen, stated: Mapping[str, float]) -> MachineSeen:
+    """The machine with the jet hours a week that the shop states, where telemetry has none."""
+    if machine.hours_a_week is not None or machine.name not in stated:
+        return machine
+    return replace(machine, hours_a_week=stated[machine.name])
+
+
+def max_gaps(machines: Iterable[MachineSettings]) -> dict[str, float]:
+    """The longest silence in s of each machine within which jet time counts."""
+    return {machine.name: machine.gate_settings().max_gap for machine in machines}
+
+
+def see(
+    connection: sqlite3.Connection, machine: MachineSettings, held: Sequence[Fitting], at_ns: int
+) -> MachineSeen:
+    """What the store, the register and the machine file tell of `machine` at `at_ns`.
+
+    `held` is what the register held then, see `held_at`.
+    """
+    heads = tuple(_heads(connection, machine, held, at_ns))
+    fitted_ns = max((head.fitting.fitted_ns for head in heads), default=0)
+    limit, floor = machine.watch_settings().limit, machine.watch_settings().noise_floor
+    state, judged_ns, bore, growth = _newest(connection, machine.name, fitted_ns, at_ns)
+    alert = open_alert(connection, machine.name, fitted_ns, at_ns)
+    if alert is not None and alert.time_ns >= (judged_ns or 0):
+        state = alert.verdict.state
+    telemetry = telemetry_span(connection, machine.name, fitted_ns, at_ns, TELEMETRY)
+    return MachineSeen(
+        machine.name,
+        machine.time_zone,
+        limit,
+        heads,
+        None if telemetry is None else telemetry[1],
+        state,
+        bore,
+        growth,
+        wear_of(connection, machine.name, fitted_ns, at_ns, floor),
+        alert,
+        _alarms(connection, machine.name),
+        hours_a_week(connection, machine.name, at_ns, machine.gate_settings().max_gap),
+    )
+
+
+# -- the register
+
+
+STARTS = {Opening.LOW: True, Opening.FULL: False}  # whether it was a low-pressure start
+
+
+def held_at(connection: sqlite3.Connection, at_ns: int) -> list[Fitting]:
+    """Every fitting up to `at_ns` as it stood then.
+
+    One that was never taken out, though its head has had another one since, came out then, and
+    nobody knows why. Where nobody stated how it was started, telemetry does, if it can tell.
+    """
+    numbered = {n: f for n, f in fittings(connection).items() if f.fitted_ns <= at_ns}
+    silent = {n: f for n, f in numbered.items() if f.low_pressure_start is None}
+    opened = openings(connection, silent)
+    known = [
+        replace(f, low_pressure_start=STARTS.get(opened[n][0])) if n in opened else f
+        for n, f in numbered.items()
+    ]
+    later: dict[tuple[str, str], int] = {}
+    held = []
+    for fitting in reversed(known):
+        out_ns = fitting.out_ns
+        if out_ns is None:
+            out_ns = later.get((fitting.machine, fitting.head))
+        later[fitting.machine, fitting.head] = fitting.fitted_ns
+        if out_ns is not None and out_ns > at_ns:
+            fitting, out_ns = replace(fitting, end=None), None
+        held.append(replace(fitting, out_ns=out_ns))
+    return held[::-1]
+
+
+def hours_of(
+    connection: sqlite3.Connection,
+    jewels: Sequence[Fitting],
+    at_ns: int,
+    max_gaps: Mapping[str, float],
+) -> list[float | None]:
+    """Jet hours that each of `jewels` has had since it was fitted; None without telemetry of it.
+
+    They are those of `register show`, counted from the stored samples (see `jet_times`). What came
+    before the first sample stands in batches only, as in a store that `fleet` has written.
+    """
+    spans = [(f.fitted_ns, at_ns if f.out_ns is None else min(f.out_ns, at_ns)) for f in jewels]
+    held = [replace(f, out_ns=out_ns) for f, (_, out_ns) in zip(jewels, spans, strict=True)]
+    counted = jet_times(connection, dict(enumerate(held)), max_gaps)
+    hours: list[float | None] = []
+    for number, (fitting, span) in enumerate(zip(held, spans, strict=True)):
+        sampled = telemetry_span(connection, fitting.machine, *span, SAMPLES)
+        until_ns = span[1] if sampled is None else sampled[0]
+        before = jet_hours_by_batches(
+            connection, fitting.machine, span[0], until_ns, fitting.earlier_hours
+        )
+        hours.append(before if sampled is None else counted[number].jet_hours + (before or 0.0))
+    return hours
+
+
+def watched(
+    connection: sqlite3.Connection,
+    jewels: Sequence[Fitting],
+    silent: Mapping[str, Sequence[tuple[int, int]]],
+    at_ns: int,
+    max_gaps: Mapping[str, float],
+) -> list[Watched]:
+    """`jewels` with their jet hours up to the first long silence, if one came before their end.
+
+    What one cut in a silence nobody knows: so its age is known no more from then on, and not at all
+    if it was fitted in one. `silent` are those of each machine. Hours are None where no jet was
+    seen.
+    """
+    lost = [_lost_ns(fitting, silent[fitting.machine], at_ns) for fitting in jewels]
+    followed = [
+        fitting if lost_ns is None else replace(fitting, out_ns=lost_ns)
+        for fitting, lost_ns in zip(jewels, lost, strict=True)
+    ]
+    hours = hours_of(connection, followed, at_ns, max_gaps)
+    return [
+        Watched(fitting, seen or None, to_end=lost_ns is None)
+        for fitting, seen, lost_ns in zip(jewels, hours, lost, strict=True)
+    ]
+
+
+def _lost_ns(fitting: Fitting, silent: Sequence[tuple[int, int]], at_ns: int) -> int | None:
+    """When `fitting` was lost sight of before its end, if it was; a day at most is let pass."""
+    until_ns = at_ns if fitting.out_ns is None else fitting.out_ns
+    for start, end in silent:
+        if min(end, until_ns) - max(start, fitting.fitted_ns) > UNSEEN_NS:
+            return max(start, fitting.fitted_ns)
+    return None
+
+
+def _heads(
+    connection: sqlite3.Connection, machine: MachineSettings, held: Sequence[Fitting], at_ns: int
+) -> list[HeadSeen]:
+    """The jewel of each head, by what the register `held`, or by the machine file where newer."""
+    newest: dict[str, tuple[Fitting, bool]] = {}
+    for jewel in sorted(machine.jewels(), key=lambda jewel: jewel.fitted_ns):
+        if jewel.fitted_ns <= at_ns:
+            stated = Fitting(
+                machine.name,
+                jewel.head,
+                jewel.fitted_ns,
+                jewel.bore,
+                jewel.material,
+                earlier_hours=jewel.jet_hours,
+                discharge_coefficient=jewel.discharge_coefficient,
+            )
+            newest[jewel.head] = stated, False
+    for fitting in held:
+        if fitting.machine == machine.name:
+            before = newest.get(fitting.head)
+            if before is None or fitting.fitted_ns >= before[0].fitted_ns - SAME_NS:
+                newest[fitting.head] = fitting, True
+    fitted = [jewel for _, jewel in sorted(newest.items()) if jewel[0].out_ns is None]
+    hours = hours_of(connection, [fitting for fitting, _ in fitted], at_ns, max_gaps([machine]))
+    return [HeadSeen(*jewel, counted) for jewel, counted in zip(fitted, hours, strict=True)]
+
+
+# -- telemetry
+
+
+def _newest(
+    connection: sqlite3.Connection, machine: str, fitted_ns: int, at_ns: int
+) -> tuple[State | None, int | None, float, float]:
+    """State, time, effective bore and growth of area of the newest batches of this jewel."""
+    rows = newest_batches(connection, machine, fitted_ns, at_ns, RECENT)
+    if not rows:
+        return None, None, math.nan, math.nan
+
+    def mean(values: list[float | None]) -> float:
+        known = [value for value in values if value is not None]
+        return sum(known) / len(known) if known else math.nan
+
+    growth = math.expm1(mean([row[3] for row in rows]))
+    return rows[0][0], rows[0][1], mean([row[2] for row in rows]), growth
+
+
+def wear_of(
+    connection: sqlite3.Connection, machine: str, fitted_ns: int, at_ns: int, floor: float
+) -> Wear | None:
+    """The wear line through the batches of the jewel fitted at `fitted_ns`, fitted once more.
+
+    The store holds what the watcher's own line expected, but not how sure it was. Batches under
+    any fault are left out, as the watcher forgets what it learned of one. `floor` is the least
+    noise that one value is believed to have. None where there is too little to say anything.
+    """
+    rows = log_ratios(connection, machine, fitted_ns, at_ns)
+    block = max(DRIFT_BLOCK, -(-len(rows) // MOST_VALUES))
+    count = len(rows) // block
+    if count < FEWEST_VALUES:
+        return None
+    places, values = (
+        np.array(rows[: count * block], dtype=float).reshape(count, block, 2).mean(axis=1).T
+    )
+    # of whole blocks, since single batches share the strokes at their ends; 1.4826: sd over MAD
+    steps = np.diff(values)
+    noise = 1.4826 * float(np.median(np.abs(steps - np.median(steps)))) / 2.0**0.5
+    drift = Drift(float(np.hypot(noise, floor)))
+    start = float(rows[0][0])
+    for place, value in zip(places.tolist(), values.tolist(), strict=True):
+        drift.update(place - start, value)
+    return Wear(drift.line, float(rows[-1][0]) - start)
+
+
+def hours_a_week(
+    connection: sqlite3.Connection, machine: str, at_ns: int, max_gap: float = MAX_GAP
+) -> float | None:
+    """Jet hours a week of `machine` over the last four weeks, or over what there is of them.
+
+    Less than a week counts as one, so that a first busy day is not taken for every day. None
+    where no jet was seen in that time.
+    """
+    since_ns = at_ns - LOOK_BACK_NS
+    telemetry = telemetry_span(connection, machine, 0, at_ns, TELEMETRY)
+    if telemetry is None:
+        return None
+    sampled = telemetry_span(connection, machine, since_ns, at_ns, SAMPLES)
+    until_ns = at_ns if sampled is None else sampled[0]
+    hours = jet_hours_by_batches(connection, machine, since_ns, until_ns, None) or 0.0
+    if sampled is not None:
+        blocks = read_phases(connection, machine, since_ns)
+        (counted,) = count_jet_time(blocks, np.array([since_ns, at_ns]), np.ones(1, int), max_gap)
+        hours += counted.jet_hours
+    weeks = (at_ns - max(telemetry[0], since_ns)) / WEEK_NS
+    return hours / max(weeks, 1.0) or None
+
+
+# -- alerts
+
+
+def _alarms(connection: sqlite3.Connection, machine: str) -> tuple[Alarm, ...]:
+    """The live watch's alarms that have not been normal when last kept."""
+    kept = [read_alarm(connection, machine, about) for about in ("bore", "sight")]
+    alarms = [Alarm.from_json(content) for content in kept if content]
+    return tuple(alarm for alarm in alarms if alarm.condition is not None)

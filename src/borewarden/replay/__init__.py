@@ -1,0 +1,1 @@
+"""Logged days through the watcher: one machine, or many."""

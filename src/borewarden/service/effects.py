@@ -1,0 +1,280 @@
+"""Side effects committed with each stored block: lines for a time-series server, alarms, mail."""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from dataclasses import replace
+
+from borewarden.alert import delivery
+from borewarden.alert.alarm import SIGHT_ALARM, Alarm, AlarmSettings, AlarmState, Notice
+from borewarden.base.times import local_time
+from borewarden.physics.pump import Intensifier
+from borewarden.service.messages import (
+    Acknowledgement,
+    Block,
+    Ended,
+    Judged,
+    Kept,
+    LinkNews,
+    Shelving,
+    TimePassed,
+)
+from borewarden.service.status import MachineStatus
+from borewarden.show import mail
+from borewarden.show.figures import bore_figure
+from borewarden.store import influx, outbox
+from borewarden.store.database import read_alarm, read_table, write_alarm
+from borewarden.store.inspections import inspections, newest_inspection_entry
+from borewarden.watcher.verdict import STATES, State, Verdict
+from borewarden.watcher.watcher import Learned
+
+SILENCE = 120.0  # s without a sample on a standing connection: the watcher is blind
+SHOWN_NS = 8 * 3600 * 10**9  # in the figure of a mail
+LINES = 1000  # of batches in one payload
+OUTBOX_BYTES = 2 * 1024**3  # a month of samples of some ten machines at 1 Hz
+
+
+class Effects:
+    """Alarms and outboxes of all machines; called with every block inside its transaction.
+
+    `statuses` are the live ones, whose alarm words are brought up to what is kept. The alarms' own
+    state is stored with the blocks, so a restart goes on where the last transaction ended.
+    """
+
+    def __init__(
+        self,
+        connection: sqlite3.Connection,
+        statuses: dict[str, MachineStatus],
+        bore_alarm: AlarmSettings,
+        sight_alarm: AlarmSettings = SIGHT_ALARM,
+        *,
+        to_influx: bool,
+        to_mail: bool,
+    ) -> None:
+        self.statuses = statuses
+        self.to_influx = to_influx
+        self.to_mail = to_mail
+        self.heard: dict[str, float] = dict.fromkeys(statuses, time.monotonic())
+        self.verdicts: dict[str, Verdict] = {
+            name: status.verdict for name, status in statuses.items()
+        }
+        self.bore_alarm = bore_alarm
+        self.sight_alarm = sight_alarm
+        self.alarms: dict[tuple[str, str], Alarm] = {}
+        self.written: dict[tuple[str, str], Alarm] = {}
+        self.undone = False
+        self.inspections_to = 0  # the newest entry that was looked at
+        self.to_say: set[str] = set()
+        self._read_alarms(connection)
+        self._say()
+
+    def _read_alarms(self, connection: sqlite3.Connection) -> None:
+        """Take all alarms as they are kept."""
+        self.written.clear()
+        self.undone = False
+        self.inspections_to = 0
+        for name in self.statuses:
+            for alarm in (
+                Alarm(name, self.bore_alarm),
+                Alarm(name, self.sight_alarm, about="sight"),
+            ):
+                kept = read_alarm(connection, name, alarm.about)
+                if kept is not None:
+                    alarm = Alarm.from_json(kept, alarm.settings)
+                self.alarms[name, alarm.about] = alarm
+            self.to_say.add(name)
+
+    def __call__(self, connection: sqlite3.Connection, block: Block) -> None:
+        """Write what belongs to `block`, in the transaction that is open on `connection`.
+
+        `Ended`, which comes after it, writes nothing.
+        """
+        if isinstance(block, Ended):
+            self.undone = not block.kept
+            if block.kept:
+                self._say()
+            return
+        if self.undone:
+            # the alarms have gone on by blocks that are not kept and come again now: without
+            # this, they would take them for told already, and the mail would be lost
+            self._read_alarms(connection)
+        match block:
+            case Kept():
+                self._kept(connection, block)
+            case Judged():
+                self._judged(connection, block)
+            case LinkNews(machine, link):
+                if self.to_influx:
+                    lines = influx.link_lines(machine, link.time_ns, link.connected, link.reason)
+                    outbox.put(connection, influx.SINK, "link", link.time_ns, "\n".join(lines))
+                if link.connected:  # that it sees again, only samples can say
+                    self.heard[machine] = time.monotonic()
+                else:
+                    self._sight(connection, machine, False, link.reason)
+            case Acknowledgement(machine, by):
+                for about in ("bore", "sight"):
+                    alarm = self.alarms[machine, about]
+                    alarm.acknowledge(time.time_ns(), by)
+                    self._told(connection, alarm, [])
+            case Shelving(machine, by, time_ns, until_ns):
+                for about in ("bore", "sight"):
+                    alarm = self.alarms[machine, about]
+                    notices: list[Notice] = []
+                    if until_ns is None:
+                        notices = alarm.unshelve(time.time_ns(), by)
+                    else:
+                        # the time of asking, which `check_shelving` allowed, however long ago
+                        alarm.shelve(time_ns, until_ns, by)
+                    self._told(connection, alarm, notices)
+            case TimePassed():
+                self._inspections(connection)
+                for machine in self.statuses:
+                    self._time_passed(connection, machine)
+
+    def has_open(self, machine: str) -> bool:
+        """Whether the machine has an alarm that nobody has acknowledged."""
+        return any(not self.alarms[machine, about].acknowledged for about in ("bore", "sight"))
+
+    def is_shelved(self, machine: str) -> bool:
+        """Whether an alarm of the machine is shelved."""
+        return any(
+            self.alarms[machine, about].state is AlarmState.SHELVED for about in ("bore", "sight")
+        )
+
+    def check_shelving(self, time_ns: int, until_ns: int) -> None:
+        """Raise ValueError if no machine's alarms may be shelved until `until_ns`."""
+        self.bore_alarm.check_shelving(time_ns, until_ns)
+        self.sight_alarm.check_shelving(time_ns, until_ns)
+
+    def _kept(self, connection: sqlite3.Connection, block: Kept) -> None:
+        machine, learned = block.machine, block.learned
+        self.heard[machine] = block.received_at
+        if self.to_influx:
+            newest = int(block.samples.time_ns[-1])
+            lines = influx.sample_lines(machine, block.samples, learned.phases)
+            outbox.put(connection, influx.SINK, outbox.SAMPLE, newest, "\n".join(lines))
+            self._forward_results(connection, machine, learned)
+            outbox.thin(connection, influx.SINK, OUTBOX_BYTES)
+        if learned.alerts:
+            self.verdicts[machine] = learned.alerts[-1].verdict
+        if len(learned.batches):
+            state = STATES[learned.batches[-1]["state"]]
+            verdict = self.verdicts[machine]
+            reason = verdict.reason if verdict.state is state else state.value
+            alarm = self.alarms[machine, "bore"]
+            onset_ns = (block.verdict or verdict).onset_ns
+            self._told(connection, alarm, alarm.update(state, reason, time.time_ns(), onset_ns))
+        if self.alarms[machine, "sight"].seen is not None:
+            self._sight(connection, machine, True, "samples arrive")
+
+    def _forward_results(
+        self, connection: sqlite3.Connection, machine: str, learned: Learned
+    ) -> None:
+        pump = self.statuses[machine].pump
+        max_rate = pump.max_stroke_rate if isinstance(pump, Intensifier) else None
+        for first in range(0, len(learned.batches), LINES):
+            part = learned.batches[first : first + LINES]
+            lines = influx.batch_lines(machine, part, max_rate)
+            newest = int(part["end_ns"][-1])
+            outbox.put(connection, influx.SINK, "batch", newest, "\n".join(lines))
+        if learned.alerts:
+            lines = influx.alert_lines(machine, learned.alerts)
+            newest = learned.alerts[-1].time_ns
+            outbox.put(connection, influx.SINK, "alert", newest, "\n".join(lines))
+
+    def _judged(self, connection: sqlite3.Connection, block: Judged) -> None:
+        """The past has become another one: the alarm goes by the verdict that now holds.
+
+        Whatever was told before and still holds is not told again. A time-series server gets what
+        came of the new judgement over the old; it keeps what stood at other times.
+        """
+        if block.watcher is None or block.learned is None:
+            return
+        machine, verdict = block.machine, block.watcher.verdict()
+        if self.to_influx:
+            self._forward_results(connection, machine, block.learned)
+        self.verdicts[machine] = verdict
+        alarm = self.alarms[machine, "bore"]
+        notices = alarm.update(verdict.state, verdict.reason, time.time_ns(), verdict.onset_ns)
+        self._told(connection, alarm, notices)
+
+    def _sight(self, connection: sqlite3.Connection, machine: str, sees: bool, reason: str) -> None:
+        alarm = self.alarms[machine, "sight"]
+        self._told(connection, alarm, alarm.see(sees, reason, time.time_ns()))
+
+    def _inspections(self, connection: sqlite3.Connection) -> None:
+        """Take up what another process has recorded in the store since the last beat."""
+        newest = newest_inspection_entry(connection)
+        if newest == self.inspections_to:
+            return
+        for machine in self.statuses:
+            alarm = self.alarms[machine, "bore"]
+            entry = newest_inspection_entry(connection, machine)
+            if entry > alarm.inspection:
+                held = inspections(connection, machine).values()
+                self._told(connection, alarm, alarm.inspect(entry, held, time.time_ns()))
+        self.inspections_to = newest
+
+    def _time_passed(self, connection: sqlite3.Connection, machine: str) -> None:
+        silent = time.monotonic() - self.heard[machine]
+        if silent > SILENCE:
+            self._sight(connection, machine, False, f"no sample for {silent:.0f} s")
+        for about in ("bore", "sight"):
+            alarm = self.alarms[machine, about]
+            self._told(connection, alarm, alarm.tick(time.time_ns()))
+
+    def _told(self, connection: sqlite3.Connection, alarm: Alarm, notices: list[Notice]) -> None:
+        # the clock alone moves at every beat; to write that down would only wear the disk
+        now = replace(alarm, now_ns=None, ration=0.0)
+        key = (alarm.machine, alarm.about)
+        if notices or now != self.written.get(key):
+            write_alarm(connection, alarm.machine, alarm.about, alarm.to_json())
+            self.written[key] = now
+        self.to_say.add(alarm.machine)
+        if not self.to_mail:
+            return
+        for notice in notices:
+            message = self._message(connection, notice)
+            outbox.put(connection, delivery.SINK, notice.kind, notice.time_ns, message)
+
+    def _message(self, connection: sqlite3.Connection, notice: Notice) -> bytes:
+        status = self.statuses[notice.machine]
+        verdict = self.verdicts[notice.machine]
+        figure = None
+        if notice.about == "bore" and verdict.state is not State.LEARNING:
+            # the verdict belongs to the state that is told
+            if notice.state is verdict.state:
+                notice = replace(notice, verdict=verdict)
+            figure = bore_figure(
+                read_table(connection, "batch", notice.machine, verdict.time_ns - SHOWN_NS),
+                status.time_zone,
+                nominal_bore=verdict.nominal_bore,
+                limit=status.limit,
+                onset_ns=verdict.onset_ns,
+            )
+        return mail.compose(notice, status.pump, status.time_zone, figure).as_bytes()
+
+    def _say(self) -> None:
+        for machine in self.to_say:
+            status = self.statuses[machine]
+            alarms = [self.alarms[machine, about] for about in ("bore", "sight")]
+            bore, sight = (alarm.state.value for alarm in alarms)
+            is_one = sight == "normal" or bore == sight == "shelved"
+            status.alarm = bore if is_one else f"{bore}; sight: {sight}"
+            status.inspection = ""
+            if (inspected_ns := alarms[0].inspected_ns) is not None:
+                when = local_time(inspected_ns, status.time_zone)
+                status.inspection = (
+                    f"Inspected by {alarms[0].inspected_by}, {when}: {alarms[0].inspected}"
+                )
+            # both are shelved together, but one may notice a moment earlier that it is over
+            status.shelved_until_ns, status.shelved_by = next(
+                (
+                    (alarm.shelved_until_ns, alarm.shelved_by)
+                    for alarm in alarms
+                    if alarm.shelved_until_ns is not None
+                ),
+                (None, None),
+            )
+        self.to_say.clear()

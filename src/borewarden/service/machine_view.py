@@ -1,0 +1,290 @@
+"""What the page shows: a machine's status in words, and its batches and alerts from the store."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import sqlite3
+from collections.abc import Callable, Mapping
+from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from borewarden.base.text import probability_words
+from borewarden.base.times import local_time
+from borewarden.base.units import INCH, MM, MPA, PER_MINUTE
+from borewarden.physics.pump import DirectDrive, Intensifier, Pump
+from borewarden.service.status import MachineStatus
+from borewarden.show.wording import (
+    alert_row,
+    bore_words,
+    first_checks,
+    headline,
+    jewel_words,
+    probable_causes,
+    pump_words,
+    since,
+    undecided,
+)
+from borewarden.store.outbox import Backlog
+from borewarden.store.queries import batches_after, count_batches, newest_alerts, newest_batch
+from borewarden.watcher.verdict import Verdict
+
+STALE_AFTER = 60.0  # s without a sample: what the page shows is old then, and it says so
+MOST_POINTS = 2000  # of one plot; a browser draws some thousands at most
+ALERTS_SHOWN = 5
+UNKNOWN = "–"
+SINKS = {"mail": "Mail", "influx": "Time-series server"}
+
+
+class Seen(NamedTuple):
+    """One figure of the pump as seen, and as a sound bore would have it."""
+
+    title: str
+    unit: str
+    seen: str
+    expected: str
+
+
+Age = Callable[[MachineStatus, int], float]
+
+
+def sample_age() -> Age:
+    """A function of a status and the time now, ns: seconds since samples last came in.
+
+    It goes by their count, each time it is asked, because the clock of a controller may be wrong
+    and that of a virtual machine may run fast. Only when first asked it has to trust their times.
+    """
+    came_in: dict[str, tuple[int, int]] = {}
+
+    def age(status: MachineStatus, now_ns: int) -> float:
+        first = status.samples, min(status.last_sample_ns, now_ns)
+        count, since_ns = came_in.get(status.name, first)
+        if status.samples != count:
+            since_ns = now_ns
+        came_in[status.name] = status.samples, since_ns
+        return (now_ns - since_ns) * 1e-9
+
+    return age
+
+
+def card(status: MachineStatus, age: float) -> dict[str, Any]:
+    """All words of one machine's card; an empty text is one that is not shown.
+
+    `age` is how long ago its newest sample came in, s.
+    """
+    verdict, link, zone = status.verdict, status.link, status.time_zone
+    learned = math.isfinite(verdict.discharge_coefficient)
+    load, margin = _load(verdict, status.pump), _margin(verdict, status.pump)
+    return {
+        "name": status.name,
+        "pump": pump_words(status.pump),
+        "sign": verdict.state.ne107.replace(" ", "-"),
+        "headline": headline(verdict),
+        "category": f"NE 107: {verdict.state.ne107}",
+        "since": since(verdict, zone) or "",
+        "reason": f"As of {local_time(verdict.time_ns, zone)}: {verdict.reason}.",
+        "stale": _stale(status, age),
+        "bore": _known(verdict.bore, f"{verdict.bore / MM:.3f} mm"),
+        "bore_note": _bore_note(verdict),
+        "area": _percent(verdict.area_ratio) if learned else UNKNOWN,
+        "load_title": load.title,
+        "load_unit": load.unit,
+        "load": load.seen,
+        "load_expected": load.expected,
+        "margin_title": margin.title,
+        "margin_unit": margin.unit,
+        "margin": margin.seen,
+        "margin_note": margin.expected,
+        "jet_hours": f"{verdict.jet_hours:.1f} h",
+        "jewels": "; ".join(jewel_words(jewel, zone) for jewel in status.jewels),
+        "missed": f"{status.missed_hours:.1f} h went unseen" if status.missed_hours > 0.05 else "",
+        "link": _link(status, zone),
+        "link_state": "unknown" if link is None else "up" if link.connected else "down",
+        "sample": f"newest sample {age_words(age)} ago" if status.last_sample_ns else "no sample",
+        "phase": status.phase,
+        "alarm": _alarm(status),
+        "inspection": status.inspection,
+        "open": is_unacknowledged(status),
+        "shelved": status.shelved_until_ns is not None,
+        "causes": [
+            {
+                "cause": belief.cause.value,
+                "probability": belief.probability,
+                "percent": probability_words(belief.probability),
+            }
+            for belief in probable_causes(verdict)
+        ],
+        "causes_note": " ".join(f"{line}." for line in undecided(verdict, status.pump)),
+        "checks": first_checks(verdict),
+        # for the plots, SI
+        "floats": _floats(status.pump),
+        "nominal_bore": verdict.nominal_bore,
+        "limit_bore": verdict.nominal_bore * (1.0 + status.limit) ** 0.5,
+        "onset_ms": verdict.onset_ns and _local_ms(verdict.onset_ns, ZoneInfo(zone)),
+    }
+
+
+def is_unacknowledged(status: MachineStatus) -> bool:
+    """Whether somebody has yet to take note of the alarm, be the cause still there or not."""
+    return "unacknowledged" in status.alarm
+
+
+def aside_words(backlogs: Mapping[str, Backlog]) -> str:
+    """What was set aside unsent, of all sinks; empty if nothing was."""
+    return " ".join(
+        f"{SINKS.get(sink, sink)}: {each.refused} refused and {each.expired} expired, "
+        f"kept in the store but not sent. The last reason: {each.last_reason}."
+        for sink, each in backlogs.items()
+        if each.last_reason
+    )
+
+
+def _alarm(status: MachineStatus) -> str:
+    if status.shelved_until_ns is None:
+        return f"Alarm: {status.alarm}"
+    until = local_time(status.shelved_until_ns, status.time_zone)
+    return f"Alarm: {status.alarm} until {until}, by {status.shelved_by}"
+
+
+def age_words(seconds: float) -> str:
+    """A span of time in the largest unit that makes it a small number."""
+    seconds = max(seconds, 0.0)
+    for length, unit in ((86400.0, "d"), (3600.0, "h"), (60.0, "min")):
+        if seconds >= 2.0 * length:
+            return f"{seconds / length:.0f} {unit}"
+    return f"{seconds:.0f} s"
+
+
+def _known(value: float, words: str) -> str:
+    return words if math.isfinite(value) else UNKNOWN
+
+
+def _bore_note(verdict: Verdict) -> str:
+    stated = f"stated {bore_words(verdict.nominal_bore)}"
+    return f"{verdict.bore / INCH:.4f} in; {stated}" if math.isfinite(verdict.bore) else stated
+
+
+def _stale(status: MachineStatus, age: float) -> str:
+    if not status.last_sample_ns:
+        return "No sample has come in yet: the verdict is from before."
+    if age < STALE_AFTER:
+        return ""
+    return f"No sample for {age_words(age)}: what stands here is from before that."
+
+
+def _link(status: MachineStatus, zone: str) -> str:
+    if status.link is None:
+        return "Link: no news yet"
+    if status.link.connected:
+        return "Link: connected"
+    return f"Link: down since {local_time(status.link.time_ns, zone)}, {status.link.reason}"
+
+
+def _floats(pump: Pump) -> bool:
+    """Whether a larger bore shows as less pressure rather than as more strokes or turns."""
+    return isinstance(pump, DirectDrive) and pump.regulation == "none"
+
+
+def _percent(ratio: float) -> str:
+    """How far a ratio is from 1; what rounds to nought is +0.0."""
+    return f"{round(100.0 * (ratio - 1.0), 1) + 0.0:+.1f} %"
+
+
+def _load(verdict: Verdict, pump: Pump) -> Seen:
+    """What shows a larger bore: strokes or turns, or the pressure where it floats."""
+    if _floats(pump):
+        title, unit, scale, digits = "Pressure", "MPa", MPA, 0
+        seen, expected = verdict.pressure_seen, verdict.pressure_expected
+    else:
+        is_intensifier = isinstance(pump, Intensifier)
+        title = "Stroke rate" if is_intensifier else "Crank speed"
+        unit = "strokes/min" if is_intensifier else "turns/min"
+        scale, digits = PER_MINUTE, 1
+        seen, expected = verdict.rate_seen, verdict.rate_expected
+    change = _percent(seen / expected) if expected > 0.0 else UNKNOWN
+    return Seen(
+        title,
+        unit,
+        _known(seen, f"{seen / scale:.{digits}f}"),
+        _known(expected, f"{expected / scale:.{digits}f} expected, {change}"),
+    )
+
+
+def _margin(verdict: Verdict, pump: Pump) -> Seen:
+    """What the pump has left, or what else it shows; the note stands for `expected`."""
+    if isinstance(pump, Intensifier):
+        margin = math.nan if verdict.overstroke_margin is None else verdict.overstroke_margin
+        most = f"of {pump.max_stroke_rate / PER_MINUTE:.0f} strokes/min still free"
+        return Seen("Overstroke margin", "%", _known(margin, f"{100.0 * margin:.0f}"), most)
+    if _floats(pump):
+        turns = verdict.rate_seen / PER_MINUTE
+        return Seen("Crank speed", "turns/min", _known(turns, f"{turns:.1f}"), "")
+    pressure = verdict.pressure_seen / MPA
+    return Seen("Pressure", "MPa", _known(pressure, f"{pressure:.0f}"), "")
+
+
+# -- the store
+
+
+def batches_since(
+    connection: sqlite3.Connection, status: MachineStatus, after_ns: int
+) -> dict[str, list[Any]]:
+    """Batches of a machine that ended after `after_ns`, by column, SI, in order of time.
+
+    Besides the columns of the store there is `local_ms`, the wall-clock time of the machine as
+    plotly takes it, and, where the pressure floats with the orifice, `pressure_expected`.
+    """
+    return with_derived(batches_after(connection, status.name, after_ns), status)
+
+
+def history(connection: sqlite3.Connection, status: MachineStatus, hours: float) -> dict[str, Any]:
+    """The last `hours` of batches, counted back from the newest one.
+
+    Of more than `MOST_POINTS` only every nth is given: `every` says which.
+    """
+    newest = newest_batch(connection, status.name).get("end_ns", 0)
+    after_ns = newest - round(hours * 3600e9)
+    every = max(-(-count_batches(connection, status.name, after_ns) // MOST_POINTS), 1)
+    columns = batches_after(connection, status.name, after_ns, every)
+    return {
+        "machine": status.name,
+        "every": every,
+        "batches": with_derived(columns, status),
+    }
+
+
+def with_derived(columns: dict[str, list[Any]], status: MachineStatus) -> dict[str, list[Any]]:
+    """`columns` of batches with what the plots need besides."""
+    zone = ZoneInfo(status.time_zone)
+    columns["local_ms"] = [_local_ms(time_ns, zone) for time_ns in columns["end_ns"]]
+    if _floats(status.pump):
+        columns["pressure_expected"] = _pressure_expected(columns, status.pump)
+    return columns
+
+
+def alert_rows(connection: sqlite3.Connection, status: MachineStatus) -> list[list[str]]:
+    """The newest alerts of a machine as cells under `wording.ALERT_COLUMNS`, newest first."""
+    newest = newest_alerts(connection, status.name, ALERTS_SHOWN)
+    return [list(alert_row(alert, status.time_zone)) for alert in newest]
+
+
+def _local_ms(time_ns: int, zone: ZoneInfo) -> float:
+    offset = dt.datetime.fromtimestamp(time_ns // 10**9, zone).utcoffset() or dt.timedelta()
+    return time_ns / 1e6 + offset / dt.timedelta(milliseconds=1)
+
+
+def _pressure_expected(columns: dict[str, list[Any]], pump: Pump) -> list[float]:
+    assert isinstance(pump, DirectDrive)
+    area, log_ratio, temperature, rate = (
+        np.array(columns[name], dtype=np.float64)
+        for name in ("area", "log_ratio", "temperature", "rate")
+    )
+    expected = np.full(len(area), np.nan)
+    known = np.isfinite(area * log_ratio * temperature) & (rate > 0.0)
+    if known.any():
+        baseline = area[known] * np.exp(-log_ratio[known])
+        expected[known] = pump.expected_pressure(baseline, temperature[known], rate[known])
+    values: list[float] = expected.tolist()
+    return values

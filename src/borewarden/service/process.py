@@ -1,0 +1,146 @@
+"""The process: signals, the service manager, the page, the senders, and the watch itself."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import functools
+import os
+import signal
+import socket
+import sqlite3
+import time
+from collections.abc import AsyncGenerator, Coroutine, Mapping
+from pathlib import Path
+from typing import Any
+
+import structlog
+
+from borewarden.alert import delivery
+from borewarden.collect.link import Received
+from borewarden.service.effects import Effects
+from borewarden.service.messages import Acknowledgement, Queue, Shelving
+from borewarden.service.status import MachineStatus
+from borewarden.service.watch import watch
+from borewarden.service.web import page_app, serve_when_free
+from borewarden.settings import MachineSettings
+from borewarden.settings.service import ServiceSettings
+from borewarden.store import influx, outbox
+
+log = structlog.get_logger("borewarden")
+
+
+RESTORE_TIME = 900  # s for one machine, however many there are
+
+
+def notify(message: str) -> None:
+    """Tell the service manager, if there is one: sd_notify(3), a datagram to its socket."""
+    address = os.environ.get("NOTIFY_SOCKET")
+    if not address:
+        return
+    address = "\0" + address[1:] if address.startswith("@") else address
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager, contextlib.suppress(OSError):
+        manager.sendto(message.encode(), address)
+
+
+async def feed_watchdog() -> None:
+    """Show the service manager that the loop still turns, twice as often as it asks."""
+    interval = int(os.environ.get("WATCHDOG_USEC", "0")) / 2e6
+    while interval > 0.0:
+        notify("WATCHDOG=1")
+        await asyncio.sleep(interval)
+
+
+async def run(
+    machines: list[MachineSettings],
+    store: Path,
+    sources: Mapping[str, AsyncGenerator[Received, None]],
+    service: ServiceSettings,
+) -> None:
+    """Watch `machines` until SIGTERM or SIGINT, or until every source ends."""
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, stop.set)
+    beside: list[asyncio.Task[Any]] = []
+
+    def start(name: str, work: Coroutine[Any, Any, Any]) -> None:
+        task = asyncio.create_task(work, name=name)
+        task.add_done_callback(_say_why_it_ended)
+        beside.append(task)
+
+    def started(
+        connection: sqlite3.Connection, statuses: dict[str, MachineStatus], queue: Queue
+    ) -> Effects:
+        effects = Effects(
+            connection,
+            statuses,
+            service.alarm_settings(),
+            service.sight_alarm_settings(),
+            to_influx=service.influx is not None,
+            to_mail=service.mail is not None,
+        )
+
+        async def acknowledge(machine: str, by: str) -> bool:
+            if machine not in statuses or not effects.has_open(machine):
+                return False
+            await queue.put(Acknowledgement(machine, by))
+            log.info("acknowledged", machine=machine, by=by)
+            return True
+
+        async def shelve(machine: str, by: str, until_ns: int | None) -> bool:
+            now_ns = time.time_ns()
+            if until_ns is not None:
+                effects.check_shelving(now_ns, until_ns)
+            elif not effects.is_shelved(machine):
+                return False
+            await queue.put(Shelving(machine, by, now_ns, until_ns))
+            log.info("unshelved" if until_ns is None else "shelved", machine=machine, by=by)
+            return True
+
+        if service.page.port:
+            app = page_app(
+                store,
+                statuses,
+                acknowledge,
+                shelve,
+                longest_shelving=service.alarm.longest_shelving,
+                hosts=[service.page.host],
+            )
+            start("page", serve_when_free(app, service.page.host, service.page.port))
+        if service.influx is not None:
+            start("influx", influx.forward(store, service.influx_settings()))
+        if service.mail is not None:
+            settings = service.mail_settings()
+            drain = functools.partial(outbox.drain, store, limit=1, max_age=settings.expire_after)
+            start("mail", delivery.forward_mail(drain, settings))
+        start("watchdog", feed_watchdog())
+        notify("READY=1")
+        log.info("watching", machines=list(statuses), store=str(store))
+        return effects
+
+    def restoring(machine: str) -> None:
+        notify(f"EXTEND_TIMEOUT_USEC={RESTORE_TIME * 1_000_000}\nSTATUS=restoring {machine}")
+
+    watching = asyncio.create_task(watch(machines, store, sources, started, restoring))
+    stopping = asyncio.create_task(stop.wait())
+    await asyncio.wait({watching, stopping}, return_when=asyncio.FIRST_COMPLETED)
+    notify("STOPPING=1")
+    for task in (watching, stopping, *beside):
+        task.cancel()
+    await asyncio.gather(stopping, *beside, return_exceptions=True)
+    try:
+        await watching
+    except asyncio.CancelledError:
+        log.info("stopped")
+    except BaseExceptionGroup as group:
+        for error in group.exceptions:
+            log.error("failed", reason=f"{type(error).__name__}: {error}")
+        raise SystemExit(1) from None
+    else:
+        log.info("stopped")
+
+
+def _say_why_it_ended(task: asyncio.Task[Any]) -> None:
+    if not task.cancelled() and (error := task.exception()) is not None:
+        log.error("ended", task=task.get_name(), failed=f"{type(error).__name__}: {error}")

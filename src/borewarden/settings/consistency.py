@@ -1,0 +1,412 @@
+"""What can only be judged together: sections that have to fit one another, bores and the pump."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from borewarden.base.errors import BadInput
+from borewarden.base.samples import SI_UNITS
+from borewarden.base.times import local_ns
+from borewarden.base.units import conversion
+from borewarden.jewels.jewel import Jewel, stated_area
+from borewarden.physics.orifice import STOCK_BORES_INCH, bore_area, hydraulic_power, jet_speed
+from borewarden.physics.pump import DirectDrive, Intensifier, Pump, event_rate
+from borewarden.settings.machine import ENV_PREFIX, MachineSettings
+from borewarden.settings.source import (
+    SOURCE_FILES,
+    USUAL_UNITS,
+    FieldOf,
+    LiveSource,
+    Mqtt,
+    OpcUa,
+    RegisterPoint,
+    place_of,
+)
+
+INCH = 0.0254  # m, exact
+FEWEST_BATCHES = 10  # in a baseline; this project's own choice
+FEWEST_BETWEEN_ALARMS = 100  # batches; the threshold's formula holds from 50 on
+REFERENCE_TEMPERATURE = 293.15  # K, water for the check whether the pump feeds the bore
+
+
+def check_together(path: Path, settings: MachineSettings) -> None:
+    """Raise BadInput, naming the file at `path`, if parts of `settings` do not fit one another."""
+    pump = settings.build_pump()
+    swept, dead = pump.displacement.swept_volume, pump.displacement.dead_volume
+    if dead > swept:
+        raise BadInput(
+            path,
+            "pump.dead_volume",
+            f"{dead / swept:.3g} times what the plunger sweeps",
+            "give what is left of one chamber at the end of its stroke; is the unit right?",
+        )
+    given = [("log", settings.log), ("source", settings.source)]
+    if not any(read for _, read in given):
+        raise BadInput(
+            path,
+            "log",
+            "is missing, and so is source",
+            "state a section [log] to replay logged days, a section [source] to watch live, or "
+            "both",
+        )
+    for where, read in given:
+        if read is None:
+            continue
+        if isinstance(pump, Intensifier) and not (read.rate or read.stroke_count):
+            raise BadInput(
+                path,
+                where,
+                "an intensifier's strokes are needed to judge its bore, and none are "
+                f"{'logged' if where == 'log' else 'read'}",
+                f"add [{where}.stroke_count] or [{where}.rate]",
+            )
+        if isinstance(pump, DirectDrive) and pump.regulation == "speed" and not read.rate:
+            raise BadInput(
+                path,
+                f"{where}.rate",
+                "the drive trims the crank speed, but the speed is not "
+                f"{'logged' if where == 'log' else 'read'}",
+                f"add [{where}.rate] with the crank speed",
+            )
+        for name in ("oil_pressure", "left_stroke_time", "right_stroke_time"):
+            if isinstance(pump, DirectDrive) and getattr(read, name) is not None:
+                raise BadInput(
+                    path,
+                    f"{where}.{name}",
+                    "that is of an intensifier, and this pump has a crank",
+                    "leave it out",
+                )
+    if settings.log is not None:
+        columns = {name: column.column for name, column in settings.log.columns().items()}
+        _check_distinct(path, "log", {"time": settings.log.time, **columns}, "column")
+    if settings.source is not None:
+        _check_source(path, settings, settings.source)
+    fitted: dict[tuple[str, int], int] = {}
+    for i, jewel in enumerate(settings.jewel):
+        where = f"jewel[{i + 1}].fitted"
+        try:
+            time_ns = local_ns(jewel.fitted, settings.time_zone)
+        except ValueError as error:
+            raise BadInput(path, where, str(error), "give a time that the clock showed") from None
+        other = fitted.setdefault((jewel.head, time_ns), i)
+        if other != i:
+            wrong = f"jewel[{other + 1}] is fitted on head {jewel.head} at the same time"
+            raise BadInput(path, where, wrong, "leave one out, or name the other head")
+    gate = settings.gate_settings()
+    limits = (gate.stopped_pressure, gate.working_pressure, gate.max_pressure)
+    if not limits[0] < limits[1] < limits[2]:
+        found = ", ".join(f"{limit / 1e6:.0f} MPa" for limit in limits)
+        raise BadInput(
+            path,
+            "gate.working_pressure",
+            f"stopped, working and highest pressure are {found}",
+            "they have to rise in that order",
+        )
+    _check_thresholds(path, settings, pump)
+    _check_bores(path, settings, pump)
+
+
+def _check_thresholds(path: Path, settings: MachineSettings, pump: Pump) -> None:
+    """Figures of [gate] and [watch] that would leave nothing to watch."""
+    gate, watch = settings.gate_settings(), settings.watch_settings()
+    rated = pump.rated_pressure
+    spills = isinstance(pump, DirectDrive) and pump.regulation == "bypass"
+    rated_words = f"the pump is rated {rated / 1e6:.4g} MPa"
+    for field, holds, wrong, right in (
+        ("gate.working_pressure", gate.working_pressure < rated, rated_words, "stay below that"),
+        ("gate.max_pressure", gate.max_pressure >= rated, rated_words, "don't go below that"),
+        (
+            "gate.bypass_pressure",
+            spills or gate.bypass_pressure == math.inf,
+            "this pump has no bypass that spills",
+            'leave it out, or state regulation = "bypass"',
+        ),
+        (
+            "gate.bypass_pressure",
+            gate.bypass_pressure > gate.working_pressure,
+            "the bypass would spill whenever the pump works",
+            f"it has to be above {gate.working_pressure / 1e6:.4g} MPa, the working pressure",
+        ),
+        (
+            "gate.fast_time",
+            gate.fast_time < gate.slow_time,
+            "the fast smoothing is no faster than the slow one",
+            f"it has to be below slow_time, {gate.slow_time:g} s",
+        ),
+        (
+            "watch.wear_notice",
+            watch.wear_notice < watch.limit,
+            "wear would be reported at the limit or beyond it",
+            f"it has to be below the limit, {watch.limit:.3g}",
+        ),
+        (
+            "watch.smallest_step",
+            watch.smallest_step <= watch.limit,
+            "a step to the limit would be of no interest",
+            f"it has to be {watch.limit:.3g} at most, the limit",
+        ),
+        (
+            "watch.baseline_time",
+            watch.baseline_time >= FEWEST_BATCHES * gate.batch_time,
+            f"the noise is learned from {FEWEST_BATCHES} batches at least",
+            f"it has to be {FEWEST_BATCHES * gate.batch_time:g} s at least",
+        ),
+        (
+            "watch.false_alarm_time",
+            2.0 * 3600.0 * watch.false_alarm_hours >= FEWEST_BETWEEN_ALARMS * gate.batch_time,
+            "no threshold makes sense for so many false alarms",
+            f"it has to be {FEWEST_BETWEEN_ALARMS // 2} batches of {gate.batch_time:g} s at least",
+        ),
+    ):
+        if not holds:
+            raise BadInput(path, field, wrong, right)
+
+
+def _check_distinct(path: Path, section: str, places: Mapping[str, object], what: str) -> None:
+    """BadInput where two channels are read from one place."""
+    channel_of: dict[object, str] = {}
+    for name, place in places.items():
+        other = channel_of.setdefault(place, name)
+        if other != name:
+            raise BadInput(
+                path,
+                f"{section}.{name}",
+                f"that is the {what} of {section}.{other} already",
+                f"give each its own {what}",
+            )
+
+
+def _check_source(path: Path, settings: MachineSettings, source: LiveSource[Any]) -> None:
+    if settings.log and (settings.log.stroke_count is None) != (source.stroke_count is None):
+        raise BadInput(
+            path,
+            "source",
+            "the log and the live source don't both have the stroke counter",
+            "read the strokes alike in [log] and [source], or keep two machine files",
+        )
+    for name, point in source.points().items():
+        where = f"source.{name}"
+        si = SI_UNITS[name]
+        if point.scale == 0.0:
+            raise BadInput(path, f"{where}.scale", "0 is no scale", "give value * scale in unit")
+        if si:
+            examples = {
+                "Pa": '"bar"',
+                "Hz": '"strokes/min" or "rpm"',
+                "K": '"degC"',
+                "s": '"s" or "ms"',
+            }[si]
+            unit = point.unit or USUAL_UNITS.get(name)
+            if unit is None:
+                raise BadInput(
+                    path, f"{where}.unit", "is missing", f"give a unit such as {examples}"
+                )
+            try:
+                conversion(unit, si)
+            except ValueError as error:
+                raise BadInput(
+                    path, f"{where}.unit", str(error), f"give a unit such as {examples}"
+                ) from None
+        elif point.unit is not None:
+            raise BadInput(path, f"{where}.unit", f"{name} has no unit", "leave it out")
+        if point.strokes_per_count is not None and name not in ("rate", "stroke_count"):
+            raise BadInput(
+                path, f"{where}.strokes_per_count", f"{name} counts nothing", "leave it out"
+            )
+        if isinstance(point, RegisterPoint):
+            _check_register(path, name, point)
+    places = {name: (place_of(point), _beside(point)) for name, point in source.points().items()}
+    _check_distinct(path, "source", places, "place")
+    if isinstance(source, Mqtt):
+        for topic in (source.topic, *(point.topic or "" for point in source.points().values())):
+            levels = topic.split("/")
+            # MQTT 5.0, 4.7.1: wildcards fill a level, and # is the last one
+            if any(len(level) > 1 and set(level) & {"#", "+"} for level in levels) or (
+                "#" in levels[:-1]
+            ):
+                raise BadInput(
+                    path,
+                    "source.topic",
+                    f"{topic!r} has a wildcard where there can be none",
+                    "give the topic that the machine publishes to",
+                )
+            if topic.startswith("spBv1.0/"):
+                raise BadInput(
+                    path,
+                    "source.topic",
+                    f"{topic!r} is one of Sparkplug B, whose payloads are not read here",
+                    "have the broker or a gateway publish JSON",
+                )
+    if isinstance(source, OpcUa):
+        _check_security(path, source)
+    for name in SOURCE_FILES:
+        file = getattr(source, name, None)
+        if file is not None and not file.is_file():
+            raise BadInput(
+                path, f"source.{name}", f"there is no file {file}", "give one beside this file"
+            )
+
+
+def _beside(point: object) -> object:
+    """What tells two places apart beside register, node or field."""
+    if isinstance(point, RegisterPoint):
+        return point.function
+    return point.topic if isinstance(point, FieldOf) else None
+
+
+def _check_register(path: Path, name: str, point: RegisterPoint) -> None:
+    where = f"source.{name}"
+    if point.function <= 2 and name != "valve":
+        raise BadInput(
+            path,
+            f"{where}.function",
+            f"function {point.function} reads single bits",
+            "3 reads holding registers, 4 input registers",
+        )
+    if point.function <= 2 and point.type is not None:
+        raise BadInput(path, f"{where}.type", "a bit has no type", "leave it out")
+    if point.function >= 3 and point.type is None:
+        raise BadInput(path, f"{where}.type", "is missing", 'state it, such as type = "uint16"')
+
+
+def _check_security(path: Path, source: OpcUa) -> None:
+    if source.security != "none":
+        for name in ("certificate", "private_key", "server_certificate"):
+            if getattr(source, name) is None:
+                raise BadInput(
+                    path,
+                    f"source.{name}",
+                    f"is missing, and security is {source.security!r}",
+                    "give the file: DER or PEM, beside this file",
+                )
+    elif source.user and not source.clear_password:
+        raise BadInput(
+            path,
+            "source.security",
+            "the password would go over the network for everyone to read",
+            'state security = "Basic256Sha256", or clear_password = true if the server has none',
+        )
+    if source.user and source.password is None:
+        raise BadInput(
+            path,
+            "source.password",
+            f"there is none for the user {source.user!r}",
+            f"put it into {ENV_PREFIX}SOURCE__PASSWORD, or into a file {path.stem}.password in "
+            f"the directory {ENV_PREFIX}SECRETS_DIR",
+        )
+    if source.user and source.user_certificate:
+        raise BadInput(
+            path,
+            "source.user_certificate",
+            "there is a user with a password, too",
+            "give one of the two",
+        )
+    if (source.user_certificate is None) != (source.user_private_key is None):
+        raise BadInput(
+            path,
+            "source.user_certificate",
+            "a user's certificate and private key go together",
+            "give user_certificate and user_private_key",
+        )
+
+
+def _check_bores(path: Path, settings: MachineSettings, pump: Pump) -> None:
+    """Whether the pump feeds every set of jewels that is fitted at one time."""
+    working = settings.gate_settings().working_pressure
+    jewels = settings.jewels()
+    fitted: dict[str, Jewel] = {}
+    for i in sorted(range(len(jewels)), key=lambda k: jewels[k].fitted_ns):
+        jewel = jewels[i]
+        others = stated_area([j for head, j in fitted.items() if head != jewel.head])
+        fitted[jewel.head] = jewel
+        # heads fitted at the same moment are judged once all of them are there
+        wrong = _misfit(pump, others + jewel.nominal_area, working)
+        if wrong is None or ("too small" in wrong and _more_come(jewels, i, fitted)):
+            continue
+        right = _what_fits(pump, jewel, others, working, "too small" in wrong)
+        raise BadInput(path, f"jewel[{i + 1}].bore", wrong, right)
+
+
+def misfit(
+    settings: MachineSettings, jewels: list[Jewel], fitted_ns: int
+) -> tuple[str, str] | None:
+    """What is wrong with the jewel fitted at `fitted_ns` beside those then in the other heads.
+
+    Returns that and what would be right, or None where the pump feeds them. One that is too small
+    may have another head beside it that is yet to be recorded, and passes.
+    """
+    pump = settings.build_pump()
+    working = settings.gate_settings().working_pressure
+    fitted: dict[str, Jewel] = {}
+    for jewel in sorted(jewels, key=lambda jewel: jewel.fitted_ns):
+        if jewel.fitted_ns <= fitted_ns:
+            fitted[jewel.head] = jewel
+    there = [j for j in fitted.values() if j.out_ns is None or j.out_ns > fitted_ns]
+    wrong = _misfit(pump, stated_area(there), working)
+    if wrong is None or "too small" in wrong:
+        return None
+    newest = max(there, key=lambda jewel: jewel.fitted_ns)
+    others = stated_area([jewel for jewel in there if jewel is not newest])
+    return wrong, _what_fits(pump, newest, others, working, False)
+
+
+def _what_fits(pump: Pump, jewel: Jewel, others: float, working: float, smallest: bool) -> str:
+    fits = [
+        inch
+        for inch in STOCK_BORES_INCH
+        if not _misfit(
+            pump,
+            others + float(bore_area(inch * INCH)) * jewel.plausible.typical,
+            working,
+        )
+    ]
+    if not fits:
+        return "no stock bore fits; are the figures of [pump] right?"
+    if smallest:
+        return f"the smallest stock bore that fits is {fits[0]:.3f} in"
+    return f"the largest stock bore that fits is {fits[-1]:.3f} in"
+
+
+def _more_come(jewels: list[Jewel], i: int, fitted: dict[str, Jewel]) -> bool:
+    return any(j.fitted_ns == jewels[i].fitted_ns and j.head not in fitted for j in jewels)
+
+
+def _misfit(pump: Pump, area: float, working: float) -> str | None:
+    """Why the pump can't feed the effective `area` in m² or is throttled by it; None if it fits."""
+    temperature = REFERENCE_TEMPERATURE
+    pressure = pump.rated_pressure
+    if isinstance(pump, Intensifier):
+        rate = float(event_rate(pump.displacement, area, pressure, temperature))
+        if not 0.0 < rate <= pump.max_rate:
+            return (
+                f"the pump can't feed it: at {pressure / 1e6:.0f} MPa it takes "
+                f"{60 * rate:.0f} strokes/min, the pump makes {60 * pump.max_rate:.0f}"
+            )
+    else:
+        try:
+            reached = float(pump.expected_pressure(area, temperature, pump.crank_speed))
+        except ValueError:
+            reached = math.inf
+        if reached < working:
+            return (
+                f"the pump can't feed it: at {60 * pump.crank_speed:.0f} rpm it reaches "
+                f"{reached / 1e6:.0f} MPa, working pressure is {working / 1e6:.0f} MPa"
+            )
+        if pump.regulation == "none":
+            if reached > 1.3 * pressure:
+                return (
+                    "it is too small: nothing holds the pressure, which would pass "
+                    f"{1.3 * pressure / 1e6:.0f} MPa, 1.3 times what the pump is rated"
+                )
+            pressure = reached
+        pressure = min(pressure, reached)
+    power = float(hydraulic_power(pressure, area * jet_speed(pressure, temperature)))
+    if power > pump.rated_power:
+        return (
+            f"the jet takes {power / 1e3:.1f} kW at {pressure / 1e6:.0f} MPa, "
+            f"the pump's motor gives {pump.rated_power / 1e3:.1f} kW"
+        )
+    return None

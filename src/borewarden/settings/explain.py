@@ -1,0 +1,183 @@
+"""Pydantic's findings in plain words: which field is wrong, and what would be right."""
+
+from __future__ import annotations
+
+import difflib
+import os
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Any, get_args
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+from pydantic_settings import BaseSettings
+
+from borewarden.base.errors import BadInput
+from borewarden.base.units import Unit
+from borewarden.settings.machine import MachineSettings
+from borewarden.settings.sections import SpeedColumn, StrokeTimeColumn, TemperatureColumn
+
+
+def first_mistake(path: Path, error: ValidationError, kind: type[BaseModel]) -> BadInput:
+    """What `error` found wrong with the file at `path`: the one mistake most worth telling."""
+    # a misspelt name makes two mistakes, and only the unknown one says what to do
+    mistakes = sorted(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
+    mistake = mistakes[0]
+    section = _section_of(kind, mistake["loc"])
+    files = "the machine files under config/"
+    if not issubclass(kind, BaseSettings):
+        files = "README.md"
+    elif kind is not MachineSettings:
+        files = f"config/live/{path.name}"
+    where = _field_path(kind, mistake)
+    bad = BadInput(path, where, *_explain(mistake, section, where, files))
+    prefix = kind.model_config.get("env_prefix")
+    return with_variable(bad, str(prefix)) if prefix else bad
+
+
+def with_variable(bad: BadInput, prefix: str) -> BadInput:
+    """The mistake with the environment variable that it comes from, if it comes from one."""
+    variable = prefix + bad.where.upper().replace(".", "__")
+    if all(name.upper() != variable for name in os.environ):
+        return bad
+    return BadInput(bad.file, f"{bad.where} (from {variable})", bad.wrong, bad.right)
+
+
+def _field_path(kind: type[BaseModel], mistake: ErrorDetails) -> str:
+    """Such as 'pump.stroke' or 'jewel[2].bore', counted from one; without pydantic's union tags."""
+    path = ""
+    candidates: list[type[BaseModel]] = [kind]
+    for part in mistake["loc"]:
+        if isinstance(part, int):
+            path += f"[{part + 1}]"
+        elif not _tagged(candidates, part):
+            path += f".{part}" if path else part
+        candidates = _below(candidates, part)
+    return f"{path}.kind" if mistake["type"].startswith("union_tag") else path
+
+
+def _section_of(kind: type[BaseModel], loc: tuple[int | str, ...]) -> type[BaseModel] | None:
+    """The section whose field the last part of `loc` is."""
+    candidates: list[type[BaseModel]] = [kind]
+    for part in loc[:-1]:
+        candidates = _below(candidates, part)
+    return candidates[0] if len(candidates) == 1 else None
+
+
+def _below(candidates: list[type[BaseModel]], part: int | str) -> list[type[BaseModel]]:
+    """The sections that `part` of a path leads to, from one of the `candidates`."""
+    if isinstance(part, int):
+        return candidates
+    if tagged := _tagged(candidates, part):
+        return tagged
+    fields = candidates[0].model_fields if len(candidates) == 1 else {}
+    return list(_sections_in(fields[part].annotation)) if part in fields else []
+
+
+def _tagged(candidates: list[type[BaseModel]], part: str) -> list[type[BaseModel]]:
+    """Those of several `candidates` whose kind is `part`, which then is pydantic's tag."""
+    if len(candidates) < 2:
+        return []
+    return [
+        model for model in candidates if part in get_args(model.model_fields["kind"].annotation)
+    ]
+
+
+def _sections_in(annotation: Any) -> Iterator[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for part in get_args(annotation):
+        yield from _sections_in(part)
+
+
+_KINDS = {"pump": "intensifier, direct drive", "source": "modbus tcp, modbus rtu, opc ua, mqtt"}
+
+
+def _explain(
+    mistake: ErrorDetails, section: type[BaseModel] | None, where: str, files: str
+) -> tuple[str, str]:
+    """What is wrong, what would be right; `files` are an example of how to write it."""
+    loc = mistake["loc"]
+    field = str(loc[-1]) if loc else ""
+    context = mistake.get("ctx", {})
+    match mistake["type"]:
+        case "bad_value":
+            return context["wrong"], context["right"]
+        case "extra_forbidden":
+            names = sorted(section.model_fields) if section else []
+            near = difflib.get_close_matches(field, names, n=1, cutoff=0.55)
+            right = f"did you mean {near[0]!r}?" if near else f"known here are {', '.join(names)}"
+            return "unknown field", right
+        case "missing":
+            return "is missing", f"state {_example(section, field, where)}"
+        case "union_tag_not_found":
+            kinds = _KINDS[field].split(", ")
+            return "is missing", f"state kind = {_alternatives(kinds)}"
+        case "union_tag_invalid":
+            kinds = _KINDS[field].split(", ")
+            near = difflib.get_close_matches(str(context.get("tag")), kinds, n=1, cutoff=0.5)
+            hint = f"did you mean {near[0]!r}? " if near and field == "source" else ""
+            return (
+                f"{context.get('tag')!r} is no kind of {field}",
+                f"{hint}kind is {_alternatives(kinds)}",
+            )
+        case "literal_error":
+            return f"{mistake['input']!r} is not known", f"it is {context.get('expected')}"
+        case "too_short" if field == "jewel":
+            return "no jewel is stated", "add a [[jewel]] with fitted, bore and material"
+        case "too_short" | "string_too_short":
+            return "is empty", f"state {_example(section, field, where)}"
+        case "list_type" if field == "jewel":
+            return "a single section", "write [[jewel]], in two brackets, once for each jewel"
+        case "model_type" | "model_attributes_type" | "dict_type":
+            return f"{mistake['input']!r} is no section", f"write it as in {files}"
+        case "string_pattern_mismatch" if field == "url":
+            shown = "that" if "@" in mistake["input"] else repr(mistake["input"])
+            return (
+                f"{shown} is no address of an OPC UA server",
+                'give one such as "opc.tcp://192.168.0.10:4840/"; user and password go elsewhere',
+            )
+    if field in ("password", "source"):  # secrets stay out of messages
+        return mistake["msg"], "see the machine files under config/live/"
+    return f"{mistake['input']!r}: {mistake['msg']}", f"write it as in {files}"
+
+
+def _alternatives(names: Iterable[str]) -> str:
+    return " or ".join(f'"{name}"' for name in names)
+
+
+def _example(section: type[BaseModel] | None, field: str, where: str) -> str:
+    """How to state the `field` of a `section`."""
+    known = section.model_fields.get(field) if section else None
+    if known is not None:
+        for unit in known.metadata:
+            if isinstance(unit, Unit):
+                return f"it, such as {field} = {unit.examples}"
+        if known.examples:
+            return f"it, such as {field} = {known.examples[0]}"
+        if any(_sections_in(known.annotation)):
+            return "a section [[jewel]]" if field == "jewel" else f"a section [{where}]"
+    units: dict[type[BaseModel] | None, str] = {
+        TemperatureColumn: '"degC"',
+        StrokeTimeColumn: '"s"',
+        SpeedColumn: '"rpm"',
+    }
+    examples = {
+        "name": '"North"',
+        "time_zone": '"Europe/Vienna"',
+        "column": '"the column\'s name"',
+        "time": '"the column\'s name"',
+        "unit": units.get(section, '"bar"'),
+        "plungers": "3",
+        "material": '"ruby"',
+        "fitted": "2026-03-02T06:00:00",
+        "function": "4",
+        "address": "0",
+        "host": '"192.168.0.10"',
+        "device": '"/dev/ttyUSB0"',
+        "url": '"opc.tcp://192.168.0.10:4840/"',
+        "node": '"ns=2;s=Pump.Pressure"',
+        "field": '"pressure"',
+        "topic": '"shop/north/pump"',
+    }
+    return f"it, such as {field} = {examples[field]}" if field in examples else "it"

@@ -1,0 +1,141 @@
+"""Reading a TOML file with the environment on top of it."""
+
+from __future__ import annotations
+
+import os
+import re
+import tomllib
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+from pydantic_settings import BaseSettings, SettingsError
+
+from borewarden.base.errors import BadInput
+from borewarden.base.files import read_file
+from borewarden.jewels.bore_choice import JEWEL_COSTS
+from borewarden.settings.consistency import check_together
+from borewarden.settings.explain import first_mistake, with_variable
+from borewarden.settings.machine import ENV_PREFIX, MachineSettings
+from borewarden.settings.shop import ShopSettings
+from borewarden.settings.source import SOURCE_FILES
+
+Settings = TypeVar("Settings", bound=BaseSettings)
+
+
+def load_machine(path: Path | str) -> MachineSettings:
+    """The machine described by the TOML file at `path`, overridden by the environment.
+
+    Raises BadInput: no such file, broken TOML, a field that is unknown, missing or out of range,
+    parts that do not fit one another, or a bore that the pump can't feed.
+    """
+    path = Path(path)
+    data = read_toml(path)
+    if isinstance(data.get("source"), dict):
+        data["source"] = _completed(path, data["source"])
+    settings = settings_of(MachineSettings, path, data)
+    try:
+        check_together(path, settings)
+    except BadInput as bad:
+        raise with_variable(bad, ENV_PREFIX) from None
+    return settings
+
+
+def load_shop(path: Path) -> ShopSettings:
+    """The shop's costs and lead times from `path`, or the usual ones where there is no such file.
+
+    Raises BadInput, as for a machine; also for a failure that costs less than a planned change.
+    """
+    shop = settings_of(ShopSettings, path, read_toml(path) if path.exists() else {})
+    for field, keys in (
+        ("jewel_price", [price.material for price in shop.jewel_price]),
+        ("shelf", [(round(shelf.bore, 6), shelf.material) for shelf in shop.shelf]),
+    ):
+        for i, key in enumerate(keys):
+            if key in keys[:i]:
+                raise BadInput(
+                    path,
+                    f"{field}[{i + 1}]",
+                    "the same kind of jewel is there twice",
+                    "state each kind once",
+                )
+    for material in JEWEL_COSTS:
+        costs = shop.end_costs(material)
+        if not 0.0 < costs.planned <= costs.failed:
+            raise BadInput(
+                path,
+                "costs",
+                f"a planned change of {material} costs {costs.planned:g}, a failure "
+                f"{costs.failed:g}",
+                "both have to be above 0, and a failure can't cost less than a planned change",
+            )
+    return shop
+
+
+def _completed(path: Path, source: dict[str, Any]) -> dict[str, Any]:
+    """[source] with its files looked for beside the machine file, and with its password.
+
+    That is in a file named like the machine file in the directory of secrets, config/north.toml:
+    north.password; systemd's credentials will do. The environment beats it, as ever.
+    """
+    if "password" in source:
+        raise BadInput(
+            path,
+            "source.password",
+            "a password does not belong in this file",
+            f"put it into {ENV_PREFIX}SOURCE__PASSWORD, or into a file {path.stem}.password in "
+            f"the directory {ENV_PREFIX}SECRETS_DIR",
+        )
+    files = {
+        name: path.parent / source[name]
+        for name in SOURCE_FILES
+        if isinstance(source.get(name), str)
+    }
+    completed = source | files
+    if source.get("user"):
+        for variable in (f"{ENV_PREFIX}SECRETS_DIR", "CREDENTIALS_DIRECTORY"):
+            secret = Path(os.environ.get(variable, ""), f"{path.stem}.password")
+            if os.environ.get(variable) and secret.is_file():
+                try:
+                    completed["password"] = secret.read_text(encoding="utf-8").strip("\r\n")
+                except (OSError, UnicodeDecodeError):
+                    raise BadInput(
+                        path, "source.password", f"{secret} can't be read", "make it readable"
+                    ) from None
+                break
+    return completed
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """The tables of the TOML file at `path`. Raises BadInput for a missing or broken one."""
+    content = read_file(path, "give a machine's TOML file")
+    try:
+        return tomllib.loads(content.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        raise BadInput(
+            path, f"byte {error.start + 1}", "isn't UTF-8 text", "save it as UTF-8"
+        ) from None
+    except (ValueError, RecursionError) as error:
+        line = re.search(r"line (\d+)", str(error))
+        raise BadInput(
+            path,
+            f"line {line[1]}" if line else "end of file",
+            f"broken TOML: {error}",
+            "write it as in the machine files under config/",
+        ) from None
+
+
+def settings_of(kind: type[Settings], path: Path, data: dict[str, Any]) -> Settings:
+    """Settings of `kind` from the tables of the file at `path`. Raises BadInput, see above."""
+    try:
+        return kind(**data)
+    except ValidationError as error:
+        raise first_mistake(path, error, kind) from None
+    except SettingsError as error:
+        field = re.search(r'field "(\w+)" from source "EnvSettingsSource"', str(error))
+        if field is None:  # of the directory of secrets
+            right = "give a directory of readable files"
+            raise BadInput("environment", "secrets", str(error), right) from None
+        variable = f"{kind.model_config['env_prefix']}{field[1].upper()}"
+        right = "set single fields, their names joined to the section's by two underscores"
+        raise BadInput("environment", variable, "no JSON", right) from None

@@ -1,0 +1,210 @@
+"""Settings of the service as a whole: `service.toml` beside the machine files. All of it optional.
+
+Secrets are no part of the file. They come from the environment (BOREWARDEN_SERVICE_INFLUX_TOKEN,
+BOREWARDEN_SERVICE_MAIL_PASSWORD) or from files of the names `influx_token` and `mail_password` in
+the directory that systemd ($CREDENTIALS_DIRECTORY) or $BOREWARDEN_SECRETS_DIR names.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr
+from pydantic_settings import (
+    PydanticBaseSettingsSource,
+    SecretsSettingsSource,
+    SettingsConfigDict,
+)
+
+from borewarden.alert.alarm import SIGHT_ALARM, AlarmSettings
+from borewarden.alert.delivery import MailSettings, check_address
+from borewarden.base.errors import BadInput
+from borewarden.base.units import bad_value
+from borewarden.settings import (
+    SHOP_FILE,
+    MachineSettings,
+    Unit,
+    load_machine,
+    read_toml,
+    settings_of,
+)
+from borewarden.settings.sections import FileSettings
+from borewarden.settings.units import Name
+from borewarden.store.influx import InfluxSettings
+
+SERVICE_FILE = "service.toml"
+
+
+def _address(address: str) -> str:
+    try:
+        check_address(address)
+    except ValueError as error:
+        raise bad_value(str(error), 'give one such as "maintenance@example.org"') from None
+    return address
+
+
+def _web_address(url: str) -> str:
+    if not re.fullmatch(r"https?://[^\s/]+(/\S*)?", url):
+        raise bad_value(
+            f"{url!r} is no address of a web server", 'give one such as "http://127.0.0.1:8086"'
+        )
+    return url
+
+
+Address = Annotated[str, AfterValidator(_address)]
+Delay = Annotated[float, Unit("s", 0.0, 30 * 86400.0, '"30 s" or "4 h"')]
+Repeat = Annotated[float, Unit("s", 1.0, 30 * 86400.0, '"4 h"')]
+Days = Annotated[float, Unit("s", 3600.0, 366 * 86400.0, '"7 days" or "12 h"')]
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class PageSection(_Section):
+    """The service's own page; port 0 for none."""
+
+    host: Name = "127.0.0.1"
+    port: Annotated[int, Field(ge=0, le=65535)] = 8787
+
+
+class InfluxSection(_Section):
+    """An InfluxDB 2 write API."""
+
+    url: Annotated[str, AfterValidator(_web_address)] = Field(examples=['"http://127.0.0.1:8086"'])
+    org: Name = Field(examples=['"shop"'])
+    bucket: Name = Field(examples=['"bores"'])
+
+
+class MailSection(_Section):
+    """A mail server and whom to write to."""
+
+    host: Name = Field(examples=['"mail.example.org"'])
+    sender: Address = Field(examples=['"borewarden@example.org"'])
+    recipients: tuple[Address, ...] = Field(min_length=1, examples=['["maintenance@example.org"]'])
+    port: Annotated[int, Field(ge=1, le=65535)] = 587
+    security: Literal["starttls", "tls", "none"] = "starttls"
+    user: Name | None = None
+    ca_file: Path | None = None
+    expire_after: Days = 7 * 86400.0
+
+
+class AlarmSection(_Section):
+    """When somebody is told; see `AlarmSettings`."""
+
+    on_delay: Delay = 30.0
+    off_delay: Delay = 300.0
+    repeat: Repeat = 4 * 3600.0
+    longest_shelving: Days = 7 * 86400.0
+
+
+class ServiceSettings(FileSettings):
+    """The whole of `service.toml`, with the secrets from elsewhere."""
+
+    model_config = SettingsConfigDict(
+        env_prefix="BOREWARDEN_SERVICE_", env_nested_delimiter="__", extra="forbid"
+    )
+    page: PageSection = Field(default_factory=PageSection)
+    influx: InfluxSection | None = None
+    mail: MailSection | None = None
+    alarm: AlarmSection = Field(default_factory=AlarmSection)
+    influx_token: SecretStr | None = None
+    mail_password: SecretStr | None = None
+
+    @classmethod
+    def secrets(cls) -> list[PydanticBaseSettingsSource]:
+        """The files of the secrets directory."""
+        folders = [
+            os.environ.get(name) for name in ("CREDENTIALS_DIRECTORY", "BOREWARDEN_SECRETS_DIR")
+        ]
+        return [SecretsSettingsSource(cls, folder, env_prefix="") for folder in folders if folder]
+
+    def alarm_settings(self) -> AlarmSettings:
+        """Delays of the alarm of a bore."""
+        return AlarmSettings(**self.alarm.model_dump())
+
+    def sight_alarm_settings(self) -> AlarmSettings:
+        """The same of the alarm that a machine can't be seen, whose delays are its own."""
+        return replace(SIGHT_ALARM, longest_shelving=self.alarm.longest_shelving)
+
+    def influx_settings(self) -> InfluxSettings:
+        """Where to send to. Raises ValueError if there is no [influx]."""
+        if self.influx is None:
+            raise ValueError("no [influx] in the service's settings")
+        token = self.influx_token or SecretStr("")
+        return InfluxSettings(**self.influx.model_dump(), token=token)
+
+    def mail_settings(self) -> MailSettings:
+        """Whom to write to. Raises ValueError if there is no [mail]."""
+        if self.mail is None:
+            raise ValueError("no [mail] in the service's settings")
+        return MailSettings(**self.mail.model_dump(), password=self.mail_password)
+
+
+def load_service(path: Path) -> ServiceSettings:
+    """Settings from `path`, or the defaults where there is no such file. Raises BadInput."""
+    data = read_toml(path) if path.exists() else {}
+    for secret in ("influx_token", "mail_password"):
+        if secret in data:
+            raise BadInput(
+                path,
+                secret,
+                "a secret stands in the file",
+                f"put it into BOREWARDEN_SERVICE_{secret.upper()} or a file of a secrets directory",
+            )
+    mail = data.get("mail")
+    if isinstance(mail, dict) and isinstance(mail.get("ca_file"), str):
+        data["mail"] = mail | {"ca_file": path.parent / mail["ca_file"]}
+    settings = settings_of(ServiceSettings, path, data)
+    if settings.mail is not None:
+        ca_file = settings.mail.ca_file
+        if ca_file is not None and not ca_file.is_file():
+            raise BadInput(
+                path, "mail.ca_file", f"there is no file {ca_file}", "give one beside this file"
+            )
+        try:
+            settings.mail_settings()
+        except ValueError as error:
+            raise BadInput(path, "mail.security", str(error), "encrypt it") from None
+    return settings
+
+
+def load_folder(config: Path) -> tuple[list[MachineSettings], ServiceSettings]:
+    """Every machine file of the folder `config`, and its `service.toml`. Raises BadInput.
+
+    If `config` is one machine file, that machine alone. Each has to say how to reach it.
+    """
+    machines = load_machines(config)
+    for path, machine in machines.items():
+        if machine.source is None:
+            raise BadInput(path, "source", "there is none", "say how to reach the controller")
+    return list(machines.values()), load_service(folder_of(config) / SERVICE_FILE)
+
+
+def load_machines(config: Path) -> dict[Path, MachineSettings]:
+    """Every machine of the folder `config`, or of the one machine file. Raises BadInput."""
+    files = [config]
+    if config.is_dir():
+        others = (SERVICE_FILE, SHOP_FILE)
+        files = sorted(path for path in config.glob("*.toml") if path.name not in others)
+    if not files:
+        raise BadInput(
+            config, "folder", "there is no machine file in it", "give a folder of *.toml"
+        )
+    machines = {path: load_machine(path) for path in files}
+    names = [machine.name for machine in machines.values()]
+    for path, machine in machines.items():
+        if names.count(machine.name) > 1:
+            raise BadInput(
+                path, "name", f"{machine.name!r} is there twice", "name each machine once"
+            )
+    return machines
+
+
+def folder_of(config: Path) -> Path:
+    """Where the files beside the machine files are; `config` is that folder or one of them."""
+    return config if config.is_dir() else config.parent

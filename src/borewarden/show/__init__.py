@@ -1,0 +1,1 @@
+"""Everything a person reads: words, figures, pages, mails; their templates, styles and colours."""

@@ -1,0 +1,130 @@
+"""A notice as an e-mail, and its way to a mail server.
+
+`compose` makes the message when the event happens, and its bytes wait in the outbox; sender and
+recipients are put in when it is sent, so that queued mail goes by the settings of that day. The
+Message-ID depends on the event only: what is sent twice after a crash can be told from two events.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+from email.message import EmailMessage
+from typing import Any, cast
+
+import jinja2
+
+from borewarden.alert.alarm import Notice
+from borewarden.base.times import local_time
+from borewarden.inspection.cautions import CAUTIONS
+from borewarden.physics.pump import Pump
+from borewarden.show.wording import advice, evidence, headline, pump_words, since, state_words
+from borewarden.watcher.verdict import State
+
+_BLIND_CHECKS = (
+    "The bore is not being watched meanwhile: nothing said earlier holds for now, and silence "
+    "does not mean that it is sound.",
+    "Look whether controller, network and the computer of borewarden are up; none of that needs "
+    "the pump to be touched.",
+    "The reason above says what is missing; borewarden goes on trying by itself.",
+)
+_SIGHT_CHECKS = (
+    "Nothing to check: the watcher goes on from here. What happened to the bore meanwhile shows in "
+    "the next minutes of steady jet.",
+)
+
+
+def message_id(kind: str, about: str, machine: str, time_ns: int) -> str:
+    """The Message-ID of an event: the same one whenever it is composed."""
+    event = "\n".join((kind, about, machine, str(time_ns)))
+    return f"<{hashlib.sha256(event.encode()).hexdigest()[:32]}@borewarden.invalid>"
+
+
+def subject(notice: Notice) -> str:
+    """What happened, in the words that have to do on a telephone's lock screen."""
+    if notice.about == "sight":
+        words = {
+            "blind": "Cannot see the machine: the bore is not being watched",
+            "sight again": "The watcher sees the machine again",
+        }.get(notice.kind, "Still cannot see the machine: the bore is not being watched")
+    else:
+        words = _state_headline(notice)
+        if notice.kind == "all-clear":
+            words = f"All-clear: {words}"
+        elif notice.kind == "repeat":
+            words = f"Reminder, not acknowledged: {words}"
+    return " ".join(f"{notice.machine}: {words}".split())
+
+
+def _state_headline(notice: Notice) -> str:
+    if notice.verdict is not None:
+        return headline(notice.verdict)
+    return f"Verdict: {notice.state.value}" if notice.state is not None else "Change of state"
+
+
+def compose(
+    notice: Notice, pump: Pump, time_zone: str, figure: bytes | None = None
+) -> EmailMessage:
+    """The message on a notice; `figure` is a PNG (see `alert.figure`), shown within the text.
+
+    Evidence and what to check first come from `notice.verdict`, as far as there is one.
+    """
+    verdict = notice.verdict
+    cautions, checks = list(CAUTIONS), list(_checks(notice))
+    told: dict[str, Any] = {
+        "subject": subject(notice),
+        "machine": notice.machine,
+        "pump": pump_words(pump),
+        "time": local_time(notice.time_ns, time_zone),
+        "reason": notice.reason,
+        "state": None if notice.state is None else state_words(notice.state),
+        "since": None if verdict is None else since(verdict, time_zone),
+        "as_of": None if verdict is None else local_time(verdict.time_ns, time_zone),
+        "evidence": [] if verdict is None else evidence(verdict, pump, time_zone),
+        "cautions": cautions,
+        "checks": checks,
+        "is_good": notice.kind in ("all-clear", "sight again"),
+    }
+    message = EmailMessage()
+    message["Subject"] = told["subject"]
+    message["Date"] = dt.datetime.fromtimestamp(notice.time_ns // 10**9, dt.UTC)
+    message["Message-ID"] = message_id(notice.kind, notice.about, notice.machine, notice.time_ns)
+    if notice.first_ns and notice.first_ns != notice.time_ns:
+        # lets mail programs show an alarm, its reminders and its all-clear as one thread
+        first = message_id(
+            "blind" if notice.about == "sight" else "alarm",
+            notice.about,
+            notice.machine,
+            notice.first_ns,
+        )
+        message["In-Reply-To"] = message["References"] = first
+    message["Auto-Submitted"] = "auto-generated"  # RFC 3834: no out-of-office replies, please
+    message.set_content(_render("mail.txt", told), cte="quoted-printable")
+    cid = message_id("figure", notice.about, notice.machine, notice.time_ns)
+    html = _render("mail.html", {**told, "figure": cid[1:-1] if figure is not None else None})
+    message.add_alternative(html, subtype="html", cte="quoted-printable")
+    if figure is not None:
+        part = cast(EmailMessage, cast(list[Any], message.get_payload())[1])
+        part.add_related(figure, "image", "png", cid=cid, filename="bore.png", disposition="inline")
+    return message
+
+
+def _checks(notice: Notice) -> tuple[str, ...]:
+    if notice.about == "sight":
+        return _SIGHT_CHECKS if notice.kind == "sight again" else _BLIND_CHECKS
+    if notice.verdict is not None:
+        return tuple(advice(notice.verdict)[len(CAUTIONS) :])
+    if notice.state is State.SOUND:
+        return ("Nothing to check: the effective area is probably that of a sound bore.",)
+    return ("Look at the machine's page of borewarden for the evidence before doing anything.",)
+
+
+def _render(template: str, told: dict[str, Any]) -> str:
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("borewarden.show"),
+        autoescape=template.endswith(".html"),
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template(template).render(told)

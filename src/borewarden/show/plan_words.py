@@ -1,0 +1,451 @@
+"""Heads, stock, lives and costs in words: the same for the terminal and for the pages."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Callable, Sequence
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
+
+from borewarden.base.statistics import Interval
+from borewarden.base.text import probability_words
+from borewarden.base.times import local_time
+from borewarden.base.units import INCH, MM
+from borewarden.detect.wear import QUANTILE
+from borewarden.jewels.bore_choice import HourlyCost
+from borewarden.jewels.fitting import Fitting
+from borewarden.lives.posterior import PRIORS, Column, Posterior
+from borewarden.lives.records import tally
+from borewarden.lives.replacement import Plan
+from borewarden.lives.survival import interval, quantile
+from borewarden.planning.outlook import CostRow, JewelKind, Outlook, StockRow
+from borewarden.planning.snapshot import MachineSeen, ShopSeen
+from borewarden.show.wording import probable_causes, state_words
+from borewarden.watcher.verdict import State
+
+UNKNOWN = "–"
+FAR_NS = 2 * 365 * 86_400 * 10**9  # a date further off than this says nothing
+
+HEAD_COLUMNS = (
+    "Machine, head",
+    "Jewel",
+    "Jet hours",
+    "Effective bore",
+    "Lasts",
+    "Alert",
+    "Next planned change",
+)
+STOCK_COLUMNS = ("Jewel", "Heads", "Hold", "Used until new ones come", "There", "Order")
+LIFE_COLUMNS = ("Material", "Ended", "Not ended", "Median life", "Go early")
+HEAD_LIFE_COLUMNS = ("Machine, head", "Jewel", "Jet hours", "Median life", "Go early", "Lasts")
+PLAN_COLUMNS = ("Machine, head", "Jewel", "Change at", "A jet hour costs", "Saves", "Next change")
+
+
+class Cell(NamedTuple):
+    """One cell: what counts, and what stands small with it."""
+
+    main: str
+    note: str = ""
+
+    def __str__(self) -> str:
+        """Both, the note on a line of its own."""
+        return f"{self.main}\n{self.note}" if self.note else self.main
+
+
+def head_name(machine: str, head: str) -> str:
+    """Such as "North, head 1"."""
+    return f"{machine}, head {head}"
+
+
+def kind_words(bore: float, material: str) -> str:
+    """Such as "ruby 0.254 mm"; the bore in m."""
+    return f"{material} {bore / MM:.3f} mm"
+
+
+def inch_words(bore: float) -> str:
+    """A bore in m as inch."""
+    return f"{bore / INCH:.4f} in"
+
+
+def hours_words(hours: float) -> str:
+    """Jet hours with as many digits as mean anything."""
+    return f"{hours:.1f} h" if hours < 100.0 else f"{hours:,.0f} h"
+
+
+def share_words(share: Interval) -> Cell:
+    """A share in per cent, and its 90 % interval; hardly any is sure to be none or all."""
+
+    def words(x: float) -> str:
+        if 0.0 < x < 0.005:
+            return "<1"
+        return ">99" if 0.995 < x < 1.0 else f"{round(100.0 * x):d}"
+
+    ends = dict.fromkeys(words(x) for x in (share.low, share.high))
+    return Cell(f"{words(share.middle)} %", f"{' to '.join(ends)} %")
+
+
+def date_words(time_ns: int, zone: str, at_ns: int) -> str:
+    """A day of the machine's calendar; far ones only as such."""
+    if time_ns - at_ns > FAR_NS:
+        return "in more than two years"
+    day = dt.datetime.fromtimestamp(time_ns // 10**9, dt.UTC).astimezone(ZoneInfo(zone))
+    return f"{day:%a %Y-%m-%d}"
+
+
+# -- one head
+
+
+def jewel_cell(outlook: Outlook) -> Cell:
+    """Bore, material, when fitted, and of which batch."""
+    fitting = outlook.head.fitting
+    fitted = local_time(fitting.fitted_ns, outlook.machine.time_zone)
+    notes = [f"{inch_words(fitting.bore)}; fitted {fitted}"]
+    if fitting.batch:
+        notes.append(f"batch {fitting.batch}")
+    if not outlook.head.recorded:
+        notes.append("not in the register, from the machine file")
+    return Cell(kind_words(fitting.bore, fitting.material), "; ".join(notes))
+
+
+def hours_cell(outlook: Outlook) -> Cell:
+    """Jet hours of the jewel, and how many a week."""
+    machine, age = outlook.machine, outlook.head.age
+    pace = machine.hours_a_week
+    weekly = "" if pace is None else f"{pace:.0f} h a week"
+    return Cell(UNKNOWN, "no telemetry") if age is None else Cell(hours_words(age), weekly)
+
+
+def bore_cell(machine: MachineSeen) -> Cell:
+    """Effective bore and where it is going."""
+    if not math.isfinite(machine.bore):
+        return Cell(UNKNOWN, "no telemetry" if machine.newest_ns is None else "still learning")
+    notes = [inch_words(machine.bore)]
+    if math.isfinite(machine.area_growth):
+        notes.append(f"area {round(100.0 * machine.area_growth, 1) + 0.0:+.1f} %")
+    if machine.wear is not None:
+        slope, reach = (
+            100.0 * machine.wear.line.slope,
+            100.0 * QUANTILE * machine.wear.line.slope_sd,
+        )
+        digits = min(max(1 - math.floor(math.log10(reach)), 1), 4) if reach > 0.0 else 4
+        words = f"{round(slope, digits) + 0.0:+.{digits}f} ± {reach:.{digits}f} % a jet hour"
+        notes.append(words if abs(slope) > reach else f"no trend: {words}")
+    if len(machine.heads) > 1:
+        notes.append("of all heads together")
+    return Cell(f"{machine.bore / MM:.3f} mm", "; ".join(notes))
+
+
+def chance_cell(outlook: Outlook) -> Cell:
+    """Chance to last, its interval, and what it rests on."""
+    chance, basis = outlook.chance
+    if chance is None:
+        return Cell(UNKNOWN, basis)
+    share = share_words(chance)
+    return Cell(share.main, basis if chance.low == chance.high else f"{share.note}; {basis}")
+
+
+def alert_cell(machine: MachineSeen) -> Cell:
+    """The alert that still holds, with its cause, and what stands of its alarms."""
+    notes = []
+    main = "none"
+    if machine.alert is not None:
+        verdict = machine.alert.verdict
+        main = state_words(verdict.state)
+        if verdict.onset_ns is None:
+            notes.append(f"told {local_time(machine.alert.time_ns, machine.time_zone)}")
+        else:
+            notes.append(f"since about {local_time(verdict.onset_ns, machine.time_zone)}")
+        causes = probable_causes(verdict)
+        if causes:
+            notes.append(
+                f"cause: {causes[0].cause.value}, {probability_words(causes[0].probability)}"
+            )
+    for alarm in machine.alarms:
+        if alarm.about == "sight":
+            main = "Blind" if main == "none" else f"{main}; blind"
+            notes.append(f"can't see the machine: {alarm.reason}")
+        notes.append(f"alarm {alarm.state.value}")
+    if main == "none" and machine.newest_ns is None:
+        return Cell(UNKNOWN, "no telemetry since the jewel was fitted")
+    if main == "none" and machine.state in (None, State.LEARNING):
+        return Cell("none", "still learning the jewel")
+    return Cell(main, "; ".join(dict.fromkeys(notes)))
+
+
+def change_cell(outlook: Outlook, at_ns: int) -> Cell:
+    """When to change the jewel next, and why then."""
+    hours, time_ns, why = outlook.change
+    if hours is None:
+        return Cell(UNKNOWN, why)
+    if math.isinf(hours):
+        return Cell("when it fails", why)
+    if hours == 0.0:
+        return Cell("now", why)
+    if time_ns is None:
+        return Cell(f"in {hours_words(hours)}", why)
+    date = date_words(time_ns, outlook.machine.time_zone, at_ns)
+    return Cell(date, f"in {hours_words(hours)} of jet; {why}")
+
+
+def head_cells(outlook: Outlook, at_ns: int) -> tuple[Cell, ...]:
+    """A row under `HEAD_COLUMNS`."""
+    machine = outlook.machine
+    newest = machine.newest_ns
+    seen = "no telemetry" if newest is None else f"seen {local_time(newest, machine.time_zone)}"
+    return (
+        Cell(head_name(machine.name, outlook.head.fitting.head), seen),
+        jewel_cell(outlook),
+        hours_cell(outlook),
+        bore_cell(machine),
+        chance_cell(outlook),
+        alert_cell(machine),
+        change_cell(outlook, at_ns),
+    )
+
+
+# -- stock, plan, cost
+
+
+def _si(kind: JewelKind) -> tuple[float, str]:
+    return kind[0] * 1e-6, kind[1]
+
+
+def stock_cells(row: StockRow) -> tuple[Cell, ...]:
+    """A row under `STOCK_COLUMNS`."""
+    demand = hold = UNKNOWN
+    if row.stock is not None:
+        hold = str(row.stock.hold)
+        low, middle, high = row.stock.demand
+        demand = f"{low:.0f} to {high:.0f}, middle {middle:.0f}"
+    there = UNKNOWN
+    if row.on_hand is not None:
+        there = f"{row.on_hand}" + (f" and {row.on_order} coming" if row.on_order else "")
+    order = UNKNOWN if row.to_order is None else str(row.to_order)
+    return (
+        Cell(kind_words(*_si(row.kind)), inch_words(_si(row.kind)[0])),
+        Cell(str(row.heads)),
+        Cell(hold),
+        Cell(demand),
+        Cell(there),
+        Cell(order, row.note),
+    )
+
+
+def plan_cells(outlook: Outlook, currency: str, at_ns: int) -> tuple[Cell, ...]:
+    """A row under `PLAN_COLUMNS`."""
+    planned = outlook.plan
+    assert planned is not None
+    fitting = outlook.head.fitting
+    change = change_cell(outlook, at_ns)
+    return (
+        Cell(head_name(outlook.machine.name, fitting.head)),
+        Cell(kind_words(fitting.bore, fitting.material)),
+        Cell(_age(planned.age)),
+        _money(planned.cost_rate, currency),
+        _saving_cell(planned),
+        Cell(change.main, "" if math.isinf(planned.age) else change.note),
+    )
+
+
+def _age(age: float) -> str:
+    return "its failure" if math.isinf(age) else hours_words(age)
+
+
+def _saving_cell(planned: Plan) -> Cell:
+    if math.isinf(planned.age):
+        return Cell("nothing", "no planned change saves 1 % or more")
+    share = share_words(planned.saving)
+    chance = probability_words(planned.cheaper)
+    return Cell(share.main, f"{share.note}; cheaper with a chance of {chance}")
+
+
+def _money(amount: Interval, currency: str) -> Cell:
+    return Cell(f"{amount.middle:.2f} {currency}", f"{amount.low:.2f} to {amount.high:.2f}")
+
+
+def cost_table(rows: Sequence[CostRow], currency: str) -> list[tuple[Cell, ...]]:
+    """A column for each material, a line for each part of its cost per jet hour."""
+
+    def line(name: str, of: Callable[[CostRow], Cell]) -> tuple[Cell, ...]:
+        return Cell(name), *(of(row) for row in rows)
+
+    return [
+        line("price", lambda row: Cell(f"{row.price:g}")),
+        line("change at", lambda row: Cell(_age(row.age))),
+        line("mean life", lambda row: Cell(*_span(row.life, " h", 0))),
+        line("fail in a cut", lambda row: Cell(f"{round(100.0 * row.failed_share):d} %")),
+        *(
+            line(part.replace("_", " "), lambda row, i=i: Cell(f"{row.parts[i]:.2f}"))  # type: ignore[misc]
+            for i, part in enumerate(HourlyCost._fields)
+        ),
+        line("in all", lambda row: Cell(*_span(row.total, f" {currency}", 2))),
+    ]
+
+
+def even_words(row: CostRow, currency: str) -> str:
+    """Below what price, or beyond what life, a material is the cheapest."""
+
+    def words(x: Interval, unit: str) -> str:
+        middle, ends = _span(x, unit, 0)
+        return f"{middle} (90 %: {ends})"
+
+    if row.even_price.middle < 0.0:
+        price = "costs more even as a gift"
+    else:
+        price = (
+            f"costs less below {words(row.even_price, f' {currency}')} a piece, now {row.price:g}"
+        )
+    if math.isinf(row.even_life.middle):
+        life = "at its price it costs more however long it lasts"
+    else:
+        life = f"at its price it costs less with a mean life above {words(row.even_life, ' h')}"
+    return f"{row.material}, against {row.versus}: {price}; {life}, now {words(row.life, ' h')}"
+
+
+def _span(x: Interval, unit: str, digits: int) -> tuple[str, str]:
+    """The middle with its unit, and the ends."""
+    high = "no bound" if math.isinf(x.high) else f"{x.high:,.{digits}f}"
+    return f"{x.middle:,.{digits}f}{unit}", f"{x.low:,.{digits}f} to {high}"
+
+
+# -- lives
+
+
+def life_cells(seen: ShopSeen, posterior: Posterior, material: str) -> tuple[Cell, ...]:
+    """A row under `LIFE_COLUMNS`, under the shop's average conditions."""
+    counts = tally(seen.jewels, material)
+    lives = posterior.lives(material)
+    median = interval(quantile(lives, 0.5))
+    unknown = f"{counts.unknown} of them nobody knows why" if counts.unknown else ""
+    notes = [f"{counts.fitted} still fitted, {counts.sound} taken off sound"]
+    if counts.lost:
+        notes.append(f"{counts.lost} lost sight of")
+    if counts.no_hours:
+        notes.append(f"{counts.no_hours} more have no jet hours and are left out")
+    return (
+        Cell(material),
+        Cell(str(counts.ended), unknown),
+        Cell(str(counts.fitted + counts.sound + counts.lost), "; ".join(notes)),
+        Cell(f"{median.middle:.0f} h", f"{median.low:.0f} to {median.high:.0f}"),
+        share_words(interval(lives.early_share)),
+    )
+
+
+def head_life_cells(outlook: Outlook, lives_median: Interval, early: Interval) -> tuple[Cell, ...]:
+    """A row under `HEAD_LIFE_COLUMNS`: the jewel under the conditions of its own head."""
+    fitting = outlook.head.fitting
+    return (
+        Cell(head_name(outlook.machine.name, fitting.head)),
+        Cell(kind_words(fitting.bore, fitting.material), conditions_words(fitting)),
+        hours_cell(outlook),
+        Cell(f"{lives_median.middle:.0f} h", f"{lives_median.low:.0f} to {lives_median.high:.0f}"),
+        share_words(early),
+        chance_cell(outlook),
+    )
+
+
+def conditions_words(fitting: Fitting) -> str:
+    """What the register says of the conditions; those it does not count as the shop's average."""
+    yes_no = {True: "", False: "no "}
+    words = [] if fitting.tds_ppm is None else [f"{fitting.tds_ppm:.0f} ppm"]
+    for stated, name in (
+        (fitting.low_pressure_start, "low-pressure start"),
+        (fitting.mixing_chamber, "mixing chamber"),
+        (fitting.last_chance_filter, "last-chance filter"),
+    ):
+        if stated is not None:
+            words.append(yes_no[stated] + name)
+    return ", ".join(words) or "conditions not known"
+
+
+def prior_words() -> list[str]:
+    """What was believed of each material before any record, and on what grounds."""
+    return [
+        f"{material}: median life {prior.life:g} h of those that don't go early, "
+        f"{prior.early:.0%} go early ({prior.source})".replace("%", " %").replace("  %", " %")
+        for material, prior in PRIORS.items()
+    ]
+
+
+_STEPS = {
+    "tds_ppm": "100 ppm more dissolved solids",
+    "low_pressure_start": "low-pressure start",
+}
+
+
+def effect_words(effects: Sequence[tuple[Column, Interval]]) -> list[str]:
+    """What each condition does to life, one a line."""
+    lines = []
+    for column, factor in effects:
+        name = column.kind or _STEPS[column.field]
+        clear = "" if factor.low > 1.0 or factor.high < 1.0 else "; not told from no effect"
+        lines.append(
+            f"{name}: life times {factor.middle:.2f} "
+            f"(90 %: {factor.low:.2f} to {factor.high:.2f}){clear}"
+        )
+    return lines
+
+
+# -- the whole shift
+
+
+def urgency(outlook: Outlook) -> tuple[int, float]:
+    """To sort heads by: what needs somebody comes first."""
+    machine, chance = outlook.machine, outlook.chance.chance
+    raised = machine.alert is not None or bool(machine.alarms)
+    return (0 if raised else 1, 1.0 if chance is None else chance.middle)
+
+
+def to_do(outlooks: Sequence[Outlook], stock: Sequence[StockRow], hours: float) -> list[str]:
+    """What this shift is to see to, most urgent first; empty if nothing stands out."""
+    lines = []
+    told = set()
+    for outlook in outlooks:
+        name = head_name(outlook.machine.name, outlook.head.fitting.head)
+        alert = alert_cell(outlook.machine)
+        if alert.main not in ("none", UNKNOWN) and outlook.machine.name not in told:
+            told.add(outlook.machine.name)
+            lines.append(f"{outlook.machine.name}: {alert.main.lower()}; {alert.note}.")
+        due = outlook.change.hours
+        if due is not None and due <= hours:
+            when = "now" if due == 0.0 else f"within {hours_words(due)} of jet"
+            lines.append(f"{name}: change the jewel {when} ({outlook.change.why}).")
+        chance = outlook.chance.chance
+        if chance is not None and chance.middle < 0.5:
+            share = share_words(chance).main
+            lines.append(
+                f"{name}: {share} chance to last {hours:g} h more ({outlook.chance.basis})."
+            )
+    for row in stock:
+        if row.to_order:
+            lying = (row.on_hand or 0) + row.on_order
+            needed = f", {row.due} needed now" if row.due else ""
+            lines.append(
+                f"Order {row.to_order} of {kind_words(*_si(row.kind))}: "
+                f"{row.stock.hold if row.stock else 0} to hold{needed}, {lying} there or coming."
+            )
+    return lines
+
+
+def missing(seen: ShopSeen, outlooks: Sequence[Outlook]) -> list[str]:
+    """What is not known, and what would tell it."""
+    lines = []
+    if not seen.shop.states_costs:
+        lines.append("No costs are stated, so no change is planned: write [costs] into shop.toml.")
+    if not seen.shop.states_stock:
+        lines.append(
+            "No lead time is stated, so no stock is worked out: write [stock] into shop.toml."
+        )
+    unrecorded = [
+        head_name(o.machine.name, o.head.fitting.head) for o in outlooks if not o.head.recorded
+    ]
+    if unrecorded:
+        lines.append(f"Not in the register: {'; '.join(unrecorded)}. Record what is fitted.")
+    blind = [machine.name for machine in seen.machines if machine.newest_ns is None]
+    if blind:
+        lines.append(f"No telemetry of the jewel now fitted: {', '.join(blind)}.")
+    empty = [machine.name for machine in seen.machines if not machine.heads]
+    if empty:
+        lines.append(f"No jewel is known to be fitted: {', '.join(empty)}.")
+    return lines

@@ -1,0 +1,173 @@
+"""The pages: what the next shift needs to know, and how long jewels last. Plain HTML, no script."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Sequence
+from pathlib import Path
+
+from borewarden.base.times import local_time
+from borewarden.inspection.cautions import CAUTIONS
+from borewarden.lives.posterior import Posterior
+from borewarden.lives.records import conditions_of, records_of, tally
+from borewarden.lives.survival import interval, quantile
+from borewarden.planning.outlook import Outlook, StockRow
+from borewarden.planning.snapshot import ShopSeen
+from borewarden.show.curves import survival_svg
+from borewarden.show.pages import template_environment
+from borewarden.show.plan_words import (
+    HEAD_COLUMNS,
+    HEAD_LIFE_COLUMNS,
+    LIFE_COLUMNS,
+    STOCK_COLUMNS,
+    Cell,
+    effect_words,
+    head_cells,
+    head_life_cells,
+    life_cells,
+    missing,
+    prior_words,
+    stock_cells,
+    to_do,
+)
+from borewarden.watcher.verdict import State
+
+
+def write_shift(
+    seen: ShopSeen,
+    outlooks: Sequence[Outlook],
+    stock: Sequence[StockRow],
+    hours: float,
+    path: Path,
+) -> None:
+    """Write the shift page to `path`: it needs no network, and goes on A4 paper."""
+    page = (
+        template_environment()
+        .get_template("shift.html")
+        .render(
+            title="Shift page",
+            heading="What the next shift needs to know",
+            subheading=as_of(seen),
+            cautions=CAUTIONS,
+            to_do=to_do(outlooks, stock, hours),
+            head_columns=head_columns(hours),
+            heads=[
+                {
+                    "cells": head_cells(outlook, seen.at_ns),
+                    "category": _category(outlook.machine.state),
+                    "chance": outlook.chance.chance,
+                }
+                for outlook in outlooks
+            ],
+            stock_columns=STOCK_COLUMNS,
+            stock=[stock_cells(row) for row in stock],
+            stock_note=stock_note(seen),
+            missing=missing(seen, outlooks),
+            basis=basis(seen),
+        )
+    )
+    path.write_text(page, encoding="utf-8")
+
+
+def write_lives(
+    seen: ShopSeen, outlooks: Sequence[Outlook], posterior: Posterior, hours: float, path: Path
+) -> None:
+    """Write the page on lives to `path`, with a curve for every material that is or was fitted."""
+    records = records_of(seen.jewels)
+    fitted = {jewel.fitting.material for jewel in seen.jewels}
+    curves = []
+    for material in posterior.materials:
+        if fitted and material not in fitted:
+            continue
+        own = [record for record in records if record.material == material]
+        lives = posterior.lives(material)
+        ended = sum(record.ended for record in own)
+        title = f"{material}: {ended} ended, {len(own) - ended} not ended"
+        median = interval(quantile(lives, 0.5))
+        curves.append(
+            {
+                "uri": "data:image/svg+xml;base64,"
+                + base64.b64encode(survival_svg(own, lives, title)).decode(),
+                "alt": f"Survival of {title}; median life {median.middle:.0f} h, 90 %: "
+                f"{median.low:.0f} to {median.high:.0f} h.",
+            }
+        )
+    page = (
+        template_environment()
+        .get_template("life.html")
+        .render(
+            title="Lives of jewels",
+            heading="How long jewels last here",
+            subheading=as_of(seen),
+            life_columns=LIFE_COLUMNS,
+            lives=[life_cells(seen, posterior, material) for material in posterior.materials],
+            curves=curves,
+            curves_note="Steps are the shop's own jewels without any model (product-limit "
+            "estimate), whatever they cut under; a tick is a jewel that was last seen sound there. "
+            "Line and band are what the records and the prior say together.",
+            head_columns=head_life_columns(hours),
+            heads=head_lives(outlooks, posterior),
+            effects=effect_words(posterior.effects()),
+            priors=prior_words(),
+            basis=basis(seen),
+        )
+    )
+    path.write_text(page, encoding="utf-8")
+
+
+def head_lives(outlooks: Sequence[Outlook], posterior: Posterior) -> list[tuple[Cell, ...]]:
+    """Rows under `HEAD_LIFE_COLUMNS`, each under the conditions of its own head."""
+    rows = []
+    for outlook in outlooks:
+        fitting = outlook.head.fitting
+        lives = posterior.lives(fitting.material, conditions_of(fitting))
+        rows.append(
+            head_life_cells(outlook, interval(quantile(lives, 0.5)), interval(lives.early_share))
+        )
+    return rows
+
+
+def head_columns(hours: float) -> tuple[str, ...]:
+    """`HEAD_COLUMNS`, saying how long a shift is."""
+    return tuple(f"Lasts {hours:g} h more" if c == "Lasts" else c for c in HEAD_COLUMNS)
+
+
+def head_life_columns(hours: float) -> tuple[str, ...]:
+    """`HEAD_LIFE_COLUMNS`, saying for how long."""
+    return tuple(f"Lasts {hours:g} h more" if c == "Lasts" else c for c in HEAD_LIFE_COLUMNS)
+
+
+def as_of(seen: ShopSeen) -> str:
+    """When what stands here was so."""
+    zone = seen.machines[0].time_zone
+    return f"As of {local_time(seen.at_ns, zone)}, from what is kept in store and register by then."
+
+
+def stock_note(seen: ShopSeen) -> str:
+    """What the numbers to hold are meant to do."""
+    stock = seen.shop.stock
+    return (
+        f"Hold: enough with a chance of {stock.service:.0%} until ordered jewels come, "
+        f"{stock.lead_time:g} weeks. It counts planned changes and failures."
+    ).replace("%", " %")
+
+
+def basis(seen: ShopSeen) -> list[str]:
+    """What the chances and plans rest on."""
+    materials = {jewel.fitting.material for jewel in seen.jewels}
+    counts = [tally(seen.jewels, material) for material in materials]
+    ended = sum(count.ended for count in counts)
+    going = sum(count.sound + count.fitted + count.lost for count in counts)
+    lines = [
+        f"Lives: {ended} jewels ended and {going} not ended, of all machines, on top of "
+        "priors from common practice, no source, which give way to them.",
+        "Ended counts chipped, worn, cut quality, plugged and unknown; planned and mishandled "
+        "count as taken off sound.",
+        "A chance from a jewel's own wear takes it that wear goes on in a straight line and that a "
+        "jewel which goes early goes suddenly. A chip gives no warning.",
+    ]
+    return lines + [f"{line[0].upper()}{line[1:]}." for line in seen.shop.assumed()]
+
+
+def _category(state: State | None) -> str:
+    return "function check" if state is None else state.ne107

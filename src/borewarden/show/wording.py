@@ -1,0 +1,429 @@
+"""A verdict in words: what has probably happened, the evidence, and what to check first.
+
+Pure functions on a `Verdict`. Whatever tells a person to do something goes out through `advice`,
+which puts the cautions first. The watcher itself only reads: it never acts on the machine.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+from borewarden.base.text import probability_words
+from borewarden.base.times import local_time
+from borewarden.base.units import INCH, MM, MPA, PER_MINUTE, PSI
+from borewarden.diagnose.causes import Belief, Cause
+from borewarden.diagnose.checks import CHECKS
+from borewarden.diagnose.evidence import features_in
+from borewarden.inspection.cautions import CAUTIONS
+from borewarden.jewels.jewel import Jewel
+from borewarden.physics.pump import DirectDrive, Intensifier, Pump
+from borewarden.watcher.verdict import State, Verdict
+from borewarden.watcher.watcher import Alert
+
+_HEADLINES = {
+    State.LEARNING: "Still learning the fitted jewel: no verdict yet",
+    State.SOUND: "The bore is probably sound",
+    State.WEARING: "The bore is probably wearing",
+    State.OPENED: "The bore has probably opened up",
+    State.NOT_STATED_BORE: "The fitted jewel is probably not the stated bore",
+    State.OTHER_FAULT: "There is probably another fault than an opened bore",
+    State.CANNOT_TELL: "Cannot tell: something other than the bore has probably changed",
+}
+
+
+_LOOK_AT_THE_JEWEL = (
+    "Then, with the pump stopped, locked out, bled down and verified at zero pressure: take out "
+    "the jewel and look at its edge and bore under a microscope. A naked eye does not settle it "
+    "(common practice, no source)."
+)
+_OTHER_WAYS_OUT = (
+    "Look whether a second head or any other valve on the same pump is open: it takes water just "
+    "as a larger bore does.",
+    "From the operator's place, look only: is a seal, a fitting or a check valve weeping? Water "
+    "at the weep holes points there (common practice, no source).",
+)
+_STROKES_DEAD_HEADED = (
+    "Watch the pump with the jet closed, from the operator's place: one that goes on stroking "
+    "while dead-headed is losing water somewhere else, at a seal or a check valve (common "
+    "practice, no source)."
+)
+_CRANK_PUMP_LEAKS = (
+    "Look whether the unloading or bypass valve lets water through while the jet is on: that "
+    "lowers the pressure just as a larger bore does (common practice, no source)."
+)
+_JEWEL_CHANGED = (
+    "Ask whether someone has changed the jewel without telling borewarden. If so, state the new "
+    "one; the watcher then learns afresh."
+)
+_BLOCKED_WAYS = (
+    "Look for what holds water back: a plugged orifice, a clogged filter, a valve that does not "
+    "open fully."
+)
+_NO_PRESSURE = "with the pump stopped, locked out, bled down and verified at zero pressure"
+_CHECKS_OF = {
+    Cause.SECOND_HEAD: (
+        _OTHER_WAYS_OUT[0],
+        "If it is meant to be open, let the valve signal or the settings say so: the bore can't be "
+        "watched meanwhile.",
+    ),
+    Cause.BLOCKED: (
+        _BLOCKED_WAYS,
+        f"Then, {_NO_PRESSURE}: have the last-chance filter and the jewel looked at.",
+    ),
+    Cause.TRANSDUCER: (
+        "Compare the pressure transducer with a second gauge that is there already.",
+        "Until the reading is right, do not trust the pressure shown, nor what the watcher says "
+        "of the bore.",
+    ),
+    Cause.FEED: (
+        "Look at the water supply: feed pressure, inlet filters, a supply valve that is half shut, "
+        "a hose that draws air (common practice, no source).",
+    ),
+    Cause.SLIP: (
+        "From outside the guards, listen for a slipping belt and compare the speed that the drive "
+        "shows with its set point.",
+        "Leave belts and couplings to people qualified for them, the drive locked out.",
+    ),
+    Cause.BYPASS: (_CRANK_PUMP_LEAKS,),
+    Cause.OTHER_BORE: (
+        _JEWEL_CHANGED,
+        "Check the stated bore against the record of what was fitted.",
+        _LOOK_AT_THE_JEWEL,
+    ),
+}
+
+PROBABLE = 0.05  # below, a cause is not shown to people
+MOST_CAUSES, MOST_FOR, MOST_AGAINST = 3, 3, 2
+_NOT_WATCHED = (
+    "Not watched: wear of the mixing chamber or focusing tube does not load the pump, so the "
+    "watcher can't see it"
+)
+# What would confirm or rule out a cause, by the feature of the model that holds it.
+_TELLS = {
+    Cause.LEAK: {
+        "idle": "strokes while dead-headed",
+        "weep": "temperature of the weep lines",
+        "valves": "temperature of the check valves",
+        "sides": "stroke time of each side",
+    },
+    Cause.TRANSDUCER: {"load": "oil pressure or motor torque"},
+    Cause.FEED: {"boost": "feed (boost) pressure"},
+    Cause.SLIP: {"slip": "crank speed beside motor speed"},
+    Cause.BYPASS: {"bypass": "temperature of the bypass line"},
+}
+_ONLY_INTENSIFIER = {"idle", "sides"}
+_FURTHER_CHANNELS = {"load", "boost", "weep", "valves", "bypass", "sides", "slip"}
+
+
+def headline(verdict: Verdict) -> str:
+    """The verdict in one sentence."""
+    if verdict.state is State.OTHER_FAULT and verdict.causes:
+        return f"There is probably another fault: {verdict.causes[0].cause.value}"
+    return _HEADLINES[verdict.state]
+
+
+def since(verdict: Verdict, time_zone: str) -> str | None:
+    """Since when, and by how much; None where no step is known."""
+    if verdict.onset_ns is None:
+        return None
+    return (
+        f"Since about {local_time(verdict.onset_ns, time_zone)}: effective area "
+        f"{_percent(verdict.step)} ± {100.0 * verdict.step_sd:.1f} %"
+    )
+
+
+def state_words(state: State) -> str:
+    """The state as it stands in a table, with a capital letter."""
+    return state.value[0].upper() + state.value[1:]
+
+
+def bore_words(bore: float) -> str:
+    """A bore in m as mm and inch."""
+    return f"{bore / MM:.3f} mm ({bore / INCH:.4f} in)"
+
+
+def jewel_words(jewel: Jewel, time_zone: str) -> str:
+    """Which jewel that is: bore, material, head, and since when it is fitted."""
+    return (
+        f"{jewel.material} {bore_words(jewel.bore)}, head {jewel.head}, fitted "
+        f"{local_time(jewel.fitted_ns, time_zone)}"
+    )
+
+
+def pressure_words(pressure: float) -> str:
+    """A pressure in Pa as MPa and psi."""
+    return f"{pressure / MPA:.1f} MPa ({round(pressure / PSI, -2):,.0f} psi)"
+
+
+def _percent(share: float, digits: int = 1) -> str:
+    return f"{100.0 * share:+.{digits}f} %"
+
+
+def evidence(verdict: Verdict, pump: Pump, time_zone: str) -> list[str]:
+    """The numbers behind the verdict, one a line, leaving out what is not known yet."""
+    lines = [f"NE 107 category: {verdict.state.ne107}"]
+    if math.isfinite(verdict.bore):
+        lines += _bore_lines(verdict)
+        lines += _pump_lines(verdict, pump)
+    if verdict.onset_ns is not None:
+        lines.append(
+            f"Onset: {local_time(verdict.onset_ns, time_zone)}, effective area "
+            f"{_percent(verdict.step)} ± {100.0 * verdict.step_sd:.1f} % from then on"
+        )
+    if not math.isnan(verdict.discharge_coefficient):
+        lines.append(
+            f"Probability: {probability_words(verdict.probability)} that the effective bore has "
+            "opened up, and that it is neither noise nor another cause"
+        )
+        lines += _wear_lines(verdict)
+    lines.append(f"Jet hours of the jewel: {verdict.jet_hours:.1f} h")
+    return lines + _cause_lines(verdict, pump)
+
+
+def probable_causes(verdict: Verdict) -> list[Belief]:
+    """The causes worth showing to people, the most probable first; none while nothing happened."""
+    probable = [belief for belief in verdict.causes if belief.probability >= PROBABLE]
+    return probable[:MOST_CAUSES]
+
+
+def _cause_lines(verdict: Verdict, pump: Pump) -> list[str]:
+    causes = probable_causes(verdict)
+    if not causes:
+        return []
+    first = causes[0]
+    return [
+        *(f"Probable cause: {b.cause.value}, {probability_words(b.probability)}" for b in causes),
+        *(f"For the first: {point}" for point in first.evidence_for[:MOST_FOR]),
+        *(f"Against the first: {point}" for point in first.evidence_against[:MOST_AGAINST]),
+        *undecided(verdict, pump),
+        _NOT_WATCHED,
+    ]
+
+
+def undecided(verdict: Verdict, pump: Pump) -> list[str]:
+    """Why the probable causes can't be told apart for sure, and which signals would help.
+
+    A verdict does not hold what the machine measures, so a signal is asked for unless it stands in
+    the evidence of a cause, and only "where measured".
+    """
+    # one alone may be probable only because nothing is measured that would speak for the next
+    shown = max(len(probable_causes(verdict)), 2)
+    causes = [belief.cause for belief in verdict.causes[:shown]]
+    if len(causes) < 2:
+        return []
+    spoken = features_in(p for b in verdict.causes for p in (*b.evidence_for, *b.evidence_against))
+    is_intensifier = isinstance(pump, Intensifier)
+    missing = [
+        words
+        for cause in causes
+        for name, words in _TELLS.get(cause, {}).items()
+        if name not in spoken and (is_intensifier or name not in _ONLY_INTENSIFIER)
+    ]
+    lines = []
+    if not spoken & _FURTHER_CHANNELS:
+        rate = "stroke rate" if is_intensifier else "crank speed"
+        lines.append(f"Not decided: pressure and {rate} alone can't tell all causes apart surely")
+    if missing:
+        lines.append(f"Would help to tell, where measured: {', '.join(missing)}")
+    if Cause.TRANSDUCER in causes and not is_intensifier:
+        lines.append(
+            "Not decided: on a crank pump a pressure transducer whose gain drifts looks just like "
+            "a change of the effective area; only a second gauge tells"
+        )
+    return lines
+
+
+def _bore_lines(verdict: Verdict) -> list[str]:
+    sd_mm, sd_inch = verdict.bore_sd / MM, verdict.bore_sd / INCH
+    lines = [
+        f"Effective bore now: {verdict.bore / MM:.4f} ± {sd_mm:.4f} mm "
+        f"({verdict.bore / INCH:.5f} ± {sd_inch:.5f} in), standard uncertainty",
+        f"Stated bore: {bore_words(verdict.nominal_bore)}",
+    ]
+    if math.isfinite(verdict.discharge_coefficient):
+        lines.append(
+            f"Effective area now: {_percent(verdict.area_ratio - 1.0)} against the baseline "
+            f"(C_d {verdict.discharge_coefficient:.3f} learned)"
+        )
+    return lines
+
+
+def _pump_lines(verdict: Verdict, pump: Pump) -> list[str]:
+    """What the pump itself shows of a larger bore: more strokes, or less pressure."""
+    rate = f"{verdict.rate_seen / PER_MINUTE:.1f}"
+    change = _percent(verdict.rate_seen / verdict.rate_expected - 1.0)
+    expected = f"{verdict.rate_expected / PER_MINUTE:.1f} expected"
+    if isinstance(pump, Intensifier):
+        lines = [
+            f"Stroke rate: {rate} strokes/min seen, {expected} ({change}) "
+            f"at {pressure_words(verdict.pressure_seen)}"
+        ]
+        if verdict.overstroke_margin is not None:
+            lines.append(
+                f"Overstroke margin: {100.0 * verdict.overstroke_margin:.0f} % of "
+                f"{pump.max_stroke_rate / PER_MINUTE:.0f} strokes/min still free"
+            )
+        return lines
+    if pump.regulation == "none":
+        change = _percent(verdict.pressure_seen / verdict.pressure_expected - 1.0)
+        return [
+            f"Pressure: {pressure_words(verdict.pressure_seen)} seen, "
+            f"{pressure_words(verdict.pressure_expected)} expected ({change}) "
+            f"at {rate} turns/min of the crank"
+        ]
+    return [
+        f"Crank speed: {rate} turns/min seen, {expected} ({change}) "
+        f"at {pressure_words(verdict.pressure_seen)}"
+    ]
+
+
+def _wear_lines(verdict: Verdict) -> list[str]:
+    slope = (
+        f"effective area {_percent(verdict.slope_per_hour, 2)} ± "
+        f"{100.0 * verdict.slope_sd:.2f} % a jet hour"
+    )
+    if verdict.onset_ns is not None:
+        # the jewel is another one since the step: what time it had left would mislead
+        return [f"Wear before the step: {slope}"]
+    lines = [f"Wear: {slope}"]
+    if verdict.state not in (State.SOUND, State.WEARING):
+        return lines
+    if verdict.hours_to_limit is not None:
+        low, middle, high = verdict.hours_to_limit
+        if math.isinf(low):
+            left = "no end in sight at this wear"
+        elif math.isinf(high):
+            left = f"not before {low:.0f}, and no upper bound: the wear may be nought"
+        else:
+            left = f"{low:.0f} to {high:.0f}, middle {middle:.0f}"
+        lines.append(f"Jet hours to the limit of effective area (90 % interval): {left}")
+    return lines
+
+
+def first_checks(verdict: Verdict) -> list[str]:
+    """What to check first at the machine. Hand it to people through `advice` only.
+
+    The cheapest check that would separate the two most probable causes comes first.
+    """
+    usual = _usual_checks(verdict)
+    if not verdict.check or len(verdict.causes) < 2:
+        return usual
+    first, second = (belief.cause.value for belief in verdict.causes[:2])
+    what = f"{verdict.check[0].upper()}{verdict.check[1:]}"
+    check = f"{what}. It is the cheapest way to tell “{first}” from “{second}”."
+    if verdict.check == CHECKS[-1].words:  # the jewel comes out: say all of it, and once only
+        usual = [line for line in usual if line != _LOOK_AT_THE_JEWEL]
+        check += f" Only {_NO_PRESSURE}."
+    return [check, *usual]
+
+
+def _usual_checks(verdict: Verdict) -> list[str]:
+    is_intensifier = verdict.overstroke_margin is not None
+    leaks = [*_OTHER_WAYS_OUT, _STROKES_DEAD_HEADED if is_intensifier else _CRANK_PUMP_LEAKS]
+    match verdict.state:
+        case State.LEARNING:
+            return ["Nothing to check yet: the watcher needs some minutes of steady jet first."]
+        case State.SOUND:
+            return ["Nothing to check: the effective area is probably that of a sound bore."]
+        case State.WEARING:
+            return [
+                *leaks,
+                "Have a jewel ready and plan the change before the effective area reaches the "
+                "limit.",
+                _LOOK_AT_THE_JEWEL,
+            ]
+        case State.OPENED:
+            return [*leaks, _JEWEL_CHANGED, _LOOK_AT_THE_JEWEL]
+        case State.NOT_STATED_BORE:
+            return [
+                "Check the stated bore and material against the record of what was fitted: the "
+                "effective area fits another bore better.",
+                *leaks,
+                "Check the pump's figures in the settings (plunger, stroke, dead volume, "
+                "efficiency) and the scale of the pressure transducer.",
+                _LOOK_AT_THE_JEWEL,
+            ]
+        case State.OTHER_FAULT if verdict.causes and verdict.causes[0].cause in _CHECKS_OF:
+            return [*_CHECKS_OF[verdict.causes[0].cause]]
+        case State.OTHER_FAULT:
+            return leaks
+        case State.CANNOT_TELL if verdict.step < 0.0:
+            return [
+                _BLOCKED_WAYS,
+                "Compare the pressure transducer with a second gauge: one that drifts upward "
+                "looks like a smaller effective area.",
+                _JEWEL_CHANGED,
+                _LOOK_AT_THE_JEWEL,
+            ]
+        case _:
+            return [*leaks, _JEWEL_CHANGED, _LOOK_AT_THE_JEWEL]
+
+
+def advice(verdict: Verdict) -> list[str]:
+    """What to do, the cautions first: the only way in which instructions go out to people."""
+    return [*CAUTIONS, *first_checks(verdict)]
+
+
+def verdict_lines(verdict: Verdict, pump: Pump, time_zone: str) -> list[str]:
+    """The whole verdict as plain lines, for a terminal or a message."""
+    return [
+        headline(verdict),
+        f"{local_time(verdict.time_ns, time_zone)}: {verdict.reason}",
+        *(f"- {line}" for line in evidence(verdict, pump, time_zone)),
+        *(f"! {line}" for line in CAUTIONS),
+        *(f"{number}. {line}" for number, line in enumerate(first_checks(verdict), start=1)),
+    ]
+
+
+class AlertRow(NamedTuple):
+    """One alert as cells of a table."""
+
+    time: str
+    state: str
+    onset: str
+    size: str
+    probability: str
+    reason: str
+
+
+ALERT_COLUMNS = AlertRow(
+    "Time",
+    "State (NE 107)",
+    "Onset",
+    "Effective area",
+    "Probability that the bore opened up",
+    "Reason",
+)
+
+
+def alert_row(alert: Alert, time_zone: str) -> AlertRow:
+    """The cells of one alert, under `ALERT_COLUMNS`."""
+    verdict = alert.verdict
+    no_step = verdict.onset_ns is None
+    known = math.isfinite(verdict.discharge_coefficient)
+    return AlertRow(
+        time=local_time(alert.time_ns, time_zone),
+        state=f"{state_words(verdict.state)} ({verdict.state.ne107})",
+        onset="–" if verdict.onset_ns is None else local_time(verdict.onset_ns, time_zone),
+        size=(
+            f"{_percent(verdict.area_ratio - 1.0)}"
+            if no_step
+            else f"{_percent(verdict.step)} ± {100.0 * verdict.step_sd:.1f} %"
+        ),
+        probability=probability_words(verdict.probability) if known else "–",
+        reason=verdict.reason,
+    )
+
+
+def pump_words(pump: Pump) -> str:
+    """The kind of pump, and what holds its pressure."""
+    match pump:
+        case Intensifier():
+            return "intensifier"
+        case DirectDrive(regulation="none"):
+            return "direct drive, pressure floats with the orifice"
+        case DirectDrive(regulation="speed"):
+            return "direct drive, crank speed holds the pressure"
+        case _:
+            return "direct drive, a bypass holds the pressure"

@@ -1,0 +1,75 @@
+"""The verdict: the state of the bore, in a word and in numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+from borewarden.base.statistics import Interval
+from borewarden.diagnose.causes import Belief
+
+
+class State(Enum):
+    """What the watcher believes of the fitted bore."""
+
+    LEARNING = "learning"
+    SOUND = "sound"
+    WEARING = "wearing"
+    OPENED = "probably opened up"
+    OTHER_FAULT = "probably another fault"
+    NOT_STATED_BORE = "not the stated bore"
+    CANNOT_TELL = "cannot tell"
+
+    @property
+    def ne107(self) -> str:
+        """Status category of NAMUR NE 107 (2006): the plant-wide words for device health."""
+        return _NE107[self]
+
+
+_NE107 = {
+    State.LEARNING: "function check",
+    State.SOUND: "good",
+    State.WEARING: "maintenance required",
+    State.OPENED: "failure",
+    State.OTHER_FAULT: "failure",
+    State.NOT_STATED_BORE: "out of specification",
+    State.CANNOT_TELL: "function check",
+}
+
+
+STATES = tuple(State)  # tables of batches hold the place in here
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The state at `time_ns` and the evidence for it. SI; NaN or None where not known.
+
+    Bores and areas are effective ones. `bore_sd` is a standard uncertainty, `step` a relative
+    change of area, `overstroke_margin` the free share of the stroke rate (crank pumps: None).
+    `probability` is that the bore has opened up, `causes` the posterior over what changed (empty
+    while nothing did), `check` the cheapest thing to look at that would separate the first two.
+    """
+
+    time_ns: int
+    state: State
+    reason: str
+    jet_hours: float  # of the jewel
+    nominal_bore: float
+    bore: float
+    bore_sd: float
+    area_ratio: float  # to the baseline
+    discharge_coefficient: float
+    rate_expected: float
+    rate_seen: float
+    pressure_expected: float
+    pressure_seen: float
+    overstroke_margin: float | None
+    probability: float
+    onset_ns: int | None = None
+    step: float = 0.0
+    step_sd: float = 0.0
+    slope_per_hour: float = 0.0
+    slope_sd: float = 0.0
+    hours_to_limit: Interval | None = None
+    causes: tuple[Belief, ...] = ()
+    check: str = ""

@@ -1,0 +1,152 @@
+"""One machine under watch: samples in, batches, alerts and a verdict out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from borewarden.base.samples import Samples, rows, samples_of
+from borewarden.gate.gate import Gate, GateSettings
+from borewarden.jewels.fitting import FittedSet, fitted_sets
+from borewarden.jewels.jewel import Jewel, stated_area
+from borewarden.physics.pump import Pump
+from borewarden.watcher.bore_watch import BoreWatch
+from borewarden.watcher.settings import WatchSettings
+from borewarden.watcher.verdict import State, Verdict
+
+
+@dataclass(frozen=True)
+class Alert:
+    """A change of state that somebody should hear of, with the verdict at that moment."""
+
+    time_ns: int
+    verdict: Verdict
+
+    @property
+    def is_all_clear(self) -> bool:
+        """Whether this one says that the bore is sound again."""
+        return self.verdict.state is State.SOUND
+
+
+class Learned(NamedTuple):
+    """What one block of samples gave: `phases` has shape (n,).
+
+    `batches` are the rows that closed in it, dtype `RESULT`, shape (m,).
+    """
+
+    phases: NDArray[np.int8]
+    batches: NDArray[np.void]
+    alerts: list[Alert]
+
+
+def join(parts: list[Learned]) -> Learned:
+    """What several blocks gave, in order, as if they had been one. There has to be one at least."""
+    return Learned(
+        np.concatenate([part.phases for part in parts]),
+        np.concatenate([part.batches for part in parts]),
+        [alert for part in parts for alert in part.alerts],
+    )
+
+
+class Watcher:
+    """Follows one machine. Live service and replay feed it alike, in blocks of any size.
+
+    `gate.nominal_area` is taken from the `jewels`, which may be fitted before or during the data,
+    in any order; whatever comes or goes starts a new baseline, as `fitted_sets` has it. Samples
+    from before the first fitting are judged by the first jewels all the same. `jewels` are those
+    in the heads now. Raises ValueError if there are no jewels.
+    """
+
+    def __init__(
+        self,
+        pump: Pump,
+        gate: GateSettings,
+        jewels: list[Jewel],
+        settings: WatchSettings | None = None,
+    ) -> None:
+        if not jewels:
+            raise ValueError("at least one fitted jewel has to be stated")
+        self.pump = pump
+        self.settings = settings or WatchSettings()
+        self._to_come = fitted_sets(jewels)
+        self._gate_settings = gate
+        self.gate = Gate(gate, pump.displacement)
+        self._earlier_jet_hours = self._earlier_missed_hours = 0.0
+        self._fit(self._to_come[0].jewels)
+
+    def learn_many(self, samples: Samples) -> Learned:
+        """Take a block of samples in time order."""
+        parts: list[Learned] = []
+        start = 0
+        while self._to_come:
+            reached = np.flatnonzero(samples.time_ns[start:] >= self._to_come[0].since_ns)
+            if len(reached) == 0:
+                break
+            stop = start + int(reached[0])
+            parts.append(self._learn_part(rows(samples, start, stop)))
+            self._fit(self._to_come.pop(0).jewels)
+            start = stop
+        parts.append(self._learn_part(rows(samples, start) if start else samples))
+        return parts[0] if len(parts) == 1 else join(parts)
+
+    def expect(self, sets: list[FittedSet], newest_ns: int) -> None:
+        """Take note of the `sets` to come after the newest sample seen, of `newest_ns`.
+
+        Those up to then have to be as they were.
+        """
+        self._to_come = [s for s in sets if s.since_ns > newest_ns]
+
+    def learn_one(self, time_ns: int, **channels: float) -> Learned:
+        """Take one sample: a block of one; see `Samples` for the names and units."""
+        columns = {name: np.array([value], float) for name, value in channels.items()}
+        return self.learn_many(samples_of(np.array([time_ns], dtype=np.int64), **columns))
+
+    @property
+    def jet_hours(self) -> float:
+        """Hours with the jet on, over all jewels seen."""
+        return self._earlier_jet_hours + self.gate.jet_hours
+
+    @property
+    def missed_hours(self) -> float:
+        """Hours that went unseen while the jet was on when last seen."""
+        return self._earlier_missed_hours + self.gate.missed_hours
+
+    def verdict(self) -> Verdict:
+        """The verdict now."""
+        verdict = self.bore.verdict()
+        hidden = self.gate.bypass_hours * 3600.0 > self.settings.baseline_time
+        if verdict.state is State.LEARNING and hidden:
+            reason = (
+                "the bypass spilled whenever the jet was steady, so the flow of the jet is not "
+                "known; a larger bore or a lower crank speed would close it"
+            )
+            return replace(verdict, state=State.CANNOT_TELL, reason=reason)
+        return verdict
+
+    def _learn_part(self, samples: Samples) -> Learned:
+        phases, closed = self.gate.learn_many(samples)
+        before = self.bore.state
+        batches, changes = self.bore.learn_many(closed)
+        alerts = []
+        for verdict in changes:
+            if (before, verdict.state) != (State.LEARNING, State.SOUND):
+                alerts.append(Alert(verdict.time_ns, verdict))
+            before = verdict.state
+        return Learned(phases, batches, alerts)
+
+    def _fit(self, jewels: list[Jewel]) -> None:
+        """Start over with the jewels that are in the heads from now on.
+
+        Nothing is carried over, so the state is a function of the samples since then:
+        a service that restarts has only to feed those again.
+        """
+        self.jewels = jewels
+        self._earlier_jet_hours += self.gate.jet_hours
+        self._earlier_missed_hours += self.gate.missed_hours
+        self.gate = Gate(
+            self._gate_settings._replace(nominal_area=stated_area(jewels)), self.pump.displacement
+        )
+        self.bore = BoreWatch(self.pump, jewels, self.settings)

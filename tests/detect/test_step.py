@@ -1,0 +1,295 @@
+"""The step detector against published formulae, simulation, and a plain reckoning by hand."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import statsmodels.api
+from numba import njit
+from numpy.typing import NDArray
+from scipy import stats
+
+from borewarden.detect.baseline import robust_noise
+from borewarden.detect.step import (
+    RING,
+    WINDOW,
+    average_run_length,
+    clip,
+    locate_step,
+    newest,
+    overshoot_factor,
+    threshold,
+    weigh,
+)
+
+SIZES = np.log1p(np.array([0.03, 0.08, 0.2]))
+SMALLEST = math.log1p(0.04)
+
+
+# -- run lengths and thresholds
+
+
+@pytest.mark.parametrize("x", [0.01, 0.05, 0.1, 0.2])
+def test_overshoot_is_siegmunds_exponential_for_small_x(x: float) -> None:
+    # Siegmund (1985), "Sequential Analysis", ch. X (from memory): nu(x) = exp(-0.583 x) + o(x²);
+    # 0.583 is -zeta(1/2)/sqrt(2 pi). The closed form is good to a per cent of it
+    assert overshoot_factor(x) == pytest.approx(math.exp(-0.583 * x), rel=0.01)
+
+
+@pytest.mark.parametrize("x", [0.5, 1.0, 2.0])
+def test_overshoot_is_that_of_the_exact_series(x: float) -> None:
+    # Siegmund (1985), ch. IV (from memory):
+    # nu(x) = 2/x² exp(-2 sum over n of Phi(-x sqrt(n)/2) / n)
+    n = np.arange(1, 5000)
+    series = 2.0 / x**2 * math.exp(-2.0 * np.sum(stats.norm.cdf(-0.5 * x * n**0.5) / n))
+    assert overshoot_factor(x) == pytest.approx(series, rel=0.03)
+
+
+@njit
+def plain_run_length(b: float, seed: int) -> int:  # pragma: no cover
+    """Run length of the one-sided likelihood ratio over every onset, as it stands in the books."""
+    np.random.seed(seed)
+    values = np.zeros(20_000)
+    for n in range(len(values)):
+        values[n] = np.random.normal()
+        total = 0.0
+        for k in range(n + 1):
+            total += values[n - k]
+            if total > 0.0 and total * total >= b * b * (k + 1):
+                return n + 1
+    return len(values)
+
+
+@pytest.mark.parametrize("run_length", [200.0, 500.0, 1000.0])
+def test_threshold_gives_the_run_length_asked_for_in_simulation(run_length: float) -> None:
+    b = math.sqrt(2.0 * threshold(run_length))
+    assert average_run_length(b) == pytest.approx(run_length, rel=1e-6)
+    lengths = [plain_run_length(b, seed) for seed in range(800)]
+    ratio = np.mean(lengths) / run_length
+    error = np.std(lengths) / len(lengths) ** 0.5 / run_length
+    # an approximation for large thresholds: at these ones the integral over all x also counts
+    # onsets less than one value ago, so that alarms are rarer than asked for. 1,500 runs each gave
+    # ratios of 1.27 to 1.29 for run lengths from 200 to 2,000
+    assert ratio > 1.0 - 3.0 * error
+    assert ratio < 1.30 + 4.0 * error
+
+
+def test_run_length_grows_with_the_threshold() -> None:
+    lengths = [average_run_length(b) for b in (2.0, 3.0, 4.0, 5.0)]
+    assert lengths == sorted(lengths)
+    # exp(b²/2) / b and nothing else of b
+    assert lengths[3] / lengths[2] == pytest.approx(math.exp(4.5) * 4.0 / 5.0)
+
+
+def test_threshold_allows_for_an_estimated_scale() -> None:
+    normal = threshold(1e4)
+    of_t = [threshold(1e4, freedom) for freedom in (5.0, 20.0, 100.0, 1e6)]
+    assert of_t == sorted(of_t, reverse=True)
+    assert of_t[0] > 2.0 * normal
+    assert of_t[-1] == pytest.approx(normal, rel=1e-4)
+    tail = stats.t.sf(math.sqrt(2.0 * of_t[1]), 20.0)
+    assert tail == pytest.approx(stats.norm.sf(math.sqrt(2.0 * normal)), rel=1e-6)
+
+
+def test_senseless_run_length_is_refused() -> None:
+    with pytest.raises(ValueError, match="every 20 batches"):
+        threshold(20.0)
+    assert threshold(50.0) > 0.0
+
+
+# -- weighing
+
+
+def ring_of(
+    values: NDArray[np.float64],
+    times: NDArray[np.float64] | float = 20.0,
+    timing: NDArray[np.float64] | float = 0.0,
+    shared: NDArray[np.float64] | float = 0.0,
+    length: int | None = None,
+) -> NDArray[np.void]:
+    """A ring into which `values` were put one after the other; `length` of it, or just enough."""
+    n = len(values)
+    rows = np.zeros(n, dtype=RING)
+    rows["value"] = rows["clipped"] = values
+    rows["time"], rows["timing"], rows["shared"] = times, timing, shared
+    rows["start_ns"] = np.arange(n) * 20 * 10**9
+    rows["end_ns"] = rows["start_ns"] + 20 * 10**9
+    ring = np.zeros(length or n, dtype=RING).view(np.recarray)
+    for i in range(n):
+        ring[i % len(ring)] = rows[i]
+    return ring
+
+
+def weighed_by_hand(
+    rows: NDArray[np.void], sigma: float, level_sd: float
+) -> tuple[float, float, float]:
+    """The same as `weigh`, from the covariance matrix of the batches."""
+    n = len(rows)
+    time, x = rows["time"], rows["clipped"]
+    # covariance of value * time: neighbours share an edge, timed late for one, early for the other
+    covariance = np.diag(sigma**2 * time**2 + rows["timing"])
+    for i in range(1, n):
+        covariance[i, i - 1] = covariance[i - 1, i] = -rows["shared"][i]
+    up = down = odds = 0.0
+    for first in range(n - 1):
+        late = slice(first, n)
+        span = time[late].sum()
+        mean = (x[late] * time[late]).sum() / span
+        variance = covariance[late, late].sum() / span**2 + level_sd**2
+
+        def gain(step: float, mean: float = mean, variance: float = variance) -> float:
+            # log of the ratio of two normal densities
+            spread = variance**0.5
+            shifted, still = (stats.norm.logpdf(mean, m, spread) for m in (step, 0.0))
+            return float(shifted - still)
+
+        up = max(up, gain(max(mean, SMALLEST)))
+        down = max(down, gain(min(mean, -SMALLEST)))
+        odds += np.mean([np.exp(min(gain(size), 60.0)) for size in SIZES])
+    return up, down, odds
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_weighing_is_that_of_the_covariance_matrix(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    n = 30
+    values = rng.normal(0.0, 0.02, n) + 0.03 * (np.arange(n) > 22) * rng.choice([-1.0, 1.0])
+    shared = rng.choice([0.0, 0.08], n)
+    timing = shared + np.roll(shared, -1) + 0.03
+    ring = ring_of(values, rng.uniform(15.0, 30.0, n), timing, shared)
+    found = weigh(ring, n, 0.01, 0.005, SMALLEST, SIZES)
+    assert found == pytest.approx(weighed_by_hand(ring, 0.01, 0.005), rel=1e-9, abs=1e-12)
+
+
+def test_only_what_is_in_the_ring_is_weighed() -> None:
+    values = np.random.default_rng(7).normal(0.01, 0.02, 70)
+    ring = ring_of(values, length=25)
+    found = weigh(ring, 70, 0.02, 0.005, SMALLEST, SIZES)
+    late = ring_of(values[-25:])
+    assert found == pytest.approx(weigh(late, 25, 0.02, 0.005, SMALLEST, SIZES), rel=1e-12)
+    assert newest(ring, 70)["value"].tolist() == values[-25:].tolist()
+    assert newest(ring_of(values, length=WINDOW), 70)["value"].tolist() == values.tolist()
+
+
+def test_edges_that_batches_share_cancel() -> None:
+    """Ten batches of one run are timed at two ends only: 2 e², not 20 e² (plain arithmetic)."""
+    e = 1.0 / 12.0
+    shared = np.where(np.arange(10) > 0, e, 0.0)
+    joined = ring_of(np.full(10, 0.05), 20.0, 2.0 * e, shared)
+    apart = ring_of(np.full(10, 0.05), 20.0, 2.0 * e, 0.0)
+    tiny = 1e-9
+    up = weigh(joined, 10, tiny, 0.0, SMALLEST, SIZES)[0]
+    assert up == pytest.approx(0.5 * 0.05**2 * (200.0**2 / (2.0 * e)), rel=1e-6)
+    assert up == pytest.approx(10.0 * weigh(apart, 10, tiny, 0.0, SMALLEST, SIZES)[0], rel=1e-6)
+
+
+def test_one_batch_alone_says_nothing() -> None:
+    ring = ring_of(np.array([5.0]), length=10)
+    assert weigh(ring, 1, 0.01, 0.005, SMALLEST, SIZES) == (0.0, 0.0, 0.0)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize("wild", [0.1, 1.0, 1e6])
+@pytest.mark.parametrize("level_sd", [0.0, 0.005, 0.02])
+def test_one_wild_batch_can_not_alarm_but_two_can(
+    sign: float, wild: float, level_sd: float
+) -> None:
+    sigma, h = 0.01, threshold(1e5)
+
+    def alarms(values: list[float]) -> bool:
+        kept = [clip(value, sigma**2, level_sd, h) for value in values]
+        up, down, _ = weigh(ring_of(np.array(kept)), len(kept), sigma, level_sd, SMALLEST, SIZES)
+        return bool((up if sign > 0.0 else down) >= h)
+
+    quiet = [0.0] * 20
+    assert not alarms([*quiet, sign * wild])
+    assert not alarms([*quiet, sign * wild, 0.0])
+    assert not alarms([0.0, sign * wild, *quiet])
+    large = max(wild, 0.3)
+    assert alarms([*quiet, sign * large, sign * large])
+
+
+def test_odds_rise_with_a_step_up_only() -> None:
+    rng = np.random.default_rng(3)
+    sound = rng.normal(0.0, 0.01, 100)
+    odds = []
+    for step in (-0.08, 0.0, 0.08):
+        values = sound + step * (np.arange(100) >= 95)
+        odds.append(weigh(ring_of(values), 100, 0.01, 0.005, SMALLEST, SIZES)[2])
+    assert odds[0] < odds[1] < 100.0  # a ratio of one for each onset, on average
+    assert odds[2] > 1e6
+
+
+# -- locating
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_step_is_located_and_sized(sign: float) -> None:
+    rng = np.random.default_rng(5)
+    misses, sizes = [], []
+    for _ in range(200):
+        values = rng.normal(0.0, 0.01, 120)
+        values[100:] += sign * 0.03
+        step = locate_step(ring_of(values), 0.01, sign)
+        misses.append(step.first - 100)
+        sizes.append(step.size)
+    # Hinkley (1970): at three sigmas the onset is found to within a value or two
+    assert np.median(np.abs(misses)) == 0
+    assert np.mean(np.abs(misses)) < 0.5
+    assert np.mean(sizes) == pytest.approx(sign * 0.03, rel=0.02)
+    assert np.std(sizes) == pytest.approx(0.01 / 20**0.5, rel=0.2)
+    assert step.size_sd == pytest.approx(0.01 / (120 - step.first) ** 0.5, rel=1e-9)
+
+
+def test_longer_batches_count_for_more() -> None:
+    ring = ring_of(np.array([0.0, 0.0, 0.1, 0.11]), np.array([20.0, 20.0, 30.0, 10.0]))
+    step = locate_step(ring, 0.01, 1.0)
+    assert step.first == 2
+    assert step.size == pytest.approx((0.1 * 30.0 + 0.11 * 10.0) / 40.0)
+    assert step.size_sd == pytest.approx(0.01 * (30.0**2 + 10.0**2) ** 0.5 / 40.0)
+
+
+def test_shared_edges_sharpen_the_size_of_a_step() -> None:
+    e = 1.0 / 12.0
+    values = np.where(np.arange(30) < 20, 0.0, 0.08)
+    shared = np.where(np.arange(30) > 0, e, 0.0)
+    joined = locate_step(ring_of(values, 20.0, 2.0 * e, shared), 0.001, 1.0)
+    apart = locate_step(ring_of(values, 20.0, 2.0 * e), 0.001, 1.0)
+    assert joined.first == apart.first == 20
+    span = 200.0
+    noise = 10 * 0.001**2 * 20.0**2
+    assert joined.size_sd == pytest.approx((noise + 2.0 * e) ** 0.5 / span)
+    assert apart.size_sd == pytest.approx((noise + 20.0 * e) ** 0.5 / span)
+
+
+def test_no_batches_no_step() -> None:
+    with pytest.raises(ValueError, match="no batches"):
+        locate_step(np.zeros(0, dtype=RING), 1.0, 1.0)
+
+
+def test_the_nile_fell_in_1899() -> None:
+    """Annual flow of the Nile at Aswan (data set `nile` of statsmodels): Cobb (1978, Biometrika
+    65, 243-251) puts the one change after 1898. The first 20 years are the baseline."""
+    nile = statsmodels.api.datasets.nile.load_pandas().data
+    years, flow = nile["year"].to_numpy(), np.log(nile["volume"].to_numpy())
+    noise = robust_noise(flow[:20], np.zeros(20))
+    h = threshold(1000.0, round(noise.effective_count - 1.0))
+    ring = np.zeros(WINDOW, dtype=RING).view(np.recarray)
+    alarms = []
+    for i, value in enumerate(flow - np.mean(flow[:20])):
+        row = ring[i % WINDOW]
+        row.value, row.time = value, 1.0
+        row.clipped = clip(value, noise.sigma**2, 0.0, h)
+        up, down, _ = weigh(ring, i + 1, noise.sigma, 0.0, math.log1p(0.1), np.log1p([0.2]))
+        assert up < h
+        if down >= h:
+            alarms.append((years[i], locate_step(newest(ring, i + 1), noise.sigma, -1.0)))
+    first_year, first = alarms[0]
+    assert 1899 <= first_year <= 1904
+    assert years[first.first] == 1899
+    _, last = alarms[-1]
+    assert years[last.first] == 1899
+    # Cobb's means before and after: 1097.75 and 849.97 (10^8 m³)
+    assert last.size == pytest.approx(math.log(849.97 / 1097.75), abs=0.03)

@@ -1,0 +1,121 @@
+"""The wear line against textbook regression, and its time-to-limit against Fieller's interval."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import optimize, stats
+
+from borewarden.detect.wear import Drift, Line, hours_to
+
+# Graybill & Iyer (1994, "Regression Analysis: Concepts and Applications"), crystal growth data:
+# hours and weight in g, as carried by the R package investr (Greenwell & Schubert Kabban 2014,
+# R Journal 6(1), 90-100). The list is a value from memory; the published results below, which it
+# reproduces in every digit, come from that package's documentation.
+HOURS = np.arange(2.0, 29.0, 2.0)
+WEIGHT = np.array(
+    [0.08, 1.12, 4.43, 4.98, 4.92, 7.18, 5.57, 8.40, 8.81, 10.81, 11.16, 10.12, 13.12, 15.04]
+)
+
+
+def least_squares(x: np.ndarray, y: np.ndarray) -> Line:
+    """The ordinary least-squares line with its classical covariance."""
+    design = np.column_stack([np.ones_like(x), x])
+    coefficients, residuals, *_ = np.linalg.lstsq(design, y, rcond=None)
+    covariance = residuals[0] / (len(x) - 2) * np.linalg.inv(design.T @ design)
+    return Line(*coefficients, covariance[0, 0], covariance[0, 1], covariance[1, 1])
+
+
+def test_interval_is_fiellers_in_the_published_example() -> None:
+    t = float(stats.t.ppf(0.975, len(HOURS) - 2))
+    interval = hours_to(8.0, least_squares(HOURS, WEIGHT), now=0.0, z=t)
+    # investr: calibrate(crystal, y0 = 8, mean.response = TRUE)
+    assert interval == pytest.approx((14.65896, 15.88820, 17.15963), abs=5e-6)
+
+
+def test_line_tends_to_least_squares() -> None:
+    rng = np.random.default_rng(2)
+    x = np.linspace(0.0, 30.0, 200)
+    y = 0.003 + 0.004 * x + rng.normal(0.0, 0.005, 200)
+    drift = Drift(sigma=0.005, level_sd=10.0, slope_sd=10.0)  # wide priors: no shrinkage
+    for hours, value in zip(x, y, strict=True):
+        drift.update(hours, value)
+    design = np.column_stack([np.ones_like(x), x])
+    covariance = 0.005**2 * np.linalg.inv(design.T @ design)
+    line, classic = drift.line, least_squares(x, y)
+    assert line.slope == pytest.approx(classic.slope, rel=1e-3)
+    assert line.level == pytest.approx(classic.level, abs=1e-5)
+    assert line.slope_sd == pytest.approx(covariance[1, 1] ** 0.5, rel=1e-2)
+
+
+def test_prior_keeps_a_short_record_quiet() -> None:
+    drift = Drift(sigma=0.005, level_sd=0.005, slope_sd=0.01)
+    drift.update(0.1, 0.02)
+    assert drift.line.slope_sd == pytest.approx(0.01, rel=0.02)  # six minutes say next to nothing
+    assert drift.line.slope < drift.line.slope_sd
+    assert hours_to(0.08, drift.line, 0.1).high == np.inf
+
+
+def test_outlier_bends_the_line_only_a_little() -> None:
+    calm, shaken = (Drift(0.003) for _ in range(2))
+    for i in range(100):
+        calm.update(i / 12, 0.0)
+        shaken.update(i / 12, 5.0 if i == 50 else 0.0)
+    assert abs(shaken.line.at(8.0)[0]) < 0.001 + abs(calm.line.at(8.0)[0])
+
+
+def test_coverage_of_the_time_to_limit() -> None:
+    """The 90 % interval holds the truth about nine times in ten."""
+    rng = np.random.default_rng(7)
+    held = 0
+    for _ in range(200):
+        slope = 0.004
+        drift = Drift(sigma=0.004, level_sd=0.01, slope_sd=0.01)
+        for hours in np.arange(0.5, 10.0, 0.2):
+            drift.update(hours, slope * hours + rng.normal(0.0, 0.004))
+        truth = 0.077 / slope - 10.0
+        low, _, high = hours_to(0.077, drift.line, 10.0)
+        held += low <= truth <= high
+    assert 0.84 <= held / 200 <= 0.96
+
+
+def test_limits_already_passed_and_never_reached() -> None:
+    worn = Line(0.1, 0.01, 1e-8, 0.0, 1e-8)
+    assert hours_to(0.08, worn, 1.0) == (0.0, 0.0, 0.0)
+    sound = Line(0.0, -0.001, 1e-8, 0.0, 1e-10)
+    assert hours_to(0.08, sound, 1.0) == (np.inf, np.inf, np.inf)
+
+
+def test_line_before_a_bend_is_that_of_the_values_before_it() -> None:
+    """Wear of 0.2 % an hour, and from the 31st value on a fault that grows by 3 % an hour.
+
+    The bend is where a search of all continuous two-piece lines by scipy's least squares has it.
+    """
+    rng = np.random.default_rng(5)
+    hours = np.arange(1.0, 61.0) / 10.0
+    values = 0.002 * hours + 0.03 * np.maximum(hours - 3.0, 0.0) + rng.normal(0.0, 0.002, 60)
+    drift, sound = (Drift(sigma=0.002, level_sd=0.005) for _ in range(2))
+    for value in zip(hours, values, strict=True):
+        drift.update(*value)
+    before = drift.before_a_bend()
+    fitted, _ = optimize.curve_fit(
+        lambda x, level, slope, bend, more: level + slope * x + more * np.maximum(x - bend, 0.0),
+        hours,
+        values,
+        p0=[0.0, 0.0, 3.5, 0.01],
+    )
+    assert before.values[-1][0] == pytest.approx(fitted[2], abs=0.1)
+    for value in before.values:
+        sound.update(*value)
+    assert before.line == sound.line
+    assert before.line.slope == pytest.approx(0.002, abs=3.0 * before.line.slope_sd)
+    assert drift.line.slope > 0.008
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_straight_line_is_not_bent(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    drift = Drift(sigma=0.002, level_sd=0.005)
+    for hours in np.arange(1.0, 150.0) / 10.0:
+        drift.update(hours, 0.003 * hours + rng.normal(0.0, 0.002))
+    assert drift.before_a_bend().line == drift.line

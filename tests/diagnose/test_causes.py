@@ -1,0 +1,225 @@
+"""Causes told apart by hand-made signatures, each reckoned from what the fault does to a pump."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pytest
+
+from borewarden.diagnose.causes import ONLY_DIRECT_DRIVE, PRIOR, Belief, Cause, possible_causes
+from borewarden.diagnose.feature_table import FEATURES, NAMES, FeatureShift
+from borewarden.diagnose.posterior import weigh_causes
+from borewarden.diagnose.signatures import Circumstances, signatures_of
+
+BORE = 0.254e-3  # m, 0.010 in
+INTENSIFIER = Circumstances(is_intensifier=True, at_stop=False, pierce_ratio=0.4, bore=BORE)
+CRANK = INTENSIFIER._replace(is_intensifier=False)
+NOT_ON = {
+    True: {"slip", "bypass"},
+    False: {"load", "pressure", "sides", "idle"},
+}
+
+
+def shift(sd: float = 0.003, **seen: float) -> FeatureShift:
+    """Only the features named."""
+    values = np.full(len(FEATURES), np.nan)
+    for name, value in seen.items():
+        values[NAMES.index(name)] = value
+    return FeatureShift(values, np.where(np.isfinite(values), sd, np.nan))
+
+
+def full(c: Circumstances, **seen: float) -> FeatureShift:
+    """All features that this kind of pump measures: those not named have not changed."""
+    quiet = {name: 0.0 for name in NAMES if name not in NOT_ON[c.is_intensifier]}
+    return shift(**(quiet | seen))
+
+
+def probabilities(beliefs: tuple[Belief, ...]) -> dict[Cause, float]:
+    return {belief.cause: belief.probability for belief in beliefs}
+
+
+GREW = float(np.log(1.10))
+SIGNATURES = [
+    # +10 % of the jet's own area is +10 % at every pressure
+    (Cause.BORE, INTENSIFIER, {"area": GREW, "low_area": GREW}),
+    (Cause.BORE, CRANK, {"area": GREW, "low_area": GREW}),
+    # a leak of 10 % of the flow through one side's seal takes 20 % of its stroke; a laminar gap's
+    # leak goes as p, the jet's flow as its root; it is there while dead-headed, and hot
+    (
+        Cause.LEAK,
+        INTENSIFIER,
+        {
+            "area": GREW,
+            "low_area": float(np.log1p(0.10 * 0.4**0.5)),
+            "idle": 0.10,
+            "sides": float(-np.log(1.2)),
+            "weep": 25.0,
+        },
+    ),
+    (
+        Cause.LEAK,
+        CRANK,
+        {"area": GREW, "low_area": float(np.log1p(0.1 * 0.4**1.5)), "weep": 25.0, "ripple": 0.3},
+    ),
+    # a check valve's leak of 10 % of the flow is 30 % of what its plunger of three delivers; mixed
+    # with that, water throttled from 400 MPa warms it by some 65 K * 0.3 / 1.3
+    (Cause.LEAK, CRANK, {"area": GREW, "valves": 15.0, "ripple": 0.3}),
+    # 8 % too high a reading at the same torque
+    (Cause.TRANSDUCER, CRANK, {"area": -0.04, "low_area": -0.04, "load": 0.08}),
+    # a second head of the same bore, which stays open when the first one closes, or not
+    (
+        Cause.SECOND_HEAD,
+        INTENSIFIER,
+        {"area": np.log(2.0), "low_area": np.log(2.0), "idle": 1.0},
+    ),
+    (Cause.SECOND_HEAD, CRANK, {"area": np.log(2.0), "low_area": np.log(2.0)}),
+    (Cause.BLOCKED, INTENSIFIER, {"area": -0.12, "low_area": -0.12}),
+    (Cause.BLOCKED, CRANK, {"area": -0.12, "low_area": -0.12}),
+    # 8 % too high a reading: the root of it in area, all of it against the oil side
+    (
+        Cause.TRANSDUCER,
+        INTENSIFIER,
+        {"area": -0.04, "low_area": -0.04, "load": 0.08, "pressure": 0.08},
+    ),
+    # a zero that is 6 % of the working pressure off
+    (Cause.TRANSDUCER, CRANK, {"area": -0.03, "low_area": -0.075, "zero": 0.06}),
+    (
+        Cause.FEED,
+        INTENSIFIER,
+        {"area": GREW, "low_area": 0.5 * GREW, "boost": -0.4, "scatter": 1.2, "ripple": 0.4},
+    ),
+    (
+        Cause.FEED,
+        CRANK,
+        {"area": GREW, "low_area": 0.5 * GREW, "boost": -0.4, "scatter": 1.2, "ripple": 0.4},
+    ),
+    # the crank has a sensor of its own, so the water reckoned with it stays right
+    (Cause.SLIP, CRANK, {"slip": float(-np.log(1.08))}),
+    (Cause.BYPASS, CRANK, {"area": GREW, "low_area": GREW, "bypass": 30.0}),
+    # nothing known makes the weep line icy and the feed pressure rise fourfold
+    (
+        Cause.UNKNOWN,
+        INTENSIFIER,
+        {"area": -0.5, "low_area": 0.5, "load": -0.15, "weep": -40.0, "boost": 1.4, "zero": 0.1}
+        | {"valves": -40.0, "sides": 0.5},
+    ),
+]
+
+
+@pytest.mark.parametrize(("cause", "circumstances", "seen"), SIGNATURES)
+def test_each_cause_is_told_by_its_signature(
+    cause: Cause, circumstances: Circumstances, seen: dict[str, float]
+) -> None:
+    beliefs = weigh_causes(full(circumstances, **seen), circumstances)
+    assert beliefs[0].cause is cause
+    assert beliefs[0].probability > (0.5 if cause is Cause.UNKNOWN else 0.7)
+    chances = [belief.probability for belief in beliefs]
+    assert chances == sorted(chances, reverse=True)
+    assert sum(chances) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("circumstances", [INTENSIFIER, CRANK])
+def test_another_bore_comes_in_a_stop(circumstances: Circumstances) -> None:
+    grown = float(np.log((0.011 / 0.010) ** 2))
+    seen = full(circumstances, area=grown, low_area=grown)
+    stopped = weigh_causes(seen, circumstances._replace(at_stop=True))
+    assert stopped[0].cause is Cause.OTHER_BORE
+    assert stopped[0].probability > 0.5
+    cutting = probabilities(weigh_causes(seen, circumstances))
+    assert cutting[Cause.OTHER_BORE] < 0.05
+    assert cutting[Cause.BORE] > cutting[Cause.OTHER_BORE]
+
+
+def test_all_causes_are_tried() -> None:
+    tried = {cause for cause, _, _ in SIGNATURES} | {Cause.OTHER_BORE}
+    assert tried == set(Cause) == set(PRIOR)
+
+
+def test_an_intensifier_has_no_belt_and_no_bypass() -> None:
+    seen = shift(area=GREW)
+    assert {Cause.SLIP, Cause.BYPASS} == ONLY_DIRECT_DRIVE
+    assert set(probabilities(weigh_causes(seen, CRANK))) == set(Cause)
+    on_intensifier = set(probabilities(weigh_causes(seen, INTENSIFIER)))
+    assert on_intensifier == set(Cause) - ONLY_DIRECT_DRIVE
+
+
+def test_nothing_measured_leaves_the_odds_as_they_were() -> None:
+    found = probabilities(weigh_causes(shift(), CRANK))
+    # per jet hour, and most of each outside a stop
+    ratio = found[Cause.BORE] / found[Cause.LEAK]
+    assert ratio == pytest.approx(PRIOR[Cause.BORE] / PRIOR[Cause.LEAK])
+    assert sum(found.values()) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("circumstances", [INTENSIFIER, CRANK])
+def test_area_alone_does_not_decide(circumstances: Circumstances) -> None:
+    beliefs = weigh_causes(shift(area=GREW), circumstances)
+    found = probabilities(beliefs)
+    assert beliefs[0].cause is Cause.BORE  # by the odds beforehand
+    assert found[Cause.BORE] < 0.9
+    assert found[Cause.LEAK] > 0.05
+    # how much it grew hardly speaks for a bore rather than for a leak
+    ratio = found[Cause.BORE] / found[Cause.LEAK]
+    assert ratio == pytest.approx(PRIOR[Cause.BORE] / PRIOR[Cause.LEAK], rel=0.3)
+    assert beliefs[0].evidence_for == ()
+    assert beliefs[0].evidence_against == ()
+
+
+def test_what_is_not_known_is_left_out() -> None:
+    known = shift(area=GREW, low_area=GREW)
+    spoiled = FeatureShift(known.seen.copy(), known.sd.copy())
+    spoiled.seen[NAMES.index("weep")] = 60.0  # without an uncertainty
+    spoiled.sd[NAMES.index("load")] = 0.001  # without a value
+    assert weigh_causes(spoiled, INTENSIFIER) == weigh_causes(known, INTENSIFIER)
+    for belief in weigh_causes(known, INTENSIFIER):
+        words = " ".join(belief.evidence_for + belief.evidence_against)
+        assert "weep" not in words
+        assert "nan" not in words
+
+
+@pytest.mark.parametrize("sd", [0.003, 0.05])
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+@pytest.mark.parametrize(
+    ("name", "absurd"),
+    [
+        ("weep", 300.0),
+        ("load", 2.0),
+        ("boost", 5.0),
+        ("sides", 2.0),
+        ("scatter", 8.0),
+        ("zero", 0.5),
+    ],
+)
+def test_one_absurd_sensor_does_not_decide(
+    name: str, absurd: float, sign: float, sd: float
+) -> None:
+    """A broken sensor, steady or wandering; all others speak for a blocking."""
+    seen = full(INTENSIFIER, area=-0.12, low_area=-0.12)
+    seen.seen[NAMES.index(name)] = sign * absurd
+    seen.sd[NAMES.index(name)] = sd
+    beliefs = weigh_causes(seen, INTENSIFIER)
+    assert beliefs[0].cause is Cause.BLOCKED
+    assert all(np.isfinite(belief.probability) for belief in beliefs)
+
+
+def test_evidence_is_put_in_words_the_strongest_first() -> None:
+    seen = full(INTENSIFIER, area=GREW, low_area=GREW * 0.6, idle=0.10, weep=30.0)
+    beliefs = weigh_causes(seen, INTENSIFIER)
+    leak = beliefs[0]
+    assert leak.cause is Cause.LEAK
+    text = " / ".join(leak.evidence_for)
+    assert "dead-head flow up 10 % of working flow; a leaking seal or check valve" in text
+    assert "weep line up 30 °C relative to water temperature; a leaking seal" in text
+    assert re.search(r"weep line [^/]* usually adds 3\d °C", text)
+    bore = next(belief for belief in beliefs if belief.cause is Cause.BORE)
+    against = " / ".join(bore.evidence_against)
+    assert "dead-head flow up 10 % of working flow; a bad jewel usually leaves it alone" in against
+    assert bore.evidence_against[0].startswith(("dead-head flow", "weep line"))
+
+
+def test_a_bore_beyond_all_stock_has_no_neighbour_and_every_other_cause() -> None:
+    """Three heads have the area of one bore far beyond stock; this divided by zero."""
+    causes = signatures_of(True, 0.5, 0.65e-3).causes
+    assert Cause.OTHER_BORE not in causes
+    assert set(causes) == set(possible_causes(True)) - {Cause.OTHER_BORE}

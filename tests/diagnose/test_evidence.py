@@ -1,0 +1,59 @@
+"""The feature table, and reasons in words."""
+
+from __future__ import annotations
+
+import pytest
+
+from borewarden.diagnose import feature_table
+from borewarden.diagnose.causes import Cause
+from borewarden.diagnose.evidence import features_in, reason_words
+from borewarden.diagnose.feature_table import FEATURES, NAMES
+
+
+def test_each_feature_has_the_number_of_its_name() -> None:
+    assert {name: getattr(feature_table, name.upper()) for name in NAMES} == {
+        name: i for i, name in enumerate(NAMES)
+    }
+
+
+@pytest.mark.parametrize(
+    ("name", "seen", "cause", "expected", "said"),
+    [
+        (
+            *("ripple", 0.0868, Cause.BORE, 0.1301),  # ln 1.0907, ln 1.139
+            "pressure flutter up 9 %; a bad jewel usually adds 14 %",
+        ),
+        (
+            *("boost", -0.4, Cause.BORE, 1e-5),
+            "feed pressure down 33 %; a bad jewel usually leaves it alone",
+        ),
+        (
+            *("area", -0.0004, Cause.BLOCKED, -0.03),
+            "effective area unchanged; a blocked orifice or filter usually takes off 3.0 %",
+        ),
+        (
+            *("zero", 0.02, Cause.TRANSDUCER, 0.061),
+            "pressure reading while stopped up 2.0 % of working pressure; "
+            "a drifting transducer usually adds 6 %",
+        ),
+        (
+            *("weep", 31.4, Cause.UNKNOWN, 0.0),
+            "weep line up 31 °C relative to water temperature; an unknown fault can do anything",
+        ),
+    ],
+)
+def test_a_reason_says_what_was_seen_and_what_the_cause_usually_does(
+    name: str, seen: float, cause: Cause, expected: float, said: str
+) -> None:
+    assert reason_words(FEATURES[NAMES.index(name)], seen, cause, expected) == said
+
+
+@pytest.mark.parametrize("cause", Cause, ids=lambda cause: cause.name)
+@pytest.mark.parametrize("seen", [-2.0, 0.0, 0.5])
+def test_a_reason_names_its_own_feature_and_no_other(seen: float, cause: Cause) -> None:
+    for feature in FEATURES:
+        reason = reason_words(feature, seen, cause, 0.3)
+        assert features_in([reason]) == {feature.name}
+    reasons = [reason_words(feature, seen, cause, 0.0) for feature in FEATURES]
+    assert features_in(reasons) == set(NAMES)
+    assert features_in(["inspection, weep: one is hot"]) == set()

@@ -1,0 +1,169 @@
+"""Jet hours by stored phases: the gate's own count, whatever the samples and however cut."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from borewarden.base.samples import Samples, rows, samples_of
+from borewarden.gate.batch import Phase
+from borewarden.gate.gate import Gate
+from borewarden.gate.jet_time import (
+    FIRST_STARTS,
+    JetTime,
+    Opening,
+    count_jet_time,
+    judge_opening,
+)
+from borewarden.physics.pump import DirectDrive, Intensifier
+from steady import gate_settings
+
+EVER = np.array([0, np.iinfo(np.int64).max])
+INTENSIFIER = Intensifier(
+    plunger_diameter=0.022, stroke=0.2, dead_volume=8e-6, intensification_ratio=20.0,
+    max_stroke_rate=1.0, rated_pressure=400e6, rated_power=37e3,
+)  # fmt: skip
+CRANK = DirectDrive(
+    plungers=3, plunger_diameter=0.0085, stroke=0.032, dead_volume=0.3e-6, crank_speed=8.4,
+    rated_pressure=410e6, rated_power=30e3,
+)  # fmt: skip
+
+
+def wild_samples(seed: int, with_counter: bool, with_valve: bool, n: int = 1500) -> Samples:
+    """Invented: jumps of pressure, stuck and impossible readings, gaps, a counter that resets."""
+    rng = np.random.default_rng(seed)
+    steps = np.where(rng.random(n) < 0.01, rng.integers(5, 40, n), 1)
+    pressure, rate = np.zeros(n), np.zeros(n)
+    i = 0
+    while i < n:
+        length = int(rng.integers(5, 300))
+        level = rng.choice([0.0, 3e6, 19e6, 21e6, 100e6, 250e6, 370e6])
+        noise = (
+            0.0 if rng.random() < 0.15 else 0.02 * rng.normal(size=len(pressure[i : i + length]))
+        )
+        pressure[i : i + length] = level * (1.0 + noise)
+        rate[i : i + length] = rng.choice([0.0, 0.1, 0.4, 0.6, 1.0, 8.0])
+        i += length
+    bad = rng.random(n)
+    pressure[bad < 0.01] = np.nan
+    pressure[(bad > 0.01) & (bad < 0.02)] = 1e9
+    count = np.floor(np.cumsum(rate)) % 500.0
+    (count if with_counter else rate)[rng.random(n) < 0.005] = np.nan
+    channels = {
+        "pressure": pressure,
+        **({"stroke_count": count} if with_counter else {"rate": rate}),
+    }
+    if with_valve:
+        channels["valve"] = rng.choice([0.0, 1.0, 2.0], n)
+    return samples_of(np.cumsum(steps) * 10**9 + 10**18, **channels)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.integers(0, 10**6), st.booleans(), st.booleans(), st.lists(st.integers(1, 700), min_size=1)
+)
+def test_count_is_that_of_the_gate_however_the_samples_are_cut(
+    seed: int, is_crank: bool, with_valve: bool, cuts: list[int]
+) -> None:
+    pump = CRANK if is_crank else INTENSIFIER
+    samples = wild_samples(seed, not is_crank, with_valve)
+    gate = Gate(gate_settings(pump, uses_counter=not is_crank), pump.displacement)
+    phases, _ = gate.learn_many(samples)
+    parts, start, i = [], 0, 0
+    while start < len(phases):
+        stop = start + cuts[i % len(cuts)]
+        parts.append((rows(samples, start, stop), phases[start:stop]))
+        start, i = stop, i + 1
+    (counted,) = count_jet_time(parts, EVER, np.array([1]), max_gap=10.0)
+    assert counted.jet_hours == pytest.approx(gate.jet_hours, abs=1e-9)
+    assert counted.missed_hours == pytest.approx(gate.missed_hours, abs=1e-9)
+
+
+def at_1_hz(
+    phases: list[int], pressure: float = 300e6, **channels: float
+) -> tuple[Samples, np.ndarray]:
+    n = len(phases)
+    columns = {name: np.full(n, value) for name, value in channels.items()}
+    samples = samples_of(np.arange(1, n + 1) * 10**9, pressure=np.full(n, pressure), **columns)
+    return samples, np.array(phases, dtype=np.int8)
+
+
+def test_pressure_hours_are_pressure_times_jet_hours() -> None:
+    block = at_1_hz([Phase.JET_OFF] * 100 + [Phase.STEADY] * 3600, pressure=380e6)
+    (counted,) = count_jet_time([block], EVER, np.array([1]), max_gap=10.0)
+    assert counted == pytest.approx(JetTime(1.0, 380e6, 0.0, 0.0))
+
+
+def test_each_jewel_has_the_hours_between_its_edges_and_the_interval_over_an_edge_is_nobodys() -> (
+    None
+):
+    block = at_1_hz([Phase.STEADY] * 1000)
+    edges = np.array([101, 401, 901]) * 10**9 - 5 * 10**8
+    first, second = count_jet_time([block], edges, np.array([1, 1]), max_gap=10.0)
+    assert first.jet_hours * 3600 == pytest.approx(299)  # 300 samples, 299 intervals
+    assert second.jet_hours * 3600 == pytest.approx(499)
+
+
+def test_hours_with_fewer_heads_on_than_hold_a_jewel_are_named() -> None:
+    on = [Phase.STEADY] * 101
+    counted = [
+        count_jet_time([at_1_hz(on, valve=valve)], EVER, np.array([heads]), 10.0)[0].partly_hours
+        for valve, heads in ((1.0, 2), (2.0, 2), (1.0, 1), (np.nan, 2), (0.0, 2))
+    ]
+    assert [round(hours * 3600) for hours in counted] == [100, 0, 0, 0, 0]
+
+
+def test_gap_is_missed_only_if_the_jet_was_on_before_it() -> None:
+    samples, phases = at_1_hz([Phase.STEADY, Phase.JET_OFF, Phase.STEADY, Phase.STEADY])
+    samples = samples._replace(time_ns=np.array([0, 3600, 3601, 7201]) * 10**9)
+    (counted,) = count_jet_time([(samples, phases)], EVER, np.array([1]), max_gap=10.0)
+    assert counted == pytest.approx(JetTime(1 / 3600, 300e6 / 3600, 2.0, 0.0))
+
+
+# -- how the jet was opened
+
+OFF, RAMP, PIERCE, STEADY = Phase.JET_OFF, Phase.RAMP, Phase.PIERCE, Phase.STEADY
+LOW_START = [OFF] * 5 + [RAMP] * 6 + [PIERCE] * 60 + [RAMP] * 6 + [STEADY] * 60
+FULL_START = [OFF] * 5 + [RAMP] * 6 + [STEADY] * 60
+
+
+@pytest.mark.parametrize(
+    ("phases", "found"),
+    [
+        (LOW_START, (Opening.LOW, 1, 1)),
+        (FULL_START, (Opening.FULL, 0, 1)),
+        (LOW_START + FULL_START * 2, (Opening.LOW, 1, 3)),
+        (FULL_START + LOW_START, (Opening.FULL, 1, 2)),
+        (FULL_START * 9, (Opening.FULL, 0, FIRST_STARTS)),
+        (FULL_START + [STEADY] * 600 + LOW_START, (Opening.FULL, 0, 1)),  # ten minutes are over
+        ([OFF] * 5 + [RAMP] * 6 + [PIERCE] * 60 + [OFF], (Opening.UNKNOWN, 1, 1)),  # never raised
+        (LOW_START[5:] + FULL_START, (Opening.UNKNOWN, 0, 1)),  # the jet was on when first seen
+        ([OFF] * 5 + [RAMP] * 3 + LOW_START, (Opening.LOW, 1, 1)),  # too short to say anything
+        ([OFF] * 50, (Opening.UNKNOWN, 0, 0)),
+        ([Phase.NO_DATA] * 50, (Opening.UNKNOWN, 0, 0)),
+        ([], (Opening.UNKNOWN, 0, 0)),
+    ],
+)
+def test_first_starts_are_judged_by_where_the_jet_settles(
+    phases: list[int], found: tuple[Opening, int, int]
+) -> None:
+    samples, there = at_1_hz(phases, rate=-1.0)
+    assert judge_opening(samples, there) == found
+
+
+@pytest.mark.parametrize(("seconds", "opening"), [(5, Opening.FULL), (20, Opening.LOW)])
+def test_slow_rise_to_full_pressure_is_a_low_start_and_a_quick_one_is_none(
+    seconds: int, opening: Opening
+) -> None:
+    """A crank pump has no pressure until the jet holds it back: it needs some seconds to rise."""
+    samples, phases = at_1_hz([OFF] * 5 + [RAMP] * (seconds + 6) + [STEADY] * 60)
+    samples.pressure[5 : 5 + seconds] = 100e6
+    assert judge_opening(samples, phases)[0] is opening
+
+
+def test_start_behind_a_gap_with_the_jet_on_has_not_been_seen() -> None:
+    samples, phases = at_1_hz(FULL_START)
+    late = samples._replace(time_ns=samples.time_ns + np.where(phases != OFF, 3600 * 10**9, 0))
+    assert judge_opening(late, phases)[0] is Opening.UNKNOWN

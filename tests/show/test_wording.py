@@ -1,0 +1,326 @@
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from borewarden.base.statistics import Interval
+from borewarden.base.text import probability_words
+from borewarden.base.times import local_time
+from borewarden.diagnose.causes import Belief, Cause
+from borewarden.diagnose.checks import CHECKS
+from borewarden.diagnose.feature_table import FEATURES, FeatureShift
+from borewarden.diagnose.posterior import weigh_causes
+from borewarden.diagnose.signatures import Circumstances
+from borewarden.inspection.cautions import CAUTIONS
+from borewarden.physics.pump import DirectDrive, Intensifier
+from borewarden.show.wording import (
+    ALERT_COLUMNS,
+    advice,
+    alert_row,
+    bore_words,
+    evidence,
+    first_checks,
+    headline,
+    pressure_words,
+    probable_causes,
+    since,
+    undecided,
+    verdict_lines,
+)
+from borewarden.watcher.verdict import State, Verdict
+from borewarden.watcher.watcher import Alert
+
+NAN = float("nan")
+INTENSIFIER = Intensifier(0.022, 0.2, 1e-5, 20.0, 1.0, 400e6, 37e3)
+CRANK = DirectDrive(3, 0.0127, 0.05, 1.5e-6, 8.0, 380e6, 22e3)
+NOON_NS = 1_772_449_200 * 10**9  # 2026-03-02 11:00 UTC, 12:00 in Berlin
+
+OPENED = Verdict(
+    time_ns=NOON_NS,
+    state=State.OPENED,
+    reason="the effective area stepped up by 10.0%",
+    jet_hours=12.34,
+    nominal_bore=0.254e-3,
+    bore=0.2664e-3,
+    bore_sd=0.0011e-3,
+    area_ratio=1.1,
+    discharge_coefficient=0.651,
+    rate_expected=0.80,
+    rate_seen=0.88,
+    pressure_expected=380e6,
+    pressure_seen=380e6,
+    overstroke_margin=0.12,
+    probability=0.9876,
+    onset_ns=NOON_NS - 600 * 10**9,
+    step=0.1,
+    step_sd=0.012,
+    slope_per_hour=0.0004,
+    slope_sd=0.0001,
+    hours_to_limit=Interval(20.0, 25.0, 31.0),
+)
+UNKNOWN = Verdict(
+    NOON_NS, State.LEARNING, "no steady jet seen yet", 0.0, 0.254e-3, *(NAN,) * 8, None, 0.0
+)
+
+
+def in_state(state: State) -> Verdict:
+    return replace(OPENED, state=state, onset_ns=None, step=0.0)
+
+
+def all_verdicts() -> list[Verdict]:
+    verdicts = [in_state(state) for state in State]
+    verdicts += [replace(v, overstroke_margin=None) for v in verdicts]
+    steps = [replace(OPENED, state=State.CANNOT_TELL, step=step) for step in (-0.2, 0.9)]
+    return [*verdicts, *steps, OPENED, UNKNOWN]
+
+
+@pytest.mark.parametrize("verdict", all_verdicts(), ids=lambda v: v.state.name)
+@pytest.mark.parametrize("pump", [INTENSIFIER, CRANK, replace(CRANK, regulation="bypass")])
+def test_every_state_has_words(verdict, pump):
+    assert headline(verdict)
+    lines = evidence(verdict, pump, "Europe/Berlin")
+    assert f"NE 107 category: {verdict.state.ne107}" in lines
+    assert first_checks(verdict)
+    everything = "\n".join(verdict_lines(verdict, pump, "Europe/Berlin"))
+    assert not re.search(r"\b(nan|inf|None)\b", everything)
+
+
+@pytest.mark.parametrize("verdict", all_verdicts(), ids=lambda v: v.state.name)
+def test_cautions_come_first_in_every_advice(verdict):
+    told = advice(verdict)
+    assert tuple(told[: len(CAUTIONS)]) == CAUTIONS
+    assert told[len(CAUTIONS) :] == first_checks(verdict)
+
+
+def test_cautions_say_what_keeps_people_whole():
+    text = " ".join(CAUTIONS).lower()
+    for words in ("lock it out", "bleed", "verify zero pressure", "near the jet", "feel for leaks"):
+        assert words in text
+    for words in ("hospital at once", "high-pressure injection", "looks small", "local codes"):
+        assert words in text
+    for words in ("qualified", "manual", "not a safety device"):
+        assert words in text
+
+
+def test_verdicts_are_hedged():
+    for state in set(State) - {State.LEARNING}:
+        assert "probably" in headline(in_state(state)).lower()
+
+
+def test_bores_and_areas_are_effective_or_stated_ones():
+    for verdict in all_verdicts():
+        for line in evidence(verdict, INTENSIFIER, "UTC"):
+            for match in re.finditer(r"\b(bore|area)\b", line):
+                before = line[: match.start()].lower().rstrip()
+                assert before.endswith(("effective", "stated"))
+
+
+def test_numbers_of_an_intensifier():
+    text = "\n".join(evidence(OPENED, INTENSIFIER, "Europe/Berlin"))
+    assert "0.2664 ± 0.0011 mm (0.01049 ± 0.00004 in)" in text
+    assert "Stated bore: 0.254 mm (0.0100 in)" in text
+    assert "52.8 strokes/min seen, 48.0 expected (+10.0 %)" in text
+    assert "380.0 MPa (55,100 psi)" in text
+    assert "12 % of 60 strokes/min still free" in text
+    assert "Onset: 2026-03-02 11:50 CET" in text
+    assert "98.8 %" in text
+    assert "Jet hours of the jewel: 12.3 h" in text
+    assert "failure" in text
+
+
+def test_a_crank_pump_shows_it_by_its_pressure():
+    verdict = replace(
+        OPENED, overstroke_margin=None, pressure_seen=300e6, pressure_expected=375e6, rate_seen=8.0
+    )
+    text = "\n".join(evidence(verdict, CRANK, "UTC"))
+    assert "300.0 MPa (43,500 psi) seen, 375.0 MPa (54,400 psi) expected (-20.0 %)" in text
+    assert "480.0 turns/min" in text
+    assert "strok" not in text
+    held = "\n".join(evidence(verdict, replace(CRANK, regulation="speed"), "UTC"))
+    assert "Crank speed: 480.0 turns/min seen, 48.0 expected" in held
+
+
+def test_time_left_is_an_interval_and_left_out_after_a_step():
+    wearing = in_state(State.WEARING)
+    text = "\n".join(evidence(wearing, INTENSIFIER, "UTC"))
+    assert "Wear: effective area +0.04 % ± 0.01 % a jet hour" in text
+    assert "20 to 31, middle 25" in text
+    endless = replace(wearing, hours_to_limit=Interval(20.0, 50.0, np.inf))
+    assert "not before 20" in "\n".join(evidence(endless, INTENSIFIER, "UTC"))
+    after = "\n".join(evidence(OPENED, INTENSIFIER, "UTC"))
+    assert "Wear before the step" in after
+    assert "to the limit" not in after
+
+
+def test_checks_fit_what_happened():
+    fallen = " ".join(first_checks(replace(OPENED, state=State.CANNOT_TELL, step=-0.2)))
+    assert "plugged" in fallen
+    assert "second head" not in fallen
+    opened = " ".join(first_checks(OPENED))
+    for words in ("second head", "weeping", "dead-headed", "changed the jewel", "microscope"):
+        assert words in opened
+    assert opened.index("second head") < opened.index("microscope")
+    assert "unloading" in " ".join(first_checks(replace(OPENED, overstroke_margin=None)))
+
+
+def test_jewel_comes_out_only_from_a_pump_without_pressure():
+    for verdict in all_verdicts():
+        for line in first_checks(verdict):
+            if "take out" in line:
+                assert "stopped, locked out, bled down and verified at zero pressure" in line
+
+
+def test_units():
+    assert bore_words(0.0254e-2) == "0.254 mm (0.0100 in)"
+    assert pressure_words(413.685e6) == "413.7 MPa (60,000 psi)"
+    assert probability_words(1.0) == "above 99.9 %"
+    assert probability_words(0.0) == "below 0.1 %"
+    assert local_time(NOON_NS, "America/Chicago") == "2026-03-02 05:00 CST"
+
+
+def test_since_and_alert_row():
+    assert since(UNKNOWN, "UTC") is None
+    assert since(OPENED, "UTC") == (
+        "Since about 2026-03-02 10:50 UTC: effective area +10.0 % ± 1.2 %"
+    )
+    row = alert_row(Alert(NOON_NS, OPENED), "UTC")
+    assert len(row) == len(ALERT_COLUMNS)
+    assert row.time == "2026-03-02 11:00 UTC"
+    assert row.state == "Probably opened up (failure)"
+    assert row.size == "+10.0 % ± 1.2 %"
+    assert alert_row(Alert(NOON_NS, in_state(State.WEARING)), "UTC").onset == "–"
+
+
+# -- causes
+
+
+def weighed(is_intensifier=True, **seen):
+    """Causes as the model weighs them, of `seen` features (value, standard uncertainty)."""
+    shift = FeatureShift(np.full(len(FEATURES), NAN), np.full(len(FEATURES), NAN))
+    for i, feature in enumerate(FEATURES):
+        if feature.name in seen:
+            shift.seen[i], shift.sd[i] = seen[feature.name]
+    return weigh_causes(shift, Circumstances(is_intensifier, False, 0.5, 0.254e-3))
+
+
+def blamed(cause, state=State.OTHER_FAULT, check=CHECKS[0].words, **changes):
+    """A verdict whose most probable cause is `cause`, before the bore or a leak."""
+    second = Cause.LEAK if cause is Cause.BORE else Cause.BORE
+    causes = (
+        Belief(cause, 0.8, ("a", "b", "c", "d"), ("e", "f", "g")),
+        Belief(second, 0.15),
+        Belief(Cause.FEED if cause is not Cause.FEED else Cause.LEAK, 0.049),
+        Belief(Cause.UNKNOWN, 0.001),
+    )
+    return replace(OPENED, state=state, causes=causes, check=check, **changes)
+
+
+def test_probable_causes_stand_in_the_evidence_the_first_one_with_its_points():
+    lines = evidence(blamed(Cause.LEAK), INTENSIFIER, "UTC")
+    assert [line for line in lines if line.startswith("Probable cause: ")] == [
+        "Probable cause: plunger seal or check valve leaking, 80.0 %",
+        "Probable cause: bore opened up, 15.0 %",
+    ]
+    assert [line[-1] for line in lines if line.startswith("For the first: ")] == ["a", "b", "c"]
+    assert [line[-1] for line in lines if line.startswith("Against the first: ")] == ["e", "f"]
+    assert "focusing tube does not load the pump" in lines[-1]
+
+
+def test_three_causes_at_most_and_none_while_nothing_happened():
+    even = tuple(Belief(cause, 0.1) for cause in Cause)
+    assert len(probable_causes(replace(OPENED, causes=even))) == 3
+    assert probable_causes(OPENED) == []
+    text = "\n".join(evidence(OPENED, INTENSIFIER, "UTC"))
+    assert "cause:" not in text
+    assert "focusing tube" not in text
+
+
+def test_probability_is_that_of_an_opened_bore_and_not_of_any_step():
+    (line,) = [x for x in evidence(OPENED, INTENSIFIER, "UTC") if x.startswith("Probability")]
+    assert "98.8 %" in line
+    assert "neither noise nor another cause" in line
+
+
+@pytest.mark.parametrize("cause", Cause, ids=lambda cause: cause.name)
+@pytest.mark.parametrize("check", CHECKS, ids=range(len(CHECKS)))
+def test_cheapest_check_comes_first_after_the_cautions(cause, check):
+    verdict = blamed(cause, check=check.words)
+    told = advice(verdict)
+    assert tuple(told[: len(CAUTIONS)]) == CAUTIONS
+    first = told[len(CAUTIONS)]
+    assert first.lower().startswith(check.words.lower())
+    assert verdict.causes[0].cause.value in first
+    assert verdict.causes[1].cause.value in first
+    assert len(told) > len(CAUTIONS) + 1  # the usual ones still follow
+    for line in told[len(CAUTIONS) :]:
+        if "jewel out" in line or "take out" in line or "have the last-chance filter" in line:
+            assert "stopped, locked out, bled down and verified at zero pressure" in line
+
+
+def test_jewel_is_taken_out_once_even_if_that_is_the_cheapest_check():
+    told = first_checks(blamed(Cause.BORE, State.OPENED, CHECKS[-1].words))
+    assert sum("microscope" in line for line in told) == 1
+
+
+@pytest.mark.parametrize(
+    ("cause", "words"),
+    [
+        (Cause.LEAK, "weeping"),
+        (Cause.SECOND_HEAD, "second head"),
+        (Cause.BLOCKED, "clogged filter"),
+        (Cause.TRANSDUCER, "second gauge"),
+        (Cause.FEED, "water supply"),
+        (Cause.SLIP, "slipping belt"),
+        (Cause.BYPASS, "bypass valve"),
+        (Cause.OTHER_BORE, "changed the jewel"),
+        (Cause.UNKNOWN, "weeping"),
+    ],
+)
+def test_another_fault_is_named_and_has_its_own_checks(cause, words):
+    verdict = blamed(cause, check="")
+    assert headline(verdict) == f"There is probably another fault: {cause.value}"
+    assert words in " ".join(first_checks(verdict))
+
+
+def test_what_pressure_and_stroke_rate_alone_leave_open_is_said():
+    causes = (Belief(Cause.BORE, 0.5), Belief(Cause.LEAK, 0.4), Belief(Cause.FEED, 0.1))
+    text = "\n".join(undecided(replace(OPENED, causes=causes), INTENSIFIER))
+    assert "pressure and stroke rate alone can't tell" in text
+    for signal in ("dead-headed", "weep lines", "each side", "feed (boost) pressure"):
+        assert signal in text
+    assert "bypass" not in text
+    crank = "\n".join(undecided(replace(OPENED, causes=causes), CRANK))
+    assert "pressure and crank speed alone" in crank
+    assert "weep lines" in crank
+    assert "dead-headed" not in crank
+    assert undecided(replace(OPENED, causes=causes[:1]), CRANK) == []
+
+
+def test_a_signal_that_has_spoken_is_not_asked_for():
+    steady = {"area": (0.08, 0.004), "scatter": (0.0, 0.05), "ripple": (0.0, 0.05)}
+
+    def asked(**seen):
+        causes = weighed(is_intensifier=False, **steady, **seen)
+        verdict = replace(OPENED, causes=causes, overstroke_margin=None)
+        told = [belief.cause for belief in probable_causes(verdict)]
+        return told, "\n".join(undecided(verdict, CRANK))
+
+    told, text = asked()
+    assert Cause.BYPASS in told
+    assert "Would help to tell, where measured: temperature of the bypass line" in text
+    assert "pressure and crank speed alone" in text
+    for seen in (0.3, 30.0):  # K: cold, then hot
+        told, text = asked(bypass=(seen, 0.5))
+        assert (Cause.BYPASS in told) is (seen > 1.0)
+        assert "bypass" not in text
+    assert "alone" not in text
+
+
+def test_crank_pump_says_that_a_drifting_gain_looks_like_the_bore():
+    causes = (Belief(Cause.BORE, 0.8), Belief(Cause.TRANSDUCER, 0.2))
+    verdict = replace(OPENED, causes=causes)
+    assert "only a second gauge tells" in "\n".join(undecided(verdict, CRANK))
+    on_intensifier = "\n".join(undecided(verdict, INTENSIFIER))
+    assert "gauge" not in on_intensifier
+    assert "oil pressure" in on_intensifier
