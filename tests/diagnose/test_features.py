@@ -10,6 +10,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from borewarden.detect.step import RING, Step
+from borewarden.diagnose.feature_table import (
+    AREA,
+    IDLE,
+    LOAD,
+    LOW_AREA,
+    NAMES,
+    PRESSURE,
+    SCATTER,
+    ZERO,
+)
 from borewarden.diagnose.features import (
     HEAT_TIME,
     HOTTEST,
@@ -27,15 +38,13 @@ from borewarden.diagnose.features import (
     timing_sd,
     warmed,
 )
-from borewarden.model.cause import AREA, IDLE, LOAD, LOW_AREA, NAMES, PRESSURE, SCATTER, ZERO
-from borewarden.model.change import RING, Step
-from borewarden.model.gate import BATCH, SIGNALS, Kind
+from borewarden.gate.batch import BATCH, SIGNALS, BatchKind
 
 SECOND = 10**9
 ONSET = 10_000 * SECOND
 WORKING = 380e6  # Pa
 BASE = 3e-8  # m² of the baseline
-NOTHING = {kind: Idle() for kind in Kind}
+NOTHING = {kind: Idle() for kind in BatchKind}
 WEEP = NAMES.index("weep")
 
 
@@ -74,7 +83,7 @@ def idle(start: float, **changes: float) -> IdleBatch:
     return made._replace(**changes)
 
 
-def shown(what: Comparison, others: dict[Kind, Idle] = NOTHING, holds: bool = True) -> NDArray:
+def shown(what: Comparison, others: dict[BatchKind, Idle] = NOTHING, holds: bool = True) -> NDArray:
     hot, _ = warmed(what, others)
     return shift_of(what, Step(0, 0.1, 0.01), others, hot, BASE, WORKING, holds).seen
 
@@ -112,7 +121,7 @@ def test_heat_is_read_from_the_hottest_batches() -> None:
 
 
 def test_low_pressure_shows_only_what_may_be_compared_across_pressures() -> None:
-    others = NOTHING | {Kind.LOW: Idle((), (idle(10.0, weep_rise=9.0),))}
+    others = NOTHING | {BatchKind.LOW: Idle((), (idle(10.0, weep_rise=9.0),))}
     seen = shown(compared(Course.LOW_PRESSURE, load_ratio=2.0), others)
     assert seen[WEEP] == pytest.approx(8.0)
     assert np.isnan(seen[[LOAD, PRESSURE, SCATTER]]).all()
@@ -127,9 +136,9 @@ def test_batches_of_other_kinds_show_area_leak_and_zero() -> None:
     off_zero = tuple(b._replace(pressure=0.02 * WORKING) for b in since)
     at_zero = tuple(b._replace(pressure=0.0) for b in before)
     others = NOTHING | {
-        Kind.LOW: Idle(before, grown),
-        Kind.DEAD_HEAD: Idle(tight, leaking),
-        Kind.STOPPED: Idle(at_zero, off_zero),
+        BatchKind.LOW: Idle(before, grown),
+        BatchKind.DEAD_HEAD: Idle(tight, leaking),
+        BatchKind.STOPPED: Idle(at_zero, off_zero),
     }
     what = compared()
     shift = shift_of(what, Step(0, 0.1, 0.01), others, warmed(what, others)[0], BASE, WORKING, True)

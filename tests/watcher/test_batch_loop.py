@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from invented_watch import AREA, BATCH_TIME, PUMP, batches
 from numpy.typing import NDArray
 
-from borewarden.model.change import RING, WINDOW
-from borewarden.model.gate import SIGNALS, Kind
-from borewarden.model.verdict import STATES, State
+from borewarden.detect.step import RING, WINDOW
+from borewarden.gate.batch import SIGNALS, BatchKind
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import event_rate
 from borewarden.watcher.batch_loop import (
@@ -27,6 +25,8 @@ from borewarden.watcher.batch_loop import (
     Stop,
     judge,
 )
+from borewarden.watcher.verdict import STATES, State
+from invented_watch import AREA, BATCH_TIME, PUMP, batches
 
 LIMIT = 10.0  # K of the weep line
 
@@ -93,7 +93,7 @@ def test_one_wild_batch_alarms_nobody() -> None:
 
 
 def test_a_batch_of_another_kind_makes_no_row() -> None:
-    rows = np.concatenate([batches([0.0, 0.0]), batches([0.0], Kind.LOW, 2)])
+    rows = np.concatenate([batches([0.0, 0.0]), batches([0.0], BatchKind.LOW, 2)])
     loop = record()
     taken, stop, results = run(loop, rows)
     assert (taken, stop, len(results)) == (3, Stop.OTHER_KIND, 2)

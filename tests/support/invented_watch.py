@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.model.baseline import Jewel
-from borewarden.model.change import Step
-from borewarden.model.drift import Drift
-from borewarden.model.gate import BATCH, HEADS, SIGNALS, Kind
+from borewarden.detect.step import Step
+from borewarden.detect.wear import Drift
+from borewarden.gate.batch import BATCH, HEADS, SIGNALS, BatchKind
+from borewarden.jewels.jewel import Jewel
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import Intensifier
 from borewarden.watcher.bore_watch import BoreWatch
@@ -39,7 +39,7 @@ FIRST = 30  # batches of 20 s in the ten minutes that a baseline takes
 
 def batches(
     growth: Sequence[float] | NDArray[np.float64],
-    kind: Kind = Kind.STEADY,
+    kind: BatchKind = BatchKind.STEADY,
     start: int = 0,
     noise: float = 0.002,
     **signals: float,
@@ -59,11 +59,11 @@ def batches(
     made["time"] = BATCH_TIME
     made["jet_seconds"] = (number + 1) * BATCH_TIME
     wobble = noise * np.sin(37.0 * number)
-    made["area"] = AREA * (off if kind is Kind.DEAD_HEAD else np.exp(off + wobble))
-    made["resolution"] = 0.001 * AREA if kind is Kind.DEAD_HEAD else 0.001
+    made["area"] = AREA * (off if kind is BatchKind.DEAD_HEAD else np.exp(off + wobble))
+    made["resolution"] = 0.001 * AREA if kind is BatchKind.DEAD_HEAD else 0.001
     made["timing"], made["shared"] = 0.02, 0.01
     made["rate"] = 0.5 * np.exp(off)
-    made["pressure"] = 190e6 if kind is Kind.LOW else 380e6
+    made["pressure"] = 190e6 if kind is BatchKind.LOW else 380e6
     made["temperature"] = 293.15
     made["signals"] = np.nan
     made["signals"][:, HEADS] = 1.0
