@@ -15,7 +15,7 @@ from rich.console import Console
 from rich.table import Table
 
 from borewarden.base.errors import BadInput
-from borewarden.cli.terminal import app, out, refusing
+from borewarden.cli.terminal import Listing, app, out, refusing
 from borewarden.jewels.fitting import End, Fitting
 from borewarden.jewels.fitting_text import (
     FIELDS,
@@ -38,7 +38,10 @@ from borewarden.store.jet_times import jet_times, openings
 from borewarden.store.register import fittings, history, record
 
 register_app = typer.Typer(
-    no_args_is_help=True, help="The jewel register: what was fitted where and when."
+    cls=Listing,
+    no_args_is_help=True,
+    help="The jewel register: what was fitted where and when.",
+    rich_markup_mode=None,
 )
 app.add_typer(register_app, name="register")
 
