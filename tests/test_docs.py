@@ -16,12 +16,14 @@ from pydantic.fields import FieldInfo
 from typer.main import get_command
 from typer.testing import CliRunner
 
-from borewarden.cli import app
-from borewarden.collect.logged import EVENTS, LABEL_COLUMNS
+from borewarden.base.samples import Samples, samples_of
+from borewarden.cli import COMMANDS, app, load_command
+from borewarden.collect.labels import EVENTS, LABEL_COLUMNS
 from borewarden.diagnose.causes import Belief, Cause
+from borewarden.gate.batch import Phase
+from borewarden.gate.gate import GateSettings
 from borewarden.jewels.fitting import End, Fitting
 from borewarden.model.bore import RESULT, WatchSettings
-from borewarden.model.gate import GateSettings, Phase, Samples, samples_of
 from borewarden.settings import MachineSettings, Unit, load_machine, shop
 from borewarden.settings import sections as stated
 from borewarden.settings import source as live
@@ -38,8 +40,14 @@ from borewarden.watcher.verdict import State, Verdict
 from borewarden.watcher.watcher import Alert
 
 ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text()
+GLOSSARY = (ROOT / "docs" / "glossary.md").read_text()
 SETTINGS = (ROOT / "docs" / "settings.md").read_text()
 STORED = (ROOT / "docs" / "stored-fields.md").read_text()
+
+
+def every_command() -> dict[str, Any]:
+    return {name: load_command(name) for name in COMMANDS}
 
 
 def tables(text: str) -> dict[str, list[list[str]]]:
@@ -255,11 +263,29 @@ def test_every_measurement_is_described() -> None:
     assert described == {f"Measurement `{name}`" for name in lines}
 
 
+def test_names_in_the_glossary_are_those_of_settings_and_stored_fields() -> None:
+    known = {
+        name
+        for text in (SETTINGS, STORED)
+        for heading, rows in tables(text).items()
+        for cell in (heading.removeprefix("Table "), *(row[0] for row in rows))
+        for name in re.findall(r"`(\w+)`", cell)
+    }
+    named = [
+        name
+        for rows in tables(GLOSSARY).values()
+        for row in rows
+        for name in re.findall(r"`([^`]+)`", row[-1])
+    ]
+    assert len(named) > 50
+    assert set(named) <= known
+
+
 # -- links and commands
 
 PROSE = sorted(
     page
-    for pattern in ("*.md", "docs/*.md", "*/README.md", "deploy/*/README.md")
+    for pattern in ("*.md", "docs/*.md", "*/README.md", "deploy/**/README.md")
     for page in ROOT.glob(pattern)
     if not page.parent.name.startswith(".") or page.parent == ROOT  # a tool's own, as pytest's
 )
@@ -273,10 +299,10 @@ def commands(page: Path) -> list[str]:
     return [call[1] for call in calls if call is not None]
 
 
-COMMANDS = [(page.relative_to(ROOT), line) for page in PROSE for line in commands(page)]
+PRINTED = [(page.relative_to(ROOT), line) for page in PROSE for line in commands(page)]
 # what ends by itself and needs nothing that is not in the repository
 SELF_CONTAINED = sorted(
-    {line for page, line in COMMANDS if line.startswith(("bores", "replay replay_data/west"))}
+    {line for page, line in PRINTED if line.startswith(("bores", "replay replay_data/west"))}
 )
 
 
@@ -287,16 +313,36 @@ def test_links_lead_somewhere() -> None:
                 assert (page.parent / target).exists(), f"{page.name}: {target}"
 
 
+def test_sections_that_links_name_are_there() -> None:
+    for page in PROSE:
+        for target, section in re.findall(r"\]\(([^)#:]*)#([^)]+)\)", page.read_text()):
+            text = (page.parent / target if target else page).read_text()
+            headings = re.findall(r"(?m)^#+ (.+)$", text)
+            slugs = {re.sub(r"[^\w -]", "", each).lower().replace(" ", "-") for each in headings}
+            assert section in slugs, f"{page.name}: {target}#{section}"
+
+
 def test_pages_are_listed_in_the_readme() -> None:
-    readme = (ROOT / "README.md").read_text()
-    for page in ROOT.glob("docs/*.md"):
-        assert f"](docs/{page.name})" in readme
+    for page in (*ROOT.glob("docs/*.md"), ROOT / "DEVELOPERS.md", ROOT / "CHANGELOG.md"):
+        assert f"]({page.relative_to(ROOT)})" in README
 
 
-@pytest.mark.parametrize(("page", "line"), COMMANDS, ids=lambda value: str(value)[:40])
+def test_the_readme_is_one_screen_with_a_small_picture() -> None:
+    assert len(README.splitlines()) <= 120
+    (picture,) = re.findall(r"!\[[^]]*\]\(([^)]+)\)", README)
+    assert (ROOT / picture).read_bytes().startswith(b"\x89PNG")
+    assert (ROOT / picture).stat().st_size < 150_000
+
+
+def test_the_test_command_is_where_the_ci_looks_for_it() -> None:
+    (command,) = re.findall(r"<!-- test command -->\n```sh\n([^\n]+)\n```\n", README)
+    assert command.endswith("-m pytest")
+
+
+@pytest.mark.parametrize(("page", "line"), PRINTED, ids=lambda value: str(value)[:40])
 def test_printed_commands_have_the_options_that_they_name(page: Path, line: str) -> None:
     name, *words = shlex.split(line)
-    command = get_command(app).commands[name]  # type: ignore[attr-defined]
+    command = load_command(name)
     with command.make_context(name, words) as context:
         if not context.params:  # a group: the command is its next word
             inner = command.commands[words[0]]  # type: ignore[attr-defined]
@@ -314,8 +360,8 @@ def options_of(command: Any) -> set[str]:
 
 def options() -> dict[str, set[str]]:
     """The options of each command; those of a group stand under the inner name."""
-    found: dict[str, set[str]] = {}
-    for name, command in get_command(app).commands.items():  # type: ignore[attr-defined]
+    found = {"": options_of(get_command(app))}
+    for name, command in every_command().items():
         for inner, one in getattr(command, "commands", {name: command}).items():
             found.setdefault(inner, set()).update(options_of(one))
     return found
@@ -357,6 +403,12 @@ def test_options_in_the_table_of_a_command_are_its_own() -> None:
     assert seen == {"replay", "simulate", "serve", "fleet", "tune", "inspect"}
 
 
+def test_every_command_has_its_line() -> None:
+    rows = tables((ROOT / "docs" / "commands.md").read_text())["Commands"]
+    known = every_command()
+    assert sorted(row[0].strip("`") for row in rows) == sorted(known)
+
+
 def test_files_that_the_pages_name_are_there() -> None:
     within = re.compile(r"(?<![\w/.])(?:config|replay_data|deploy|docs|src|tests)/[\w./-]*\w")
     for page in PROSE:
@@ -375,3 +427,17 @@ def test_printed_commands_run_as_they_stand(tmp_path: Path, line: str) -> None:
         done = CliRunner().invoke(app, shlex.split(line))
     assert done.exit_code == 0, done.output
     assert len(done.stdout) > 500
+
+
+def test_the_readme_shows_what_its_command_prints(tmp_path: Path) -> None:
+    (line,) = commands(ROOT / "README.md")
+    (answer,) = re.findall(r"(?s)<!-- answer -->\n```text\n(.*?)```", README)
+    for name in ("config", "replay_data"):
+        (tmp_path / name).symlink_to(ROOT / name)
+    with chdir(tmp_path):
+        done = CliRunner().invoke(app, shlex.split(line))
+    assert done.exit_code == 0, done.output
+    said = " ".join(done.stdout.replace("│", " ").split())
+    assert len(answer.splitlines()) == 5
+    for shown in answer.splitlines():
+        assert shown in said

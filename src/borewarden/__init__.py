@@ -5,7 +5,7 @@ For scripts and notebooks, everything public stands here; all else is private an
 >>> from pathlib import Path
 >>> import borewarden
 >>> machine = borewarden.load_machine("config/north.toml")
->>> day = borewarden.replay.one_machine(machine, [Path("replay_data/north-2026-03-04-chip.csv")])
+>>> day = borewarden.replay_logs(machine, [Path("replay_data/north-2026-03-04-chip.csv")])
 >>> day.verdict.state.value
 'probably opened up'
 >>> round(day.verdict.area_ratio, 2)
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from borewarden.base.errors import BadInput
     from borewarden.base.samples import Samples
     from borewarden.collect.logged import read_log
-    from borewarden.replay.one_machine import Replayed, replay
+    from borewarden.replay.one_machine import Replayed, replay_logs
     from borewarden.settings import MachineSettings, load_machine
     from borewarden.watcher.verdict import State, Verdict
     from borewarden.watcher.watcher import Alert, Learned, Watcher
@@ -43,7 +43,7 @@ _HOMES = {
     "Samples": "base.samples",
     "read_log": "collect.logged",
     "Replayed": "replay.one_machine",
-    "replay": "replay.one_machine",
+    "replay_logs": "replay.one_machine",
     "MachineSettings": "settings",
     "load_machine": "settings",
     "State": "watcher.verdict",
@@ -64,7 +64,7 @@ __all__ = [
     "Watcher",
     "load_machine",
     "read_log",
-    "replay",
+    "replay_logs",
 ]
 
 

@@ -21,9 +21,10 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
+from borewarden.base.samples import rows
 from borewarden.diagnose.causes import PRIOR, Cause
+from borewarden.gate.gate import GateSettings
 from borewarden.model.bore import WatchSettings
-from borewarden.model.gate import GateSettings, rows
 from borewarden.physics.pump import Intensifier
 from borewarden.simulate.day import log_day
 from borewarden.simulate.draw import Drawn, causes_of, draw_day

@@ -15,7 +15,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from borewarden.model.gate import Phase, Samples
+from borewarden.base.samples import Samples
+from borewarden.gate.batch import Phase
 from borewarden.settings import load_machine
 from borewarden.simulate.day import Chip, Day, log_day
 from borewarden.watcher.verdict import State

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import pickle
 import resource
+import statistics
 import tempfile
 import time
 from collections.abc import Callable
@@ -17,9 +18,9 @@ import numpy as np
 import pandas as pd
 from river import drift
 
+from borewarden.base.samples import rows
 from borewarden.collect.logged import read_log
-from borewarden.model.gate import rows
-from borewarden.replay.one_machine import replay, replay_samples
+from borewarden.replay.one_machine import replay_logs, replay_samples
 from borewarden.settings import load_machine
 
 ROOT = Path(__file__).parents[2]
@@ -41,6 +42,11 @@ def best(function: Callable[[], object], times: int = 5) -> float:
     return min(took)
 
 
+def against(function: Callable[[], object], other: Callable[[], object], times: int = 15) -> float:
+    """How many times the wall time of `other` a `function` takes: median of pairs in turn."""
+    return statistics.median(best(function, 1) / best(other, 1) for _ in range(times))
+
+
 def main() -> None:
     for name, log in LOGS:
         machine = load_machine(ROOT / "config" / f"{name}.toml")
@@ -56,11 +62,11 @@ def main() -> None:
 
         model = best(watch)
         raw = best(lambda: plain(path))  # noqa: B023
-        read = best(lambda: read_log(path, log_format))  # noqa: B023
-        without = best(lambda: replay(machine, [path]))  # noqa: B023
+        read = against(lambda: read_log(path, log_format), lambda: plain(path))  # noqa: B023
+        without = best(lambda: replay_logs(machine, [path]))  # noqa: B023
         with tempfile.TemporaryDirectory() as folder:
             store = Path(folder) / "bench.db"
-            stored = best(lambda: replay(machine, [path], store), 3)  # noqa: B023
+            stored = best(lambda: replay_logs(machine, [path], store), 3)  # noqa: B023
         print(f"{log}: {n} samples")
         print(f"  watcher alone          {n / model:12,.0f} samples/s  {model / n * 1e6:6.2f} us")
         print(
@@ -68,7 +74,7 @@ def main() -> None:
         )
         print(f"  replay into the store  {n / stored:12,.0f} samples/s  {stored / n * 1e6:6.2f} us")
         print(f"  watcher / plain pandas read of the file  {model / raw:6.2f}")
-        print(f"  read_log / plain pandas read             {read / raw:6.2f}")
+        print(f"  read_log / plain pandas read             {read:6.2f}")
 
     values = np.random.default_rng(1).normal(size=50_000).tolist()
     for detector in (drift.ADWIN(), drift.PageHinkley()):

@@ -31,9 +31,9 @@ import numpy as np
 import structlog
 from pydantic import SecretStr
 
+from borewarden.base.samples import Samples, rows
 from borewarden.collect.logged import read_log
-from borewarden.model.gate import Samples, rows
-from borewarden.replay.one_machine import replay, replay_samples
+from borewarden.replay.one_machine import replay_logs, replay_samples
 from borewarden.service.effects import Effects
 from borewarden.service.messages import Queue
 from borewarden.service.status import MachineStatus
@@ -82,7 +82,7 @@ def measure_bytes(folder: Path) -> Figures:
     for name in DAYS:
         machine, log, samples = day_of(name)
         n = len(samples.time_ns)
-        result = replay(machine, [log], folder / f"{name}.db")
+        result = replay_logs(machine, [log], folder / f"{name}.db")
         lines = influx.sample_lines(machine.name, samples, result.phases)
         batches = influx.batch_lines(machine.name, result.batches)
         with open_store(folder / f"{name}.db") as connection, open_store(folder / "e.db") as empty:

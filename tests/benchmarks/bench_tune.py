@@ -29,9 +29,9 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from borewarden.base.samples import Samples, rows
 from borewarden.collect.logged import read_log
-from borewarden.model.gate import Samples, rows
-from borewarden.replay.one_machine import replay
+from borewarden.replay.one_machine import replay_logs
 from borewarden.settings import load_machine
 from borewarden.show.tune_report import write_tune_report
 from borewarden.simulate.day import Chip, Day, log_day
@@ -124,10 +124,10 @@ def sweeps(days: int, settings: int) -> None:
         command = [sys.executable, "-m", "borewarden.cli", "simulate", str(log), "--machine"]
         command += [str(file), "--first", "2026-03-03", "--days", str(days), "--seed", "5"]
         subprocess.run(command, check=True)
-        replay(machine, [log])  # compiles
+        replay_logs(machine, [log])  # compiles
         start = time.perf_counter()
         for _ in range(3):
-            replay(machine, [log])
+            replay_logs(machine, [log])
         naive = (time.perf_counter() - start) / 3
         samples = read_log(log, machine.log_format())
     shop = shop_of("west", samples, Wanted())

@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 
 from borewarden.cli import app
 from borewarden.cli.logged import EXIT_CODES
-from borewarden.collect.logged import labels_path, read_labels
+from borewarden.collect.labels import labels_path, read_labels
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.watcher.verdict import State
 
@@ -68,8 +68,8 @@ def test_every_state_has_an_exit_code_and_the_help_names_it(tmp_path: Path) -> N
     for code in sorted({*EXIT_CODES.values()}):
         assert f"{code} " in said
     assert "25 probably another fault" in said
-    readme = (ROOT / "README.md").read_text()
-    assert "25 probably another fault" in readme
+    page = (ROOT / "docs" / "commands.md").read_text()
+    assert "25 probably another fault" in page
 
 
 @pytest.mark.parametrize(

@@ -21,7 +21,7 @@ from borewarden.inspection import labels as pictures
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.inspection.labels import labels_of
 from borewarden.inspection.record import Finding, Inspection
-from borewarden.replay.one_machine import replay
+from borewarden.replay.one_machine import replay_logs
 from borewarden.settings import load_machine
 from borewarden.store.database import open_store
 from borewarden.store.inspections import inspection_history, inspections, read_picture
@@ -35,8 +35,8 @@ WEST = ROOT / "config" / "west.toml"
 def replayed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store in which North has chipped and West is sound."""
     store = tmp_path_factory.mktemp("replayed") / "shop.db"
-    replay(load_machine(NORTH), [ROOT / "replay_data" / "north-2026-03-04-chip.csv"], store)
-    replay(load_machine(WEST), [ROOT / "replay_data" / "west-2026-03-03-sound.parquet"], store)
+    replay_logs(load_machine(NORTH), [ROOT / "replay_data" / "north-2026-03-04-chip.csv"], store)
+    replay_logs(load_machine(WEST), [ROOT / "replay_data" / "west-2026-03-03-sound.parquet"], store)
     return store
 
 

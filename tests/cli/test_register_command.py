@@ -192,9 +192,9 @@ def test_export_is_imported_again_to_the_same_content(tmp_path: Path) -> None:
         assert newest_entry(connection) == 3  # two fitted, one of them closed
 
 
-def test_commands_of_the_readme_run_as_printed(tmp_path: Path) -> None:
+def test_printed_commands_run(tmp_path: Path) -> None:
     (tmp_path / "config").symlink_to(ROOT / "config")
-    printed = (ROOT / "README.md").read_text().split("<!-- register commands -->")[1]
+    printed = (ROOT / "docs" / "jewels.md").read_text().split("<!-- register commands -->")[1]
     lines = printed.split("```sh\n")[1].split("```")[0].splitlines()
     assert len(lines) >= 7
     for line in lines:

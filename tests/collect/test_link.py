@@ -16,6 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from borewarden.base.samples import Channel
 from borewarden.collect import link
 from borewarden.collect.link import (
     Clock,
@@ -27,7 +28,6 @@ from borewarden.collect.link import (
     plain_reason,
     ticks,
 )
-from borewarden.collect.logged import Channel
 from borewarden.collect.modbus import ModbusSource, Register, modbus_samples
 from borewarden.simulate.serve import modbus_server
 from wire import free_port, streaming

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import gzip
 from contextlib import suppress
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -15,18 +15,15 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
 
 from borewarden.base.errors import BadInput
-from borewarden.collect.logged import (
-    Channel,
-    LogFormat,
-    labels_path,
-    local_ns,
-    read_labels,
-    read_log,
-)
+from borewarden.base.samples import Channel
+from borewarden.collect.columns import Table, numbers, steady_ns, times_ns
+from borewarden.collect.labels import labels_path, read_labels
+from borewarden.collect.logged import LogFormat, read_log
+from borewarden.collect.logged_csv import careful_columns, plain_columns
 
 RATED = 400e6
 PRESSURE = Channel("p_bar", "bar", 1e5, 0.0, -1e8, 1.25 * RATED)
@@ -91,6 +88,12 @@ def test_empty_cells_infinities_and_gaps_are_normal(tmp_path: Path) -> None:
     np.testing.assert_array_equal(samples.stroke_count, [np.nan, 11, 12, 13])
     np.testing.assert_array_equal(samples.temperature, [293.15, np.nan, np.nan, 293.15])
     assert seconds(samples.time_ns) == [0, 1, 10800, 10801]
+
+
+def test_a_number_beyond_all_floats_is_unknown(tmp_path: Path) -> None:
+    lines = [GOOD[0], GOOD[1].replace("3801", "1" + "0" * 310), GOOD[2]]
+    samples = read_log(csv_file(tmp_path, *lines), FORMAT)
+    np.testing.assert_array_equal(samples.pressure, [3.8e8, np.nan, 3.802e8])
 
 
 def test_repeated_times_keep_the_first(tmp_path: Path) -> None:
@@ -221,6 +224,99 @@ def test_parquet_decimals_and_a_boolean_valve(tmp_path: Path) -> None:
     np.testing.assert_array_equal(samples.valve, [1.0, 0.0])
 
 
+# -- the quick way and the careful one
+
+
+PLACES = [0, 1, 2, 3]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "\n".join((HEADER, *GOOD)),
+        "\r\n".join((HEADER, *GOOD, "")),
+        "\n".join(("\ufeff" + HEADER, "", *GOOD, "", "")),
+        "\n".join((HEADER, *(line.replace(",", "+01:00,", 1) for line in GOOD))),
+        "\n".join((HEADER, *(line.replace(",", ".0000001Z,", 1) for line in GOOD))),
+        f"{HEADER}\n1772427600,3800,10,20\n1772427600.5,3801,10,20\n",
+        f"{HEADER}\n{GOOD[0]},\n".replace("20,", "") + "2026-03-02T06:00:01,NaN,,\n",
+        f"{HEADER},note\n{GOOD[0]},Düse\n",
+    ],
+)
+def test_what_loggers_write_goes_the_quick_way(text: str) -> None:
+    content = text.encode()
+    fields = text.splitlines()[0].count(",") + 1
+    quick = plain_columns(content, 1, fields, PLACES)
+    assert quick is not None
+    assert_same(quick, careful_columns(Path("day.csv"), content, fields, PLACES))
+
+
+def assert_same(quick: dict[int, pd.Series], careful: dict[int, pd.Series]) -> None:
+    """The same times and the same floats, to the last bit."""
+    for place in PLACES:
+        tables = [Table(Path("day.csv"), {"x": way[place]}, b"") for way in (quick, careful)]
+        if place == 0:
+            one, other = (times_ns(table, "x", "Europe/Vienna") for table in tables)
+        else:
+            one, other = (numbers(table, "x", False) + 0.0 for table in tables)
+        assert one.tobytes() == other.tobytes()
+
+
+STARTS = st.datetimes(datetime(1999, 12, 30), datetime(2100, 1, 3))
+FORMS = st.sampled_from(
+    ["%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M:%S.%f", "%Y-%m-%dT%H:%M:%SZ", "%Y-%m-%dT%H:%M",
+     "%Y-%m-%dT%H:%M:%S.%f+05:30", "%Y-%m-%d %H:%M:%S-0800", "%Y-%m-%dT%H+01", "%Y-%m-%d"]
+)  # fmt: skip
+READINGS = st.one_of(
+    st.floats().map(repr),
+    st.floats(-1e4, 1e4).map(lambda x: f"{x:.2f}"),
+    st.integers(-(10**22), 10**22).map(str),
+    st.from_regex(r"[+-]?[0-9]{0,25}\.?[0-9]{0,25}([eE][+-]?[0-9]{1,3})?", fullmatch=True),
+    st.sampled_from(
+        ["", " 20", "20 ", "\t20", "NA", "nan", "NAN", "iNf", "-0", "007", "0x1F", "true"]
+    ),
+)
+
+
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(start=STARTS, form=FORMS, rows=st.lists(st.tuples(*[READINGS] * 3), min_size=1, max_size=4))
+def test_both_ways_give_the_same_bits(
+    start: datetime, form: str, rows: list[tuple[str, ...]]
+) -> None:
+    times = [(start + timedelta(seconds=i)).strftime(form) for i in range(len(rows))]
+    lines = [",".join((time, *row)) for time, row in zip(times, rows, strict=True)]
+    content = "\n".join((HEADER, *lines, "")).encode()
+    quick = plain_columns(content, 1, 4, PLACES)
+    event(f"quick: {quick is not None}")
+    if quick is not None:
+        assert_same(quick, careful_columns(Path("day.csv"), content, 4, PLACES))
+
+
+@settings(deadline=None)
+@given(
+    start=STARTS.filter(lambda time: 2000 < time.year < 2099),
+    days=st.integers(0, 200),
+    time_zone=st.sampled_from(
+        ["Europe/Vienna", "America/New_York", "Australia/Lord_Howe", "Pacific/Apia", "UTC"]
+    ),
+)
+def test_steady_clocks_read_as_pandas_reads_them(
+    start: datetime, days: int, time_zone: str
+) -> None:
+    stamps = pd.Series([start, start + timedelta(days=days)])
+    local = steady_ns(stamps, time_zone)
+    if local is not None:  # raises if the clock skipped one of them, or showed it twice
+        expected = stamps.dt.tz_localize(time_zone, ambiguous="raise", nonexistent="raise")
+        assert local.tolist() == [stamp.value for stamp in expected]
+
+
+def test_clocks_that_change_are_not_steady() -> None:
+    for start in ("2026-03-28T12:00", "2026-10-24T12:00"):
+        stamps = pd.Series(pd.to_datetime([start, start])) + pd.to_timedelta(["0h", "18h"])
+        assert steady_ns(stamps, "Europe/Vienna") is None
+        assert steady_ns(stamps, "UTC") is not None
+
+
 # -- malformed logs: what is in the file, where the message points, what it says
 
 
@@ -302,6 +398,11 @@ BAD_CSV = [
         ["time"],
     ),
     (f"{HEADER}\ntrue,3800,11,20\n", "line 2, column 'time'", ["no time"]),
+    (f"{HEADER}\n{GOOD[0]}\nnow,3800,11,20\n", "line 3, column 'time'", ["'now' is no time"]),
+    (f"{HEADER}\n{GOOD[0]}\nNaT,3800,11,20\n", "line 3, column 'time'", ["'NaT' is no time"]),
+    (f"{HEADER}\n\x0b\n{GOOD[0]}\n", "line 2, column 'time'", ["is no time"]),
+    (f'{HEADER}\n""\n{GOOD[0]}\n', "line 2, column 'time'", ["time is missing"]),
+    (f",,,\n{HEADER}\n{GOOD[0]}\n", "line 1", ["no column has a name", "first line"]),
     (
         f"{HEADER}\n{GOOD[0]}\n{GOOD[2]}\n{GOOD[1]}\n",
         "line 4",
@@ -412,6 +513,8 @@ def test_no_such_file_and_a_folder(tmp_path: Path, name: str) -> None:
     assert_bad(tmp_path / name, FORMAT, "file", ["directory"])
 
 
+TEXTS = pa.array([b"20", b"20\xff"])
+NO_UTF8 = pa.Array.from_buffers(pa.string(), 2, TEXTS.buffers())
 FINE = {"time": [1772427600, 1772427601], "p_bar": [3800, 3801], "strokes": [1, 2]}
 
 
@@ -428,6 +531,17 @@ FINE = {"time": [1772427600, 1772427601], "p_bar": [3800, 3801], "strokes": [1, 
         ),
         ({"water_c": [20, 20], "time": [1772427601, None]}, "row 2, column 'time'", ["missing"]),
         ({"water_c": [[1], [2]]}, "row 1, column 'water_c'", ["is no number"]),
+        (
+            {"water_c": [20, 20], "time": pa.array([0, 2**62], pa.timestamp("us"))},
+            "row 1, column 'time'",
+            ["1970-01-01", "no time of our days"],
+        ),
+        (
+            {"water_c": [20, 20], "time": pa.array([-(2**62)] * 2, pa.timestamp("ms"))},
+            "row 1, column 'time'",
+            ["no time of our days"],
+        ),
+        ({"water_c": NO_UTF8}, "file", ["broken"]),
     ],
 )
 def test_malformed_parquet(
@@ -524,11 +638,6 @@ def test_no_labels_file(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", ["x.csv", "x.csv.gz", "x.parquet"])
 def test_labels_path(name: str) -> None:
     assert labels_path(Path("logs") / name) == Path("logs/x.labels.csv")
-
-
-def test_local_ns_takes_the_first_of_two() -> None:
-    twice = local_ns(datetime(2025, 10, 26, 2, 30), "Europe/Vienna")
-    assert twice == int(datetime(2025, 10, 26, 0, 30, tzinfo=UTC).timestamp()) * 10**9
 
 
 # -- whatever else may be in a file

@@ -23,7 +23,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pymodbus.client import AsyncModbusTcpClient
 
-from borewarden.collect.logged import Channel
+from borewarden.base.samples import Channel
 from borewarden.collect.modbus import (
     FORMATS,
     ModbusSource,

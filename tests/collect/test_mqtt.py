@@ -21,7 +21,7 @@ import trustme
 from hypothesis import given
 from hypothesis import strategies as st
 
-from borewarden.collect.logged import Channel
+from borewarden.base.samples import Channel
 from borewarden.collect.mqtt import JsonField, MqttSource, _get, _number, _parse, _time_ns
 from borewarden.collect.mqtt import mqtt_samples as collect
 from borewarden.simulate.serve import payloads

@@ -24,7 +24,7 @@ from asyncua.crypto.cert_gen import setup_self_signed_certificate
 from asyncua.crypto.permission_rules import User, UserRole
 from cryptography.x509.oid import ExtendedKeyUsageOID
 
-from borewarden.collect.logged import Channel
+from borewarden.base.samples import Channel
 from borewarden.collect.opcua import NodePoint, OpcUaSource, opcua_samples
 from borewarden.simulate.serve import data_value, offer
 from wire import Proxy, free_port, streaming

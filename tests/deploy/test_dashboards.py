@@ -33,8 +33,9 @@ from grafana_foundation_sdk.cog.encoder import JSONEncoder
 from grafana_foundation_sdk.cog.plugins import register_default_plugins
 from grafana_foundation_sdk.models.dashboard import Dashboard
 
+from borewarden.base.samples import Samples
 from borewarden.collect.logged import read_log
-from borewarden.model.gate import Phase, Samples
+from borewarden.gate.batch import Phase
 from borewarden.physics.pump import Intensifier
 from borewarden.settings import load_machine
 from borewarden.store.influx import alert_lines, batch_lines, link_lines, sample_lines

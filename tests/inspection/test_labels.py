@@ -11,7 +11,7 @@ import pytest
 from skimage.io import imsave
 
 from borewarden.base.errors import BadInput
-from borewarden.collect.logged import EVENTS, read_labels
+from borewarden.collect.labels import EVENTS, read_labels
 from borewarden.diagnose.causes import Cause
 from borewarden.inspection import labels as inspection_module
 from borewarden.inspection.labels import labels_of, picture_bytes

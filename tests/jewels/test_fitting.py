@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from borewarden.base.samples import rows
 from borewarden.jewels.fitting import FittedSet, fitted_sets, stale_since
 from borewarden.jewels.jewel import Jewel
-from borewarden.model.gate import rows
 from borewarden.physics.pump import Intensifier
 from borewarden.watcher.watcher import Watcher, join
 from steady import gate_settings, steady_samples

@@ -14,9 +14,10 @@ import pytest
 
 from borewarden.alert.alarm import Alarm
 from borewarden.base.errors import BadInput
+from borewarden.base.samples import samples_of
+from borewarden.gate.batch import Phase
 from borewarden.jewels.fitting import End, Fitting
 from borewarden.model.bore import NO_RESULTS
-from borewarden.model.gate import Phase, samples_of
 from borewarden.planning.snapshot import (
     SILENCE_NS,
     MachineSeen,
@@ -28,7 +29,7 @@ from borewarden.planning.snapshot import (
     watched,
     wear_of,
 )
-from borewarden.replay.one_machine import replay
+from borewarden.replay.one_machine import replay_logs
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.store.database import (
     open_store,
@@ -271,7 +272,7 @@ def test_wear_line_is_that_of_the_watcher_on_a_logged_wear(tmp_path: Path) -> No
     """The same batches and the same regression as the watcher's own, from the store alone."""
     north = load_machine(ROOT / "config" / "north.toml")
     log = ROOT / "replay_data" / "north-2026-03-09-wear.parquet"
-    verdict = replay(north, [log], tmp_path / "store.db").verdict
+    verdict = replay_logs(north, [log], tmp_path / "store.db").verdict
     with open_store(tmp_path / "store.db") as connection:
         fitted_ns = north.jewels()[-1].fitted_ns
         wear = wear_of(connection, "North", fitted_ns, 2**62, north.watch_settings().noise_floor)

@@ -23,7 +23,7 @@ from borewarden.replay.fleet import (
     tasks_of_list,
     write_table,
 )
-from borewarden.replay.one_machine import replay
+from borewarden.replay.one_machine import replay_logs
 from borewarden.settings import load_machine
 from borewarden.store.database import open_store, read_table
 from borewarden.watcher.verdict import State
@@ -115,7 +115,7 @@ def test_each_machine_is_judged_as_by_itself(
     states = [answer.verdict.state for answer in answers if isinstance(answer, Found)]
     assert states == [State.OPENED, State.OPENED, State.SOUND] * 4
     alone = tmp_path / "alone.db"
-    replay(fleet[1].machine, list(fleet[1].logs), alone)
+    replay_logs(fleet[1].machine, list(fleet[1].logs), alone)
     with open_store(store) as together, open_store(alone) as one:
         for table in ("batch", "alert"):
             expected = read_table(one, table, "South 0")
@@ -127,7 +127,7 @@ def test_again_replaces_what_the_same_hours_gave_and_keeps_samples(
     tmp_path: Path, fleet: list[MachineLogs]
 ) -> None:
     store, task = tmp_path / "a.db", fleet[1]
-    replay(task.machine, list(task.logs), store)
+    replay_logs(task.machine, list(task.logs), store)
     with open_store(store) as connection:
         samples = read_table(connection, "sample", task.machine.name)
     before = rows(store)

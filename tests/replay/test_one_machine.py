@@ -10,8 +10,8 @@ import pytest
 from borewarden.base.errors import BadInput
 from borewarden.collect.logged import read_log
 from borewarden.diagnose.causes import Cause
-from borewarden.model.gate import Phase
-from borewarden.replay.one_machine import Replayed, join_logs, replay, replay_samples
+from borewarden.gate.batch import Phase
+from borewarden.replay.one_machine import Replayed, join_logs, replay_logs, replay_samples
 from borewarden.settings import load_machine
 from borewarden.store.database import open_store, read_table
 from borewarden.watcher.verdict import State
@@ -31,7 +31,7 @@ def replayed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[Replay
     for day, (machine, log) in DAYS.items():
         store = tmp_path_factory.mktemp("store") / "days.db"
         settings = load_machine(ROOT / "config" / f"{machine}.toml")
-        results[day] = (replay(settings, [ROOT / "replay_data" / log], store), store)
+        results[day] = (replay_logs(settings, [ROOT / "replay_data" / log], store), store)
     return results
 
 
@@ -100,11 +100,11 @@ def test_replaying_again_replaces_and_other_hours_stay(tmp_path: Path) -> None:
     store = tmp_path / "days.db"
     machine = load_machine(ROOT / "config" / "west.toml")
     log = ROOT / "replay_data" / DAYS["sound"][1]
-    first = replay(machine, [log], store)
+    first = replay_logs(machine, [log], store)
     with open_store(store) as connection:
         connection.execute("INSERT INTO batch (machine, start_ns, end_ns) VALUES ('West', 1, 2)")
         connection.execute("INSERT INTO batch (machine, start_ns, end_ns) VALUES ('East', 1, 3)")
-    again = replay(machine, [log], store)
+    again = replay_logs(machine, [log], store)
     assert again.batches.tobytes() == first.batches.tobytes()
     with open_store(store) as connection:
         assert len(read_table(connection, "sample", "West")) == len(first.samples.time_ns)
@@ -119,7 +119,7 @@ def test_bad_log_leaves_the_store_untouched(tmp_path: Path) -> None:
     half = tmp_path / "half.csv"
     half.write_bytes(good.read_bytes()[:100_003])
     with pytest.raises(BadInput, match="half"):
-        replay(machine, [good, half], store)
+        replay_logs(machine, [good, half], store)
     assert not store.exists()
 
 
@@ -132,7 +132,7 @@ def test_store_takes_all_or_nothing(tmp_path: Path) -> None:
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        replay(machine, [log], store, stop)
+        replay_logs(machine, [log], store, stop)
     with open_store(store) as connection:
         assert len(read_table(connection, "sample", "West")) == 0
 

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from borewarden.base.samples import Samples
 from borewarden.collect.link import LinkState, Received
 from borewarden.collect.logged import read_log
-from borewarden.model.gate import Samples
 from borewarden.service import writer
 from borewarden.service.effects import Effects
 from borewarden.service.messages import Acknowledgement, Block, Ended, Kept, Shelving, TimePassed

@@ -17,10 +17,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from borewarden.base.samples import Samples, rows
 from borewarden.collect.link import LinkState, Received
 from borewarden.collect.logged import read_log
-from borewarden.model.gate import Samples, rows
-from borewarden.replay.one_machine import replay
+from borewarden.replay.one_machine import replay_logs
 from borewarden.service import writer
 from borewarden.service.messages import Effects, Queue, Started
 from borewarden.service.status import MachineStatus
@@ -33,7 +33,7 @@ from follow_log import paced
 ROOT = Path(__file__).parents[2]
 SOUTH = ROOT / "config" / "south.toml"
 CHIP = ROOT / "replay_data" / "south-2026-03-05-chip.csv"
-KILLS = int(os.environ.get("BOREWARDEN_KILLS", "6"))  # a run with 100 stands in DEVELOPERS.md
+KILLS = int(os.environ.get("BOREWARDEN_KILLS", "6"))  # a run with 100 is in docs/benchmarks.md
 
 
 def tables(store: Path) -> dict[str, pd.DataFrame]:
@@ -46,7 +46,7 @@ def tables(store: Path) -> dict[str, pd.DataFrame]:
 @pytest.fixture(scope="module")
 def replayed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, pd.DataFrame]:
     store = tmp_path_factory.mktemp("replayed") / "replayed.db"
-    replay(load_machine(SOUTH), [CHIP], store)
+    replay_logs(load_machine(SOUTH), [CHIP], store)
     return tables(store)
 
 

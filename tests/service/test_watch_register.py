@@ -15,10 +15,10 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from borewarden.base.samples import Samples, rows
 from borewarden.collect.link import Received
 from borewarden.jewels.fitting import End, Fitting, fitted_sets
-from borewarden.model.gate import Samples, rows
-from borewarden.replay.one_machine import replay, replay_samples
+from borewarden.replay.one_machine import replay_logs, replay_samples
 from borewarden.service import watch as watch_module
 from borewarden.service import writer
 from borewarden.service.machine_view import card
@@ -351,11 +351,11 @@ async def test_other_machines_are_left_alone(tmp_path: Path) -> None:
 def test_replay_of_all_there_is_reckons_with_the_register(tmp_path: Path) -> None:
     store = tmp_path / "a.db"
     write(store, at(1000))
-    replayed = replay(MACHINE, [CHIP], store)
+    replayed = replay_logs(MACHINE, [CHIP], store)
     assert [jewel.fitted_ns for jewel in replayed.jewels] == [DIAMOND.fitted_ns]
     assert reckoned_with(store)
     with open_store(store) as connection:
         set_judged_by(connection, "South", 0)
-    replay(MACHINE, [CHIP], store)
+    replay_logs(MACHINE, [CHIP], store)
     assert reckoned_with(store)
-    assert replay(MACHINE, [CHIP]).jewels == MACHINE.jewels()
+    assert replay_logs(MACHINE, [CHIP]).jewels == MACHINE.jewels()

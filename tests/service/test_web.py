@@ -17,12 +17,13 @@ from prometheus_client.parser import text_string_to_metric_families
 from selenium.webdriver.common.keys import Keys
 
 from borewarden.alert.alarm import AlarmSettings
+from borewarden.base.samples import rows, samples_of
 from borewarden.base.times import local_time
 from borewarden.collect.link import LinkState
 from borewarden.diagnose.causes import Belief, Cause
+from borewarden.gate.gate import GateSettings
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.jewels.jewel import Jewel
-from borewarden.model.gate import GateSettings, rows, samples_of
 from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
 from borewarden.service.machine_view import (
     MOST_POINTS,

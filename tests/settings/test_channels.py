@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from borewarden.base.errors import BadInput
-from borewarden.collect.logged import SI_UNITS, read_log
-from borewarden.model.gate import Samples
+from borewarden.base.samples import SI_UNITS, Samples
+from borewarden.collect.logged import read_log
 from borewarden.physics.pump import DirectDrive
 from borewarden.settings import load_machine
 

@@ -16,8 +16,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from borewarden.base.errors import BadInput
+from borewarden.gate.gate import GateSettings
 from borewarden.model.bore import WatchSettings
-from borewarden.model.gate import GateSettings
 from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
 from borewarden.settings import load_machine
 

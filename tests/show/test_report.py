@@ -10,10 +10,11 @@ import pytest
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
 
-from borewarden.collect.logged import Label
+from borewarden.base.samples import rows, samples_of
+from borewarden.collect.labels import Label
 from borewarden.diagnose.causes import Belief, Cause
+from borewarden.gate.gate import GateSettings
 from borewarden.jewels.jewel import Jewel
-from borewarden.model.gate import GateSettings, rows, samples_of
 from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
 from borewarden.replay.one_machine import Replayed
 from borewarden.show.report import MOST_BINS, write_report

@@ -182,9 +182,9 @@ def test_mistakes_end_with_exit_code_two_and_leave_nothing(tmp_path: Path) -> No
     assert "costs.scrap" in done.output
 
 
-def test_readmes_commands_work_as_printed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    _, _, block = readme.partition("<!-- life commands -->\n```sh\n")
+def test_printed_commands_work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    printed = (ROOT / "docs" / "life.md").read_text(encoding="utf-8")
+    _, _, block = printed.partition("<!-- life commands -->\n```sh\n")
     commands = block.partition("```")[0].splitlines()
     assert {line.split()[1] for line in commands} == {
         "replay", "shift", "life", "plan", "stock", "costs",

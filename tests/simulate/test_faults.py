@@ -13,9 +13,9 @@ import datetime as dt
 import numpy as np
 import pytest
 
+from borewarden.base.samples import Samples
 from borewarden.diagnose.causes import Cause
 from borewarden.jewels.jewel import Jewel
-from borewarden.model.gate import Samples
 from borewarden.physics.orifice import bore_area, mass_flux
 from borewarden.physics.pump import (
     DirectDrive,

@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from borewarden.base.samples import Samples, rows, samples_of
 from borewarden.collect.live import live_samples
-from borewarden.model.gate import Samples, rows, samples_of
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.simulate.day import Day, log_day
 from borewarden.simulate.serve import LONGEST_PAUSE, STANDSTILL, at, awake, rebased, serve

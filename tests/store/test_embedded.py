@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from borewarden.base.samples import Samples, rows
 from borewarden.model.bore import RESULT
-from borewarden.model.gate import Samples, rows
 from borewarden.physics.pump import Intensifier
 from borewarden.store import database as embedded
 from borewarden.store import outbox

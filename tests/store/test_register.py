@@ -9,10 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from borewarden.base.samples import samples_of
+from borewarden.gate.batch import Phase
+from borewarden.gate.jet_time import Opening
 from borewarden.jewels.fitting import End, Fitting
-from borewarden.model.gate import Phase, samples_of
-from borewarden.model.jet_time import Opening
-from borewarden.replay.one_machine import replay
+from borewarden.replay.one_machine import replay_logs
 from borewarden.settings import load_machine
 from borewarden.store.database import (
     open_store,
@@ -65,7 +66,7 @@ def test_jet_hours_of_a_replayed_day_are_those_of_the_watcher(
     tmp_path: Path, name: str, log: str
 ) -> None:
     machine = load_machine(ROOT / "config" / f"{name}.toml")
-    replayed = replay(machine, [ROOT / "replay_data" / log], tmp_path / "a.db")
+    replayed = replay_logs(machine, [ROOT / "replay_data" / log], tmp_path / "a.db")
     jewel = machine.jewels()[0]
     fitting = Fitting(machine.name, "1", jewel.fitted_ns, jewel.bore, jewel.material)
     with open_store(tmp_path / "a.db") as connection:

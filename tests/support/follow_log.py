@@ -9,9 +9,9 @@ from pathlib import Path
 
 import numpy as np
 
+from borewarden.base.samples import Samples, rows
 from borewarden.collect.link import LinkState, Received
 from borewarden.collect.logged import read_log
-from borewarden.model.gate import Samples, rows
 from borewarden.service.watch import watch
 from borewarden.settings import load_machine
 from borewarden.store import database as embedded

@@ -6,8 +6,8 @@ import asyncio
 from collections.abc import Callable
 from pathlib import Path
 
+from borewarden.base.samples import rows
 from borewarden.collect.logged import read_log
-from borewarden.model.gate import rows
 from borewarden.settings import load_machine
 from borewarden.store.database import (
     open_to_read,

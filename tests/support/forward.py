@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from pydantic import SecretStr
 
-from borewarden.model.gate import Samples, samples_of
+from borewarden.base.samples import Samples, samples_of
 from borewarden.store.database import open_store, transaction
 from borewarden.store.influx import (
     SINK,

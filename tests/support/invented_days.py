@@ -8,8 +8,9 @@ from pathlib import Path
 
 import numpy as np
 
-from borewarden.collect.logged import Label, local_ns
-from borewarden.model.gate import Samples
+from borewarden.base.samples import Samples
+from borewarden.base.times import local_ns
+from borewarden.collect.labels import Label
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.simulate.day import Chip, Day, log_day
 from borewarden.tune.days import Shop, Wanted, make_shop

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.model.gate import GateSettings, Samples, samples_of
+from borewarden.base.samples import Samples, samples_of
+from borewarden.gate.gate import GateSettings
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
 

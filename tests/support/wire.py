@@ -15,8 +15,8 @@ from collections.abc import AsyncGenerator, AsyncIterator, Callable
 import numpy as np
 import pytest
 
+from borewarden.base.samples import Samples
 from borewarden.collect.link import LinkState, Received
-from borewarden.model.gate import Samples
 
 PATIENCE = 30.0  # s, a bound only; nothing here takes that long
 

@@ -12,7 +12,7 @@ from click.testing import Result
 from typer.testing import CliRunner
 
 from borewarden.cli import app
-from borewarden.replay.one_machine import replay
+from borewarden.replay.one_machine import replay_logs
 from borewarden.settings import load_machine
 from invented_days import ROOT
 
@@ -129,7 +129,7 @@ def test_machines_and_days_are_compared_from_logs(tmp_path: Path) -> None:
 
 def test_machines_are_compared_and_tuned_from_a_store(tmp_path: Path) -> None:
     for log, machine in ((SOUND, WEST), (CHIP, SOUTH)):
-        replay(load_machine(machine), [Path(log)], tmp_path / "borewarden.db")
+        replay_logs(load_machine(machine), [Path(log)], tmp_path / "borewarden.db")
     days = ["--store", "borewarden.db", "--from", "2026-03-01", "--to", "2026-03-10"]
     done = borewarden("compare", "--machine", WEST, "--machine", SOUTH, *days)
     assert done.exit_code == 0, done.stderr

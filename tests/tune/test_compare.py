@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
+from borewarden.base.samples import rows
 from borewarden.collect.logged import read_log
-from borewarden.model.gate import rows
 from borewarden.tune.compare import _scatter, compare_days
 from invented_days import FIRST, ROOT, logged, machine_of
 from steady import steady_samples

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from borewarden.model.gate import Samples, rows, samples_of
+from borewarden.base.samples import Samples, rows, samples_of
 from borewarden.physics.pump import DirectDrive, area_of_rate, event_rate
 from borewarden.simulate.day import Chip
 from borewarden.tune.days import Wanted, injected

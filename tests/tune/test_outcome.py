@@ -9,9 +9,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from borewarden.collect.logged import read_labels, read_log
+from borewarden.base.samples import Samples
+from borewarden.collect.labels import read_labels
+from borewarden.collect.logged import read_log
 from borewarden.jewels.jewel import Jewel
-from borewarden.model.gate import Samples
 from borewarden.simulate.day import Chip
 from borewarden.tune.days import CHIP_JET, Wanted, fitted_stretches, injected
 from borewarden.tune.outcome import gather, judge_setting, watch_stretch

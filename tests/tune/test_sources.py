@@ -20,13 +20,13 @@ from pydantic import SecretStr
 from typer.testing import CliRunner
 
 from borewarden.base.errors import BadInput
+from borewarden.base.samples import Samples, rows
 from borewarden.cli import app
-from borewarden.collect.logged import labels_path
+from borewarden.collect.labels import labels_path
 from borewarden.diagnose.causes import Cause
 from borewarden.inspection.record import Finding, Inspection
 from borewarden.jewels.fitting import Fitting
-from borewarden.model.gate import Samples, rows
-from borewarden.replay.one_machine import replay
+from borewarden.replay.one_machine import replay_logs
 from borewarden.store.database import open_store, transaction
 from borewarden.store.influx import InfluxSettings, read_samples, sample_lines
 from borewarden.store.inspections import record_inspection
@@ -52,7 +52,7 @@ def test_labels_come_from_beside_the_logs_and_from_files_named(tmp_path: Path) -
 def test_the_store_gives_back_what_was_replayed(tmp_path: Path) -> None:
     store = tmp_path / "borewarden.db"
     machine = machine_of("south")
-    samples = replay(machine, [CHIP], store).samples
+    samples = replay_logs(machine, [CHIP], store).samples
     first, last = int(samples.time_ns[100]), int(samples.time_ns[20_000])
     found = from_store(machine, store, first, last)
     assert same(found, rows(samples, 100, 20_001))

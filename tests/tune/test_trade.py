@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from borewarden.collect.logged import Label
+from borewarden.collect.labels import Label
 from borewarden.tune.days import Shop, Trial, Window
 from borewarden.tune.outcome import Found, Outcome
 from borewarden.tune.trade import (

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from borewarden.base.errors import BadInput
-from borewarden.model.gate import rows
+from borewarden.base.samples import rows
 from borewarden.tune.days import LEAST_JET, Wanted, injected, make_shop
 from invented_days import FIRST, at_ns, label, logged, machine_of, shop_of
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from borewarden.diagnose.causes import Cause
-from borewarden.model.gate import GateSettings
+from borewarden.gate.gate import GateSettings
 from borewarden.physics.pump import Intensifier
 from borewarden.settings import load_machine
 from borewarden.simulate.day import Chip, Day, log_day

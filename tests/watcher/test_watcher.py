@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from borewarden.base.samples import Samples, rows, samples_of
 from borewarden.detect.baseline import robust_noise
 from borewarden.diagnose.causes import Cause
 from borewarden.jewels.jewel import Jewel, nearest_stock_bore, stated_area
 from borewarden.model.bore import WatchSettings
-from borewarden.model.gate import Samples, rows, samples_of
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import DirectDrive, Intensifier
 from borewarden.simulate.day import log_day

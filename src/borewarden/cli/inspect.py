@@ -18,9 +18,8 @@ from rich.table import Table
 
 from borewarden.base.errors import BadInput
 from borewarden.base.text import probability_words
-from borewarden.base.times import local_time
+from borewarden.base.times import local_ns, local_time
 from borewarden.cli.terminal import app, out, refusing
-from borewarden.collect.logged import local_ns
 from borewarden.diagnose.causes import DIRECT_DRIVE, INTENSIFIER
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.inspection.labels import RIM_ANSWERS, picture_bytes

@@ -11,7 +11,7 @@ from rich.table import Table
 
 from borewarden.base.errors import BadInput
 from borewarden.cli.terminal import app, err, out, refusing
-from borewarden.replay.one_machine import Replayed, replay
+from borewarden.replay.one_machine import Replayed, replay_logs
 from borewarden.settings import load_machine
 from borewarden.show.report import write_report
 from borewarden.show.wording import (
@@ -63,7 +63,7 @@ def replay_command(
         columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
         with Progress(*columns, TimeRemainingColumn(), console=err, transient=True) as bar:
             task = bar.add_task("samples", total=None)
-            result = replay(
+            result = replay_logs(
                 settings,
                 logs,
                 None if no_store else store,

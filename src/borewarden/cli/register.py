@@ -16,6 +16,7 @@ from rich.table import Table
 
 from borewarden.base.errors import BadInput
 from borewarden.cli.terminal import Listing, app, out, refusing
+from borewarden.gate.jet_time import JetTime, Opening
 from borewarden.jewels.fitting import End, Fitting
 from borewarden.jewels.fitting_text import (
     FIELDS,
@@ -29,7 +30,6 @@ from borewarden.jewels.fitting_text import (
     texts_of,
     time_text,
 )
-from borewarden.model.jet_time import JetTime, Opening
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.settings.consistency import misfit
 from borewarden.settings.service import load_machines

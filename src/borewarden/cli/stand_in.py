@@ -9,8 +9,8 @@ from typing import Annotated, Literal
 import typer
 
 from borewarden.base.errors import BadInput
+from borewarden.base.times import local_ns
 from borewarden.cli.terminal import app, out, refusing
-from borewarden.collect.logged import local_ns
 from borewarden.diagnose.causes import Cause, possible_causes
 from borewarden.physics.pump import Intensifier, Pump
 from borewarden.settings import MachineSettings, load_machine

@@ -15,10 +15,12 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from rich.table import Table
 
 from borewarden.base.errors import BadInput
+from borewarden.base.samples import Samples
+from borewarden.base.times import local_ns
 from borewarden.cli.terminal import app, err, out, refusing
-from borewarden.collect.logged import Label, local_ns, read_log
+from borewarden.collect.labels import Label
+from borewarden.collect.logged import read_log
 from borewarden.jewels.jewel import Jewel
-from borewarden.model.gate import Samples
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.show.tune_report import write_tune_report
 from borewarden.store.influx import InfluxSettings

@@ -51,13 +51,18 @@ class Table:
         with suppress(csv.Error):  # a cell of a size that this reader does not take
             for fields in reader:
                 line = reader.line_num
-                if not fields or (len(fields) == 1 and not fields[0].strip()):
+                if is_blank(fields):
                     continue
                 data_rows += 1
                 # pandas' parser splits where the csv module might not: never past the end
                 if data_rows == row:
                     break
         return max(line, reader.line_num)
+
+
+def is_blank(fields: Sequence[str]) -> bool:
+    """Whether `fields` are those of a blank line, which counts as no row; `""` is a row."""
+    return not fields or (len(fields) == 1 and fields[0] != "" and not fields[0].strip(" \t"))
 
 
 def find_columns(path: Path, where: str, there: Sequence[str], wanted: Sequence[str]) -> None:
@@ -67,6 +72,8 @@ def find_columns(path: Path, where: str, there: Sequence[str], wanted: Sequence[
             raise BadInput(path, where, f"column {column!r} is there twice", "rename one of them")
         if column in there:
             continue
+        if not any(there):
+            raise BadInput(path, where, "no column has a name", "name them in the first line")
         right = f"there are {', '.join(name[:60] for name in there[:20])}"
         if len(there) > 20:
             right += f" and {len(there) - 20} more"
@@ -97,7 +104,10 @@ def numbers(table: Table, column: str, may_be_bool: bool) -> NDArray[np.float64]
 
 
 def _parse_numbers(table: Table, column: str, series: pd.Series[Any]) -> pd.Series[Any]:
-    parsed = pd.to_numeric(series, errors="coerce")
+    try:
+        parsed = pd.to_numeric(series, errors="coerce")
+    except OverflowError:  # a whole number beyond all floats: infinite, as it is with a point
+        parsed = pd.to_numeric(series.astype("str"), errors="coerce")
     bad = np.flatnonzero((parsed.isna() & series.notna()).to_numpy())
     if len(bad) or not pd.api.types.is_numeric_dtype(parsed.dtype):
         row = int(bad[0]) if len(bad) else 0
@@ -128,21 +138,29 @@ def times_ns(table: Table, column: str, time_zone: str) -> NDArray[np.int64]:
     else:
         stamps = _parse(table, column, series.astype("str"))
     if stamps.dt.tz is None:
-        times = _steady_ns(stamps, time_zone)
+        times = steady_ns(stamps, time_zone)
         if times is not None:
             return times
+        # clocks far from our days can't be set to a zone
+        _check_days(table, column, stamps.dt.tz_localize("UTC"), pd.Timedelta(days=1))
         stamps = _localize(table, column, stamps, time_zone)
-    earliest = pd.Timestamp(EARLIEST, tz="UTC")
-    outside = (stamps < earliest) | (stamps > pd.Timestamp(LATEST, tz="UTC"))
-    if outside.any():
-        row = int(np.flatnonzero(outside.to_numpy())[0])
-        _bad_time(table, column, row, f"{series.iloc[row]} is no time of our days")
+    _check_days(table, column, stamps, pd.Timedelta(0))
     stamps = stamps.dt.tz_convert("UTC").dt.as_unit("ns")
     nanoseconds: NDArray[np.int64] = stamps.to_numpy(dtype="datetime64[ns]").view(np.int64)
     return nanoseconds
 
 
-def _steady_ns(stamps: pd.Series[Any], time_zone: str) -> NDArray[np.int64] | None:
+def _check_days(table: Table, column: str, stamps: pd.Series[Any], margin: pd.Timedelta) -> None:
+    """BadInput for the first of `stamps` that is not within 2000 to 2100, give or take `margin`."""
+    earliest, latest = (pd.Timestamp(end, tz="UTC") for end in (EARLIEST, LATEST))
+    outside = (stamps < earliest - margin) | (stamps > latest + margin)
+    if outside.any():
+        row = int(np.flatnonzero(outside.to_numpy())[0])
+        cell = table.columns[column].iloc[row]
+        _bad_time(table, column, row, f"{cell} is no time of our days")
+
+
+def steady_ns(stamps: pd.Series[Any], time_zone: str) -> NDArray[np.int64] | None:
     """Naive local times as ns since 1970 UTC; None where the clocks need a closer look."""
     local = stamps.to_numpy()
     scale = _NS[np.datetime_data(local.dtype)[0]]
@@ -188,17 +206,27 @@ def _epoch_ns(table: Table, column: str, seconds: NDArray[np.float64]) -> NDArra
 def _parse(table: Table, column: str, text: pd.Series[Any]) -> pd.Series[Any]:
     """ISO 8601 text as timestamps, in UTC if it has offsets, else naive."""
     cells = pa.array(text, pa.large_string())
-    offsets = compute.match_substring_regex(cells, OFFSET).to_numpy(zero_copy_only=False)
+    offsets = _matches(cells, OFFSET)
     utc = bool(offsets.any())
     if utc and not offsets.all():
         row = int(np.flatnonzero(~offsets)[0])
         wrong = f"{text.iloc[row][:60]!r} has no offset from UTC, other times have"
         _bad_time(table, column, row, wrong)
+    dates = _matches(cells, r"^\s*\d")  # pandas takes "now" too, and "NaT"
     try:
-        return pd.to_datetime(text, format="ISO8601", utc=utc)
+        if dates.all():
+            return pd.to_datetime(text, format="ISO8601", utc=utc)
+        row = int(np.flatnonzero(~dates)[0])
     except (ValueError, OverflowError):
         row = next((i for i, cell in enumerate(text) if _has_offset(cell) is not utc), 0)
-        _bad_time(table, column, row, f"{text.iloc[row][:60]!r} is no time")
+    _bad_time(table, column, row, f"{text.iloc[row][:60]!r} is no time")
+
+
+def _matches(cells: pa.Array, pattern: str) -> NDArray[np.bool_]:
+    found: NDArray[np.bool_] = compute.match_substring_regex(cells, pattern).to_numpy(
+        zero_copy_only=False
+    )
+    return found
 
 
 def _has_offset(text: str) -> bool | None:

@@ -19,8 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from borewarden.base.backoff import back_off
-from borewarden.collect.logged import SI_UNITS, Channel
-from borewarden.model.gate import Samples, samples_of
+from borewarden.base.samples import SI_UNITS, Channel, Samples, samples_of
 
 FIRST_DELAY = 1.0  # s
 LONGEST_DELAY = 30.0  # s; a pump that comes back is not to run unwatched for long

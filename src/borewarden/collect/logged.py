@@ -13,21 +13,11 @@ from numpy.typing import NDArray
 
 from borewarden.base.errors import BadInput
 from borewarden.base.files import check_file, read_file
-from borewarden.base.samples import SI_UNITS as SI_UNITS
-from borewarden.base.samples import Channel as Channel
-from borewarden.base.times import EARLIEST as EARLIEST
-from borewarden.base.times import LATEST as LATEST
+from borewarden.base.samples import SI_UNITS, Channel, Samples, samples_of
 from borewarden.base.times import iso_time
-from borewarden.base.times import local_ns as local_ns
 from borewarden.collect.columns import Table, numbers, times_ns
-from borewarden.collect.labels import EVENTS as EVENTS
-from borewarden.collect.labels import LABEL_COLUMNS as LABEL_COLUMNS
-from borewarden.collect.labels import Label as Label
-from borewarden.collect.labels import labels_path as labels_path
-from borewarden.collect.labels import read_labels as read_labels
 from borewarden.collect.logged_csv import read_csv
 from borewarden.collect.logged_parquet import read_parquet
-from borewarden.model.gate import Samples, samples_of
 
 LONGEST_GAP = 366 * 86_400 * 10**9  # ns; a longer one in one file is a clock gone wrong
 UNUSED_PRESSURE = 0.15  # of the rated one: below all day, a pump that strokes is in another unit

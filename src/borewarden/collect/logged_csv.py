@@ -24,7 +24,7 @@ from pyarrow import csv as arrow_csv
 
 from borewarden.base.errors import BadInput
 from borewarden.base.times import EARLIEST, LATEST
-from borewarden.collect.columns import OFFSET, Table, find_columns
+from borewarden.collect.columns import OFFSET, Table, find_columns, is_blank
 
 _EMPTY = ("", "NA", "N/A", "NULL", "NaN", "None", "n/a", "nan", "null")  # pandas knows them too
 _NO_CSV = (
@@ -41,9 +41,9 @@ def read_csv(path: Path, text: bytes, columns: list[str]) -> Table:
     there = [column.strip() for column in header]
     find_columns(path, f"line {header_line}", there, columns)
     places = {column: there.index(column) for column in columns}
-    cells = _plain(text, header_line, len(there), list(places.values()))
+    cells = plain_columns(text, header_line, len(there), list(places.values()))
     if cells is None:
-        cells = _careful(path, text, len(there), places.values())
+        cells = careful_columns(path, text, len(there), places.values())
     return Table(path, {column: cells[place] for column, place in places.items()}, text)
 
 
@@ -76,7 +76,7 @@ def _first_fields(path: Path, text: bytes) -> tuple[int, list[str]]:
     reader = csv.reader(io.TextIOWrapper(io.BytesIO(text), "utf-8-sig", newline=""))
     try:
         for fields in reader:
-            if any(field.strip() for field in fields):
+            if not is_blank(fields):
                 return reader.line_num, fields
     except csv.Error as error:
         raise BadInput(
@@ -88,7 +88,7 @@ def _first_fields(path: Path, text: bytes) -> tuple[int, list[str]]:
 # -- the quick way
 
 
-def _plain(
+def plain_columns(
     text: bytes, header_line: int, fields: int, places: list[int]
 ) -> dict[int, pd.Series[Any]] | None:
     """The columns at `places`, that of the time first; None unless all in them is plain.
@@ -145,13 +145,13 @@ def _are_times(column: pa.ChunkedArray) -> bool:
 
 def _are_numbers(column: pa.ChunkedArray) -> bool:
     """Whether all are finite, empty cells aside."""
-    return bool(compute.all(compute.is_finite(column)).as_py())
+    return bool(compute.all(compute.is_finite(column), min_count=0).as_py())
 
 
 # -- with care
 
 
-def _careful(
+def careful_columns(
     path: Path, text: bytes, fields: int, places: Iterable[int]
 ) -> dict[int, pd.Series[Any]]:
     """The columns at `places`, whatever there is in their cells. Raises BadInput for odd lines."""

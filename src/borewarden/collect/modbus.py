@@ -19,6 +19,7 @@ from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
 from pymodbus.exceptions import ConnectionException, ModbusException
 from pymodbus.pdu import ModbusPDU
 
+from borewarden.base.samples import Channel
 from borewarden.collect.link import (
     Clock,
     Problems,
@@ -28,7 +29,6 @@ from borewarden.collect.link import (
     keep_connected,
     ticks,
 )
-from borewarden.collect.logged import Channel
 
 MOST_REGISTERS = 125  # in one request, section 6.3
 MOST_BITS = 2000  # section 6.1

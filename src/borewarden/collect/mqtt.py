@@ -16,6 +16,8 @@ from typing import Any
 
 import aiomqtt
 
+from borewarden.base.samples import Channel
+from borewarden.base.times import EARLIEST, LATEST
 from borewarden.collect.link import (
     Clock,
     LinkState,
@@ -25,7 +27,6 @@ from borewarden.collect.link import (
     clock_was_set,
     keep_connected,
 )
-from borewarden.collect.logged import EARLIEST, LATEST, Channel
 
 QUEUE = 10_000  # messages kept while the consumer is busy
 REFUSED = 128  # SUBACK return code (MQTT 3.1.1, 3.9.3)

@@ -21,6 +21,8 @@ from asyncua import Client, Node, ua
 from asyncua.crypto.security_policies import SecurityPolicyBasic256Sha256
 from cryptography import x509
 
+from borewarden.base.samples import Channel
+from borewarden.base.times import EARLIEST, LATEST
 from borewarden.collect.link import (
     Clock,
     Problems,
@@ -30,7 +32,6 @@ from borewarden.collect.link import (
     keep_connected,
     ticks,
 )
-from borewarden.collect.logged import EARLIEST, LATEST, Channel
 
 SERVER_TIME = ua.NodeId(ua.ObjectIds.Server_ServerStatus_CurrentTime)
 TOLERATED_DIFFERENCE = 2.0  # s between the clocks; servers show theirs in steps of up to a second

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import integrate, optimize, stats
 
-from borewarden.model.gate import SIGNALS
+from borewarden.gate.batch import SIGNALS
 from borewarden.physics import compiled
 
 WINDOW = 120  # batches in which an onset is looked for

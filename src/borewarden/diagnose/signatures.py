@@ -136,6 +136,7 @@ FEED_SCATTER = Sign(1.2, 0.7)  # ln of stroke scatter of an intensifier; invente
 FEED_SCATTER_SPREAD = 0.3  # ln of scatter of a crank pump, which turns as it did; invented
 FEED_FLUTTER = Sign(0.5, 0.5)  # ln of flutter; invented
 FEED_SIDES_SPREAD = 0.02  # ln of left over right stroke time; invented
+CRANK_READ = (0.0, 1.0)  # the crank has a speed sensor of its own, or not; equal odds, invented
 SLIP_AT_LOW_PRESSURE = 0.7  # of the change at working pressure; invented
 SLIP_LOW_AREA_SPREAD = 0.3  # relative; invented
 
@@ -195,8 +196,11 @@ class Signatures(NamedTuple):
 def signatures_of(is_intensifier: bool, pierce_ratio: float, bore: float) -> Signatures:
     """Return the signatures of every possible cause; arguments as in `Circumstances`."""
     circumstances = Circumstances(is_intensifier, False, pierce_ratio, bore)
-    causes = possible_causes(is_intensifier)
-    made = [_SIGNATURES[cause](circumstances) for cause in causes]
+    possible = possible_causes(is_intensifier)
+    weighed = {cause: _SIGNATURES[cause](circumstances) for cause in possible}
+    # no stock bore is near the area of three or four heads: that can't be the cause then
+    weighed = {cause: each for cause, each in weighed.items() if len(each.mean)}
+    causes, made = tuple(weighed), list(weighed.values())
     if not is_intensifier:
         for mean, spread, _ in made:
             friction = FRICTION + FRICTION_WITH_AREA * np.abs(mean[:, AREA])
@@ -333,8 +337,8 @@ def _leak(c: Circumstances) -> Hypotheses:
     if on_intensifier:
         _show(made, RIPPLE, *LEAK_FLUTTER)
     else:
-        # the larger flow's pulsation and the plunger's own, uncorrelated
-        pulsation = ROOT * np.log1p((pulse * share) ** 2)
+        # as of a larger jet, and the plunger's own on top, uncorrelated with what was there
+        pulsation = 0.5 * np.log1p((pulse * share) ** 2)  # ln of a root sum of squares
         spread = np.hypot(LEAK_FLUTTER_FLOOR, FLUTTER_SPREAD.direct_drive * share)
         _show(made, RIPPLE, FLUTTER.direct_drive * share + pulsation, spread)
     weight = np.where(place == SEAL, 1.0, _for_pump(OTHER_PLACES, c))
@@ -405,7 +409,7 @@ def _feed(c: Circumstances) -> Hypotheses:
 
 def _slip(c: Circumstances) -> Hypotheses:
     """The crank turns less than the motor: seen in their ratio, or else as a larger area."""
-    slip, crank_read = _grid(GROWTH, (0.0, 1.0))
+    slip, crank_read = _grid(GROWTH, CRANK_READ)
     has_sensor = crank_read > 0.0
     made = _unchanged(len(slip))
     area = np.where(has_sensor, 0.0, np.log1p(slip))

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from borewarden.base.errors import BadInput
-from borewarden.collect.logged import Label
+from borewarden.collect.labels import Label
 from borewarden.diagnose.causes import Cause
 from borewarden.inspection.record import Finding, Inspection
 from borewarden.jewels.rim_image import RimFinding, grey_picture

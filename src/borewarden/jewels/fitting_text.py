@@ -17,8 +17,8 @@ from zoneinfo import ZoneInfo
 from pydantic_core import PydanticCustomError
 
 from borewarden.base.errors import BadInput
+from borewarden.base.times import local_ns
 from borewarden.base.units import Unit
-from borewarden.collect.logged import local_ns
 from borewarden.jewels.fitting import End, Fitting
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS
 

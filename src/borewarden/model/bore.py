@@ -22,6 +22,8 @@ from borewarden.diagnose.checks import cheapest_check
 from borewarden.diagnose.feature_table import FeatureShift
 from borewarden.diagnose.posterior import posterior
 from borewarden.diagnose.signatures import Circumstances
+from borewarden.gate.batch import HEADS, SIGNALS
+from borewarden.gate.batch import BatchKind as Kind
 from borewarden.jewels.jewel import Jewel, nearest_stock_bore, stated_area, stated_bores_area
 from borewarden.model.event import (
     SIGNAL_OF,
@@ -37,7 +39,6 @@ from borewarden.model.event import (
     timing_sd,
     warmed,
 )
-from borewarden.model.gate import HEADS, SIGNALS, Kind
 from borewarden.physics import compiled
 from borewarden.physics.orifice import bore_of_area
 from borewarden.physics.pump import (

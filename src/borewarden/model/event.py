@@ -27,7 +27,8 @@ from borewarden.diagnose.feature_table import (
 )
 from borewarden.diagnose.posterior import weigh_causes
 from borewarden.diagnose.signatures import Circumstances
-from borewarden.model.gate import SIGNALS, Kind
+from borewarden.gate.batch import SIGNALS
+from borewarden.gate.batch import BatchKind as Kind
 
 HEAT_TIME = 120.0  # s of jet until 63 % of a leak's heat shows, and of none until it is gone;
 # invented

@@ -15,12 +15,12 @@ import numpy as np
 
 from borewarden.alert.alarm import Alarm
 from borewarden.base.errors import BadInput
-from borewarden.collect.logged import local_ns
+from borewarden.base.times import local_ns
 from borewarden.detect.wear import Drift, Line
+from borewarden.gate.jet_time import MAX_GAP, Opening, count_jet_time
 from borewarden.jewels.fitting import Fitting
 from borewarden.lives.records import Watched
 from borewarden.model.bore import DRIFT_BLOCK, RECENT
-from borewarden.model.jet_time import MAX_GAP, Opening, count_jet_time
 from borewarden.settings import SHOP_FILE, MachineSettings, ShopSettings, load_shop
 from borewarden.settings.service import folder_of, load_machines
 from borewarden.store.database import open_store, read_alarm, read_phases

@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 
 from borewarden.base.errors import BadInput
 from borewarden.base.parallel import spread
-from borewarden.model.gate import samples_of
-from borewarden.replay.one_machine import replay
+from borewarden.base.samples import samples_of
+from borewarden.replay.one_machine import replay_logs
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.store.database import forget_learned, open_store, transaction, write_learned
 from borewarden.watcher.verdict import Verdict
@@ -66,7 +66,7 @@ def replay_machine(task: MachineLogs) -> tuple[Found, NDArray[np.void]] | Refuse
     It comes out the same on whatever computer it is done.
     """
     try:
-        result = replay(task.machine, list(task.logs))
+        result = replay_logs(task.machine, list(task.logs))
     except BadInput as bad:
         return Refused(task.machine.name, str(bad))
     found = Found(

@@ -13,11 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.base.errors import BadInput
-from borewarden.collect.logged import Label, labels_path, read_labels, read_log
+from borewarden.base.samples import Samples, rows
+from borewarden.collect.labels import Label, labels_path, read_labels
+from borewarden.collect.logged import read_log
 from borewarden.jewels.fitting import Fitting
 from borewarden.jewels.jewel import Jewel
 from borewarden.model.bore import WatchSettings
-from borewarden.model.gate import Samples, rows
 from borewarden.physics.pump import Pump
 from borewarden.settings import MachineSettings
 from borewarden.store.database import (
@@ -62,7 +63,7 @@ def replay_samples(
         yield part, watcher.learn_many(part)
 
 
-def replay(
+def replay_logs(
     machine: MachineSettings,
     logs: list[Path],
     store: Path | None = None,

@@ -9,8 +9,8 @@ import aiosmtplib
 from influxdb_client.client.influxdb_client_async import InfluxDBClientAsync
 
 from borewarden.alert.delivery import MailSettings, connected
+from borewarden.base.samples import Samples
 from borewarden.collect.link import LinkState, plain_reason
-from borewarden.model.gate import Samples
 from borewarden.settings import MachineSettings
 from borewarden.settings.service import ServiceSettings
 from borewarden.store.influx import InfluxSettings

@@ -7,9 +7,9 @@ import sqlite3
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from borewarden.base.samples import Samples
 from borewarden.collect.link import LinkState
 from borewarden.jewels.jewel import Jewel
-from borewarden.model.gate import Samples
 from borewarden.service.status import MachineStatus
 from borewarden.watcher.verdict import Verdict
 from borewarden.watcher.watcher import Learned, Watcher

@@ -24,10 +24,10 @@ from pathlib import Path
 import numpy as np
 import structlog
 
+from borewarden.base.samples import Samples, rows
 from borewarden.collect.link import LinkState, Received
 from borewarden.jewels.fitting import FittedSet, Fitting, fitted_sets, stale_since
 from borewarden.jewels.jewel import Jewel
-from borewarden.model.gate import Samples, rows
 from borewarden.service.messages import (
     Judged,
     Kept,

@@ -9,7 +9,8 @@ import time
 import numpy as np
 import structlog
 
-from borewarden.model.gate import Phase, samples_of
+from borewarden.base.samples import samples_of
+from borewarden.gate.batch import Phase
 from borewarden.service.messages import (
     Block,
     Effects,

@@ -8,8 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from borewarden.base.errors import BadInput
+from borewarden.base.samples import SI_UNITS
+from borewarden.base.times import local_ns
 from borewarden.base.units import conversion
-from borewarden.collect.logged import SI_UNITS, local_ns
 from borewarden.jewels.jewel import Jewel, stated_area
 from borewarden.physics.orifice import STOCK_BORES_INCH, bore_area, hydraulic_power, jet_speed
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump, event_rate

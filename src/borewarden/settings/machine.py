@@ -10,12 +10,14 @@ from pydantic import Field
 from pydantic_settings import SettingsConfigDict
 
 from borewarden.base.errors import BadInput
+from borewarden.base.samples import SI_UNITS, Channel
+from borewarden.base.times import local_ns
 from borewarden.base.units import conversion
-from borewarden.collect.logged import SI_UNITS, Channel, LogFormat, local_ns
+from borewarden.collect.logged import LogFormat
+from borewarden.gate.gate import GateSettings
 from borewarden.jewels.fitting import Fitting
 from borewarden.jewels.jewel import Jewel, stated_area
 from borewarden.model.bore import WatchSettings
-from borewarden.model.gate import GateSettings
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.settings.sections import (
     DirectDrivePump,

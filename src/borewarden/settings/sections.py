@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource
 
-from borewarden.collect.logged import SI_UNITS
+from borewarden.base.samples import SI_UNITS
 from borewarden.physics.pump import DirectDrive, Intensifier
 from borewarden.settings.units import (
     Bore,
@@ -204,7 +204,7 @@ class Log(Section):
 
 
 class GateOverrides(Section):
-    """[gate]: what to set otherwise than `model.gate.GateSettings` does; SI."""
+    """[gate]: what to set otherwise than `gate.gate.GateSettings` does; SI."""
 
     working_pressure: Pressure | None = None
     stopped_pressure: Pressure | None = None

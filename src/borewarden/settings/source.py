@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Generic, Literal, TypeVar
 
 from pydantic import Field, SecretStr
 
-from borewarden.collect.logged import SI_UNITS, Channel
+from borewarden.base.samples import SI_UNITS, Channel
 from borewarden.settings.sections import Section
 from borewarden.settings.units import Name, RateStep, Time
 

@@ -18,10 +18,10 @@ from plotly.offline import get_plotlyjs
 from borewarden.base.text import probability_words
 from borewarden.base.times import local_time
 from borewarden.base.units import INCH, MM, MPA, PER_MINUTE
-from borewarden.collect.logged import Label
+from borewarden.collect.labels import Label
+from borewarden.gate.batch import Phase
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.model.bore import RECENT, WatchSettings
-from borewarden.model.gate import Phase
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.replay.one_machine import Replayed
 from borewarden.show.figures import GAP_NS

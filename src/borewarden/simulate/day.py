@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
+from borewarden.base.samples import Samples, samples_of
 from borewarden.diagnose.causes import Cause
 from borewarden.jewels.jewel import Jewel
-from borewarden.model.gate import Samples, samples_of
 from borewarden.physics.orifice import bore_area, mass_flux
 from borewarden.physics.pump import Intensifier, Pump
 from borewarden.simulate.plant import (

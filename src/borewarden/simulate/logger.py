@@ -7,9 +7,10 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from borewarden.collect.logged import LogFormat, labels_path
+from borewarden.base.samples import Samples
+from borewarden.collect.labels import labels_path
+from borewarden.collect.logged import LogFormat
 from borewarden.diagnose.causes import Cause
-from borewarden.model.gate import Samples
 from borewarden.simulate.day import Day, Fault
 
 # of a value in the unit of its column

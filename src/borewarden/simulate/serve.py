@@ -24,12 +24,11 @@ from pymodbus.constants import ExcCodes
 from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
+from borewarden.base.samples import Channel, Samples, rows
 from borewarden.collect.live import Source
-from borewarden.collect.logged import Channel
 from borewarden.collect.modbus import ModbusSource, Register, encode
 from borewarden.collect.mqtt import MqttSource
 from borewarden.collect.opcua import NODE_ID, NodePoint, OpcUaSource
-from borewarden.model.gate import Samples, rows
 
 _WHY_NOT_FASTER = (
     "strokes counted faster would look like a faster pump: serve a stroke counter at speed 1"

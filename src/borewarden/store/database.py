@@ -28,8 +28,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from borewarden.base.samples import Samples, samples_of
 from borewarden.model.bore import RESULT
-from borewarden.model.gate import Samples, samples_of
 from borewarden.store.inspections import INSPECTIONS
 from borewarden.store.register import REGISTER
 from borewarden.store.verdicts import _alert_row

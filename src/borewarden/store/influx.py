@@ -32,8 +32,8 @@ from numpy.typing import NDArray
 from pydantic import SecretStr
 from urllib3.exceptions import HTTPError
 
+from borewarden.base.samples import Samples, samples_of
 from borewarden.model.bore import RESULT
-from borewarden.model.gate import Samples, samples_of
 from borewarden.physics.pump import overstroke_margin
 from borewarden.store import outbox
 from borewarden.watcher.verdict import STATES

@@ -8,9 +8,8 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.jewels.fitting import Fitting
-from borewarden.model.gate import Samples, rows
-from borewarden.model.jet_time import (
+from borewarden.base.samples import Samples, rows
+from borewarden.gate.jet_time import (
     FIRST_JET_TIME,
     JET_ON,
     MAX_GAP,
@@ -20,6 +19,7 @@ from borewarden.model.jet_time import (
     count_jet_time,
     judge_opening,
 )
+from borewarden.jewels.fitting import Fitting
 from borewarden.store.database import read_phases
 
 END_OF_TIME = np.iinfo(np.int64).max

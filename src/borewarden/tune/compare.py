@@ -8,9 +8,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from borewarden.base.samples import Samples
 from borewarden.base.statistics import MAD_TO_SIGMA
+from borewarden.gate.batch import RIPPLE, BatchKind
 from borewarden.jewels.jewel import Jewel
-from borewarden.model.gate import RIPPLE, Kind, Samples
 from borewarden.settings import MachineSettings
 from borewarden.tune.days import Wanted, make_shop
 from borewarden.tune.outcome import gather, watch_stretch
@@ -76,8 +77,8 @@ def compare_days(
 def _row(
     machine: MachineSettings, day: date, batches: NDArray[np.void], jet: float, alerts: int
 ) -> DayRow:
-    steady = batches[batches["kind"] == Kind.STEADY]
-    idle = batches[batches["kind"] == Kind.DEAD_HEAD]
+    steady = batches[batches["kind"] == BatchKind.STEADY]
+    idle = batches[batches["kind"] == BatchKind.DEAD_HEAD]
     nan = float("nan")
     noise = timing = pulsation = pressure = area = idle_share = nan
     if len(steady) >= FEWEST:

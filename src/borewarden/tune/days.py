@@ -16,10 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.base.errors import BadInput
-from borewarden.collect.logged import Label, local_ns
+from borewarden.base.samples import Samples, rows
+from borewarden.base.times import local_ns
+from borewarden.collect.labels import Label
+from borewarden.gate.batch import Phase
+from borewarden.gate.gate import Gate, GateSettings
 from borewarden.jewels.fitting import fitted_sets
 from borewarden.jewels.jewel import Jewel, stated_area
-from borewarden.model.gate import Gate, GateSettings, Phase, Samples, rows
 from borewarden.physics.pump import Pump
 from borewarden.tune.inject import inject, jet_on
 

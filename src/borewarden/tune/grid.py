@@ -14,8 +14,8 @@ from pydantic import ValidationError
 from scipy.stats import qmc
 
 from borewarden.base.errors import BadInput
+from borewarden.gate.gate import GateSettings
 from borewarden.model.bore import WatchSettings
-from borewarden.model.gate import GateSettings
 from borewarden.settings import MachineSettings, read_toml
 from borewarden.settings.consistency import check_together
 from borewarden.settings.sections import GateOverrides, WatchOverrides

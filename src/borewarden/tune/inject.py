@@ -12,7 +12,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.model.gate import Phase, Samples
+from borewarden.base.samples import Samples
+from borewarden.gate.batch import Phase
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump, area_of_rate, event_rate
 
 Floats = NDArray[np.float64]

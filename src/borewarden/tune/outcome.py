@@ -14,10 +14,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from borewarden.base.samples import rows
 from borewarden.diagnose.causes import Cause
+from borewarden.gate.gate import Gate, GateSettings
 from borewarden.jewels.jewel import Jewel, stated_area
 from borewarden.model.bore import BoreWatch, WatchSettings
-from borewarden.model.gate import Gate, GateSettings, rows
 from borewarden.tune.days import BLOCK, Shop, fitted_stretches, injected
 from borewarden.watcher.verdict import STATES, State, Verdict
 from borewarden.watcher.watcher import Alert
@@ -94,10 +95,7 @@ def gather(shop: Shop, gate: GateSettings) -> list[Gathered]:
                 continue
             follow(sound, here, trial.onset, closed)
             here = trial.onset
-            fork = Gate(settings, shop.pump.displacement)
-            fork.state[:] = sound.state
-            fork.gathers[:] = sound.gathers
-            batches = fork.learn_many(injected(shop, trial))[1]
+            batches = sound.fork().learn_many(injected(shop, trial))[1]
             trials.append(TrialBatches(number, sum(map(len, closed)), batches))
         follow(sound, here, part.stop, closed)
         made.append(Gathered(part.jewels, np.concatenate(closed), trials))

@@ -7,10 +7,11 @@ from pathlib import Path
 import numpy as np
 
 from borewarden.base.errors import BadInput
-from borewarden.collect.logged import Label, labels_path, read_labels, read_log
+from borewarden.base.samples import Samples, rows
+from borewarden.collect.labels import Label, labels_path, read_labels
+from borewarden.collect.logged import read_log
 from borewarden.inspection.labels import labels_of
 from borewarden.jewels.jewel import Jewel
-from borewarden.model.gate import Samples, rows
 from borewarden.replay.one_machine import join_logs
 from borewarden.settings import MachineSettings
 from borewarden.store.database import open_store, read_samples

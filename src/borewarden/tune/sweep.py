@@ -17,8 +17,8 @@ import numpy as np
 import borewarden
 from borewarden.base.errors import BadInput
 from borewarden.base.parallel import spread
+from borewarden.gate.gate import GateSettings
 from borewarden.model.bore import WatchSettings
-from borewarden.model.gate import GateSettings
 from borewarden.tune.days import Shop
 from borewarden.tune.grid import Candidate
 from borewarden.tune.outcome import Found, Gathered, Outcome, gather, judge_setting

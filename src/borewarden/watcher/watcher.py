@@ -8,10 +8,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from borewarden.base.samples import Samples, rows, samples_of
+from borewarden.gate.gate import Gate, GateSettings
 from borewarden.jewels.fitting import FittedSet, fitted_sets
 from borewarden.jewels.jewel import Jewel, stated_area
 from borewarden.model.bore import BoreWatch, WatchSettings
-from borewarden.model.gate import Gate, GateSettings, Samples, rows, samples_of
 from borewarden.physics.pump import Pump
 from borewarden.watcher.verdict import State, Verdict
 

@@ -7,8 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from borewarden.model.gate import Gate, Phase, Samples, rows, samples_of
-from borewarden.model.jet_time import (
+from borewarden.base.samples import Samples, rows, samples_of
+from borewarden.gate.batch import Phase
+from borewarden.gate.gate import Gate
+from borewarden.gate.jet_time import (
     FIRST_STARTS,
     JetTime,
     Opening,

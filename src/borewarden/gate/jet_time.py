@@ -10,16 +10,22 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.model.gate import GateSettings, Phase, Samples
+from borewarden.base.samples import Samples
+from borewarden.gate.batch import Phase
+from borewarden.gate.gate import GateSettings
 
 JET_ON = np.zeros(len(Phase), dtype=bool)
 JET_ON[[Phase.RAMP, Phase.PIERCE, Phase.STEADY, Phase.BYPASS]] = True
 
 MAX_GAP: float = GateSettings._field_defaults["max_gap"]
-FIRST_STARTS = 5  # of a jewel are looked at,
-FIRST_JET_TIME = 600.0  # or its first s of jet, whichever is over first
-LOW_TIME = 10.0  # s below `LOW_SHARE`; a crank pump takes some seconds to build its pressure up
-LOW_SHARE = 0.75  # of the pressure at which the jet first settled
+FIRST_STARTS = 5  # of a jewel are looked at; invented
+FIRST_JET_TIME = 600.0  # s of a jewel's jet that are, if they are over first; invented
+# s below `LOW_SHARE`; a crank pump takes some seconds to build its pressure up; invented
+LOW_TIME = 10.0
+LOW_SHARE = 0.75  # of the pressure at which the jet first settled; invented
+HALF_A_HEAD = 0.5  # heads, between one number of them and the next
+HOUR = 3600.0  # s
+NS_PER_HOUR = 3600e9
 
 
 class JetTime(NamedTuple):
@@ -56,7 +62,7 @@ def count_jet_time(
 ) -> list[JetTime]:
     """Jet time between neighbouring `edges_ns`, shape (n + 1,), ascending; n `heads` fitted there.
 
-    `blocks` are samples in order of time with their phases. The rule is that of `model.gate`: a
+    `blocks` are samples in order of time with their phases. The rule is the gate's own: a
     reading that can't be used doesn't move the clock, a silence longer than `max_gap` s is a gap,
     and a gap is missed if the jet was on before it. An interval over an edge counts to nobody, as
     nobody fits a jewel with the jet on. The pressure of an interval is that at its end.
@@ -76,11 +82,12 @@ def count_jet_time(
         last_ns, last_on = times[-1], bool(on[-1])
         place = np.searchsorted(edges_ns, times, side="right")
         within = place == np.searchsorted(edges_ns, before_ns, side="right")
-        hours = (times - before_ns) / 3600e9
-        gap = hours > max_gap / 3600.0
+        hours = (times - before_ns) / NS_PER_HOUR
+        gap = hours > max_gap / HOUR
         seen = np.where(on & ~gap & within, hours, 0.0)
         heads_there = np.concatenate(([0], heads, [0]))[place]
-        few = (samples.valve[used] > 0.5) & (samples.valve[used] < heads_there - 0.5)
+        on_heads = samples.valve[used]
+        few = (on_heads > HALF_A_HEAD) & (on_heads < heads_there - HALF_A_HEAD)
         for total, values in (
             (jet, seen),
             (pressure, seen * np.nan_to_num(samples.pressure[used])),

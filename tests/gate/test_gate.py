@@ -9,19 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from borewarden.model import gate as gate_module
-from borewarden.model.gate import (
-    BATCH,
-    GATHER,
-    SIGNALS,
-    STATE,
-    Gate,
-    Kind,
-    Phase,
-    Samples,
-    rows,
-    samples_of,
-)
+from borewarden.base.samples import Samples, rows, samples_of
+from borewarden.gate import gate as gate_module
+from borewarden.gate import gate_loop
+from borewarden.gate.batch import BATCH, SIGNALS, BatchKind, Phase
+from borewarden.gate.gate import Gate
+from borewarden.gate.state import STATE
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import DirectDrive, Displacement, Intensifier, event_rate
 from steady import gate_settings, steady_samples
@@ -82,7 +75,7 @@ def test_phases_of_a_short_day(intensifier: Intensifier) -> None:
     assert set(phases[292:350]) == {Phase.JET_OFF}
     assert set(phases[380:]) == {Phase.STOPPED}
     assert gate.jet_hours * 3600 == pytest.approx(180, abs=3)
-    steady = batches[batches["kind"] == Kind.STEADY]
+    steady = batches[batches["kind"] == BatchKind.STEADY]
     assert len(steady) == 5  # 114 s of steady jet, the last few held back
 
 
@@ -217,21 +210,29 @@ def test_any_split_of_the_samples_gives_the_same_bits(cuts: list[int], as_counte
     assert split_gate.state.tobytes() == whole_gate.state.tobytes()
 
 
+def test_fork_goes_on_where_its_gate_stands_and_leaves_it_alone(intensifier: Intensifier) -> None:
+    samples = untidy_day(intensifier)
+    gate = Gate(gate_settings(intensifier), intensifier.displacement)
+    gate.learn_many(rows(samples, 0, 700))
+    before = gate.state.tobytes()
+    phases, batches = gate.fork().learn_many(rows(samples, 700))
+    assert gate.state.tobytes() == before
+    own_phases, own_batches = gate.learn_many(rows(samples, 700))
+    assert np.array_equal(phases, own_phases)
+    assert batches.tobytes() == own_batches.tobytes()
+
+
 def test_compiled_loop_is_the_python_it_was_written_in(
     intensifier: Intensifier, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     samples = untidy_day(intensifier)
     compiled = Gate(gate_settings(intensifier), intensifier.displacement)
     phases, batches = compiled.learn_many(samples)
-    for name, helper in list(vars(gate_module).items()):
-        if getattr(helper, "__module__", "") == gate_module.__name__ and hasattr(helper, "py_func"):
-            monkeypatch.setattr(gate_module, name, helper.py_func)
     monkeypatch.setattr(
         gate_module,
         "run_on_bytes",
-        lambda state, gathers, g, displacement, samples, phases, room: gate_module.run_gate(
+        lambda state, g, displacement, samples, phases, room: gate_loop.run_gate.py_func(
             state.view(STATE).view(np.recarray),
-            gathers.view(GATHER).view(np.recarray),
             g,
             displacement,
             samples,
@@ -239,8 +240,6 @@ def test_compiled_loop_is_the_python_it_was_written_in(
             room.view(BATCH).view(np.recarray),
         ),
     )
-    assert not hasattr(gate_module.run_gate, "py_func")
-    assert not hasattr(gate_module._gather, "py_func")
     plain = Gate(gate_settings(intensifier), intensifier.displacement)
     plain_phases, plain_batches = plain.learn_many(samples)
     assert np.array_equal(plain_phases, phases)
@@ -269,7 +268,9 @@ def flowing(
     return samples_of(time_ns, pressure=pressure, rate=rate, **channels)
 
 
-def batches_of(pump: Intensifier, samples: Samples, kind: Kind, **changes: object) -> np.ndarray:
+def batches_of(
+    pump: Intensifier, samples: Samples, kind: BatchKind, **changes: object
+) -> np.ndarray:
     gate = Gate(gate_settings(pump, uses_counter=False, **changes), pump.displacement)
     _, batches = gate.learn_many(samples)
     return batches[batches["kind"] == kind]
@@ -280,7 +281,7 @@ def test_dead_headed_strokes_are_the_area_of_the_leak(intensifier: Intensifier) 
     n = 600
     pressure = np.full(n, 370e6)
     area = np.where(np.arange(n) < 300, AREA, 0.08 * AREA)
-    found = batches_of(intensifier, flowing(intensifier, pressure, area), Kind.DEAD_HEAD)
+    found = batches_of(intensifier, flowing(intensifier, pressure, area), BatchKind.DEAD_HEAD)
     assert len(found) == 4
     assert found["area"] == pytest.approx(0.08 * AREA, rel=1e-9)
     assert found["pressure"] == pytest.approx(370e6)
@@ -302,7 +303,7 @@ def test_counted_strokes_of_a_dead_headed_pump(intensifier: Intensifier) -> None
     )
     gate = Gate(gate_settings(intensifier), intensifier.displacement)
     _, batches = gate.learn_many(samples)
-    found = batches[batches["kind"] == Kind.DEAD_HEAD]
+    found = batches[batches["kind"] == BatchKind.DEAD_HEAD]
     assert len(found) == 4
     unit = 1.0 / float(event_rate(intensifier.displacement, 1.0, 370e6, 293.15))
     assert found["area"] == pytest.approx(np.full(4, 4.0 * unit / 60.0), rel=1e-9)
@@ -314,7 +315,7 @@ def test_crank_pump_has_no_dead_headed_strokes(direct_drive: DirectDrive) -> Non
     gate = Gate(gate_settings(direct_drive), direct_drive.displacement)
     phases, batches = gate.learn_many(with_channel(samples, "valve", valve))
     assert set(phases[110:]) == {Phase.JET_OFF}
-    assert not np.any(batches["kind"] == Kind.DEAD_HEAD)
+    assert not np.any(batches["kind"] == BatchKind.DEAD_HEAD)
 
 
 def test_low_pressure_jet_gathers_into_batches_of_its_own(intensifier: Intensifier) -> None:
@@ -322,12 +323,12 @@ def test_low_pressure_jet_gathers_into_batches_of_its_own(intensifier: Intensifi
     pressure = np.where(np.arange(n) < 100, 370e6, 150e6)
     area = np.where(np.arange(n) < 100, AREA, 1.05 * AREA)
     samples = flowing(intensifier, pressure, area)
-    low = batches_of(intensifier, samples, Kind.LOW)
+    low = batches_of(intensifier, samples, BatchKind.LOW)
     assert len(low) >= 3
     assert low["area"] == pytest.approx(1.05 * AREA, rel=1e-9)
     assert low["pressure"] == pytest.approx(150e6)
     assert low["start_ns"].min() > 100 * 10**9
-    steady = batches_of(intensifier, samples, Kind.STEADY)
+    steady = batches_of(intensifier, samples, BatchKind.STEADY)
     assert steady["area"] == pytest.approx(AREA, rel=1e-9)
     assert steady["end_ns"].max() < 100 * 10**9
 
@@ -337,7 +338,7 @@ def test_stopped_pump_shows_the_zero_of_its_transducer(intensifier: Intensifier)
     n = 100 + 720
     pressure = np.where(np.arange(n) < 100, 370e6, 3e6)
     area = np.where(np.arange(n) < 100, AREA, 0.0)
-    found = batches_of(intensifier, flowing(intensifier, pressure, area), Kind.STOPPED)
+    found = batches_of(intensifier, flowing(intensifier, pressure, area), BatchKind.STOPPED)
     assert len(found) == 2
     assert found["pressure"] == pytest.approx(3e6)
     assert found["time"] == pytest.approx(300.0)
@@ -363,7 +364,7 @@ def test_signals_are_means_over_the_batch(intensifier: Intensifier) -> None:
         right_stroke_time=1.0 / alternate,
         valve=one,
     )
-    found = batches_of(intensifier, samples, Kind.STEADY)
+    found = batches_of(intensifier, samples, BatchKind.STEADY)
     signals = dict(zip(SIGNALS, found["signals"][1:-1].T, strict=True))
     assert len(found) > 5
     assert signals["load_ratio"] == pytest.approx(np.log(20.0), abs=2e-4)
@@ -400,6 +401,6 @@ def test_missing_readings_of_a_signal_are_left_out_of_its_mean(intensifier: Inte
     n = 300
     weep = np.where(np.arange(n) % 3 == 0, np.nan, 300.0)
     samples = flowing(intensifier, np.full(n, 370e6), AREA, weep_temperature=weep)
-    found = batches_of(intensifier, samples, Kind.STEADY)
+    found = batches_of(intensifier, samples, BatchKind.STEADY)
     rise = found["signals"][:, SIGNALS.index("weep_rise")]
     assert rise == pytest.approx(300.0 - 293.15)

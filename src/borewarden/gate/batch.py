@@ -1,0 +1,68 @@
+"""Phases of a machine, and the batches that samples are gathered into."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+import numpy as np
+
+
+class Phase(IntEnum):
+    """What the machine does at one sample."""
+
+    NO_DATA = 0  # missing, out of range, or a stuck transducer
+    STOPPED = 1  # no pressure
+    JET_OFF = 2  # pressure held, no flow: dead-headed
+    RAMP = 3  # jet on, pressure still moving or jet just opened
+    PIERCE = 4  # jet on and steady, below the working pressure
+    STEADY = 5  # jet on and steady at working pressure
+    BYPASS = 6  # jet on, but the bypass spills: the jet's flow is not known
+
+
+class BatchKind(IntEnum):
+    """What a batch was gathered from."""
+
+    STEADY = 0  # jet on and steady at working pressure
+    LOW = 1  # jet on and steady, below it
+    DEAD_HEAD = 2  # pressure held, jet closed: `area` is that of a leak
+    STOPPED = 3  # bled down: only `pressure` counts
+
+
+# What the further channels say, as means over a batch; NaN where a machine lacks them.
+SIGNALS = (
+    "load_ratio",  # log of water over oil pressure, or of a crank pump over motor torque
+    "boost",  # log of the feed pressure, Pa
+    "weep_rise",  # K above the water temperature
+    "bypass_rise",  # K above the water temperature
+    "side_ratio",  # log of left over right stroke time
+    "slip",  # log of crank over motor speed
+    "heads",  # commanded on
+    "scatter",  # log of the relative scatter from stroke to stroke, or from reading to reading
+    "ripple",  # log of the relative scatter of pressure from sample to sample
+    "valve_rise",  # of the check valves, K above the water temperature
+)
+LOAD_RATIO, BOOST, WEEP_RISE, BYPASS_RISE, SIDE_RATIO, SLIP, HEADS, SCATTER, RIPPLE, VALVE_RISE = (
+    range(len(SIGNALS))
+)
+
+BATCH = np.dtype(
+    [
+        ("kind", np.int8),  # a `BatchKind`
+        ("start_ns", np.int64),
+        ("end_ns", np.int64),
+        ("time", np.float64),  # s of steady jet in it
+        ("jet_seconds", np.float64),  # with the jet on, from the first sample to its end
+        ("area", np.float64),  # effective area, m²
+        # relative standard uncertainty of area from whole counts; of a leak's area: in m²
+        ("resolution", np.float64),
+        ("timing", np.float64),  # s², variance of timing its ends
+        ("shared", np.float64),  # s², of it the edge at which the batch before ended
+        ("rate", np.float64),  # Hz
+        ("pressure", np.float64),  # Pa
+        ("temperature", np.float64),  # K
+        ("stops", np.int64),  # how often the machine had been stopped by then
+        ("signals", np.float64, (len(SIGNALS),)),
+    ]
+)
+
+NO_BATCHES = np.zeros(0, dtype=BATCH)

@@ -1,0 +1,117 @@
+"""Steady-state gate: which samples say something about the bore, and their batch means.
+
+One loop over the samples with a small explicit state, compiled by numba. Feeding it a day in one
+block or sample by sample runs the same machine code over the same state, so the results agree to
+the last bit. Two smoothed pressures (fast and slow) tell a ramp from the pulsation of the
+strokes; the flow tells jet-on from dead-headed; whatever is steady at working pressure is
+gathered into batches of `batch_time`. A batch holds one effective area: water delivered by the
+pump, divided by what a unit of area would have passed at the very pressures that were measured.
+
+Low-pressure pierces gather into batches of their own, and so do the strokes of a dead-headed pump
+and the pressure shown while it is stopped: they say nothing about the bore, but much about what
+else may be wrong. `borewarden.gate.batch.SIGNALS` are what further channels say meanwhile.
+
+With a stroke *counter* the gate works from count edge to count edge, so a batch starts and ends
+with a stroke, and the error left is that of timing the two edges: at most one sample interval or
+one stroke period, uniformly distributed. That error is carried as `resolution`.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from borewarden.base.samples import Samples
+from borewarden.gate.batch import BATCH, NO_BATCHES
+from borewarden.gate.gate_loop import run_on_bytes
+from borewarden.gate.state import STATE
+from borewarden.physics.pump import Displacement
+
+FEW = 16  # samples in a short block, such as a live machine's
+HOUR = 3600.0  # s
+
+
+class GateSettings(NamedTuple):
+    """What the gate needs to know of the machine; SI.
+
+    `nominal_area` is C_d A of the stated bores (m²); the jet counts as on where the flow passes
+    `jet_on_fraction` of what that area would take. Defaults are invented, but for
+    `default_temperature`: 20 °C is common practice, no source.
+    """
+
+    nominal_area: float
+    max_rate: float  # Hz, overstroke limit or rated crank speed
+    max_pressure: float  # Pa, readings above are out of range
+    working_pressure: float  # Pa, a steady jet below is a low-pressure pierce
+    stopped_pressure: float  # Pa, below is stopped
+    uses_counter: bool  # strokes come as a counter, not as a rate
+    flow_shows_jet: bool  # an intensifier stands still while dead-headed; a crank pump does not
+    bypass_pressure: float = np.inf  # Pa, at and above the bypass spills
+    rate_resolution: float = 0.0  # Hz, least step of a rate reading
+    default_temperature: float = 293.15  # K, where no water temperature is measured
+    batch_time: float = 20.0  # s that the stated area takes to pass the water of a batch
+    longest_pause: float = 60.0  # s without steady jet within a batch
+    settle_time: float = 6.0  # s after the jet opens or its pressure moves
+    hold_time: float = 4.0  # s of rate readings held back in case the jet is closing
+    max_gap: float = 10.0  # s, a longer silence is a gap
+    steady_band: float = 0.04  # fast against slow smoothed pressure, relative
+    fast_time: float = 2.0  # s
+    slow_time: float = 8.0  # s
+    jet_on_fraction: float = 0.6
+    stuck_time: float = 120.0  # s of one unchanging pressure with the jet on
+
+
+class Gate:
+    """Sorts samples into phases and gathers steady jet-on time into batches.
+
+    `learn_many(samples)` returns the phase of each sample, shape (n,), int8, and the batches that
+    closed in the block, a structured array of dtype `BATCH`.
+    """
+
+    def __init__(self, settings: GateSettings, displacement: Displacement) -> None:
+        self.settings = settings
+        self.displacement = displacement
+        # Making arrays costs more than the loop itself for the short blocks of a live machine.
+        self._state = np.zeros(STATE.itemsize, dtype=np.uint8)
+        self._few = np.zeros(FEW * BATCH.itemsize, dtype=np.uint8)
+        self.state.temperature = settings.default_temperature
+
+    @property
+    def state(self) -> Any:
+        """The state of the loop, a record of dtype `STATE`; a view."""
+        return self._state.view(STATE).view(np.recarray)[0]
+
+    def fork(self) -> Gate:
+        """Another gate of the same settings that goes on from here on its own."""
+        made = Gate(self.settings, self.displacement)
+        made._state[:] = self._state
+        return made
+
+    @property
+    def jet_hours(self) -> float:
+        """Hours with the jet on since the first sample."""
+        return float(self.state.jet.seconds) / HOUR
+
+    @property
+    def bypass_hours(self) -> float:
+        """Hours of steady jet during which the bypass spilled."""
+        return float(self.state.jet.bypass_seconds) / HOUR
+
+    @property
+    def missed_hours(self) -> float:
+        """Hours that went unseen while the jet was on when last seen."""
+        return float(self.state.jet.missed_seconds) / HOUR
+
+    def learn_many(self, samples: Samples) -> tuple[NDArray[np.int8], NDArray[np.void]]:
+        """Take a block of samples in time order; see the class."""
+        phases = np.empty(len(samples.time_ns), dtype=np.int8)
+        # no more than one batch closes a sample, however coarse the log
+        room = self._few
+        if len(samples.time_ns) <= FEW:
+            room.fill(0)
+        else:
+            room = np.zeros(len(samples.time_ns) * BATCH.itemsize, dtype=np.uint8)
+        closed = run_on_bytes(self._state, self.settings, self.displacement, samples, phases, room)
+        return phases, room.view(BATCH)[:closed].copy() if closed else NO_BATCHES

@@ -1,0 +1,149 @@
+"""The state that the sample loop keeps from sample to sample, in nested records."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from borewarden.gate.batch import SIGNALS
+
+SUMS = np.dtype(
+    [
+        ("time", np.float64),  # s
+        ("events", np.float64),  # strokes or turns
+        ("mass", np.float64),  # kg; kg s per event while a counter's edge is awaited
+        ("flux", np.float64),  # kg/m²
+        ("pressure", np.float64),  # Pa s
+    ]
+)
+
+PIECE = np.dtype(
+    [
+        ("good", np.bool_),  # the phase has been the right one throughout
+        ("start_ns", np.int64),
+        ("end_ns", np.int64),  # once it is held back
+        ("sums", SUMS),
+    ]
+)
+
+# What was gathered without a break, while counter edges follow each other.
+RUN = np.dtype(
+    [
+        ("open", np.bool_),  # the batch's last interval joins the next one
+        ("joined", np.bool_),  # the batch starts in the run in which the batch before ended
+        ("edge", np.float64),  # s², variance of timing the end of the run
+    ]
+)
+
+OPEN_BATCH = np.dtype(
+    [
+        ("start_ns", np.int64),
+        ("end_ns", np.int64),
+        ("sums", SUMS),
+        ("timing", np.float64),  # s², variance of its timing
+        ("shared", np.float64),  # s², of it the edge at which the batch before ended
+        ("signal_sums", np.float64, (len(SIGNALS),)),
+        ("signal_counts", np.float64, (len(SIGNALS),)),
+    ]
+)
+
+# A jet that gathers: at working pressure or below it.
+GATHER = np.dtype(
+    [
+        ("piece", PIECE),  # the newest: counter edge to counter edge, or hold_time long
+        ("held", PIECE),  # the one before, until the newest shows that the jet was not closing
+        ("run", RUN),
+        ("batch", OPEN_BATCH),
+    ]
+)
+
+# The open batch of a pump whose jet is closed, or that is stopped.
+IDLE = np.dtype(
+    [
+        ("start_ns", np.int64),
+        ("runs", np.float64),  # stretches of dead-heading that began in it
+        ("sums", SUMS),
+    ]
+)
+
+SMOOTHED = np.dtype([("fast", np.float64), ("slow", np.float64)])  # Pa
+
+# The last usable sample.
+LAST = np.dtype(
+    [
+        ("pressure", np.float64),  # Pa
+        ("rate", np.float64),  # Hz
+        ("left", np.float64),  # s, stroke times
+        ("right", np.float64),
+    ]
+)
+
+JET = np.dtype(
+    [
+        ("on", np.bool_),
+        ("settled_time", np.float64),  # s since it opened or its pressure last moved
+        ("seconds", np.float64),  # total with the jet on
+        ("bypass_seconds", np.float64),  # of it with the bypass spilling
+        ("missed_seconds", np.float64),  # total not seen while the jet was on
+    ]
+)
+
+COUNTER = np.dtype(
+    [
+        ("anchored", np.bool_),  # a first reading is known
+        ("count", np.float64),
+        ("since_edge", np.float64),  # s since it last moved
+    ]
+)
+
+STATE = np.dtype(
+    [
+        ("started", np.bool_),
+        ("time_ns", np.int64),
+        ("phase", np.int8),  # at time_ns
+        ("temperature", np.float64),  # last known, K
+        ("smoothed", SMOOTHED),
+        ("last", LAST),
+        ("same_time", np.float64),  # s since the pressure reading last changed
+        ("idle_time", np.float64),  # s since the jet closed, or since the pump stopped
+        ("stops", np.int64),  # how often the machine has been stopped
+        ("jet", JET),
+        ("counter", COUNTER),
+        ("steady", GATHER),
+        ("low", GATHER),
+        ("dead_head", IDLE),
+        ("stopped", IDLE),
+    ]
+)
+
+
+class Sample(NamedTuple):
+    """One row of `Samples`. Handing on scalars is several times faster than handing on arrays."""
+
+    time_ns: int
+    pressure: float
+    rate: float
+    stroke_count: float
+    temperature: float
+    valve: float
+    oil_pressure: float
+    boost_pressure: float
+    weep_temperature: float
+    bypass_temperature: float
+    left_stroke_time: float
+    right_stroke_time: float
+    motor_speed: float
+    motor_torque: float
+    check_valve_temperature: float
+
+
+class Interval(NamedTuple):
+    """What the pump did from the last usable sample to this one."""
+
+    seconds: float  # 0 after a gap
+    pressure: float  # Pa, at its end
+    flux: float  # kg/(s m²), what a unit of effective area takes at that pressure
+    delivery: float  # kg a stroke or turn
+    rate: float  # Hz
+    events: float  # counts since; 0 where the pump has no counter
