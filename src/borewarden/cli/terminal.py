@@ -10,6 +10,7 @@ from typing import Annotated, Any, NoReturn
 import typer
 from rich.box import SIMPLE
 from rich.console import Console
+from rich.measure import Measurement
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 from typer.core import TyperGroup
@@ -48,12 +49,17 @@ def print_json(value: Any) -> None:
 def print_table(
     columns: Sequence[str], rows: Iterable[Sequence[object]], title: str = "", width: int = 0
 ) -> None:
-    """Print a table; no cell is cut short, even if that takes more than `width` or the terminal."""
-    table = Table(*columns, box=SIMPLE, title=title or None, title_justify="left")
-    table.padding = (0, 1, 0, 0)
+    """Print a table, over more than a narrow terminal if it needs `width`; no cell is cut short."""
+    table = Table(box=SIMPLE, title=title or None, title_justify="left")
+    for column in columns:
+        table.add_column(column, overflow="fold")
     for row in rows:
         table.add_row(*map(str, row))
-    out.print(table, width=max(out.width, width), crop=False)
+    wide = out if width <= out.width else Console(width=width, markup=False, highlight=False)
+    table.padding = (0, 1, 0, 0)
+    if Measurement.get(wide, wide.options.update_width(10_000), table).maximum > wide.width:
+        table.padding = 0
+    wide.print(table, crop=False)
 
 
 class Listing(TyperGroup):
