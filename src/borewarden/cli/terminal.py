@@ -15,7 +15,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from rich.table import Table
 from typer.core import TyperGroup
 
-from borewarden.base.errors import BadInput
+from borewarden.base.errors import BadInput, MissingExtra
 from borewarden.base.plain import json_text
 
 # no markup anywhere: what stands in square brackets is text, be it "[source]" or a shop's own note
@@ -98,7 +98,7 @@ def refusing(what: str) -> Iterator[None]:
         fail(bad)
     except KeyboardInterrupt:
         raise typer.Exit(130) from None
-    except (sqlite3.Error, OSError, ValueError) as failed:
+    except (sqlite3.Error, OSError, ValueError, MissingExtra) as failed:
         warn(f"can't {what}: {failed}")
         raise typer.Exit(BAD_INPUT) from None
 
