@@ -47,10 +47,14 @@ def print_json(value: Any) -> None:
 
 
 def print_table(
-    columns: Sequence[str], rows: Iterable[Sequence[object]], title: str = "", width: int = 0
+    columns: Sequence[str],
+    rows: Iterable[Sequence[object]],
+    title: str = "",
+    width: int = 0,
+    header: bool = True,
 ) -> None:
     """Print a table, over more than a narrow terminal if it needs `width`; no cell is cut short."""
-    table = Table(box=SIMPLE, title=title or None, title_justify="left")
+    table = Table(box=SIMPLE, title=title or None, title_justify="left", show_header=header)
     for column in columns:
         table.add_column(column, overflow="fold")
     for row in rows:
