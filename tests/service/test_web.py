@@ -4,7 +4,6 @@ import asyncio
 import datetime as dt
 import http.client
 import json
-import math
 import socket
 import sqlite3
 import threading
@@ -35,7 +34,7 @@ from borewarden.service.machine_view import (
     sample_age,
 )
 from borewarden.service.status import MachineStatus
-from borewarden.service.web import health_troubles, page_app, plain, serve_page, serve_when_free
+from borewarden.service.web import health_troubles, page_app, serve_page, serve_when_free
 from borewarden.store import outbox
 from borewarden.store.database import open_store, open_to_read, transaction, write_learned
 from borewarden.store.queries import newest_batch
@@ -239,14 +238,6 @@ def test_status_holds_everything_and_finite_numbers_only(shop):
     assert north["latency_s"]["p50"] == pytest.approx(0.020)
     assert north["pump"]["max_stroke_rate"] == pytest.approx(1.1)
     assert machines[ODD]["verdict"]["overstroke_margin"] is None
-
-
-def test_what_is_no_number_is_null():
-    assert plain({"a": math.nan, "b": [math.inf, 1.5], "c": State.SOUND}) == {
-        "a": None,
-        "b": [None, 1.5],
-        "c": "sound",
-    }
 
 
 def test_health_is_of_the_watcher_and_not_of_the_machine(shop):

@@ -19,7 +19,6 @@ import sqlite3
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Generator, Sequence
 from contextlib import contextmanager
-from enum import Enum
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -40,6 +39,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from borewarden.alert.alarm import AlarmSettings
+from borewarden.base.plain import json_text
 from borewarden.base.times import local_time
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.service.machine_view import (
@@ -304,7 +304,7 @@ async def _events(
         cards = [card(status, age(status, now_ns)) for status in statuses.values()]
         told = {"cards": cards, "now_ms": now_ns // 10**6}
         told |= await asyncio.to_thread(_add_stored, store, list(statuses.values()), cards, after)
-        yield f"event: cards\ndata: {_dumps(told)}\n\n"
+        yield f"event: cards\ndata: {json_text(told)}\n\n"
         try:
             await asyncio.wait_for(stopping.wait(), EVENT_INTERVAL)
         except TimeoutError:
@@ -394,28 +394,9 @@ def _status(status: MachineStatus) -> dict[str, Any]:
     }
 
 
-def plain(value: Any) -> Any:
-    """`value` as JSON can hold it: enums by value, what is not a finite number as null."""
-    match value:
-        case Enum():
-            return plain(value.value)
-        case float():
-            return value if math.isfinite(value) else None
-        case dict():
-            return {str(key): plain(each) for key, each in value.items()}
-        case list() | tuple():
-            return [plain(each) for each in value]
-        case _:
-            return value
-
-
-def _dumps(value: Any) -> str:
-    return json.dumps(plain(value), allow_nan=False, ensure_ascii=False, separators=(",", ":"))
-
-
 def _json(value: Any, status_code: int = 200) -> Response:
     headers = {"cache-control": "no-store"}
-    return Response(_dumps(value), status_code, headers, media_type="application/json")
+    return Response(json_text(value), status_code, headers, media_type="application/json")
 
 
 # -- what comes in
