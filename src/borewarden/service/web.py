@@ -58,7 +58,7 @@ from borewarden.service.status import MachineStatus
 from borewarden.show.figures import GAP_NS
 from borewarden.show.pages import template_environment
 from borewarden.show.report import ONSET
-from borewarden.show.style import BLUE, INK, SKY, TICK_FORMATS, VERMILION
+from borewarden.show.style import PALETTE, TICK_FORMATS, css_palette
 from borewarden.show.wording import ALERT_COLUMNS, headline
 from borewarden.store.database import open_to_read
 from borewarden.store.outbox import Backlog, backlogs
@@ -193,6 +193,7 @@ def page_app(
             Route("/acknowledge", take_note, methods=["POST"]),
             Route("/shelve", put_on_the_shelf, methods=["POST"]),
             Route("/unshelve", take_off_the_shelf, methods=["POST"]),
+            Route("/palette.css", _palette),
             Route("/plotly.min.js", _plotly),
             Mount("/static", StaticFiles(packages=[("borewarden.show", "static")])),
         ],
@@ -263,9 +264,11 @@ class _Server(uvicorn.Server):
 @lru_cache
 def _page_text(longest_shelving: float) -> str:
     look = {
-        "ink": INK, "blue": BLUE, "sky": SKY, "vermilion": VERMILION,
-        "onset": ONSET._asdict(), "gapNs": GAP_NS, "tickFormats": TICK_FORMATS,
-    }  # fmt: skip
+        "palette": PALETTE,
+        "onset": ONSET._asdict(),
+        "gapNs": GAP_NS,
+        "tickFormats": TICK_FORMATS,
+    }
     return (
         template_environment()
         .get_template("page.html")
@@ -279,6 +282,11 @@ def _page_text(longest_shelving: float) -> str:
             ],
         )
     )
+
+
+async def _palette(request: Request) -> Response:
+    """The colours, which `static/page.css` uses."""
+    return Response(css_palette(), media_type="text/css", headers={"cache-control": "no-cache"})
 
 
 @lru_cache

@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 from borewarden.lives.posterior import JewelRecord
 from borewarden.lives.product_limit import product_limit
 from borewarden.lives.survival import Lives, interval, quantile, survival
-from borewarden.show.style import BLUE, INK, SKY, VERMILION
+from borewarden.show.style import BLUE, GRID, INK, SKY, VERMILION
 
 POINTS = 120
 
@@ -54,7 +54,7 @@ def survival_svg(records: Sequence[JewelRecord], lives: Lives, title: str) -> by
     axes.set_xlabel("jet hours")
     axes.set_ylabel("lasts, %")
     axes.set_title(title, loc="left", fontsize=11, fontweight="bold")
-    axes.grid(color="#e3e6e8")
+    axes.grid(color=GRID)
     axes.spines[["top", "right"]].set_visible(False)
     axes.legend(fontsize=8, frameon=False)
     content = io.BytesIO()

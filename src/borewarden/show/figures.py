@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from borewarden.base.units import MM
 from borewarden.model.bore import RECENT
-from borewarden.show.style import BLUE, INK, SKY, VERMILION
+from borewarden.show.style import BLUE, GRID, INK, SKY, VERMILION
 
 GAP_NS = 600 * 10**9  # batches further apart than this are not joined by a line
 
@@ -87,7 +87,7 @@ def bore_figure(
         if onset_ns is not None and ends[0] <= onset_ns <= ends[-1]:
             [onset] = _datetimes(np.array([onset_ns]), zone)
             axes.axvline(onset, color=INK, linestyle=":", linewidth=1.5, label="onset")
-        axes.grid(color="#e3e6e8")
+        axes.grid(color=GRID)
         axes.spines[["top", "right"]].set_visible(False)
     upper.legend(fontsize=8, ncols=3, loc="lower left", bbox_to_anchor=(0.0, 1.0), frameon=False)
     lower.legend(fontsize=8, loc="upper left", frameon=False)

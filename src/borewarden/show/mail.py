@@ -12,12 +12,11 @@ import hashlib
 from email.message import EmailMessage
 from typing import Any, cast
 
-import jinja2
-
 from borewarden.alert.alarm import Notice
 from borewarden.base.times import local_time
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.physics.pump import Pump
+from borewarden.show.pages import template_environment
 from borewarden.show.wording import advice, evidence, headline, pump_words, since, state_words
 from borewarden.watcher.verdict import State
 
@@ -120,11 +119,5 @@ def _checks(notice: Notice) -> tuple[str, ...]:
 
 
 def _render(template: str, told: dict[str, Any]) -> str:
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("borewarden.show"),
-        autoescape=template.endswith(".html"),
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = template_environment(escaped=template.endswith(".html"))
     return environment.get_template(template).render(told)

@@ -27,14 +27,18 @@ from borewarden.replay.one_machine import Replayed
 from borewarden.show.figures import GAP_NS
 from borewarden.show.pages import template_environment
 from borewarden.show.style import (
+    AXIS,
     BAND,
     BLUE,
     DASHES,
     GREEN,
+    GRID,
     INK,
+    PAPER,
     PURPLE,
     SKY,
     TICK_FORMATS,
+    VEIL,
     VERMILION,
 )
 from borewarden.show.wording import (
@@ -413,11 +417,11 @@ def _figure(replayed: Replayed, traces: list[Any], **y_axis: Any) -> Any:
             text=marker.text,
             showarrow=False,
             font={"size": 12, "color": INK},
-            bgcolor="rgba(255,255,255,0.8)",
+            bgcolor=VEIL,
             borderpad=0,
         )
     rows = 1 + max((marker.kind.row for marker in markers), default=0)
-    line = {"gridcolor": "#e3e6e8", "linecolor": "#8a9299", "zeroline": False, "showline": True}
+    line = {"gridcolor": GRID, "linecolor": AXIS, "zeroline": False, "showline": True}
     figure.update_layout(
         template="none",
         showlegend=False,
@@ -425,8 +429,8 @@ def _figure(replayed: Replayed, traces: list[Any], **y_axis: Any) -> Any:
         height=250 + 14 * rows,
         margin={"l": 54, "r": 12, "t": 8 + 14 * rows, "b": 34},
         font={"family": "system-ui, sans-serif", "size": 13, "color": INK},
-        paper_bgcolor="#ffffff",
-        plot_bgcolor="#ffffff",
+        paper_bgcolor=PAPER,
+        plot_bgcolor=PAPER,
         xaxis={
             "type": "date",
             "range": [first, last],

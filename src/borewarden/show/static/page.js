@@ -4,6 +4,7 @@
 // them in place and draws the plots. Text only ever goes in as text, never as HTML.
 
 const look = JSON.parse(document.body.dataset.look);
+const { palette } = look;
 const RECENT = 12; // batches in a mean, as in the verdict
 const SILENCE = 6000; // ms; an event is due every second
 const MOST_KEPT = 6000; // points of one plot
@@ -214,8 +215,8 @@ function marks(onset, reach) {
 }
 
 function figure(plot, traces, onset, reach, range, tickformat) {
-  const axis = { gridcolor: "#e3e6e8", linecolor: "#8a9299", zeroline: false, showline: true,
-    fixedrange: true };
+  const axis = { gridcolor: palette.grid, linecolor: palette.axis, zeroline: false,
+    showline: true, fixedrange: true };
   Plotly.react(plot, traces, {
     template: {},
     showlegend: false,
@@ -223,9 +224,9 @@ function figure(plot, traces, onset, reach, range, tickformat) {
     dragmode: false,
     margin: { l: 54, r: 12, t: 22, b: 36 },
     ...marks(onset, reach),
-    font: { family: "system-ui, sans-serif", size: 13, color: look.ink },
-    paper_bgcolor: "#ffffff",
-    plot_bgcolor: "#ffffff",
+    font: { family: "system-ui, sans-serif", size: 13, color: palette.ink },
+    paper_bgcolor: palette.paper,
+    plot_bgcolor: palette.paper,
     xaxis: { type: "date", range: reach, hoverformat: "%Y-%m-%d %H:%M:%S",
       nticks: Math.max(2, Math.floor(plot.clientWidth / 110)), tickangle: 0,
       tickformatstops: look.tickFormats, ...axis },
@@ -251,19 +252,19 @@ function draw(machine) {
   const limit = card.limit_bore / UNITS.mm;
   figure(node.querySelector("[data-plot=bore]"), [
     { x, y: bore, name: every === 1 ? "a batch" : `every ${every}th batch`, mode: "markers",
-      marker: { size: 4, color: look.sky, opacity: 0.7 }, hoverinfo: "skip" },
-    line(batches, window, meanOf(bore, starts, count), "mean", { color: look.blue }),
-    level(stated, "stated bore", { color: look.ink, dash: "dash" }),
-    level(limit, "limit", { color: look.vermilion, dash: "dashdot" }),
+      marker: { size: 4, color: palette.sky, opacity: 0.7 }, hoverinfo: "skip" },
+    line(batches, window, meanOf(bore, starts, count), "mean", { color: palette.blue }),
+    level(stated, "stated bore", { color: palette.ink, dash: "dash" }),
+    level(limit, "limit", { color: palette.vermilion, dash: "dashdot" }),
   ], card.onset_ms, reach, span([...bore, stated, limit], 0.06), ".3f");
 
   const [seen, expected] = card.floats
     ? [values("pressure", UNITS.MPa), values("pressure_expected", UNITS.MPa)]
     : [values("rate", UNITS.perMinute), values("rate_expected", UNITS.perMinute)];
   figure(node.querySelector("[data-plot=load]"), [
-    line(batches, window, meanOf(seen, starts, count), "seen", { color: look.blue }),
+    line(batches, window, meanOf(seen, starts, count), "seen", { color: palette.blue }),
     line(batches, window, meanOf(expected, starts, count), "expected",
-      { color: look.vermilion, dash: "dash" }),
+      { color: palette.vermilion, dash: "dash" }),
   ], card.onset_ms, reach, span([...meanOf(seen, starts, count), ...meanOf(expected, starts, count)], 0.12), "");
 }
 
