@@ -115,6 +115,27 @@ def page_app(
     `hosts` are names, besides those of loopback, under which the page may be asked for, say behind
     a reverse proxy of the shop.
     """
+    app = Starlette(
+        routes=[
+            *_read_routes(store, statuses, longest_shelving),
+            *_write_routes(statuses, acknowledge, shelve),
+            Route("/palette.css", _palette),
+            Route("/plotly.min.js", _plotly),
+            Mount("/static", StaticFiles(packages=[("borewarden.show", "static")])),
+        ],
+        middleware=[
+            Middleware(_with_headers),
+            Middleware(
+                TrustedHostMiddleware, allowed_hosts=[*LOOPBACK, *hosts], www_redirect=False
+            ),
+        ],
+    )
+    app.state.stopping = asyncio.Event()
+    return app
+
+
+def _read_routes(store: Path, statuses: Statuses, longest_shelving: float) -> list[Route]:
+    """The page and its stream, and what other programs may read."""
     age = sample_age()
 
     async def show(request: Request) -> Response:
@@ -160,6 +181,19 @@ def page_app(
             media_type="text/plain; version=0.0.4; charset=utf-8",
         )
 
+    return [
+        Route("/", show),
+        Route("/events", events),
+        Route("/history", past),
+        Route("/status", status_of_all),
+        Route("/healthz", health),
+        Route("/metrics", metrics),
+    ]
+
+
+def _write_routes(statuses: Statuses, acknowledge: Acknowledge, shelve: Shelve) -> list[Route]:
+    """What the page may post."""
+
     async def take_note(request: Request) -> Response:
         machine, by = _machine_and_person(statuses, await _form(request))
         if not await acknowledge(machine, by):
@@ -182,30 +216,11 @@ def page_app(
             raise HTTPException(409, "there was nothing on the shelf")
         return _json({"unshelved": machine, "by": by})
 
-    app = Starlette(
-        routes=[
-            Route("/", show),
-            Route("/events", events),
-            Route("/history", past),
-            Route("/status", status_of_all),
-            Route("/healthz", health),
-            Route("/metrics", metrics),
-            Route("/acknowledge", take_note, methods=["POST"]),
-            Route("/shelve", put_on_the_shelf, methods=["POST"]),
-            Route("/unshelve", take_off_the_shelf, methods=["POST"]),
-            Route("/palette.css", _palette),
-            Route("/plotly.min.js", _plotly),
-            Mount("/static", StaticFiles(packages=[("borewarden.show", "static")])),
-        ],
-        middleware=[
-            Middleware(_with_headers),
-            Middleware(
-                TrustedHostMiddleware, allowed_hosts=[*LOOPBACK, *hosts], www_redirect=False
-            ),
-        ],
-    )
-    app.state.stopping = asyncio.Event()
-    return app
+    return [
+        Route("/acknowledge", take_note, methods=["POST"]),
+        Route("/shelve", put_on_the_shelf, methods=["POST"]),
+        Route("/unshelve", take_off_the_shelf, methods=["POST"]),
+    ]
 
 
 async def serve_page(app: Starlette, host: str = "127.0.0.1", port: int = 8787) -> None:

@@ -19,9 +19,10 @@ from borewarden.base.text import probability_words
 from borewarden.base.times import local_time
 from borewarden.base.units import INCH, MM, MPA, PER_MINUTE
 from borewarden.collect.labels import Label
+from borewarden.detect.step import WINDOW
 from borewarden.gate.batch import Phase
 from borewarden.inspection.cautions import CAUTIONS
-from borewarden.model.bore import RECENT, WatchSettings
+from borewarden.model.bore import DRIFT_BLOCK, RECENT, WatchSettings
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.replay.one_machine import Replayed
 from borewarden.show.figures import GAP_NS
@@ -59,6 +60,8 @@ from borewarden.show.wording import (
 Floats = NDArray[np.float64]
 
 MOST_BINS = 2000
+SOUND = "expected of a sound bore"
+MEAN = f"mean of {RECENT} batches"
 
 
 class MarkerKind(NamedTuple):
@@ -443,53 +446,79 @@ def _figure(replayed: Replayed, traces: list[Any], **y_axis: Any) -> Any:
     return figure
 
 
-def _plots(replayed: Replayed) -> Iterator[Plot]:
-    zone, pump = replayed.time_zone, replayed.pump
-    b = pd.DataFrame(replayed.batches)
-    starts, ends = (b[name].to_numpy(dtype=np.int64) for name in ("start_ns", "end_ns"))
-    x = _local_ms((starts + ends) // 2, zone)
-    joined = np.zeros(len(b), dtype=np.bool_)
+class _Batches(NamedTuple):
+    """The batches of a replay as plots take them.
+
+    `x` holds their middles and `ends` their ends, both wall-clock ms; `runs` are the stretches to
+    join, `known` says which batches have a baseline.
+    """
+
+    frame: pd.DataFrame
+    x: Floats
+    ends: Floats
+    runs: list[slice]
+    known: NDArray[np.bool_]
+
+    def of(self, name: str, unit: float = 1.0) -> Floats:
+        """The column `name` in `unit`."""
+        return np.asarray(self.frame[name], dtype=np.float64) / unit
+
+
+def _batches(replayed: Replayed) -> _Batches:
+    frame = pd.DataFrame(replayed.batches)
+    starts, ends = (frame[name].to_numpy(dtype=np.int64) for name in ("start_ns", "end_ns"))
+    joined = np.zeros(len(frame), dtype=np.bool_)
     joined[1:] = starts[1:] - ends[:-1] <= GAP_NS
-    runs = _runs(joined)
-    known = b["log_ratio"].notna()
+    return _Batches(
+        frame,
+        _local_ms((starts + ends) // 2, replayed.time_zone),
+        _local_ms(ends, replayed.time_zone),
+        _runs(joined),
+        frame["log_ratio"].notna().to_numpy(),
+    )
 
-    def series(column: pd.Series[float], unit: float) -> Floats:
-        return np.asarray(column, dtype=np.float64) / unit
 
-    # pressure: every sample, binned
+def _plots(replayed: Replayed) -> Iterator[Plot]:
+    b = _batches(replayed)
+    yield _pressure_plot(replayed, b)
+    yield _rate_plot(replayed, b)
+    yield _bore_plot(replayed, b)
+    yield _statistic_plot(replayed, b)
+    yield _probability_plot(replayed, b)
+
+
+def _pressure_plot(replayed: Replayed, b: _Batches) -> Plot:
+    """Every sample, binned; with the pressure to expect where it floats with the orifice."""
+    pump = replayed.pump
     binned = _binned(replayed.samples.time_ns, replayed.samples.pressure) / MPA
-    binned_x = _local_ms(binned.index.to_numpy(), zone)
+    x = _local_ms(binned.index.to_numpy(), replayed.time_zone)
     seen = binned["mean"].notna().to_numpy()
-    binned, binned_x, (index,) = binned[seen], binned_x[seen], np.nonzero(seen)
-    bin_runs = _runs(np.diff(index, prepend=-2) == 1)
-    low, mean, high = (series(binned[name], 1.0) for name in ("low", "mean", "high"))
-    traces = [
-        _band(binned_x, low, high, bin_runs, "least to most"),
-        _line(binned_x, mean, bin_runs, "mean"),
-    ]
-    if isinstance(pump, DirectDrive) and pump.regulation == "none" and known.any():
-        expected = np.full(len(b), np.nan)
-        expected[known] = pump.expected_pressure(
-            series(b["area"] * np.exp(-b["log_ratio"]), 1.0)[known],
-            series(b["temperature"], 1.0)[known],
-            series(b["rate"], 1.0)[known],
+    binned, x, (index,) = binned[seen], x[seen], np.nonzero(seen)
+    runs = _runs(np.diff(index, prepend=-2) == 1)
+    low, mean, high = (np.asarray(binned[name], np.float64) for name in ("low", "mean", "high"))
+    traces = [_band(x, low, high, runs, "least to most"), _line(x, mean, runs, "mean")]
+    if isinstance(pump, DirectDrive) and pump.regulation == "none" and b.known.any():
+        expected = np.full(len(b.known), np.nan)
+        expected[b.known] = pump.expected_pressure(
+            (b.of("area") * np.exp(-b.of("log_ratio")))[b.known],
+            b.of("temperature")[b.known],
+            b.of("rate")[b.known],
         )
-        traces.append(
-            _line(x, expected / MPA, runs, "expected of a sound bore", color=VERMILION, dash="dash")
-        )
-    yield Plot(
+        traces.append(_line(b.x, expected / MPA, b.runs, SOUND, color=VERMILION, dash="dash"))
+    return Plot(
         "pressure",
         "Pressure, MPa",
         "All samples, gathered into short bins of time.",
         _figure(replayed, traces, rangemode="tozero"),
     )
 
-    # strokes or turns
-    is_intensifier = isinstance(pump, Intensifier)
-    mean_words = f"mean of {RECENT} batches"
-    rate = series(b["rate"], PER_MINUTE)
-    expected = series(b["rate_expected"].where(known), PER_MINUTE)
-    yield Plot(
+
+def _rate_plot(replayed: Replayed, b: _Batches) -> Plot:
+    """Strokes or turns."""
+    is_intensifier = isinstance(replayed.pump, Intensifier)
+    rate = b.of("rate", PER_MINUTE)
+    expected = np.where(b.known, b.of("rate_expected", PER_MINUTE), np.nan)
+    return Plot(
         "rate",
         "Stroke rate, strokes/min" if is_intensifier else "Crank speed, turns/min",
         "While the jet is steady. Expected: what the baseline's effective area takes at the "
@@ -497,72 +526,78 @@ def _plots(replayed: Replayed) -> Iterator[Plot]:
         _figure(
             replayed,
             [
-                _points(x, rate),
-                _line(x, _recent_mean(rate, runs), runs, f"seen, {mean_words}"),
-                _line(x, expected, runs, "expected of a sound bore", color=VERMILION, dash="dash"),
+                _points(b.x, rate),
+                _line(b.x, _recent_mean(rate, b.runs), b.runs, f"seen, {MEAN}"),
+                _line(b.x, expected, b.runs, SOUND, color=VERMILION, dash="dash"),
             ],
         ),
     )
 
-    # bore
-    stated = _stated_bores(b, replayed.verdict.nominal_bore)
-    limit = stated * (1.0 + replayed.settings.limit) ** 0.5
-    bore, sd = series(b["bore"], MM), series(b["bore_sd"], MM)
-    recent = _recent_mean(bore, runs)
+
+def _bore_plot(replayed: Replayed, b: _Batches) -> Plot:
+    growth = replayed.settings.limit
+    last = replayed.verdict.nominal_bore
+    stated = _stated_bores(b.frame, last)
+    limit = stated * (1.0 + growth) ** 0.5
+    bore, sd = b.of("bore", MM), b.of("bore_sd", MM)
+    recent = _recent_mean(bore, b.runs)
     # as in the verdict: noise of the mean, and what the model may be off over hours
     counts = np.concatenate(
-        [np.empty(0), *(np.minimum(np.arange(r.stop - r.start) + 1, RECENT) for r in runs)]
+        [np.empty(0), *(np.minimum(np.arange(r.stop - r.start) + 1, RECENT) for r in b.runs)]
     )
     sd = np.hypot(sd / counts**0.5, 0.5 * recent * replayed.settings.level_uncertainty)
-    line = _line(x, recent, runs, f"effective bore, {mean_words}")
+    line = _line(b.x, recent, b.runs, f"effective bore, {MEAN}")
     line.hovertemplate = "%{y:.4f} mm, %{customdata:.5f} in"
     line.customdata = line.y * (MM / INCH)
-    last = replayed.verdict.nominal_bore
-    yield Plot(
+    return Plot(
         "bore",
         "Effective bore, mm",
         f"The sharp bore that would pass the same water. Stated bore "
-        f"{bore_words(last)}; limit {bore_words(last * (1 + replayed.settings.limit) ** 0.5)}: "
-        f"{100 * replayed.settings.limit:.3g} % more effective area.",
+        f"{bore_words(last)}; limit {bore_words(last * (1 + growth) ** 0.5)}: "
+        f"{100 * growth:.3g} % more effective area.",
         _figure(
             replayed,
             [
-                _points(x, bore),
-                _band(x, recent - 2 * sd, recent + 2 * sd, runs, "± 2 standard uncertainties"),
+                _points(b.x, bore),
+                _band(b.x, recent - 2 * sd, recent + 2 * sd, b.runs, "± 2 standard uncertainties"),
                 line,
-                _line(x, stated / MM, runs, "stated bore", color=INK, dash="dash"),
-                _line(x, limit / MM, runs, "limit", color=VERMILION, dash="dashdot"),
+                _line(b.x, stated / MM, b.runs, "stated bore", color=INK, dash="dash"),
+                _line(b.x, limit / MM, b.runs, "limit", color=VERMILION, dash="dashdot"),
             ],
             tickformat=".3f",
         ),
     )
 
-    # detector: as of the end of each batch, until the next one
-    x = _local_ms(ends, zone)
-    yield Plot(
+
+def _statistic_plot(replayed: Replayed, b: _Batches) -> Plot:
+    """Each value from the end of its batch until the next one."""
+    return Plot(
         "statistic",
-        "Step detector, noise scales",
-        "Sum of what each batch lies above the expected. It alarms at the threshold and then "
-        "stands still until the effective area is back at its baseline or a new jewel is fitted.",
+        "Step detector, log likelihood ratio",
+        "How much better the batches fit a step than none: the best of all onsets among the last "
+        f"{WINDOW} batches. At the threshold it alarms. It then stands still for {DRIFT_BLOCK} "
+        "batches, while the watcher pins down onset and size, and starts again from the new level.",
         _figure(
             replayed,
             [
-                _line(x, series(b["statistic"], 1.0), runs, "statistic", shape="hv"),
-                _line(
-                    x, series(b["threshold"], 1.0), runs, "threshold", color=VERMILION, dash="dash"
-                ),
+                _line(b.ends, b.of("statistic"), b.runs, "statistic", shape="hv"),
+                _line(b.ends, b.of("threshold"), b.runs, "threshold", color=VERMILION, dash="dash"),
             ],
             rangemode="tozero",
         ),
     )
-    yield Plot(
+
+
+def _probability_plot(replayed: Replayed, b: _Batches) -> Plot:
+    probability = 100.0 * b.of("probability")
+    return Plot(
         "probability",
         "Probability that the bore opened up, per cent",
         "That the effective area has stepped up by then, that it is not noise, and that no other "
         "cause did it.",
         _figure(
             replayed,
-            [_line(x, 100.0 * series(b["probability"], 1.0), runs, "probability", shape="hv")],
+            [_line(b.ends, probability, b.runs, "probability", shape="hv")],
             range=[-2, 102],
         ),
     )
