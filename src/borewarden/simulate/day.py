@@ -372,18 +372,12 @@ def _sense(
     # What a new channel or kind of noise draws comes from a stream of its own: the days that were
     # logged before there was such a thing stay what they are.
     more = np.random.default_rng((day.seed, 1))
-    yet_more = np.random.default_rng((day.seed, 3))
     is_intensifier = isinstance(pump, Intensifier)
-    course = happened.course
     step = kept - first
     row = step // round(day.sample_time / STEP)
     m = len(kept)
 
-    def at_rows(values: Floats | float) -> Floats | float:
-        return values[step] if isinstance(values, np.ndarray) else values
-
-    pressure = run.pressure[row]
-    shown = pressure * at_rows(happened.gain) + at_rows(happened.zero)
+    shown = run.pressure[row] * _at(happened.gain, step) + _at(happened.zero, step)
     # a crank pump's ripple is faster than the log
     noise = rng.normal(0.0, 0.6e6 if is_intensifier else 1.5e6, m)
     if day.noise is not None:
@@ -391,59 +385,93 @@ def _sense(
     # a display of the pressure alone stops at zero; a transducer's own signal does not
     seen = shown + noise if day.signals == "full" else np.maximum(shown + noise, 0.0)
     seen[rng.random(m) < 0.001] = np.nan
-    water = course.temperature[step]
+    water = happened.course.temperature[step]
     temperature = np.round(water + rng.normal(0.0, 0.05, m), 1)
     channels = {"pressure": seen, "temperature": temperature}
-    if not is_intensifier:
-        speed = happened.driven_speed if day.rate_from_motor else course.crank_speed
-        turning = np.where(course.running[step], speed[step], 0.0)
-        channels["rate"] = np.where(turning > 0.0, turning + rng.normal(0.0, 0.003, m), 0.0)
-    elif day.logs_rate:
-        # a controller's reading: strokes over the last four seconds, interpolated in a stroke
-        edges = np.concatenate(([0], first + run.ends))
-        counts = np.arange(len(edges), dtype=np.float64)
-        back = np.maximum(kept - round(4.0 / STEP), 0)
-        counted = np.interp(kept, edges, counts) - np.interp(back, edges, counts)
-        channels["rate"] = counted / 4.0 * (1.0 + rng.normal(0.0, 0.004, m))
-    else:
-        channels["stroke_count"] = np.floor(run.strokes[row])
+    channels |= _rate(day, is_intensifier, rng, first, kept, happened, run)
     if day.noise is not None:
         for name, least in (("pressure", day.noise.pressure_step), ("rate", day.noise.rate_step)):
             if least > 0.0 and name in channels:
                 channels[name] = np.round(channels[name] / least) * least
     if day.signals == "full":
-        channels["valve"] = happened.heads[step].astype(np.float64)
-        boost = BOOST_PRESSURE * at_rows(happened.boost)
-        channels["boost_pressure"] = boost + more.normal(0.0, 0.04e5, m)
-        weep = np.minimum(water + 3.0 + run.weep_rise[row], BOILING)
-        channels["weep_temperature"] = weep + more.normal(0.0, 0.15, m)
-        # squeezing the water warms it, and the steel around it
-        squeezed = 12.0 * np.clip(pressure / 400e6, 0.0, 1.5)
-        valves = np.minimum(water + 4.0 + squeezed + run.valve_rise[row], BOILING)
-        channels["check_valve_temperature"] = valves + yet_more.normal(0.0, 0.3, m)
-        if isinstance(pump, Intensifier):
-            friction = 1.0 + more.uniform(0.005, 0.02)
-            oil = pump.oil_pressure(pressure) * friction * (1.0 + more.normal(0.0, 0.003, m))
-            channels["oil_pressure"] = oil + more.normal(0.0, 0.02e6, m)
-            # what a timer makes of a stroke stays the reading until the next one is over
-            done = run.strokes[row].astype(np.int64)
-            wrong = 1.0 + more.normal(0.0, 0.007, int(done[-1]) + 2)
-            channels["left_stroke_time"] = run.left_time[row] * wrong[done - 1 + done % 2]
-            channels["right_stroke_time"] = run.right_time[row] * wrong[done - done % 2]
-        else:
-            turning = np.where(course.running[step], happened.driven_speed[step], 0.0)
-            motor = day.motor_ratio * turning * (1.0 + more.normal(0.0, 0.001, m))
-            channels["motor_speed"] = motor
-            line = np.minimum(water + 2.0 + run.bypass_rise[row], BOILING)
-            empty = happened.ills.shortfall
-            channels["motor_torque"] = _torque(
-                pump, pressure, turning, empty[step] if len(empty) else 0.0, yet_more
-            )
-            channels["bypass_temperature"] = line + more.normal(0.0, 0.15, m)
+        channels |= _further(day, pump, more, step, row, happened, run)
     if day.noise is not None and day.noise.wander > 0.0:
         _let_wander(channels, day, np.random.default_rng((day.seed, 4)))
     time_ns = start_ns + np.round((kept + 1.0) * STEP * 1e9).astype(np.int64)
     return samples_of(time_ns, **channels)
+
+
+def _at(values: Floats | float, step: NDArray[np.int64]) -> Floats | float:
+    return values[step] if isinstance(values, np.ndarray) else values
+
+
+def _rate(
+    day: Day,
+    is_intensifier: bool,
+    rng: np.random.Generator,
+    first: int,
+    kept: NDArray[np.int64],
+    happened: _Happened,
+    run: Run,
+) -> dict[str, Floats]:
+    """How the log has the strokes or turns: as a rate or as a counter."""
+    step = kept - first
+    m = len(kept)
+    if not is_intensifier:
+        speed = happened.driven_speed if day.rate_from_motor else happened.course.crank_speed
+        turning = np.where(happened.course.running[step], speed[step], 0.0)
+        return {"rate": np.where(turning > 0.0, turning + rng.normal(0.0, 0.003, m), 0.0)}
+    if not day.logs_rate:
+        return {"stroke_count": np.floor(run.strokes[step // round(day.sample_time / STEP)])}
+    # a controller's reading: strokes over the last four seconds, interpolated in a stroke
+    edges = np.concatenate(([0], first + run.ends))
+    counts = np.arange(len(edges), dtype=np.float64)
+    back = np.maximum(kept - round(4.0 / STEP), 0)
+    counted = np.interp(kept, edges, counts) - np.interp(back, edges, counts)
+    return {"rate": counted / 4.0 * (1.0 + rng.normal(0.0, 0.004, m))}
+
+
+def _further(
+    day: Day,
+    pump: Pump,
+    more: np.random.Generator,
+    step: NDArray[np.int64],
+    row: NDArray[np.int64],
+    happened: _Happened,
+    run: Run,
+) -> dict[str, Floats]:
+    """All that the kind of pump can have besides pressure, rate and water."""
+    yet_more = np.random.default_rng((day.seed, 3))
+    m = len(step)
+    pressure, water = run.pressure[row], happened.course.temperature[step]
+    channels = {"valve": happened.heads[step].astype(np.float64)}
+    boost = BOOST_PRESSURE * _at(happened.boost, step)
+    channels["boost_pressure"] = boost + more.normal(0.0, 0.04e5, m)
+    weep = np.minimum(water + 3.0 + run.weep_rise[row], BOILING)
+    channels["weep_temperature"] = weep + more.normal(0.0, 0.15, m)
+    # squeezing the water warms it, and the steel around it
+    squeezed = 12.0 * np.clip(pressure / 400e6, 0.0, 1.5)
+    valves = np.minimum(water + 4.0 + squeezed + run.valve_rise[row], BOILING)
+    channels["check_valve_temperature"] = valves + yet_more.normal(0.0, 0.3, m)
+    if isinstance(pump, Intensifier):
+        friction = 1.0 + more.uniform(0.005, 0.02)
+        oil = pump.oil_pressure(pressure) * friction * (1.0 + more.normal(0.0, 0.003, m))
+        channels["oil_pressure"] = oil + more.normal(0.0, 0.02e6, m)
+        # what a timer makes of a stroke stays the reading until the next one is over
+        done = run.strokes[row].astype(np.int64)
+        wrong = 1.0 + more.normal(0.0, 0.007, int(done[-1]) + 2)
+        channels["left_stroke_time"] = run.left_time[row] * wrong[done - 1 + done % 2]
+        channels["right_stroke_time"] = run.right_time[row] * wrong[done - done % 2]
+    else:
+        turning = np.where(happened.course.running[step], happened.driven_speed[step], 0.0)
+        channels["motor_speed"] = day.motor_ratio * turning * (1.0 + more.normal(0.0, 0.001, m))
+        empty = happened.ills.shortfall
+        channels["motor_torque"] = _torque(
+            pump, pressure, turning, empty[step] if len(empty) else 0.0, yet_more
+        )
+        line = np.minimum(water + 2.0 + run.bypass_rise[row], BOILING)
+        channels["bypass_temperature"] = line + more.normal(0.0, 0.15, m)
+    return channels
 
 
 def _let_wander(channels: dict[str, Floats], day: Day, rng: np.random.Generator) -> None:

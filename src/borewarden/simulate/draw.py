@@ -96,14 +96,7 @@ def draw_day(
     before it and 40 after its beginning. Raises ValueError for a cause that the `kind` can't have.
     """
     rng = np.random.default_rng((seed, 77))
-    if kind is None:
-        kind = "direct drive" if cause in ONLY_DIRECT_DRIVE or rng.random() < 0.5 else "intensifier"
-    if cause == "any":
-        chosen = None if rng.random() < 0.25 else _pick(rng, causes_of(kind))
-    else:
-        chosen = None if cause == "none" else cause
-    if chosen is not None and chosen not in causes_of(kind):
-        raise ValueError(f"no {kind} has the cause {chosen.name}")
+    kind, chosen = _case(rng, kind, cause)
     intensifier = kind == "intensifier"
     material = _pick(rng, ["diamond", "ruby", "sapphire", "man-made"])
     plausible = DISCHARGE_COEFFICIENTS[material]
@@ -114,9 +107,8 @@ def draw_day(
     )
     # a crank pump loses much of its pressure to a second head
     roomy = chosen is Cause.SECOND_HEAD and not intensifier
-    fits = _fits(
-        kind, coefficient, float(rng.uniform(0.98, 1.04) if roomy else rng.uniform(0.88, 0.97))
-    )
+    share = float(rng.uniform(0.98, 1.04) if roomy else rng.uniform(0.88, 0.97))
+    fits = _fits(kind, coefficient, share)
     if chosen is Cause.SECOND_HEAD:
         fits = [fit for fit in fits if _second_bores(fit)]
     elif chosen is Cause.OTHER_BORE:
@@ -125,37 +117,7 @@ def draw_day(
     pump = PUMPS[fit.machine]
     first = dt.date(2026, 3, 2) + dt.timedelta(days=int(rng.integers(0, 20)))
     jewel = Jewel(fit.bore, material, _ns(dt.datetime.combine(first, dt.time(4))))
-    start_hour = float(rng.uniform(5.5, 8.0))
-    noise_share = 0.0015 * rng.lognormal(0.0, 0.4)
-    day = Day(
-        first=first,
-        days=1,
-        seed=seed,
-        time_zone=TIME_ZONE,
-        discharge_coefficient=coefficient,
-        sample_time=_pick(rng, [0.5, 1.0, 1.0, 2.0]),
-        hold_pressure=fit.hold,
-        wear_per_hour=float(rng.uniform(0.0005, 0.003)) if rng.random() < 0.15 else 0.0,
-        logs_rate=bool(rng.random() < 0.5),
-        start_hour=start_hour,
-        end_hour=start_hour + float(rng.uniform(4.5, 8.0)),
-        signals=signals,
-        noise=Noise(
-            sigma=pump.rated_pressure * noise_share * (1.0 if intensifier else 2.0),
-            degrees=_pick(rng, [np.inf, 8.0, 4.0, 3.0]),
-            correlation=_pick(rng, [0.0, 0.0, 0.3, 0.7]),
-            ripple=pump.rated_pressure * _pick(rng, [0.0, 0.002, 0.005]),
-            pressure_step=_pick(rng, [0.0, 1e5, 1e6]),
-            rate_step=_pick(rng, [0.0, 0.1 / 60, 0.5 / 60] if intensifier else [0.0, 1 / 60]),
-            wander=1.0,
-        ),
-        crank_share=1.0 if intensifier else fit.crank_share,
-        # with all signals the crank has a speed sensor of its own
-        rate_from_motor=(bool(rng.random() < 0.5) or chosen is Cause.SLIP) and signals != "full",
-        pierce_seconds=(15.0, 30.0) if rng.random() < 0.2 else (4.0, 9.0),
-        temperature_swing=float(rng.uniform(-4.0, 4.0)),
-        attenuator_volume=float(rng.uniform(0.7e-3, 2.0e-3)),
-    )
+    day = _day(rng, seed, fit, first, signals, chosen is Cause.SLIP)
     if chosen is None:
         day, truth = _harmless(rng, fit, day)
         return Drawn(fit.machine, pump, jewel, day, truth)
@@ -169,6 +131,65 @@ def draw_day(
         fault = replace(fault, size=change, ramp=0.0)
     truth = Truth(chosen, chosen.name.lower().replace("_", " "), _ns(at), fault.size, change)
     return Drawn(fit.machine, pump, jewel, replace(day, faults=(fault,)), truth)
+
+
+def _case(
+    rng: np.random.Generator, kind: Kind | None, cause: Cause | Literal["any", "none"]
+) -> tuple[Kind, Cause | None]:
+    """The kind of pump and what befalls it, None for nothing."""
+    if kind is None:
+        kind = "direct drive" if cause in ONLY_DIRECT_DRIVE or rng.random() < 0.5 else "intensifier"
+    if cause == "any":
+        chosen = None if rng.random() < 0.25 else _pick(rng, causes_of(kind))
+    else:
+        chosen = None if cause == "none" else cause
+    if chosen is not None and chosen not in causes_of(kind):
+        raise ValueError(f"no {kind} has the cause {chosen.name}")
+    return kind, chosen
+
+
+def _day(
+    rng: np.random.Generator,
+    seed: int,
+    fit: _Fit,
+    first: dt.date,
+    signals: Signals,
+    slips: bool,
+) -> Day:
+    """A day of the machine of `fit` on which nothing has happened yet."""
+    rated = PUMPS[fit.machine].rated_pressure
+    intensifier = isinstance(PUMPS[fit.machine], Intensifier)
+    start_hour = float(rng.uniform(5.5, 8.0))
+    noise_share = 0.0015 * rng.lognormal(0.0, 0.4)
+    return Day(
+        first=first,
+        days=1,
+        seed=seed,
+        time_zone=TIME_ZONE,
+        discharge_coefficient=fit.coefficient,
+        sample_time=_pick(rng, [0.5, 1.0, 1.0, 2.0]),
+        hold_pressure=fit.hold,
+        wear_per_hour=float(rng.uniform(0.0005, 0.003)) if rng.random() < 0.15 else 0.0,
+        logs_rate=bool(rng.random() < 0.5),
+        start_hour=start_hour,
+        end_hour=start_hour + float(rng.uniform(4.5, 8.0)),
+        signals=signals,
+        noise=Noise(
+            sigma=rated * noise_share * (1.0 if intensifier else 2.0),
+            degrees=_pick(rng, [np.inf, 8.0, 4.0, 3.0]),
+            correlation=_pick(rng, [0.0, 0.0, 0.3, 0.7]),
+            ripple=rated * _pick(rng, [0.0, 0.002, 0.005]),
+            pressure_step=_pick(rng, [0.0, 1e5, 1e6]),
+            rate_step=_pick(rng, [0.0, 0.1 / 60, 0.5 / 60] if intensifier else [0.0, 1 / 60]),
+            wander=1.0,
+        ),
+        crank_share=1.0 if intensifier else fit.crank_share,
+        # with all signals the crank has a speed sensor of its own
+        rate_from_motor=(bool(rng.random() < 0.5) or slips) and signals != "full",
+        pierce_seconds=(15.0, 30.0) if rng.random() < 0.2 else (4.0, 9.0),
+        temperature_swing=float(rng.uniform(-4.0, 4.0)),
+        attenuator_volume=float(rng.uniform(0.7e-3, 2.0e-3)),
+    )
 
 
 def _harmless(rng: np.random.Generator, fit: _Fit, day: Day) -> tuple[Day, Truth]:
