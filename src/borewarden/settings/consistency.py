@@ -11,10 +11,12 @@ from borewarden.base.errors import BadInput
 from borewarden.base.samples import SI_UNITS
 from borewarden.base.times import local_ns
 from borewarden.base.units import conversion
+from borewarden.gate.gate import GateSettings
 from borewarden.jewels.jewel import Jewel, stated_area
 from borewarden.physics.orifice import STOCK_BORES_INCH, bore_area, hydraulic_power, jet_speed
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump, event_rate
 from borewarden.settings.machine import ENV_PREFIX, MachineSettings
+from borewarden.settings.sections import Log
 from borewarden.settings.source import (
     SOURCE_FILES,
     USUAL_UNITS,
@@ -53,37 +55,49 @@ def check_together(path: Path, settings: MachineSettings) -> None:
             "both",
         )
     for where, read in given:
-        if read is None:
-            continue
-        if isinstance(pump, Intensifier) and not (read.rate or read.stroke_count):
-            raise BadInput(
-                path,
-                where,
-                "an intensifier's strokes are needed to judge its bore, and none are "
-                f"{'logged' if where == 'log' else 'read'}",
-                f"add [{where}.stroke_count] or [{where}.rate]",
-            )
-        if isinstance(pump, DirectDrive) and pump.regulation == "speed" and not read.rate:
-            raise BadInput(
-                path,
-                f"{where}.rate",
-                "the drive trims the crank speed, but the speed is not "
-                f"{'logged' if where == 'log' else 'read'}",
-                f"add [{where}.rate] with the crank speed",
-            )
-        for name in ("oil_pressure", "left_stroke_time", "right_stroke_time"):
-            if isinstance(pump, DirectDrive) and getattr(read, name) is not None:
-                raise BadInput(
-                    path,
-                    f"{where}.{name}",
-                    "that is of an intensifier, and this pump has a crank",
-                    "leave it out",
-                )
+        if read is not None:
+            _check_channels(path, where, read, pump)
     if settings.log is not None:
         columns = {name: column.column for name, column in settings.log.columns().items()}
         _check_distinct(path, "log", {"time": settings.log.time, **columns}, "column")
     if settings.source is not None:
         _check_source(path, settings, settings.source)
+    _check_fittings(path, settings)
+    _check_pressures(path, settings.gate_settings())
+    _check_thresholds(path, settings, pump)
+    _check_bores(path, settings, pump)
+
+
+def _check_channels(path: Path, where: str, read: Log | LiveSource[Any], pump: Pump) -> None:
+    """Whether [log] or [source] has what this kind of pump needs, and nothing it can't have."""
+    if isinstance(pump, Intensifier) and not (read.rate or read.stroke_count):
+        raise BadInput(
+            path,
+            where,
+            "an intensifier's strokes are needed to judge its bore, and none are "
+            f"{'logged' if where == 'log' else 'read'}",
+            f"add [{where}.stroke_count] or [{where}.rate]",
+        )
+    if isinstance(pump, DirectDrive) and pump.regulation == "speed" and not read.rate:
+        raise BadInput(
+            path,
+            f"{where}.rate",
+            "the drive trims the crank speed, but the speed is not "
+            f"{'logged' if where == 'log' else 'read'}",
+            f"add [{where}.rate] with the crank speed",
+        )
+    for name in ("oil_pressure", "left_stroke_time", "right_stroke_time"):
+        if isinstance(pump, DirectDrive) and getattr(read, name) is not None:
+            raise BadInput(
+                path,
+                f"{where}.{name}",
+                "that is of an intensifier, and this pump has a crank",
+                "leave it out",
+            )
+
+
+def _check_fittings(path: Path, settings: MachineSettings) -> None:
+    """Whether every jewel is fitted at a time that was, and one at a time on each head."""
     fitted: dict[tuple[str, int], int] = {}
     for i, jewel in enumerate(settings.jewel):
         where = f"jewel[{i + 1}].fitted"
@@ -95,7 +109,9 @@ def check_together(path: Path, settings: MachineSettings) -> None:
         if other != i:
             wrong = f"jewel[{other + 1}] is fitted on head {jewel.head} at the same time"
             raise BadInput(path, where, wrong, "leave one out, or name the other head")
-    gate = settings.gate_settings()
+
+
+def _check_pressures(path: Path, gate: GateSettings) -> None:
     limits = (gate.stopped_pressure, gate.working_pressure, gate.max_pressure)
     if not limits[0] < limits[1] < limits[2]:
         found = ", ".join(f"{limit / 1e6:.0f} MPa" for limit in limits)
@@ -105,8 +121,6 @@ def check_together(path: Path, settings: MachineSettings) -> None:
             f"stopped, working and highest pressure are {found}",
             "they have to rise in that order",
         )
-    _check_thresholds(path, settings, pump)
-    _check_bores(path, settings, pump)
 
 
 def _check_thresholds(path: Path, settings: MachineSettings, pump: Pump) -> None:
