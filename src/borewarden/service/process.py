@@ -34,7 +34,7 @@ RESTORE_TIME = 900  # s for one machine, however many there are
 
 
 def notify(message: str) -> None:
-    """Tell the service manager, if there is one: sd_notify(3), a datagram to its socket."""
+    """Send the service manager a message, if there is one: sd_notify(3), by its socket."""
     address = os.environ.get("NOTIFY_SOCKET")
     if not address:
         return
@@ -44,7 +44,7 @@ def notify(message: str) -> None:
 
 
 async def feed_watchdog() -> None:
-    """Show the service manager that the loop still turns, twice as often as it asks."""
+    """Show the service manager that the loop is alive, twice as often as it asks."""
     interval = int(os.environ.get("WATCHDOG_USEC", "0")) / 2e6
     while interval > 0.0:
         notify("WATCHDOG=1")

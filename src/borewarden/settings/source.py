@@ -18,7 +18,7 @@ if TYPE_CHECKING:  # the protocols' libraries are slow to import, and a replay n
 
 
 class _Point(Section):
-    """Where one channel is read live: in `unit` it is value * `scale` + `offset`."""
+    """Where one channel is read live: value * `scale` + `offset` is in `unit`."""
 
     unit: str | None = None
     scale: float = Field(default=1.0, allow_inf_nan=False)
@@ -55,7 +55,7 @@ Point = TypeVar("Point", bound=_Point)
 
 
 class LiveSource(Section, Generic[Point]):
-    """[source]: what every kind has; `rate_resolution` in Hz."""
+    """[source]: what all kinds have; `rate_resolution` in Hz."""
 
     pressure: Point
     rate: Point | None = None
@@ -108,7 +108,7 @@ class ModbusRtu(_Modbus):
 class OpcUa(LiveSource[NodeOf]):
     """[source] of kind "opc ua"; times in s. See `collect.opcua.OpcUaSource`.
 
-    `clear_password` lets a password go to a server that has no encryption.
+    `clear_password` allows sending a password to a server without encryption.
     """
 
     kind: Literal["opc ua"]

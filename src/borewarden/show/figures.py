@@ -1,6 +1,6 @@
-"""The small figure within a mail: effective bore and step detector over the last hours.
+"""The small figure in a mail: effective bore and step detector over the last hours.
 
-A PNG, because mail programs show no SVG and run no scripts.
+It is a PNG, because mail programs show no SVG and run no scripts.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ def bore_figure(
     `nominal_bore` is the stated bore, m, `limit` the relative growth of effective area at which
     it counts as opened up. None if there is nothing to show.
     """
-    # takes half a second to load, which only a watcher that has something to say should pay
+    # loading it takes half a second, so only a watcher with something to say does
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -77,7 +77,7 @@ def _draw_bore(
     """The effective bore, a dot for each batch and their mean; `levels` are bores in m."""
     bore = np.asarray(batches["bore"], dtype=np.float64) / MM
     smooth = np.asarray(pd.Series(bore).rolling(RECENT, min_periods=1).mean())
-    axes.plot(x, bore, ".", color=SKY, markersize=3, label="a batch")
+    axes.plot(x, bore, ".", color=SKY, markersize=3, label="each batch")
     axes.plot(*_broken(x, smooth, gaps), color=BLUE, label=f"mean of {RECENT} batches")
     for (name, level), color, dash in zip(
         levels.items(), (INK, VERMILION), ("--", "-."), strict=True

@@ -15,7 +15,7 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 from plotly.offline import get_plotlyjs
 
-from borewarden.base.text import probability_words
+from borewarden.base.text import every_nth, probability_words
 from borewarden.base.times import local_time
 from borewarden.base.units import INCH, MM, MPA, PER_MINUTE
 from borewarden.collect.labels import Label
@@ -47,6 +47,7 @@ from borewarden.show.wording import (
     advice,
     alert_row,
     bore_words,
+    cause_words,
     evidence,
     headline,
     jewel_words,
@@ -60,12 +61,12 @@ from borewarden.show.wording import (
 Floats = NDArray[np.float64]
 
 MOST_BINS = 2000
-SOUND = "expected of a sound bore"
+SOUND = "expected with a sound bore"
 MEAN = f"mean of {RECENT} batches"
 
 
 class MarkerKind(NamedTuple):
-    """A kind of vertical line. `row` is the line of text above the plot, counted from below."""
+    """A kind of vertical line; `row` is its line of text above the plot, counted from below."""
 
     words: str
     dash: str
@@ -104,7 +105,7 @@ class Table(NamedTuple):
 
 @dataclass(frozen=True)
 class Plot:
-    """One plot of the page, with the heading and the sentence that go with it."""
+    """One plot of the page, with its heading and its sentence."""
 
     name: str
     title: str
@@ -118,7 +119,7 @@ class Plot:
 
     @property
     def traces(self) -> list[dict[str, str | bool]]:
-        """Name and look of each trace, for the page's own keyboard-reachable legend."""
+        """Name and look of each trace, for the page's own legend, which the keyboard reaches."""
         return [
             {
                 "name": trace.name,
@@ -131,7 +132,7 @@ class Plot:
 
 
 def write_report(replayed: Replayed, path: Path) -> None:
-    """Write the page to `path`. It needs no network, neither now nor when it is read."""
+    """Write the page to `path`. It needs no network, now or when it is read."""
     verdict, zone = replayed.verdict, replayed.time_zone
     told = advice(verdict)
     page = (
@@ -177,7 +178,7 @@ def _tables(replayed: Replayed) -> list[Table]:
             Table(
                 "labels",
                 "Labels: what really happened",
-                "They came with the log, for judging the watcher, which does not see them.",
+                "They came with the log to judge the watcher by. The watcher does not see them.",
                 ("Label", "From", "To", "Effective area", "Note"),
                 [_label_row(label, zone) for label in replayed.labels],
             )
@@ -186,15 +187,15 @@ def _tables(replayed: Replayed) -> list[Table]:
 
 
 def _cause_table(replayed: Replayed) -> Table:
-    """All causes weighed, but for those that are next to impossible."""
+    """All causes weighed, except those that are next to impossible."""
     return Table(
         "causes",
         "Probable causes",
         "Causes below 1 % are left out. " + ". ".join(undecided(replayed.verdict, replayed.pump)),
-        ("Cause", "Probability", "Speaks for it", "Speaks against it"),
+        ("Cause", "Probability", "For", "Against"),
         [
             (
-                belief.cause.value,
+                cause_words(belief.cause),
                 probability_words(belief.probability),
                 "; ".join(belief.evidence_for) or "–",
                 "; ".join(belief.evidence_against) or "–",
@@ -216,7 +217,7 @@ def _label_row(label: Label, zone: str) -> tuple[str, ...]:
 
 
 def _facts(replayed: Replayed) -> list[tuple[str, str]]:
-    """What the replay went over."""
+    """What was replayed."""
     time_ns, zone = replayed.samples.time_ns, replayed.time_zone
     if len(time_ns) == 0:
         return [("Samples", "none")]
@@ -224,8 +225,11 @@ def _facts(replayed: Replayed) -> list[tuple[str, str]]:
     return [
         *(("Jewel", jewel_words(jewel, zone)) for jewel in replayed.jewels),
         ("Log", f"{local_time(int(time_ns[0]), zone)} to {local_time(int(time_ns[-1]), zone)}"),
-        ("Samples", f"{len(time_ns):,}, {steady:.0%} of them steady jet"),
-        ("Jet on", f"{replayed.jet_hours:.2f} h seen, {replayed.missed_hours:.2f} h in gaps"),
+        ("Samples", f"{len(time_ns):,}, {100.0 * steady:.0f} % of them steady cutting"),
+        (
+            "Jet on",
+            f"{replayed.jet_hours:.2f} h recorded, {replayed.missed_hours:.2f} h not recorded",
+        ),
         ("Batches", f"{len(replayed.batches):,}"),
     ]
 
@@ -236,9 +240,9 @@ def _pump_rows(pump: Pump) -> list[tuple[str, str]]:
     return [
         ("Pump", pump_words(pump)),
         ("Rated pressure", pressure_words(pump.rated_pressure)),
-        (f"Most {event}s", f"{pump.max_rate / PER_MINUTE:.0f} {event}s/min"),
-        (f"Swept volume a {event}", f"{displacement.swept_volume * 1e6:.2f} cm³"),
-        (f"Dead volume a {event}", f"{displacement.dead_volume * 1e6:.2f} cm³"),
+        (f"Limit of {event}s", f"{pump.max_rate / PER_MINUTE:.0f} {event}s/min"),
+        (f"Swept volume per {event}", f"{displacement.swept_volume * 1e6:.2f} cm³"),
+        (f"Dead volume per {event}", f"{displacement.dead_volume * 1e6:.2f} cm³"),
         ("Volumetric efficiency", f"{displacement.volumetric_efficiency:.2f}"),
     ]
 
@@ -248,15 +252,15 @@ def _setting_rows(s: WatchSettings) -> list[tuple[str, str]]:
         return f"{100.0 * share:.3g} %"
 
     return [
-        ("Smallest step of effective area looked for", percent(s.smallest_step)),
-        ("Limit: growth of effective area of an opened bore", percent(s.limit)),
-        ("Growth of effective area reported as wear", percent(s.wear_notice)),
-        ("Wanted mean jet time between false alarms", f"{s.false_alarm_hours:g} h"),
-        ("Mean jet time to an opened bore, assumed beforehand", f"{s.jewel_life_hours:g} h"),
+        ("Smallest step in effective area to look for", percent(s.smallest_step)),
+        ("Limit: area growth at which a bore counts as opened up", percent(s.limit)),
+        ("Area growth reported as wear", percent(s.wear_notice)),
+        ("Mean jet time between false alarms, as set", f"{s.false_alarm_hours:g} h"),
+        ("Mean jet time until a bore opens up, assumed", f"{s.jewel_life_hours:g} h"),
         ("Standard uncertainty of the pump's delivery", percent(s.flow_uncertainty)),
-        ("What the model may be off over hours", percent(s.level_uncertainty)),
-        ("Least noise of one batch believed", percent(s.noise_floor)),
-        ("Steady jet to learn the baseline", f"{s.baseline_time / 60.0:g} min"),
+        ("Model error over hours, allowed for", percent(s.level_uncertainty)),
+        ("Smallest noise of a batch, assumed", percent(s.noise_floor)),
+        ("Steady cutting to learn the baseline", f"{s.baseline_time / 60.0:g} min"),
     ]
 
 
@@ -291,7 +295,7 @@ def _binned(time_ns: NDArray[np.int64], values: Floats) -> pd.DataFrame:
 
 
 def _runs(joined: NDArray[np.bool_]) -> list[slice]:
-    """Stretches to draw in one go; `joined[i]` says whether point i goes on from i - 1."""
+    """Stretches to draw in one go; `joined[i]` says whether point i continues from i - 1."""
     starts = np.flatnonzero(~joined)
     ends = np.append(starts, len(joined))[1:]
     return [slice(a, b) for a, b in zip(starts, ends, strict=True)]
@@ -329,12 +333,12 @@ def _band(x: Floats, low: Floats, high: Floats, runs: list[slice], name: str) ->
 
 
 def _points(x: Floats, y: Floats) -> Any:
-    """A dot for each batch, or for every so manieth: a browser draws some thousands at most."""
+    """A dot for each batch, or for every nth: a browser draws a few thousand at most."""
     every = max(-(-len(x) // MOST_BINS), 1)
     return go.Scatter(
         x=x[::every],
         y=y[::every],
-        name="a batch" if every == 1 else f"every {every}th batch",
+        name=f"{every_nth(every)} batch",
         mode="markers",
         marker={"size": 4, "color": SKY, "opacity": 0.7},
         hoverinfo="skip",
@@ -350,8 +354,8 @@ def _recent_mean(values: Floats, runs: list[slice]) -> Floats:
 def _stated_bores(batches: pd.DataFrame, last: float) -> Floats:
     """The stated bore of the jewel that was fitted at each batch, m; NaN where not known.
 
-    A batch whose jewel was learned and plausible gives it away: at the baseline the effective
-    bore is the stated one by definition. `last` is that of the jewel fitted at the end.
+    Once a jewel is learned and plausible, its batches tell: at the baseline the effective bore is
+    the stated one by definition. `last` is the bore of the jewel fitted at the end.
     """
     learned = batches["log_ratio"].notna()
     jewel = (~learned & learned.shift(fill_value=False)).cumsum()
@@ -371,11 +375,11 @@ def _markers(replayed: Replayed) -> list[Marker]:
         markers.append(Marker(alert.time_ns, f"alert {number}", ALERT))
         if alert.verdict.onset_ns is not None:
             onsets.append(alert.verdict.onset_ns)
-    if replayed.verdict.onset_ns is not None:  # the same one, sharpened since the alert
+    if replayed.verdict.onset_ns is not None:  # the same onset, known better since the alert
         onsets = [*onsets[:-1], replayed.verdict.onset_ns]
     markers += [Marker(onset, ONSET.words, ONSET) for onset in dict.fromkeys(onsets)]
     markers += [
-        # plotly reads tags in its texts, and an event is whatever somebody typed
+        # plotly reads tags in its texts, and an event is anything somebody typed
         Marker(label.start_ns, f"label: {html.escape(label.event)}", LABEL)
         for label in replayed.labels
     ]
@@ -496,7 +500,7 @@ def _pressure_plot(replayed: Replayed, b: _Batches) -> Plot:
     binned, x, (index,) = binned[seen], x[seen], np.nonzero(seen)
     runs = _runs(np.diff(index, prepend=-2) == 1)
     low, mean, high = (np.asarray(binned[name], np.float64) for name in ("low", "mean", "high"))
-    traces = [_band(x, low, high, runs, "least to most"), _line(x, mean, runs, "mean")]
+    traces = [_band(x, low, high, runs, "lowest to highest"), _line(x, mean, runs, "mean")]
     if isinstance(pump, DirectDrive) and pump.regulation == "none" and b.known.any():
         expected = np.full(len(b.known), np.nan)
         expected[b.known] = pump.expected_pressure(
@@ -508,7 +512,7 @@ def _pressure_plot(replayed: Replayed, b: _Batches) -> Plot:
     return Plot(
         "pressure",
         "Pressure, MPa",
-        "All samples, gathered into short bins of time.",
+        "All samples, in short bins of time.",
         _figure(replayed, traces, rangemode="tozero"),
     )
 
@@ -521,8 +525,8 @@ def _rate_plot(replayed: Replayed, b: _Batches) -> Plot:
     return Plot(
         "rate",
         "Stroke rate, strokes/min" if is_intensifier else "Crank speed, turns/min",
-        "While the jet is steady. Expected: what the baseline's effective area takes at the "
-        "pressure of that moment.",
+        "While the jet is steady. Expected: what the baseline's effective area takes at that "
+        "moment's pressure.",
         _figure(
             replayed,
             [
@@ -552,7 +556,7 @@ def _bore_plot(replayed: Replayed, b: _Batches) -> Plot:
     return Plot(
         "bore",
         "Effective bore, mm",
-        f"The sharp bore that would pass the same water. Stated bore "
+        f"The sharp-edged bore that would pass the same water. Stated bore "
         f"{bore_words(last)}; limit {bore_words(last * (1 + growth) ** 0.5)}: "
         f"{100 * growth:.3g} % more effective area.",
         _figure(
@@ -593,8 +597,8 @@ def _probability_plot(replayed: Replayed, b: _Batches) -> Plot:
     return Plot(
         "probability",
         "Probability that the bore opened up, per cent",
-        "That the effective area has stepped up by then, that it is not noise, and that no other "
-        "cause did it.",
+        "That the effective area has stepped up by then, that this is not chance, and that no "
+        "other fault did it.",
         _figure(
             replayed,
             [_line(b.ends, probability, b.runs, "probability", shape="hv")],

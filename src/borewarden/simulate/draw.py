@@ -134,8 +134,8 @@ def draw_day(
 
 
 def _case(
-    rng: np.random.Generator, kind: Kind | None, cause: Cause | Literal["any", "none"]
-) -> tuple[Kind, Cause | None]:
+    rng: np.random.Generator, kind: PumpKind | None, cause: Cause | Literal["any", "none"]
+) -> tuple[PumpKind, Cause | None]:
     """The kind of pump and what befalls it, None for nothing."""
     if kind is None:
         kind = "direct drive" if cause in ONLY_DIRECT_DRIVE or rng.random() < 0.5 else "intensifier"
