@@ -22,7 +22,6 @@ from borewarden.collect.labels import Label
 from borewarden.detect.step import WINDOW
 from borewarden.gate.batch import Phase
 from borewarden.inspection.cautions import CAUTIONS
-from borewarden.model.bore import DRIFT_BLOCK, RECENT, WatchSettings
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.replay.one_machine import Replayed
 from borewarden.show.figures import GAP_NS
@@ -57,6 +56,9 @@ from borewarden.show.wording import (
     state_words,
     undecided,
 )
+from borewarden.watcher.batch_loop import DRIFT_BLOCK
+from borewarden.watcher.monitor import RECENT
+from borewarden.watcher.settings import WatchSettings
 
 Floats = NDArray[np.float64]
 
