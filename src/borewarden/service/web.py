@@ -444,7 +444,7 @@ def _json(value: Any, status_code: int = 200) -> Response:
 
 def _machine(statuses: Statuses, name: str) -> MachineStatus:
     if name not in statuses:
-        raise HTTPException(404, f"no machine {name!r}; known are {', '.join(statuses)}")
+        raise HTTPException(404, f"no machine {name!r}; known: {', '.join(statuses)}")
     return statuses[name]
 
 

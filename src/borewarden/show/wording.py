@@ -22,7 +22,7 @@ from borewarden.watcher.verdict import State, Verdict
 from borewarden.watcher.watcher import Alert
 
 _HEADLINES = {
-    State.LEARNING: "Learning this jewel: no verdict yet",
+    State.LEARNING: "No verdict yet: still learning",
     State.SOUND: "The bore is probably sound",
     State.WEARING: "The bore is probably wearing",
     State.OPENED: "The bore has probably opened up",

@@ -1,4 +1,4 @@
-"""The virtual pump: pressure and strokes from an orifice that opens, closes and chips.
+"""The stand-in pump: pressure and strokes from an orifice that opens, closes and chips.
 
 Lumped mass balance of the high-pressure water between plunger and orifice, stepped at `STEP`
 seconds: dp/dt = K / (rho V) (m_pump - m_jet), with K and rho from the state equation. All figures
@@ -39,7 +39,7 @@ class Plant(NamedTuple):
 
 
 class Course(NamedTuple):
-    """What is asked of the plant, one entry a step, shape (n,)."""
+    """What the plant is told to do, one entry per step, shape (n,)."""
 
     running: NDArray[np.bool_]
     set_pressure: Floats  # Pa, intensifier
@@ -52,12 +52,12 @@ class Course(NamedTuple):
 class Ills(NamedTuple):
     """What is wrong with the plant; arrays of length 0 where nothing is. See `Fault`.
 
-    `leaks` has shape (k, n): the flow of each leak at `leak_pressure` in kg/s, which goes with
+    `leaks`, shape (k, n), is the flow of each leak at `leak_pressure`, kg/s; it goes with
     (p / leak_pressure)^exponent. A seal or an inlet check leaks while its own side is under
     pressure, an outlet check while the other side is. `open_area` and `bypass_area`, shape (n,),
-    are effective areas in m² that are open whenever the pump runs. `shortfall`, shape (n,), is the
-    mean share of a stroke or turn that doesn't fill, `uneven`, shape (m,), what one stroke or turn
-    makes of it.
+    are effective areas, m², that are open whenever the pump runs. `shortfall`, shape (n,), is the
+    mean share of a stroke or turn that does not fill; `uneven`, shape (m,), is the factor on it of
+    each stroke or turn.
     """
 
     leaks: Floats = np.zeros((0, 0))
@@ -74,11 +74,10 @@ class Ills(NamedTuple):
 class Run(NamedTuple):
     """What the plant did, at the end of every step asked for, shape (n // every,).
 
-    `strokes` counts strokes or turns; `left_time` and `right_time` are the durations in s of the
-    last whole stroke each way (NaN before the first), `weep_rise`, `bypass_rise` and `valve_rise`
-    what throttled water heats the leak-off of the seals, the bypass line and the hottest check
-    valve by, in K. `ends` are the steps at
-    which strokes ended.
+    `strokes` counts strokes or turns. `left_time` and `right_time` are the durations of the last
+    whole stroke each way, s (NaN before the first). `weep_rise`, `bypass_rise` and `valve_rise` are
+    how much throttled water heats the leak-off of the seals, the bypass line and the hottest check
+    valve, K. `ends` are the steps at which strokes ended.
     """
 
     pressure: Floats
@@ -95,7 +94,7 @@ SOUND = Ills()
 
 
 def run_plant(plant: Plant, course: Course, ills: Ills = SOUND, every: int = 1) -> Run:
-    """What the plant does on `course`, told at the end of every step number `every`."""
+    """What the plant does on `course`, at the end of every step number `every`."""
     (pressure, strokes, left, right, weep, bypass, valve), ends = _run(plant, course, ills, every)
     return Run(pressure, strokes, left, right, weep, bypass, valve, ends)
 
