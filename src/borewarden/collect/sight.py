@@ -1,8 +1,8 @@
-"""Whether what a machine sends can be used: not every row of numbers is a reading.
+"""Whether what a machine sends is a usable reading: not every row of numbers is one.
 
-Usable is a reading of the pressure and of what else the pump's flow is worked out from, a stroke
-counter, a stroke rate or a crank speed, that can be right: within what the plate allows, moving
-while the machine works, and agreeing with what the same machine has shown before. A machine that
+Usable is a pressure together with what the pump's flow is worked out from (stroke counter, stroke
+rate or crank speed), both of them plausible: within what the plate allows, moving while the machine
+works, fitting each other, and agreeing with what the same machine has shown before. A machine that
 is switched off and shows nought is seen well.
 """
 
@@ -13,21 +13,20 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from borewarden.base.samples import Samples
-from borewarden.collect.sight_loop import NEVER, SIGHT, UNITS, Fault, Plate, look_on_bytes
-from borewarden.physics.pump import Displacement
+from borewarden.base.units import MPA, PER_MINUTE
+from borewarden.collect.sight_loop import NEVER, SIGHT, Fault, Plate, look_on_bytes
+from borewarden.physics.pump import Displacement, Intensifier, Pump
 
-__all__ = ["Plate", "Sight", "Usable"]
+__all__ = ["BLIND_AFTER", "Plate", "Sight", "Usable", "channel_words"]
 
-PER_MINUTE = 60.0
-UNIT_NAMES = ("kpsi and MPa", "MPa and bar", "bar and psi")
+BLIND_AFTER = 60.0  # s without a usable reading, after which a machine counts as not seen; invented
 
 
 class Usable(NamedTuple):
-    """What there is to be seen of a machine as of its newest sample.
+    """What can be used of a machine's readings, as of its newest sample.
 
-    `newest_ns` is the time of the newest usable reading, None before the first; `faults` say in
-    plain words what is wrong with the newest sample, by the fields of `Samples`; empty if that one
-    is usable.
+    `newest_ns` is the time of the newest usable one, None before the first. `faults` say what is
+    wrong with the newest sample, by the fields of `Samples`; empty if that one is usable.
     """
 
     newest_ns: int | None
@@ -45,17 +44,14 @@ class Sight:
         self.plate = plate
         self.displacement = displacement
         self.flow = "stroke_count" if plate.counts else "rate"
+        # a view of a record costs more than the loop itself for the short blocks of a live machine
         self._state = np.zeros(SIGHT.itemsize, dtype=np.uint8)
-        state = self._record
+        state: Any = self._state.view(SIGHT).view(np.recarray)[0]
         state.usable_ns = NEVER
         state.last_pressure = state.rate.last = np.nan
 
-    @property
-    def _record(self) -> Any:
-        return self._state.view(SIGHT).view(np.recarray)[0]
-
     def learn_many(self, samples: Samples, area: float) -> Usable:
-        """Take a block of samples."""
+        """Take a block of samples; see the class."""
         seen = look_on_bytes(
             self._state,
             self.plate,
@@ -69,13 +65,63 @@ class Sight:
         )
         faults = {}
         if seen.pressure_fault:
-            faults["pressure"] = self._pressure_words(seen.pressure_fault, seen.pressure_value)
+            faults["pressure"] = self._of_pressure(seen.pressure_fault, seen.pressure_value)
         if seen.flow_fault:
-            faults[self.flow] = self._flow_words(seen.flow_fault, seen.flow_value)
+            faults[self.flow] = self._of_flow(seen.flow_fault, seen.flow_value)
         return Usable(None if seen.usable_ns == NEVER else seen.usable_ns, faults)
 
-    def _pressure_words(self, fault: int, value: float) -> str:
-        return f"{Fault(fault).name} {value / 1e6:.1f} MPa"
+    def _of_pressure(self, fault: int, value: float) -> str:
+        shown, rated = f"{value / MPA:.4g} MPa", f"{self.plate.rated_pressure / MPA:.4g} MPa"
+        match fault:
+            case Fault.OUT_OF_RANGE:
+                return f"{shown} is out of range; the pump is rated {rated}"
+            case Fault.WRONG_SCALE:
+                return f"{shown} is out of range; the pump is rated {rated}: wrong unit or scale?"
+            case Fault.FROZEN:
+                return f"stands still at {shown}"
+            case Fault.FULL_SCALE:
+                return f"stuck at {shown}, above the rated {rated}: full scale of the sensor?"
+            case Fault.OTHER_UNIT:
+                return f"{shown} is the usual pressure in another unit"
+            case Fault.MISFIT:
+                works = "strokes" if self.plate.strokes else "turning crank"
+                return (
+                    f"{shown} does not fit the {works}: wrong unit, scale or register, or water "
+                    "that does not go through the jewel?"
+                )
+        return "no value"
 
-    def _flow_words(self, fault: int, value: float) -> str:
-        return f"{Fault(fault).name} {value:.3g}"
+    def _of_flow(self, fault: int, value: float) -> str:
+        unit = "strokes/min" if self.plate.strokes else "turns/min"
+        per_minute = f"{value / PER_MINUTE:.4g} {unit}"
+        most = f"{self.plate.max_rate / PER_MINUTE:.4g}"
+        match fault:
+            case Fault.OUT_OF_RANGE if self.plate.counts:
+                return f"{value:.6g} is no count"
+            case Fault.OUT_OF_RANGE:
+                return f"{per_minute} is out of range; the pump makes {most}"
+            case Fault.WRONG_SCALE | Fault.TOO_FAST:
+                return f"{per_minute} is out of range; the pump makes {most}: wrong unit or scale?"
+            case Fault.FROZEN:
+                return f"stands still at {per_minute}"
+            case Fault.STANDS:
+                shown = f"{value / MPA:.4g} MPa"
+                if self.plate.strokes:
+                    return f"shows no strokes at {shown}, though the jet seems to be on"
+                return f"shows no turns at {shown}"
+            case Fault.JUMPS:
+                return f"jumps, last by {value:,.0f}: wrong type, word order, scale or register?"
+        return "no value"
+
+
+def channel_words(name: str, pump: Pump) -> str:
+    """A field of `Samples` as people at the `pump` say it."""
+    strokes = isinstance(pump, Intensifier)
+    match name:
+        case "rate":
+            return "stroke rate" if strokes else "crank speed"
+        case "stroke_count":
+            return "stroke counter" if strokes else "turn counter"
+        case "temperature":
+            return "water temperature"
+    return name.replace("_", " ")

@@ -596,7 +596,6 @@ def _watch_fit(s: Any, plate: Plate, x: Reading, area: float) -> None:
     _begin_window(window, x.time_ns)
 
 
-
 @compiled
 def _is_in_another_unit(window: Any, usual: Any) -> bool:
     """Whether this is the usual pressure in another unit, at the usual speed of the crank."""
@@ -709,9 +708,7 @@ def _look(
         if has_flow:
             strokes = _count(s, plate, count, seconds, t)
     else:
-        has_flow = _in_range(
-            s.flow, rate, 0.0, LEAK * p.max_rate, p.highest_rate, seconds, t
-        )
+        has_flow = _in_range(s.flow, rate, 0.0, LEAK * p.max_rate, p.highest_rate, seconds, t)
         strokes = rate * seconds
     if has_flow and has_pressure:
         flux = float(mass_flux(max(pressure, 0.0), TEMPERATURE))
@@ -754,9 +751,7 @@ def look_on_bytes(
     """
     s = state.view(SIGHT)[0]
     for i in range(len(time_ns)):
-        _look(
-            s, plate, displacement, area, time_ns[i], pressure[i], rate[i], count[i], valve[i]
-        )
+        _look(s, plate, displacement, area, time_ns[i], pressure[i], rate[i], count[i], valve[i])
     return Seen(
         s.usable_ns,
         s.pressure.fault,
