@@ -301,8 +301,9 @@ def test_metrics_can_be_parsed_and_hold_the_numbers(shop):
     assert value("borewarden_effective_bore_meters", NORTH) == pytest.approx(verdict.bore)
     assert value("borewarden_stated_bore_meters", NORTH) == pytest.approx(JEWEL_BORE)
     assert value("borewarden_effective_area_ratio", NORTH) == pytest.approx(1.0, abs=0.01)
-    assert value("borewarden_cusum_statistic", NORTH) == pytest.approx(newest["statistic"])
-    assert value("borewarden_cusum_threshold", NORTH) == pytest.approx(newest["threshold"])
+    for name in ("step", "cusum"):  # the second is the old name of the first
+        assert value(f"borewarden_{name}_statistic", NORTH) == pytest.approx(newest["statistic"])
+        assert value(f"borewarden_{name}_threshold", NORTH) == pytest.approx(newest["threshold"])
     assert value("borewarden_overstroke_margin_ratio", NORTH) == verdict.overstroke_margin
     assert value("borewarden_jet_hours", NORTH) == pytest.approx(1.0, abs=0.02)
     assert value("borewarden_link_connected", NORTH) == 1.0

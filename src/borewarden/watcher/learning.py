@@ -80,10 +80,9 @@ def _why_refused(baseline: Baseline, setup: Setup) -> str:
     typical = stated_area(list(setup.jewels)) / stated_bores_area(list(setup.jewels))
     fits = nearest_stock_bore(baseline.area, typical)
     return (
-        f"C_d {baseline.discharge_coefficient:.3f} learned, "
-        f"{baseline.plausible_low:.2f} to {baseline.plausible_high:.2f} expected "
-        f"of the stated bore and material; the flow fits a bore of about "
-        f"{fits * 1e3:.3f} mm ({fits / 0.0254:.3f} in)"
+        f"learned C_d {baseline.discharge_coefficient:.3f}, but the stated bore and material "
+        f"should give {baseline.plausible_low:.2f} to {baseline.plausible_high:.2f}; the flow fits "
+        f"a bore of about {fits * 1e3:.3f} mm ({fits / 0.0254:.3f} in)"
     )
 
 
@@ -132,7 +131,7 @@ def _start_detectors(
     watching = Watching(
         setup=state.setup,
         told=State.SOUND,
-        reason="within the noise of the baseline",
+        reason="no change since this jewel was learned",
         reference=state.reference,
         idle=state.idle,
         detector=Detector(

@@ -120,12 +120,11 @@ def transition(monitor: Monitor, seen: Observation) -> tuple[Monitor, tuple[Noti
 def _learn(state: Learning, seen: Observation) -> Monitor:
     """Collect the first batches, and learn the baseline once there are enough."""
     first = (*state.first, seen.batch.copy())
-    state = changed(
-        state, first=first, reason="learning the discharge coefficient of the fitted jewel"
-    )
-    if sum(float(batch["time"]) for batch in first) < state.setup.settings.baseline_time:
-        return state
-    return learned(state, np.array(list(first)), seen.ring)
+    done = sum(float(batch["time"]) for batch in first)
+    wanted = state.setup.settings.baseline_time
+    reason = f"learning this jewel: {done // 60.0:.0f} of {wanted / 60.0:g} min"
+    state = changed(state, first=first, reason=reason)
+    return state if done < wanted else learned(state, np.array(list(first)), seen.ring)
 
 
 def _keep_first_idle(state: Learning, seen: Observation) -> Monitor:
@@ -321,11 +320,11 @@ def _if_as_before(state: Watching, total: float, at_stop: bool) -> Watching | No
 
 
 def _all_clear(state: Watching, offset: float, at_stop: bool) -> Watching:
-    reason = "the effective area is back at its baseline"
+    reason = "effective area back at its baseline"
     if at_stop:
         reason = (
-            "the effective area is near its baseline again after a stop; if a jewel was "
-            "changed then, record it, so that a new baseline is learned"
+            "effective area near its baseline again after a stop; if the jewel was changed then, "
+            "record it, and learning restarts"
         )
     state = changed(
         state,

@@ -71,7 +71,7 @@ class Watcher:
         settings: WatchSettings | None = None,
     ) -> None:
         if not jewels:
-            raise ValueError("at least one fitted jewel has to be stated")
+            raise ValueError("state at least one fitted jewel")
         self.pump = pump
         self.settings = settings or WatchSettings()
         self._to_come = fitted_sets(jewels)
@@ -123,8 +123,8 @@ class Watcher:
         hidden = self.gate.bypass_hours * 3600.0 > self.settings.baseline_time
         if verdict.state is State.LEARNING and hidden:
             reason = (
-                "the bypass spilled whenever the jet was steady, so the flow of the jet is not "
-                "known; a larger bore or a lower crank speed would close it"
+                "the bypass spilled whenever the jet was steady, so the jet's flow is not known; a "
+                "larger bore or a lower crank speed would close the bypass"
             )
             return replace(verdict, state=State.CANNOT_TELL, reason=reason)
         return verdict
