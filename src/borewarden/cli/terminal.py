@@ -41,6 +41,14 @@ def warn(line: str) -> None:
     err.print(line, soft_wrap=True)
 
 
+def warn_if_compiling() -> None:
+    """Say why the first replay after an installation takes longer than all later ones."""
+    from borewarden.watcher.watcher import loops_compiled  # slow to load, as its caller has
+
+    if not loops_compiled():
+        warn("compiling once, some seconds")
+
+
 def print_json(value: Any) -> None:
     """Print `value` for another program; see `plain` for what becomes of it."""
     typer.echo(json_text(value, indent=2))
