@@ -9,6 +9,7 @@ import typer
 from rich.console import Console
 
 from borewarden.base.errors import BadInput
+from borewarden.base.plain_errors import plain_reason
 
 app = typer.Typer(pretty_exceptions_enable=False)  # each module adds its commands
 out = Console()
@@ -27,7 +28,8 @@ def refusing(what: str) -> Iterator[None]:
     except KeyboardInterrupt:
         raise typer.Exit(130) from None
     except (sqlite3.Error, OSError, ValueError) as failed:
-        err.print(f"can't {what}: {failed}", markup=False, soft_wrap=True)
+        reason = plain_reason(failed) if isinstance(failed, OSError) else failed
+        err.print(f"can't {what}: {reason}", markup=False, soft_wrap=True)
         raise typer.Exit(BAD_INPUT) from None
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import logging
 import math
-import os
 import random
 import time
 from collections.abc import AsyncGenerator, Callable, Mapping
@@ -19,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from borewarden.base.backoff import back_off
+from borewarden.base.plain_errors import plain_reason
 from borewarden.base.samples import SI_UNITS, Channel, Samples, samples_of
 
 FIRST_DELAY = 1.0  # s
@@ -93,19 +93,6 @@ def _stop_if_cancelled() -> None:
     task = asyncio.current_task()
     if task is None or task.cancelling():
         raise asyncio.CancelledError
-
-
-def plain_reason(error: BaseException) -> str:
-    """What went wrong, in plain words."""
-    text = str(error).strip()
-    if isinstance(error, TimeoutError):
-        return text or "no answer within the time-out"
-    if isinstance(error, OSError):
-        # asyncio puts the address where the system had the reason
-        if error.errno is not None and error.errno > 0:
-            return os.strerror(error.errno)
-        return error.strerror or text or type(error).__name__
-    return f"{type(error).__name__}: {text}" if text else type(error).__name__
 
 
 # -- time

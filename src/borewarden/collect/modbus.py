@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import asyncio
 import math
+import os
 import random
 import struct
+import sys
 from collections.abc import AsyncGenerator, Iterable, Mapping
 from contextlib import aclosing
 from dataclasses import dataclass
@@ -202,6 +204,8 @@ def _client(source: ModbusSource) -> Client:
             retries=0,
             reconnect_delay=0,
         )
+    # giving up is left to `SILENT_POLLS`: a controller that is silent did not close the connection
+    client.ctx.max_until_disconnect = client.ctx.count_until_disconnect = sys.maxsize
     take = client.ctx.callback_data
 
     def take_or_drop(data: bytes, addr: tuple[str, int] | None = None) -> int:
@@ -223,6 +227,7 @@ async def _session(source: ModbusSource, rows: Rows) -> AsyncGenerator[Received,
     silent = 0
     try:
         if not await client.connect():
+            await _knock(source)
             raise ConnectionError(f"can't connect to {source.name}")
         async with aclosing(ticks(source.interval)) as polls:
             async for _ in polls:
@@ -243,6 +248,16 @@ async def _session(source: ModbusSource, rows: Rows) -> AsyncGenerator[Received,
                     yield row
     finally:
         client.close()
+
+
+async def _knock(source: ModbusSource) -> None:
+    """Raise the OSError that keeps us from `source`; pymodbus keeps it to itself."""
+    if source.host is None:
+        os.close(os.open(source.device, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK))
+        return
+    async with asyncio.timeout(source.timeout):
+        _, writer = await asyncio.open_connection(source.host, source.port)
+    writer.close()
 
 
 async def _poll(
