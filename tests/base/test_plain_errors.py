@@ -22,7 +22,7 @@ import trustme
 from aiohttp import web
 from influxdb_client.client.influxdb_client_async import InfluxDBClientAsync
 
-from borewarden.base.plain_errors import TABLE, plain_reason, plain_status
+from borewarden.base.plain_errors import TABLE, plain_channel, plain_reason
 from borewarden.base.samples import Channel
 from borewarden.collect.link import LinkState, Received
 from borewarden.collect.modbus import ModbusSource, Register, modbus_samples
@@ -391,11 +391,12 @@ async def test_what_an_opcua_controller_refuses(tmp_path: Path) -> None:
 
 
 def test_status_codes_of_values() -> None:
-    says(plain_status("BadNodeIdUnknown"), "no such node (BadNodeIdUnknown)", "browser")
-    says(plain_status("BadSensorFailure"), "no good value (BadSensorFailure)", "sensor")
-    says(plain_status("BadShutdown"), "the controller says BadShutdown", "10000-4")
-    says(plain_status("exception", "illegal data address"), "illegal data address", "40001")
-    says(plain_status("exception", "exception 77"), "exception 77", "manual")
+    says(plain_channel("BadNodeIdUnknown"), "no such node (BadNodeIdUnknown)", "browser")
+    says(plain_channel("BadSensorFailure"), "no good value (BadSensorFailure)", "sensor")
+    says(plain_channel("BadShutdown"), "the controller says BadShutdown", "10000-4")
+    says(plain_channel("illegal data address"), "illegal data address", "40001")
+    says(plain_channel("coil 7: exception 77"), "coil 7: exception 77", "manual")
+    says(plain_channel("text, not a number"), "text, not a number", "sent as a number")
 
 
 # -- Modbus and MQTT
@@ -427,4 +428,4 @@ def test_what_no_row_knows_keeps_its_own_words() -> None:
 def test_each_row_says_what_to_do_next() -> None:
     for row in TABLE:
         assert row.right
-        assert row.wrong or row.says or row.kinds in ("SSLError", "exception")
+        assert row.wrong or row.says or row.kinds in ("SSLError", "channel")

@@ -209,6 +209,12 @@ TABLE = (
     ),
     Plain(
         "SMTPSenderRefused",
+        "(?i)^530 |authentication",
+        "the mail server takes mails only from users that log in",
+        "give user in [mail], and its password (BOREWARDEN_SERVICE_MAIL_PASSWORD, or its file)",
+    ),
+    Plain(
+        "SMTPSenderRefused",
         r"(.*) (\S+)$",
         "the mail server refuses the sender {1} ({0})",
         "give a sender in [mail] that it lets this user write as",
@@ -239,7 +245,7 @@ TABLE = (
     ),
     Plain(
         "SMTPServerDisconnected SMTPConnectError",
-        "EOF|[Cc]onnection lost|disconnected",
+        "EOF|[Cc]onnection lost|disconnected|not connected",
         "the mail server closed the connection",
         "check host, port and security; it may take no connections from this computer",
     ),
@@ -300,7 +306,7 @@ TABLE = (
         "the controller closed the connection",
         "nothing to do if it comes back by itself; else look whether it was restarted",
     ),
-    Plain("LookupError", "there is no n(?:ode|amespace)", "", _NODE),
+    Plain("LookupError channel", "there is no n(?:ode|amespace)", "", _NODE),
     Plain("BadNodeIdUnknown BadNoMatch", "", "there is no such node ({kind})", _NODE),
     Plain(
         "BadNodeIdInvalid", "", "that is no node id that the controller understands ({kind})", _NODE
@@ -334,27 +340,36 @@ TABLE = (
     ),
     # -- Modbus: exceptions, and silence
     Plain(
-        "exception",
+        "channel",
         "illegal data address",
         "",
         "the controller has nothing there: many manuals count from 1 or 40001, the wire from 0",
     ),
     Plain(
-        "exception",
+        "channel",
         "illegal function",
         "",
         "read it with another function: 3 for holding, 4 for input registers",
     ),
-    Plain("exception", "illegal data value|too short", "", "check type and address"),
+    Plain("channel", "illegal data value|too short", "", "check type and address"),
     Plain(
-        "exception",
+        "channel",
         "gateway",
         "",
         "check unit_id, and the line between the gateway and the device",
     ),
-    Plain("exception", "failure|parity error", "", _SENSOR),
-    Plain("exception", "busy|not ready|acknowledge", "", "lengthen interval"),
-    Plain("exception", "", "", "look that code up in the controller's manual"),
+    Plain("channel", "failure|parity error", "", _SENSOR),
+    Plain("channel", "busy|not ready|acknowledge", "", "lengthen interval"),
+    Plain("channel", "exception", "", "look that code up in the controller's manual"),
+    Plain("channel", ": no answer", "", "check address and type, and lengthen timeout"),
+    # -- single channels of any source
+    Plain("channel", "no such field", "", "check field and topic against a message as it comes"),
+    Plain("channel", "text", "", "have it sent as a number, or give a place that has one"),
+    Plain("channel", "array|a list|an object", "", "give the place of a single number"),
+    Plain("channel", "null|no value", "", "check the place; the source has nothing there now"),
+    Plain("channel", "finite", "", "check type, word order and byte order, then the sensor"),
+    Plain("channel", "nothing on", "", "check topic, and whether the machine publishes to it"),
+    Plain("channel", "", "", "check the place, and look what the source shows there"),
     Plain(
         "TimeoutError",
         r"(?:times running|no answer from unit)",
@@ -467,13 +482,14 @@ def plain_reason(error: BaseException) -> str:
     return f"{type(error).__name__}: {text}" if text else type(error).__name__
 
 
-def plain_status(kind: str, text: str = "") -> str:
-    """The same of a status code that came with a value, or of the `text` of an "exception"."""
-    names = {kind: kind} if kind == "exception" else {kind: kind, "status": kind}
+def plain_channel(reason: str) -> str:
+    """The same of what is wrong with one channel: a status code, or words of a collector."""
+    code = re.match(r"(?:Bad|Uncertain)\w*$", reason)
+    kinds = {reason: reason, "status": reason} if code else {"channel": reason}
     for row in TABLE:
-        if row.kinds and (words := _words(row, names, text)) is not None:
+        if row.kinds and (words := _words(row, kinds, reason)) is not None:
             return words
-    return text or kind
+    return reason
 
 
 def _words(row: Plain, kinds: dict[str, str], text: str) -> str | None:

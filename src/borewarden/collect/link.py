@@ -26,6 +26,7 @@ LONGEST_DELAY = 30.0  # s; a pump that comes back is not to run unwatched for lo
 CLOCK_STEP = 1.0  # s, less than that is the clock being disciplined
 SET_BACK = 5.0  # s, a last row so far in the future has the time of another clock
 LASTING = 3  # times in a row, and a problem is told
+NOT_FINITE = "not a finite number"
 
 # They log every lost packet, some with a traceback; what matters of it is in the link states.
 for _library in ("asyncua", "pymodbus", "mqtt"):
