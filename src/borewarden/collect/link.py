@@ -11,9 +11,9 @@ import logging
 import math
 import random
 import time
-from collections.abc import AsyncGenerator, Callable, Mapping
+from collections.abc import AsyncGenerator, Callable, Iterable, Mapping
 from contextlib import aclosing
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -37,12 +37,14 @@ for _library in ("asyncua", "pymodbus", "mqtt"):
 class LinkState:
     """The connection went up or down, or what is wrong with it changed: `reason`, in plain words.
 
-    `time_ns` is this computer's clock, ns since 1970 UTC.
+    `time_ns` is this computer's clock, ns since 1970 UTC. `channels` has what of that is wrong with
+    single channels, by the fields of `Samples`.
     """
 
     time_ns: int
     connected: bool
     reason: str
+    channels: Mapping[str, str] = field(default_factory=dict)
 
 
 Received = Samples | LinkState
@@ -224,9 +226,10 @@ def clock_was_set(step: float, time_ns: int, rows: Rows, whose: str) -> list[Lin
 
 
 class Problems:
-    """Words for the link state: what is wrong with single channels while the link is up.
+    """Words for the link state: what is wrong while the link is up.
 
-    Only what lasts is told; a glitch is a NaN among the samples and no news.
+    Only what lasts is told; a glitch is a NaN among the samples and no news. What is wrong with one
+    channel begins with its name, as in "pressure: BadSensorFailure".
     """
 
     def __init__(self, connected: str) -> None:
@@ -247,4 +250,15 @@ class Problems:
         if found == self._told or not (self._told is None or self._times >= LASTING):
             return []
         self._told = found
-        return [LinkState(time_ns, True, "; ".join([self._connected, *found]))]
+        reason = "; ".join([self._connected, *found])
+        return [LinkState(time_ns, True, reason, _by_channel(found))]
+
+
+def _by_channel(found: Iterable[str]) -> dict[str, str]:
+    """Those of the problems `found` that are one channel's, by its name."""
+    told = {}
+    for text in found:
+        name, colon, words = text.partition(": ")
+        if colon and name in SI_UNITS:
+            told[name] = words
+    return told

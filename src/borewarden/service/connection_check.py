@@ -8,7 +8,6 @@ recipient; none is sent.
 from __future__ import annotations
 
 import asyncio
-import re
 import secrets
 import time
 from collections.abc import AsyncIterator
@@ -23,7 +22,7 @@ from influxdb_client.client.influxdb_client_async import InfluxDBClientAsync
 
 from borewarden.alert.delivery import MailSettings, connected
 from borewarden.base.plain_errors import plain_reason
-from borewarden.base.samples import SI_UNITS, Samples
+from borewarden.base.samples import Samples
 from borewarden.collect.link import LinkState
 from borewarden.collect.live import Source
 from borewarden.collect.modbus import ModbusSource
@@ -94,14 +93,14 @@ async def reach_machine(machine: MachineSettings) -> list[Reached]:
     if link is None or not link.connected:
         words = link.reason if link else _silence(source, patience)
         return [Reached(machine.name, "connection", "NO", words)]
-    notes, wrong = _told(link.reason)
+    notes = _notes(link)
     if not heard.rows:
         words = f"{notes}, but no reading within {patience:.0f} s"
         return [Reached(machine.name, "connection", "NO", words)]
     rows = Samples._make(np.concatenate(column) for column in zip(*heard.rows, strict=True))
     channels = [
         Reached(machine.name, name.replace("_", " "), *finding)
-        for name, finding in judge(machine, source, rows, wrong).items()
+        for name, finding in judge(machine, source, rows, link.channels).items()
     ]
     return [_connection(machine.name, notes, heard), *channels]
 
@@ -139,16 +138,12 @@ async def _listen(machine: MachineSettings, patience: float) -> _Heard:
     return heard
 
 
-def _told(reason: str) -> tuple[str, dict[str, str]]:
-    """What a link state says of the connection, and what of single channels."""
-    notes, wrong = [], {}
-    for part in reason.split("; "):
-        said = re.match(r"(\w+): (.*)", part)
-        if said is not None and said[1] in SI_UNITS:
-            wrong[said[1]] = said[2]
-        else:
-            notes.append(part)
-    return "; ".join(notes), wrong
+def _notes(link: LinkState) -> str:
+    """What a link state says of the connection itself."""
+    notes = link.reason
+    for name, wrong in link.channels.items():
+        notes = notes.replace(f"; {name}: {wrong}", "")
+    return notes
 
 
 def _connection(name: str, notes: str, heard: _Heard) -> Reached:

@@ -128,9 +128,13 @@ def judge(
     """
     seen = _Seen(machine.build_pump(), machine.gate_settings(), _places(source), rows)
     needed = needed_channels(machine)
+    # what the watch will take for unusable at once
+    unusable = machine.build_sight().learn_many(rows, seen.gate.nominal_area).faults
     findings = {}
     for name in seen.places:
         finding = _finding(seen, name, wrong.get(name, ""))
+        if name in unusable and finding.answer != "NO":
+            finding = Finding("NO", f"{finding.words}: {unusable[name]}")
         if finding.answer == "NO" and name not in needed:
             finding = Finding("no", finding.words)
         findings[name] = finding
