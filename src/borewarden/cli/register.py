@@ -47,7 +47,7 @@ register_app = typer.Typer(
 )
 app.add_typer(register_app, name="register")
 
-BUSY = 60_000  # ms to wait for a watcher that works through months of samples
+BUSY = 60.0  # s to wait for a watcher that works through months of samples
 StoreFile = Annotated[Path, typer.Option("--store", help="Embedded store.")]
 MachineFile = Annotated[Path, typer.Option("--machine", help="The machine's settings, TOML.")]
 Config = Annotated[
@@ -284,8 +284,7 @@ def _open(store: Path, there: bool = False) -> Iterator[sqlite3.Connection]:
     """The store; one that is only looked into has to be `there`."""
     if there and not store.exists():
         raise BadInput(store, "file", "there is no such store", "name it by --store")
-    with open_store(store) as connection:
-        connection.execute(f"PRAGMA busy_timeout = {BUSY}")
+    with open_store(store, patience=BUSY) as connection:
         yield connection
 
 
