@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import logging
 import math
-import os
 import random
 import time
 from collections.abc import AsyncGenerator, Callable, Iterable, Mapping
@@ -19,6 +18,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from borewarden.base.backoff import back_off
+from borewarden.base.plain_errors import plain_reason
 from borewarden.base.samples import SI_UNITS, Channel, Samples, samples_of
 
 FIRST_DELAY = 1.0  # s
@@ -26,6 +26,7 @@ LONGEST_DELAY = 30.0  # s; a pump that comes back is not to run unwatched for lo
 CLOCK_STEP = 1.0  # s, less than that is the clock being disciplined
 SET_BACK = 5.0  # s, a last row so far in the future has the time of another clock
 LASTING = 3  # times in a row, and a problem is told
+NOT_FINITE = "not a finite number"
 
 # They log every lost packet, some with a traceback; what matters of it is in the link states.
 for _library in ("asyncua", "pymodbus", "mqtt"):
@@ -95,19 +96,6 @@ def _stop_if_cancelled() -> None:
     task = asyncio.current_task()
     if task is None or task.cancelling():
         raise asyncio.CancelledError
-
-
-def plain_reason(error: BaseException) -> str:
-    """What went wrong, in plain words."""
-    text = str(error).strip()
-    if isinstance(error, TimeoutError):
-        return text or "no answer within the time-out"
-    if isinstance(error, OSError):
-        # asyncio puts the address where the system had the reason
-        if error.errno is not None and error.errno > 0:
-            return os.strerror(error.errno)
-        return error.strerror or text or type(error).__name__
-    return f"{type(error).__name__}: {text}" if text else type(error).__name__
 
 
 # -- time

@@ -39,6 +39,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from borewarden.alert.alarm import AlarmSettings
 from borewarden.base.plain import json_text
+from borewarden.base.plain_errors import plain_reason
 from borewarden.base.times import local_time
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.service.health import Age, health_troubles, sight_words
@@ -257,7 +258,7 @@ async def serve_when_free(app: Starlette, host: str, port: int, wait: float = 30
             await serve_page(app, host, port)
             return
         except OSError as error:
-            log.error("page", host=host, port=port, failed=str(error), retry_s=wait)
+            log.error("page", host=host, port=port, failed=plain_reason(error), retry_s=wait)
             await asyncio.sleep(wait)
 
 

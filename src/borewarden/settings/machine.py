@@ -6,7 +6,7 @@ import math
 from collections.abc import AsyncGenerator, Iterable
 from typing import TYPE_CHECKING, Any
 
-from pydantic import Field
+from pydantic import Field, model_validator
 from pydantic_settings import SettingsConfigDict
 
 from borewarden.base.errors import BadInput
@@ -62,6 +62,16 @@ class MachineSettings(FileSettings):
     gate: GateOverrides = GateOverrides()
     watch: WatchOverrides = WatchOverrides()
     jewel: list[FittedJewel] = Field(min_length=1)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _password_for_users_only(cls, data: dict[str, Any]) -> dict[str, Any]:
+        """One variable is set for a whole folder: its password goes to sources with a user."""
+        source = data.get("source")
+        if not isinstance(source, dict) or "password" not in source or source.get("user"):
+            return data
+        rest = {name: value for name, value in source.items() if name != "password"}
+        return data | {"source": rest or None}
 
     def build_watcher(self, register: Iterable[Fitting] = ()) -> Watcher:
         """A new watcher for this machine, with the jewels of the file and the `register`."""
