@@ -17,6 +17,7 @@ from typer.core import TyperGroup
 
 from borewarden.base.errors import BadInput, MissingExtra
 from borewarden.base.plain import json_text
+from borewarden.base.plain_errors import plain_reason
 
 # no markup anywhere: what stands in square brackets is text, be it "[source]" or a shop's own note
 app = typer.Typer(pretty_exceptions_enable=False, rich_markup_mode=None)
@@ -114,7 +115,7 @@ def refusing(what: str) -> Iterator[None]:
     except KeyboardInterrupt:
         raise typer.Exit(130) from None
     except (sqlite3.Error, OSError, ValueError, MissingExtra) as failed:
-        warn(f"can't {what}: {failed}")
+        warn(f"can't {what}: {plain_reason(failed) if isinstance(failed, OSError) else failed}")
         raise typer.Exit(BAD_INPUT) from None
 
 
