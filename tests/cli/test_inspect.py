@@ -192,6 +192,22 @@ def test_the_picture_of_the_rim_is_measured_when_asked(store: Path, tmp_path: Pa
     assert found.pictures[0].measured == "chipped"
 
 
+def test_without_the_extra_a_picture_is_refused_and_the_answers_stay(
+    store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "skimage", None)
+    for name in [name for name in sys.modules if name.startswith("skimage.")]:
+        monkeypatch.delitem(sys.modules, name)
+    monkeypatch.delitem(sys.modules, "borewarden.jewels.rim_image", raising=False)
+    (tmp_path / "rim.png").write_bytes(b"x")
+    typed = "Ada\nbad\n" + "\n" * 6 + f"{tmp_path / 'rim.png'}\n\nchipped\n\n"
+    done = inspect(store, typed=typed)
+    assert done.exit_code == 0, done.output
+    assert "pip install 'borewarden[rim]'" in said(done)
+    [found] = held(store).values()
+    assert found.answers == {"cut": "bad", "rim": "chipped"}
+
+
 def test_corrections_keep_history_and_move_what_was_concluded_later(store: Path) -> None:
     inspect(store, "--by", "Ada", "--answer", "rim=sound")
     inspect(store, "--by", "Grace", "--answer", "feed=as usual")
@@ -276,9 +292,9 @@ def test_json_answers_and_no_store_or_machine_file(store: Path, tmp_path: Path) 
         (["--picture", "blank.png", "--measure"], ["blank.png", "too dark"]),
         (["--answers", "missing.toml"], ["missing.toml", "No such file"]),
         (["--answers", "broken.toml"], ["broken.toml", "broken"]),
-        (["--answers", "list.json"], ["list.json", "no table"]),
+        (["--answers", "list.json"], ["list.json", "not a table"]),
         (["--answers", "unknown.toml"], ["unknown.toml", "answer"]),
-        (["--answer", "rim=sound", "--by", " "], ["--by", "is no name"]),
+        (["--answer", "rim=sound", "--by", " "], ["--by", "is not a name"]),
         (["--answer", "rim=sound", "--at", "yesterday"], ["--at", "2026-03-04T10:17"]),
         (["--answer", "rim=sound", "--correct", "7"], ["no such inspection"]),
         (["--strike", "7"], ["no such inspection"]),
@@ -331,3 +347,23 @@ def test_unknown_machine_store_and_too_big_a_picture_are_refused(
     assert (done.exit_code, "say why" in said(done)) == (2, True)
     done = inspect(store, *answer, "--correct", "1", "--why", "x", machine="West")
     assert (done.exit_code, "is of 'North'" in said(done)) == (2, True)
+
+
+def test_what_was_found_is_there_as_json(store: Path) -> None:
+    inspect(store, "--by", "Ada", "--answer", "rim=sound", "--note", "[monthly]")
+    inspect(
+        store, "--by", "Ada", "--answer", "rim=chipped", "--correct", "1", "--why", "wrong jewel"
+    )
+    words = ["inspections", "--store", str(store), "--json"]
+    [found] = json.loads(CliRunner().invoke(app, words).stdout)
+    [kept] = held(store).values()
+    assert found["inspection"] == 1
+    assert found["answers"] == {"rim": "chipped"}
+    assert (found["finding"], found["cause"]) == ("confirmed", "bore opened up")
+    assert (found["time_ns"], found["onset_ns"]) == (kept.time_ns, kept.onset_ns)
+    assert (found["note"], found["pictures"]) == ("[monthly]", [])
+    entries = json.loads(CliRunner().invoke(app, [*words, "--history", "1"]).stdout)
+    assert [(each["why"], each["content"]["finding"]) for each in entries] == [
+        ("", "bore ruled out"),
+        ("wrong jewel", "confirmed"),
+    ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import Enum
 from typing import NamedTuple
@@ -96,3 +97,9 @@ class Fitting:
     low_pressure_start: bool | None = None  # as stated; telemetry has its own say
     handling: str = ""  # how cleanly it was handled, free text
     note: str = ""
+
+
+def number_in_head(held: Mapping[int, Fitting], machine: str, head: str) -> int | None:
+    """Number of the fitting that is still in a head; None if the head holds no jewel."""
+    wanted = (machine, head, None)
+    return next((n for n, f in held.items() if (f.machine, f.head, f.out_ns) == wanted), None)

@@ -234,6 +234,32 @@ def fitting_of(
     return fitting
 
 
+def corrected(
+    fitting: Fitting, changes: Iterable[str], frame: Frame, place: str, option: str
+) -> Fitting:
+    """`fitting` with the fields that `changes` give as FIELD=TEXT; FIELD= for not known.
+
+    One that is given no time out is in its head again, and has no end. Raises BadInput about
+    `place`, where changes are given by `option`.
+    """
+    texts = texts_of(fitting)
+    named = set()
+    for change in changes:
+        name, equals, text = change.partition("=")
+        if name not in FIELDS or not equals:
+            raise BadInput(
+                place,
+                option,
+                f"{change[:60]!r} names no field",
+                f"give FIELD=TEXT; fields are {', '.join(FIELDS)}",
+            )
+        texts[name] = text
+        named.add(name)
+    if not texts["out"] and fitting.end is not None and "out" in named:
+        texts["end"] = ""
+    return fitting_of(texts, frame, place, lambda name: f"{option} {name}")
+
+
 # -- several fittings on one head
 
 

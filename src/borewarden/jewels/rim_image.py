@@ -19,8 +19,6 @@ jewel.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from enum import StrEnum
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -28,20 +26,21 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.optimize import least_squares
-from skimage.color import rgb2gray
-from skimage.filters import apply_hysteresis_threshold, threshold_otsu
-from skimage.io import imread
-from skimage.measure import EllipseModel, label, regionprops
-from skimage.transform import resize
 
-from borewarden.base.errors import BadInput
+from borewarden.base.errors import BadInput, MissingExtra
 from borewarden.base.statistics import MAD_TO_SIGMA
+from borewarden.jewels.rim import Rim
+
+try:
+    from skimage.color import rgb2gray
+    from skimage.filters import apply_hysteresis_threshold, threshold_otsu
+    from skimage.io import imread
+    from skimage.measure import EllipseModel, label, regionprops
+    from skimage.transform import resize
+except ImportError:
+    raise MissingExtra("scikit-image", "rim") from None
 
 Image = NDArray[np.float64]
-
-# Degrees of chipped rim from which a jewel is doubtful, and from which it is done for.
-# Common practice, no source.
-CHIP_DOUBTFUL_DEG, CHIP_ENOUGH_DEG = 10.0, 15.0
 
 SMALLEST_SIDE = 64  # pixels of the picture
 SMALLEST_RADIUS = 12.0  # pixels; nothing can be measured below
@@ -55,61 +54,6 @@ BLUR_AT_END = 0.85  # standard deviations of the blur
 UNDULATIONS = 50.0  # per revolution: cut-off of the roundness profile's Gaussian filter
 
 RIGHT = "take a picture of the whole rim under the microscope, square-on, in focus and evenly lit"
-
-
-class RimFinding(StrEnum):
-    """What a measured rim says about the jewel."""
-
-    SOUND = "no chip that matters"
-    DOUBTFUL = "chip of a doubtful size"
-    CHIPPED = "chipped"
-    CANNOT_TELL = "cannot tell"
-
-
-@dataclass(frozen=True)
-class Rim:
-    """A measured rim.
-
-    `chip_angle_deg` is the rim that is missing, all chips together, in degrees of 360, and
-    `chips_deg` each chip as (where its middle is, its angle), from the picture's right,
-    clockwise as seen. `chip_depth` is how far the deepest goes, in radii of the fitted rim.
-    `roundness_deviation` is the peak-to-valley deviation from the least-squares circle of the rim
-    as pictured, chips and tilt included, in radii: the RONt of ISO 12181-1 with the Gaussian
-    filter of 50 undulations per revolution of ISO 12181-2 (definitions from memory).
-    `diameter_ratio` is the diameter of the hole's area with its chips to that of the fitted rim.
-
-    `centre` (x, y) and `radius`, the mean of both half-axes, are in pixels of the picture;
-    `axis_ratio` is short to long axis: cos of the tilt, or an oval bore. `hole_is_bright`.
-    `scatter` is the standard deviation of the sound rim about the fit and `edge_width` the
-    distance over which the brightness rises from 10 to 90 %, both in radii; `contrast` the
-    difference of the levels of hole and land over the noise of a pixel. `reasons` say why the
-    picture can't be judged; empty where it can.
-    """
-
-    chip_angle_deg: float
-    chips_deg: tuple[tuple[float, float], ...]
-    chip_depth: float
-    roundness_deviation: float
-    diameter_ratio: float
-    centre: tuple[float, float]
-    radius: float
-    axis_ratio: float
-    hole_is_bright: bool
-    scatter: float
-    edge_width: float
-    contrast: float
-    reasons: tuple[str, ...]
-
-    @property
-    def finding(self) -> RimFinding:
-        """By the rule of 10 to 15 degrees; common practice, no source."""
-        if self.reasons:
-            return RimFinding.CANNOT_TELL
-        if self.chip_angle_deg >= CHIP_ENOUGH_DEG:
-            return RimFinding.CHIPPED
-        if self.chip_angle_deg >= CHIP_DOUBTFUL_DEG:
-            return RimFinding.DOUBTFUL
-        return RimFinding.SOUND
 
 
 def measure_rim(picture: Path | str | NDArray[Any], bright_hole: bool | None = None) -> Rim:

@@ -78,6 +78,10 @@ _GAUGES: dict[str, tuple[str, _Value]] = {
         "Whether the controller answers, 1 or 0",
         lambda s, _: s.link is not None and s.link.connected,
     ),
+    "sight": (
+        "Whether there was a usable reading lately, 1 or 0",
+        lambda s, _: s.is_seen,
+    ),
     "last_sample_timestamp_seconds": (
         "Unix time of the newest sample, 0 if there was none",
         lambda s, _: s.last_sample_ns * 1e-9,

@@ -57,7 +57,10 @@ async def run(
     sources: Mapping[str, AsyncGenerator[Received, None]],
     service: ServiceSettings,
 ) -> None:
-    """Watch `machines` until SIGTERM or SIGINT, or until every source ends."""
+    """Watch `machines` until SIGTERM or SIGINT, or until every source ends.
+
+    What ends it otherwise is logged; SystemExit is then raised.
+    """
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -126,6 +129,9 @@ async def _until_stopped(
         for error in group.exceptions:
             log.error("failed", reason=f"{type(error).__name__}: {error}")
         raise SystemExit(1) from None
+    except (sqlite3.Error, OSError, ValueError) as error:  # such as a store that can't be opened
+        log.error("failed", reason=f"{type(error).__name__}: {error}")
+        raise SystemExit(2) from None
     else:
         log.info("stopped")
 

@@ -18,7 +18,6 @@ import sqlite3
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Generator, Sequence
 from contextlib import contextmanager
-from enum import Enum
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -39,11 +38,12 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from borewarden.alert.alarm import AlarmSettings
+from borewarden.base.plain import json_text
+from borewarden.base.plain_errors import plain_reason
 from borewarden.base.times import local_time
 from borewarden.inspection.cautions import CAUTIONS
+from borewarden.service.health import Age, health_troubles, sight_words
 from borewarden.service.machine_view import (
-    STALE_AFTER,
-    Age,
     age_words,
     alert_rows,
     aside_words,
@@ -258,7 +258,7 @@ async def serve_when_free(app: Starlette, host: str, port: int, wait: float = 30
             await serve_page(app, host, port)
             return
         except OSError as error:
-            log.error("page", host=host, port=port, failed=str(error), retry_s=wait)
+            log.error("page", host=host, port=port, failed=plain_reason(error), retry_s=wait)
             await asyncio.sleep(wait)
 
 
@@ -325,7 +325,7 @@ async def _events(
         cards = [card(status, age(status, now_ns)) for status in statuses.values()]
         told = {"cards": cards, "now_ms": now_ns // 10**6}
         told |= await asyncio.to_thread(_add_stored, store, list(statuses.values()), cards, after)
-        yield f"event: cards\ndata: {_dumps(told)}\n\n"
+        yield f"event: cards\ndata: {json_text(told)}\n\n"
         try:
             await asyncio.wait_for(stopping.wait(), EVENT_INTERVAL)
         except TimeoutError:
@@ -380,26 +380,8 @@ def _backlogs(store: Path) -> dict[str, Backlog]:
 # -- for other programs
 
 
-def health_troubles(statuses: Statuses, age_of: Age, now_ns: int) -> dict[str, str]:
-    """What is wrong with the watcher itself, by machine; empty if nothing is.
-
-    A controller that is switched off is not the watcher's fault: it knows, and says so. A watcher
-    that thinks its link is up and has had nothing through it for a minute is at fault.
-    """
-    troubles = {}
-    for name, status in statuses.items():
-        link_ns = 0 if status.link is None else status.link.time_ns
-        age = min(age_of(status, now_ns), (now_ns - link_ns) * 1e-9)
-        down = status.link is not None and not status.link.connected
-        if not link_ns and not status.last_sample_ns:
-            troubles[name] = "no sample and no state of the link yet"
-        elif age > STALE_AFTER and not down:
-            troubles[name] = f"no sample and no state of the link for {age_words(age)}"
-    return troubles or ({} if statuses else {"": "no machine is being watched"})
-
-
 def _status(status: MachineStatus) -> dict[str, Any]:
-    verdict = status.verdict
+    verdict, sight = status.verdict, status.sight
     return {
         **dataclasses.asdict(status),
         "verdict": {
@@ -408,6 +390,12 @@ def _status(status: MachineStatus) -> dict[str, Any]:
             "headline": headline(verdict),
             "local_time": local_time(verdict.time_ns, status.time_zone),
         },
+        "sight": {
+            "is_seen": status.is_seen,
+            "usable_ns": None if sight.usable is None else sight.usable_ns,
+            "reasons": sight.reasons,
+            "words": "" if status.is_seen else sight_words(status),
+        },
         "latency_s": {
             f"p{100.0 * quantile:g}": seconds
             for quantile, seconds in latency_quantiles(status).items()
@@ -415,28 +403,9 @@ def _status(status: MachineStatus) -> dict[str, Any]:
     }
 
 
-def plain(value: Any) -> Any:
-    """`value` as JSON can hold it: enums by value, what is not a finite number as null."""
-    match value:
-        case Enum():
-            return plain(value.value)
-        case float():
-            return value if math.isfinite(value) else None
-        case dict():
-            return {str(key): plain(each) for key, each in value.items()}
-        case list() | tuple():
-            return [plain(each) for each in value]
-        case _:
-            return value
-
-
-def _dumps(value: Any) -> str:
-    return json.dumps(plain(value), allow_nan=False, ensure_ascii=False, separators=(",", ":"))
-
-
 def _json(value: Any, status_code: int = 200) -> Response:
     headers = {"cache-control": "no-store"}
-    return Response(_dumps(value), status_code, headers, media_type="application/json")
+    return Response(json_text(value), status_code, headers, media_type="application/json")
 
 
 # -- what comes in

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +12,8 @@ from borewarden.base.samples import SI_UNITS
 from borewarden.base.times import local_ns
 from borewarden.base.units import conversion
 from borewarden.gate.gate import GateSettings
+from borewarden.jewels.fitting import Fitting
+from borewarden.jewels.fitting_text import Placed
 from borewarden.jewels.jewel import Jewel, stated_area
 from borewarden.physics.orifice import STOCK_BORES_INCH, bore_area, hydraulic_power, jet_speed
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump, event_rate
@@ -366,6 +368,26 @@ def misfit(
     newest = max(there, key=lambda jewel: jewel.fitted_ns)
     others = stated_area([jewel for jewel in there if jewel is not newest])
     return wrong, _what_fits(pump, newest, others, working, False)
+
+
+def check_feeds(
+    settings: MachineSettings,
+    held: Iterable[Fitting],
+    placed: Placed,
+    place: Path | str,
+    bore_of: Callable[[str], str],
+) -> None:
+    """Raise BadInput about `place` if the pump can't feed a bore that is to be recorded.
+
+    `held` is what the register holds, `bore_of` makes of the where of a row that of its bore.
+    Other machines' fittings are left to their own settings.
+    """
+    jewels = settings.jewels([*held, *(fitting for _, fitting in placed.new)])
+    for where, fitting in placed.new:
+        if fitting.machine == settings.name:
+            wrong = misfit(settings, jewels, fitting.fitted_ns)
+            if wrong is not None:
+                raise BadInput(place, bore_of(where), *wrong)
 
 
 def _what_fits(pump: Pump, jewel: Jewel, others: float, working: float, smallest: bool) -> str:
