@@ -35,14 +35,13 @@ LEAST_STROKES = 3.0  # that a pressure has to show
 
 CHANGES = 50.0  # of a rate, to know how often it changes,
 USUAL_STEPS = 1.25  # least steps at a time, or a coarse display may stand still on a normal day
+JET_LIKE = 0.5  # of the usual rate; less may be a leak's, which is steady
 SELDOM = 20.0  # times the usual time between two changes
 
 STROKES_MISSED = 10.0  # that the stated bore would have taken while the valve was open
 MISSED_TIME = 60.0  # s
 MOVE, LARGEST_MOVE = 0.01, 0.1  # of the pressure between two samples: a stroke, and not a stop
-MOVES = 8.0  # of those, at
-MOVES_SHARE = 0.5  # of their pace while the pump strokes,
-MOVES_CLEAR = 4.0  # which has to be so many times that at rest
+LOG_ODDS = 20.0  # that moves come at the pace of a stroking pump and not of one at rest
 PACE_KNOWN = 60.0  # s
 PACE_MEMORY = 3600.0  # s
 DIES_AWAY = 3.0  # stroke periods after the last stroke: the jet has closed and the pressure settled
@@ -115,7 +114,8 @@ CHANNEL = np.dtype(
         ("fault", np.int8),
         ("value", np.float64),  # that was found wrong
         ("since_ns", np.int64),
-        ("outside", np.float64),  # s above the range
+        ("outside", np.float64),  # s above the range,
+        ("outside_ns", np.int64),  # since when
         ("inside", np.float64),  # s like a working pump since
     ]
 )
@@ -210,6 +210,7 @@ SIGHT = np.dtype(
         ("count", np.float64),
         ("edge_ns", np.int64),  # the counter last moved
         ("jumps", np.float64),
+        ("jumps_ns", np.int64),  # the first of them
         ("still", STILL),
         ("rate", RATE),
         ("rest", REST),
@@ -277,9 +278,11 @@ def _in_range(
     possible = low <= value <= high
     if value > high:
         channel.inside = 0.0
+        if channel.outside == 0.0:
+            channel.outside_ns = t
         channel.outside += seconds
         if channel.outside > OUTSIDE:
-            _find(channel, Fault.WRONG_SCALE, value, t)
+            _find(channel, Fault.WRONG_SCALE, value, channel.outside_ns)
     elif value >= works:
         channel.inside += seconds
         if channel.inside > INSIDE:
@@ -346,15 +349,16 @@ def _watch_rate(s: Any, plate: Plate, x: Reading) -> None:
     if x.rate != rate.last:
         if rate.seconds > 0.0 and x.rate > 0.0:
             change = abs(x.rate - rate.last)
-            rate.step = min(rate.step, change) if rate.changes > 0.0 else change
-            rate.change += change
-            rate.changes += 1.0
             rate.jet += rate.seconds
+            if change < LARGEST_MOVE * x.rate:  # not as a jet opens
+                rate.step = min(rate.step, change) if rate.changes > 0.0 else change
+                rate.change += change
+                rate.changes += 1.0
         rate.last = x.rate
         rate.since_ns = x.time_ns
         rate.seconds = 0.0
         _clear(s.flow, Fault.FROZEN)
-    elif x.rate > TURNING * plate.max_rate and x.pressure >= plate.working_pressure:
+    elif x.rate > JET_LIKE * s.usual.rate > 0.0 and x.pressure >= plate.working_pressure:
         rate.seconds += x.seconds
         if rate.changes >= CHANGES and rate.change >= USUAL_STEPS * rate.step * rate.changes:
             usual = rate.jet / rate.changes
@@ -436,14 +440,20 @@ def _add_to_rest(s: Any, plate: Plate, x: Reading, area: float) -> None:
 
 @compiled
 def _moves_like_strokes(s: Any) -> bool:
-    """Whether the pressure moves as it does while the pump strokes, and not as it does at rest."""
+    """Whether the pressure moves as it does while the pump strokes, and not as it does at rest.
+
+    Both are taken for Poisson processes, whose log likelihood ratio this is. One move at rest is
+    added to those seen: a quiet pump may have been lucky.
+    """
     rest = s.rest
     pace = s.pace
-    if rest.moves < MOVES or pace.on < PACE_KNOWN or pace.off < PACE_KNOWN:
+    if pace.on < PACE_KNOWN or pace.off < PACE_KNOWN:
         return False
     on = pace.on_moves / pace.on
-    off = pace.off_moves / pace.off
-    return bool(on > MOVES_CLEAR * off and rest.moves > MOVES_SHARE * on * rest.settled)
+    off = (pace.off_moves + 1.0) / pace.off
+    if on <= off:
+        return False
+    return bool(rest.moves * np.log(on / off) - (on - off) * rest.settled > LOG_ODDS)
 
 
 @compiled
@@ -497,9 +507,11 @@ def _count(s: Any, plate: Plate, reading: float, seconds: float, t: int) -> floa
         s.edge_ns = t
         if not 0.0 <= made <= COUNT_SLACK + COUNT_MARGIN * plate.max_rate * max(waited, 0.0):
             if reading > NEAR_ZERO and seconds > 0.0:
+                if s.jumps < 1.0:
+                    s.jumps_ns = t
                 s.jumps += 1.0
                 if s.jumps >= JUMPS:
-                    _find(s.flow, Fault.JUMPS, made, t)
+                    _find(s.flow, Fault.JUMPS, made, s.jumps_ns)
             made = 0.0
         else:
             s.jumps *= JUMP_KEPT
