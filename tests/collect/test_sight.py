@@ -209,7 +209,7 @@ def test_what_cannot_be_right_is_found(
     sight, area = machine.build_sight(), area_of(machine)
     assert sight.learn_many(rows(samples, 0, start), area).faults == {}
     begun_ns = int(samples.time_ns[start])
-    for time_ns, faults in seen_by(sight, area, rows(samples, start), block=5):
+    for _, faults in seen_by(sight, area, rows(samples, start), block=5):
         if words in faults.get(channel, ""):
             break
     assert words in faults[channel]

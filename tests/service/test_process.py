@@ -339,10 +339,10 @@ def test_an_alarm_from_the_machine_to_the_shelf_and_back(
     fill(".shelve", "Grace", "Shelve", "60 min")
     see(browser, lambda: text(card, ".alarm-state").startswith("Alarm: shelved until"))
     summary.click()
-    fill(".shelve", "Hedy", "Take off the shelf")
+    fill(".shelve", "Hedy", "End shelving")
     alarm_is("unacknowledged")
     assert life.stored()["unshelved_by"] == "Hedy"
-    assert life.post("/unshelve", **south) == (409, "there was nothing on the shelf")
+    assert life.post("/unshelve", **south) == (409, "this machine is not shelved")
     assert browser.execute_script("return window.sameVisit")
 
 

@@ -186,7 +186,7 @@ def test_a_user_has_a_password_or_a_certificate(
     monkeypatch.setenv("BOREWARDEN_SOURCE__PASSWORD", "s3cret")
     both = 'user = "w"\nclear_password = true\nuser_certificate = "u.der"\n'
     path = machine(tmp_path, OPCUA, ('mode = "subscribe"', both))
-    with pytest.raises(BadInput, match=r"source.user_certificate: .*give one of the two"):
+    with pytest.raises(BadInput, match=r"source.user_certificate: .*give only one of the two"):
         load_machine(path)
 
 
@@ -206,7 +206,13 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
 @pytest.mark.parametrize(
     ("text", "old", "new", "where", "says"),
     [
-        (MODBUS, "modbus tcp", "modbus tpc", "source.kind", ["no kind of source", "'modbus tcp'"]),
+        (
+            MODBUS,
+            "modbus tcp",
+            "modbus tpc",
+            "source.kind",
+            ["is not a kind of source", "'modbus tcp'"],
+        ),
         (MODBUS, 'kind = "modbus tcp" ', "", "source.kind", ["is missing", '"opc ua"']),
         (MODBUS, "unit_id", "unit_ip", "source.unit_ip", ["unknown", "'unit_id'"]),
         (MODBUS, "host = ", "#", "source.host", ["is missing", "192.168"]),
@@ -219,8 +225,8 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
         (MODBUS, 'type = "uint16"', "", "source.pressure.type", ["is missing", "uint16"]),
         (MODBUS, 'unit = "bar"', "", "source.pressure.unit", ["is missing", "bar"]),
         (MODBUS, 'unit = "bar"', 'unit = "K"', "source.pressure.unit", ["something else"]),
-        (MODBUS, 'unit = "bar"', 'unit = "brr"', "source.pressure.unit", ["no unit"]),
-        (MODBUS, "scale = 0.1", "scale = 0", "source.pressure.scale", ["no scale"]),
+        (MODBUS, 'unit = "bar"', 'unit = "brr"', "source.pressure.unit", ["is not a unit"]),
+        (MODBUS, "scale = 0.1", "scale = 0", "source.pressure.scale", ["must not be 0"]),
         (MODBUS, "scale = 0.1", "scale = nan", "source.pressure.scale", ["finite"]),
         (
             MODBUS,
@@ -238,9 +244,9 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
         ),
         (MODBUS, 'interval = "1 s"', 'interval = "1 bar"', "source.interval", ["something else"]),
         (MODBUS, "[source.stroke_count]", "[source.strokes]", "source.strokes", ["stroke_count"]),
-        (MODBUS, "[gate]", LOG.replace("stroke_count", "rate"), "source", ["alike"]),
-        (OPCUA, "opc.tcp://", "http://", "source.url", ["no address", "opc.tcp://192"]),
-        (OPCUA, "opc.tcp://", "opc.tcp://me:pw@", "source.url", ["go elsewhere"]),
+        (MODBUS, "[gate]", LOG.replace("stroke_count", "rate"), "source", ["the same way"]),
+        (OPCUA, "opc.tcp://", "http://", "source.url", ["not the address", "opc.tcp://192"]),
+        (OPCUA, "opc.tcp://", "opc.tcp://me:pw@", "source.url", ["without user and password"]),
         (OPCUA, "node = ", "nod = ", "source.pressure.nod", ["'node'"]),
         (OPCUA, 'mode = "subscribe"', 'mode = "push"', "source.mode", ["'subscribe'"]),
         (
@@ -255,14 +261,14 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
             'mode = "subscribe"',
             'user = "watcher"',
             "source.security",
-            ["everyone", "Basic256Sha256"],
+            ["in clear text", "Basic256Sha256"],
         ),
         (
             OPCUA,
             'mode = "subscribe"',
             'user = "watcher"\nclear_password = true',
             "source.password",
-            ["none for the user", "BOREWARDEN_SOURCE__PASSWORD", "machine.password"],
+            ["no password for the user", "BOREWARDEN_SOURCE__PASSWORD", "machine.password"],
         ),
         (
             OPCUA,
@@ -277,12 +283,12 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
             'field = "pump.psi"',
             'field = "psi"\ntopic = "spBv1.0/shop/DDATA/west"',
             "source.topic",
-            ["not read here", "JSON"],
+            ["can't be read", "JSON"],
         ),
         (MQTT, "topic = ", "topik = ", "source.topik", ["'topic'"]),
         (MQTT, 'field = "pump.psi"', "", "source.pressure.field", ["is missing"]),
         (MQTT, "port = 1883", 'ca = "no.pem"', "source.ca", ["there is no file"]),
-        (MQTT, "port = 1883", 'password = "x"', "source.password", ["does not belong"]),
+        (MQTT, "port = 1883", 'password = "x"', "source.password", ["must not be"]),
     ],
 )
 def test_mistakes_are_said_with_field_and_hint(
