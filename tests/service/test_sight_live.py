@@ -14,8 +14,8 @@ from typing import Any
 import pytest
 
 from borewarden.watcher.verdict import State
-from peers import Modbus, OpcUa, modbus_peer, opcua_peer
-from watched import Live, watched
+from peers import OpcUa, opcua_peer
+from watched import watched
 
 SPEED = 20.0
 HOUR = 3600.0  # s by which the pump's clock is behind, so that it never shows a time to come
