@@ -39,6 +39,7 @@ READINGS = 5  # of them, but
 LONGEST = 30.0  # s of them
 CLOCK_OFF = 60.0  # s; more would shift what the watch says to another minute
 MARK = "reach"  # measurement of the marked row
+PERMANENT = 500  # from here on, a mail server will say the same again (RFC 5321, 4.2.1)
 READ_BACK = 15.0  # s that a server has to show a row that it took; VictoriaMetrics takes ten
 
 
@@ -239,7 +240,7 @@ async def _gives_back(settings: InfluxSettings, mark: str) -> bool:
             while True:
                 for method, address, query, body in asking:
                     async with session.request(method, address, params=query, json=body) as answer:
-                        if answer.status == 200 and mark in await answer.text():
+                        if answer.ok and mark in await answer.text():
                             return True
                 if time.monotonic() > deadline:
                     return False
@@ -284,6 +285,6 @@ async def _would_take(server: aiosmtplib.SMTP, recipient: str) -> Reached:
     try:
         await server.rcpt(recipient, encoding="utf-8")
     except aiosmtplib.SMTPRecipientRefused as error:
-        later = 400 <= error.code < 500
+        later = error.code < PERMANENT
         return Reached("mail", recipient, "not proven" if later else "NO", plain_reason(error))
     return Reached("mail", recipient, "yes", "would get mail; nothing was sent")
