@@ -49,6 +49,17 @@ SCATTER_FLOOR = 1e-8  # added to a relative variance, 0 has no logarithm: 0.01 %
 LEAST_WAIT = 1e-9  # s since an edge, to divide by: the step of the clock
 UNIFORM = 12.0  # squared width of a uniform distribution over its variance; JCGM 100:2008, 4.3.7
 S_PER_NS = 1e-9
+STEADY_SPREADS = 3.0  # upper quartiles that a steady reading may be off; 3.5 sd if normal; invented
+QUARTILE = 0.75
+SPREAD_PACE = 0.02  # 1/s, by which a quartile is followed; invented
+SPREAD_STEP = 0.2  # the most at once; invented
+LEAST_SPREAD = 2e-4  # relative; invented
+MOST_SPREAD = 0.02  # relative; invented
+LEAST_PRESSURE_BAND = 0.003  # relative, below which no pressure counts as moving; invented
+LEAST_FLOW_BAND = 0.006  # the same of the flow; invented
+NEXT_TO_NOTHING = 0.1  # of the jet's flow: what a closed jet takes at most; invented
+LAG_OF_RISE = 2.5  # of the time from there to `jet_on_fraction`: 2, and something to spare; invented
+MOST_JET = 2.5  # of the stated area, without a valve signal; invented
 
 
 # -- sums, pieces, batches
@@ -299,7 +310,7 @@ def _gather(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) -> bool:
 @compilable
 def _gather_dead_head(s: Any, g: GateSettings, x: Interval) -> bool:
     """Take an interval with the jet closed; whether its batch is full."""
-    settling = g.settle_time + g.hold_time
+    settling = g.settle_time + g.hold_time + (0.0 if g.uses_counter else _flow_lag(s.flow))
     if not (s.idle_time > settling and s.smoothed.slow >= g.working_pressure):
         return False
     idle = s.dead_head
@@ -333,10 +344,100 @@ def _gather_stopped(s: Any, x: Interval) -> bool:
 
 
 @compilable
+def _restart(smoothed: Any, value: float) -> None:
+    smoothed.fast = value
+    smoothed.slow = value
+
+
+@compilable
+def _smooth(smoothed: Any, g: GateSettings, value: float, seconds: float) -> None:
+    smoothed.fast += (1.0 - np.exp(-seconds / g.fast_time)) * (value - smoothed.fast)
+    smoothed.slow += (1.0 - np.exp(-seconds / g.slow_time)) * (value - smoothed.slow)
+
+
+@compilable
+def _is_steady(smoothed: Any, least: float, most: float) -> bool:
+    """Whether the two smoothed readings are no further apart than they usually are."""
+    band = min(max(STEADY_SPREADS * smoothed.spread, least), most)
+    return bool(abs(smoothed.fast - smoothed.slow) <= band * abs(smoothed.slow))
+
+
+@compilable
+def _learn_spread(smoothed: Any, seconds: float) -> None:
+    """Follow the upper quartile of their distance: up and down in the ratio of its odds."""
+    apart = abs(smoothed.fast - smoothed.slow)
+    pace = min(SPREAD_PACE * seconds, SPREAD_STEP)
+    up = apart > smoothed.spread * abs(smoothed.slow)
+    smoothed.spread *= 1.0 + (QUARTILE * pace if up else -(1.0 - QUARTILE) * pace)
+    smoothed.spread = min(max(smoothed.spread, LEAST_SPREAD), MOST_SPREAD)
+
+
+@compilable
+def _flow_lag(flow: Any) -> float:
+    """s that the flow's reading lags, by the second fastest of the last openings of the jet.
+
+    A controller's running mean over W s goes up in a line, so from a tenth to `jet_on_fraction` of
+    the jet's flow takes it some W / 2. Nothing makes it faster, a pump that starts makes it slower.
+    """
+    first, second = np.inf, np.inf
+    for rise in flow.rises:
+        if rise < first:
+            first, second = rise, first
+        elif rise < second:
+            second = rise
+    return float(LAG_OF_RISE * second)
+
+
+@compilable
+def _watch_rise(s: Any, g: GateSettings, ratio: float, pressure: float) -> None:
+    """Time an opening of the jet: from next to nothing, with the pressure up, to a jet."""
+    flow = s.flow
+    if pressure < g.working_pressure:
+        flow.low_ns = 0
+    elif ratio < NEXT_TO_NOTHING:
+        flow.low_ns = s.time_ns
+    elif ratio >= g.jet_on_fraction and flow.low_ns > 0:
+        flow.rises[flow.rise] = (s.time_ns - flow.low_ns) * S_PER_NS
+        flow.rise = (flow.rise + 1) % len(flow.rises)
+        flow.low_ns = 0
+
+
+@compilable
+def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
+    """How long the flow's reading has been steady, and how long it has to be.
+
+    What a controller averages goes wrong for as long after a pause of the jet, however short. A
+    rise from a settled level is no pause: it is believed as soon as it is steady.
+    """
+    flow = s.flow
+    if g.uses_counter:  # a counter lags by no more than its edge
+        flow.settled_time += x.seconds
+        return
+    ratio = x.rate * x.delivery / (g.nominal_area * x.flux) if x.flux > 0.0 else 0.0
+    _watch_rise(s, g, ratio, x.pressure)
+    area = flow.area
+    _smooth(area, g, ratio, x.seconds)
+    step = g.rate_resolution / x.rate if x.rate > 0.0 else 0.0
+    if on and x.seconds > 0.0 and _is_steady(area, max(LEAST_FLOW_BAND, step), g.steady_band):
+        flow.settled_time += x.seconds
+        if flow.settled_time > flow.wait:
+            _learn_spread(area, x.seconds)
+    else:
+        was_settled = flow.settled_time > flow.wait
+        lag = _flow_lag(flow)
+        if not (on and was_settled and area.fast > area.slow):
+            flow.wait = lag
+        elif was_settled:
+            flow.wait = 0.0
+        flow.settled_time = 0.0
+    if flow.settled_time < RESTART * g.settle_time:
+        _restart(area, ratio)
+
+
+@compilable
 def _move_clock(s: Any, g: GateSettings, t: int, pressure: float, seconds: float) -> float:
     """Go on to time `t` and smooth the pressure; s since the last sample, 0 after a gap."""
     gap = not s.started or seconds < 0.0 or seconds > g.max_gap
-    smoothed = s.smoothed
     if gap:
         if seconds < 0.0:  # the clock was set back
             _clear_batch(s.steady.batch)
@@ -344,8 +445,10 @@ def _move_clock(s: Any, g: GateSettings, t: int, pressure: float, seconds: float
         elif s.jet.on:
             s.jet.missed_seconds += seconds
         seconds = 0.0
-        smoothed.fast = pressure
-        smoothed.slow = pressure
+        _restart(s.smoothed, pressure)
+        s.flow.settled_time = 0.0
+        s.flow.wait = _flow_lag(s.flow)
+        s.flow.low_ns = 0
         s.same_time = 0.0
         s.jet.on = False
         s.counter.anchored = False
@@ -353,8 +456,7 @@ def _move_clock(s: Any, g: GateSettings, t: int, pressure: float, seconds: float
         _drop_pieces(s.steady, t)
         _drop_pieces(s.low, t)
     else:
-        smoothed.fast += (1.0 - np.exp(-seconds / g.fast_time)) * (pressure - smoothed.fast)
-        smoothed.slow += (1.0 - np.exp(-seconds / g.slow_time)) * (pressure - smoothed.slow)
+        _smooth(s.smoothed, g, pressure, seconds)
         s.same_time = s.same_time + seconds if pressure == s.last.pressure else 0.0
     s.started = True
     s.time_ns = t
@@ -403,13 +505,16 @@ def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
     elif g.flow_shows_jet:
         on = _is_flowing(s, g, x)
     else:
-        on = x.rate > 0.0
-    steady = abs(smoothed.fast - smoothed.slow) <= g.steady_band * smoothed.slow
+        # a pump whose flow is fixed: an open bypass takes far more than any jet
+        on = x.rate > 0.0 and x.rate * x.delivery <= MOST_JET * g.nominal_area * x.flux
+    steady = _is_steady(smoothed, LEAST_PRESSURE_BAND, g.steady_band)
     jet.settled_time = jet.settled_time + x.seconds if on and jet.on and steady else 0.0
+    if jet.settled_time > g.settle_time:
+        _learn_spread(smoothed, x.seconds)
     if on and jet.settled_time < RESTART * g.settle_time:
-        smoothed.fast = x.pressure  # what the pressure was before it moved says nothing
-        smoothed.slow = x.pressure
+        _restart(smoothed, x.pressure)  # what the pressure was before it moved says nothing
         on = x.pressure >= g.stopped_pressure
+    _watch_flow(s, g, x, on)
     jet.on = on
     if on:
         jet.seconds += x.seconds
@@ -424,7 +529,7 @@ def _phase_of(s: Any, g: GateSettings, rate: float, on: bool) -> Phase:
         phase = Phase.JET_OFF
     elif s.same_time > g.stuck_time:
         phase = Phase.NO_DATA
-    elif s.jet.settled_time < g.settle_time:
+    elif s.jet.settled_time < g.settle_time or s.flow.settled_time < s.flow.wait + g.settle_time:
         phase = Phase.RAMP
     elif s.smoothed.slow < g.working_pressure:
         phase = Phase.PIERCE
