@@ -11,7 +11,7 @@ WRITER = """
 import sys
 from pathlib import Path
 import numpy as np
-from borewarden.model.bore import RESULT
+from borewarden.watcher.batch_loop import RESULT
 from borewarden.base.samples import samples_of
 from borewarden.watcher.watcher import Learned
 from borewarden.store import embedded

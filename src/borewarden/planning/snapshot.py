@@ -20,7 +20,6 @@ from borewarden.detect.wear import Drift, Line
 from borewarden.gate.jet_time import MAX_GAP, Opening, count_jet_time
 from borewarden.jewels.fitting import Fitting
 from borewarden.lives.records import Watched
-from borewarden.model.bore import DRIFT_BLOCK, RECENT
 from borewarden.settings import SHOP_FILE, MachineSettings, ShopSettings, load_shop
 from borewarden.settings.service import folder_of, load_machines
 from borewarden.store.database import open_store, read_alarm, read_phases
@@ -36,6 +35,8 @@ from borewarden.store.queries import (
     telemetry_span,
 )
 from borewarden.store.register import fittings
+from borewarden.watcher.batch_loop import DRIFT_BLOCK
+from borewarden.watcher.monitor import RECENT
 from borewarden.watcher.verdict import State
 from borewarden.watcher.watcher import Alert
 

@@ -17,7 +17,6 @@ from borewarden.collect.logged import LogFormat
 from borewarden.gate.gate import GateSettings
 from borewarden.jewels.fitting import Fitting
 from borewarden.jewels.jewel import Jewel, stated_area
-from borewarden.model.bore import WatchSettings
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.settings.sections import (
     DirectDrivePump,
@@ -36,6 +35,7 @@ from borewarden.settings.source import (
     place_of,
 )
 from borewarden.settings.units import Name, TimeZone
+from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.watcher import Watcher
 
 if TYPE_CHECKING:  # the protocols' libraries are slow to import, and a replay needs none of them

@@ -13,8 +13,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from borewarden.base.units import MM
-from borewarden.model.bore import RECENT
 from borewarden.show.style import BLUE, INK, SKY, VERMILION
+from borewarden.watcher.monitor import RECENT
 
 GAP_NS = 600 * 10**9  # batches further apart than this are not joined by a line
 

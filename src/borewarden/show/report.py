@@ -21,7 +21,6 @@ from borewarden.base.units import INCH, MM, MPA, PER_MINUTE
 from borewarden.collect.labels import Label
 from borewarden.gate.batch import Phase
 from borewarden.inspection.cautions import CAUTIONS
-from borewarden.model.bore import RECENT, WatchSettings
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.replay.one_machine import Replayed
 from borewarden.show.figures import GAP_NS
@@ -51,6 +50,8 @@ from borewarden.show.wording import (
     state_words,
     undecided,
 )
+from borewarden.watcher.monitor import RECENT
+from borewarden.watcher.settings import WatchSettings
 
 Floats = NDArray[np.float64]
 

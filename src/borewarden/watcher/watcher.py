@@ -12,8 +12,9 @@ from borewarden.base.samples import Samples, rows, samples_of
 from borewarden.gate.gate import Gate, GateSettings
 from borewarden.jewels.fitting import FittedSet, fitted_sets
 from borewarden.jewels.jewel import Jewel, stated_area
-from borewarden.model.bore import BoreWatch, WatchSettings
 from borewarden.physics.pump import Pump
+from borewarden.watcher.bore_watch import BoreWatch
+from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import State, Verdict
 
 
