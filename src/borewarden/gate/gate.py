@@ -60,7 +60,7 @@ class GateSettings(NamedTuple):
     max_gap: float = 10.0  # s, a longer silence is a gap
     steady_band: float = 0.04  # fast against slow smoothed pressure, relative
     fast_time: float = 2.0  # s
-    slow_time: float = 8.0  # s
+    slow_time: float = 20.0  # s
     jet_on_fraction: float = 0.6
     stuck_time: float = 120.0  # s of one unchanging pressure with the jet on
 

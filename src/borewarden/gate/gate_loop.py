@@ -413,8 +413,13 @@ def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
     if g.uses_counter:  # a counter lags by no more than its edge
         flow.settled_time += x.seconds
         return
-    ratio = x.rate * x.delivery / (g.nominal_area * x.flux) if x.flux > 0.0 else 0.0
-    _watch_rise(s, g, ratio, x.pressure)
+    if not g.flow_shows_jet:  # its speed is set, and the pressure says by itself how it settles
+        ratio = x.rate / g.max_rate
+    elif x.flux > 0.0:
+        ratio = x.rate * x.delivery / (g.nominal_area * x.flux)
+        _watch_rise(s, g, ratio, x.pressure)
+    else:
+        ratio = 0.0
     area = flow.area
     _smooth(area, g, ratio, x.seconds)
     step = g.rate_resolution / x.rate if x.rate > 0.0 else 0.0

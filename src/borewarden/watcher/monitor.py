@@ -58,6 +58,11 @@ RECENT = 12  # in "now"
 BEFORE = 60  # before an event to compare with
 CLOSE_LOOK = 8  # after an alarm that are each weighed; later only every eighth
 SLOW_LOOK = 80  # the same for what goes slowly
+LONG_ENOUGH = 0.75  # jet hours, after which fewer batches make a baseline
+FEWEST_OF_SHORT_CUTS = 10  # of them, then
+SHORT_CUTS = 1.0 / 3.0  # of the usual time of steady jet, then
+REFERENCE = 10  # of another kind that say what is usual
+FEWEST_REFERENCE = 5  # of them, before anything is called unusual
 BACK_AFTER_STOP = 0.05  # off the baseline, in log area: perhaps another jewel of the same bore
 BACK = 0.5  # of the smallest step: as near to the baseline as that is back at it
 COME_TO_NOTHING = 0.25  # of the smallest step: a step that shrank to less was none
@@ -123,7 +128,11 @@ def _learn(state: Learning, seen: Observation) -> Monitor:
     state = changed(
         state, first=first, reason="learning the discharge coefficient of the fitted jewel"
     )
-    if sum(float(batch["time"]) for batch in first) < state.setup.settings.baseline_time:
+    seen_time = sum(float(batch["time"]) for batch in first)
+    enough = state.setup.settings.baseline_time
+    if len(first) >= FEWEST_OF_SHORT_CUTS and state.watched_hours > LONG_ENOUGH:
+        enough *= SHORT_CUTS  # little of each cut is steady here: half an hour tells as much
+    if seen_time < enough:
         return state
     return learned(state, np.array(list(first)), seen.ring)
 
@@ -138,10 +147,12 @@ def _keep_first_idle(state: Learning, seen: Observation) -> Monitor:
 
 def _keep_idle(state: Any, seen: Observation) -> Any:
     """Keep a batch of another kind as one of the newest."""
-    kind = BatchKind(int(seen.batch["kind"]))
+    kind, kept = BatchKind(int(seen.batch["kind"])), idle_batch(seen.batch)
     idle = state.idle[kind]
-    recent = _newest_with(idle, idle_batch(seen.batch))
-    return changed(state, idle={**state.idle, kind: Idle(idle.first, recent)})
+    first = idle.first
+    if len(first) < REFERENCE and phase_of(state) is Phase.QUIET:
+        first = (*first, kept)  # few machines stand dead-headed while they learn
+    return changed(state, idle={**state.idle, kind: Idle(first, _newest_with(idle, kept))})
 
 
 def _newest_with(idle: Idle, batch: IdleBatch) -> tuple[IdleBatch, ...]:
@@ -513,6 +524,8 @@ def _quiet_idle(state: Watching, seen: Observation) -> Watching:
     if state.running.taken <= state.detector.since:
         return state
     two = state.idle[kind].recent[-2:]
+    if len(state.idle[kind].first) < FEWEST_REFERENCE:
+        return state  # what is usual here is not known yet
     if kind is BatchKind.DEAD_HEAD and _passes_water(state, two):
         return weighed(state, _closed_jet_event(state, seen, two))
     if kind is BatchKind.LOW and _grew_at_low(state, two):
