@@ -62,7 +62,7 @@ class Told(NamedTuple):
 def tell(task: Task) -> Told:
     """Make the day, and let a watcher read its files."""
     kind, signals = LOGGED[task.logged]
-    fault = {"fault": "chip", "size": task.chip} if task.chip else {}
+    fault: dict[str, Any] = {"fault": "chip", "size": task.chip} if task.chip else {}
     made = day(kind, task.seed, signals=signals, interval=task.interval, **fault)
     with tempfile.TemporaryDirectory() as folder:
         log, machine_file, _ = write(made, folder)

@@ -58,7 +58,9 @@ MOST_SPREAD = 0.02  # relative; invented
 LEAST_PRESSURE_BAND = 0.003  # relative, below which no pressure counts as moving; invented
 LEAST_FLOW_BAND = 0.006  # the same of the flow; invented
 NEXT_TO_NOTHING = 0.1  # of the jet's flow: what a closed jet takes at most; invented
-LAG_OF_RISE = 2.5  # of the time from there to `jet_on_fraction`: 2, and something to spare; invented
+LAG_OF_RISE = (
+    2.5  # of the time from there to `jet_on_fraction`: 2, and something to spare; invented
+)
 MOST_JET = 2.5  # of the stated area, without a valve signal; invented
 
 
@@ -374,7 +376,7 @@ def _learn_spread(smoothed: Any, seconds: float) -> None:
 
 @compilable
 def _flow_lag(flow: Any) -> float:
-    """s that the flow's reading lags, by the second fastest of the last openings of the jet.
+    """Lag of the flow's reading, s, by the second fastest of the last openings of the jet.
 
     A controller's running mean over W s goes up in a line, so from a tenth to `jet_on_fraction` of
     the jet's flow takes it some W / 2. Nothing makes it faster, a pump that starts makes it slower.

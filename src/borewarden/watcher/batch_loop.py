@@ -54,9 +54,8 @@ class Mode(IntEnum):
     """How the loop takes a steady batch."""
 
     LEARNING = 0  # it is one of the first, and goes into the baseline
-    REFUSED = 1  # the baseline does not fit the stated bore, so nothing is judged
-    WATCHING = 2
-    FOLLOWING = 3  # something is being looked at, so each batch is thought about
+    WATCHING = 1
+    FOLLOWING = 2  # something is being looked at, so each batch is thought about
 
 
 class Stop(IntEnum):
@@ -75,7 +74,7 @@ class Stop(IntEnum):
 # Constants for the compiled loop.
 _SIZES = np.log1p(np.array(STEP_SIZES))
 _STEADY = int(BatchKind.STEADY)
-_LEARNING, _REFUSED, _WATCHING, _FOLLOWING = (int(mode) for mode in Mode)
+_LEARNING, _WATCHING, _FOLLOWING = (int(mode) for mode in Mode)
 _NOTHING, _LEARN, _OTHER_KIND, _UP, _DOWN, _FOLLOW, _BLOCK, _SIGNAL = (int(stop) for stop in Stop)
 
 

@@ -49,7 +49,7 @@ class BoreWatch:
         self._monitor: Monitor = Learning(
             setup=Setup(pump, tuple(jewels), settings),
             told=State.LEARNING,
-            reason="no steady jet seen yet",
+            reason="no steady cutting yet",
             reference=Reference(hours, area, area / stated_bores_area(jewels)),
             running=Running(hours=hours),
             idle={kind: Idle() for kind in BatchKind},

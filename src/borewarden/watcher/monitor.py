@@ -47,6 +47,7 @@ from borewarden.watcher.learning import (
     FEWEST_FIRST,
     MAX_DEGREES_OF_FREEDOM,
     learned,
+    usual_idle,
     with_line,
     with_noise,
 )
@@ -125,16 +126,13 @@ def transition(monitor: Monitor, seen: Observation) -> tuple[Monitor, tuple[Noti
 def _learn(state: Learning, seen: Observation) -> Monitor:
     """Collect the first batches, and learn the baseline once there are enough."""
     first = (*state.first, seen.batch.copy())
-    state = changed(
-        state, first=first, reason="learning the discharge coefficient of the fitted jewel"
-    )
-    seen_time = sum(float(batch["time"]) for batch in first)
-    enough = state.setup.settings.baseline_time
+    done = sum(float(batch["time"]) for batch in first)
+    wanted = state.setup.settings.baseline_time
     if len(first) >= FEWEST_OF_SHORT_CUTS and state.watched_hours > LONG_ENOUGH:
-        enough *= SHORT_CUTS  # little of each cut is steady here: half an hour tells as much
-    if seen_time < enough:
-        return state
-    return learned(state, np.array(list(first)), seen.ring)
+        wanted *= SHORT_CUTS  # little of each cut is steady here
+    reason = f"learning this jewel: {done // 60.0:.0f} of {wanted / 60.0:.0f} min"
+    state = changed(state, first=first, reason=reason)
+    return state if done < wanted else learned(state, np.array(list(first)), seen.ring)
 
 
 def _keep_first_idle(state: Learning, seen: Observation) -> Monitor:
@@ -145,14 +143,17 @@ def _keep_first_idle(state: Learning, seen: Observation) -> Monitor:
     return changed(state, idle={**state.idle, kind: Idle(first, _newest_with(idle, kept))})
 
 
-def _keep_idle(state: Any, seen: Observation) -> Any:
+def _keep_idle(state: Watching, seen: Observation) -> Watching:
     """Keep a batch of another kind as one of the newest."""
     kind, kept = BatchKind(int(seen.batch["kind"])), idle_batch(seen.batch)
     idle = state.idle[kind]
-    first = idle.first
-    if len(first) < REFERENCE and phase_of(state) is Phase.QUIET:
-        first = (*first, kept)  # few machines stand dead-headed while they learn
-    return changed(state, idle={**state.idle, kind: Idle(first, _newest_with(idle, kept))})
+    held = Idle(idle.first, _newest_with(idle, kept))
+    if len(held.first) < REFERENCE and phase_of(state) is Phase.QUIET:
+        held = held._replace(first=(*held.first, kept))  # few stand dead-headed while they learn
+    state = changed(state, idle={**state.idle, kind: held})
+    if kind is BatchKind.DEAD_HEAD:
+        state = changed(state, usual_idle=usual_idle(held, state.reference.area))
+    return state
 
 
 def _newest_with(idle: Idle, batch: IdleBatch) -> tuple[IdleBatch, ...]:
@@ -332,16 +333,16 @@ def _if_as_before(state: Watching, total: float, at_stop: bool) -> Watching | No
 
 
 def _all_clear(state: Watching, offset: float, at_stop: bool) -> Watching:
-    reason = "the effective area is back at its baseline"
+    reason = "effective area back at its baseline"
     if at_stop:
         reason = (
-            "the effective area is near its baseline again after a stop; if a jewel was "
-            "changed then, record it, so that a new baseline is learned"
+            "effective area near its baseline again after a stop; if the jewel was changed then, "
+            "record it, and learning restarts"
         )
     state = changed(
         state,
-        told=State.SOUND,
-        reason=reason,
+        told=state.resting,
+        reason=reason if state.resting is State.SOUND else state.resting_reason,
         event=None,
         past=state.past._replace(opened=False, probability=0.0, other_sure=False),
         wear=_event_of(state).sound_wear,  # what it learned of the fault is not the jewel's
@@ -626,9 +627,8 @@ _IDLE, _FOLLOW, _BLOCK, _SIGNAL = (Stop.OTHER_KIND,), (Stop.FOLLOW,), (Stop.BLOC
 _P = Phase
 
 RULES = (
-    Rule(_P.LEARNING, (Stop.LEARN,), _learn, frozenset({_P.LEARNING, _P.REFUSED, _P.QUIET})),
+    Rule(_P.LEARNING, (Stop.LEARN,), _learn, frozenset({_P.LEARNING, _P.QUIET})),
     Rule(_P.LEARNING, _IDLE, _keep_first_idle, frozenset({_P.LEARNING})),
-    Rule(_P.REFUSED, _IDLE, _keep_idle, frozenset({_P.REFUSED})),
     Rule(_P.QUIET, _CROSSED, _first_step, frozenset({_P.STEP_FOUND})),
     Rule(_P.QUIET, _BLOCK, _quiet_block, frozenset({_P.QUIET, _P.SLOW})),
     Rule(_P.QUIET, _SIGNAL, _first_signal, frozenset({_P.QUIET, _P.SIGNAL})),

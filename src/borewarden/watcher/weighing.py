@@ -159,21 +159,21 @@ def _is_early(event: Event, step: Step, shift: FeatureShift, heated: float, top:
 
 def _say(told: State, event: Event, step: Step, slope: float, top: Belief) -> str:
     grown = float(np.expm1(step.size))
-    way = "grew" if grown > 0.0 else "fell"
+    way = "up" if grown > 0.0 else "down"
     if isinstance(event, StepEvent | LowPressureEvent):
-        what = f"the effective area {way} by {abs(grown) * 100:.1f} % at once"
+        what = f"effective area {way} {abs(grown) * 100:.1f} % in one step"
     elif told is State.OPENED:
         what = worn(step.size)
     elif abs(grown) > SHOWN_GROWTH:
         what = (
-            f"the effective area {way} by {abs(grown) * 100:.1f} % and goes on by "
-            f"{slope * 100.0:+.2f} % a jet hour"
+            f"effective area {way} {abs(grown) * 100:.1f} %, changing by "
+            f"{slope * 100.0:+.2f} % per jet hour"
         )
     else:
-        what = "the effective area is as it was, but other signals are not"
+        what = "effective area unchanged, but other signals have moved"
     return f"{what}; most probable: {top.cause.value} ({100.0 * top.probability:.0f} %)"
 
 
 def worn(level: float) -> str:
     """That the area has grown to its limit, `level` in log area."""
-    return f"worn to the limit: the effective area grew by {float(np.expm1(level)) * 100:.1f} %"
+    return f"worn to the limit: effective area up {float(np.expm1(level)) * 100:.1f} %"
