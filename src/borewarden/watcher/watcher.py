@@ -77,6 +77,7 @@ class Watcher:
         self.pump = pump
         self.settings = settings or WatchSettings()
         self._to_come = fitted_sets(jewels)
+        self._chatter: Chatter
         self._gate_settings = gate
         self.gate = Gate(gate, pump.displacement)
         self._earlier_jet_hours = self._earlier_missed_hours = 0.0
@@ -168,7 +169,7 @@ class Watcher:
         Nothing is carried over, so the state is a function of the samples since then:
         a service that restarts has only to feed those again.
         """
-        self._chatter: Chatter = Chatter()
+        self._chatter = Chatter()
         self.jewels = jewels
         self._earlier_jet_hours += self.gate.jet_hours
         self._earlier_missed_hours += self.gate.missed_hours
