@@ -413,7 +413,8 @@ def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
     """
     flow = s.flow
     if g.uses_counter:  # a counter lags by no more than its edge
-        flow.settled_time += x.seconds
+        flow.settled_time = s.jet.settled_time
+        flow.wait = 0.0
         return
     if not g.flow_shows_jet:  # its speed is set, and the pressure says by itself how it settles
         ratio = x.rate / g.max_rate
