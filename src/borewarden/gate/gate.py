@@ -31,7 +31,7 @@ from borewarden.physics.pump import Displacement
 
 FEW = 16  # samples in a short block, such as a live machine's
 HOUR = 3600.0  # s
-FIRST_SPREAD = 0.01  # relative, of readings about which nothing is known yet; invented
+FIRST_SPREAD = 0.016  # relative, of readings about which nothing is known yet; invented
 FIRST_RISE = 12.0  # s, the same of an opening of the jet: a controller's mean over 24 s; invented
 
 

@@ -49,18 +49,17 @@ SCATTER_FLOOR = 1e-8  # added to a relative variance, 0 has no logarithm: 0.01 %
 LEAST_WAIT = 1e-9  # s since an edge, to divide by: the step of the clock
 UNIFORM = 12.0  # squared width of a uniform distribution over its variance; JCGM 100:2008, 4.3.7
 S_PER_NS = 1e-9
-STEADY_SPREADS = 3.0  # upper quartiles that a steady reading may be off; 3.5 sd if normal; invented
-QUARTILE = 0.75
-SPREAD_PACE = 0.02  # 1/s, by which a quartile is followed; invented
+STEADY_SPREADS = 3.0  # upper deciles that a steady reading may be off; 4.9 sd if normal; invented
+DECILE = 0.9  # a quartile overlooks the dips of reversals that a log catches now and then
+SPREAD_PACE = 0.03  # 1/s, by which it is followed; invented
+UNSETTLED_PACE = 0.1  # of that, where the reading is not steady; invented
 SPREAD_STEP = 0.2  # the most at once; invented
 LEAST_SPREAD = 2e-4  # relative; invented
 MOST_SPREAD = 0.02  # relative; invented
 LEAST_PRESSURE_BAND = 0.003  # relative, below which no pressure counts as moving; invented
 LEAST_FLOW_BAND = 0.006  # the same of the flow; invented
 NEXT_TO_NOTHING = 0.1  # of the jet's flow: what a closed jet takes at most; invented
-LAG_OF_RISE = (
-    2.5  # of the time from there to `jet_on_fraction`: 2, and something to spare; invented
-)
+LAG_OF_RISE = 2.5  # of the time from there to a jet: 2, and something to spare; invented
 MOST_JET = 2.5  # of the stated area, without a valve signal; invented
 
 
@@ -365,12 +364,17 @@ def _is_steady(smoothed: Any, least: float, most: float) -> bool:
 
 
 @compilable
-def _learn_spread(smoothed: Any, seconds: float) -> None:
-    """Follow the upper quartile of their distance: up and down in the ratio of its odds."""
+def _learn_spread(smoothed: Any, seconds: float, settled: bool) -> None:
+    """Follow the upper decile of their distance: up and down in the ratio of its odds.
+
+    Slowly also where the reading is not settled: else one that has become noisier never would be.
+    """
     apart = abs(smoothed.fast - smoothed.slow)
+    if not settled:
+        seconds *= UNSETTLED_PACE
     pace = min(SPREAD_PACE * seconds, SPREAD_STEP)
     up = apart > smoothed.spread * abs(smoothed.slow)
-    smoothed.spread *= 1.0 + (QUARTILE * pace if up else -(1.0 - QUARTILE) * pace)
+    smoothed.spread *= 1.0 + (DECILE * pace if up else -(1.0 - DECILE) * pace)
     smoothed.spread = min(max(smoothed.spread, LEAST_SPREAD), MOST_SPREAD)
 
 
@@ -399,8 +403,11 @@ def _watch_rise(s: Any, g: GateSettings, ratio: float, pressure: float) -> None:
     elif ratio < NEXT_TO_NOTHING:
         flow.low_ns = s.time_ns
     elif ratio >= g.jet_on_fraction and flow.low_ns > 0:
-        flow.rises[flow.rise] = (s.time_ns - flow.low_ns) * S_PER_NS
-        flow.rise = (flow.rise + 1) % len(flow.rises)
+        seconds = (s.time_ns - flow.low_ns) * S_PER_NS
+        flow.rises[flow.rise % len(flow.rises)] = seconds
+        if flow.rise == 0:
+            flow.rises[1] = seconds  # the best that is known until the next one
+        flow.rise += 1
         flow.low_ns = 0
 
 
@@ -408,8 +415,8 @@ def _watch_rise(s: Any, g: GateSettings, ratio: float, pressure: float) -> None:
 def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
     """How long the flow's reading has been steady, and how long it has to be.
 
-    What a controller averages goes wrong for as long after a pause of the jet, however short. A
-    rise from a settled level is no pause: it is believed as soon as it is steady.
+    What a controller averages is wrong for as long after a pause of the jet, however short. A rise
+    from a settled level is no pause: it is believed as soon as it is steady.
     """
     flow = s.flow
     if g.uses_counter:  # a counter lags by no more than its edge
@@ -426,17 +433,16 @@ def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
     area = flow.area
     _smooth(area, g, ratio, x.seconds)
     step = g.rate_resolution / x.rate if x.rate > 0.0 else 0.0
-    if on and x.seconds > 0.0 and _is_steady(area, max(LEAST_FLOW_BAND, step), g.steady_band):
+    steady = _is_steady(area, max(LEAST_FLOW_BAND, step), g.steady_band)
+    was_settled = flow.settled_time > flow.wait
+    if on and x.seconds > 0.0:
+        _learn_spread(area, x.seconds, steady and was_settled)
+    if on and x.seconds > 0.0 and steady:
         flow.settled_time += x.seconds
-        if flow.settled_time > flow.wait:
-            _learn_spread(area, x.seconds)
     else:
-        was_settled = flow.settled_time > flow.wait
-        lag = _flow_lag(flow)
-        if not (on and was_settled and area.fast > area.slow):
-            flow.wait = lag
-        elif was_settled:
-            flow.wait = 0.0
+        rises = on and was_settled and area.fast > area.slow
+        # a set speed goes on through the pauses of the jet
+        flow.wait = 0.0 if rises or not g.flow_shows_jet else _flow_lag(flow)
         flow.settled_time = 0.0
     if flow.settled_time < RESTART * g.settle_time:
         _restart(area, ratio)
@@ -455,7 +461,6 @@ def _move_clock(s: Any, g: GateSettings, t: int, pressure: float, seconds: float
         seconds = 0.0
         _restart(s.smoothed, pressure)
         s.flow.settled_time = 0.0
-        s.flow.wait = _flow_lag(s.flow)
         s.flow.low_ns = 0
         s.same_time = 0.0
         s.jet.on = False
@@ -517,8 +522,8 @@ def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
         on = x.rate > 0.0 and x.rate * x.delivery <= MOST_JET * g.nominal_area * x.flux
     steady = _is_steady(smoothed, LEAST_PRESSURE_BAND, g.steady_band)
     jet.settled_time = jet.settled_time + x.seconds if on and jet.on and steady else 0.0
-    if jet.settled_time > g.settle_time:
-        _learn_spread(smoothed, x.seconds)
+    if on and jet.on:
+        _learn_spread(smoothed, x.seconds, jet.settled_time > g.settle_time)
     if on and jet.settled_time < RESTART * g.settle_time:
         _restart(smoothed, x.pressure)  # what the pressure was before it moved says nothing
         on = x.pressure >= g.stopped_pressure

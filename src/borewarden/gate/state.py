@@ -72,7 +72,7 @@ SMOOTHED = np.dtype(
     [
         ("fast", np.float64),
         ("slow", np.float64),
-        ("spread", np.float64),  # relative, upper quartile of |fast - slow|
+        ("spread", np.float64),  # relative, upper decile of |fast - slow|
     ]
 )
 
@@ -86,7 +86,7 @@ FLOW = np.dtype(
         ("wait", np.float64),  # s that it has to be settled for, after it moved
         ("low_ns", np.int64),  # newest time at which a closed jet took next to nothing; 0: none
         ("rises", np.float64, (RISES,)),  # s, from next to nothing to a jet
-        ("rise", np.int64),  # which one is to be overwritten next
+        ("rise", np.int64),  # how many there have been
     ]
 )
 

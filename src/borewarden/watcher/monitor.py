@@ -63,7 +63,7 @@ LONG_ENOUGH = 0.75  # jet hours, after which fewer batches make a baseline
 FEWEST_OF_SHORT_CUTS = 10  # of them, then
 SHORT_CUTS = 1.0 / 3.0  # of the usual time of steady jet, then
 REFERENCE = 10  # of another kind that say what is usual
-FEWEST_REFERENCE = 5  # of them, before anything is called unusual
+FEWEST_REFERENCE = 5  # of them, before a dead-headed flow is called unusual
 BACK_AFTER_STOP = 0.05  # off the baseline, in log area: perhaps another jewel of the same bore
 BACK = 0.5  # of the smallest step: as near to the baseline as that is back at it
 COME_TO_NOTHING = 0.25  # of the smallest step: a step that shrank to less was none
@@ -525,9 +525,8 @@ def _quiet_idle(state: Watching, seen: Observation) -> Watching:
     if state.running.taken <= state.detector.since:
         return state
     two = state.idle[kind].recent[-2:]
-    if len(state.idle[kind].first) < FEWEST_REFERENCE:
-        return state  # what is usual here is not known yet
-    if kind is BatchKind.DEAD_HEAD and _passes_water(state, two):
+    known = len(state.idle[kind].first) >= FEWEST_REFERENCE  # what is usual here
+    if kind is BatchKind.DEAD_HEAD and known and _passes_water(state, two):
         return weighed(state, _closed_jet_event(state, seen, two))
     if kind is BatchKind.LOW and _grew_at_low(state, two):
         return weighed(state, _low_pressure_event(state, seen, two))
