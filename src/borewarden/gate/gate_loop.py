@@ -55,9 +55,10 @@ SPREAD_PACE = 0.03  # 1/s, by which it is followed; invented
 UNSETTLED_PACE = 0.1  # of that, where the reading is not steady; invented
 SPREAD_STEP = 0.2  # the most at once; invented
 LEAST_SPREAD = 2e-4  # relative; invented
-MOST_SPREAD = 0.02  # relative; invented
+MOST_SPREAD = 0.05  # relative; invented
 LEAST_PRESSURE_BAND = 0.003  # relative, below which no pressure counts as moving; invented
 LEAST_FLOW_BAND = 0.006  # the same of the flow; invented
+MOST_FLOW_BAND = 0.12  # and beyond which all count as moving, however noisy; invented
 NEXT_TO_NOTHING = 0.1  # of the jet's flow: what a closed jet takes at most; invented
 LAG_OF_RISE = 2.5  # of the time from there to a jet: 2, and something to spare; invented
 MOST_JET = 2.5  # of the stated area, without a valve signal; invented
@@ -433,7 +434,7 @@ def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
     area = flow.area
     _smooth(area, g, ratio, x.seconds)
     step = g.rate_resolution / x.rate if x.rate > 0.0 else 0.0
-    steady = _is_steady(area, max(LEAST_FLOW_BAND, step), g.steady_band)
+    steady = _is_steady(area, max(LEAST_FLOW_BAND, step), MOST_FLOW_BAND)
     was_settled = flow.settled_time > flow.wait
     if on and x.seconds > 0.0:
         _learn_spread(area, x.seconds, steady and was_settled)
