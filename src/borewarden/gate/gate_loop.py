@@ -54,6 +54,7 @@ DECILE = 0.9  # a quartile overlooks the dips of reversals that a log catches no
 SPREAD_PACE = 0.03  # 1/s, by which it is followed; invented
 UNSETTLED_PACE = 0.1  # of that, where the reading is not steady; invented
 SPREAD_STEP = 0.2  # the most at once; invented
+MOST_ONE_SIDED = 10.0  # s, beyond which a reading drifts; invented
 LEAST_SPREAD = 2e-4  # relative; invented
 MOST_SPREAD = 0.05  # relative; invented
 LEAST_PRESSURE_BAND = 0.003  # relative, below which no pressure counts as moving; invented
@@ -312,9 +313,12 @@ def _gather(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) -> bool:
 @compilable
 def _gather_dead_head(s: Any, g: GateSettings, x: Interval) -> bool:
     """Take an interval with the jet closed; whether its batch is full."""
-    settling = g.settle_time + g.hold_time + (0.0 if g.uses_counter else _flow_lag(s.flow))
+    lag = 0.0 if g.uses_counter else _flow_lag(s.flow)
+    settling = g.settle_time + g.hold_time + lag
     if not (s.idle_time > settling and s.smoothed.slow >= g.working_pressure):
         return False
+    if s.flow.low_ns > 0 and 0.0 < (s.time_ns - s.flow.low_ns) * S_PER_NS < lag:
+        return False  # the jet may have opened, and the reading not be there yet
     idle = s.dead_head
     if idle.sums.time == 0.0:
         idle.start_ns = s.time_ns
@@ -369,12 +373,17 @@ def _learn_spread(smoothed: Any, seconds: float, settled: bool) -> None:
     """Follow the upper decile of their distance: up and down in the ratio of its odds.
 
     Slowly also where the reading is not settled: else one that has become noisier never would be.
+    What stays on one side for long drifts, and says nothing of the scatter.
     """
-    apart = abs(smoothed.fast - smoothed.slow)
-    if not settled:
-        seconds *= UNSETTLED_PACE
-    pace = min(SPREAD_PACE * seconds, SPREAD_STEP)
-    up = apart > smoothed.spread * abs(smoothed.slow)
+    apart = smoothed.fast - smoothed.slow
+    smoothed.one_sided += seconds
+    if apart * smoothed.side < 0.0 or smoothed.side == 0.0:
+        smoothed.side = np.sign(apart)
+        smoothed.one_sided = 0.0
+    if smoothed.one_sided > MOST_ONE_SIDED:
+        return
+    pace = min(SPREAD_PACE * seconds * (1.0 if settled else UNSETTLED_PACE), SPREAD_STEP)
+    up = abs(apart) > smoothed.spread * abs(smoothed.slow)
     smoothed.spread *= 1.0 + (DECILE * pace if up else -(1.0 - DECILE) * pace)
     smoothed.spread = min(max(smoothed.spread, LEAST_SPREAD), MOST_SPREAD)
 

@@ -73,6 +73,8 @@ SMOOTHED = np.dtype(
         ("fast", np.float64),
         ("slow", np.float64),
         ("spread", np.float64),  # relative, upper decile of |fast - slow|
+        ("side", np.float64),  # sign of fast - slow
+        ("one_sided", np.float64),  # s, for which it has been that
     ]
 )
 
