@@ -161,7 +161,7 @@ class MachineSettings(FileSettings):
             working_pressure=0.6 * rated,
             stopped_pressure=0.05 * rated,
             uses_counter=given is not None and given.stroke_count is not None,
-            flow_shows_jet=isinstance(pump, Intensifier),
+            flow_shows_jet=isinstance(pump, Intensifier) or pump.regulation == "speed",
             bypass_pressure=0.99 * rated if spills else math.inf,
             rate_resolution=given.rate_resolution if given else 0.0,
         )
