@@ -10,7 +10,7 @@ import math
 import random
 import re
 from collections import deque
-from collections.abc import AsyncGenerator, Mapping
+from collections.abc import AsyncGenerator, Iterator, Mapping
 from contextlib import aclosing, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -21,7 +21,7 @@ from asyncua import Client, Node, ua
 from asyncua.crypto.security_policies import SecurityPolicyBasic256Sha256
 from cryptography import x509
 
-from borewarden.base.samples import Channel
+from borewarden.base.samples import Channel, Samples
 from borewarden.base.times import EARLIEST, LATEST
 from borewarden.collect.link import (
     Clock,
@@ -32,10 +32,10 @@ from borewarden.collect.link import (
     keep_connected,
     ticks,
 )
+from borewarden.collect.source_clock import LATE, LOOK, SourceClock
 
 SERVER_TIME = ua.NodeId(ua.ObjectIds.Server_ServerStatus_CurrentTime)
-TOLERATED_DIFFERENCE = 2.0  # s between the clocks; servers show theirs in steps of up to a second
-CLOCK_CHECK = 60.0  # s between looks at the server's clock
+LOOK_IF_ODD = 5.0  # s from one look at the server's clock to the next while times seem wrong
 QUIET_TICKS = 2  # without news of the pressure, and it is asked for
 QUEUE = 200  # values a node that the server keeps between two publishings
 INBOX = 20_000  # values kept here while the consumer is busy; then the oldest go
@@ -59,16 +59,18 @@ class NodePoint:
 class OpcUaSource:
     """A controller that speaks OPC UA. `nodes` has the fields of `Samples` as keys.
 
-    `interval` (s) is that of sampling and publishing, `timeout` (s) that of a request. With
-    `encrypted` the policy is Basic256Sha256, SignAndEncrypt; the server has to be the one that
-    owns `server_certificate`. Certificates and keys are PEM or DER files. `constant_rate` in Hz
-    stands in for a crank speed that is not read.
+    `interval` (s) is that of sampling and publishing, `timeout` (s) that of a request. A server's
+    clock that is off by more than `clock_tolerance` (s) is put right. With `encrypted` the policy
+    is Basic256Sha256, SignAndEncrypt; the server has to be the one that owns
+    `server_certificate`. Certificates and keys are PEM or DER files. `constant_rate` in Hz stands
+    in for a crank speed that is not read.
     """
 
     nodes: Mapping[str, NodePoint]
     url: str
     interval: float = 1.0
     timeout: float = 4.0
+    clock_tolerance: float = 5.0
     mode: Literal["subscribe", "poll"] = "subscribe"
     encrypted: bool = False
     certificate: Path | None = None
@@ -86,9 +88,9 @@ def opcua_samples(
 ) -> AsyncGenerator[Received, None]:
     """Endless samples from `source`, one row a pressure value, and the states of the link; SI.
 
-    A row has the source timestamp of its pressure, put right by the difference of the clocks where
-    that is more than `TOLERATED_DIFFERENCE`; a pressure that does not change is asked for, and has
-    the time of asking. Values that are Bad or Uncertain are NaN. Raises nothing but
+    A row has the source timestamp of its pressure, put right by `SourceClock`. If that can't be
+    right all the same, it has the time of arrival. A pressure that does not change is asked for,
+    and has the time of asking. Values that are Bad or Uncertain are NaN. Raises nothing but
     CancelledError.
     """
     counter = source.nodes.get("stroke_count")
@@ -97,7 +99,8 @@ def opcua_samples(
         counter.bits if counter else None,
         source.constant_rate,
     )
-    return keep_connected(lambda: _session(source, rows), chance)
+    times = SourceClock(source.clock_tolerance, source.clock_tolerance)
+    return keep_connected(lambda: _session(source, rows, times), chance)
 
 
 class _Inbox:
@@ -117,7 +120,9 @@ class _Inbox:
         return news
 
 
-async def _session(source: OpcUaSource, rows: Rows) -> AsyncGenerator[Received, None]:
+async def _session(
+    source: OpcUaSource, rows: Rows, times: SourceClock
+) -> AsyncGenerator[Received, None]:
     clock = Clock()
     rows.resume(clock.now())
     client = Client(source.url, timeout=source.timeout)
@@ -125,63 +130,107 @@ async def _session(source: OpcUaSource, rows: Rows) -> AsyncGenerator[Received, 
         await _secure(client, source)
         await client.connect()
         nodes = {name: await _find(client, p.node) for name, p in source.nodes.items()}
-        ahead_ns = await _server_ahead(client, clock, 0)
-        problems = Problems(_connected(source, ahead_ns))
+        await _look(client, clock, times)
+        look_ns, words = clock.now(), times.words
+        problems = Problems(_connected(source, words))
         held: dict[str, ua.DataValue] = {}
         inbox = _Inbox({node.nodeid: name for name, node in nodes.items()})
         hint = await _subscribe(client, source, list(nodes.values()), inbox)
         quiet = QUIET_TICKS  # so that the first row is read
-        look_ns = clock.now()
         async with aclosing(ticks(source.interval)) as polls:
             async for _ in polls:
                 step = clock.step()
                 for state in clock_was_set(step, clock.now(), rows, "this computer"):
+                    times.ours_was_set(round(step * 1e9))
                     yield state
-                if step or abs(clock.now() - look_ns) > CLOCK_CHECK * 1e9:
-                    look_ns = clock.now()
-                    change_ns = await _server_ahead(client, clock, ahead_ns) - ahead_ns
-                    ahead_ns += change_ns
-                    if not step:
-                        who = "the controller"
-                        for state in clock_was_set(change_ns * 1e-9, clock.now(), rows, who):
-                            yield state
-                quiet += 1
-                times: list[tuple[int, dict[str, ua.DataValue]]] = []
-                for name, value in inbox.take():
-                    held[name] = value
-                    if name == "pressure":
-                        quiet = 0
-                        times.append((_source_ns(value) - ahead_ns, dict(held)))
-                if quiet >= QUIET_TICKS or not hint.subscribed:
+                came = _at_each_pressure(inbox.take(), held)
+                quiet = 0 if came else quiet + 1
+                is_asked = quiet >= QUIET_TICKS or not hint.subscribed
+                if is_asked:
+                    quiet = 0 if problems.none_told else quiet  # what is subscribed to comes now
                     values = await client.read_attributes(nodes.values())
                     held = dict(zip(nodes, values, strict=True))
-                    time_ns = _source_ns(held["pressure"]) - ahead_ns
-                    if time_ns <= rows.last_ns:
-                        time_ns = clock.now()  # unchanged, and seen to be so now
-                    times.append((time_ns, held))
-                if times:
-                    found = hint.words + _bad(times[-1][1])
-                    for state in problems.tell(found, clock.now()):
-                        yield state
-                for time_ns, values_then in times:
-                    # no time at all, or one that no clock of our days shows
-                    plausible = EARLIEST <= time_ns <= LATEST
-                    raw = {name: _number(value) for name, value in values_then.items()}
-                    row = rows.make(time_ns if plausible else clock.now(), raw)
-                    if row is not None:
-                        yield row
+                    came.append(held)
+                if not came:
+                    continue
+                newest = came[-1]["pressure"]
+                odd = _odd_time(newest, is_asked, clock.now(), times, source)
+                if step or clock.now() - look_ns > (LOOK_IF_ODD if odd else LOOK) * 1e9:
+                    await _look(client, clock, times)
+                    look_ns = clock.now()
+                    odd = _odd_time(newest, is_asked, clock.now(), times, source)
+                if times.words != words:
+                    words = times.words
+                    problems = Problems(_connected(source, words))
+                for state in problems.tell([*hint.words, *odd, *_bad(came[-1])], clock.now()):
+                    yield state
+                for row in _made(came, rows, clock.now(), times, source):
+                    yield row
     finally:
         with suppress(Exception):
             async with asyncio.timeout(source.timeout):
                 await client.disconnect()
 
 
-def _connected(source: OpcUaSource, ahead_ns: int) -> str:
-    words = f"connected to {source.url}"
-    if ahead_ns:
-        way = "ahead" if ahead_ns > 0 else "behind"
-        words += f", whose clock is {abs(ahead_ns) * 1e-9:.0f} s {way}: its times are put right"
-    return words
+def _at_each_pressure(
+    news: list[tuple[str, ua.DataValue]], held: dict[str, ua.DataValue]
+) -> list[dict[str, ua.DataValue]]:
+    """All channels as they were with each pressure of the `news`; `held` is brought up to it."""
+    came = []
+    for name, value in news:
+        before, held[name] = held.get(name), value
+        if name == "pressure" and not _is_same(before, value):
+            came.append(dict(held))
+    return came
+
+
+def _is_same(before: ua.DataValue | None, value: ua.DataValue) -> bool:
+    """Whether a value is the one that was there before: a subscription begins with it."""
+    time = value.SourceTimestamp
+    return (
+        before is not None
+        and time is not None
+        and time == before.SourceTimestamp
+        and ((value.Value, value.StatusCode) == (before.Value, before.StatusCode))
+    )
+
+
+def _made(
+    came: list[dict[str, ua.DataValue]],
+    rows: Rows,
+    now_ns: int,
+    times: SourceClock,
+    source: OpcUaSource,
+) -> Iterator[Samples]:
+    """A row of each pressure that came, but for those of which nobody knows when they were so."""
+    # a single one that is late has waited nowhere
+    since_ns = now_ns - round(LATE * 1e9) if len(came) == 1 else 0
+    until_ns = now_ns + round(source.clock_tolerance * 1e9)
+    for i, values in enumerate(came):
+        source_ns = _source_ns(values["pressure"])
+        time_ns = times.here(source_ns) if EARLIEST <= source_ns <= LATEST else 0
+        if not max(since_ns, rows.last_ns + 1) <= time_ns <= until_ns:
+            if i < len(came) - 1:
+                continue
+            time_ns = now_ns  # the newest one is so now
+        row = rows.make(time_ns, {name: _number(value) for name, value in values.items()})
+        if row is not None:
+            yield row
+
+
+def _odd_time(
+    value: ua.DataValue, is_asked: bool, now_ns: int, times: SourceClock, source: OpcUaSource
+) -> list[str]:
+    """What is wrong with the source time of a value; one that was asked for may be old."""
+    source_ns = _source_ns(value)
+    behind = (now_ns - times.here(source_ns)) * 1e-9
+    if source_ns == 0 or -source.clock_tolerance <= behind <= (math.inf if is_asked else LATE):
+        return []
+    return ["pressure: its time is far from the server's clock; that of arrival is taken"]
+
+
+def _connected(source: OpcUaSource, clock: str) -> str:
+    return f"connected to {source.url}" + (f", {clock}" if clock else "")
 
 
 async def _secure(client: Client, source: OpcUaSource) -> None:
@@ -231,18 +280,14 @@ async def _find(client: Client, node: str) -> Node:
         raise LookupError(f"there is no node {node!r} ({type(error).__name__})") from None
 
 
-async def _server_ahead(client: Client, clock: Clock, known_ns: int) -> int:
-    """By how many ns the server's clock is ahead of ours; `known_ns` while that still holds."""
+async def _look(client: Client, clock: Clock, times: SourceClock) -> None:
+    """Look at the server's clock, if it shows one."""
     asked_ns = clock.now()
     (value,) = await client.read_attributes([client.get_node(SERVER_TIME)])
     here_ns = (asked_ns + clock.now()) // 2
     time = value.Value.Value if value.Value is not None else None
-    if not _good(value) or not isinstance(time, datetime):
-        return known_ns
-    if not EARLIEST <= _ns(time) <= LATEST:
-        return known_ns  # it has none
-    ahead_ns = _ns(time) - here_ns
-    return known_ns if abs(ahead_ns - known_ns) < TOLERATED_DIFFERENCE * 1e9 else ahead_ns
+    if _good(value) and isinstance(time, datetime) and EARLIEST <= _ns(time) <= LATEST:
+        times.look(_ns(time), here_ns)
 
 
 @dataclass

@@ -39,7 +39,7 @@ async def reach_all(machines: list[MachineSettings], service: ServiceSettings) -
 async def reach_machine(machine: MachineSettings) -> Reached:
     """Connect, and wait for a first row of samples."""
     words = f"no sample within {PATIENCE:.0f} s"
-    source = machine.open_source()
+    source = machine.open_source(aside=True)
     try:
         async with asyncio.timeout(PATIENCE):
             async for received in source:

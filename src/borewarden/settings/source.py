@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Generic, Literal, TypeVar
+from typing import TYPE_CHECKING, ClassVar, Generic, Literal, TypeVar
 
 from pydantic import Field, SecretStr
 
 from borewarden.base.samples import SI_UNITS, Channel
 from borewarden.settings.sections import Section
-from borewarden.settings.units import Name, RateStep, Time
+from borewarden.settings.units import ClockTolerance, Name, RateStep, Time
 
 if TYPE_CHECKING:  # the protocols' libraries are slow to import, and a replay needs none of them
+    from borewarden.collect import modbus, mqtt, opcua
     from borewarden.collect.live import Source
 
 
@@ -79,6 +81,7 @@ class LiveSource(Section, Generic[Point]):
 
 
 class _Modbus(LiveSource[RegisterPoint]):
+    clock_tolerance: ClassVar[float] = 0.0  # it carries no times
     unit_id: int = Field(default=1, ge=0, le=255)
     interval: Time = 1.0
     timeout: Time = 1.0
@@ -115,6 +118,7 @@ class OpcUa(LiveSource[NodeOf]):
     url: str = Field(pattern=r"^opc\.tcp://[^@/\s]+(/\S*)?$")
     interval: Time = 1.0
     timeout: Time = 4.0
+    clock_tolerance: ClockTolerance = 5.0
     mode: Literal["subscribe", "poll"] = "subscribe"
     security: Literal["none", "Basic256Sha256"] = "none"
     certificate: Path | None = None
@@ -135,13 +139,19 @@ class Mqtt(LiveSource[FieldOf]):
     port: int = Field(default=1883, ge=1, le=65535)
     topic: Name
     time: Name | None = None
+    clock_tolerance: ClockTolerance = 5.0
     silence: Time = 30.0
     timeout: Time = 5.0
+    version: Literal["3.1.1", "5"] = "3.1.1"
+    qos: Literal[0, 1, 2] = 1
+    keep_session: bool = True
+    client_id: Name | None = None
     user: Name | None = None
     password: SecretStr | None = None
-    client_id: Name | None = None
     tls: bool = False
     ca: Path | None = None
+    certificate: Path | None = None
+    private_key: Path | None = None
 
 
 AnySource = ModbusTcp | ModbusRtu | OpcUa | Mqtt
@@ -160,80 +170,114 @@ USUAL_UNITS = {
 }  # what is read if no unit is stated
 
 
+def client_id_of(machine: str) -> str:
+    """The same one for a machine each time, in letters and figures that every broker takes.
+
+    23 of them at most (MQTT 3.1.1, 3.1.3.1).
+    """
+    return f"borewarden{hashlib.sha256(machine.encode()).hexdigest()[:12]}"
+
+
 def build_source(
-    source: AnySource, channels: Mapping[str, Channel], constant_rate: float | None
+    machine: str,
+    source: AnySource,
+    channels: Mapping[str, Channel],
+    constant_rate: float | None,
 ) -> Source:
     """What the collectors take; `channels` by the fields of `Samples`, `constant_rate` in Hz."""
-    from borewarden.collect import modbus, mqtt, opcua
-
     match source:
         case ModbusTcp() | ModbusRtu():
-            base = modbus.ModbusSource(
-                {
-                    name: modbus.Register(
-                        channels[name],
-                        point.function,
-                        point.address,
-                        point.type or "bit",
-                        point.word_order or source.word_order,
-                        point.byte_order or source.byte_order,
-                    )
-                    for name, point in source.points().items()
-                },
-                unit_id=source.unit_id,
-                interval=source.interval,
-                timeout=source.timeout,
-                read_across=source.read_across,
-                constant_rate=constant_rate,
-            )
-            if isinstance(source, ModbusTcp):
-                return replace(base, host=source.host, port=source.port)
-            return replace(
-                base,
-                device=source.device,
-                baud_rate=source.baud_rate,
-                parity=source.parity[0].upper(),
-                stop_bits=source.stop_bits,
-            )
+            built: Source = _modbus_source(source, channels)
         case OpcUa():
-            return opcua.OpcUaSource(
-                {
-                    name: opcua.NodePoint(channels[name], point.node, point.bits)
-                    for name, point in source.points().items()
-                },
-                url=source.url,
-                interval=source.interval,
-                timeout=source.timeout,
-                mode=source.mode,
-                encrypted=source.security != "none",
-                certificate=source.certificate,
-                private_key=source.private_key,
-                server_certificate=source.server_certificate,
-                user=source.user,
-                password=_revealed(source.password),
-                user_certificate=source.user_certificate,
-                user_private_key=source.user_private_key,
-                constant_rate=constant_rate,
-            )
+            built = _opcua_source(source, channels)
         case Mqtt():
-            return mqtt.MqttSource(
-                {
-                    name: mqtt.JsonField(channels[name], point.field, point.topic, point.bits)
-                    for name, point in source.points().items()
-                },
-                topic=source.topic,
-                host=source.host,
-                port=source.port,
-                time_path=source.time,
-                silence=source.silence,
-                timeout=source.timeout,
-                user=source.user,
-                password=_revealed(source.password),
-                client_id=source.client_id,
-                tls=source.tls,
-                ca=source.ca,
-                constant_rate=constant_rate,
+            built = _mqtt_source(machine, source, channels)
+    return replace(built, constant_rate=constant_rate)
+
+
+def _modbus_source(
+    source: ModbusTcp | ModbusRtu, channels: Mapping[str, Channel]
+) -> modbus.ModbusSource:
+    from borewarden.collect import modbus
+
+    base = modbus.ModbusSource(
+        {
+            name: modbus.Register(
+                channels[name],
+                point.function,
+                point.address,
+                point.type or "bit",
+                point.word_order or source.word_order,
+                point.byte_order or source.byte_order,
             )
+            for name, point in source.points().items()
+        },
+        unit_id=source.unit_id,
+        interval=source.interval,
+        timeout=source.timeout,
+        read_across=source.read_across,
+    )
+    if isinstance(source, ModbusTcp):
+        return replace(base, host=source.host, port=source.port)
+    return replace(
+        base,
+        device=source.device,
+        baud_rate=source.baud_rate,
+        parity=source.parity[0].upper(),
+        stop_bits=source.stop_bits,
+    )
+
+
+def _opcua_source(source: OpcUa, channels: Mapping[str, Channel]) -> opcua.OpcUaSource:
+    from borewarden.collect import opcua
+
+    return opcua.OpcUaSource(
+        {
+            name: opcua.NodePoint(channels[name], point.node, point.bits)
+            for name, point in source.points().items()
+        },
+        url=source.url,
+        interval=source.interval,
+        timeout=source.timeout,
+        clock_tolerance=source.clock_tolerance,
+        mode=source.mode,
+        encrypted=source.security != "none",
+        certificate=source.certificate,
+        private_key=source.private_key,
+        server_certificate=source.server_certificate,
+        user=source.user,
+        password=_revealed(source.password),
+        user_certificate=source.user_certificate,
+        user_private_key=source.user_private_key,
+    )
+
+
+def _mqtt_source(machine: str, source: Mqtt, channels: Mapping[str, Channel]) -> mqtt.MqttSource:
+    from borewarden.collect import mqtt
+
+    return mqtt.MqttSource(
+        {
+            name: mqtt.JsonField(channels[name], point.field, point.topic, point.bits)
+            for name, point in source.points().items()
+        },
+        topic=source.topic,
+        host=source.host,
+        port=source.port,
+        time_path=source.time,
+        clock_tolerance=source.clock_tolerance,
+        silence=source.silence,
+        timeout=source.timeout,
+        version=source.version,
+        qos=source.qos,
+        keep_session=source.keep_session,
+        client_id=source.client_id or client_id_of(machine),
+        user=source.user,
+        password=_revealed(source.password),
+        tls=source.tls,
+        ca=source.ca,
+        certificate=source.certificate,
+        private_key=source.private_key,
+    )
 
 
 def place_of(point: _Point) -> str:
