@@ -4,7 +4,6 @@ import asyncio
 import datetime as dt
 import http.client
 import json
-import math
 import socket
 import sqlite3
 import threading
@@ -35,7 +34,7 @@ from borewarden.service.machine_view import (
     sample_age,
 )
 from borewarden.service.status import MachineStatus
-from borewarden.service.web import health_troubles, page_app, plain, serve_page, serve_when_free
+from borewarden.service.web import health_troubles, page_app, serve_page, serve_when_free
 from borewarden.store import outbox
 from borewarden.store.database import open_store, open_to_read, transaction, write_learned
 from borewarden.store.queries import newest_batch
@@ -241,14 +240,6 @@ def test_status_holds_everything_and_finite_numbers_only(shop):
     assert machines[ODD]["verdict"]["overstroke_margin"] is None
 
 
-def test_what_is_no_number_is_null():
-    assert plain({"a": math.nan, "b": [math.inf, 1.5], "c": State.SOUND}) == {
-        "a": None,
-        "b": [None, 1.5],
-        "c": "sound",
-    }
-
-
 def test_health_is_of_the_watcher_and_not_of_the_machine(shop):
     code, _, body = shop.ask("GET", "/healthz")
     assert (code, json.loads(body)) == (200, {"healthy": True, "troubles": {}})
@@ -310,8 +301,9 @@ def test_metrics_can_be_parsed_and_hold_the_numbers(shop):
     assert value("borewarden_effective_bore_meters", NORTH) == pytest.approx(verdict.bore)
     assert value("borewarden_stated_bore_meters", NORTH) == pytest.approx(JEWEL_BORE)
     assert value("borewarden_effective_area_ratio", NORTH) == pytest.approx(1.0, abs=0.01)
-    assert value("borewarden_cusum_statistic", NORTH) == pytest.approx(newest["statistic"])
-    assert value("borewarden_cusum_threshold", NORTH) == pytest.approx(newest["threshold"])
+    for name in ("step", "cusum"):  # the second is the old name of the first
+        assert value(f"borewarden_{name}_statistic", NORTH) == pytest.approx(newest["statistic"])
+        assert value(f"borewarden_{name}_threshold", NORTH) == pytest.approx(newest["threshold"])
     assert value("borewarden_overstroke_margin_ratio", NORTH) == verdict.overstroke_margin
     assert value("borewarden_jet_hours", NORTH) == pytest.approx(1.0, abs=0.02)
     assert value("borewarden_link_connected", NORTH) == 1.0

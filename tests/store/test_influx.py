@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from pydantic import SecretStr
 
 from borewarden.diagnose.causes import Belief, Cause
-from borewarden.model.bore import RESULT
 from borewarden.store.database import open_store
 from borewarden.store.influx import (
     SINK,
@@ -25,6 +24,7 @@ from borewarden.store.influx import (
     sample_lines,
 )
 from borewarden.store.outbox import take
+from borewarden.watcher.batch_loop import RESULT
 from borewarden.watcher.verdict import STATES, State, Verdict
 from borewarden.watcher.watcher import Alert
 from forward import TOKEN, forwarding, queue, recent, samples, until_empty

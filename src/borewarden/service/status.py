@@ -1,4 +1,4 @@
-"""What the service knows of each machine right now, for the page and for checks from outside."""
+"""What the service knows about each machine right now, for the page and for other programs."""
 
 from __future__ import annotations
 
@@ -14,10 +14,9 @@ from borewarden.watcher.verdict import Verdict
 class MachineStatus:
     """One machine under watch. SI; times ns since 1970 UTC.
 
-    `samples` counts what was kept since the start of the service, `last_sample_ns` is the newest
-    of them, `phase` that sample's phase by name, `alarm` the state of its alarm in the words of
-    ISA-18.2, `shelved_until_ns` when its shelving ends if it is shelved, `link` the newest news of
-    the connection.
+    `samples` counts those kept since the service started, `last_sample_ns` is the time of the
+    newest, `phase` its phase by name. `alarm` is the alarm's state in the words of ISA-18.2,
+    `shelved_until_ns` the end of its shelving, if any, `link` the latest state of the connection.
     """
 
     name: str

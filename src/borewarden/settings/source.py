@@ -15,12 +15,11 @@ from borewarden.settings.sections import Section
 from borewarden.settings.units import ClockTolerance, Name, RateStep, Time
 
 if TYPE_CHECKING:  # the protocols' libraries are slow to import, and a replay needs none of them
-    from borewarden.collect import modbus, mqtt, opcua
     from borewarden.collect.live import Source
 
 
 class _Point(Section):
-    """Where one channel is read live: in `unit` it is value * `scale` + `offset`."""
+    """Where one channel is read live: value * `scale` + `offset` is in `unit`."""
 
     unit: str | None = None
     scale: float = Field(default=1.0, allow_inf_nan=False)
@@ -57,7 +56,7 @@ Point = TypeVar("Point", bound=_Point)
 
 
 class LiveSource(Section, Generic[Point]):
-    """[source]: what every kind has; `rate_resolution` in Hz."""
+    """[source]: what all kinds have; `rate_resolution` in Hz."""
 
     pressure: Point
     rate: Point | None = None
@@ -111,7 +110,7 @@ class ModbusRtu(_Modbus):
 class OpcUa(LiveSource[NodeOf]):
     """[source] of kind "opc ua"; times in s. See `collect.opcua.OpcUaSource`.
 
-    `clear_password` lets a password go to a server that has no encryption.
+    `clear_password` allows sending a password to a server without encryption.
     """
 
     kind: Literal["opc ua"]
@@ -187,17 +186,16 @@ def build_source(
     """What the collectors take; `channels` by the fields of `Samples`, `constant_rate` in Hz."""
     match source:
         case ModbusTcp() | ModbusRtu():
-            built: Source = _modbus_source(source, channels)
+            return _build_modbus(source, channels, constant_rate)
         case OpcUa():
-            built = _opcua_source(source, channels)
+            return _build_opcua(source, channels, constant_rate)
         case Mqtt():
-            built = _mqtt_source(machine, source, channels)
-    return replace(built, constant_rate=constant_rate)
+            return _build_mqtt(machine, source, channels, constant_rate)
 
 
-def _modbus_source(
-    source: ModbusTcp | ModbusRtu, channels: Mapping[str, Channel]
-) -> modbus.ModbusSource:
+def _build_modbus(
+    source: ModbusTcp | ModbusRtu, channels: Mapping[str, Channel], constant_rate: float | None
+) -> Source:
     from borewarden.collect import modbus
 
     base = modbus.ModbusSource(
@@ -216,6 +214,7 @@ def _modbus_source(
         interval=source.interval,
         timeout=source.timeout,
         read_across=source.read_across,
+        constant_rate=constant_rate,
     )
     if isinstance(source, ModbusTcp):
         return replace(base, host=source.host, port=source.port)
@@ -228,7 +227,9 @@ def _modbus_source(
     )
 
 
-def _opcua_source(source: OpcUa, channels: Mapping[str, Channel]) -> opcua.OpcUaSource:
+def _build_opcua(
+    source: OpcUa, channels: Mapping[str, Channel], constant_rate: float | None
+) -> Source:
     from borewarden.collect import opcua
 
     return opcua.OpcUaSource(
@@ -249,10 +250,13 @@ def _opcua_source(source: OpcUa, channels: Mapping[str, Channel]) -> opcua.OpcUa
         password=_revealed(source.password),
         user_certificate=source.user_certificate,
         user_private_key=source.user_private_key,
+        constant_rate=constant_rate,
     )
 
 
-def _mqtt_source(machine: str, source: Mqtt, channels: Mapping[str, Channel]) -> mqtt.MqttSource:
+def _build_mqtt(
+    machine: str, source: Mqtt, channels: Mapping[str, Channel], constant_rate: float | None
+) -> Source:
     from borewarden.collect import mqtt
 
     return mqtt.MqttSource(
@@ -277,6 +281,7 @@ def _mqtt_source(machine: str, source: Mqtt, channels: Mapping[str, Channel]) ->
         ca=source.ca,
         certificate=source.certificate,
         private_key=source.private_key,
+        constant_rate=constant_rate,
     )
 
 

@@ -33,9 +33,9 @@ from pydantic import SecretStr
 from urllib3.exceptions import HTTPError
 
 from borewarden.base.samples import Samples, samples_of
-from borewarden.model.bore import RESULT
 from borewarden.physics.pump import overstroke_margin
 from borewarden.store import outbox
+from borewarden.watcher.batch_loop import RESULT
 from borewarden.watcher.verdict import STATES
 from borewarden.watcher.watcher import Alert
 
