@@ -23,6 +23,8 @@ import pytest
 from borewarden.base.samples import Channel
 from borewarden.collect import source_clock
 from borewarden.collect.mqtt import JsonField, MqttSource, covers, filters, mqtt_samples
+from borewarden.collect.payload import find
+from borewarden.simulate.serve import payloads
 from broker import broker
 from peers import Broker, mosquitto_peer
 from wire import PATIENCE, Stream, free_port, streaming
@@ -373,3 +375,16 @@ async def test_client_certificates() -> None:
                 await stream.until(lambda stream=stream: stream.is_down)
             assert says in stream.links[0].reason
             assert not stream.rows
+
+
+def test_the_stand_in_publishes_where_wildcards_and_places_in_lists_are_looked_for() -> None:
+    fields = {
+        "pressure": replace(FIELDS["pressure"], path="values[0]", topic="pump/+/data"),
+        "stroke_count": replace(FIELDS["stroke_count"], path="", topic="pump/count/#"),
+    }
+    source = replace(SOURCE, fields=fields)
+    raw = {"pressure": 3800.0, "stroke_count": 7.0}
+    (_, count), (topic, text) = payloads(source, raw, 1_772_431_200 * NS)
+    assert covers("pump/+/data", topic)
+    assert find(json.loads(text), "values[0]") == 3800.0
+    assert json.loads(count) == 7.0

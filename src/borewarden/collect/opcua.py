@@ -153,16 +153,16 @@ async def _session(
                     came.append(held)
                 if not came:
                     continue
-                newest = came[-1]["pressure"]
-                odd = _odd_time(newest, is_asked, clock.now(), times, source)
+                newest = came[-1]
+                odd = _odd_time(newest, is_asked, rows, clock.now(), times, source)
                 if step or clock.now() - look_ns > (LOOK_IF_ODD if odd else LOOK) * 1e9:
                     await _look(client, clock, times)
                     look_ns = clock.now()
-                    odd = _odd_time(newest, is_asked, clock.now(), times, source)
+                    odd = _odd_time(newest, is_asked, rows, clock.now(), times, source)
                 if times.words != words:
                     words = times.words
                     problems = Problems(_connected(source, words))
-                for state in problems.tell([*hint.words, *odd, *_bad(came[-1])], clock.now()):
+                for state in problems.tell([*hint.words, *odd, *_bad(newest)], clock.now()):
                     yield state
                 for row in _made(came, rows, clock.now(), times, source):
                     yield row
@@ -203,13 +203,11 @@ def _made(
     source: OpcUaSource,
 ) -> Iterator[Samples]:
     """A row of each pressure that came, but for those of which nobody knows when they were so."""
-    # a single one that is late has waited nowhere
-    since_ns = now_ns - round(LATE * 1e9) if len(came) == 1 else 0
     until_ns = now_ns + round(source.clock_tolerance * 1e9)
     for i, values in enumerate(came):
         source_ns = _source_ns(values["pressure"])
         time_ns = times.here(source_ns) if EARLIEST <= source_ns <= LATEST else 0
-        if not max(since_ns, rows.last_ns + 1) <= time_ns <= until_ns:
+        if not rows.last_ns < time_ns <= until_ns:
             if i < len(came) - 1:
                 continue
             time_ns = now_ns  # the newest one is so now
@@ -219,12 +217,19 @@ def _made(
 
 
 def _odd_time(
-    value: ua.DataValue, is_asked: bool, now_ns: int, times: SourceClock, source: OpcUaSource
+    values: Mapping[str, ua.DataValue],
+    is_asked: bool,
+    rows: Rows,
+    now_ns: int,
+    times: SourceClock,
+    source: OpcUaSource,
 ) -> list[str]:
-    """What is wrong with the source time of a value; one that was asked for may be old."""
-    source_ns = _source_ns(value)
-    behind = (now_ns - times.here(source_ns)) * 1e-9
-    if source_ns == 0 or -source.clock_tolerance <= behind <= (math.inf if is_asked else LATE):
+    """What is wrong with the time of a pressure; one that was asked for may well be old."""
+    source_ns = _source_ns(values["pressure"])
+    time_ns = times.here(source_ns)
+    is_ahead = time_ns - now_ns > source.clock_tolerance * 1e9
+    is_old = time_ns <= rows.last_ns and now_ns - time_ns > LATE * 1e9
+    if source_ns == 0 or not (is_ahead or (is_old and not is_asked)):
         return []
     return ["pressure: its time is far from the server's clock; that of arrival is taken"]
 

@@ -38,6 +38,11 @@ def parse(payload: bytes | bytearray | str) -> tuple[Any, str]:
     return None, "the payload is not JSON"
 
 
+def parts(path: str) -> list[str]:
+    """The names and places on a path, from the outside in."""
+    return INDEX.sub(r".\1", path).removeprefix(".").split(".")
+
+
 def find(payload: Any, path: str) -> Any:
     """What is at `path`: under that very name, or else along the dots; `MISSING` if nothing is.
 
@@ -47,7 +52,7 @@ def find(payload: Any, path: str) -> Any:
         return payload
     if isinstance(payload, dict) and path in payload:
         return payload[path]
-    for part in INDEX.sub(r".\1", path).removeprefix(".").split("."):
+    for part in parts(path):
         if isinstance(payload, dict):
             payload = payload.get(part, MISSING)
         elif isinstance(payload, list) and part.isdecimal() and int(part) < len(payload):
