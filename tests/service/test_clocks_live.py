@@ -23,9 +23,10 @@ from borewarden.service.messages import Queue
 from borewarden.service.status import MachineStatus
 from borewarden.service.watch import watch
 from borewarden.settings import MachineSettings, load_machine
+from borewarden.simulate.serve import modbus_server
 from borewarden.store.database import open_store, read_table
 from peers import Broker, mosquitto_peer
-from wire import PATIENCE
+from wire import PATIENCE, free_port
 
 WEST = Path(__file__).parents[2] / "config" / "live" / "west-mqtt.toml"
 HOUR, DAY = 3600.0, 86_400.0
@@ -187,3 +188,50 @@ async def test_what_is_published_while_the_watcher_restarts_is_kept_once(
     assert table["message"].tolist() == list(range(first, gateway.sent + 1))
     away = table[table["message"].between(gateway.sent - 64, gateway.sent - 5)]
     assert away["time_ns"].between(before, after).all()
+
+
+@pytest.mark.parametrize("hours", [-1.0, -72.0, 1.0])
+async def test_our_own_clock_that_is_set_is_told_and_the_phase_stays_true(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, hours: float
+) -> None:
+    """A controller by Modbus, whose samples have the time of our clock; set with the jet on.
+
+    Only what Python sees of the clock is set: that of the computer can't be, for a test.
+    """
+    text = (WEST.parent / "north-modbus.toml").read_text()
+    text = text.replace("port = 5020", f"port = {free_port()}")
+    path = tmp_path / "north.toml"
+    path.write_text(text.replace('interval = "1 s"', 'interval = "50 ms"'))
+    machine, store = load_machine(path), tmp_path / "n.db"
+    source = machine.live_source()
+    values = dict.fromkeys(source.registers, 0.0)
+    channel = source.registers["pressure"].channel
+    values["pressure"] = (380e6 - channel.offset) / channel.scale
+    server = modbus_server(source, values)
+    await server.serve_forever(background=True)
+    wall = time.time_ns
+    try:
+        async with watching(machine, store) as status, asyncio.timeout(PATIENCE):
+
+            async def more(rows: int) -> None:
+                start = status.samples
+                while status.samples < start + rows:
+                    await asyncio.sleep(0.02)
+
+            await more(20)
+            monkeypatch.setattr(time, "time_ns", lambda: wall() + round(hours * 3600e9))
+            await more(20)
+            assert status.link.connected
+            assert "was set" in status.link.reason
+            assert ("samples are kept as" in status.link.reason) == (hours < 0.0)
+            values["pressure"] = 0.0
+            await more(20)
+            assert status.phase == "stopped"
+    finally:
+        await server.shutdown()
+    with open_store(store) as connection:
+        times = read_table(connection, "sample", machine.name)["time_ns"].to_numpy()
+    gaps = np.diff(times) * 1e-9
+    assert np.all(gaps > 0.0)
+    long = gaps[gaps > 10.0]
+    assert long == pytest.approx([60.0 if hours < 0.0 else 3600.0], abs=10.0)

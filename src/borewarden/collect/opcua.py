@@ -10,7 +10,7 @@ import math
 import random
 import re
 from collections import deque
-from collections.abc import AsyncGenerator, Iterator, Mapping
+from collections.abc import AsyncGenerator, Mapping
 from contextlib import aclosing, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -32,10 +32,11 @@ from borewarden.collect.link import (
     keep_connected,
     ticks,
 )
-from borewarden.collect.source_clock import LATE, LOOK, SourceClock
+from borewarden.collect.source_clock import LOOK, Arrivals, SourceClock
 
 SERVER_TIME = ua.NodeId(ua.ObjectIds.Server_ServerStatus_CurrentTime)
-LOOK_IF_ODD = 5.0  # s from one look at the server's clock to the next while times seem wrong
+LOOK_IF_ODD = 1.0  # s from one look at the server's clock to the next while times seem wrong
+TOLD_FOR_NS = 60 * 10**9  # for which a single refused timestamp is told
 QUIET_TICKS = 2  # without news of the pressure, and it is asked for
 QUEUE = 200  # values a node that the server keeps between two publishings
 INBOX = 20_000  # values kept here while the consumer is busy; then the oldest go
@@ -88,10 +89,10 @@ def opcua_samples(
 ) -> AsyncGenerator[Received, None]:
     """Endless samples from `source`, one row a pressure value, and the states of the link; SI.
 
-    A row has the source timestamp of its pressure, put right by `SourceClock`. If that can't be
-    right all the same, it has the time of arrival. A pressure that does not change is asked for,
-    and has the time of asking. Values that are Bad or Uncertain are NaN. Raises nothing but
-    CancelledError.
+    A row has the source timestamp of its pressure, put right by `SourceClock` as the server's clock
+    is off ours, and by `Arrivals` if the timestamps still can't be right. A pressure that does not
+    change is asked for, and has the time of asking. Values that are Bad or Uncertain are NaN.
+    Raises nothing but CancelledError.
     """
     counter = source.nodes.get("stroke_count")
     rows = Rows(
@@ -99,7 +100,7 @@ def opcua_samples(
         counter.bits if counter else None,
         source.constant_rate,
     )
-    times = SourceClock(source.clock_tolerance, source.clock_tolerance)
+    times = _Times(source, rows)
     return keep_connected(lambda: _session(source, rows, times), chance)
 
 
@@ -121,7 +122,7 @@ class _Inbox:
 
 
 async def _session(
-    source: OpcUaSource, rows: Rows, times: SourceClock
+    source: OpcUaSource, rows: Rows, times: _Times
 ) -> AsyncGenerator[Received, None]:
     clock = Clock()
     rows.resume(clock.now())
@@ -130,7 +131,7 @@ async def _session(
         await _secure(client, source)
         await client.connect()
         nodes = {name: await _find(client, p.node) for name, p in source.nodes.items()}
-        await _look(client, clock, times)
+        await _look(client, clock, times.server)
         look_ns, words = clock.now(), times.words
         problems = Problems(_connected(source, words))
         held: dict[str, ua.DataValue] = {}
@@ -141,7 +142,7 @@ async def _session(
             async for _ in polls:
                 step = clock.step()
                 for state in clock_was_set(step, clock.now(), rows, "this computer"):
-                    times.ours_was_set(round(step * 1e9))
+                    times.ours_was_set(step)
                     yield state
                 came = _at_each_pressure(inbox.take(), held)
                 quiet = 0 if came else quiet + 1
@@ -150,21 +151,21 @@ async def _session(
                     quiet = 0 if problems.none_told else quiet  # what is subscribed to comes now
                     values = await client.read_attributes(nodes.values())
                     held = dict(zip(nodes, values, strict=True))
-                    came.append(held)
+                    came.append(dict(held))
                 if not came:
                     continue
-                newest = came[-1]
-                odd = _odd_time(newest, is_asked, rows, clock.now(), times, source)
-                if step or clock.now() - look_ns > (LOOK_IF_ODD if odd else LOOK) * 1e9:
-                    await _look(client, clock, times)
+                wait = LOOK_IF_ODD if times.is_odd(came[-1], clock.now()) else LOOK
+                if step or clock.now() - look_ns > wait * 1e9:
+                    await _look(client, clock, times.server)
                     look_ns = clock.now()
-                    odd = _odd_time(newest, is_asked, rows, clock.now(), times, source)
+                made = times.rows_of(came, is_asked, clock.now())
                 if times.words != words:
                     words = times.words
                     problems = Problems(_connected(source, words))
-                for state in problems.tell([*hint.words, *odd, *_bad(newest)], clock.now()):
+                found = [*hint.words, *times.refused(clock.now()), *_bad(came[-1])]
+                for state in problems.tell(found, clock.now()):
                     yield state
-                for row in _made(came, rows, clock.now(), times, source):
+                for row in made:
                     yield row
     finally:
         with suppress(Exception):
@@ -195,43 +196,66 @@ def _is_same(before: ua.DataValue | None, value: ua.DataValue) -> bool:
     )
 
 
-def _made(
-    came: list[dict[str, ua.DataValue]],
-    rows: Rows,
-    now_ns: int,
-    times: SourceClock,
-    source: OpcUaSource,
-) -> Iterator[Samples]:
-    """A row of each pressure that came, but for those of which nobody knows when they were so."""
-    until_ns = now_ns + round(source.clock_tolerance * 1e9)
-    for i, values in enumerate(came):
+class _Times:
+    """The times of rows. `server` is the server's clock, as looked at; it outlives connections."""
+
+    def __init__(self, source: OpcUaSource, rows: Rows) -> None:
+        self.server = SourceClock(source.clock_tolerance, source.clock_tolerance)
+        self._arrivals: Arrivals[Mapping[str, ua.DataValue]] = Arrivals(source.clock_tolerance)
+        self._ahead_ns = round(source.clock_tolerance * 1e9)
+        self._rows = rows
+        self._newest_ns = 0  # source timestamp of the newest pressure
+        self._refused_ns = -TOLD_FOR_NS  # when one was last refused
+
+    @property
+    def words(self) -> str:
+        """What is put right; empty if nothing is."""
+        return self.server.words or self._arrivals.clock.words
+
+    def ours_was_set(self, step: float) -> None:
+        """Our own clock was set by `step` s."""
+        self.server.ours_was_set(round(step * 1e9))
+
+    def is_odd(self, values: Mapping[str, ua.DataValue], now_ns: int) -> bool:
+        """Whether the server's clock may have been set: the newest pressure has a time of others.
+
+        A time that is not new is that of a pressure which has not changed.
+        """
         source_ns = _source_ns(values["pressure"])
-        time_ns = times.here(source_ns) if EARLIEST <= source_ns <= LATEST else 0
-        if not rows.last_ns < time_ns <= until_ns:
-            if i < len(came) - 1:
-                continue
-            time_ns = now_ns  # the newest one is so now
-        row = rows.make(time_ns, {name: _number(value) for name, value in values.items()})
-        if row is not None:
-            yield row
+        time_ns = self.server.here(source_ns)
+        return source_ns not in (0, self._newest_ns) and not (
+            self._rows.last_ns < time_ns <= now_ns + self._ahead_ns
+        )
 
+    def rows_of(
+        self, came: list[dict[str, ua.DataValue]], is_asked: bool, now_ns: int
+    ) -> list[Samples]:
+        """Rows of what came, the last of it asked for if `is_asked`, whose time is known by now."""
+        timed: list[tuple[int, Mapping[str, ua.DataValue]]] = []
+        for i, values in enumerate(came):
+            source_ns = _source_ns(values["pressure"])
+            is_new = source_ns != self._newest_ns and EARLIEST <= source_ns <= LATEST
+            self._newest_ns = source_ns
+            if is_new:
+                time_ns = self.server.here(source_ns)
+                timed += self._arrivals.take(time_ns, now_ns, values, self._rows.last_ns)
+            elif i == len(came) - 1 and not (is_asked and self._arrivals.is_catching_up(now_ns)):
+                timed += [*self._arrivals.settle(), (now_ns, values)]  # it is so now
+                if source_ns and not is_asked:
+                    self._refused_ns = now_ns
+        if self._arrivals.refused_ns is not None:
+            self._arrivals.refused_ns, self._refused_ns = None, now_ns
+        made = (
+            self._rows.make(time_ns, {name: _number(value) for name, value in values.items()})
+            for time_ns, values in timed
+        )
+        return [row for row in made if row is not None]
 
-def _odd_time(
-    values: Mapping[str, ua.DataValue],
-    is_asked: bool,
-    rows: Rows,
-    now_ns: int,
-    times: SourceClock,
-    source: OpcUaSource,
-) -> list[str]:
-    """What is wrong with the time of a pressure; one that was asked for may well be old."""
-    source_ns = _source_ns(values["pressure"])
-    time_ns = times.here(source_ns)
-    is_ahead = time_ns - now_ns > source.clock_tolerance * 1e9
-    is_old = time_ns <= rows.last_ns and now_ns - time_ns > LATE * 1e9
-    if source_ns == 0 or not (is_ahead or (is_old and not is_asked)):
-        return []
-    return ["pressure: its time is far from the server's clock; that of arrival is taken"]
+    def refused(self, now_ns: int) -> list[str]:
+        """Words for source timestamps that can't be right."""
+        if now_ns - self._refused_ns > TOLD_FOR_NS:
+            return []
+        return ["pressure: its source time can't be right; that of its arrival is taken"]
 
 
 def _connected(source: OpcUaSource, clock: str) -> str:

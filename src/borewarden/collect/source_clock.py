@@ -160,6 +160,10 @@ class Arrivals(Generic[Row]):
         self._watch(source_ns, arrived_ns)
         return [*ready, (self.clock.here(source_ns), row)]
 
+    def is_catching_up(self, now_ns: int) -> bool:
+        """Whether rows that were kept back are still coming."""
+        return self._kept_back and now_ns - self._odd[-1][1] < WATCHED * NS
+
     @property
     def waiting(self) -> int:
         """How many rows wait for their time to be known."""
