@@ -3,7 +3,8 @@
 Rows have the time of this computer's clock, because the collectors see to that. If that clock is
 set back, its times come once more. The line then ends where it is, and goes on a minute later: a
 gap that everybody can see. What comes from then on is kept, `late_ns` later than the clock says.
-A pump that stands still gives the clock time to catch up: its rows are put close together.
+A pump that stands still gives the clock time to catch up: once it has bled down, its rows are put
+close together.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from borewarden.base.samples import Samples
 from borewarden.base.text import span_words
 
 PAUSE_NS = 60 * 10**9  # between two lines, and the most that is left of a longer silence
+BLED_NS = 120 * 10**9  # after which a pump that stands still has surely bled down; invented
 STILL_NS = 10**6  # between two rows of a pump that stands still, while the clock catches up
 CLOCK_NS = 10**9  # by which our clock may be set without anybody noticing: see `link.Clock`
 
@@ -28,6 +30,7 @@ class TimeLine:
     def __init__(self, newest_ns: int, stopped_pressure: float, ahead: float = 0.0) -> None:
         self.newest_ns = newest_ns
         self.late_ns = 0  # by how much the newest row is kept later than our clock says
+        self._still_ns = 0  # for how long the pump has stood still
         self._stopped_pressure = stopped_pressure
         self._ahead_ns = round(ahead * 1e9) + CLOCK_NS
 
@@ -66,10 +69,14 @@ class TimeLine:
             if last_ns - now_ns <= self._ahead_ns:
                 return None
             place = self.newest_ns + PAUSE_NS
+            self._still_ns = 0
         elif not self.late_ns:
             place = time_ns
         else:
-            step = min(time_ns - last_ns, STILL_NS if still else PAUSE_NS)
+            step = min(time_ns - last_ns, PAUSE_NS)
+            self._still_ns = self._still_ns + step if still else 0
+            if self._still_ns > BLED_NS:
+                step = min(step, STILL_NS)
             place = max(time_ns, self.newest_ns + step)
         self.newest_ns = place
         self.late_ns = place - time_ns
