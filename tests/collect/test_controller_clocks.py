@@ -106,7 +106,7 @@ async def test_source_times_that_can_not_be_right_move_nothing(
         await stream.more_rows(5)
         await asyncio.to_thread(plc.set_fault, "source_time", channel="pressure", at=at)
         await stream.more_rows(10)
-        told = "that of its arrival is taken"
+        told = "its time of arrival is taken"
         if at > time.time():
             await stream.until(lambda: told in reasons(stream))
         await asyncio.to_thread(plc.clear_faults)

@@ -174,13 +174,13 @@ async def test_a_wrong_password_or_none_is_said_plainly(
     path = machine_file(tmp_path, "ahorn", 1, broker.port)
     monkeypatch.setenv("BOREWARDEN_SECRETS_DIR", str(tmp_path))
     (tmp_path / "ahorn-1.password").write_text("not-the-password")
-    answer = await reach_machine(load_machine(path))
-    assert not answer.works
+    (answer,) = await reach_machine(load_machine(path))
+    assert answer.answer == "NO"
     assert f"127.0.0.1:{broker.port} does not let in user 'watcher'" in answer.words
     assert "with this password" in answer.words
     assert "not-the-password" not in answer.words
     path.write_text(path.read_text().replace('user = "watcher"', ""))
-    answer = await reach_machine(load_machine(path))
+    (answer,) = await reach_machine(load_machine(path))
     assert "does not let in anybody without user" in answer.words
 
 

@@ -15,6 +15,7 @@ from borewarden.collect.modbus import ModbusSource
 from borewarden.collect.mqtt import MqttSource
 from borewarden.collect.opcua import OpcUaSource
 from borewarden.settings import load_machine
+from borewarden.settings.service import load_folder
 
 CONFIG = Path(__file__).parents[2] / "config"
 MODBUS = (CONFIG / "live" / "north-modbus.toml").read_text()
@@ -193,13 +194,34 @@ def test_a_password_comes_from_a_directory_of_secrets(
     assert load_machine(machine(tmp_path, MQTT, USER)).live_source().password == "other"
 
 
+def test_a_password_for_the_folder_goes_to_sources_with_a_user(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("BOREWARDEN_SOURCE__PASSWORD", "s3cret")
+    for name, text, changes in (
+        ("north", MODBUS, ()),
+        ("south", OPCUA, ()),
+        ("west", MQTT, (USER,)),
+        ("logged", (CONFIG / "north.toml").read_text(), ()),
+    ):
+        text = machine(tmp_path, text, *changes).read_text()
+        (tmp_path / f"{name}.toml").write_text(text)
+    (tmp_path / "machine.toml").unlink()
+    assert load_machine(tmp_path / "logged.toml").source is None
+    (tmp_path / "logged.toml").unlink()
+    north, south, west = load_folder(tmp_path)[0]
+    assert north.source.kind == "modbus tcp"
+    assert south.source.password is None
+    assert west.source.password.get_secret_value() == "s3cret"
+
+
 def test_a_user_has_a_password_or_a_certificate(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("BOREWARDEN_SOURCE__PASSWORD", "s3cret")
     both = 'user = "w"\nclear_password = true\nuser_certificate = "u.der"\n'
     path = machine(tmp_path, OPCUA, ('mode = "subscribe"', both))
-    with pytest.raises(BadInput, match=r"source.user_certificate: .*give one of the two"):
+    with pytest.raises(BadInput, match=r"source.user_certificate: .*give only one of the two"):
         load_machine(path)
 
 
@@ -219,7 +241,13 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
 @pytest.mark.parametrize(
     ("text", "old", "new", "where", "says"),
     [
-        (MODBUS, "modbus tcp", "modbus tpc", "source.kind", ["no kind of source", "'modbus tcp'"]),
+        (
+            MODBUS,
+            "modbus tcp",
+            "modbus tpc",
+            "source.kind",
+            ["is not a kind of source", "'modbus tcp'"],
+        ),
         (MODBUS, 'kind = "modbus tcp" ', "", "source.kind", ["is missing", '"opc ua"']),
         (MODBUS, "unit_id", "unit_ip", "source.unit_ip", ["unknown", "'unit_id'"]),
         (MODBUS, "host = ", "#", "source.host", ["is missing", "192.168"]),
@@ -232,8 +260,8 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
         (MODBUS, 'type = "uint16"', "", "source.pressure.type", ["is missing", "uint16"]),
         (MODBUS, 'unit = "bar"', "", "source.pressure.unit", ["is missing", "bar"]),
         (MODBUS, 'unit = "bar"', 'unit = "K"', "source.pressure.unit", ["something else"]),
-        (MODBUS, 'unit = "bar"', 'unit = "brr"', "source.pressure.unit", ["no unit"]),
-        (MODBUS, "scale = 0.1", "scale = 0", "source.pressure.scale", ["no scale"]),
+        (MODBUS, 'unit = "bar"', 'unit = "brr"', "source.pressure.unit", ["is not a unit"]),
+        (MODBUS, "scale = 0.1", "scale = 0", "source.pressure.scale", ["must not be 0"]),
         (MODBUS, "scale = 0.1", "scale = nan", "source.pressure.scale", ["finite"]),
         (
             MODBUS,
@@ -251,9 +279,9 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
         ),
         (MODBUS, 'interval = "1 s"', 'interval = "1 bar"', "source.interval", ["something else"]),
         (MODBUS, "[source.stroke_count]", "[source.strokes]", "source.strokes", ["stroke_count"]),
-        (MODBUS, "[gate]", LOG.replace("stroke_count", "rate"), "source", ["alike"]),
-        (OPCUA, "opc.tcp://", "http://", "source.url", ["no address", "opc.tcp://192"]),
-        (OPCUA, "opc.tcp://", "opc.tcp://me:pw@", "source.url", ["go elsewhere"]),
+        (MODBUS, "[gate]", LOG.replace("stroke_count", "rate"), "source", ["the same way"]),
+        (OPCUA, "opc.tcp://", "http://", "source.url", ["not the address", "opc.tcp://192"]),
+        (OPCUA, "opc.tcp://", "opc.tcp://me:pw@", "source.url", ["without user and password"]),
         (OPCUA, "node = ", "nod = ", "source.pressure.nod", ["'node'"]),
         (OPCUA, 'mode = "subscribe"', 'mode = "push"', "source.mode", ["'subscribe'"]),
         (
@@ -268,14 +296,14 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
             'mode = "subscribe"',
             'user = "watcher"',
             "source.security",
-            ["everyone", "Basic256Sha256"],
+            ["in clear text", "Basic256Sha256"],
         ),
         (
             OPCUA,
             'mode = "subscribe"',
             'user = "watcher"\nclear_password = true',
             "source.password",
-            ["none for the user", "BOREWARDEN_SOURCE__PASSWORD", "machine.password"],
+            ["no password for the user", "BOREWARDEN_SOURCE__PASSWORD", "machine.password"],
         ),
         (
             OPCUA,
@@ -290,7 +318,7 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
             'field = "pump.psi"',
             'field = "psi"\ntopic = "spBv1.0/shop/DDATA/west"',
             "source.topic",
-            ["not read here", "JSON"],
+            ["can't be read", "JSON"],
         ),
         (MQTT, "topic = ", "topik = ", "source.topik", ["'topic'"]),
         (MQTT, 'field = "pump.psi"', "", "source.pressure.field", ["is missing"]),
@@ -320,7 +348,7 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
         (MQTT, "port = 1883", 'ca = "machine.toml"', "source.ca", ["TLS"]),
         (MQTT, "port = 1883", "qos = 3", "source.qos", ["0, 1 or 2"]),
         (MQTT, "port = 1883", 'clock_tolerance = "2 h"', "source.clock_tolerance", ["2 min"]),
-        (MQTT, "port = 1883", 'password = "x"', "source.password", ["does not belong"]),
+        (MQTT, "port = 1883", 'password = "x"', "source.password", ["must not be"]),
     ],
 )
 def test_mistakes_are_said_with_field_and_hint(

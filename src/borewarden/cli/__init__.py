@@ -21,6 +21,7 @@ class _Place(NamedTuple):
 
 DAYS, LIVE, MACHINE, JEWELS = "Logged days", "Live", "At the machine", "Jewels and stock"
 COMMANDS = {
+    "demo": _Place("demo", DAYS, "Try it: replay an invented day on which a jewel chips."),
     "replay": _Place("logged", DAYS, "Replay logged days of one machine: has the bore opened up?"),
     "fleet": _Place("fleet", DAYS, "Replay logged days of many machines, here or on a cluster."),
     "tune": _Place("tune", DAYS, "Try many settings on logged days: delay against false alarms."),
@@ -29,7 +30,9 @@ COMMANDS = {
     ),
     "simulate": _Place("stand_in", DAYS, "Have the stand-in pump log invented days, with labels."),
     "watch": _Place("live", LIVE, "Watch machines live until stopped. Only ever reads."),
-    "reach": _Place("live", LIVE, "Try each configured connection and say what is wrong with it."),
+    "reach": _Place(
+        "live", LIVE, "Prove each configured connection, and say what is wrong with it."
+    ),
     "serve": _Place(
         "stand_in", LIVE, "Be the stand-in pump: serve an invented day over the network."
     ),

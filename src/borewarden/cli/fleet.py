@@ -16,6 +16,7 @@ from borewarden.cli.terminal import (
     refusing,
     say,
     warn,
+    warn_if_compiling,
 )
 from borewarden.replay.fleet import (
     Refused,
@@ -61,6 +62,7 @@ def fleet_command(
             tasks, unclaimed = tasks_of_folders(machines, logs or machines)
             if unclaimed:
                 warn(f"{len(unclaimed)} logs belong to no machine file, such as {unclaimed[0]}")
+        warn_if_compiling()
         with counted("machines") as progress:
             answers = replay_fleet(tasks, store, processes, scheduler, progress)
         if table is not None:

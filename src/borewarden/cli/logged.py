@@ -16,6 +16,7 @@ from borewarden.cli.terminal import (
     print_table,
     refusing,
     say,
+    warn_if_compiling,
 )
 from borewarden.replay.one_machine import Replayed, replay_logs
 from borewarden.settings import load_machine
@@ -64,6 +65,7 @@ def replay_command(
         settings = load_machine(machine)
         target = report or Path("reports") / f"{logs[0].name.split('.')[0]}.html"
         _check_target(target, [*logs, machine, store])
+        warn_if_compiling()
         with counted("samples") as progress:
             result = replay_logs(settings, logs, None if no_store else store, progress)
         target.parent.mkdir(parents=True, exist_ok=True)

@@ -17,6 +17,7 @@ from typer.core import TyperGroup
 
 from borewarden.base.errors import BadInput, MissingExtra
 from borewarden.base.plain import json_text
+from borewarden.base.plain_errors import plain_reason
 
 # no markup anywhere: what stands in square brackets is text, be it "[source]" or a shop's own note
 app = typer.Typer(pretty_exceptions_enable=False, rich_markup_mode=None)
@@ -39,6 +40,14 @@ def say(*lines: str) -> None:
 def warn(line: str) -> None:
     """Print a line where errors go."""
     err.print(line, soft_wrap=True)
+
+
+def warn_if_compiling() -> None:
+    """Say why the first replay after an installation takes longer than all later ones."""
+    from borewarden.watcher.watcher import loops_compiled  # slow to load, as its caller has
+
+    if not loops_compiled():
+        warn("compiling once, some seconds")
 
 
 def print_json(value: Any) -> None:
@@ -87,8 +96,11 @@ class Listing(TyperGroup):
 @contextmanager
 def counted(what: str) -> Iterator[Callable[[int, int], None]]:
     """A bar beside the output that counts `what`; hand it how many are done, and of how many."""
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
-    with Progress(*columns, TimeRemainingColumn(), console=err, transient=True) as bar:
+    columns = TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn()
+    bar = Progress(
+        *columns, TimeRemainingColumn(), console=err, transient=True, disable=not err.is_terminal
+    )
+    with bar:
         task = bar.add_task(what, total=None)
         yield lambda done, of: bar.update(task, completed=done, total=of)
 
@@ -103,7 +115,7 @@ def refusing(what: str) -> Iterator[None]:
     except KeyboardInterrupt:
         raise typer.Exit(130) from None
     except (sqlite3.Error, OSError, ValueError, MissingExtra) as failed:
-        warn(f"can't {what}: {failed}")
+        warn(f"can't {what}: {plain_reason(failed) if isinstance(failed, OSError) else failed}")
         raise typer.Exit(BAD_INPUT) from None
 
 

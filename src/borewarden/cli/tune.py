@@ -17,6 +17,7 @@ from borewarden.cli.terminal import (
     refusing,
     say,
     warn,
+    warn_if_compiling,
 )
 from borewarden.settings import load_machine
 from borewarden.show import tune_words as words
@@ -117,6 +118,7 @@ def tune_command(
         varied = (read_ranges(ranges) if ranges else {}) | ranges_of(vary or [])
         tried = candidates(of_machine, machine, varied or USUAL_RANGES, settings, seed)
         source = Source(logs or [], store, _server(influx, org, bucket), since, until)
+        warn_if_compiling()
         shop = shop_of(of_machine, take_days(of_machine, source, labels or []), wanted)
         outcomes = _sweep_with_bar(shop, tried, kept, workers, scheduler)
         designed = [candidate.watch.false_alarm_hours for candidate in tried]
@@ -200,6 +202,7 @@ def compare_command(
     with refusing("compare"):
         rows: list[DayRow] = []
         machines = [load_machine(file) for file in machine]
+        warn_if_compiling()
         parts = logs_by_machine(machines, logs) if logs else [[] for _ in machines]
         for of_machine, own in zip(machines, parts, strict=True):
             if logs and not own:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import datetime as dt
 import math
 import sqlite3
-from collections.abc import Callable, Mapping
+import time
+from collections.abc import Mapping
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -15,6 +16,7 @@ from borewarden.base.text import every_nth, probability_words
 from borewarden.base.times import local_time
 from borewarden.base.units import INCH, MM, MPA, PER_MINUTE
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
+from borewarden.service.health import Age, sight_words
 from borewarden.service.status import MachineStatus
 from borewarden.show.wording import (
     alert_row,
@@ -31,7 +33,7 @@ from borewarden.show.wording import (
 )
 from borewarden.store.outbox import Backlog
 from borewarden.store.queries import batches_after, count_batches, newest_alerts, newest_batch
-from borewarden.watcher.verdict import Verdict
+from borewarden.watcher.verdict import State, Verdict
 
 STALE_AFTER = 60.0  # s without a sample; the page then says that it is out of date
 MOST_POINTS = 2000  # of one plot; a browser draws a few thousand at most
@@ -47,9 +49,6 @@ class Seen(NamedTuple):
     unit: str
     seen: str
     expected: str
-
-
-Age = Callable[[MachineStatus, int], float]
 
 
 def sample_age() -> Age:
@@ -71,10 +70,13 @@ def sample_age() -> Age:
     return age
 
 
-def card(status: MachineStatus, age: float) -> dict[str, Any]:
+def card(
+    status: MachineStatus, age: float, undelivered: str = "", is_stored: bool = True
+) -> dict[str, Any]:
     """All words of one machine's card; an empty text is one that is not shown.
 
-    `age` is how long ago its newest sample came in, s.
+    `age` is how long ago its newest sample came in, s; `undelivered` words on mails that nobody
+    got; `is_stored`: whether what is shown is on disk.
     """
     verdict, link, zone = status.verdict, status.link, status.time_zone
     learned = math.isfinite(verdict.discharge_coefficient)
@@ -82,12 +84,10 @@ def card(status: MachineStatus, age: float) -> dict[str, Any]:
     return {
         "name": status.name,
         "pump": pump_words(status.pump),
-        "sign": verdict.state.ne107.replace(" ", "-"),
-        "headline": headline(verdict),
-        "category": f"NE 107: {verdict.state.ne107}",
+        **_verdict_words(status),
         "since": since(verdict, zone) or "",
         "reason": f"As of {local_time(verdict.time_ns, zone)}: {verdict.reason}.",
-        "stale": _stale(status, age),
+        "stale": _stale(status, age) if status.is_seen else "",
         "bore": _known(verdict.bore, f"{verdict.bore / MM:.3f} mm"),
         "bore_note": _bore_note(verdict),
         "area": _percent(verdict.area_ratio) if learned else UNKNOWN,
@@ -108,9 +108,10 @@ def card(status: MachineStatus, age: float) -> dict[str, Any]:
         "link_state": "unknown" if link is None else "up" if link.connected else "down",
         "sample": f"newest sample {age_words(age)} ago" if status.last_sample_ns else "no sample",
         "phase": status.phase,
-        "alarm": _alarm(status),
+        "alarm": _alarm(status) + " (not stored)" * (not is_stored),
+        "undelivered": undelivered,
         "inspection": status.inspection,
-        "open": is_unacknowledged(status),
+        "open": is_unacknowledged(status) or undelivered != "",
         "shelved": status.shelved_until_ns is not None,
         "causes": [
             {
@@ -168,6 +169,34 @@ def _known(value: float, words: str) -> str:
 def _bore_note(verdict: Verdict) -> str:
     stated = f"stated {bore_words(verdict.nominal_bore)}"
     return f"{verdict.bore / INCH:.4f} in; {stated}" if math.isfinite(verdict.bore) else stated
+
+
+def _verdict_words(status: MachineStatus) -> dict[str, Any]:
+    """The verdict as it may be shown: with its age, and as no news, while nothing is seen."""
+    verdict = status.verdict
+    if status.is_seen:
+        return {
+            "blind": "",
+            "sign": verdict.state.ne107.replace(" ", "-"),
+            "headline": headline(verdict),
+            "category": f"NE 107: {verdict.state.ne107}",
+        }
+    words = "No verdict"
+    if verdict.state is not State.LEARNING:
+        words = f"{age_words(_verdict_age(status))} ago: {headline(verdict)}"
+    return {
+        "blind": f"Not seeing the machine. {sight_words(status)}",
+        "sign": State.CANNOT_TELL.ne107.replace(" ", "-"),
+        "headline": words,
+        "category": "Not seen",
+    }
+
+
+def _verdict_age(status: MachineStatus) -> float:
+    """How long ago the machine was last seen, s; before this start, by the machine's clock."""
+    if status.sight.usable is not None:
+        return status.sight.age
+    return (time.time_ns() - status.verdict.time_ns) * 1e-9
 
 
 def _stale(status: MachineStatus, age: float) -> str:

@@ -24,6 +24,7 @@ from pathlib import Path
 import structlog
 
 from borewarden.collect.link import LinkState, Received
+from borewarden.collect.sight import Sight
 from borewarden.jewels.fitting import FittedSet, Fitting, fitted_sets, stale_since
 from borewarden.jewels.jewel import Jewel
 from borewarden.service.messages import (
@@ -34,6 +35,7 @@ from borewarden.service.messages import (
     Started,
     TimePassed,
 )
+from borewarden.service.own_health import Keeping
 from borewarden.service.status import MachineStatus
 from borewarden.service.time_line import TimeLine
 from borewarden.service.writer import keep
@@ -66,6 +68,7 @@ class Followed:
     entry: int  # newest one of the register that the watcher reckons with,
     sets: list[FittedSet]  # and what it made of them
     newest_ns: int  # received
+    sight: Sight
     turn: asyncio.Lock = field(default_factory=asyncio.Lock)
 
     def time_line(self) -> TimeLine:
@@ -87,13 +90,14 @@ def restore(machine: MachineSettings, connection: sqlite3.Connection) -> Followe
     entry = judged_by(connection, machine.name)
     newest = newest_sample_ns(connection, machine.name)
     known = fittings(connection, machine.name, up_to=None if newest is None else entry)
-    watcher = machine.build_watcher(known.values())
+    watcher, sight = machine.build_watcher(known.values()), machine.build_sight()
     sets = fitted_sets(machine.jewels(known.values()))
     if newest is not None:
         since = max((s.since_ns for s in sets if s.since_ns <= newest), default=0)
         for samples in read_samples(connection, machine.name, since):
             watcher.learn_many(samples)
-    return Followed(machine, watcher, entry, sets, newest or 0)
+            sight.learn_many(samples, watcher.gate.settings.nominal_area)
+    return Followed(machine, watcher, entry, sets, newest or 0, sight)
 
 
 async def follow(
@@ -134,6 +138,7 @@ async def _follow(
         samples, said = None, line.words()
         if isinstance(received, LinkState):
             link = received
+            status.sight = status.sight.with_link(received)
         else:
             samples = line.take(received, time.time_ns())
             link = replace(link, time_ns=time.time_ns())
@@ -144,6 +149,8 @@ async def _follow(
             await queue.put(LinkNews(name, status.link))
         if samples is None or len(samples.time_ns) == 0:
             continue
+        seen = machine.sight.learn_many(samples, machine.watcher.gate.settings.nominal_area)
+        status.sight = status.sight.with_reading(seen, int(samples.time_ns[-1]))
         received_at = time.monotonic()
         async with machine.turn:
             watcher = machine.watcher
@@ -174,7 +181,7 @@ async def follow_register(store: Path, machines: list[Followed], queue: Queue) -
                 for machine in machines:
                     await take_over(machine, newest, register, queue)
                 seen = newest
-        except sqlite3.OperationalError as failed:  # locked by someone for long; next time, then
+        except sqlite3.DatabaseError as failed:  # locked for long, full, damaged: next time, then
             log.error("register", failed=str(failed))
         await asyncio.sleep(LOOK)
 
@@ -218,13 +225,14 @@ async def watch(
     sources: Mapping[str, AsyncGenerator[Received, None]],
     started: Started = lambda connection, statuses, queue: lambda connection, block: None,
     restoring: Callable[[str], None] = lambda machine: None,
+    keeping: Keeping | None = None,
 ) -> None:
     """Follow `machines` until every source ends or the task is cancelled; then keep the rest.
 
     `sources` by the machine's name. `restoring` hears of each machine before its stored samples are
     learned again, which may take minutes. `started` is told the live statuses once all machines are
     restored, may put blocks of its own on the queue, and returns what is to run inside each
-    transaction that keeps a block.
+    transaction that keeps a block. `keeping` is told how it goes with the disk.
     """
     with open_store(store, any_thread=True) as connection:
         with suppress(sqlite3.OperationalError), transaction(connection):
@@ -242,6 +250,7 @@ async def watch(
                 limit=followed[machine.name].watcher.settings.limit,
                 last_sample_ns=followed[machine.name].newest_ns,
                 jewels=followed[machine.name].watcher.jewels,
+                blind_after=machine.blind_after,
             )
             for machine in machines
         }
@@ -252,7 +261,7 @@ async def watch(
         effects = started(connection, statuses, queue)
         async with asyncio.TaskGroup() as tasks:
             # if the writer fails there is no use in receiving: the group ends with its error
-            writer = tasks.create_task(keep(connection, queue, statuses, effects))
+            writer = tasks.create_task(keep(connection, queue, statuses, effects, keeping))
             clock = tasks.create_task(beat(queue))
             register = tasks.create_task(follow_register(store, [*followed.values()], queue))
             following = [

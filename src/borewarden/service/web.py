@@ -39,11 +39,11 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from borewarden.alert.alarm import AlarmSettings
 from borewarden.base.plain import json_text
+from borewarden.base.plain_errors import plain_reason
 from borewarden.base.times import local_time
 from borewarden.inspection.cautions import CAUTIONS
+from borewarden.service.health import Age, health_troubles, sight_words
 from borewarden.service.machine_view import (
-    STALE_AFTER,
-    Age,
     age_words,
     alert_rows,
     aside_words,
@@ -53,6 +53,7 @@ from borewarden.service.machine_view import (
     sample_age,
 )
 from borewarden.service.metrics import latency_quantiles, metrics_text
+from borewarden.service.own_health import Health
 from borewarden.service.status import MachineStatus
 from borewarden.show.figures import GAP_NS
 from borewarden.show.pages import template_environment
@@ -104,6 +105,7 @@ def page_app(
     shelve: Shelve,
     longest_shelving: float = AlarmSettings.longest_shelving,
     hosts: Sequence[str] = (),
+    health: Health | None = None,
 ) -> Starlette:
     """The application. `statuses` is read for each answer; the service keeps it up to date.
 
@@ -112,10 +114,11 @@ def page_app(
     then or ends the shelving (None), and says whether anything was shelved; it raises ValueError
     for an end that is not allowed. `longest_shelving`, s, is the longest time offered. `hosts` are
     further names for the page, besides those of loopback, for example behind a reverse proxy.
+    `health` is what the watcher knows of itself, also kept up to date.
     """
     app = Starlette(
         routes=[
-            *_read_routes(store, statuses, longest_shelving),
+            *_read_routes(store, statuses, longest_shelving, health or Health()),
             *_write_routes(statuses, acknowledge, shelve),
             Route("/palette.css", _palette),
             Route("/plotly.min.js", _plotly),
@@ -132,7 +135,9 @@ def page_app(
     return app
 
 
-def _read_routes(store: Path, statuses: Statuses, longest_shelving: float) -> list[Route]:
+def _read_routes(
+    store: Path, statuses: Statuses, longest_shelving: float, own: Health
+) -> list[Route]:
     """The page and its stream, and what other programs may read."""
     age = sample_age()
 
@@ -140,7 +145,7 @@ def _read_routes(store: Path, statuses: Statuses, longest_shelving: float) -> li
         return HTMLResponse(_page_text(longest_shelving), headers={"cache-control": "no-cache"})
 
     async def events(request: Request) -> Response:
-        stream = _events(store, statuses, age, request.app.state.stopping)
+        stream = _events(store, statuses, age, own, request.app.state.stopping)
         return StreamingResponse(
             stream, media_type="text/event-stream", headers={"cache-control": "no-store"}
         )
@@ -164,18 +169,21 @@ def _read_routes(store: Path, statuses: Statuses, longest_shelving: float) -> li
             {
                 "machines": {name: _status(each) for name, each in statuses.items()},
                 "outbox": {sink: backlog._asdict() for sink, backlog in outbox.items()},
+                "service": own.as_json(),
             }
         )
 
     async def health(request: Request) -> Response:
-        troubles = health_troubles(statuses, age, time.time_ns())
-        return _json({"healthy": not troubles, "troubles": troubles}, 503 if troubles else 200)
+        troubles, its_own = health_troubles(statuses, age, time.time_ns()), own.troubles()
+        is_well = not troubles and not its_own
+        told = {"healthy": is_well, "troubles": troubles, "service": its_own}
+        return _json(told, 200 if is_well else 503)
 
     async def metrics(request: Request) -> Response:
         newest = await asyncio.to_thread(_newest_batches, store, list(statuses))
         outbox = await asyncio.to_thread(_backlogs, store)
         return Response(
-            metrics_text(statuses, newest, outbox),
+            metrics_text(statuses, newest, outbox, own),
             media_type="text/plain; version=0.0.4; charset=utf-8",
         )
 
@@ -258,7 +266,7 @@ async def serve_when_free(app: Starlette, host: str, port: int, wait: float = 30
             await serve_page(app, host, port)
             return
         except OSError as error:
-            log.error("page", host=host, port=port, failed=str(error), retry_s=wait)
+            log.error("page", host=host, port=port, failed=plain_reason(error), retry_s=wait)
             await asyncio.sleep(wait)
 
 
@@ -315,16 +323,22 @@ async def _plotly(request: Request) -> Response:
 
 
 async def _events(
-    store: Path, statuses: Statuses, age: Age, stopping: asyncio.Event
+    store: Path, statuses: Statuses, age: Age, own: Health, stopping: asyncio.Event
 ) -> AsyncIterator[str]:
     """Server-sent events: all cards, and the batches that are new since the last event."""
     after: dict[str, int] = {}
     yield "retry: 2000\n\n"
     while not stopping.is_set():
         now_ns = time.time_ns()
-        cards = [card(status, age(status, now_ns)) for status in statuses.values()]
-        told = {"cards": cards, "now_ms": now_ns // 10**6}
-        told |= await asyncio.to_thread(_add_stored, store, list(statuses.values()), cards, after)
+        is_stored = not own.keeping.failed
+        cards = [
+            card(status, age(status, now_ns), own.undelivered_words(name), is_stored)
+            for name, status in statuses.items()
+        ]
+        stored = await asyncio.to_thread(_add_stored, store, list(statuses.values()), cards, after)
+        problem = f"{own.keeping.trouble()} {stored['problem']}".strip()
+        aside = f"{own.outage_words()} {stored['aside']}".strip()
+        told = {"cards": cards, "now_ms": now_ns // 10**6, "problem": problem, "aside": aside}
         yield f"event: cards\ndata: {json_text(told)}\n\n"
         try:
             await asyncio.wait_for(stopping.wait(), EVENT_INTERVAL)
@@ -380,26 +394,8 @@ def _backlogs(store: Path) -> dict[str, Backlog]:
 # -- for other programs
 
 
-def health_troubles(statuses: Statuses, age_of: Age, now_ns: int) -> dict[str, str]:
-    """What is wrong with the watcher itself, by machine; empty if nothing is.
-
-    A controller that is switched off is not the watcher's fault: it knows, and says so. A watcher
-    that thinks its link is up and has had nothing through it for a minute is at fault.
-    """
-    troubles = {}
-    for name, status in statuses.items():
-        link_ns = 0 if status.link is None else status.link.time_ns
-        age = min(age_of(status, now_ns), (now_ns - link_ns) * 1e-9)
-        down = status.link is not None and not status.link.connected
-        if not link_ns and not status.last_sample_ns:
-            troubles[name] = "no sample and no state of the link yet"
-        elif age > STALE_AFTER and not down:
-            troubles[name] = f"no sample and no state of the link for {age_words(age)}"
-    return troubles or ({} if statuses else {"": "no machine is being watched"})
-
-
 def _status(status: MachineStatus) -> dict[str, Any]:
-    verdict = status.verdict
+    verdict, sight = status.verdict, status.sight
     return {
         **dataclasses.asdict(status),
         "verdict": {
@@ -407,6 +403,12 @@ def _status(status: MachineStatus) -> dict[str, Any]:
             "ne107": verdict.state.ne107,
             "headline": headline(verdict),
             "local_time": local_time(verdict.time_ns, status.time_zone),
+        },
+        "sight": {
+            "is_seen": status.is_seen,
+            "usable_ns": None if sight.usable is None else sight.usable_ns,
+            "reasons": sight.reasons,
+            "words": "" if status.is_seen else sight_words(status),
         },
         "latency_s": {
             f"p{100.0 * quantile:g}": seconds

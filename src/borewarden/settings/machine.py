@@ -6,7 +6,7 @@ import math
 from collections.abc import AsyncGenerator, Iterable
 from typing import TYPE_CHECKING, Any
 
-from pydantic import Field
+from pydantic import Field, model_validator
 from pydantic_settings import SettingsConfigDict
 
 from borewarden.base.errors import BadInput
@@ -14,6 +14,7 @@ from borewarden.base.samples import SI_UNITS, Channel
 from borewarden.base.times import local_ns
 from borewarden.base.units import conversion
 from borewarden.collect.logged import LogFormat
+from borewarden.collect.sight import BLIND_AFTER, Plate, Sight
 from borewarden.gate.gate import GateSettings
 from borewarden.jewels.fitting import Fitting
 from borewarden.jewels.jewel import Jewel, stated_area
@@ -62,11 +63,45 @@ class MachineSettings(FileSettings):
     watch: WatchOverrides = WatchOverrides()
     jewel: list[FittedJewel] = Field(min_length=1)
 
+    @model_validator(mode="before")
+    @classmethod
+    def _password_for_users_only(cls, data: dict[str, Any]) -> dict[str, Any]:
+        """One variable is set for a whole folder: its password goes to sources with a user."""
+        source = data.get("source")
+        if not isinstance(source, dict) or "password" not in source or source.get("user"):
+            return data
+        rest = {name: value for name, value in source.items() if name != "password"}
+        return data | {"source": rest or None}
+
     def build_watcher(self, register: Iterable[Fitting] = ()) -> Watcher:
         """A new watcher for this machine, with the jewels of the file and the `register`."""
         return Watcher(
             self.build_pump(), self.gate_settings(), self.jewels(register), self.watch_settings()
         )
+
+    def build_sight(self) -> Sight:
+        """What tells usable readings of this machine, as yet without a history."""
+        pump, gate = self.build_pump(), self.gate_settings()
+        given = self.source or self.log
+        plate = Plate(
+            strokes=gate.flow_shows_jet,
+            counts=gate.uses_counter,
+            reads_rate=given is not None and given.rate is not None,
+            max_rate=pump.max_rate,
+            highest_rate=_highest_rate(pump),
+            rated_pressure=pump.rated_pressure,
+            stopped_pressure=gate.stopped_pressure,
+            working_pressure=gate.working_pressure,
+            max_pressure=gate.max_pressure,
+            stuck_time=gate.stuck_time,
+            max_gap=gate.max_gap,
+        )
+        return Sight(plate, pump.displacement)
+
+    @property
+    def blind_after(self) -> float:
+        """Seconds without a usable reading, after which the machine counts as not seen."""
+        return BLIND_AFTER if self.source is None else self.source.blind_after
 
     def build_pump(self) -> Pump:
         """The pump, SI."""
@@ -211,8 +246,7 @@ class MachineSettings(FileSettings):
             case "pressure":
                 low, high = -0.25 * rated, 1.25 * rated
             case "rate":
-                # a rate worked out from single strokes overshoots briefly, a crank's does not
-                low, high = 0.0, (3.0 if isinstance(pump, Intensifier) else 1.5) * pump.max_rate
+                low, high = 0.0, _highest_rate(pump)
             case "temperature":
                 low, high = 272.0, 335.0
             case "stroke_count":
@@ -245,3 +279,8 @@ class MachineSettings(FileSettings):
         pump = self.build_pump()
         is_constant = isinstance(pump, DirectDrive) and not given.rate and not given.stroke_count
         return pump.max_rate if is_constant else None
+
+
+def _highest_rate(pump: Pump) -> float:
+    """The most that a rate may show, Hz; worked out from single strokes, it overshoots briefly."""
+    return (3.0 if isinstance(pump, Intensifier) else 1.5) * pump.max_rate

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, ClassVar, Generic, Literal, TypeVar
 from pydantic import Field, SecretStr
 
 from borewarden.base.samples import SI_UNITS, Channel
+from borewarden.collect.sight import BLIND_AFTER
 from borewarden.settings.sections import Section
 from borewarden.settings.units import ClockTolerance, Name, RateStep, Time
 
@@ -56,7 +57,7 @@ Point = TypeVar("Point", bound=_Point)
 
 
 class LiveSource(Section, Generic[Point]):
-    """[source]: what all kinds have; `rate_resolution` in Hz."""
+    """[source]: what all kinds have; `rate_resolution` in Hz, `blind_after` in s."""
 
     pressure: Point
     rate: Point | None = None
@@ -73,6 +74,7 @@ class LiveSource(Section, Generic[Point]):
     motor_torque: Point | None = None
     check_valve_temperature: Point | None = None
     rate_resolution: RateStep = 0.0
+    blind_after: Time = BLIND_AFTER
 
     def points(self) -> dict[str, Point]:
         """What is read, by the fields of `Samples`."""

@@ -33,6 +33,8 @@ DAY_NOTE = (
     "sample to sample; idle: flow while dead-headed, of the working flow."
 )
 MOST_ROWS = 10  # of a table
+LONG_DELAY = 7200.0  # s, from which a delay is given in hours
+HIGH_RATE = 100.0  # false alarms in 1,000 h, from which a tenth of one says nothing
 
 
 def tried_line(shop: Shop, tried: Sequence[Candidate], trade: Trade) -> str:
@@ -71,7 +73,7 @@ def trade_rows(trade: Trade) -> list[tuple[str, ...]]:
                 f"{s.found}/{s.watched}",
                 f"{s.right}/{s.watched}",
                 f"{s.false}/{s.hours:.0f} h",
-                _estimate(s.rate, 0 if s.rate.high > 100.0 else 1),
+                _estimate(s.rate, 0 if s.rate.high > HIGH_RATE else 1),
                 _estimate(s.wear, 1, 100.0),
             )
         )
@@ -99,7 +101,7 @@ def event_rows(
         for number in shown:
             f = outcomes[number].found[place]
             found = math.isfinite(f.delay)
-            jet = f"{f.delay:.0f} s" if f.delay < 7200.0 else f"{f.delay / 3600.0:.1f} h"
+            jet = f"{f.delay:.0f} s" if f.delay < LONG_DELAY else f"{f.delay / 3600.0:.1f} h"
             rows.append(
                 (
                     window.label.event,

@@ -10,9 +10,12 @@ from numpy.typing import NDArray
 
 from borewarden.base.samples import Samples, rows, samples_of
 from borewarden.gate.gate import Gate, GateSettings
+from borewarden.gate.gate_loop import run_on_bytes
 from borewarden.jewels.fitting import FittedSet, fitted_sets
 from borewarden.jewels.jewel import Jewel, stated_area
+from borewarden.physics import is_compiled
 from borewarden.physics.pump import Pump
+from borewarden.watcher.batch_loop import judge
 from borewarden.watcher.bore_watch import BoreWatch
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import State, Verdict
@@ -150,3 +153,8 @@ class Watcher:
             self._gate_settings._replace(nominal_area=stated_area(jewels)), self.pump.displacement
         )
         self.bore = BoreWatch(self.pump, jewels, self.settings)
+
+
+def loops_compiled() -> bool:
+    """Whether a watcher can begin at once; if not, its first samples wait for the compiler."""
+    return is_compiled(run_on_bytes, judge)

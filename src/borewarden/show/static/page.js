@@ -63,6 +63,7 @@ function show(machine, card) {
     place.hidden = card[place.dataset.text] === "";
   }
   node.dataset.sign = card.sign;
+  node.dataset.seen = card.blind === "";
   node.dataset.link = card.link_state;
   node.dataset.open = card.open;
   node.dataset.shelved = card.shelved;
@@ -127,11 +128,11 @@ function showChecks(machine, card) {
 function summarise(cards) {
   const counts = new Map();
   for (const card of cards) {
-    const category = card.category.replace("NE 107: ", "");
+    const category = card.category.replace("NE 107: ", "").toLowerCase();
     counts.set(category, (counts.get(category) ?? 0) + 1);
   }
-  const order = ["failure", "out of specification", "maintenance required", "function check",
-    "good"];
+  const order = ["failure", "not seen", "out of specification", "maintenance required",
+    "function check", "good"];
   const parts = order.filter((name) => counts.has(name)).map((name) =>
     `${counts.get(name)} ${name}`);
   const open = cards.filter((card) => card.open).length;
