@@ -211,7 +211,7 @@ def _link(status: MachineStatus, zone: str) -> str:
     if status.link is None:
         return "Link: not known yet"
     if status.link.connected:
-        return "Link: connected"
+        return f"Link: {status.link.reason}"
     return f"Link: down since {local_time(status.link.time_ns, zone)}, {status.link.reason}"
 
 
