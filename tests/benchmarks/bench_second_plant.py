@@ -31,6 +31,7 @@ LOGGED = {  # the name here, kind of the plant, signals: nothing but pressure an
 }
 QUIET = ("SOUND", "LEARNING")
 BORE = ("OPENED",)
+SOON = 300.0  # s of jet
 CHIPS = (0.06, 0.08, 0.10, 0.15)
 
 
@@ -120,29 +121,28 @@ def report(logged: str, told: Sequence[Told]) -> None:
     hours = sum(t.jet_hours for t in sound)
     raised = sum(state not in QUIET for t in sound for _, state, _ in t.alerts)
     before = sum(state not in QUIET and at < t.chip_at for t in chips for at, state, _ in t.alerts)
-    changes = sum(len(t.alerts) for t in sound)
-    print(f"{logged}")
-    print(f"  sound: {len(sound)} days, {hours:.0f} jet h; alerts in 1,000 jet h {rate(raised, hours)}; "
-          f"changes of state a day {changes / len(sound):.2f}; {before} alerts before a chip")  # fmt: skip
-    silent = [t for t in sound if t.last == "LEARNING"]
-    refused = [t for t in sound if t.last == "NOT_STATED_BORE"]
-    print(
-        f"  learning at the end: {share(len(silent), len(sound))}; not the stated bore: {share(len(refused), len(sound))}"
-    )
+    changes = sum(len(t.alerts) for t in sound) / len(sound)
+    states = [t.last for t in sound]
+    print(logged)
+    print(f"  sound: {len(sound)} days, {hours:.0f} jet h")
+    print(f"    alerts in 1,000 jet h: {rate(raised, hours)}")
+    print(f"    changes of state a day: {changes:.2f}; alerts before a chip: {before}")
+    print(f"    still learning in the evening: {share(states.count('LEARNING'), len(sound))}")
+    print(f"    not the stated bore: {share(states.count('NOT_STATED_BORE'), len(sound))}")
     if not chips:
         return
-    soon = sum(t.delay <= 300.0 for t in chips)
-    print(f"  chips: told within 5 min of jet {share(soon, len(chips))}")
+    print(
+        f"  chips told within 5 min of jet: {share(sum(t.delay <= SOON for t in chips), len(chips))}"
+    )
     for size in CHIPS:
-        own = [t for t in chips if t.task.chip == size]
-        delays = [t.delay if np.isfinite(t.delay) else np.inf for t in own]
-        print(
-            f"    +{100 * size:.0f} %: median {np.median(delays):.0f} s, told within 5 min {share(sum(d <= 300 for d in delays), len(own))}"
-        )
-    right = [t for t in chips if t.first in BORE or t.first_cause == "BORE"]
+        own = [t.delay if np.isfinite(t.delay) else np.inf for t in chips if t.task.chip == size]
+        soon = share(sum(delay <= SOON for delay in own), len(own))
+        print(f"    +{100 * size:.0f} %: median {np.median(own):.0f} s; {soon}")
     named = [t for t in chips if t.first]
-    print(f"  first word right: {share(len(right), len(named))}; of these still so at the end: "
-          f"{share(sum(t.last in BORE or t.last_cause == 'BORE' for t in right), len(right))}")  # fmt: skip
+    right = [t for t in named if t.first in BORE or t.first_cause == "BORE"]
+    kept = sum(t.last in BORE or t.last_cause == "BORE" for t in right)
+    print(f"  first word right: {share(len(right), len(named))}")
+    print(f"    and so in the evening: {share(kept, len(right))}")
 
 
 def main() -> None:
@@ -167,18 +167,9 @@ def main() -> None:
         own = [t for t in told if t.task.logged == logged]
         report(logged, own)
         if verbose:
-            for t in sorted(own, key=lambda t: t.task):
-                print(
-                    "   ",
-                    t.task.seed,
-                    t.task.chip,
-                    f"{t.jet_hours:.1f} h",
-                    f"chip {t.chip_at:.2f}",
-                    [(round(h, 2), s, c) for h, s, c in t.alerts],
-                    t.last,
-                    t.last_cause,
-                    t.reason[:90],
-                )
+            for t in sorted(own, key=lambda each: each.task):
+                alerts = ", ".join(f"{at:.2f} {state} {cause}" for at, state, cause in t.alerts)
+                print(f"    {t.task.seed} {t.task.chip} at {t.chip_at:.2f}: {alerts}; {t.reason}")
 
 
 if __name__ == "__main__":
