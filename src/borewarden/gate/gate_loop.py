@@ -445,10 +445,10 @@ def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
     step = g.rate_resolution / x.rate if x.rate > 0.0 else 0.0
     steady = _is_steady(area, max(LEAST_FLOW_BAND, step), MOST_FLOW_BAND)
     was_settled = flow.settled_time > flow.wait
-    if on and x.seconds > 0.0:
-        _learn_spread(area, x.seconds, steady and was_settled)
     if on and x.seconds > 0.0 and steady:
         flow.settled_time += x.seconds
+        if was_settled:  # a mean over many short pauses wobbles: that is none of its scatter
+            _learn_spread(area, x.seconds, True)
     else:
         rises = on and was_settled and area.fast > area.slow
         # a set speed goes on through the pauses of the jet
