@@ -131,9 +131,8 @@ def report(logged: str, told: Sequence[Told]) -> None:
     print(f"    not the stated bore: {share(states.count('NOT_STATED_BORE'), len(sound))}")
     if not chips:
         return
-    print(
-        f"  chips told within 5 min of jet: {share(sum(t.delay <= SOON for t in chips), len(chips))}"
-    )
+    soon = share(sum(t.delay <= SOON for t in chips), len(chips))
+    print(f"  chips told within 5 min of jet: {soon}")
     for size in CHIPS:
         own = [t.delay if np.isfinite(t.delay) else np.inf for t in chips if t.task.chip == size]
         soon = share(sum(delay <= SOON for delay in own), len(own))
