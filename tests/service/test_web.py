@@ -431,8 +431,8 @@ def test_shelving_calls_back_and_wants_an_end_that_can_be(shop):
         return shop.post_and_read(machine, by, "/shelve", until or in_hours(8), **headers)
 
     assert shop.post_and_read(NORTH, path="/unshelve") == (409, "this machine is not shelved")
-    assert shelve(until="2099-01-01T00:00Z") == (422, "an alarm may be shelved for 168 h at most")
-    assert shelve(until=in_hours(-1)) == (422, "shelving has to end later than now")
+    assert shelve(until="2099-01-01T00:00Z") == (422, "an alarm can be shelved for at most 168 h")
+    assert shelve(until=in_hours(-1)) == (422, "shelving must end in the future")
     for until in ("tomorrow", "2026-03-05T14:00", "", "9" * 40):
         code, words = shop.post_and_read(NORTH, path="/shelve", until=until)
         assert code == 422
@@ -798,7 +798,7 @@ def test_what_could_not_be_done_is_said_where_it_was_asked_for(browser, shop):
         "document.querySelector('.shelve option').value = 30 * 86400;"  # s
     )
     north.find_element("css selector", ".shelve input").send_keys("Ada", Keys.ENTER)
-    said = "Not done (Shelve): an alarm may be shelved for 168 h at most"
+    said = "Not done (Shelve): an alarm can be shelved for at most 168 h"
     see(browser, lambda: text(north, ".shelve output") == said)
     assert shop.shelved == []
 

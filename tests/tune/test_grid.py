@@ -72,8 +72,8 @@ def test_hours_and_shares_are_read_as_in_the_machine_file(tmp_path: Path) -> Non
     ("words", "said"),
     [
         (["smallest_stp=3 %"], "did you mean 'smallest_step'"),
-        (["smallest_step"], "is no range"),
-        (["smallest_step=3 %,"], "is no range"),
+        (["smallest_step"], "is not a range"),
+        (["smallest_step=3 %,"], "is not a range"),
         (["nonsense=1"], "known are"),
     ],
 )
@@ -104,8 +104,8 @@ def test_ranges_file(tmp_path: Path) -> None:
     for text, said in (
         ("[watch]\nlimits = []", "did you mean 'limit'"),
         ("[watch]\nbatch_time = []", "unknown setting"),
-        ('[watch]\nlimit = "8 %"', "is no list"),
-        ("[watch]\nlimit = []", "is no list"),
+        ('[watch]\nlimit = "8 %"', "is not a list"),
+        ("[watch]\nlimit = []", "is not a list"),
         ("[pump]\nstroke = []", "no section of ranges"),
         ("[watch", "broken TOML"),
     ):

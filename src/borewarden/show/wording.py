@@ -151,7 +151,7 @@ def _step_words(verdict: Verdict) -> str:
 
 
 def state_words(state: State) -> str:
-    """The state as it stands in a table, with a capital letter."""
+    """The state as tables show it, with a capital letter."""
     return state.value[0].upper() + state.value[1:]
 
 
