@@ -30,7 +30,7 @@ def free_port() -> int:
 
 @pytest.fixture
 def config(tmp_path: Path) -> Path:
-    """A machine that is not there, and a mail server that is not there either."""
+    """A machine that is not there, and neither are its mail and time-series servers."""
     folder = tmp_path / "config"
     folder.mkdir()
     text = (ROOT / "config" / "live" / "north-modbus.toml").read_text()
@@ -39,9 +39,11 @@ def config(tmp_path: Path) -> Path:
     (folder / "service.toml").write_text(
         f'[page]\nport = {free_port()}\n[mail]\nhost = "127.0.0.1"\nport = {free_port()}\n'
         'security = "none"\nsender = "watch@example.org"\nrecipients = ["lead@example.org"]\n'
+        f'[influx]\nurl = "http://127.0.0.1:{free_port()}"\norg = "shop"\nbucket = "bores"\n'
     )
     with open_store(tmp_path / "live.db") as connection, transaction(connection):
         outbox.put(connection, "mail", "alarm", time.time_ns(), b"Subject: x\n\nx\n")
+        outbox.put(connection, "influx", "sample", time.time_ns(), b"sample a=1 1")
     return folder
 
 
@@ -73,7 +75,7 @@ def objects(text: str) -> list[dict[str, Any]]:
 
 
 def test_lines_of_all_libraries_are_json_with_the_same_fields(config: Path) -> None:
-    lines = objects(logged(config, until="mail: not delivered"))
+    lines = objects(logged(config, until="influx: not delivered"))
     assert all(set(line) >= FIELDS for line in lines)
     assert all(line["timestamp"].endswith("Z") for line in lines)
     by_logger = {line["logger"]: line for line in lines}
@@ -86,7 +88,7 @@ def test_lines_of_all_libraries_are_json_with_the_same_fields(config: Path) -> N
 
 def test_level_and_text(config: Path) -> None:
     said = logged(
-        config, "--log-level", "warning", "--log-format", "text", until="mail: not delivered"
+        config, "--log-level", "warning", "--log-format", "text", until="influx: not delivered"
     )
     assert "warning" in said
     assert "watching" not in said

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import socket
 import subprocess
 import time
+import urllib.parse
+import urllib.request
+from base64 import b64encode
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -22,19 +26,35 @@ wal-dir = "{folder}/wal"
 [http]
 bind-address = "127.0.0.1:{http}"
 log-enabled = false
+auth-enabled = {auth}
 {tls}
 [monitor]
 store-enabled = false
 """
 
 
+def query(url: str, text: str, user: str = "", password: str = "", **given: str) -> list[dict]:
+    """Series that the server answers an InfluxQL query with."""
+    body = urllib.parse.urlencode({"q": text, **given}).encode()
+    request = urllib.request.Request(f"{url}/query", body)
+    if user:
+        known_by = b64encode(f"{user}:{password}".encode()).decode()
+        request.add_header("Authorization", f"Basic {known_by}")
+    with urllib.request.urlopen(request, timeout=PATIENCE) as answer:
+        (result,) = json.load(answer)["results"]
+    assert "error" not in result, result
+    series: list[dict] = result.get("series", [])
+    return series
+
+
 @contextmanager
 def influxd(
-    folder: Path, certificate: Path | None = None, key: Path | None = None
+    folder: Path, certificate: Path | None = None, key: Path | None = None, auth: bool = False
 ) -> Iterator[str]:
     """The server, with its data in `folder`; gives its URL once it answers.
 
-    With a `certificate` and its `key` (PEM) it speaks TLS, and the URL still begins with "http:".
+    With `auth`, only users may do anything, and the first thing is to make one. With a
+    `certificate` and its `key` (PEM) it speaks TLS, and the URL still begins with "http:".
     """
     http = free_port()
     configuration = folder / "influxdb.conf"
@@ -44,7 +64,9 @@ def influxd(
         https-certificate = "{certificate}"
         https-private-key = "{key}"'''
     configuration.write_text(
-        CONFIGURATION.format(folder=folder, http=http, backup=free_port(), tls=tls)
+        CONFIGURATION.format(
+            folder=folder, http=http, backup=free_port(), tls=tls, auth=str(auth).lower()
+        )
     )
     url = f"http://127.0.0.1:{http}"
     with (folder / "log").open("wb") as log:

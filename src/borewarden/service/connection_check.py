@@ -30,6 +30,7 @@ from borewarden.collect.mqtt import MqttSource
 from borewarden.service.readings import Answer, judge
 from borewarden.settings import MachineSettings
 from borewarden.settings.service import ServiceSettings
+from borewarden.store import influx
 from borewarden.store.influx import InfluxSettings
 
 PATIENCE = 15.0  # s for a first reading, or for an answer of a server
@@ -38,6 +39,7 @@ READINGS = 5  # of them, but
 LONGEST = 30.0  # s of them
 CLOCK_OFF = 60.0  # s; more would shift what the watch says to another minute
 MARK = "reach"  # measurement of the marked row
+PERMANENT = 500  # from here on, a mail server will say the same again (RFC 5321, 4.2.1)
 READ_BACK = 15.0  # s that a server has to show a row that it took; VictoriaMetrics takes ten
 
 
@@ -116,7 +118,7 @@ def _silence(source: Source, patience: float) -> str:
 async def _listen(machine: MachineSettings, patience: float) -> _Heard:
     """Take what the machine's collector yields until it is enough, or the link is down."""
     heard = _Heard()
-    source = machine.open_source()
+    source = machine.open_source(aside=True)
     try:
         async with asyncio.timeout(patience) as limit:
             async for received in source:
@@ -180,16 +182,12 @@ async def reach_influx(settings: InfluxSettings) -> list[Reached]:
     mark = 10**9 + secrets.randbelow(9 * 10**9)
     line = f"{MARK},by=borewarden mark={mark}i {time.time_ns()}"
     try:
-        async with InfluxDBClientAsync(
-            settings.url,
-            token=settings.token.get_secret_value(),
-            org=settings.org,
-            timeout=round(PATIENCE * 1e3),
-        ) as client:
-            await client.write_api().write(settings.bucket, record=line)
+        refused = await _write(settings, line)
     except Exception as error:
         # whatever the client library makes of it, this is to be said and not to be raised
         return [Reached("influx", "write", "NO", plain_reason(error))]
+    if refused is not None:
+        return [Reached("influx", "write", "NO", refused)]
     if await _gives_back(settings, str(mark)):
         words = f"{settings.url} took a row of the measurement {MARK!r} and gave it back"
         return [Reached("influx", "write", "yes", words)]
@@ -198,6 +196,24 @@ async def reach_influx(settings: InfluxSettings) -> list[Reached]:
         f"measurement {MARK!r} with the mark {mark}, or give the token the right to read"
     )
     return [Reached("influx", "write", "not proven", words)]
+
+
+async def _write(settings: InfluxSettings, line: str) -> str | None:
+    """Returns why the row is not taken, if so, or raises whatever the client library does."""
+    if settings.api == "v1":  # which the library does not know
+        try:
+            async with influx.writing(replace(settings, timeout=PATIENCE)) as write:
+                return await write([line.encode()])
+        except ConnectionError as error:
+            return str(error)
+    async with InfluxDBClientAsync(
+        settings.url,
+        token=settings.token.get_secret_value(),
+        org=settings.org,
+        timeout=round(PATIENCE * 1e3),
+    ) as client:
+        await client.write_api().write(settings.bucket, record=line)
+    return None
 
 
 async def _gives_back(settings: InfluxSettings, mark: str) -> bool:
@@ -213,10 +229,10 @@ async def _gives_back(settings: InfluxSettings, mark: str) -> bool:
     url = settings.url.rstrip("/")
     asking = (
         ("POST", f"{url}/api/v2/query", {"org": settings.org}, {"query": flux}),
-        ("GET", f"{url}/query", {"db": settings.bucket, "q": select}, None),
+        ("GET", f"{url}/query", influx.database(settings) | {"q": select}, None),
         ("GET", f"{url}/api/v1/export", {"match[]": f"{MARK}_mark", "start": "-1h"}, None),
     )
-    headers = {"Authorization": f"Token {settings.token.get_secret_value()}"}
+    headers = influx.authorization(settings)
     timeout = aiohttp.ClientTimeout(total=PATIENCE)
     deadline = time.monotonic() + READ_BACK
     try:
@@ -224,7 +240,7 @@ async def _gives_back(settings: InfluxSettings, mark: str) -> bool:
             while True:
                 for method, address, query, body in asking:
                     async with session.request(method, address, params=query, json=body) as answer:
-                        if answer.status == 200 and mark in await answer.text():
+                        if answer.ok and mark in await answer.text():
                             return True
                 if time.monotonic() > deadline:
                     return False
@@ -269,6 +285,6 @@ async def _would_take(server: aiosmtplib.SMTP, recipient: str) -> Reached:
     try:
         await server.rcpt(recipient, encoding="utf-8")
     except aiosmtplib.SMTPRecipientRefused as error:
-        later = 400 <= error.code < 500
+        later = error.code < PERMANENT
         return Reached("mail", recipient, "not proven" if later else "NO", plain_reason(error))
     return Reached("mail", recipient, "yes", "would get mail; nothing was sent")

@@ -60,8 +60,9 @@ class SightStatus:
 class MachineStatus:
     """One machine under watch. SI; times ns since 1970 UTC.
 
-    `samples` counts those kept since the service started, `last_sample_ns` is the time of the
-    newest, `phase` its phase by name. `alarm` is the alarm's state in the words of ISA-18.2,
+    `samples` counts those taken in since the service started (whether all of them are on disk,
+    `own_health.Keeping` says), `last_sample_ns` is the time of the newest, `phase` its phase by
+    name. `alarm` is the alarm's state in the words of ISA-18.2,
     `shelved_until_ns` the end of its shelving, if any, `link` the latest state of the connection.
     `link` and `sight` are as received, everything else is as kept.
     """

@@ -53,6 +53,7 @@ from borewarden.service.machine_view import (
     sample_age,
 )
 from borewarden.service.metrics import latency_quantiles, metrics_text
+from borewarden.service.own_health import Health
 from borewarden.service.status import MachineStatus
 from borewarden.show.figures import GAP_NS
 from borewarden.show.pages import template_environment
@@ -104,6 +105,7 @@ def page_app(
     shelve: Shelve,
     longest_shelving: float = AlarmSettings.longest_shelving,
     hosts: Sequence[str] = (),
+    health: Health | None = None,
 ) -> Starlette:
     """The application. `statuses` is read for each answer; the service keeps it up to date.
 
@@ -112,10 +114,11 @@ def page_app(
     then or ends the shelving (None), and says whether anything was shelved; it raises ValueError
     for an end that is not allowed. `longest_shelving`, s, is the longest time offered. `hosts` are
     further names for the page, besides those of loopback, for example behind a reverse proxy.
+    `health` is what the watcher knows of itself, also kept up to date.
     """
     app = Starlette(
         routes=[
-            *_read_routes(store, statuses, longest_shelving),
+            *_read_routes(store, statuses, longest_shelving, health or Health()),
             *_write_routes(statuses, acknowledge, shelve),
             Route("/palette.css", _palette),
             Route("/plotly.min.js", _plotly),
@@ -132,7 +135,9 @@ def page_app(
     return app
 
 
-def _read_routes(store: Path, statuses: Statuses, longest_shelving: float) -> list[Route]:
+def _read_routes(
+    store: Path, statuses: Statuses, longest_shelving: float, own: Health
+) -> list[Route]:
     """The page and its stream, and what other programs may read."""
     age = sample_age()
 
@@ -140,7 +145,7 @@ def _read_routes(store: Path, statuses: Statuses, longest_shelving: float) -> li
         return HTMLResponse(_page_text(longest_shelving), headers={"cache-control": "no-cache"})
 
     async def events(request: Request) -> Response:
-        stream = _events(store, statuses, age, request.app.state.stopping)
+        stream = _events(store, statuses, age, own, request.app.state.stopping)
         return StreamingResponse(
             stream, media_type="text/event-stream", headers={"cache-control": "no-store"}
         )
@@ -164,18 +169,21 @@ def _read_routes(store: Path, statuses: Statuses, longest_shelving: float) -> li
             {
                 "machines": {name: _status(each) for name, each in statuses.items()},
                 "outbox": {sink: backlog._asdict() for sink, backlog in outbox.items()},
+                "service": own.as_json(),
             }
         )
 
     async def health(request: Request) -> Response:
-        troubles = health_troubles(statuses, age, time.time_ns())
-        return _json({"healthy": not troubles, "troubles": troubles}, 503 if troubles else 200)
+        troubles, its_own = health_troubles(statuses, age, time.time_ns()), own.troubles()
+        is_well = not troubles and not its_own
+        told = {"healthy": is_well, "troubles": troubles, "service": its_own}
+        return _json(told, 200 if is_well else 503)
 
     async def metrics(request: Request) -> Response:
         newest = await asyncio.to_thread(_newest_batches, store, list(statuses))
         outbox = await asyncio.to_thread(_backlogs, store)
         return Response(
-            metrics_text(statuses, newest, outbox),
+            metrics_text(statuses, newest, outbox, own),
             media_type="text/plain; version=0.0.4; charset=utf-8",
         )
 
@@ -315,16 +323,22 @@ async def _plotly(request: Request) -> Response:
 
 
 async def _events(
-    store: Path, statuses: Statuses, age: Age, stopping: asyncio.Event
+    store: Path, statuses: Statuses, age: Age, own: Health, stopping: asyncio.Event
 ) -> AsyncIterator[str]:
     """Server-sent events: all cards, and the batches that are new since the last event."""
     after: dict[str, int] = {}
     yield "retry: 2000\n\n"
     while not stopping.is_set():
         now_ns = time.time_ns()
-        cards = [card(status, age(status, now_ns)) for status in statuses.values()]
-        told = {"cards": cards, "now_ms": now_ns // 10**6}
-        told |= await asyncio.to_thread(_add_stored, store, list(statuses.values()), cards, after)
+        is_stored = not own.keeping.failed
+        cards = [
+            card(status, age(status, now_ns), own.undelivered_words(name), is_stored)
+            for name, status in statuses.items()
+        ]
+        stored = await asyncio.to_thread(_add_stored, store, list(statuses.values()), cards, after)
+        problem = f"{own.keeping.trouble()} {stored['problem']}".strip()
+        aside = f"{own.outage_words()} {stored['aside']}".strip()
+        told = {"cards": cards, "now_ms": now_ns // 10**6, "problem": problem, "aside": aside}
         yield f"event: cards\ndata: {json_text(told)}\n\n"
         try:
             await asyncio.wait_for(stopping.wait(), EVENT_INTERVAL)

@@ -93,26 +93,39 @@ CREATE TRIGGER IF NOT EXISTS outbox_out AFTER DELETE ON outbox BEGIN
     UPDATE outbox_size SET payloads = payloads - 1, bytes = bytes - length(old.payload)
     WHERE sink = old.sink;
 END;
+CREATE TABLE IF NOT EXISTS mail (
+    id INTEGER PRIMARY KEY, machine TEXT NOT NULL, seen_by TEXT, seen_ns INTEGER
+);
+CREATE TABLE IF NOT EXISTS mail_copy (
+    id INTEGER NOT NULL, recipient TEXT NOT NULL, refused TEXT,
+    PRIMARY KEY (id, recipient)
+) WITHOUT ROWID;
 """
+TABLES = SCHEMA + REGISTER + INSPECTIONS
 
 
 @contextmanager
-def open_store(path: Path, any_thread: bool = False) -> Iterator[sqlite3.Connection]:
+def open_store(
+    path: Path, any_thread: bool = False, patience: float = 5.0
+) -> Iterator[sqlite3.Connection]:
     """Open the store at `path`, make it if need be, and close it at the end of the block.
 
-    With `any_thread` other threads may use the connection too, one at a time.
+    With `any_thread` other threads may use the connection too, one at a time. `patience` in s is
+    how long it waits while somebody else writes.
 
     Raises sqlite3.DatabaseError if `path` is some other kind of file or a newer store.
     """
     try:
-        connection = sqlite3.connect(path, isolation_level=None, check_same_thread=not any_thread)
+        connection = sqlite3.connect(
+            path, patience, isolation_level=None, check_same_thread=not any_thread
+        )
     except sqlite3.OperationalError as error:
         raise sqlite3.OperationalError(f"{path}: {error}") from None
     try:
         version = _check_version(path, connection)  # before anything is changed
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
-        connection.executescript(SCHEMA + REGISTER + INSPECTIONS)
+        connection.executescript(TABLES)
         if version < SCHEMA_VERSION:  # stands in the file, so that setting it is a write
             with transaction(connection):
                 _take_over_rows(connection)
@@ -159,11 +172,11 @@ def transaction(connection: sqlite3.Connection) -> Iterator[None]:
     connection.execute("BEGIN IMMEDIATE")
     try:
         yield
+        connection.execute("COMMIT")
     except BaseException:
         if connection.in_transaction:  # a full disk has rolled it back already
             connection.execute("ROLLBACK")
         raise
-    connection.execute("COMMIT")
 
 
 def forget(connection: sqlite3.Connection, machine: str, first_ns: int, last_ns: int) -> None:
