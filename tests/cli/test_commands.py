@@ -56,10 +56,10 @@ def test_replay_prints_the_probable_causes_and_the_cheapest_check_first(tmp_path
     said = " ".join(done.stdout.replace("│", " ").split())
     assert "Probable cause: bore opened up, " in said
     assert "Probable cause: bypass or relief valve leaking, " in said
-    assert "Would help to tell, where measured: temperature of the " in said
+    assert "To be sure, measure: temperature of the " in said
     assert "focusing tube does not load the pump" in said
     check = said.index("Let a qualified person measure the temperature of the ")
-    assert said.index(CAUTIONS[-1]) < check < said.index("Look whether a second head")
+    assert said.index(CAUTIONS[-1]) < check < said.index("Check whether a second head")
 
 
 def test_every_state_has_an_exit_code_and_the_help_names_it(tmp_path: Path) -> None:

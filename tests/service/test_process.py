@@ -324,10 +324,10 @@ def test_an_alarm_from_the_machine_to_the_shelf_and_back(
         404, "no machine 'East'; there are South live",
     )  # fmt: skip
     assert life.post("/shelve", **south, until=until(-60.0)) == (
-        422, "shelving has to end later than now",
+        422, "shelving must end in the future",
     )  # fmt: skip
     assert life.post("/shelve", **south, until=until(8 * 86400.0)) == (
-        422, "an alarm may be shelved for 168 h at most",
+        422, "an alarm can be shelved for at most 168 h",
     )  # fmt: skip
     assert life.stored()["shelved_until_ns"] == end_ns
     # it ends by itself; the bore is no better, so that somebody has to take note again
@@ -339,10 +339,10 @@ def test_an_alarm_from_the_machine_to_the_shelf_and_back(
     fill(".shelve", "Grace", "Shelve", "60 min")
     see(browser, lambda: text(card, ".alarm-state").startswith("Alarm: shelved until"))
     summary.click()
-    fill(".shelve", "Hedy", "Take off the shelf")
+    fill(".shelve", "Hedy", "End shelving")
     alarm_is("unacknowledged")
     assert life.stored()["unshelved_by"] == "Hedy"
-    assert life.post("/unshelve", **south) == (409, "there was nothing on the shelf")
+    assert life.post("/unshelve", **south) == (409, "this machine is not shelved")
     assert browser.execute_script("return window.sameVisit")
 
 

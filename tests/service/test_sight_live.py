@@ -14,8 +14,8 @@ from typing import Any
 import pytest
 
 from borewarden.watcher.verdict import State
-from peers import Modbus, OpcUa, modbus_peer, opcua_peer
-from watched import Live, watched
+from peers import OpcUa, opcua_peer
+from watched import watched
 
 SPEED = 20.0
 HOUR = 3600.0  # s by which the pump's clock is behind, so that it never shows a time to come
@@ -100,7 +100,9 @@ NOTHING_USABLE = [
 
 
 @pytest.mark.parametrize(
-    ("fault", "said"), NOTHING_USABLE, ids=["-".join(map(str, f.values())) for f, _ in NOTHING_USABLE]
+    ("fault", "said"),
+    NOTHING_USABLE,
+    ids=["-".join(map(str, f.values())) for f, _ in NOTHING_USABLE],
 )
 async def test_from_the_start_and_then_repaired(
     controller: OpcUa,
@@ -116,5 +118,7 @@ async def test_from_the_start_and_then_repaired(
         await live.is_blind(said)
         controller.clear_faults()
         await live.is_seen()
-        await live.until(lambda: live.subjects[-1:] == ["North: The watcher sees the machine again"])
+        await live.until(
+            lambda: live.subjects[-1:] == ["North: The watcher sees the machine again"]
+        )
     assert len(live.subjects) == 2

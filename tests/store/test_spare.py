@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-
 from borewarden.model.bore import RESULT
+
 from borewarden.store import mails, outbox
 from borewarden.store.database import (
     open_store,

@@ -118,7 +118,7 @@ def _silence(source: Source, patience: float) -> str:
 async def _listen(machine: MachineSettings, patience: float) -> _Heard:
     """Take what the machine's collector yields until it is enough, or the link is down."""
     heard = _Heard()
-    source = machine.open_source()
+    source = machine.open_source(aside=True)
     try:
         async with asyncio.timeout(patience) as limit:
             async for received in source:

@@ -172,7 +172,7 @@ def _bore_note(verdict: Verdict) -> str:
 
 
 def _verdict_words(status: MachineStatus) -> dict[str, Any]:
-    """The verdict as it may be shown: with its age, and as no news, while nothing is seen."""
+    """The verdict as the page may show it: with its age, and greyed out, while nothing is seen."""
     verdict = status.verdict
     if status.is_seen:
         return {
@@ -211,7 +211,7 @@ def _link(status: MachineStatus, zone: str) -> str:
     if status.link is None:
         return "Link: not known yet"
     if status.link.connected:
-        return "Link: connected"
+        return f"Link: {status.link.reason}"
     return f"Link: down since {local_time(status.link.time_ns, zone)}, {status.link.reason}"
 
 
