@@ -382,6 +382,12 @@ TABLE = (
         "want a client's certificate",
     ),
     Plain(
+        "ConnectionError",
+        "client_id",
+        "",
+        "another program may use it too, such as a second watcher: give each its own client_id",
+    ),
+    Plain(
         "MqttCodeError",
         r"\[code:\d+\] (.+)",
         "the broker refuses: {0}",

@@ -154,26 +154,23 @@ async def _connected(source: MqttSource) -> AsyncIterator[aiomqtt.Client]:
             raise
         who = f"user {source.user!r} with this password" if source.user else "anybody without user"
         raise PermissionError(f"the broker {source.name} does not let in {who}") from None
-    except aiomqtt.MqttError as error:
-        if not isinstance(error.__context__, TimeoutError):
-            raise
-        words = f"the broker {source.name} did not answer within {source.timeout:g} s"
-        if source.tls and source.certificate is None:
-            words += "; does it ask for a certificate of ours?"
-        raise TimeoutError(words) from None
 
 
 def _tls_context(source: MqttSource) -> ssl.SSLContext:
     context = ssl.create_default_context(cafile=source.ca)
-    if source.certificate is not None:
-        try:
-            # without a password of its own, OpenSSL would ask for one at the terminal
-            context.load_cert_chain(source.certificate, source.private_key, password="")
-        except ssl.SSLError as error:
-            raise OSError(
-                f"{source.certificate} and {source.private_key} are not a certificate and its "
-                f"private key, in PEM and without a password ({error.reason or error})"
-            ) from None
+    if source.certificate is None:
+        return context
+    refused = ""
+    try:
+        # without a password of its own, OpenSSL would ask for one at the terminal
+        context.load_cert_chain(source.certificate, source.private_key, password="")
+    except ssl.SSLError as error:
+        refused = error.reason or str(error)
+    if refused:
+        raise OSError(
+            f"{source.certificate} and {source.private_key} are not a certificate and its private "
+            f"key, in PEM and without a password ({refused})"
+        )
     return context
 
 
@@ -184,11 +181,9 @@ async def _session(source: MqttSource, intake: _Intake) -> AsyncGenerator[Receiv
         intake.begin(clock.now(), await _subscribe(source, client))
         while True:
             wait = source.silence - (clock.now() - intake.newest_ns) * 1e-9
-            try:
-                message = await _next(client, wait)
-            except aiomqtt.MqttError:
-                brief = clock.now() - begun_ns < BRIEF * 1e9
-                raise ConnectionError(_closed(source, brief)) from None
+            is_lost, message = await _next(client, wait)
+            if is_lost:
+                raise ConnectionError(_closed(source, clock.now() - begun_ns < BRIEF * 1e9))
             step = clock.step()
             for state in clock_was_set(step, clock.now(), intake.rows, "this computer"):
                 intake.clock_was_set(step, clock.now())
@@ -201,20 +196,22 @@ async def _session(source: MqttSource, intake: _Intake) -> AsyncGenerator[Receiv
                 yield received
 
 
-async def _next(client: aiomqtt.Client, wait: float) -> aiomqtt.Message | None:
-    """The next message, or None after `wait` s. Raises MqttError if the connection is lost."""
+async def _next(client: aiomqtt.Client, wait: float) -> tuple[bool, aiomqtt.Message | None]:
+    """Whether the connection is lost, and the next message if one came within `wait` s."""
     try:
         async with asyncio.timeout(max(wait, 0.01)):
-            return await anext(client.messages)
+            return False, await anext(client.messages)
     except TimeoutError:
-        return None
+        return False, None
+    except aiomqtt.MqttError:
+        return True, None
 
 
-def _closed(source: MqttSource, brief: bool) -> str:
+def _closed(source: MqttSource, is_brief: bool) -> str:
     words = f"the broker {source.name} closed the connection"
-    if brief and source.client_id is not None:
+    if is_brief and source.client_id is not None:
         # it does so with the older of two clients of one name (MQTT 3.1.1, 3.1.4)
-        words += f"; does another program use the client_id {source.client_id!r}, too?"
+        words += f" of client_id {source.client_id!r}"
     return words
 
 
@@ -380,9 +377,7 @@ class _Intake:
         timed = self._arrivals.take(time_ns, now_ns, raw, self.rows.last_ns)
         if self._arrivals.refused_ns is not None:
             if now_ns - self._refused[0] >= TOLD_FOR * 1e9:
-                when = iso_time(self._arrivals.refused_ns, "UTC")
-                words = f"a message was dated {when}; its time of arrival is taken"
-                self._refused = now_ns, words
+                self._refused = now_ns, _refused_words(self._arrivals.refused_ns, now_ns)
             self._arrivals.refused_ns = None
         return timed
 
@@ -418,3 +413,11 @@ class _Intake:
                 silence = span_words(self._source.silence)
                 found.append(f"{name}: nothing on {self._source.topic_of(name)} for {silence}")
         return found
+
+
+def _refused_words(time_ns: int, now_ns: int) -> str:
+    when, ahead = iso_time(time_ns, "UTC"), span_words((time_ns - now_ns) * 1e-9)
+    return (
+        f"a message was dated {when}, {ahead} ahead of this computer's clock: its time of arrival "
+        "is taken"
+    )

@@ -17,6 +17,8 @@ from borewarden.base.times import EARLIEST, LATEST
 DECIMAL = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
 COMMA = re.compile(r"([+-]?)([0-9]+),([0-9]+)")
 INDEX = re.compile(r"\[([0-9]+)\]")
+GROUP = 3  # digits between two thousands separators
+LONGEST_WHOLE = 30  # digits of a time, and far more
 MISSING = object()
 NOT_OUR_DAYS = "the time is not one of 2000 to 2100"
 NOT_NUMBERS = {
@@ -80,7 +82,7 @@ def _number_of_text(text: str) -> tuple[float, str]:
     if (comma := COMMA.fullmatch(text)) is None:
         return math.nan, "text, not a number"
     sign, whole, rest = comma.groups()
-    if len(rest) == 3 and len(whole) <= 3 and not whole.startswith("0"):
+    if len(rest) == GROUP and len(whole) <= GROUP and not whole.startswith("0"):
         return math.nan, "a comma that may stand for decimals or for thousands"
     return _finite(float(f"{sign}{whole}.{rest}"))
 
@@ -98,7 +100,7 @@ def time(value: Any) -> tuple[int | None, str]:
         value = value.strip()
         if not DECIMAL.fullmatch(value):
             return _iso_time(value)
-        value = int(value) if value.isdecimal() and len(value) < 30 else float(value)
+        value = int(value) if value.isdecimal() and len(value) < LONGEST_WHOLE else float(value)
     found, _ = number(value)
     for factor in (10**9, 10**6, 10**3, 1):
         if EARLIEST <= found * factor <= LATEST:

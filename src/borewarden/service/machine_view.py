@@ -60,7 +60,9 @@ def sample_age() -> Age:
     came_in: dict[str, tuple[int, int]] = {}
 
     def age(status: MachineStatus, now_ns: int) -> float:
-        first = status.samples, min(status.last_sample_ns, now_ns)
+        # a machine that is seen has just sent one, whatever its clock says
+        last_ns = now_ns if status.is_seen else min(status.last_sample_ns, now_ns)
+        first = status.samples, last_ns
         count, since_ns = came_in.get(status.name, first)
         if status.samples != count:
             since_ns = now_ns
