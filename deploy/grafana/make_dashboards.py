@@ -262,7 +262,7 @@ def annotations(where: str) -> Json:
             "datasource": SOURCE,
             "enable": True,
             "hide": False,
-            "iconColor": colour,
+            "iconColor": colour.upper(),  # Grafana's schema takes no small letters here
             "query": query,
             "titleColumn": "",
             "textColumn": "reason",
@@ -608,7 +608,7 @@ def one_machine() -> Json:
         ),
         graph(
             "Step detector (likelihood ratio)",
-            "Log likelihood ratio of the likeliest step. At the threshold there is an alert; then it "
+            "Log likelihood ratio of the likeliest step. At the threshold it alerts, then "
             "stands still for 20 batches.",
             (12, 32, 12, 8),
             [
