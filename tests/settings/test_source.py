@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from borewarden.base.errors import BadInput
+from borewarden.collect.live import set_aside
 from borewarden.collect.modbus import ModbusSource
 from borewarden.collect.mqtt import MqttSource
 from borewarden.collect.opcua import OpcUaSource
@@ -127,6 +128,40 @@ def test_log_and_source_in_one_file_or_one_of_them(tmp_path: Path) -> None:
 def test_the_environment_beats_the_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("BOREWARDEN_SOURCE__PORT", "1502")
     assert load_machine(machine(tmp_path, MODBUS)).live_source().port == 1502
+
+
+def test_a_client_id_is_the_same_each_time_and_every_broker_takes_it(tmp_path: Path) -> None:
+    source = load_machine(machine(tmp_path, MQTT)).live_source()
+    assert isinstance(source, MqttSource)
+    assert source.client_id == load_machine(machine(tmp_path, MQTT)).live_source().client_id
+    assert source.client_id.isalnum()
+    assert len(source.client_id) <= 23  # MQTT 3.1.1, 3.1.3.1
+    assert source.is_kept
+    other = load_machine(machine(tmp_path, MQTT, ('"West live"', '"East live"'))).live_source()
+    assert other.client_id != source.client_id
+    stated = load_machine(
+        machine(tmp_path, MQTT, ("port = 1883", 'client_id = "hall-2"'))
+    ).live_source()
+    assert stated.client_id == "hall-2"
+
+
+def test_a_second_reader_does_not_take_the_place_of_the_first() -> None:
+    source = load_machine(CONFIG / "live" / "west-mqtt.toml").live_source()
+    assert set_aside(source).client_id is None
+    assert not set_aside(source).is_kept
+    modbus = load_machine(CONFIG / "live" / "north-modbus.toml").live_source()
+    assert set_aside(modbus) == modbus
+
+
+def test_certificates_are_beside_the_file(tmp_path: Path) -> None:
+    (tmp_path / "watcher.pem").touch()
+    (tmp_path / "watcher.key").touch()
+    stated = 'tls = true\ncertificate = "watcher.pem"\nprivate_key = "watcher.key"'
+    source = load_machine(machine(tmp_path, MQTT, ("port = 1883", stated))).live_source()
+    assert (source.certificate, source.private_key) == (
+        tmp_path / "watcher.pem",
+        tmp_path / "watcher.key",
+    )
 
 
 # -- secrets
@@ -288,6 +323,31 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
         (MQTT, "topic = ", "topik = ", "source.topik", ["'topic'"]),
         (MQTT, 'field = "pump.psi"', "", "source.pressure.field", ["is missing"]),
         (MQTT, "port = 1883", 'ca = "no.pem"', "source.ca", ["there is no file"]),
+        (
+            MQTT,
+            "lindgrat/west/pump",
+            "lindgrat/west/#/x",
+            "source.topic",
+            ["wildcard", "whole level"],
+        ),
+        (
+            MQTT,
+            'field = "pump.psi"',
+            'field = ""\ntopic = "$share/all/lindgrat/west"',
+            "source.topic",
+            ["shared"],
+        ),
+        (MQTT, "port = 1883", 'certificate = "machine.toml"', "source.certificate", ["together"]),
+        (
+            MQTT,
+            "port = 1883",
+            'certificate = "machine.toml"\nprivate_key = "machine.toml"',
+            "source.certificate",
+            ["TLS"],
+        ),
+        (MQTT, "port = 1883", 'ca = "machine.toml"', "source.ca", ["TLS"]),
+        (MQTT, "port = 1883", "qos = 3", "source.qos", ["0, 1 or 2"]),
+        (MQTT, "port = 1883", 'clock_tolerance = "2 h"', "source.clock_tolerance", ["2 min"]),
         (MQTT, "port = 1883", 'password = "x"', "source.password", ["must not be"]),
     ],
 )

@@ -26,6 +26,7 @@ Answer = Literal["yes", "NO", "no", "not proven"]  # "no" of what the watch can 
 
 BELOW_ZERO = -0.02  # of the rated pressure: a transducer's zero may be off so much
 ABOVE_RATED = 1.1  # of the rated pressure: its relief valve opens before
+ABSURD = 1e9  # in a unit that people read: too long to be written out
 TINY = 1.0  # Pa; no transducer shows less but not nought
 OVERSPEED = 1.1  # of the highest rate
 MOST_COUNTS = 1.5  # of the highest rate, and
@@ -307,7 +308,7 @@ def _pressure_shown(seen: _Seen, known: Floats) -> Finding:
             "NO",
             f": too little for the {strokes:.0f} strokes meanwhile; check unit, scale and place",
         )
-    if np.ptp(known) > 0.0 or len(known) < 2:
+    if np.ptp(known) > 0.0 or len(known) == 1:
         return Finding("yes", "")
     # a crank pump's may well look steady, rounded to what a panel shows
     if strokes >= STROKES and len(known) >= FROZEN_ROWS and seen.gate.flow_shows_jet:
@@ -356,4 +357,4 @@ def _in_words(name: str, values: Floats) -> str:
 
 
 def _figure(value: float, decimals: int) -> str:
-    return f"{value:.{decimals}f}" if abs(value) < 1e9 else f"{value:.2g}"
+    return f"{value:.{decimals}f}" if abs(value) < ABSURD else f"{value:.2g}"

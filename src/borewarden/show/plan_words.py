@@ -370,7 +370,7 @@ def prior_words() -> list[str]:
     """What is assumed of each material before any record, and its source."""
     return [
         f"{material}: {100.0 * prior.early:.0f} % fail early, the rest last {prior.life:g} h "
-        f"(median); {prior.source}"
+        f"at the median ({prior.source})"
         for material, prior in PRIORS.items()
     ]
 
