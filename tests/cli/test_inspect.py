@@ -246,7 +246,7 @@ def test_without_an_open_alert_it_is_a_routine_inspection(store: Path) -> None:
         store, "--by", "Ada", "--answer", "cut=good", "--note", "monthly", machine="West"
     )
     assert done.exit_code == 0, done.output
-    assert "no open alert; this is a routine inspection" in said(done)
+    assert "no open alert, so this is a routine inspection" in said(done)
     [found] = held(store).values()
     assert (found.finding, found.alert_ns) == (Finding.NOTHING_FOUND, None)
 

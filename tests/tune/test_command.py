@@ -53,7 +53,7 @@ def test_a_change_is_printed_and_written_but_never_applied(tmp_path: Path) -> No
     assert change in done.stdout
     said = plain(done.stdout)
     assert "1 day, 1 of them sound" in said
-    assert "3 settings; 30 chips of +8.0%" in said
+    assert "3 settings; 30 chips of +8.0 %" in said
     assert "Choice: batch_time 10 s. clearly faster" in said
     assert "the rate may still be up to" in said
     assert "Not applied" in said

@@ -106,7 +106,7 @@ def test_ranges_file(tmp_path: Path) -> None:
         ("[watch]\nbatch_time = []", "unknown setting"),
         ('[watch]\nlimit = "8 %"', "is not a list"),
         ("[watch]\nlimit = []", "is not a list"),
-        ("[pump]\nstroke = []", "no section of ranges"),
+        ("[pump]\nstroke = []", "not a section of ranges"),
         ("[watch", "broken TOML"),
     ):
         file.write_text(text)
