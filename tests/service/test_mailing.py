@@ -253,7 +253,7 @@ async def test_server_down_then_back_each_mail_once_and_in_order(
     server.down()
     happens(store, *["North"] * 3)
     async with mailing(store, mail_settings(server.port)) as health:
-        await until(lambda: "Connect" in health.troubles().get("mail", ""))
+        await until(lambda: "connection refused" in health.troubles().get("mail", ""))
     happens(store, *["North"] * 2)
     with open_store(store) as connection:
         queued = [
