@@ -260,9 +260,9 @@ def test_what_ails_the_watcher():
     status = replace(Machine(NORTH, INTENSIFIER).status, blind_after=60.0)
     up, down = (LinkState(now, is_up, "no answer") for is_up in (True, False))
 
-    def trouble(sight, link=up, kept_ns=now):
-        told = replace(status, sight=sight, link=link, last_sample_ns=kept_ns)
-        return health_troubles({NORTH: told}, sample_age(), now).get(NORTH)
+    def trouble(sight, link=up, age=0.0):
+        told = replace(status, sight=sight, link=link)
+        return health_troubles({NORTH: told}, lambda *_: age, now).get(NORTH)
 
     here = time.monotonic()
     since = local_time(now, "Europe/Vienna")
@@ -280,7 +280,7 @@ def test_what_ails_the_watcher():
         f"No usable reading since {since}. Pressure: BadSensorFailure. Stroke rate: no value. "
         "Stroke counter: jumps."
     )
-    assert trouble(lately, kept_ns=now - 90 * 10**9) == "Readings come in, but none is stored."
+    assert trouble(lately, age=90.0) == "Readings come in, but none is stored."
     assert set(health_troubles({}, sample_age(), now)) == {""}
 
 
@@ -850,11 +850,13 @@ def test_links_samples_and_hostile_names(browser, shop):
     assert "no answer within the time-out" in text(odd, ".link")
     assert odd.find_elements("css selector", "h2 b") == []
     # another set of machines after a restart of the service
-    old_ns = time.time_ns() - 300 * 10**9
-    shop.statuses["West"] = replace(shop.statuses[NORTH], name="West", last_sample_ns=old_ns)
+    sight = SightStatus(usable=time.monotonic() - 300.0)
+    shop.statuses["West"] = replace(
+        shop.statuses[NORTH], name="West", sight=sight, blind_after=60.0
+    )
     see(browser, lambda: len(browser.find_elements("css selector", ".card")) == 3)
-    see(browser, lambda: "No sample for 5 min" in text(machine_card(browser, 2), ".stale"))
-    assert text(machine_card(browser, 0), ".stale") == ""
+    see(browser, lambda: "No usable reading since" in text(machine_card(browser, 2), ".blind"))
+    assert text(machine_card(browser, 0), ".blind") == ""
     assert severe(browser) == []
 
 
