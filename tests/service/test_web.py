@@ -280,7 +280,10 @@ def test_what_ails_the_watcher():
         f"No usable reading since {since}. Pressure: BadSensorFailure. Stroke rate: no value. "
         "Stroke counter: jumps."
     )
-    assert trouble(lately, kept_ns=now - 600 * 10**9) == "Readings come in, but none is stored."
+    age, seen = sample_age(), {NORTH: replace(status, sight=lately, link=up)}
+    assert health_troubles(seen, age, now) == {}
+    later = health_troubles(seen, age, now + 120 * 10**9)  # and no sample more was kept
+    assert later == {NORTH: "Readings come in, but none is stored."}
     assert set(health_troubles({}, sample_age(), now)) == {""}
 
 
