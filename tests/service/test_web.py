@@ -260,9 +260,9 @@ def test_what_ails_the_watcher():
     status = replace(Machine(NORTH, INTENSIFIER).status, blind_after=60.0)
     up, down = (LinkState(now, is_up, "no answer") for is_up in (True, False))
 
-    def trouble(sight, link=up, age=0.0):
+    def trouble(sight, link=up):
         told = replace(status, sight=sight, link=link)
-        return health_troubles({NORTH: told}, lambda *_: age, now).get(NORTH)
+        return health_troubles({NORTH: told}, sample_age(), now).get(NORTH)
 
     here = time.monotonic()
     since = local_time(now, "Europe/Vienna")
@@ -280,7 +280,10 @@ def test_what_ails_the_watcher():
         f"No usable reading since {since}. Pressure: BadSensorFailure. Stroke rate: no value. "
         "Stroke counter: jumps."
     )
-    assert trouble(lately, age=90.0) == "Readings come in, but none is stored."
+    age, seen = sample_age(), {NORTH: replace(status, sight=lately, link=up)}
+    assert health_troubles(seen, age, now) == {}
+    later = health_troubles(seen, age, now + 120 * 10**9)  # and no sample more was kept
+    assert later == {NORTH: "Readings come in, but none is stored."}
     assert set(health_troubles({}, sample_age(), now)) == {""}
 
 
