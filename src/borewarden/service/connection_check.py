@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from dataclasses import replace
 from typing import NamedTuple
 
 import aiosmtplib
@@ -101,7 +102,7 @@ async def reach_influx(settings: InfluxSettings) -> Reached:
 async def reach_mail(settings: MailSettings) -> Reached:
     """Connect to the mail server and log in; nothing is sent."""
     try:
-        async with connected(settings) as server:
+        async with connected(replace(settings, timeout=PATIENCE)) as server:
             await server.noop()
     except (aiosmtplib.SMTPException, OSError) as error:
         return Reached("mail", False, plain_reason(error))

@@ -6,10 +6,10 @@ import sqlite3
 import time
 from dataclasses import replace
 
-from borewarden.alert import delivery
 from borewarden.alert.alarm import SIGHT_ALARM, Alarm, AlarmSettings, AlarmState, Notice
 from borewarden.base.times import local_time
 from borewarden.physics.pump import Intensifier
+from borewarden.service.health import Health
 from borewarden.service.messages import (
     Acknowledgement,
     Block,
@@ -23,7 +23,7 @@ from borewarden.service.messages import (
 from borewarden.service.status import MachineStatus
 from borewarden.show import mail
 from borewarden.show.figures import bore_figure
-from borewarden.store import influx, outbox
+from borewarden.store import influx, mails, outbox
 from borewarden.store.database import read_alarm, read_table, write_alarm
 from borewarden.store.inspections import inspections, newest_inspection_entry
 from borewarden.watcher.verdict import STATES, State, Verdict
@@ -32,6 +32,7 @@ from borewarden.watcher.watcher import Learned
 SILENCE = 120.0  # s without a sample on a standing connection: the watcher is blind
 SHOWN_NS = 8 * 3600 * 10**9  # in the figure of a mail
 LINES = 1000  # of batches in one payload
+NOT_STORED = "Not stored: the watcher can't write to its disk, and mails this straight from memory"
 OUTBOX_BYTES = 2 * 1024**3  # a month of samples of some ten machines at 1 Hz
 
 
@@ -51,6 +52,7 @@ class Effects:
         *,
         to_influx: bool,
         to_mail: bool,
+        health: Health | None = None,
     ) -> None:
         self.statuses = statuses
         self.to_influx = to_influx
@@ -63,7 +65,10 @@ class Effects:
         self.sight_alarm = sight_alarm
         self.alarms: dict[tuple[str, str], Alarm] = {}
         self.written: dict[tuple[str, str], Alarm] = {}
-        self.undone = False
+        self.kept: dict[tuple[str, str], Alarm] = {}  # as of the last transaction that was kept
+        self.touched: set[tuple[str, str]] = set()  # since then
+        self.seen: list[int] = []  # mails that somebody has seen were not delivered, since then
+        self.health = health or Health()
         self.inspections_to = 0  # the newest entry that was looked at
         self.to_say: set[str] = set()
         self._read_alarms(connection)
@@ -71,9 +76,6 @@ class Effects:
 
     def _read_alarms(self, connection: sqlite3.Connection) -> None:
         """Take all alarms as they are kept."""
-        self.written.clear()
-        self.undone = False
-        self.inspections_to = 0
         for name in self.statuses:
             for alarm in (
                 Alarm(name, self.bore_alarm),
@@ -83,23 +85,37 @@ class Effects:
                 if kept is not None:
                     alarm = Alarm.from_json(kept, alarm.settings)
                 self.alarms[name, alarm.about] = alarm
+                self.kept[name, alarm.about] = replace(alarm)
             self.to_say.add(name)
+
+    def _ended(self, kept: bool) -> None:
+        """Tell what was kept; else go back, since the blocks will come again.
+
+        Without that, the alarms would take for told what was told in vain.
+        """
+        for key in self.touched:
+            if kept:
+                self.kept[key] = replace(self.alarms[key])
+            else:
+                self.alarms[key] = replace(self.kept[key])
+                self.written.pop(key, None)
+        if kept:
+            for number in self.seen:
+                self.health.undelivered.pop(number, None)
+            self._say()
+        else:
+            self.inspections_to = 0
+        self.touched.clear()
+        self.seen.clear()
 
     def __call__(self, connection: sqlite3.Connection, block: Block) -> None:
         """Write what belongs to `block`, in the transaction that is open on `connection`.
 
         `Ended`, which comes after it, writes nothing.
         """
-        if isinstance(block, Ended):
-            self.undone = not block.kept
-            if block.kept:
-                self._say()
-            return
-        if self.undone:
-            # the alarms have gone on by blocks that are not kept and come again now: without
-            # this, they would take them for told already, and the mail would be lost
-            self._read_alarms(connection)
         match block:
+            case Ended(kept):
+                self._ended(kept)
             case Kept():
                 self._kept(connection, block)
             case Judged():
@@ -117,6 +133,9 @@ class Effects:
                     alarm = self.alarms[machine, about]
                     alarm.acknowledge(time.time_ns(), by)
                     self._told(connection, alarm, [])
+                seen = self.health.undelivered_of(machine)
+                mails.see(connection, machine, seen, by, time.time_ns())
+                self.seen += seen
             case Shelving(machine, by, time_ns, until_ns):
                 for about in ("bore", "sight"):
                     alarm = self.alarms[machine, about]
@@ -133,8 +152,9 @@ class Effects:
                     self._time_passed(connection, machine)
 
     def has_open(self, machine: str) -> bool:
-        """Whether the machine has an alarm that nobody has acknowledged."""
-        return any(not self.alarms[machine, about].acknowledged for about in ("bore", "sight"))
+        """Whether the machine has an alarm or an undelivered mail that nobody has acknowledged."""
+        is_open = any(not self.alarms[machine, about].acknowledged for about in ("bore", "sight"))
+        return is_open or bool(self.health.undelivered_of(machine))
 
     def is_shelved(self, machine: str) -> bool:
         """Whether an alarm of the machine is shelved."""
@@ -228,6 +248,7 @@ class Effects:
         # the clock alone moves at every beat; to write that down would only wear the disk
         now = replace(alarm, now_ns=None, ration=0.0)
         key = (alarm.machine, alarm.about)
+        self.touched.add(key)
         if notices or now != self.written.get(key):
             write_alarm(connection, alarm.machine, alarm.about, alarm.to_json())
             self.written[key] = now
@@ -236,12 +257,14 @@ class Effects:
             return
         for notice in notices:
             message = self._message(connection, notice)
-            outbox.put(connection, delivery.SINK, notice.kind, notice.time_ns, message)
+            mails.put(connection, notice.machine, notice.kind, notice.time_ns, message)
 
     def _message(self, connection: sqlite3.Connection, notice: Notice) -> bytes:
         status = self.statuses[notice.machine]
         verdict = self.verdicts[notice.machine]
         figure = None
+        if connection is self.health.keeping.spare:
+            notice = replace(notice, reason=f"{notice.reason}. {NOT_STORED}")
         if notice.about == "bore" and verdict.state is not State.LEARNING:
             # the verdict belongs to the state that is told
             if notice.state is verdict.state:

@@ -69,10 +69,13 @@ def sample_age() -> Age:
     return age
 
 
-def card(status: MachineStatus, age: float) -> dict[str, Any]:
+def card(
+    status: MachineStatus, age: float, undelivered: str = "", is_stored: bool = True
+) -> dict[str, Any]:
     """All words of one machine's card; an empty text is one that is not shown.
 
-    `age` is how long ago its newest sample came in, s.
+    `age` is how long ago its newest sample came in, s; `undelivered` words on mails that nobody
+    got; `is_stored`: whether what is shown is on disk.
     """
     verdict, link, zone = status.verdict, status.link, status.time_zone
     learned = math.isfinite(verdict.discharge_coefficient)
@@ -104,9 +107,10 @@ def card(status: MachineStatus, age: float) -> dict[str, Any]:
         "link_state": "unknown" if link is None else "up" if link.connected else "down",
         "sample": f"newest sample {age_words(age)} ago" if status.last_sample_ns else "no sample",
         "phase": status.phase,
-        "alarm": _alarm(status),
+        "alarm": _alarm(status) + " (not stored)" * (not is_stored),
+        "undelivered": undelivered,
         "inspection": status.inspection,
-        "open": is_unacknowledged(status),
+        "open": is_unacknowledged(status) or undelivered != "",
         "shelved": status.shelved_until_ns is not None,
         "causes": [
             {

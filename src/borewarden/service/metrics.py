@@ -16,6 +16,8 @@ from prometheus_client.core import (
 )
 from prometheus_client.registry import Collector
 
+from borewarden.service.health import Health
+from borewarden.service.health_metrics import health_families
 from borewarden.service.machine_view import is_unacknowledged
 from borewarden.service.status import MachineStatus
 from borewarden.store.outbox import Backlog
@@ -48,12 +50,18 @@ def metrics_text(
     statuses: Mapping[str, MachineStatus],
     newest: Mapping[str, Mapping[str, Any]],
     backlogs: Mapping[str, Backlog],
+    health: Health,
 ) -> bytes:
     """All metrics as Prometheus text.
 
     `newest` holds the newest batch of each machine, if known, `backlogs` the outbox by sink.
     """
-    return generate_latest(_Families([*_families(statuses, newest), *_outbox_families(backlogs)]))
+    families = [
+        *_families(statuses, newest),
+        *_outbox_families(backlogs),
+        *health_families(health, statuses),
+    ]
+    return generate_latest(_Families(families))
 
 
 def _outbox_families(backlogs: Mapping[str, Backlog]) -> list[Metric]:

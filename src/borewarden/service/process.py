@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import functools
 import os
 import signal
 import socket
@@ -16,16 +15,17 @@ from typing import Any
 
 import structlog
 
-from borewarden.alert import delivery
 from borewarden.collect.link import Received
 from borewarden.service.effects import Effects
+from borewarden.service.health import Health
+from borewarden.service.mailing import Mailing
 from borewarden.service.messages import Acknowledgement, Queue, Shelving
 from borewarden.service.status import MachineStatus
 from borewarden.service.watch import watch
 from borewarden.service.web import page_app, serve_when_free
 from borewarden.settings import MachineSettings
 from borewarden.settings.service import ServiceSettings
-from borewarden.store import influx, outbox
+from borewarden.store import influx, mails
 
 log = structlog.get_logger("borewarden")
 
@@ -63,6 +63,7 @@ async def run(
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop.set)
     beside: list[asyncio.Task[Any]] = []
+    health = Health()
 
     def start(name: str, work: Coroutine[Any, Any, Any]) -> None:
         task = asyncio.create_task(work, name=name)
@@ -79,7 +80,9 @@ async def run(
             service.sight_alarm_settings(),
             to_influx=service.influx is not None,
             to_mail=service.mail is not None,
+            health=health,
         )
+        health.undelivered.update(mails.undelivered(connection))
 
         async def acknowledge(machine: str, by: str) -> bool:
             if machine not in statuses or not effects.has_open(machine):
@@ -106,14 +109,21 @@ async def run(
                 shelve,
                 longest_shelving=service.alarm.longest_shelving,
                 hosts=[service.page.host],
+                health=health,
             )
             start("page", serve_when_free(app, service.page.host, service.page.port))
         if service.influx is not None:
-            start("influx", influx.forward(store, service.influx_settings()))
+            start(
+                "influx",
+                influx.forward(
+                    store,
+                    service.influx_settings(),
+                    report=health.report(influx.SINK),
+                    refused=health.refused(influx.SINK),
+                ),
+            )
         if service.mail is not None:
-            settings = service.mail_settings()
-            drain = functools.partial(outbox.drain, store, limit=1, max_age=settings.expire_after)
-            start("mail", delivery.forward_mail(drain, settings))
+            start("mail", Mailing(store, service.mail_settings(), health).run())
         start("watchdog", feed_watchdog())
         notify("READY=1")
         log.info("watching", machines=list(statuses), store=str(store))
@@ -122,7 +132,9 @@ async def run(
     def restoring(machine: str) -> None:
         notify(f"EXTEND_TIMEOUT_USEC={RESTORE_TIME * 1_000_000}\nSTATUS=restoring {machine}")
 
-    watching = asyncio.create_task(watch(machines, store, sources, started, restoring))
+    watching = asyncio.create_task(
+        watch(machines, store, sources, started, restoring, health.keeping)
+    )
     stopping = asyncio.create_task(stop.wait())
     await asyncio.wait({watching, stopping}, return_when=asyncio.FIRST_COMPLETED)
     notify("STOPPING=1")

@@ -14,10 +14,10 @@ from borewarden.watcher.verdict import Verdict
 class MachineStatus:
     """One machine under watch. SI; times ns since 1970 UTC.
 
-    `samples` counts what was kept since the start of the service, `last_sample_ns` is the newest
-    of them, `phase` that sample's phase by name, `alarm` the state of its alarm in the words of
-    ISA-18.2, `shelved_until_ns` when its shelving ends if it is shelved, `link` the newest news of
-    the connection.
+    `samples` counts what was taken in since the start of the service (whether all of it is on disk,
+    `health.Keeping` says), `last_sample_ns` is the newest of them, `phase` that sample's phase by
+    name, `alarm` the state of its alarm in the words of ISA-18.2, `shelved_until_ns` when its
+    shelving ends if it is shelved, `link` the newest news of the connection.
     """
 
     name: str

@@ -28,6 +28,7 @@ from borewarden.base.samples import Samples, rows
 from borewarden.collect.link import LinkState, Received
 from borewarden.jewels.fitting import FittedSet, Fitting, fitted_sets, stale_since
 from borewarden.jewels.jewel import Jewel
+from borewarden.service.health import Keeping
 from borewarden.service.messages import (
     Judged,
     Kept,
@@ -183,7 +184,7 @@ async def follow_register(store: Path, machines: list[Followed], queue: Queue) -
                 for machine in machines:
                     await take_over(machine, newest, register, queue)
                 seen = newest
-        except sqlite3.OperationalError as failed:  # locked by someone for long; next time, then
+        except sqlite3.DatabaseError as failed:  # locked for long, full, damaged: next time, then
             log.error("register", failed=str(failed))
         await asyncio.sleep(LOOK)
 
@@ -227,13 +228,14 @@ async def watch(
     sources: Mapping[str, AsyncGenerator[Received, None]],
     started: Started = lambda connection, statuses, queue: lambda connection, block: None,
     restoring: Callable[[str], None] = lambda machine: None,
+    keeping: Keeping | None = None,
 ) -> None:
     """Follow `machines` until every source ends or the task is cancelled; then keep the rest.
 
     `sources` by the machine's name. `restoring` hears of each machine before its stored samples are
     learned again, which may take minutes. `started` is told the live statuses once all machines are
     restored, may put blocks of its own on the queue, and returns what is to run inside each
-    transaction that keeps a block.
+    transaction that keeps a block. `keeping` is told how it goes with the disk.
     """
     with open_store(store, any_thread=True) as connection:
         with suppress(sqlite3.OperationalError), transaction(connection):
@@ -261,7 +263,7 @@ async def watch(
         effects = started(connection, statuses, queue)
         async with asyncio.TaskGroup() as tasks:
             # if the writer fails there is no use in receiving: the group ends with its error
-            writer = tasks.create_task(keep(connection, queue, statuses, effects))
+            writer = tasks.create_task(keep(connection, queue, statuses, effects, keeping))
             clock = tasks.create_task(beat(queue))
             register = tasks.create_task(follow_register(store, [*followed.values()], queue))
             following = [

@@ -42,6 +42,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from borewarden.alert.alarm import AlarmSettings
 from borewarden.base.times import local_time
 from borewarden.inspection.cautions import CAUTIONS
+from borewarden.service.health import Health
 from borewarden.service.machine_view import (
     STALE_AFTER,
     Age,
@@ -105,6 +106,7 @@ def page_app(
     shelve: Shelve,
     longest_shelving: float = AlarmSettings.longest_shelving,
     hosts: Sequence[str] = (),
+    health: Health | None = None,
 ) -> Starlette:
     """The application. `statuses` is read anew for each answer; the service keeps it up to date.
 
@@ -113,15 +115,16 @@ def page_app(
     then, or takes off the shelf (None), and says whether there was anything to take off; it raises
     ValueError if the end can't be that one. `longest_shelving`, s, is the longest time offered.
     `hosts` are names, besides those of loopback, under which the page may be asked for, say behind
-    a reverse proxy of the shop.
+    a reverse proxy of the shop. `health` is what the watcher knows of itself, also kept up to date.
     """
     age = sample_age()
+    own = health or Health()
 
     async def show(request: Request) -> Response:
         return HTMLResponse(_page_text(longest_shelving), headers={"cache-control": "no-cache"})
 
     async def events(request: Request) -> Response:
-        stream = _events(store, statuses, age, request.app.state.stopping)
+        stream = _events(store, statuses, age, own, request.app.state.stopping)
         return StreamingResponse(
             stream, media_type="text/event-stream", headers={"cache-control": "no-store"}
         )
@@ -145,18 +148,21 @@ def page_app(
             {
                 "machines": {name: _status(each) for name, each in statuses.items()},
                 "outbox": {sink: backlog._asdict() for sink, backlog in outbox.items()},
+                "service": own.as_json(),
             }
         )
 
-    async def health(request: Request) -> Response:
-        troubles = health_troubles(statuses, age, time.time_ns())
-        return _json({"healthy": not troubles, "troubles": troubles}, 503 if troubles else 200)
+    async def health_of_all(request: Request) -> Response:
+        troubles, its_own = health_troubles(statuses, age, time.time_ns()), own.troubles()
+        is_well = not troubles and not its_own
+        told = {"healthy": is_well, "troubles": troubles, "service": its_own}
+        return _json(told, 200 if is_well else 503)
 
     async def metrics(request: Request) -> Response:
         newest = await asyncio.to_thread(_newest_batches, store, list(statuses))
         outbox = await asyncio.to_thread(_backlogs, store)
         return Response(
-            metrics_text(statuses, newest, outbox),
+            metrics_text(statuses, newest, outbox, own),
             media_type="text/plain; version=0.0.4; charset=utf-8",
         )
 
@@ -188,7 +194,7 @@ def page_app(
             Route("/events", events),
             Route("/history", past),
             Route("/status", status_of_all),
-            Route("/healthz", health),
+            Route("/healthz", health_of_all),
             Route("/metrics", metrics),
             Route("/acknowledge", take_note, methods=["POST"]),
             Route("/shelve", put_on_the_shelf, methods=["POST"]),
@@ -294,16 +300,22 @@ async def _plotly(request: Request) -> Response:
 
 
 async def _events(
-    store: Path, statuses: Statuses, age: Age, stopping: asyncio.Event
+    store: Path, statuses: Statuses, age: Age, health: Health, stopping: asyncio.Event
 ) -> AsyncIterator[str]:
     """Server-sent events: all cards at once, and the batches that are new since the last event."""
     after: dict[str, int] = {}
     yield "retry: 2000\n\n"
     while not stopping.is_set():
         now_ns = time.time_ns()
-        cards = [card(status, age(status, now_ns)) for status in statuses.values()]
-        told = {"cards": cards, "now_ms": now_ns // 10**6}
-        told |= await asyncio.to_thread(_add_stored, store, list(statuses.values()), cards, after)
+        is_stored = not health.keeping.failed
+        cards = [
+            card(status, age(status, now_ns), health.undelivered_words(name), is_stored)
+            for name, status in statuses.items()
+        ]
+        stored = await asyncio.to_thread(_add_stored, store, list(statuses.values()), cards, after)
+        problem = f"{health.keeping.trouble()} {stored['problem']}".strip()
+        aside = f"{health.outage_words()} {stored['aside']}".strip()
+        told = {"cards": cards, "now_ms": now_ns // 10**6, "problem": problem, "aside": aside}
         yield f"event: cards\ndata: {_dumps(told)}\n\n"
         try:
             await asyncio.wait_for(stopping.wait(), EVENT_INTERVAL)

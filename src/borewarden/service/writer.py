@@ -1,4 +1,8 @@
-"""The one task that writes: all that waits in one transaction, then it is told."""
+"""The one task that writes: all that waits in one transaction, then it is told.
+
+While the disk can't be written, the same goes into a store in memory, is told from there at once
+as not stored, and is poured into the store on disk as soon as that takes it.
+"""
 
 from __future__ import annotations
 
@@ -11,6 +15,7 @@ import structlog
 
 from borewarden.base.samples import samples_of
 from borewarden.gate.batch import Phase
+from borewarden.service.health import Keeping
 from borewarden.service.messages import (
     Block,
     Effects,
@@ -20,6 +25,7 @@ from borewarden.service.messages import (
     Queue,
 )
 from borewarden.service.status import MachineStatus
+from borewarden.store import outbox, spare
 from borewarden.store.database import (
     judge_anew,
     transaction,
@@ -32,6 +38,7 @@ log = structlog.get_logger()
 
 LATENCIES = 1000  # kept for the quantiles
 TOGETHER = 0.02  # s in which blocks are waited for, to be kept in one transaction
+FIRST_PAUSE, LONGEST_PAUSE = 0.5, 30.0  # s from one attempt to write the disk to the next
 
 
 async def keep(
@@ -39,45 +46,141 @@ async def keep(
     queue: Queue,
     statuses: dict[str, MachineStatus],
     effects: Effects,
+    keeping: Keeping | None = None,
 ) -> None:
-    """Write what is handed over, all that waits in one transaction; retry while the disk can't."""
-    while True:
-        waiting = [await queue.get()]
-        await asyncio.sleep(TOGETHER)
-        while not queue.empty():
-            waiting.append(queue.get_nowait())
-        wait = 0.5
+    """Write what is handed over, all that waits in one transaction.
+
+    `keeping` tells how that goes. `queue.join` waits for what is on disk.
+    """
+    keeping = keeping or Keeping()
+    keeping.newest_id = outbox.newest_id(connection)
+    held, pause, retry_at = 0, FIRST_PAUSE, 0.0  # blocks that only the memory has
+    try:
+        while True:
+            waiting = await _next(queue, None if keeping.spare is None else retry_at)
+            if keeping.spare is None or time.monotonic() >= retry_at:
+                failed = await _on_disk(connection, waiting, effects, keeping)
+                if failed is not None and (given_up := _give_up_judging(waiting, failed)):
+                    for _ in range(given_up):
+                        queue.task_done()
+                    failed = await _on_disk(connection, waiting, effects, keeping)
+                if failed is None:
+                    _tell(statuses, waiting)
+                    effects(connection, Ended(True))
+                    for _ in range(held + len(waiting)):
+                        queue.task_done()
+                    held, pause = 0, FIRST_PAUSE
+                    continue
+                log.error("store", failed=str(failed), in_memory=keeping.samples, retry_s=pause)
+                retry_at = time.monotonic() + pause
+                pause = min(2.0 * pause, LONGEST_PAUSE)
+            else:
+                for _ in range(_give_up_judging(waiting, sqlite3.OperationalError(keeping.failed))):
+                    queue.task_done()
+            await _in_memory(waiting, effects, keeping)
+            _tell(statuses, waiting)
+            assert keeping.spare is not None
+            effects(keeping.spare, Ended(True))
+            held += len(waiting)
+    finally:
+        if keeping.samples:
+            log.error("store", lost_at_the_end=keeping.samples, failed=keeping.failed)
+
+
+async def _next(queue: Queue, until: float | None) -> list[Block]:
+    """What waits, or what comes next; nothing if that is not before `until`, `time.monotonic`."""
+    waiting = []
+    try:
+        async with asyncio.timeout(None if until is None else until - time.monotonic()):
+            waiting.append(await queue.get())
+    except TimeoutError:
+        return []
+    await asyncio.sleep(TOGETHER)
+    while not queue.empty():
+        waiting.append(queue.get_nowait())
+    return waiting
+
+
+async def _on_disk(
+    connection: sqlite3.Connection, waiting: list[Block], effects: Effects, keeping: Keeping
+) -> sqlite3.DatabaseError | None:
+    """Keep what the memory holds and what waits; returns why that failed, if it did."""
+    keeping.asked_at = time.monotonic()
+    try:
+        async with keeping.turn:
+            written = asyncio.to_thread(_write, connection, waiting, effects, keeping.spare)
+            keeping.newest_id = await written
+            if keeping.spare is not None:
+                log.info("store", works="again", samples_from_memory=keeping.samples)
+                keeping.spare.close()
+                keeping.spare, keeping.failed, keeping.samples = None, "", 0
+    except sqlite3.DatabaseError as failed:
+        effects(connection, Ended(False))
+        keeping.since_ns = keeping.since_ns if keeping.failed else time.time_ns()
+        keeping.failed = str(failed)
+        return failed
+    finally:
+        keeping.asked_at = None
+    return None
+
+
+async def _in_memory(waiting: list[Block], effects: Effects, keeping: Keeping) -> None:
+    """Keep what waits in the store in memory, whose older samples make room if it is full."""
+    async with keeping.turn:
+        if keeping.spare is None:
+            keeping.spare = spare.open_spare(keeping.newest_id)
         while True:
             try:
-                await asyncio.to_thread(_write, connection, waiting, effects)
+                await asyncio.to_thread(_write, keeping.spare, waiting, effects)
                 break
-            except sqlite3.OperationalError as failed:  # disk full, or locked by someone
-                log.error("store", failed=str(failed), waiting=len(waiting), retry_s=wait)
-                effects(connection, Ended(False))
-                await asyncio.sleep(wait)
-                wait = min(2.0 * wait, 30.0)
-        for block in waiting:
-            if isinstance(block, Kept):
-                tell(statuses[block.machine], block)
-            elif isinstance(block, Judged):
-                tell_anew(statuses[block.machine], block)
-        effects(connection, Ended(True))
-        for _ in waiting:
-            queue.task_done()
+            except sqlite3.OperationalError:
+                effects(keeping.spare, Ended(False))
+                if not (lost := spare.make_room(keeping.spare)):
+                    raise
+                keeping.samples -= lost
+                keeping.lost += lost
+                log.error("store", lost_for_want_of_memory=lost, failed=keeping.failed)
+    keeping.samples += sum(len(b.samples.time_ns) for b in waiting if isinstance(b, Kept))
+
+
+def _give_up_judging(waiting: list[Block], failed: sqlite3.DatabaseError) -> int:
+    """Take what is to be judged anew out of `waiting`: it takes a store, and comes again.
+
+    Returns how many that were. Whoever asked for it hears why.
+    """
+    given_up = [block for block in waiting if isinstance(block, Judged)]
+    waiting[:] = [block for block in waiting if not isinstance(block, Judged)]
+    for block in given_up:
+        if not block.done.done():
+            block.done.set_exception(sqlite3.OperationalError(str(failed)))
+    return len(given_up)
 
 
 def _write(
     connection: sqlite3.Connection,
     waiting: list[Block],
     effects: Effects,
-) -> None:
+    poured: sqlite3.Connection | None = None,
+) -> int:
+    """Returns the newest id in the outbox."""
     with transaction(connection):
+        if poured is not None:
+            spare.pour(poured, connection)
         for block in waiting:
             if isinstance(block, Kept):
                 write_learned(connection, block.machine, block.samples, block.learned)
             elif isinstance(block, Judged):
                 judge(connection, block)
             effects(connection, block)
+        return outbox.newest_id(connection)
+
+
+def _tell(statuses: dict[str, MachineStatus], waiting: list[Block]) -> None:
+    for block in waiting:
+        if isinstance(block, Kept):
+            tell(statuses[block.machine], block)
+        elif isinstance(block, Judged):
+            tell_anew(statuses[block.machine], block)
 
 
 def judge(connection: sqlite3.Connection, block: Judged) -> None:

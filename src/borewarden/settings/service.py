@@ -13,7 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr, model_validator
 from pydantic_settings import (
     PydanticBaseSettingsSource,
     SecretsSettingsSource,
@@ -73,11 +73,21 @@ class PageSection(_Section):
 
 
 class InfluxSection(_Section):
-    """An InfluxDB 2 write API."""
+    """A write API of InfluxDB 2, or of InfluxDB 1."""
 
     url: Annotated[str, AfterValidator(_web_address)] = Field(examples=['"http://127.0.0.1:8086"'])
-    org: Name = Field(examples=['"shop"'])
     bucket: Name = Field(examples=['"bores"'])
+    org: Name | None = Field(default=None, examples=['"shop"'])
+    api: Literal["v1", "v2"] = "v2"
+    user: Name | None = None
+
+    @model_validator(mode="after")
+    def _check(self) -> InfluxSection:
+        if self.api == "v2" and self.org is None:
+            raise bad_value("there is no org", 'give the organisation, or api = "v1"')
+        if self.api == "v2" and self.user is not None:
+            raise bad_value("a user belongs to api v1", "leave it out: the token is enough")
+        return self
 
 
 class MailSection(_Section):
@@ -136,7 +146,9 @@ class ServiceSettings(FileSettings):
         if self.influx is None:
             raise ValueError("no [influx] in the service's settings")
         token = self.influx_token or SecretStr("")
-        return InfluxSettings(**self.influx.model_dump(), token=token)
+        stated = self.influx.model_dump(exclude={"org", "user"})
+        org, user = self.influx.org or "", self.influx.user or ""
+        return InfluxSettings(**stated, org=org, user=user, token=token)
 
     def mail_settings(self) -> MailSettings:
         """Whom to write to. Raises ValueError if there is no [mail]."""

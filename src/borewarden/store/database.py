@@ -93,7 +93,15 @@ CREATE TRIGGER IF NOT EXISTS outbox_out AFTER DELETE ON outbox BEGIN
     UPDATE outbox_size SET payloads = payloads - 1, bytes = bytes - length(old.payload)
     WHERE sink = old.sink;
 END;
+CREATE TABLE IF NOT EXISTS mail (
+    id INTEGER PRIMARY KEY, machine TEXT NOT NULL, seen_by TEXT, seen_ns INTEGER
+);
+CREATE TABLE IF NOT EXISTS mail_copy (
+    id INTEGER NOT NULL, recipient TEXT NOT NULL, refused TEXT,
+    PRIMARY KEY (id, recipient)
+) WITHOUT ROWID;
 """
+TABLES = SCHEMA + REGISTER + INSPECTIONS
 
 
 @contextmanager
@@ -112,7 +120,7 @@ def open_store(path: Path, any_thread: bool = False) -> Iterator[sqlite3.Connect
         version = _check_version(path, connection)  # before anything is changed
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
-        connection.executescript(SCHEMA + REGISTER + INSPECTIONS)
+        connection.executescript(TABLES)
         if version < SCHEMA_VERSION:  # stands in the file, so that setting it is a write
             with transaction(connection):
                 _take_over_rows(connection)
@@ -159,11 +167,11 @@ def transaction(connection: sqlite3.Connection) -> Iterator[None]:
     connection.execute("BEGIN IMMEDIATE")
     try:
         yield
+        connection.execute("COMMIT")
     except BaseException:
         if connection.in_transaction:  # a full disk has rolled it back already
             connection.execute("ROLLBACK")
         raise
-    connection.execute("COMMIT")
 
 
 def forget(connection: sqlite3.Connection, machine: str, first_ns: int, last_ns: int) -> None:

@@ -1,4 +1,4 @@
-"""Rows of the embedded store as InfluxDB line protocol, and their way to an InfluxDB 2 server.
+"""Rows of the embedded store as InfluxDB line protocol, and their way to such a server.
 
 | measurement | tags           | time            | fields                                        |
 | ----------- | -------------- | --------------- | --------------------------------------------- |
@@ -16,17 +16,20 @@ and time overwrite each other on the server, so sending a row twice does no harm
 
 from __future__ import annotations
 
+import email.utils
+import gzip
 import json
 import math
+import time
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import aiohttp
 import numpy as np
 from influxdb_client import InfluxDBClient, Point
-from influxdb_client.client.influxdb_client_async import InfluxDBClientAsync
 from influxdb_client.rest import ApiException
 from numpy.typing import NDArray
 from pydantic import SecretStr
@@ -49,15 +52,26 @@ BATCH_FIELDS = tuple(f for f in RESULT.names or () if f not in ("start_ns", "end
 _REFUSED = {400, 413, 422}
 
 
+LONGEST_RETRY_AFTER = 3600.0  # s that a server can put us off for
+LONGEST_SAID = 200  # characters of what a server says
+SECRET = "BOREWARDEN_SERVICE_INFLUX_TOKEN or the secret `influx_token`"
+
+
 @dataclass(frozen=True)
 class InfluxSettings:
-    """Where to send to; `timeout` in s."""
+    """Where to send to; `timeout` in s.
+
+    `api` is "v2" (`/api/v2/write`), or "v1" for InfluxDB 1 (`/write`): `bucket` then is a database,
+    or `database/retention policy`, and `token` the password of `user`, where there is one.
+    """
 
     url: str
     org: str
     bucket: str
     token: SecretStr
     timeout: float = 30.0
+    api: Literal["v1", "v2"] = "v2"
+    user: str = ""
 
 
 def sample_lines(machine: str, samples: Samples, phases: NDArray[Any]) -> list[str]:
@@ -134,28 +148,28 @@ async def forward(
     first_pause: float = 1.0,
     longest_pause: float = 300.0,
     report: Callable[[str | None], None] | None = None,
+    refused: Callable[[int], None] | None = None,
 ) -> None:
     """Send the lines queued for `SINK`, for ever; cancel it to stop. See `outbox.drain`."""
-    async with InfluxDBClientAsync(
-        settings.url,
-        token=settings.token.get_secret_value(),
-        org=settings.org,
-        timeout=round(settings.timeout * 1e3),
-        enable_gzip=True,
-    ) as client:
-        write_api = client.write_api()
+    url, asked, headers = _write_api(settings)
+    timeout = aiohttp.ClientTimeout(total=settings.timeout)
+    async with aiohttp.ClientSession(timeout=timeout, headers=headers) as session:
 
         async def deliver(payloads: list[bytes]) -> str | None:
+            body = gzip.compress(b"\n".join(payloads), compresslevel=1)
             try:
-                await write_api.write(settings.bucket, record=b"\n".join(payloads))
-            except ApiException as error:
-                reason = f"HTTP {error.status} {error.reason or ''}".strip()
-                if error.status in _REFUSED:
-                    return reason
-                raise ConnectionError(reason) from None
+                async with session.post(url, params=asked, data=body) as answer:
+                    if answer.status < 300:
+                        return None
+                    said = _said(await answer.content.read(4 * LONGEST_SAID))
             except (aiohttp.ClientError, TimeoutError) as error:
-                raise ConnectionError(str(error) or type(error).__name__) from None
-            return None
+                words = f"no answer for {settings.timeout:g} s" * isinstance(error, TimeoutError)
+                raise ConnectionError(words or str(error) or type(error).__name__) from None
+            if answer.status in _REFUSED:
+                return f"HTTP {answer.status} {said or answer.reason}"
+            words = _why_not(settings, answer.status, said or answer.reason or "")
+            after = _retry_after(answer.headers.get("Retry-After", ""))
+            raise ConnectionError(words) if after is None else outbox.NotNow(words, after)
 
         await outbox.drain(
             store_path,
@@ -166,7 +180,65 @@ async def forward(
             first_pause=first_pause,
             longest_pause=longest_pause,
             report=report,
+            refused=refused,
         )
+
+
+def _write_api(settings: InfluxSettings) -> tuple[str, dict[str, str], dict[str, str]]:
+    """Address, query and headers of a write.
+
+    From the manuals: InfluxDB v2 API, "Write data"; InfluxDB 1.8, "InfluxDB API reference, /write".
+    """
+    token = settings.token.get_secret_value()
+    headers = {"Content-Type": "text/plain; charset=utf-8", "Content-Encoding": "gzip"}
+    url = settings.url.rstrip("/")
+    if settings.api == "v2":
+        headers["Authorization"] = f"Token {token}"
+        asked = {"org": settings.org, "bucket": settings.bucket, "precision": "ns"}
+        return f"{url}/api/v2/write", asked, headers
+    if settings.user:
+        headers["Authorization"] = aiohttp.BasicAuth(settings.user, token, "utf-8").encode()
+    database, _, policy = settings.bucket.partition("/")
+    asked = {"db": database, "precision": "ns"} | ({"rp": policy} if policy else {})
+    return f"{url}/write", asked, headers
+
+
+def _said(body: bytes) -> str:
+    """What a server says of a failure: InfluxDB in JSON, others as text."""
+    text = body.decode("utf-8", "replace")
+    with suppress(ValueError):
+        told = json.loads(text)
+        if isinstance(told, dict):
+            text = str(told.get("message") or told.get("error") or "")
+    return _one_line(text)[:LONGEST_SAID]
+
+
+def _why_not(settings: InfluxSettings, status: int, said: str) -> str:
+    """Why a server does not take rows, and where people can put it right."""
+    name = "password" if settings.api == "v1" else "token"
+    place = "database" if settings.api == "v1" else "bucket"
+    words = {
+        401: f"the server does not accept the {name}; give the right one in {SECRET}",
+        403: f"the {name} may not write to {place} {settings.bucket}; give it the right to",
+        404: (
+            f"the server has no {place} {settings.bucket}, or no write API {settings.api} at "
+            f"{settings.url}; look at url, bucket, org and api in [influx]"
+        ),
+    }.get(status)
+    reason = f"HTTP {status} {said}".strip()
+    return f"{words} ({reason})" if words else reason
+
+
+def _retry_after(text: str) -> float | None:
+    """Seconds of a Retry-After: a number or a date (RFC 9110 10.2.3); None if there is none."""
+    try:
+        seconds = float(text)
+    except ValueError:
+        try:
+            seconds = email.utils.parsedate_to_datetime(text).timestamp() - time.time()
+        except ValueError:
+            return None
+    return min(max(seconds, 0.0), LONGEST_RETRY_AFTER) if math.isfinite(seconds) else None
 
 
 def read_samples(settings: InfluxSettings, machine: str, first_ns: int, last_ns: int) -> Samples:

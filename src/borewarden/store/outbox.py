@@ -4,7 +4,7 @@
 `drain` hands the payloads on in order and drops them once they were taken: at least once, since a
 crash between the two sends the last ones again. A payload that is refused for its own sake (not
 for a server that is down or a wrong password) is set aside and kept, so that it cannot hold up
-those behind it. So is what has waited for longer than its sink allows: it has expired.
+those behind it. Mails have a way of their own: see `mails`.
 
 When full, a sink first loses every other one of its oldest raw samples, then, once all of them are
 thinned, the oldest of what is left. Batches, alerts, link states and mails are never dropped.
@@ -14,11 +14,13 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import math
 import sqlite3
 import time
 from collections.abc import Awaitable, Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -28,6 +30,8 @@ from borewarden.store.database import open_store, transaction
 
 SAMPLE = "sample"  # the only kind that may be thinned
 SLACK = 1 << 20  # bytes freed beyond need at most, so that a full outbox is not thinned at each put
+
+BETWEEN_LINES = 60.0  # s between two lines of the log about what is refused
 
 EXPIRED = "expired: "  # the reasons why something was set aside unsent begin with it
 
@@ -65,13 +69,25 @@ class Backlog(NamedTuple):
 
 def put(
     connection: sqlite3.Connection, sink: str, kind: str, time_ns: int, payload: bytes | str
-) -> None:
-    """Queue `payload`, within the caller's transaction."""
+) -> int:
+    """Queue `payload`, within the caller's transaction; returns its id."""
     content = payload.encode() if isinstance(payload, str) else payload
-    connection.execute(
+    cursor = connection.execute(
         "INSERT INTO outbox (sink, kind, time_ns, payload) VALUES (?, ?, ?, ?)",
         (sink, kind, time_ns, content),
     )
+    return cursor.lastrowid or 0
+
+
+def newest_id(connection: sqlite3.Connection) -> int:
+    """The highest id that was ever given; the next ones are above it."""
+    row = connection.execute("SELECT seq FROM sqlite_sequence WHERE name = 'outbox'").fetchone()
+    return 0 if row is None else int(row[0])
+
+
+def ids_from(connection: sqlite3.Connection, number: int) -> None:
+    """Have the next ids be above `number`, in a store that has given none yet."""
+    connection.execute("INSERT INTO sqlite_sequence VALUES ('outbox', ?)", (number,))
 
 
 def take(connection: sqlite3.Connection, sink: str, limit: int) -> list[Payload]:
@@ -152,6 +168,57 @@ def _drop(connection: sqlite3.Connection, sink: str, ids: Sequence[int]) -> None
     connection.executemany("DELETE FROM outbox WHERE id = ? AND sink = ?", [(i, sink) for i in ids])
 
 
+class NotNow(ConnectionError):  # noqa: N818 - it is an answer
+    """The other side says itself when it is worth trying again: in `after` s."""
+
+    def __init__(self, reason: str, after: float) -> None:
+        super().__init__(reason)
+        self.after = after
+
+
+@dataclass
+class _Course:
+    """How draining one sink has gone so far, and what is told of it."""
+
+    sink: str
+    report: Callable[[str | None], None] | None
+    refused: Callable[[int], None] | None
+    failures: int = 0
+    reason: str = ""
+    untold: int = 0  # rows that were refused since the last line in the log
+    told_at: float = -math.inf  # time.monotonic
+
+    def failed(self, error: Exception, first_pause: float, longest_pause: float) -> float:
+        """Tell of it; returns s to wait. Told anew only if the reason is another one."""
+        self.failures += 1
+        reason = str(error) or type(error).__name__
+        level = logging.DEBUG if reason == self.reason else logging.WARNING
+        log.log(level, "%s: not delivered, will try again: %s", self.sink, reason)
+        self.reason = reason
+        if self.report is not None:
+            self.report(reason)
+        if isinstance(error, NotNow):
+            return error.after + back_off(1, first_pause, first_pause)
+        return back_off(self.failures, first_pause, longest_pause)
+
+    def delivered(self) -> None:
+        if self.failures:
+            log.info("%s: delivering again", self.sink)
+        self.failures, self.reason = 0, ""
+        if self.report is not None:
+            self.report(None)
+
+    def set_aside(self, payload: Payload, reason: str) -> None:
+        rows = payload.content.count(b"\n") + 1
+        if self.refused is not None:
+            self.refused(rows)
+        self.untold += rows
+        if time.monotonic() - self.told_at >= BETWEEN_LINES:
+            words = "%s: %d rows refused and set aside, the last of kind %s: %s"
+            log.error(words, self.sink, self.untold, payload.kind, reason)
+            self.untold, self.told_at = 0, time.monotonic()
+
+
 async def drain(
     store_path: Path,
     sink: str,
@@ -161,91 +228,61 @@ async def drain(
     idle: float = 1.0,
     first_pause: float = 1.0,
     longest_pause: float = 300.0,
-    max_age: float | None = None,
     report: Callable[[str | None], None] | None = None,
+    refused: Callable[[int], None] | None = None,
 ) -> None:
     """Hand on what is queued for `sink`, for ever; cancel it to stop.
 
     At most `limit` payloads go at once; an empty queue is looked at again after `idle` seconds.
-    What is older than `max_age` s is set aside as expired. `report` is told why each attempt
-    failed, or None after one that did not.
+    `report` is told why each attempt failed, or None after one that did not, and `refused` how
+    many rows were set aside.
     """
     loop = asyncio.get_running_loop()
-    failures = 0
-    reason = ""
+    course = _Course(sink, report, refused)
+    connection: sqlite3.Connection | None = None
     stack = ExitStack()
     # SQLite may wait for the writer or the disk: that is not to hold up the event loop
     with ThreadPoolExecutor(1, f"outbox-{sink}") as thread:
+        run = partial(loop.run_in_executor, thread)
         try:
-            connection = await loop.run_in_executor(
-                thread, stack.enter_context, open_store(store_path)
-            )
-            run = partial(loop.run_in_executor, thread)
             while True:
                 try:
+                    if connection is None:
+                        connection = await run(stack.enter_context, open_store(store_path))
                     payloads = await run(take, connection, sink, limit)
-                    if old := _older(payloads, max_age):
-                        await run(_settle, connection, refuse, sink, old, _too_old(max_age, reason))
-                        log.error("%s: %d expired and set aside", sink, len(old))
-                        continue
                     if payloads:
-                        await _send(payloads, run, connection, sink, deliver)
-                except (OSError, sqlite3.OperationalError) as error:
-                    failures += 1
-                    reason = str(error) or type(error).__name__
-                    # one line at the start of an outage, not one at each attempt
-                    level = logging.WARNING if failures == 1 else logging.DEBUG
-                    log.log(level, "%s: not delivered, will try again: %s", sink, reason)
-                    if report is not None:
-                        report(reason)
-                    await asyncio.sleep(back_off(failures, first_pause, longest_pause))
+                        await _send(payloads, run, connection, course, deliver)
+                except (OSError, sqlite3.DatabaseError) as error:
+                    await asyncio.sleep(course.failed(error, first_pause, longest_pause))
                     continue
                 if payloads:
-                    if failures:
-                        log.info("%s: delivering again", sink)
-                    failures = 0
-                    reason = ""
-                    if report is not None:
-                        report(None)
+                    course.delivered()
                 if len(payloads) < limit:
                     await asyncio.sleep(idle)
         finally:
             thread.submit(stack.close).result()
 
 
-def _older(payloads: list[Payload], max_age: float | None) -> list[int]:
-    """The ids of those that are older than `max_age` s."""
-    if max_age is None:
-        return []
-    oldest_ns = time.time_ns() - round(max_age * 1e9)
-    return [payload.id for payload in payloads if payload.time_ns < oldest_ns]
-
-
-def _too_old(max_age: float | None, reason: str) -> str:
-    words = f"{EXPIRED}not sent within {(max_age or 0.0) / 86400.0:.3g} d"
-    return f"{words}; the last attempt failed: {reason}" if reason else words
-
-
 async def _send(
     payloads: list[Payload],
     run: Callable[..., Awaitable[Any]],
     connection: sqlite3.Connection,
-    sink: str,
+    course: _Course,
     deliver: Deliver,
 ) -> None:
     """Send the payloads; if they are refused, halve them until the one at fault is found."""
     reason = await deliver([payload.content for payload in payloads])
     if reason is not None and len(payloads) > 1:
         half = len(payloads) // 2
-        await _send(payloads[:half], run, connection, sink, deliver)
-        await _send(payloads[half:], run, connection, sink, deliver)
+        await _send(payloads[:half], run, connection, course, deliver)
+        await _send(payloads[half:], run, connection, course, deliver)
         return
     ids = [payload.id for payload in payloads]
     if reason is None:
-        await run(_settle, connection, done, sink, ids)
+        await run(_settle, connection, done, course.sink, ids)
         return
-    log.error("%s: %s %d refused and set aside: %s", sink, payloads[0].kind, ids[0], reason)
-    await run(_settle, connection, refuse, sink, ids, reason)
+    await run(_settle, connection, refuse, course.sink, ids, reason)
+    course.set_aside(payloads[0], reason)
 
 
 def _settle(

@@ -1,0 +1,61 @@
+"""What Prometheus scrapes of the watcher itself: its store, its mails, the servers it sends to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from prometheus_client.core import (
+    CounterMetricFamily,
+    GaugeMetricFamily,
+    InfoMetricFamily,
+    Metric,
+)
+
+from borewarden.service.health import Health
+from borewarden.store.influx import SINK as INFLUX
+from borewarden.store.mails import SINK as MAIL
+
+LONGEST_LABEL = 200  # characters
+
+
+def health_families(health: Health, machines: Iterable[str]) -> list[Metric]:
+    """All of it, as it stands now."""
+    keeping, troubles = health.keeping, health.troubles()
+    healthy = GaugeMetricFamily(
+        "borewarden_service_healthy",
+        "Whether this part of the watcher is well, 1 or 0",
+        labels=["part"],
+    )
+    for part in ("store", "mail"):
+        healthy.add_metric([part], part not in troubles)
+    in_memory = GaugeMetricFamily(
+        "borewarden_samples_not_stored", "Samples that only the memory holds", value=keeping.samples
+    )
+    lost = CounterMetricFamily(
+        "borewarden_samples_lost", "Samples neither disk nor memory could hold", value=keeping.lost
+    )
+    undelivered = GaugeMetricFamily(
+        "borewarden_mails_undelivered",
+        "Mails that somebody never got, until they are acknowledged",
+        labels=["machine"],
+    )
+    for machine in machines:
+        undelivered.add_metric([machine], len(health.undelivered_of(machine)))
+    failing = GaugeMetricFamily(
+        "borewarden_outbox_failing",
+        "Whether the last attempt to send failed, 1 or 0",
+        labels=["sink"],
+    )
+    why = InfoMetricFamily(
+        "borewarden_outbox_failure", "Why the last attempt to send failed", labels=["sink"]
+    )
+    refused = CounterMetricFamily(
+        "borewarden_outbox_refused_rows", "Rows that the server refused", labels=["sink"]
+    )
+    for sink in (INFLUX, MAIL):
+        outage = health.outages.get(sink)
+        failing.add_metric([sink], outage is not None)
+        if outage is not None:
+            why.add_metric([sink], {"reason": outage.reason[:LONGEST_LABEL]})
+    refused.add_metric([INFLUX], health.refused_rows[INFLUX])
+    return [healthy, in_memory, lost, undelivered, failing, why, refused]
