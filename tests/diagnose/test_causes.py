@@ -7,10 +7,10 @@ import re
 import numpy as np
 import pytest
 
-from borewarden.diagnose.causes import ONLY_DIRECT_DRIVE, PRIOR, Belief, Cause
+from borewarden.diagnose.causes import ONLY_DIRECT_DRIVE, PRIOR, Belief, Cause, possible_causes
 from borewarden.diagnose.feature_table import FEATURES, NAMES, FeatureShift
 from borewarden.diagnose.posterior import weigh_causes
-from borewarden.diagnose.signatures import Circumstances
+from borewarden.diagnose.signatures import Circumstances, signatures_of
 
 BORE = 0.254e-3  # m, 0.010 in
 INTENSIFIER = Circumstances(is_intensifier=True, at_stop=False, pierce_ratio=0.4, bore=BORE)
@@ -216,3 +216,10 @@ def test_evidence_is_put_in_words_the_strongest_first() -> None:
     against = " / ".join(bore.evidence_against)
     assert "dead-head flow up 10 % of working flow; a bad jewel usually leaves it alone" in against
     assert bore.evidence_against[0].startswith(("dead-head flow", "weep line"))
+
+
+def test_a_bore_beyond_all_stock_has_no_neighbour_and_every_other_cause() -> None:
+    """Three heads have the area of one bore far beyond stock; this divided by zero."""
+    causes = signatures_of(True, 0.5, 0.65e-3).causes
+    assert Cause.OTHER_BORE not in causes
+    assert set(causes) == set(possible_causes(True)) - {Cause.OTHER_BORE}

@@ -13,7 +13,7 @@ from borewarden.diagnose.causes import Cause
 from borewarden.diagnose.signatures import BROKEN
 from borewarden.physics.pump import DirectDrive, Intensifier
 from borewarden.simulate.day import duty, log_day
-from borewarden.simulate.draw import PUMPS, Kind, causes_of, draw_day
+from borewarden.simulate.draw import PUMPS, PumpKind, causes_of, draw_day
 from borewarden.simulate.plant import STEP
 
 CASES = [(kind, cause) for kind in ("intensifier", "direct drive") for cause in causes_of(kind)]
@@ -29,7 +29,7 @@ def test_same_seed_same_day() -> None:
         assert np.array_equal(a, b, equal_nan=True)
 
 
-def jet_around(seed: int, kind: Kind, cause: Cause) -> tuple[float, float]:
+def jet_around(seed: int, kind: PumpKind, cause: Cause) -> tuple[float, float]:
     """Seconds of jet that the duty of a drawn day has before and after what happens."""
     drawn = draw_day(seed, kind=kind, cause=cause)
     day = drawn.day
@@ -45,7 +45,7 @@ def jet_around(seed: int, kind: Kind, cause: Cause) -> tuple[float, float]:
 
 
 @pytest.mark.parametrize(("kind", "cause"), CASES)
-def test_each_cause_has_enough_jet_before_and_after(kind: Kind, cause: Cause) -> None:
+def test_each_cause_has_enough_jet_before_and_after(kind: PumpKind, cause: Cause) -> None:
     for seed in SEEDS:
         drawn = draw_day(seed, kind=kind, cause=cause)
         assert drawn.truth.cause is cause
@@ -57,7 +57,7 @@ def test_each_cause_has_enough_jet_before_and_after(kind: Kind, cause: Cause) ->
 
 
 @pytest.mark.parametrize(("kind", "cause"), CASES)
-def test_sizes_can_be_seen(kind: Kind, cause: Cause) -> None:
+def test_sizes_can_be_seen(kind: PumpKind, cause: Cause) -> None:
     changes = [draw_day(seed, kind=kind, cause=cause).truth.area_change for seed in range(40)]
     # a transducer's error counts half, and may lie below what any watcher could see
     least = 0.012 if cause is Cause.TRANSDUCER else 0.025
@@ -73,7 +73,7 @@ def test_sizes_can_be_seen(kind: Kind, cause: Cause) -> None:
 
 
 @pytest.mark.parametrize("kind", ["intensifier", "direct drive"])
-def test_without_a_fault_the_machine_cuts_at_its_pressure(kind: Kind) -> None:
+def test_without_a_fault_the_machine_cuts_at_its_pressure(kind: PumpKind) -> None:
     scenarios = set()
     for seed in SEEDS:
         drawn = draw_day(seed, kind=kind, signals="full", cause="none")

@@ -12,8 +12,8 @@ import sys
 from pathlib import Path
 import numpy as np
 from borewarden.model.bore import RESULT
-from borewarden.model.gate import samples_of
-from borewarden.model.watcher import Learned
+from borewarden.base.samples import samples_of
+from borewarden.watcher.watcher import Learned
 from borewarden.store import embedded
 from borewarden.store.embedded import open_store, transaction, write_learned
 from borewarden.store.outbox import put

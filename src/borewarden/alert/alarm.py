@@ -19,7 +19,7 @@ from typing import Literal
 from borewarden.inspection.record import Finding, Inspection
 from borewarden.watcher.verdict import State, Verdict
 
-Kind = Literal["alarm", "repeat", "all-clear", "blind", "sight again"]
+NoticeKind = Literal["alarm", "repeat", "all-clear", "blind", "sight again"]
 About = Literal["bore", "sight"]
 
 BURST = 4  # notices that may go at once after a quiet time: an alarm, a worse one, two all-clears
@@ -82,7 +82,7 @@ class Notice:
     `first_ns` is the time of the notice that announced the alarm to which this one belongs.
     """
 
-    kind: Kind
+    kind: NoticeKind
     machine: str
     time_ns: int
     reason: str
@@ -311,7 +311,7 @@ class Alarm:
     def _notices(self, now: int) -> list[Notice]:
         if self.ration < 1.0:
             return []
-        kind: Kind
+        kind: NoticeKind
         if self.condition != self.told:
             if self.about == "sight":
                 kind = "sight again" if self.condition is None else "blind"

@@ -39,7 +39,7 @@ _IMPORT = re.compile(
 
 
 def compilable(formula: Function) -> Function:
-    """Let compiled loops call `formula`; called from Python it stays what it was."""
+    """Let compiled loops call `formula`, compiled with them; in Python it stays what it was."""
     marked: Function = register_jitable(formula)
     return marked
 
@@ -85,13 +85,16 @@ def sources_of(file: Path) -> list[Path]:
         source = unread.pop()
         if source not in found:
             found.add(source)
-            unread += _imports_of(source.read_text(encoding="utf-8"))
+            unread += _imports_of(source)
     return sorted(found)
 
 
-def _imports_of(text: str) -> Iterator[Path]:
-    """Files of the package that `text` imports; a name may be a module's or what is in one."""
-    for origin, names, module in _IMPORT.findall(text):
+def _imports_of(source: Path) -> Iterator[Path]:
+    """Files of the package that `source` imports; a name may be a module's or what is in one."""
+    for folder in source.parents:
+        if folder.is_relative_to(PACKAGE):
+            yield from _files_of(folder)
+    for origin, names, module in _IMPORT.findall(source.read_text(encoding="utf-8")):
         parts = (origin or module).split(".")[1:]
         for depth in range(len(parts) + 1):
             yield from _files_of(PACKAGE.joinpath(*parts[:depth]))

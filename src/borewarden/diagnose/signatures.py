@@ -196,8 +196,11 @@ class Signatures(NamedTuple):
 def signatures_of(is_intensifier: bool, pierce_ratio: float, bore: float) -> Signatures:
     """Return the signatures of every possible cause; arguments as in `Circumstances`."""
     circumstances = Circumstances(is_intensifier, False, pierce_ratio, bore)
-    causes = possible_causes(is_intensifier)
-    made = [_SIGNATURES[cause](circumstances) for cause in causes]
+    possible = possible_causes(is_intensifier)
+    weighed = {cause: _SIGNATURES[cause](circumstances) for cause in possible}
+    # no stock bore is near the area of three or four heads: that can't be the cause then
+    weighed = {cause: each for cause, each in weighed.items() if len(each.mean)}
+    causes, made = tuple(weighed), list(weighed.values())
     if not is_intensifier:
         for mean, spread, _ in made:
             friction = FRICTION + FRICTION_WITH_AREA * np.abs(mean[:, AREA])

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.base.compiling import compiled
+from borewarden.base.compiling import compilable, compiled
 from borewarden.base.samples import Samples
 from borewarden.gate.batch import (
     BATCH,
@@ -54,7 +54,7 @@ S_PER_NS = 1e-9
 # -- sums, pieces, batches
 
 
-@compiled
+@compilable
 def _clear_sums(sums: Any) -> None:
     sums.time = 0.0
     sums.events = 0.0
@@ -63,14 +63,14 @@ def _clear_sums(sums: Any) -> None:
     sums.pressure = 0.0
 
 
-@compiled
+@compilable
 def _clear_piece(piece: Any, time_ns: int, good: bool) -> None:
     piece.good = good
     piece.start_ns = time_ns
     _clear_sums(piece.sums)
 
 
-@compiled
+@compilable
 def _clear_batch(batch: Any) -> None:
     _clear_sums(batch.sums)
     batch.timing = 0.0
@@ -79,26 +79,26 @@ def _clear_batch(batch: Any) -> None:
     batch.signal_counts[:] = 0.0
 
 
-@compiled
+@compilable
 def _end_run(run: Any) -> None:
     run.open = False
     run.joined = False
 
 
-@compiled
+@compilable
 def _drop_pieces(jet: Any, time_ns: int) -> None:
     jet.held.sums.time = 0.0
     _end_run(jet.run)
     _clear_piece(jet.piece, time_ns, False)
 
 
-@compiled
+@compilable
 def _hold_piece(jet: Any, time_ns: int) -> None:
     jet.held = jet.piece
     jet.held.end_ns = time_ns
 
 
-@compiled
+@compilable
 def _add_held_to_batch(jet: Any, longest_pause: float) -> None:
     held = jet.held
     batch = jet.batch
@@ -117,7 +117,7 @@ def _add_held_to_batch(jet: Any, longest_pause: float) -> None:
     held.sums.time = 0.0
 
 
-@compiled
+@compilable
 def _say_when(s: Any, kind: int, start_ns: int, end_ns: int, batch: Any) -> None:
     batch.kind = kind
     batch.start_ns = start_ns
@@ -127,7 +127,7 @@ def _say_when(s: Any, kind: int, start_ns: int, end_ns: int, batch: Any) -> None
     batch.stops = s.stops
 
 
-@compiled
+@compilable
 def _close_batch(s: Any, jet: Any, g: GateSettings, kind: int, batch: Any) -> None:
     made = jet.batch
     sums = made.sums
@@ -152,7 +152,7 @@ def _close_batch(s: Any, jet: Any, g: GateSettings, kind: int, batch: Any) -> No
     jet.run.open = False
 
 
-@compiled
+@compilable
 def _close_dead_head(s: Any, displacement: Displacement, batch: Any) -> None:
     sums = s.dead_head.sums
     _say_when(s, BatchKind.DEAD_HEAD, s.dead_head.start_ns, s.time_ns, batch)
@@ -169,7 +169,7 @@ def _close_dead_head(s: Any, displacement: Displacement, batch: Any) -> None:
     _clear_sums(sums)
 
 
-@compiled
+@compilable
 def _close_stopped(s: Any, batch: Any) -> None:
     sums = s.stopped.sums
     _say_when(s, BatchKind.STOPPED, s.stopped.start_ns, s.time_ns, batch)
@@ -185,14 +185,14 @@ def _close_stopped(s: Any, batch: Any) -> None:
 # -- what the further channels say
 
 
-@compiled
+@compilable
 def _add(batch: Any, signal: int, value: float) -> None:
     if np.isfinite(value):
         batch.signal_sums[signal] += value
         batch.signal_counts[signal] += 1.0
 
 
-@compiled
+@compilable
 def _add_signals(s: Any, batch: Any, now: Sample) -> None:
     """What the further channels say at one sample, into the open batch."""
     held_by = now.oil_pressure
@@ -211,7 +211,7 @@ def _add_signals(s: Any, batch: Any, now: Sample) -> None:
     _add_strokes(s.last, batch, now)
 
 
-@compiled
+@compilable
 def _add_strokes(last: Any, batch: Any, now: Sample) -> None:
     """Stroke times, or the rate where they are not measured, against those of the last sample."""
     left = now.left_stroke_time
@@ -230,7 +230,7 @@ def _add_strokes(last: Any, batch: Any, now: Sample) -> None:
 # -- gathering
 
 
-@compiled
+@compilable
 def _gather_counted(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) -> None:
     """Take an interval of a pump with a counter: pieces go from count edge to count edge."""
     piece = jet.piece
@@ -256,7 +256,7 @@ def _gather_counted(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) 
         _clear_piece(piece, t, here)
 
 
-@compiled
+@compilable
 def _gather_rate(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) -> None:
     """Take an interval of a pump with a rate reading: pieces are `hold_time` long."""
     piece = jet.piece
@@ -273,7 +273,7 @@ def _gather_rate(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) -> 
         _clear_piece(piece, t, True)
 
 
-@compiled
+@compilable
 def _gather(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) -> bool:
     """Take one interval into the open piece and batch of `jet`; whether the batch is full.
 
@@ -296,7 +296,7 @@ def _gather(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) -> bool:
     return bool(sums.mass >= g.batch_time * g.nominal_area * sums.flux / sums.time)
 
 
-@compiled
+@compilable
 def _gather_dead_head(s: Any, g: GateSettings, x: Interval) -> bool:
     """Take an interval with the jet closed; whether its batch is full."""
     settling = g.settle_time + g.hold_time
@@ -316,7 +316,7 @@ def _gather_dead_head(s: Any, g: GateSettings, x: Interval) -> bool:
     return bool(idle.sums.time >= IDLE_BATCH)
 
 
-@compiled
+@compilable
 def _gather_stopped(s: Any, x: Interval) -> bool:
     """Take an interval of a stopped pump; whether its batch is full."""
     if not s.idle_time > STOP_SETTLED:
@@ -332,7 +332,7 @@ def _gather_stopped(s: Any, x: Interval) -> bool:
 # -- from a sample to its phase
 
 
-@compiled
+@compilable
 def _move_clock(s: Any, g: GateSettings, t: int, pressure: float, seconds: float) -> float:
     """Go on to time `t` and smooth the pressure; s since the last sample, 0 after a gap."""
     gap = not s.started or seconds < 0.0 or seconds > g.max_gap
@@ -361,7 +361,7 @@ def _move_clock(s: Any, g: GateSettings, t: int, pressure: float, seconds: float
     return seconds
 
 
-@compiled
+@compilable
 def _count(s: Any, g: GateSettings, reading: float, seconds: float) -> float:
     """Counts since the last sample; 0 where the counter wrapped or was reset."""
     counter = s.counter
@@ -382,7 +382,7 @@ def _count(s: Any, g: GateSettings, reading: float, seconds: float) -> float:
     return events
 
 
-@compiled
+@compilable
 def _is_flowing(s: Any, g: GateSettings, x: Interval) -> bool:
     """Whether the pump delivers what a jet takes, rather than a leak."""
     jet_on_rate = g.jet_on_fraction * g.nominal_area * x.flux / x.delivery
@@ -391,7 +391,7 @@ def _is_flowing(s: Any, g: GateSettings, x: Interval) -> bool:
     return bool(x.rate >= jet_on_rate)
 
 
-@compiled
+@compilable
 def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
     """Whether the jet is on; keeps its time, and how long it has been steady."""
     jet = s.jet
@@ -416,7 +416,7 @@ def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
     return on
 
 
-@compiled
+@compilable
 def _phase_of(s: Any, g: GateSettings, rate: float, on: bool) -> Phase:
     if s.smoothed.fast < g.stopped_pressure and (g.flow_shows_jet or rate <= 0.0):
         phase = Phase.STOPPED
@@ -435,7 +435,7 @@ def _phase_of(s: Any, g: GateSettings, rate: float, on: bool) -> Phase:
     return phase
 
 
-@compiled
+@compilable
 def _enter_phase(s: Any, phase: Phase, seconds: float) -> None:
     if phase == Phase.BYPASS:
         s.jet.bypass_seconds += seconds
@@ -452,7 +452,7 @@ def _enter_phase(s: Any, phase: Phase, seconds: float) -> None:
 # -- the loop
 
 
-@compiled
+@compilable
 def _sample(samples: Samples, i: int) -> Sample:
     return Sample(
         samples.time_ns[i],
@@ -473,7 +473,7 @@ def _sample(samples: Samples, i: int) -> Sample:
     )
 
 
-@compiled
+@compilable
 def _take(
     s: Any, g: GateSettings, displacement: Displacement, now: Sample, seconds: float
 ) -> Interval:
@@ -495,7 +495,7 @@ def _take(
     return Interval(seconds, p, flux, delivery, rate, events)
 
 
-@compiled
+@compilable
 def _remember(last: Any, now: Sample) -> None:
     last.pressure = now.pressure
     last.rate = now.rate
@@ -503,7 +503,7 @@ def _remember(last: Any, now: Sample) -> None:
     last.right = now.right_stroke_time
 
 
-@compiled
+@compilable
 def _fill_batches(
     s: Any, g: GateSettings, displacement: Displacement, x: Interval, batches: Any, closed: int
 ) -> int:

@@ -36,7 +36,7 @@ from borewarden.watcher.verdict import State
 
 ONE_OF_THEM = "a bore of this pump has probably opened up, and the pump can't tell which"
 
-Kind = tuple[float, str]  # bore in whole µm, material
+JewelKind = tuple[float, str]  # bore in whole µm, material
 
 
 class Chance(NamedTuple):
@@ -70,7 +70,7 @@ class StockRow(NamedTuple):
     `due` are the heads that take one now; `stock` is for the time after.
     """
 
-    kind: Kind
+    kind: JewelKind
     heads: int
     due: int
     stock: Stock | None
@@ -100,7 +100,7 @@ class CostRow(NamedTuple):
     even_life: Interval
 
 
-def kind_of(bore: float, material: str) -> Kind:
+def kind_of(bore: float, material: str) -> JewelKind:
     """Bores that differ by less than a micrometre are the same."""
     return round(bore * 1e6), material
 
@@ -185,7 +185,7 @@ def stock_of(
     outlooks: Sequence[Outlook], posterior: Posterior, shop: ShopSettings
 ) -> list[StockRow]:
     """Jewels to hold and to order, of every kind that is fitted or on the shelf."""
-    kinds: dict[Kind, list[Outlook]] = {}
+    kinds: dict[JewelKind, list[Outlook]] = {}
     for outlook in outlooks:
         fitting = outlook.head.fitting
         kinds.setdefault(kind_of(fitting.bore, fitting.material), []).append(outlook)

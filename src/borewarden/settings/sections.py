@@ -204,7 +204,7 @@ class Log(Section):
 
 
 class GateOverrides(Section):
-    """[gate]: what to set otherwise than `model.gate.GateSettings` does; SI."""
+    """[gate]: what to set otherwise than `gate.gate.GateSettings` does; SI."""
 
     working_pressure: Pressure | None = None
     stopped_pressure: Pressure | None = None

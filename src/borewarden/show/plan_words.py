@@ -19,7 +19,7 @@ from borewarden.lives.posterior import PRIORS, Column, Posterior
 from borewarden.lives.records import tally
 from borewarden.lives.replacement import Plan
 from borewarden.lives.survival import interval, quantile
-from borewarden.planning.outlook import CostRow, Kind, Outlook, StockRow
+from borewarden.planning.outlook import CostRow, JewelKind, Outlook, StockRow
 from borewarden.planning.snapshot import MachineSeen, ShopSeen
 from borewarden.show.wording import probable_causes, state_words
 from borewarden.watcher.verdict import State
@@ -207,7 +207,7 @@ def head_cells(outlook: Outlook, at_ns: int) -> tuple[Cell, ...]:
 # -- stock, plan, cost
 
 
-def _si(kind: Kind) -> tuple[float, str]:
+def _si(kind: JewelKind) -> tuple[float, str]:
     return kind[0] * 1e-6, kind[1]
 
 

@@ -31,7 +31,7 @@ from borewarden.simulate.day import (
 )
 from borewarden.simulate.plant import STEP
 
-Kind = Literal["intensifier", "direct drive"]
+PumpKind = Literal["intensifier", "direct drive"]
 T = TypeVar("T")
 
 INCH = 0.0254  # m, exact
@@ -78,7 +78,7 @@ class Drawn(NamedTuple):
     truth: Truth
 
 
-def causes_of(kind: Kind) -> tuple[Cause, ...]:
+def causes_of(kind: PumpKind) -> tuple[Cause, ...]:
     """The causes that a pump of this kind can show."""
     possible = possible_causes(kind == "intensifier")
     return tuple(c for c in possible if c is not Cause.UNKNOWN)
@@ -86,7 +86,7 @@ def causes_of(kind: Kind) -> tuple[Cause, ...]:
 
 def draw_day(
     seed: int,
-    kind: Kind | None = None,
+    kind: PumpKind | None = None,
     signals: Signals = "minimal",
     cause: Cause | Literal["any", "none"] = "any",
 ) -> Drawn:
@@ -254,7 +254,7 @@ class _Fit(NamedTuple):
     crank_share: float
 
 
-def _fits(kind: Kind, coefficient: float, hold_share: float) -> list[_Fit]:
+def _fits(kind: PumpKind, coefficient: float, hold_share: float) -> list[_Fit]:
     """Stock bores on the invented pumps at `hold_share` of their rated pressure."""
     fits = []
     for machine, pump in PUMPS.items():
