@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
 import logging
 import sqlite3
 import subprocess
@@ -191,72 +192,73 @@ async def test_what_is_refused_is_set_aside_and_does_not_hold_up_the_rest(
         row = connection.execute("SELECT payload, refused FROM outbox").fetchone()
         assert row == (b"line 11", "400 bad line")
     assert taken == [b"line %d" % i for i in range(30) if i != 11]
-    assert "refused and set aside: 400 bad line" in caplog.text
+    assert "rows refused and set aside: 1; the last one, of kind sample: 400 bad line" in caplog.text
 
 
-async def test_what_has_waited_too_long_is_set_aside_and_never_sent(
-    tmp_path: Path, caplog: pytest.LogCaptureFixture
+async def test_refused_rows_are_counted_and_told_in_one_line_a_minute(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Old and new ones, the server down at first: only what is new goes out, in order."""
-    now_ns = time.time_ns()
     with open_store(tmp_path / "a.db") as connection, transaction(connection):
-        for i, days in enumerate((9.0, 8.0, 6.9, 7.1, 0.0)):
-            put(connection, "mail", "alarm", now_ns - round(days * 86400e9), f"mail {i}")
-        put(connection, "influx", "sample", 0, "an old line")
-        assert outbox.backlogs(connection)["mail"] == (5, 0, 0, "")
-    taken: list[bytes] = []
-    attempts = 0
+        for i in range(20):
+            put(connection, "influx", "batch", i, f"bad {i}\nand {i}\nand {i}")
+    counted: list[int] = []
 
-    async def deliver(payloads: list[bytes]) -> None:
-        nonlocal attempts
-        attempts += 1
-        if attempts <= 2:
-            raise ConnectionError("nobody there")
-        taken.extend(payloads)
+    async def deliver(payloads: list[bytes]) -> str | None:
+        return "400 bad line"
 
     task = asyncio.create_task(
-        drain(
-            tmp_path / "a.db", "mail", deliver,
-            limit=1, idle=0.01, first_pause=0.001, max_age=7 * 86400.0,
-        )
-    )  # fmt: skip
-    with open_store(tmp_path / "a.db") as connection:
-        async with asyncio.timeout(30):
-            while outbox.backlogs(connection)["mail"].waiting:
-                await asyncio.sleep(0.01)
-        task.cancel()
-        with suppress(asyncio.CancelledError):
-            await task
-        assert taken == [b"mail 2", b"mail 4"]
-        assert outbox.backlogs(connection) == {
-            "influx": (1, 0, 0, ""),
-            "mail": (0, 0, 3, "expired: not sent within 7 d"),
-        }
-        kept = connection.execute("SELECT payload FROM outbox WHERE sink = 'mail' ORDER BY id")
-        assert [row[0] for row in kept] == [b"mail 0", b"mail 1", b"mail 3"]
-    assert "expired and set aside" in caplog.text
-
-
-async def test_the_reason_of_an_expiry_names_the_last_failure(tmp_path: Path) -> None:
-    with open_store(tmp_path / "a.db") as connection, transaction(connection):
-        put(connection, "mail", "alarm", time.time_ns(), "a mail")
-
-    async def deliver(payloads: list[bytes]) -> None:
-        raise ConnectionError("535 authentication failed")
-
-    task = asyncio.create_task(
-        drain(tmp_path / "a.db", "mail", deliver, limit=1, first_pause=0.05, max_age=0.5)
+        drain(tmp_path / "a.db", "influx", deliver, limit=4, idle=0.01, refused=counted.append)
     )
-    with open_store(tmp_path / "a.db") as connection:
-        async with asyncio.timeout(30):
-            while outbox.backlogs(connection)["mail"].waiting:
-                await asyncio.sleep(0.01)
-        reason = outbox.backlogs(connection)["mail"].last_reason
+    while sum(counted) < 60:
+        await asyncio.sleep(0.01)
+    lines = [record.getMessage() for record in caplog.records]
+    assert lines == ["influx: rows refused and set aside: 3; the last one, of kind batch: 400 bad line"]
+    monkeypatch.setattr(outbox, "BETWEEN_LINES", 0.0)  # as if a minute had gone by
+    fill(tmp_path / "a.db", 1)
+    while sum(counted) < 61:
+        await asyncio.sleep(0.01)
     task.cancel()
     with suppress(asyncio.CancelledError):
         await task
-    assert reason.startswith("expired: not sent within")
-    assert reason.endswith("; the last attempt failed: 535 authentication failed")
+    assert caplog.records[-1].getMessage() == (
+        "influx: rows refused and set aside: 58; the last one, of kind sample: 400 bad line"
+    )
+
+
+async def test_another_reason_is_told_at_once_and_the_same_one_only_once(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    fill(tmp_path / "a.db", 1)
+    reasons = ["HTTP 500"] * 3 + ["HTTP 401 token"] * 2 + ["HTTP 500"]
+
+    async def deliver(payloads: list[bytes]) -> None:
+        if reasons:
+            raise ConnectionError(reasons.pop(0))
+
+    with caplog.at_level(logging.INFO, "borewarden"):
+        await drained(tmp_path / "a.db", deliver)
+    told = [record.getMessage().rpartition(": ")[2] for record in caplog.records]
+    assert told == ["HTTP 500", "HTTP 401 token", "HTTP 500", "delivering again"]
+
+
+async def test_a_server_that_says_when_is_not_asked_before(tmp_path: Path) -> None:
+    """Neither sooner than it says, nor after our own longer pause."""
+    fill(tmp_path / "a.db", 1)
+    times: list[float] = []
+
+    async def deliver(payloads: list[bytes]) -> None:
+        times.append(time.monotonic())
+        if len(times) < 3:
+            raise outbox.NotNow("busy", 0.3)
+
+    await drained(tmp_path / "a.db", deliver, first_pause=0.01, longest_pause=0.01)
+    await asyncio.sleep(0)
+    assert all(later - earlier >= 0.3 for earlier, later in itertools.pairwise(times))
+    fill(tmp_path / "b.db", 1)
+    times.clear()
+    async with asyncio.timeout(30):
+        await drained(tmp_path / "b.db", deliver, first_pause=0.01, longest_pause=3600.0)
+    assert len(times) == 3
 
 
 def test_backlogs_count_by_the_index_and_not_by_reading_everything(tmp_path: Path) -> None:

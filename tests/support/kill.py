@@ -14,8 +14,8 @@ import numpy as np
 from borewarden.model.bore import RESULT
 from borewarden.base.samples import samples_of
 from borewarden.watcher.watcher import Learned
-from borewarden.store import embedded
-from borewarden.store.embedded import open_store, transaction, write_learned
+from borewarden.store import database as embedded
+from borewarden.store.database import open_store, transaction, write_learned
 from borewarden.store.outbox import put
 
 embedded.GATHERED = 50

@@ -133,7 +133,7 @@ class Effects:
                     alarm = self.alarms[machine, about]
                     alarm.acknowledge(time.time_ns(), by)
                     self._told(connection, alarm, [])
-                seen = self.health.undelivered_of(machine)
+                seen = self._undelivered(machine)
                 mails.see(connection, machine, seen, by, time.time_ns())
                 self.seen += seen
             case Shelving(machine, by, time_ns, until_ns):
@@ -154,7 +154,13 @@ class Effects:
     def has_open(self, machine: str) -> bool:
         """Whether the machine has an alarm or an undelivered mail that nobody has acknowledged."""
         is_open = any(not self.alarms[machine, about].acknowledged for about in ("bore", "sight"))
-        return is_open or bool(self.health.undelivered_of(machine))
+        return is_open or bool(self._undelivered(machine))
+
+    def _undelivered(self, machine: str) -> list[int]:
+        """Mails that somebody who acknowledges has seen: about his machine, or none of ours."""
+        undelivered = dict(self.health.undelivered)  # a copy: the mailing task changes it
+        others = self.statuses.keys() - {machine}
+        return [i for i, mail in undelivered.items() if mail.machine not in others]
 
     def is_shelved(self, machine: str) -> bool:
         """Whether an alarm of the machine is shelved."""

@@ -123,8 +123,7 @@ class Health:
 
     def undelivered_of(self, machine: str) -> dict[int, Undelivered]:
         """The mails about `machine` that were set aside unsent and that nobody has seen."""
-        # a copy first: the writer's thread asks, too
-        return {i: mail for i, mail in dict(self.undelivered).items() if mail.machine == machine}
+        return {i: mail for i, mail in self.undelivered.items() if mail.machine == machine}
 
     def undelivered_words(self, machine: str) -> str:
         """The same for its card on the page; "" if there is none."""

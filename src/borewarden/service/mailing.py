@@ -83,8 +83,10 @@ class Mailing:
             while True:
                 self.news.clear()
                 await self._look()
+                # not `wait_for`: that of Python 3.11 may swallow being cancelled
                 with suppress(TimeoutError):
-                    await asyncio.wait_for(self.news.wait(), self.pauses.look)
+                    async with asyncio.timeout(self.pauses.look):
+                        await self.news.wait()
         finally:
             sending = [each.sending for each in self.tries.values() if each.sending is not None]
             for task in sending:

@@ -214,7 +214,7 @@ class _Course:
             self.refused(rows)
         self.untold += rows
         if time.monotonic() - self.told_at >= BETWEEN_LINES:
-            words = "%s: %d rows refused and set aside, the last of kind %s: %s"
+            words = "%s: rows refused and set aside: %d; the last one, of kind %s: %s"
             log.error(words, self.sink, self.untold, payload.kind, reason)
             self.untold, self.told_at = 0, time.monotonic()
 
