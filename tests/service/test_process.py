@@ -34,6 +34,7 @@ ROOT = Path(__file__).parents[2]
 LIVE = ROOT / "config" / "live" / "north-modbus.toml"
 
 
+INFLUX = '[influx]\nurl = "http://127.0.0.1:8086"\nbucket = "bores"\n'
 MAIL = '[mail]\nhost = "h"\nsender = "a@b.c"\nrecipients = ["a@b.c"]\n'
 
 
@@ -199,6 +200,15 @@ class Life:
             text: str = answer.read().decode()
         return text
 
+    def ill(self) -> dict:
+        """What /healthz says if it is not well."""
+        try:
+            self.get("/healthz")
+        except urllib.error.HTTPError as refused:
+            told: dict = json.load(refused)
+            return told
+        return {}
+
     def post(self, path: str, **fields: str) -> tuple[int, str]:
         request = urllib.request.Request(
             f"http://127.0.0.1:{self.port}{path}",
@@ -260,15 +270,25 @@ def test_an_alarm_from_the_machine_to_the_shelf_and_back(
     assert text(card, ".headline") == "The bore has probably opened up"
     see(browser, lambda: life.stored().get("condition") == "probably opened up")
     assert life.stored()["acknowledged"] is False
-    # its mail was refused
+    # its mail was refused, which stands there until somebody has seen it
     see(browser, lambda: "Mail: 1 refused" in browser.find_element("id", "aside").text)
-    mail = json.loads(life.get("/status"))["outbox"]["mail"]
-    assert mail == {
-        "waiting": 0, "refused": 1, "expired": 0, "last_reason": "554 looks like spam",
+    why = "lead@example.org: 554 looks like spam"
+    told = json.loads(life.get("/status"))
+    assert told["outbox"]["mail"] == {
+        "waiting": 0, "refused": 1, "expired": 0, "last_reason": why,
     }  # fmt: skip
+    assert [mail["reason"] for mail in told["service"]["undelivered_mails"]] == [why]
+    see(browser, lambda: f"A mail was not delivered (alarm): {why}" in text(card, ".undelivered"))
+    assert why in life.ill()["service"]["mail"]
+    life.kill()
+    life.watch()
+    see(browser, lambda: not browser.find_element("id", "lost").is_displayed(), 120.0)
+    see(browser, lambda: why in text(card, ".undelivered"))
 
     fill(".acknowledge", "Ada", "Acknowledge")
     alarm_is("acknowledged")
+    see(browser, lambda: text(card, ".undelivered") == "")
+    assert life.ill() == {}
     stored = life.stored()
     assert (stored["acknowledged"], stored["acknowledged_by"]) == (True, "Ada")
 
@@ -362,6 +382,9 @@ def test_secrets_come_from_elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyP
         (MAIL + 'expire_after = "7"\n', "mail.expire_after", "7 days"),
         (MAIL + 'expire_after = "1 min"\n', "mail.expire_after", "12 h"),
         ("[mial]\n", "mial", ""),
+        (INFLUX, "influx", 'api = "v1"'),
+        (INFLUX + 'org = "shop"\nuser = "a"\n', "influx", "the token is enough"),
+        (INFLUX + 'api = "v3"\n', "influx.api", ""),
         ("[mail\n", "line 1", ""),
         ('[mail]\nhost = "h"\nsender = "a@b.c"\nrecipients = []\n', "mail.recipients", ""),
     ],
@@ -375,6 +398,18 @@ def test_bad_service_settings_are_said_plainly(
         load_service(file)
     assert where in bad.value.where
     assert right in bad.value.right
+
+
+def test_an_influxdb_1_has_a_database_and_a_user(tmp_path: Path) -> None:
+    file = tmp_path / "service.toml"
+    file.write_text(INFLUX + 'api = "v1"\nuser = "borewarden"\n')
+    settings = load_service(file).influx_settings()
+    assert (settings.api, settings.org, settings.bucket, settings.user) == (
+        "v1", "", "bores", "borewarden",
+    )  # fmt: skip
+    file.write_text(INFLUX + 'org = "shop"\n')
+    settings = load_service(file).influx_settings()
+    assert (settings.api, settings.org, settings.user) == ("v2", "shop", "")
 
 
 def test_how_long_to_shelve_and_when_a_mail_expires(tmp_path: Path) -> None:

@@ -22,6 +22,7 @@ from borewarden.collect.link import LinkState, Received
 from borewarden.collect.logged import read_log
 from borewarden.replay.one_machine import replay_logs
 from borewarden.service import writer
+from borewarden.service.health import Keeping
 from borewarden.service.messages import Effects, Queue, Started
 from borewarden.service.status import MachineStatus
 from borewarden.service.watch import watch
@@ -29,6 +30,7 @@ from borewarden.settings import load_machine
 from borewarden.store.database import open_store, read_table
 from borewarden.watcher.verdict import State
 from follow_log import paced
+from small_disk import BALLAST, mounted
 
 ROOT = Path(__file__).parents[2]
 SOUTH = ROOT / "config" / "south.toml"
@@ -93,10 +95,12 @@ async def test_what_is_told_belongs_to_what_is_kept(
     told: list[tuple[int, int, float, str]] = []
     at_once: list[int] = []
 
-    def slowly(connection: sqlite3.Connection, waiting: list, effects: object) -> None:
+    def slowly(
+        connection: sqlite3.Connection, waiting: list, effects: object, *poured: object
+    ) -> int:
         at_once.append(len(waiting))
         time.sleep(0.02)
-        write(connection, waiting, effects)
+        return write(connection, waiting, effects, *poured)
 
     def and_note(status: MachineStatus, *block: object) -> None:
         tell(status, *block)
@@ -172,11 +176,15 @@ async def test_full_disk_holds_things_up_and_loses_nothing(
     samples = read_log(CHIP, machine.log_format())
     write, failures = writer._write, []
 
-    def cramped(connection: sqlite3.Connection, waiting: list, effects: object) -> None:
+    def cramped(
+        connection: sqlite3.Connection, waiting: list, effects: object, *poured: object
+    ) -> int:
+        if not poured:  # memory
+            return write(connection, waiting, effects)
         pages = 10**6 if len(failures) >= 2 else 200
         connection.execute(f"PRAGMA max_page_count = {pages}")
         try:
-            write(connection, waiting, effects)
+            return write(connection, waiting, effects, *poured)
         except sqlite3.OperationalError as full:
             failures.append(str(full))
             raise
@@ -189,22 +197,8 @@ async def test_full_disk_holds_things_up_and_loses_nothing(
 
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system of 16 MiB, all but 1 MiB of it taken by the file `ballast`."""
-    disk = tmp_path / "disk"
-    disk.mkdir()
-    command = ["mount", "-t", "tmpfs", "-o", "size=16m", "borewarden-test", str(disk)]
-    try:
-        subprocess.run(command, check=True, capture_output=True)
-    except (OSError, subprocess.CalledProcessError) as failed:
-        reason = f"a small file system can't be mounted, which takes root: {failed}"
-        if os.environ.get("BOREWARDEN_REQUIRE_SERVERS") == "1" and os.geteuid() == 0:
-            pytest.fail(reason)
-        pytest.skip(reason)
-    try:
-        (disk / "ballast").write_bytes(bytes(15 * 2**20))
+    with mounted(tmp_path / "disk") as disk:
         yield disk
-    finally:
-        subprocess.run(["umount", str(disk)], check=True)
 
 
 async def test_really_full_disk_holds_things_up_and_loses_nothing(
@@ -237,15 +231,20 @@ async def test_really_full_disk_holds_things_up_and_loses_nothing(
         said += "".join(capsys.readouterr())
         return "database or disk is full" in said
 
+    keeping = Keeping()
     watching = asyncio.create_task(
-        watch([machine], store, {"South": counting()}, started=noting(seen))
+        watch([machine], store, {"South": counting()}, noting(seen), keeping=keeping)
     )
     await until(lambda: complains() and received == whole)
+    await until(lambda: seen["South"].samples == whole)  # watched all the same
     held_up = stored(store)
     assert 0 < held_up < whole
-    assert seen["South"].samples == held_up  # only what is kept is told
-    (small_disk / "ballast").unlink()
-    await until(lambda: seen["South"].samples == whole)
+    assert keeping.samples == whole - held_up
+    assert "the disk is full" in keeping.trouble()
+    (small_disk / BALLAST).unlink()
+    await until(lambda: stored(store) == whole)
+    await until(lambda: not keeping.failed)
+    assert (keeping.samples, keeping.lost, keeping.trouble()) == (0, 0, "")
     kept.set()
     await watching
     complains()

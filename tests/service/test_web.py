@@ -26,6 +26,7 @@ from borewarden.gate.gate import GateSettings
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
+from borewarden.service.health import Health
 from borewarden.service.machine_view import (
     MOST_POINTS,
     age_words,
@@ -38,6 +39,7 @@ from borewarden.service.status import MachineStatus
 from borewarden.service.web import health_troubles, page_app, plain, serve_page, serve_when_free
 from borewarden.store import outbox
 from borewarden.store.database import open_store, open_to_read, transaction, write_learned
+from borewarden.store.mails import Undelivered
 from borewarden.store.queries import newest_batch
 from borewarden.store.verdicts import verdict_of
 from borewarden.watcher.verdict import State
@@ -115,7 +117,10 @@ class Shop:
         with socket.create_server(("127.0.0.1", 0)) as free:
             self.port = free.getsockname()[1]
         self.loop = asyncio.new_event_loop()
-        self.app = page_app(self.store, self.statuses, self.acknowledge, self.shelve)
+        self.health = Health()
+        self.app = page_app(
+            self.store, self.statuses, self.acknowledge, self.shelve, health=self.health
+        )
         self.thread = threading.Thread(target=self.loop.run_forever, daemon=True)
         self.thread.start()
         self.serving = None
@@ -251,7 +256,9 @@ def test_what_is_no_number_is_null():
 
 def test_health_is_of_the_watcher_and_not_of_the_machine(shop):
     code, _, body = shop.ask("GET", "/healthz")
-    assert (code, json.loads(body)) == (200, {"healthy": True, "troubles": {}})
+    assert (code, json.loads(body)) == (
+        200, {"healthy": True, "troubles": {}, "service": {}},
+    )  # fmt: skip
 
 
 def test_what_ails_the_watcher():
@@ -290,6 +297,41 @@ def test_ill_watcher_answers_503(shop):
     assert code == 503
     assert json.loads(body)["healthy"] is False
     assert set(json.loads(body)["troubles"]) == {"West"}
+
+
+def test_what_ails_store_and_mail_and_servers_is_told_to_programs(shop):
+    health = shop.health
+    health.undelivered[7] = Undelivered(NORTH, "alarm", 1, "lead@shop.example: 550 no")
+    health.keeping.failed, health.keeping.since_ns = "database or disk is full", time.time_ns()
+    health.keeping.samples, health.keeping.lost = 12, 3
+    health.report("influx")("HTTP 500")
+    health.refused("influx")(5)
+    code, _, body = shop.ask("GET", "/healthz")
+    told = json.loads(body)
+    assert (code, told["healthy"], told["troubles"]) == (503, False, {})
+    assert set(told["service"]) == {"store", "mail"}
+    assert "free some space" in told["service"]["store"]
+    assert "550 no" in told["service"]["mail"]
+    service = json.loads(shop.ask("GET", "/status")[2])["service"]
+    assert service["outages"]["influx"]["reason"] == "HTTP 500"
+    assert service["undelivered_mails"][0]["reason"] == "lead@shop.example: 550 no"
+    text = shop.ask("GET", "/metrics")[2].decode()
+    for line in (
+        'borewarden_service_healthy{part="store"} 0.0',
+        'borewarden_service_healthy{part="mail"} 0.0',
+        "borewarden_samples_not_stored 12.0",
+        "borewarden_samples_lost_total 3.0",
+        f'borewarden_mails_undelivered{{machine="{NORTH}"}} 1.0',
+        'borewarden_outbox_failing{sink="influx"} 1.0',
+        'borewarden_outbox_failing{sink="mail"} 0.0',
+        'borewarden_outbox_failure_info{reason="HTTP 500",sink="influx"} 1.0',
+        'borewarden_outbox_refused_rows_total{sink="influx"} 5.0',
+    ):
+        assert line in text.splitlines()
+    # a time-series server that is down is no illness: nobody waits for it to be told
+    health.undelivered.clear()
+    health.keeping.failed = ""
+    assert shop.ask("GET", "/healthz")[0] == 200
 
 
 def test_metrics_can_be_parsed_and_hold_the_numbers(shop):
@@ -766,6 +808,31 @@ def test_what_was_set_aside_unsent_stands_at_the_foot_of_the_page(browser, shop)
         "Mail: 1 refused and 0 expired, kept in the store but not sent. "
         "The last reason: 554 <b>spam</b>."
     )
+
+
+def test_what_is_not_stored_or_not_delivered_stands_on_the_page(browser, shop):
+    open_page(browser, shop)
+    health, north = shop.health, machine_card(browser)
+    problem, aside = (browser.find_element("id", name) for name in ("problem", "aside"))
+    assert not problem.is_displayed()
+    assert not north.find_element("css selector", ".acknowledge button").is_displayed()
+    health.undelivered[7] = Undelivered(NORTH, "alarm", 1, "lead@shop.example: 550 <b>no</b>")
+    see(browser, lambda: "550 <b>no</b>. Acknowledge once" in text(north, ".undelivered"))
+    see(browser, north.find_element("css selector", ".acknowledge button").is_displayed)
+    health.keeping.failed, health.keeping.since_ns = "database or disk is full", time.time_ns()
+    see(browser, problem.is_displayed)
+    assert "the disk is full (database or disk is full). To do: free some space" in problem.text
+    see(browser, lambda: "(not stored)" in text(north, ".alarm-state"))
+    health.report("influx")("the server does not accept the token (HTTP 401)")
+    see(browser, aside.is_displayed)
+    assert aside.text.startswith("Time-series server: nothing taken since")
+    assert "does not accept the token (HTTP 401). Rows wait." in aside.text
+    health.keeping.failed = ""
+    health.report("influx")(None)
+    health.undelivered.clear()
+    see(browser, lambda: not problem.is_displayed() and not aside.is_displayed())
+    see(browser, lambda: text(north, ".undelivered") == "")
+    assert severe(browser) == []
 
 
 def test_links_samples_and_hostile_names(browser, shop):

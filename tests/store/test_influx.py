@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterator
+import time
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager
 from dataclasses import replace
+from email.utils import formatdate
 from pathlib import Path
 
 import numpy as np
@@ -24,10 +27,11 @@ from borewarden.store.influx import (
     link_lines,
     sample_lines,
 )
-from borewarden.store.outbox import take
+from borewarden.store.outbox import backlogs, take
 from borewarden.watcher.verdict import STATES, State, Verdict
 from borewarden.watcher.watcher import Alert
-from forward import TOKEN, forwarding, queue, recent, samples, until_empty
+from forward import TOKEN, forwarding, influx_settings, queue, recent, samples, until_empty
+from influxd import influxd
 from victoria import Server
 
 NAN = float("nan")
@@ -166,47 +170,188 @@ async def test_server_down_then_back_nothing_lost_nothing_doubled(
     assert TOKEN not in caplog.text
 
 
+class Answering:
+    """An HTTP server of our own, for answers that no real one gives when asked to.
+
+    It refuses lines with "bad" in them with `status`, and all of them with each of `first` before.
+    """
+
+    def __init__(self, status: int = 400, first: list[tuple[int, dict[str, str]]] = ()) -> None:
+        self.status, self.first = status, list(first)
+        self.taken: list[str] = []
+        self.times: list[float] = []
+        self.headers: list[str | None] = []
+        self.queries: list[dict[str, str]] = []
+
+    async def _write(self, request: web.Request) -> web.Response:
+        body = (await request.read()).decode()
+        self.times.append(time.monotonic())
+        self.headers.append(request.headers.get("Authorization"))
+        self.queries.append(dict(request.query))
+        if self.first:
+            status, headers = self.first.pop(0)
+            return web.json_response({"message": "not now"}, status=status, headers=headers)
+        if "bad" in body:
+            return web.json_response({"code": "x", "message": "y\ny"}, status=self.status)
+        self.taken.extend(body.splitlines())
+        return web.Response(status=204)
+
+    @asynccontextmanager
+    async def running(self) -> AsyncIterator[str]:
+        application = web.Application()
+        application.router.add_post("/api/v2/write", self._write)
+        runner = web.AppRunner(application)
+        await runner.setup()
+        await web.TCPSite(runner, "127.0.0.1", 0).start()
+        try:
+            yield f"http://127.0.0.1:{runner.addresses[0][1]}"
+        finally:
+            await runner.cleanup()
+
+
 @pytest.mark.parametrize(("status", "kept"), [(401, True), (503, True), (400, False), (422, False)])
 async def test_answers_of_a_server(tmp_path: Path, status: int, kept: bool) -> None:
     """What is wrong with us or the server passes; a bad line never becomes a good one."""
     store = tmp_path / "a.db"
     queue(store, "alert", ["good a=1 1", "bad a=1 2", "good a=1 3"])
-    taken: list[str] = []
-    headers: list[str | None] = []
+    server = Answering(status)
+    taken = server.taken
     reports: list[str | None] = []
-
-    async def write(request: web.Request) -> web.Response:
-        body = (await request.read()).decode()
-        headers.append(request.headers.get("Authorization"))
-        assert request.query["bucket"] == "pumps"
-        assert request.query["org"] == "shop"
-        assert request.query["precision"] == "ns"
-        if "bad" in body:
-            return web.json_response({"code": "x", "message": "y"}, status=status)
-        taken.extend(body.splitlines())
-        return web.Response(status=204)
-
-    application = web.Application()
-    application.router.add_post("/api/v2/write", write)
-    runner = web.AppRunner(application)
-    await runner.setup()
-    site = web.TCPSite(runner, "127.0.0.1", 0)
-    await site.start()
-    url = f"http://127.0.0.1:{runner.addresses[0][1]}"
-    try:
-        async with forwarding(store, url, limit=1 if kept else 100, report=reports.append):
+    refused: list[int] = []
+    async with server.running() as url:
+        options = {"limit": 1 if kept else 100, "report": reports.append}
+        async with forwarding(store, url, refused=refused.append, **options):
             while (len(reports) < 4 and kept) or len(taken) < (1 if kept else 2):
                 await asyncio.sleep(0.01)
             await asyncio.sleep(0.05)
-    finally:
-        await runner.cleanup()
-    assert set(headers) == {f"Token {TOKEN}"}
+    assert set(server.headers) == {f"Token {TOKEN}"}
+    assert server.queries[0] == {"org": "shop", "bucket": "pumps", "precision": "ns"}
     with open_store(store) as connection:
         left = [p.content for p in take(connection, SINK, 9)]
+        aside = backlogs(connection)[SINK]
     if kept:
         assert taken == ["good a=1 1"]
         assert left == [b"bad a=1 2", b"good a=1 3"]
         assert str(status) in str(reports[-1])
+        assert refused == []
     else:
         assert taken == ["good a=1 1", "good a=1 3"]
         assert left == []
+        assert refused == [1]
+        assert aside.last_reason == f"HTTP {status} y y"
+
+
+@pytest.mark.parametrize("form", ["seconds", "date"])
+async def test_retry_after_is_honoured(tmp_path: Path, form: str) -> None:
+    """RFC 9110 10.2.3: seconds, or a date."""
+    store = tmp_path / "a.db"
+    queue(store, "alert", ["good a=1 1"])
+    in_two = formatdate(time.time() + 2.0, usegmt=True)
+    after = {"seconds": "1", "date": in_two}[form]
+    server = Answering(first=[(503, {"Retry-After": after}), (429, {"Retry-After": "nonsense"})])
+    async with server.running() as url, forwarding(store, url):
+        while not server.taken:
+            await asyncio.sleep(0.01)
+    # a date has whole seconds: it is one to two seconds ahead
+    assert server.times[1] - server.times[0] >= 0.99
+    assert len(server.times) == 3  # and what is no time is no reason to wait for
+
+
+async def test_a_token_that_is_refused_is_said_at_once_also_after_another_failure(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    store = tmp_path / "a.db"
+    queue(store, "alert", ["good a=1 1"])
+    server = Answering(first=[(500, {}), (500, {}), (401, {}), (403, {}), (404, {})])
+    reports: list[str | None] = []
+    async with server.running() as url, forwarding(store, url, report=reports.append):
+        await until_empty(store)
+        while reports[-1] is not None:
+            await asyncio.sleep(0.01)
+    said = [record.getMessage() for record in caplog.records if record.levelname == "WARNING"]
+    assert len(said) == 4  # the second 500 is no news
+    for line, words in zip(
+        said,
+        (
+            "HTTP 500 not now",
+            "the server does not accept the token; give the right one in "
+            "BOREWARDEN_SERVICE_INFLUX_TOKEN or the secret `influx_token` (HTTP 401 not now)",
+            "the token may not write to bucket pumps; give it the right to (HTTP 403 not now)",
+            "the server has no bucket pumps, or no write API v2 at",
+        ),
+        strict=True,
+    ):
+        assert words in line
+    assert [str(report)[-18:] for report in reports[2:5]] == [
+        "(HTTP 401 not now)", "(HTTP 403 not now)", "(HTTP 404 not now)",
+    ]  # fmt: skip
+    assert TOKEN not in caplog.text
+
+
+# -- InfluxDB 1
+
+
+def v1(url: str, **changes) -> InfluxSettings:
+    return replace(influx_settings(url), api="v1", org="", **changes)
+
+
+async def test_influxdb_1_takes_rows_once_database_and_password_are_right(tmp_path: Path) -> None:
+    store, rows = tmp_path / "a.db", recent(50)
+    queue(store, "sample", sample_lines("North", rows, np.full(50, 5)), every=10)
+    reports: list[str | None] = []
+
+    async def until_said(words: str) -> None:
+        while not reports or words not in str(reports[-1]):
+            await asyncio.sleep(0.01)
+
+    with influxd(tmp_path, "borewarden", TOKEN) as server:
+        good = v1(server.url, user="borewarden", bucket="pumps/week")
+        wrong = replace(good, token=SecretStr("wrong"))
+        async with forwarding(store, wrong, report=reports.append):
+            await until_said("the server does not accept the password")
+            assert "HTTP 401" in str(reports[-1])
+        async with forwarding(store, good, report=reports.append):
+            await until_said("the server has no database pumps/week, or no write API v1")
+            assert "database not found" in str(reports[-1])
+            server.query("CREATE DATABASE pumps WITH DURATION 7d NAME week")
+            await until_empty(store)
+        [series] = server.query("SELECT pressure FROM week.sample", db="pumps", epoch="ns")
+        server.query("CREATE USER reader WITH PASSWORD 'invented'")
+        server.query("GRANT READ ON pumps TO reader")
+        queue(store, "alert", ["alert a=1 1"])
+        reader = replace(good, user="reader", token=SecretStr("invented"))
+        async with forwarding(store, reader, report=reports.append):
+            await until_said("the password may not write to database pumps/week")
+    assert series["values"] == [
+        list(row) for row in zip(rows.time_ns.tolist(), rows.pressure.tolist(), strict=True)
+    ]
+
+
+async def test_influxdb_1_refuses_rows_of_another_type_and_takes_the_rest(tmp_path: Path) -> None:
+    store = tmp_path / "a.db"
+    now_ns = time.time_ns()
+    queue(store, "batch", [f"batch,machine=North a={i} {now_ns + i}" for i in range(4)])
+    queue(store, "batch", [f'batch,machine=North a="text" {now_ns + 9}'])
+    queue(store, "batch", [f"batch,machine=North a=9 {now_ns + 10}"])
+    refused: list[int] = []
+    with influxd(tmp_path) as server:
+        server.query("CREATE DATABASE pumps")
+        async with forwarding(store, v1(server.url), limit=10, refused=refused.append):
+            with open_store(store) as connection:
+                while backlogs(connection)[SINK].waiting:
+                    await asyncio.sleep(0.02)
+                aside = backlogs(connection)[SINK]
+        [series] = server.query("SELECT a FROM batch", db="pumps")
+    assert [value for _, value in series["values"]] == [0, 1, 2, 3, 9]
+    assert (aside.refused, refused) == (1, [1])
+    assert "field type conflict" in aside.last_reason
+
+
+async def test_the_same_api_of_another_server(tmp_path: Path, server: Server) -> None:
+    store, rows = tmp_path / "a.db", recent(50)
+    queue(store, "sample", sample_lines("North", rows, np.full(50, 5)), every=10)
+    server.start()
+    async with forwarding(store, v1(server.url)):
+        await until_empty(store)
+    series = server.series("sample_pressure")
+    assert [value for _, value in series["North"]] == rows.pressure.tolist()

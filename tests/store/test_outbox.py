@@ -192,7 +192,9 @@ async def test_what_is_refused_is_set_aside_and_does_not_hold_up_the_rest(
         row = connection.execute("SELECT payload, refused FROM outbox").fetchone()
         assert row == (b"line 11", "400 bad line")
     assert taken == [b"line %d" % i for i in range(30) if i != 11]
-    assert "rows refused and set aside: 1; the last one, of kind sample: 400 bad line" in caplog.text
+    assert (
+        "rows refused and set aside: 1; the last one, of kind sample: 400 bad line" in caplog.text
+    )
 
 
 async def test_refused_rows_are_counted_and_told_in_one_line_a_minute(
@@ -212,7 +214,9 @@ async def test_refused_rows_are_counted_and_told_in_one_line_a_minute(
     while sum(counted) < 60:
         await asyncio.sleep(0.01)
     lines = [record.getMessage() for record in caplog.records]
-    assert lines == ["influx: rows refused and set aside: 3; the last one, of kind batch: 400 bad line"]
+    assert lines == [
+        "influx: rows refused and set aside: 3; the last one, of kind batch: 400 bad line"
+    ]
     monkeypatch.setattr(outbox, "BETWEEN_LINES", 0.0)  # as if a minute had gone by
     fill(tmp_path / "a.db", 1)
     while sum(counted) < 61:

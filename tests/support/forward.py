@@ -40,9 +40,10 @@ def influx_settings(url: str) -> InfluxSettings:
 
 
 @asynccontextmanager
-async def forwarding(store: Path, url: str, **options):
+async def forwarding(store: Path, to: str | InfluxSettings, **options):
     """`forward` beside the block; whatever it raises is raised at the end."""
-    task = asyncio.create_task(forward(store, influx_settings(url), **{**FAST, **options}))
+    settings = influx_settings(to) if isinstance(to, str) else to
+    task = asyncio.create_task(forward(store, settings, **{**FAST, **options}))
     try:
         async with asyncio.timeout(60):
             yield task

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from borewarden.alert.alarm import AlarmSettings
 from borewarden.service.effects import Effects
+from borewarden.service.health import Health
 from borewarden.service.messages import Queue
 from borewarden.service.status import MachineStatus
 from borewarden.store import outbox
@@ -30,11 +31,17 @@ AT_ONCE = AlarmSettings(on_delay=0.0, off_delay=0.0, repeat=3600.0)
 class Held:
     """Keeps hold of what `watch` hands to its `started`."""
 
+    def __init__(self, health: Health | None = None) -> None:
+        self.health = health or Health()
+
     def __call__(
         self, connection: sqlite3.Connection, statuses: dict[str, MachineStatus], queue: Queue
     ) -> Effects:
         self.statuses, self.queue = statuses, queue
-        self.effects = Effects(connection, statuses, AT_ONCE, AT_ONCE, to_influx=True, to_mail=True)
+        self.effects = Effects(
+            connection, statuses, AT_ONCE, AT_ONCE,
+            to_influx=True, to_mail=True, health=self.health,
+        )  # fmt: skip
         return self.effects
 
 

@@ -131,11 +131,12 @@ class Health:
         if not mails:
             return ""
         newest = mails[max(mails)]
-        count = "A mail was" if len(mails) == 1 else f"{len(mails)} mails were"
-        return (
-            f"{count} not delivered; the last one ({newest.kind}): {newest.reason}. "
-            "Acknowledge once you have seen this."
+        count = (
+            "A mail was not delivered"
+            if len(mails) == 1
+            else f"{len(mails)} mails were not delivered, the last one"
         )
+        return f"{count} ({newest.kind}): {newest.reason}. Acknowledge once you have seen this."
 
     def troubles(self) -> dict[str, str]:
         """What makes the watcher ill, by what is: "store" and "mail"; empty if nothing does."""

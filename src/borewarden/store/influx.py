@@ -21,6 +21,7 @@ import gzip
 import json
 import math
 import time
+from base64 import b64encode
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass
@@ -197,7 +198,8 @@ def _write_api(settings: InfluxSettings) -> tuple[str, dict[str, str], dict[str,
         asked = {"org": settings.org, "bucket": settings.bucket, "precision": "ns"}
         return f"{url}/api/v2/write", asked, headers
     if settings.user:
-        headers["Authorization"] = aiohttp.BasicAuth(settings.user, token, "utf-8").encode()
+        known_by = b64encode(f"{settings.user}:{token}".encode()).decode()
+        headers["Authorization"] = f"Basic {known_by}"
     database, _, policy = settings.bucket.partition("/")
     asked = {"db": database, "precision": "ns"} | ({"rp": policy} if policy else {})
     return f"{url}/write", asked, headers
