@@ -18,6 +18,25 @@ hypothesis.settings.load_profile("same")
 
 CHROMIUM = Path("/usr/bin/chromium")
 
+# what needs servers, a browser, other processes or simulated days: left out by -m "not slow"
+SLOW = (
+    "peers", "second_plant", "service", "simulate", "tune", "deploy", "collect/test_modbus",
+    "collect/test_mqtt", "collect/test_opcua", "collect/test_sites", "collect/test_link",
+    "store/test_clustered", "store/test_influx", "store/test_outbox", "store/test_database",
+    "store/test_register", "replay", "base/test_parallel", "base/test_compiling", "cli",
+    "lives/test_posterior", "lives/test_shop", "jewels/test_rim_image", "planning", "show",
+    "test_bad_input", "test_fuzz", "test_docs", "test_public_face", "watcher/test_named",
+    "watcher/test_watcher", "gate/test_gate",
+)  # fmt: skip
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark the slow tests by where they stand."""
+    here = Path(__file__).parent
+    for item in items:
+        if item.path.relative_to(here).as_posix().startswith(SLOW):
+            item.add_marker("slow")
+
 
 @pytest.fixture
 def intensifier() -> Intensifier:

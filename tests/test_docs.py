@@ -23,7 +23,6 @@ from borewarden.diagnose.causes import Belief, Cause
 from borewarden.gate.batch import Phase
 from borewarden.gate.gate import GateSettings
 from borewarden.jewels.fitting import End, Fitting
-from borewarden.model.bore import RESULT, WatchSettings
 from borewarden.settings import MachineSettings, Unit, load_machine, shop
 from borewarden.settings import sections as stated
 from borewarden.settings import source as live
@@ -36,6 +35,8 @@ from borewarden.settings.service import (
 )
 from borewarden.store.database import SCHEMA_VERSION, open_store
 from borewarden.store.influx import alert_lines, batch_lines, link_lines, sample_lines
+from borewarden.watcher.batch_loop import RESULT
+from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import State, Verdict
 from borewarden.watcher.watcher import Alert
 

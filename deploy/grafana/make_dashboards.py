@@ -12,31 +12,40 @@ import json
 from pathlib import Path
 from typing import Any
 
+from borewarden.show.style import (
+    BLUE,
+    DARK_GREY,
+    GREEN,
+    GREY,
+    LIGHT_PURPLE,
+    ORANGE,
+    SKY,
+    VERMILION,
+    YELLOW,
+)
+
 Json = dict[str, Any]
 
 HERE = Path(__file__).parent / "dashboards"
 SOURCE = {"type": "influxdb", "uid": "borewarden"}
-# Okabe & Ito (2008), jfly.uni-koeln.de/color: told apart with every kind of colour blindness.
-BLUE, ORANGE, GREEN, VERMILLION = "#0072B2", "#E69F00", "#009E73", "#D55E00"
-PURPLE, SKY, YELLOW, GREY = "#CC79A7", "#56B4E9", "#F0E442", "#999999"
 
 STATE_COLOURS = {
     "learning": SKY,
     "sound": GREEN,
     "wearing": ORANGE,
-    "probably opened up": VERMILLION,
+    "probably opened up": VERMILION,
     "probably another fault": BLUE,
-    "not the stated bore": PURPLE,
+    "not the stated bore": LIGHT_PURPLE,
     "cannot tell": YELLOW,
 }
 PHASES = {
     0: ("no data", GREY),
-    1: ("stopped", "#666666"),
+    1: ("stopped", DARK_GREY),
     2: ("jet off, pressure held", SKY),
     3: ("ramp", YELLOW),
     4: ("low-pressure pierce", ORANGE),
     5: ("cutting, steady", GREEN),
-    6: ("bypass spills", PURPLE),
+    6: ("bypass spills", LIGHT_PURPLE),
 }
 SAMPLE_GAP = 60_000  # ms without a value from which on a line is broken
 BATCH_GAP = 900_000
@@ -95,7 +104,7 @@ def value_mappings(words: dict[Any, tuple[str, str]]) -> list[Json]:
 
 
 STATES = value_mappings({state: (state, colour) for state, colour in STATE_COLOURS.items()})
-LINKS = value_mappings({"true": ("connected", GREEN), "false": ("lost", VERMILLION)})
+LINKS = value_mappings({"true": ("connected", GREEN), "false": ("lost", VERMILION)})
 
 
 def override(name: str, **properties: Any) -> Json:
@@ -265,14 +274,14 @@ def annotations(where: str) -> Json:
         "list": [
             marks(
                 "Alerts",
-                VERMILLION,
+                VERMILION,
                 'SELECT "reason", "ne107", "state", "machine" FROM "alert" '
                 f"WHERE $timeFilter{where}",
                 "machine,state,ne107",
             ),
             marks(
                 "Link lost",
-                PURPLE,
+                LIGHT_PURPLE,
                 'SELECT "reason", "connected", "machine" FROM "link" '
                 f'WHERE "connected" = false AND $timeFilter{where}',
                 "machine",
@@ -499,7 +508,7 @@ def one_machine() -> Json:
                 ref="B",
             ),
         ],
-        {"Effective bore": BLUE, "Limit": VERMILLION},
+        {"Effective bore": BLUE, "Limit": VERMILION},
         "suffix: mm",
         dashed=("Limit",),
         decimals=4,
@@ -581,7 +590,7 @@ def one_machine() -> Json:
                 target(of_rows('100 * (exp("line") - 1)', "Wear line"), "$col", ref="B"),
                 target(of_rows('0 * "log_ratio" + ${limit}', "Limit"), "$col", ref="C"),
             ],
-            {"Area growth": BLUE, "Wear line": ORANGE, "Limit": VERMILLION},
+            {"Area growth": BLUE, "Wear line": ORANGE, "Limit": VERMILION},
             "percent",
             dashed=("Wear line", "Limit"),
             decimals=1,
@@ -610,7 +619,7 @@ def one_machine() -> Json:
                     "$col",
                 )
             ],
-            {"Statistic": BLUE, "Threshold": VERMILLION},
+            {"Statistic": BLUE, "Threshold": VERMILION},
             "none",
             dashed=("Threshold",),
             min=0,

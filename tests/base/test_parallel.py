@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from borewarden.base import parallel as module
+from borewarden.base.errors import MissingExtra
 from borewarden.base.parallel import spread
 from clusters import cluster
 
@@ -103,5 +104,5 @@ def test_without_the_package_it_is_said_what_to_install(monkeypatch: pytest.Monk
         return real(name, *rest, **more)
 
     monkeypatch.setattr(builtins, "__import__", without)
-    with pytest.raises(ValueError, match="pip install distributed"):
+    with pytest.raises(MissingExtra, match=r"pip install 'borewarden\[cluster\]'"):
         list(spread(math.sqrt, TASKS, scheduler="tcp://127.0.0.1:8786"))

@@ -24,10 +24,10 @@ from scipy import stats
 from borewarden.base.samples import rows
 from borewarden.diagnose.causes import PRIOR, Cause
 from borewarden.gate.gate import GateSettings
-from borewarden.model.bore import WatchSettings
 from borewarden.physics.pump import Intensifier
 from borewarden.simulate.day import log_day
 from borewarden.simulate.draw import Drawn, causes_of, draw_day
+from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import State
 from borewarden.watcher.watcher import Watcher
 

@@ -25,8 +25,8 @@ from river import drift
 
 from borewarden.detect.baseline import robust_noise
 from borewarden.detect.step import RING, WINDOW, clip, threshold, weigh
-from borewarden.model.bore import MAX_DEGREES_OF_FREEDOM
 from borewarden.physics import compiled
+from borewarden.watcher.learning import MAX_DEGREES_OF_FREEDOM
 
 Floats = NDArray[np.float64]
 SIZES = np.log1p(np.array([0.03, 0.05, 0.08, 0.12, 0.20, 0.35]))

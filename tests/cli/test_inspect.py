@@ -276,9 +276,9 @@ def test_json_answers_and_no_store_or_machine_file(store: Path, tmp_path: Path) 
         (["--picture", "blank.png", "--measure"], ["blank.png", "too dark"]),
         (["--answers", "missing.toml"], ["missing.toml", "No such file"]),
         (["--answers", "broken.toml"], ["broken.toml", "broken"]),
-        (["--answers", "list.json"], ["list.json", "no table"]),
+        (["--answers", "list.json"], ["list.json", "not a table"]),
         (["--answers", "unknown.toml"], ["unknown.toml", "answer"]),
-        (["--answer", "rim=sound", "--by", " "], ["--by", "is no name"]),
+        (["--answer", "rim=sound", "--by", " "], ["--by", "is not a name"]),
         (["--answer", "rim=sound", "--at", "yesterday"], ["--at", "2026-03-04T10:17"]),
         (["--answer", "rim=sound", "--correct", "7"], ["no such inspection"]),
         (["--strike", "7"], ["no such inspection"]),
@@ -331,3 +331,23 @@ def test_unknown_machine_store_and_too_big_a_picture_are_refused(
     assert (done.exit_code, "say why" in said(done)) == (2, True)
     done = inspect(store, *answer, "--correct", "1", "--why", "x", machine="West")
     assert (done.exit_code, "is of 'North'" in said(done)) == (2, True)
+
+
+def test_what_was_found_is_there_as_json(store: Path) -> None:
+    inspect(store, "--by", "Ada", "--answer", "rim=sound", "--note", "[monthly]")
+    inspect(
+        store, "--by", "Ada", "--answer", "rim=chipped", "--correct", "1", "--why", "wrong jewel"
+    )
+    words = ["inspections", "--store", str(store), "--json"]
+    [found] = json.loads(CliRunner().invoke(app, words).stdout)
+    [kept] = held(store).values()
+    assert found["inspection"] == 1
+    assert found["answers"] == {"rim": "chipped"}
+    assert (found["finding"], found["cause"]) == ("confirmed", "bore opened up")
+    assert (found["time_ns"], found["onset_ns"]) == (kept.time_ns, kept.onset_ns)
+    assert (found["note"], found["pictures"]) == ("[monthly]", [])
+    entries = json.loads(CliRunner().invoke(app, [*words, "--history", "1"]).stdout)
+    assert [(each["why"], each["content"]["finding"]) for each in entries] == [
+        ("", "bore ruled out"),
+        ("wrong jewel", "confirmed"),
+    ]

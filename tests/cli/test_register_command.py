@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shlex
 import subprocess
 import sys
@@ -285,3 +286,20 @@ def test_what_is_only_looked_at_is_not_made() -> None:
         assert "there is no such store" in refused(*words)
     assert not Path("borewarden.db").exists()
     assert not Path("a.csv").exists()
+
+
+def test_show_and_history_as_json() -> None:
+    fit("2026-03-02T06:00", "--note", "[from stock]", "--earlier-hours", "3.5 h")
+    done("correct", "1", "--by", "Jo", "--why", "read again", "--set", "tds_ppm=95")
+    [shown] = json.loads(register("show", "--json").stdout)
+    assert (shown["fitting"], shown["machine"], shown["note"]) == (1, "North", "[from stock]")
+    assert shown["fitted_ns"] == 1_772_427_600 * 10**9
+    assert shown["bore"] == pytest.approx(0.254e-3)
+    assert (shown["out_ns"], shown["end"], shown["earlier_hours"]) == (None, None, 3.5)
+    assert (shown["jet_hours"], shown["opening"]) == (0.0, "cannot tell")
+    first, second = json.loads(register("history", "1", "--json").stdout)
+    assert (first["by"], first["content"]["tds_ppm"]) == ("Eva", None)
+    assert (second["why"], second["content"]["tds_ppm"]) == ("read again", 95.0)
+    done("strike", "1", "--by", "Jo", "--why", "never was")
+    assert json.loads(register("show", "--json").stdout) == []
+    assert json.loads(register("history", "1", "--json").stdout)[-1]["content"] is None

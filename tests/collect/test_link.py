@@ -25,7 +25,6 @@ from borewarden.collect.link import (
     Received,
     Rows,
     keep_connected,
-    plain_reason,
     ticks,
 )
 from borewarden.collect.modbus import ModbusSource, Register, modbus_samples
@@ -101,13 +100,6 @@ async def test_a_cancellation_that_a_library_made_up_is_a_lost_connection() -> N
     assert (await anext(stream)).connected
     assert not (await anext(stream)).connected
     await stream.aclose()
-
-
-def test_reasons_are_plain_words() -> None:
-    assert plain_reason(TimeoutError()) == "no answer within the time-out"
-    assert plain_reason(ConnectionRefusedError(111, "Connection refused")) == "Connection refused"
-    assert plain_reason(ValueError("odd")) == "ValueError: odd"
-    assert plain_reason(ValueError()) == "ValueError"
 
 
 # -- clocks

@@ -19,7 +19,8 @@ from skimage.data import retina
 from skimage.io import imsave
 
 from borewarden.base.errors import BadInput
-from borewarden.jewels.rim_image import Rim, RimFinding, measure_rim
+from borewarden.jewels.rim import Rim, RimFinding
+from borewarden.jewels.rim_image import measure_rim
 from rim_pictures import Chip, Picture, random_picture, render
 
 SEED = 500_000_123

@@ -17,7 +17,6 @@ from borewarden.base.errors import BadInput
 from borewarden.base.samples import samples_of
 from borewarden.gate.batch import Phase
 from borewarden.jewels.fitting import End, Fitting
-from borewarden.model.bore import NO_RESULTS
 from borewarden.planning.snapshot import (
     SILENCE_NS,
     MachineSeen,
@@ -41,6 +40,7 @@ from borewarden.store.database import (
 from borewarden.store.jet_times import jet_times
 from borewarden.store.queries import silences
 from borewarden.store.register import fittings, record
+from borewarden.watcher.batch_loop import NO_RESULTS
 from borewarden.watcher.verdict import State
 from borewarden.watcher.watcher import Alert, Learned
 from invented_register import write_batches, write_machines

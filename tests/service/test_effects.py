@@ -204,18 +204,29 @@ async def test_lost_link_is_told_as_blindness(tmp_path: Path, comes_back: bool) 
     store = tmp_path / "effects.db"
     machine = load_machine(SOUTH)
     samples = read_log(CHIP, machine.log_format())
+    held = Held()
+
+    async def time_passes() -> None:
+        await held.queue.put(TimePassed(time.time_ns()))
+        await held.queue.join()
 
     async def torn() -> AsyncIterator[Received]:
         n = 0
         async for received in paced(samples, 200):
             n += 1
             if n == 10:
+                await time_passes()
+                assert mails(store) == []
                 yield LinkState(int(samples.time_ns[2000]), False, "connection refused")
+                held.statuses["South"].blind_after = 0.0  # nobody waits for a minute
+                await time_passes()
+                held.statuses["South"].blind_after = 60.0
                 if not comes_back:
                     return
             yield received
+        await time_passes()
 
-    await watch([machine], store, {"South": torn()}, Held())
+    await watch([machine], store, {"South": torn()}, held)
     subjects = [mail["Subject"] for mail in mails(store)]
     assert subjects[0] == "South: Cannot see the machine: the bore is not being watched"
     assert ("South: The watcher sees the machine again" in subjects) == comes_back

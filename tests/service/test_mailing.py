@@ -13,8 +13,8 @@ import pytest
 from borewarden.alert.alarm import Notice
 from borewarden.alert.delivery import MailSettings, refusal
 from borewarden.physics.pump import Intensifier
-from borewarden.service.health import Health
 from borewarden.service.mailing import Pauses
+from borewarden.service.own_health import Health
 from borewarden.show.mail import compose
 from borewarden.store import mails, outbox
 from borewarden.store.database import open_store
@@ -102,7 +102,7 @@ async def test_one_recipient_greylisted_gets_his_copy_and_nobody_gets_two(
 async def test_a_mail_put_off_for_longer_than_usual_is_a_trouble(
     server: MailServer, store: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("borewarden.service.health.USUAL_DELAY", 0.0)
+    monkeypatch.setattr("borewarden.service.own_health.USUAL_DELAY", 0.0)
     server.set_fault("answer", command="RCPT", code=450, text="4.2.1 busy")
     happens(store, "North")
     async with mailing(store, mail_settings(server.port)) as health:
@@ -131,7 +131,7 @@ async def test_a_server_that_takes_a_mail_and_answers_late_gets_one_copy(
 async def test_a_slow_server_holds_up_no_other_machine_and_is_told(
     server: MailServer, box: Box, store: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("borewarden.service.health.SLOW_MAIL", 0.2)
+    monkeypatch.setattr("borewarden.service.own_health.SLOW_MAIL", 0.2)
     server.set_fault("delay", command="END", seconds=2.0)
     happens(store, "North", "South", "West")
     async with mailing(store, mail_settings(server.port)) as health:

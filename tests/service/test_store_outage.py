@@ -22,9 +22,9 @@ from borewarden.base.samples import rows
 from borewarden.collect.link import Received
 from borewarden.collect.logged import read_log
 from borewarden.replay.one_machine import replay_logs
-from borewarden.service.health import Health
 from borewarden.service.mailing import Mailing
 from borewarden.service.messages import Acknowledgement
+from borewarden.service.own_health import Health
 from borewarden.service.watch import watch
 from borewarden.service.web import page_app, serve_page
 from borewarden.settings import load_machine

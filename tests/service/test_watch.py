@@ -22,8 +22,8 @@ from borewarden.collect.link import LinkState, Received
 from borewarden.collect.logged import read_log
 from borewarden.replay.one_machine import replay_logs
 from borewarden.service import writer
-from borewarden.service.health import Keeping
 from borewarden.service.messages import Effects, Queue, Started
+from borewarden.service.own_health import Keeping
 from borewarden.service.status import MachineStatus
 from borewarden.service.watch import watch
 from borewarden.settings import load_machine

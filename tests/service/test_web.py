@@ -4,7 +4,6 @@ import asyncio
 import datetime as dt
 import http.client
 import json
-import math
 import socket
 import sqlite3
 import threading
@@ -26,7 +25,7 @@ from borewarden.gate.gate import GateSettings
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
-from borewarden.service.health import Health
+from borewarden.service.health import health_troubles
 from borewarden.service.machine_view import (
     MOST_POINTS,
     age_words,
@@ -35,8 +34,9 @@ from borewarden.service.machine_view import (
     history,
     sample_age,
 )
-from borewarden.service.status import MachineStatus
-from borewarden.service.web import health_troubles, page_app, plain, serve_page, serve_when_free
+from borewarden.service.own_health import Health
+from borewarden.service.status import MachineStatus, SightStatus
+from borewarden.service.web import page_app, serve_page, serve_when_free
 from borewarden.store import outbox
 from borewarden.store.database import open_store, open_to_read, transaction, write_learned
 from borewarden.store.mails import Undelivered
@@ -88,6 +88,7 @@ class Machine:
             pump=pump,
             verdict=self.watcher.verdict(),
             link=LinkState(time.time_ns(), True, "connected"),
+            blind_after=86400.0,
         )
 
     def learn(self, store, start, stop):
@@ -99,6 +100,7 @@ class Machine:
         self.status.verdict = self.watcher.verdict()
         self.status.samples += stop - start
         self.status.last_sample_ns = time.time_ns()
+        self.status.sight = SightStatus(usable=time.monotonic())
         self.status.phase = "steady"
         self.status.latency_s += [0.010, 0.020, 0.030]
 
@@ -246,15 +248,7 @@ def test_status_holds_everything_and_finite_numbers_only(shop):
     assert machines[ODD]["verdict"]["overstroke_margin"] is None
 
 
-def test_what_is_no_number_is_null():
-    assert plain({"a": math.nan, "b": [math.inf, 1.5], "c": State.SOUND}) == {
-        "a": None,
-        "b": [None, 1.5],
-        "c": "sound",
-    }
-
-
-def test_health_is_of_the_watcher_and_not_of_the_machine(shop):
+def test_machines_that_are_seen_are_healthy_whatever_their_bores(shop):
     code, _, body = shop.ask("GET", "/healthz")
     assert (code, json.loads(body)) == (
         200, {"healthy": True, "troubles": {}, "service": {}},
@@ -263,20 +257,31 @@ def test_health_is_of_the_watcher_and_not_of_the_machine(shop):
 
 def test_what_ails_the_watcher():
     now = time.time_ns()
-    status = Machine(NORTH, INTENSIFIER).status
+    status = replace(Machine(NORTH, INTENSIFIER).status, blind_after=60.0)
+    up, down = (LinkState(now, is_up, "no answer") for is_up in (True, False))
 
-    def trouble(sample_ns, link):
-        status.last_sample_ns, status.link = sample_ns, link
-        return health_troubles({NORTH: status}, sample_age(), now).get(NORTH)
+    def trouble(sight, link=up, kept_ns=now):
+        told = replace(status, sight=sight, link=link, last_sample_ns=kept_ns)
+        return health_troubles({NORTH: told}, sample_age(), now).get(NORTH)
 
-    old = now - 120 * 10**9
-    assert trouble(now, LinkState(old, True, "connected")) is None
-    assert trouble(old, LinkState(now, True, "connected")) is None
-    silent = trouble(old, LinkState(old, True, "connected"))
-    assert silent == "no sample and no news of the link for 2 min"
-    assert trouble(old, LinkState(old, False, "no answer")) is None  # switched off overnight
-    assert trouble(0, None) == "neither a sample nor news of the link yet"
-    assert health_troubles({}, sample_age(), now) == {"": "no machine under watch"}
+    here = time.monotonic()
+    since = local_time(now, "Europe/Vienna")
+    lately, before = (SightStatus(usable=here - age, usable_ns=now) for age in (30.0, 90.0))
+    assert trouble(lately) is None
+    assert trouble(lately, down) is None  # for as long as it may be a glitch
+    assert trouble(before) == f"No usable reading since {since}. Nothing comes in."
+    assert trouble(before, down) == f"No usable reading since {since}. Link down: no answer."
+    assert trouble(SightStatus(usable_ns=now), None) == (
+        f"No usable reading yet; watching since {since}. Nothing comes in."
+    )
+    faults = {"stroke_count": "jumps", "pressure": "no value", "rate": "no value"}
+    told = replace(before, faults=faults, told={"pressure": "BadSensorFailure"})
+    assert trouble(told) == (
+        f"No usable reading since {since}. Pressure: BadSensorFailure. Stroke rate: no value. "
+        "Stroke counter: jumps."
+    )
+    assert trouble(lately, kept_ns=now - 90 * 10**9) == "Readings come in, but none is stored."
+    assert set(health_troubles({}, sample_age(), now)) == {""}
 
 
 def test_age_goes_by_arrival_whatever_the_controllers_clock_says():
@@ -292,7 +297,7 @@ def test_age_goes_by_arrival_whatever_the_controllers_clock_says():
 
 
 def test_ill_watcher_answers_503(shop):
-    shop.statuses["West"] = replace(shop.statuses[NORTH], name="West", link=None, last_sample_ns=0)
+    shop.statuses["West"] = replace(shop.statuses[NORTH], name="West", sight=SightStatus())
     code, _, body = shop.ask("GET", "/healthz")
     assert code == 503
     assert json.loads(body)["healthy"] is False
@@ -352,11 +357,13 @@ def test_metrics_can_be_parsed_and_hold_the_numbers(shop):
     assert value("borewarden_effective_bore_meters", NORTH) == pytest.approx(verdict.bore)
     assert value("borewarden_stated_bore_meters", NORTH) == pytest.approx(JEWEL_BORE)
     assert value("borewarden_effective_area_ratio", NORTH) == pytest.approx(1.0, abs=0.01)
-    assert value("borewarden_cusum_statistic", NORTH) == pytest.approx(newest["statistic"])
-    assert value("borewarden_cusum_threshold", NORTH) == pytest.approx(newest["threshold"])
+    for name in ("step", "cusum"):  # the second is the old name of the first
+        assert value(f"borewarden_{name}_statistic", NORTH) == pytest.approx(newest["statistic"])
+        assert value(f"borewarden_{name}_threshold", NORTH) == pytest.approx(newest["threshold"])
     assert value("borewarden_overstroke_margin_ratio", NORTH) == verdict.overstroke_margin
     assert value("borewarden_jet_hours", NORTH) == pytest.approx(1.0, abs=0.02)
     assert value("borewarden_link_connected", NORTH) == 1.0
+    assert value("borewarden_sight", NORTH) == 1.0
     assert value("borewarden_samples", NORTH) == STEP_AT
     assert value("borewarden_alarm_unacknowledged", NORTH) == 0.0
     assert value("borewarden_alarm_unacknowledged", ODD) == 1.0
@@ -581,7 +588,8 @@ def test_each_pump_shows_what_a_larger_bore_changes(pump, load, margin):
     assert (words["margin_title"], words["margin_unit"]) == margin
     assert words["bore"] == words["load"] == words["margin"] == "–"  # nothing seen yet
     assert words["bore_note"] == "stated 0.254 mm (0.0100 in)"
-    assert "No sample has come in yet" in words["stale"]
+    assert words["blind"].startswith("Not seeing the machine. No usable reading yet;")
+    assert (words["headline"], words["category"]) == ("No verdict", "Not seen")  # not: learning
     assert card(replace(status, link=None), 0.0)["link"] == "Link: no news yet"
 
 
@@ -848,6 +856,39 @@ def test_links_samples_and_hostile_names(browser, shop):
     see(browser, lambda: len(browser.find_elements("css selector", ".card")) == 3)
     see(browser, lambda: "No sample for 5 min" in text(machine_card(browser, 2), ".stale"))
     assert text(machine_card(browser, 0), ".stale") == ""
+    assert severe(browser) == []
+
+
+def test_a_machine_that_is_not_seen_has_a_grey_verdict_with_its_age(browser, shop):
+    open_page(browser, shop)
+    north, odd = machine_card(browser, 0), machine_card(browser, 1)
+    colour = lambda: north.find_element("css selector", ".headline").value_of_css_property("color")  # noqa: E731
+    believed = colour()
+    assert text(north, ".blind") == ""
+    status = shop.statuses[NORTH]
+    status.blind_after = 60.0
+    status.sight = SightStatus(
+        usable=time.monotonic() - 600.0,
+        usable_ns=time.time_ns() - 600 * 10**9,
+        told={"pressure": "BadSensorFailure"},
+    )
+    see(browser, lambda: text(north, ".blind").startswith("Not seeing the machine. No usable "))
+    assert text(north, ".blind").endswith("Pressure: BadSensorFailure.")
+    assert text(north, ".headline") == "10 min ago: The bore is probably sound"
+    assert text(north, ".category") == "Not seen"
+    assert colour() != believed
+    assert "grayscale" in north.find_element("css selector", ".verdict").value_of_css_property(
+        "filter"
+    )
+    assert "1 not seen, 1 good" in browser.find_element("id", "summary").text
+    assert text(odd, ".headline") == "The bore is probably sound"
+    code, _, body = shop.ask("GET", "/healthz")
+    assert (code, set(json.loads(body)["troubles"])) == (503, {NORTH})
+    north_status = json.loads(shop.ask("GET", "/status")[2])["machines"][NORTH]["sight"]
+    assert north_status["is_seen"] is False
+    assert north_status["reasons"] == {"pressure": "BadSensorFailure"}
+    status.sight = SightStatus(usable=time.monotonic())
+    see(browser, lambda: text(north, ".headline") == "The bore is probably sound")
     assert severe(browser) == []
 
 

@@ -17,9 +17,9 @@ from hypothesis import strategies as st
 
 from borewarden.base.errors import BadInput
 from borewarden.gate.gate import GateSettings
-from borewarden.model.bore import WatchSettings
 from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
 from borewarden.settings import load_machine
+from borewarden.watcher.settings import WatchSettings
 
 CONFIG = Path(__file__).parents[2] / "config"
 NORTH = """\

@@ -14,6 +14,7 @@ from borewarden.collect.modbus import ModbusSource
 from borewarden.collect.mqtt import MqttSource
 from borewarden.collect.opcua import OpcUaSource
 from borewarden.settings import load_machine
+from borewarden.settings.service import load_folder
 
 CONFIG = Path(__file__).parents[2] / "config"
 MODBUS = (CONFIG / "live" / "north-modbus.toml").read_text()
@@ -156,6 +157,27 @@ def test_a_password_comes_from_a_directory_of_secrets(
     assert load_machine(machine(tmp_path, MQTT, USER)).live_source().password == "s3cret"
     monkeypatch.setenv("BOREWARDEN_SOURCE__PASSWORD", "other")
     assert load_machine(machine(tmp_path, MQTT, USER)).live_source().password == "other"
+
+
+def test_a_password_for_the_folder_goes_to_sources_with_a_user(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("BOREWARDEN_SOURCE__PASSWORD", "s3cret")
+    for name, text, changes in (
+        ("north", MODBUS, ()),
+        ("south", OPCUA, ()),
+        ("west", MQTT, (USER,)),
+        ("logged", (CONFIG / "north.toml").read_text(), ()),
+    ):
+        text = machine(tmp_path, text, *changes).read_text()
+        (tmp_path / f"{name}.toml").write_text(text)
+    (tmp_path / "machine.toml").unlink()
+    assert load_machine(tmp_path / "logged.toml").source is None
+    (tmp_path / "logged.toml").unlink()
+    north, south, west = load_folder(tmp_path)[0]
+    assert north.source.kind == "modbus tcp"
+    assert south.source.password is None
+    assert west.source.password.get_secret_value() == "s3cret"
 
 
 def test_a_user_has_a_password_or_a_certificate(

@@ -28,10 +28,10 @@ from borewarden.alert.alarm import Notice
 from borewarden.alert.delivery import MailSettings, send
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.inspection.cautions import CAUTIONS
-from borewarden.model.bore import RESULT
 from borewarden.physics.pump import Intensifier
 from borewarden.show.figures import bore_figure
 from borewarden.show.mail import compose, message_id
+from borewarden.watcher.batch_loop import RESULT
 from borewarden.watcher.verdict import STATES, State, Verdict
 
 S = 10**9

@@ -8,6 +8,7 @@ from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
 from dataclasses import replace
 from email.utils import formatdate
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,6 @@ from numpy.typing import NDArray
 from pydantic import SecretStr
 
 from borewarden.diagnose.causes import Belief, Cause
-from borewarden.model.bore import RESULT
 from borewarden.store.database import open_store
 from borewarden.store.influx import (
     SINK,
@@ -28,10 +28,11 @@ from borewarden.store.influx import (
     sample_lines,
 )
 from borewarden.store.outbox import backlogs, take
+from borewarden.watcher.batch_loop import RESULT
 from borewarden.watcher.verdict import STATES, State, Verdict
 from borewarden.watcher.watcher import Alert
 from forward import TOKEN, forwarding, influx_settings, queue, recent, samples, until_empty
-from influxd import influxd
+from influxd import influxd, query
 from victoria import Server
 
 NAN = float("nan")
@@ -304,8 +305,10 @@ async def test_influxdb_1_takes_rows_once_database_and_password_are_right(tmp_pa
         while not reports or words not in str(reports[-1]):
             await asyncio.sleep(0.01)
 
-    with influxd(tmp_path, "borewarden", TOKEN) as server:
-        good = v1(server.url, user="borewarden", bucket="pumps/week")
+    with influxd(tmp_path, auth=True) as url:
+        query(url, f"CREATE USER borewarden WITH PASSWORD '{TOKEN}' WITH ALL PRIVILEGES")
+        asked = partial(query, url, user="borewarden", password=TOKEN)
+        good = v1(url, user="borewarden", bucket="pumps/week")
         wrong = replace(good, token=SecretStr("wrong"))
         async with forwarding(store, wrong, report=reports.append):
             await until_said("the server does not accept the password")
@@ -313,11 +316,11 @@ async def test_influxdb_1_takes_rows_once_database_and_password_are_right(tmp_pa
         async with forwarding(store, good, report=reports.append):
             await until_said("the server has no database pumps/week, or no write API v1")
             assert "database not found" in str(reports[-1])
-            server.query("CREATE DATABASE pumps WITH DURATION 7d NAME week")
+            asked("CREATE DATABASE pumps WITH DURATION 7d NAME week")
             await until_empty(store)
-        [series] = server.query("SELECT pressure FROM week.sample", db="pumps", epoch="ns")
-        server.query("CREATE USER reader WITH PASSWORD 'invented'")
-        server.query("GRANT READ ON pumps TO reader")
+        [series] = asked("SELECT pressure FROM week.sample", db="pumps", epoch="ns")
+        asked("CREATE USER reader WITH PASSWORD 'invented'")
+        asked("GRANT READ ON pumps TO reader")
         queue(store, "alert", ["alert a=1 1"])
         reader = replace(good, user="reader", token=SecretStr("invented"))
         async with forwarding(store, reader, report=reports.append):
@@ -334,14 +337,14 @@ async def test_influxdb_1_refuses_rows_of_another_type_and_takes_the_rest(tmp_pa
     queue(store, "batch", [f'batch,machine=North a="text" {now_ns + 9}'])
     queue(store, "batch", [f"batch,machine=North a=9 {now_ns + 10}"])
     refused: list[int] = []
-    with influxd(tmp_path) as server:
-        server.query("CREATE DATABASE pumps")
-        async with forwarding(store, v1(server.url), limit=10, refused=refused.append):
+    with influxd(tmp_path) as url:
+        query(url, "CREATE DATABASE pumps")
+        async with forwarding(store, v1(url), limit=10, refused=refused.append):
             with open_store(store) as connection:
                 while backlogs(connection)[SINK].waiting:
                     await asyncio.sleep(0.02)
                 aside = backlogs(connection)[SINK]
-        [series] = server.query("SELECT a FROM batch", db="pumps")
+        [series] = query(url, "SELECT a FROM batch", db="pumps")
     assert [value for _, value in series["values"]] == [0, 1, 2, 3, 9]
     assert (aside.refused, refused) == (1, [1])
     assert "field type conflict" in aside.last_reason

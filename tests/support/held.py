@@ -10,8 +10,8 @@ from pathlib import Path
 
 from borewarden.alert.alarm import AlarmSettings
 from borewarden.service.effects import Effects
-from borewarden.service.health import Health
 from borewarden.service.messages import Queue
+from borewarden.service.own_health import Health
 from borewarden.service.status import MachineStatus
 from borewarden.store import outbox
 from borewarden.store.database import open_store, read_alarm

@@ -1,71 +1,86 @@
-"""InfluxDB 1 as Debian packages it, with a user if wanted."""
+"""Debian's influxd 1.6 on loopback: InfluxQL and `/write`, no InfluxDB 2 API."""
 
 from __future__ import annotations
 
 import json
+import socket
 import subprocess
 import time
-import urllib.error
 import urllib.parse
 import urllib.request
 from base64 import b64encode
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from wire import free_port, needs
+from wire import PATIENCE, free_port, needs
+
+CONFIGURATION = """
+reporting-disabled = true
+bind-address = "127.0.0.1:{backup}"
+[meta]
+dir = "{folder}/meta"
+[data]
+dir = "{folder}/data"
+wal-dir = "{folder}/wal"
+[http]
+bind-address = "127.0.0.1:{http}"
+log-enabled = false
+auth-enabled = {auth}
+{tls}
+[monitor]
+store-enabled = false
+"""
 
 
-class Influx:
-    """A running server; `user` and `password` are needed where they are not empty."""
-
-    def __init__(self, url: str, user: str = "", password: str = "") -> None:
-        self.url = url
-        self.credentials = b64encode(f"{user}:{password}".encode()).decode() if user else ""
-
-    def query(self, text: str, **parameters: str) -> list[dict]:
-        """Series that the server answers with; raises urllib.error.HTTPError."""
-        body = urllib.parse.urlencode({"q": text, **parameters}).encode()
-        request = urllib.request.Request(f"{self.url}/query", body)
-        if self.credentials:
-            request.add_header("Authorization", f"Basic {self.credentials}")
-        with urllib.request.urlopen(request, timeout=60) as answer:
-            (result,) = json.load(answer)["results"]
-        assert "error" not in result, result
-        series: list[dict] = result.get("series", [])
-        return series
+def query(url: str, text: str, user: str = "", password: str = "", **given: str) -> list[dict]:
+    """Series that the server answers an InfluxQL query with."""
+    body = urllib.parse.urlencode({"q": text, **given}).encode()
+    request = urllib.request.Request(f"{url}/query", body)
+    if user:
+        known_by = b64encode(f"{user}:{password}".encode()).decode()
+        request.add_header("Authorization", f"Basic {known_by}")
+    with urllib.request.urlopen(request, timeout=PATIENCE) as answer:
+        (result,) = json.load(answer)["results"]
+    assert "error" not in result, result
+    series: list[dict] = result.get("series", [])
+    return series
 
 
 @contextmanager
-def influxd(folder: Path, user: str = "", password: str = "") -> Iterator[Influx]:
-    """InfluxDB 1 with its files in `folder`; with `user`, nobody else may do anything."""
-    backup, http = free_port(), free_port()
-    config = folder / "influxdb.conf"
-    config.write_text(
-        f'reporting-disabled = true\nbind-address = "127.0.0.1:{backup}"\n'
-        f'[meta]\ndir = "{folder}/meta"\n'
-        f'[data]\ndir = "{folder}/data"\nwal-dir = "{folder}/wal"\n'
-        f'[http]\nbind-address = "127.0.0.1:{http}"\nlog-enabled = false\n'
-        f"auth-enabled = {str(bool(user)).lower()}\n"
-        "[monitor]\nstore-enabled = false\n"
-    )
-    log = folder / "log"
-    with log.open("wb") as file:
-        server = subprocess.Popen(
-            [needs("influxd"), "-config", str(config)], stdout=file, stderr=file
+def influxd(
+    folder: Path, certificate: Path | None = None, key: Path | None = None, auth: bool = False
+) -> Iterator[str]:
+    """The server, with its data in `folder`; gives its URL once it answers.
+
+    With `auth`, only users may do anything, and the first thing is to make one. With a
+    `certificate` and its `key` (PEM) it speaks TLS, and the URL still begins with "http:".
+    """
+    http = free_port()
+    configuration = folder / "influxdb.conf"
+    tls = ""
+    if certificate is not None:
+        tls = f'''https-enabled = true
+        https-certificate = "{certificate}"
+        https-private-key = "{key}"'''
+    configuration.write_text(
+        CONFIGURATION.format(
+            folder=folder, http=http, backup=free_port(), tls=tls, auth=str(auth).lower()
         )
-    influx = Influx(f"http://127.0.0.1:{http}", user, password)
-    try:
-        for _ in range(600):
-            try:
-                urllib.request.urlopen(f"{influx.url}/ping", timeout=5).close()
-                break
-            except (urllib.error.URLError, ConnectionError):
-                assert server.poll() is None, log.read_text(errors="replace")
-                time.sleep(0.05)
-        if user:
-            influx.query(f"CREATE USER {user} WITH PASSWORD '{password}' WITH ALL PRIVILEGES")
-        yield influx
-    finally:
-        server.terminate()
-        server.wait(timeout=30)
+    )
+    url = f"http://127.0.0.1:{http}"
+    with (folder / "log").open("wb") as log:
+        command = [needs("influxd"), "-config", str(configuration)]
+        process = subprocess.Popen(command, stdout=log, stderr=log)
+        try:
+            deadline = time.monotonic() + PATIENCE
+            while True:
+                with suppress(OSError), socket.create_connection(("127.0.0.1", http)):
+                    break
+                assert process.poll() is None, (folder / "log").read_text()
+                assert time.monotonic() < deadline, "influxd does not answer"
+                time.sleep(0.1)
+            yield url
+        finally:
+            process.terminate()
+            process.wait(PATIENCE)

@@ -11,14 +11,14 @@ WRITER = """
 import sys
 from pathlib import Path
 import numpy as np
-from borewarden.model.bore import RESULT
+from borewarden.watcher.batch_loop import RESULT
 from borewarden.base.samples import samples_of
 from borewarden.watcher.watcher import Learned
-from borewarden.store import database as embedded
+from borewarden.store import database
 from borewarden.store.database import open_store, transaction, write_learned
 from borewarden.store.outbox import put
 
-embedded.GATHERED = 50
+database.GATHERED = 50
 none = Learned(np.array([5]), np.zeros(0, RESULT), [])
 
 with open_store(Path(sys.argv[1])) as connection:

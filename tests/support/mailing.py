@@ -8,8 +8,8 @@ from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 
 from borewarden.alert.delivery import MailSettings
-from borewarden.service.health import Health
 from borewarden.service.mailing import Mailing, Pauses
+from borewarden.service.own_health import Health
 from borewarden.store import mails
 from borewarden.store.database import open_store, transaction
 

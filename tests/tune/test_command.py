@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import shutil
 import subprocess
 from pathlib import Path
@@ -138,3 +139,31 @@ def test_machines_are_compared_and_tuned_from_a_store(tmp_path: Path) -> None:
     tuned = borewarden("tune", "--machine", WEST, *days, *QUICK, "--vary", "smallest_step=3 %")
     assert tuned.exit_code == 0, tuned.stderr
     assert "1 day, 1 of them sound" in plain(tuned.stdout)
+
+
+def test_sweep_and_comparison_as_json(tmp_path: Path) -> None:
+    words = ("tune", CHIP, "--machine", SOUTH, *QUICK, "--vary", "smallest_step=3 %,4 %,30 %")
+    done = borewarden(*words, "--json")
+    assert done.exit_code == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert (told["machine"], told["report"]) == ("South", "reports/tune-south.html")
+    assert told["days"] == [{"day": "2026-03-05", "sound": False}]
+    assert [setting["changed"] for setting in told["settings"]] == [
+        {},
+        {"smallest_step": "3 %"},
+        {"smallest_step": "30 %"},
+    ]
+    today, _, blunt = told["settings"]
+    assert today["today"]
+    assert today["median"]["low"] <= today["median"]["value"] <= today["median"]["high"]
+    assert blunt["events"][0]["delay"] is None
+    assert today["events"][0]["cause"] == "bore opened up"
+    assert told["events"][0]["area_change"] == pytest.approx(0.08)
+    chosen = told["choice"]["number"]
+    assert [setting["chosen"] for setting in told["settings"]] == [k == chosen for k in range(3)]
+    compared = borewarden("compare", CHIP, "--machine", SOUTH, "--json", "--csv", "a.csv")
+    [row] = json.loads(compared.stdout)
+    [same] = csv.DictReader((tmp_path / "a.csv").open())
+    assert (row["machine"], row["day"], row["idle_share"]) == ("South", "2026-03-05", None)
+    assert row["pressure"] == pytest.approx(float(same["pressure"]))
+    assert row["pressure"] > 300e6

@@ -14,11 +14,11 @@ from borewarden.base.samples import Samples, rows, samples_of
 from borewarden.detect.baseline import robust_noise
 from borewarden.diagnose.causes import Cause
 from borewarden.jewels.jewel import Jewel, nearest_stock_bore, stated_area
-from borewarden.model.bore import WatchSettings
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import DirectDrive, Intensifier
 from borewarden.simulate.day import log_day
 from borewarden.simulate.draw import draw_day
+from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import State
 from borewarden.watcher.watcher import Alert, Watcher, join
 from steady import gate_settings, steady_samples
@@ -392,10 +392,10 @@ def test_noise_follows_within_bounds_and_the_level_never(
     watcher.learn_many(rows(samples, 0, HOUR))
     baseline = watcher.bore.baseline
     assert baseline is not None
-    before = float(watcher.bore._watch[0]["sigma"])
+    before = watcher.bore.monitor.detector.sigma
     watcher.learn_many(rows(samples, HOUR))
     assert watcher.bore.baseline == baseline
-    after = float(watcher.bore._watch[0]["sigma"])
+    after = watcher.bore.monitor.detector.sigma
     assert before < after <= 2.0 * baseline.noise.sigma * (1.0 + 1e-9)
 
 

@@ -71,7 +71,7 @@ class AlarmSettings:
 
 
 BORE_ALARM = AlarmSettings()
-SIGHT_ALARM = AlarmSettings(on_delay=120.0, off_delay=60.0)
+SIGHT_ALARM = AlarmSettings(on_delay=60.0, off_delay=60.0)
 
 
 @dataclass(frozen=True)

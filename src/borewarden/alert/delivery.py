@@ -16,6 +16,8 @@ import aiosmtplib
 from aiosmtplib.email import parse_address
 from pydantic import SecretStr
 
+from borewarden.base.plain_errors import plain_reason
+
 SINK = "mail"
 
 PARTING = 5.0  # s to say goodbye in; the mail is settled by then
@@ -144,7 +146,7 @@ def refusal(stage: Stage, code: int, text: str) -> Refusal:
 
 def _broken(stage: Stage, error: Exception) -> Refusal:
     """What a connection that fails in place of an answer means."""
-    words = " ".join(str(error).split()) or type(error).__name__
+    words = plain_reason(error)
     if stage in ("session", "MAIL"):
         return Refusal("server", False, True, words)
     # perhaps it was this very text that the server stumbled over: others are to have their turn

@@ -18,3 +18,12 @@ class BadInput(ValueError):  # noqa: N818 - it names what the person handed in
     def __reduce__(self) -> tuple[type[BadInput], tuple[str, ...]]:
         """So that it comes whole out of another process."""
         return type(self), (self.file, self.where, self.wrong, self.right)
+
+
+class MissingExtra(ImportError):  # noqa: N818 - it names what is missing
+    """A package that one command alone needs, and that is installed as an extra."""
+
+    def __init__(self, package: str, extra: str) -> None:
+        super().__init__(
+            f"the package {package} is not installed: pip install 'borewarden[{extra}]'"
+        )

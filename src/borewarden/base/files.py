@@ -1,4 +1,4 @@
-"""Reading a file that a person named, or saying why it can't be read."""
+"""Reading a file that somebody named, or saying why it can't be read."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from borewarden.base.errors import BadInput
 
 
 def check_file(path: Path, right: str) -> None:
-    """Raise BadInput, with what would be `right`, unless `path` is a regular file.
+    """Raise BadInput, with `right` as the fix, unless `path` is a regular file.
 
-    A pipe or a device would be waited for, or read, for ever.
+    Reading a pipe or a device could wait, or go on, forever.
     """
     try:
         mode = path.stat().st_mode
@@ -23,13 +23,13 @@ def check_file(path: Path, right: str) -> None:
     if stat.S_ISDIR(mode):
         raise BadInput(path, "file", "that is a directory", right)
     if not stat.S_ISREG(mode):
-        raise BadInput(path, "file", "that is no regular file", right)
+        raise BadInput(path, "file", "that is not a regular file", right)
     if not os.access(path, os.R_OK):
         raise BadInput(path, "file", "Permission denied", "let this user read it")
 
 
 def read_file(path: Path, right: str) -> bytes:
-    """The bytes of the file at `path`. Raises BadInput, with what would be `right`."""
+    """The bytes of the file at `path`. Raises BadInput, with `right` as the fix."""
     check_file(path, right)
     try:
         return path.read_bytes()

@@ -24,6 +24,8 @@ from pathlib import Path
 from typing import Any, TypeVar
 from uuid import uuid4
 
+from borewarden.base.errors import MissingExtra
+
 AHEAD = 1000  # tasks handed over and not answered yet; enough to keep a thousand workers busy
 PATIENCE = 15.0  # s, for a scheduler to answer, and then for its first worker
 ALIGNED = 64  # bytes; compiled loops want their arrays so
@@ -45,7 +47,7 @@ def spread(
     so many `processes`. The order is that of the tasks only in one process. A Ctrl-C is for this
     process alone, which ends the others once they have done their task. Raises ConnectionError
     where the cluster can't be reached or is lost (single workers may come and go), ValueError
-    where `scheduler` is no such address or the package `distributed` is not installed.
+    where `scheduler` is no such address, MissingExtra where `distributed` is not installed.
     """
     if scheduler is not None:
         return _on_cluster(function, tasks, scheduler)
@@ -143,9 +145,7 @@ def _on_cluster(
     try:
         from distributed import Client, as_completed
     except ImportError:
-        raise ValueError(
-            "the package distributed is not installed: pip install distributed"
-        ) from None
+        raise MissingExtra("distributed", "cluster") from None
     if not re.fullmatch(r"(tcp|tls)://\S+:\d+", address):
         raise ValueError(f"{address!r} is no address of a scheduler: give tcp://HOST:8786")
     # what matters of its tracebacks is in what is raised here

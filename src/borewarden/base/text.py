@@ -4,9 +4,19 @@ from __future__ import annotations
 
 
 def probability_words(probability: float) -> str:
-    """A probability in per cent; never 0 or 100, of which no model can be sure."""
-    if probability < 0.001:
-        return "below 0.1 %"
-    if probability > 0.999:
-        return "above 99.9 %"
-    return f"{probability:.1%}".replace("%", " %")
+    """A probability in whole per cent; never 0 or 100, since no model can be that sure."""
+    percent = round(100.0 * probability)
+    if percent < 1:
+        return "below 1 %"
+    return "above 99 %" if percent > 99 else f"{percent} %"
+
+
+def every_nth(n: int) -> str:
+    """Such as "every third", "every 21st"; "each" for 1."""
+    if n in _ORDINALS:
+        return _ORDINALS[n]
+    ending = "th" if n % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(n % 10, "th")
+    return f"every {n}{ending}"
+
+
+_ORDINALS = {1: "each", 2: "every second", 3: "every third", 4: "every fourth"}

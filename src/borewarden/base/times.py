@@ -1,11 +1,11 @@
-"""Times as people and loggers write and read them, and as nanoseconds since 1970 UTC."""
+"""Times as people and loggers write them, and as nanoseconds since 1970 UTC."""
 
 from __future__ import annotations
 
 import datetime as dt
 from zoneinfo import ZoneInfo
 
-EARLIEST = 946_684_800 * 10**9  # ns, 2000-01-01; a clock that says otherwise is not set
+EARLIEST = 946_684_800 * 10**9  # ns, 2000-01-01; an earlier clock is not set
 LATEST = 4_102_444_800 * 10**9  # ns, 2100-01-01
 
 
@@ -26,11 +26,11 @@ def iso_time(time_ns: int, time_zone: str) -> str:
 def local_ns(time: dt.datetime, time_zone: str) -> int:
     """`time` in ns since 1970 UTC; local in `time_zone` if it has no offset.
 
-    Of an hour that the clock showed twice the first is meant. Raises ValueError for one that it
-    skipped in spring, and for times that are not within 2000 to 2100.
+    In the hour that the clock shows twice, the first one is meant. Raises ValueError for a time
+    that the clock skipped in spring, and for times outside 2000 to 2100.
     """
     if not 2000 <= time.year <= 2100:
-        raise ValueError(f"{time} is no time of our days")
+        raise ValueError(f"{time} is outside 2000 to 2100; check the clock")
     if time.tzinfo is None:
         zone = ZoneInfo(time_zone)
         local = time.replace(tzinfo=zone)
@@ -40,15 +40,15 @@ def local_ns(time: dt.datetime, time_zone: str) -> int:
     since = time - dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
     ns = (since.days * 86_400 + since.seconds) * 1_000_000_000 + since.microseconds * 1000
     if not EARLIEST <= ns <= LATEST:
-        raise ValueError(f"{time} is no time of our days")
+        raise ValueError(f"{time} is outside 2000 to 2100; check the clock")
     return ns
 
 
 def steady_offset_ns(first_ns: int, last_ns: int, time_zone: str) -> int | None:
     """The one offset of `time_zone` from UTC, ns, that holds from a day before to a day after.
 
-    None where the clocks are changed within that time, so that local times may be skipped or come
-    twice. Looks at each day: no clock is changed there and back within one.
+    None where the clocks change within that time, so that local times may be skipped or come
+    twice. Looks at each day: no clock changes and changes back within one.
     """
     day = 86_400
     zone = ZoneInfo(time_zone)

@@ -1,4 +1,4 @@
-"""Quantities with units, converted once at the edge with pint."""
+"""Quantities with units, converted once, at the edge, with pint."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ def _units() -> pint.UnitRegistry[Any]:
     units: pint.UnitRegistry[Any] = pint.UnitRegistry(
         autoconvert_offset_to_baseunit=True, on_redefinition="ignore"
     )
-    # Pint takes a turn for 2 pi rad, which would make 60 rpm 6.28 /s; here they are counts.
+    # To pint a turn is 2 pi rad, which would make 60 rpm 6.28 /s; here turns are counts.
     for counted in (
         "stroke = [] = _ = strokes",
         "revolution = [] = rev",
@@ -28,12 +28,12 @@ def _units() -> pint.UnitRegistry[Any]:
 
 
 def bad_value(wrong: str, right: str) -> PydanticCustomError:
-    """What a validator raises to say what is wrong, and what would be right."""
+    """What a validator raises: what is wrong, and how to fix it."""
     return PydanticCustomError("bad_value", "{wrong}; {right}", {"wrong": wrong, "right": right})
 
 
 def _unit(text: str) -> pint.Unit | None:
-    """The unit that `text` names, or None; pint raises all sorts of things on nonsense."""
+    """The unit that `text` names, or None; on nonsense pint raises all sorts of errors."""
     try:
         return _units().Unit(text)
     except Exception:
@@ -43,21 +43,21 @@ def _unit(text: str) -> pint.Unit | None:
 def conversion(unit: str, si: str) -> tuple[float, float]:
     """Factor and offset that take a value in `unit` to the unit `si`: SI = value * factor + offset.
 
-    Raises ValueError if there is no such unit or it measures something else.
+    Raises ValueError if there is no such unit, or it is one of something else.
     """
     named = _unit(unit)
     if named is None:
-        raise ValueError(f"{unit!r} is no unit")
+        raise ValueError(f"{unit!r} is not a unit")
     if not named.is_compatible_with(si):
-        raise ValueError(f"{unit!r} measures something else")
+        raise ValueError(f"{unit!r} is a unit of something else")
     make = _units().Quantity
     try:
-        # a difference, so that degF gets 5/9 and not what is left of two large numbers
+        # a difference, so that degF gets exactly 5/9 and not a rounded one
         difference = make(1.0, named) - make(0.0, named)
         factor = float(difference.to("delta_degC" if si == "K" else si).m)
         offset = float(make(0.0, named).to(si).m)
     except Exception:  # pint's logarithmic units, dBm for one, are compatible but not linear
-        raise ValueError(f"{unit!r} is no unit that can be used here") from None
+        raise ValueError(f"{unit!r} can't be used as a unit here") from None
     return factor, offset
 
 
@@ -66,7 +66,7 @@ _NUMBER = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(\S.*?)?
 
 @dataclass(frozen=True)
 class Unit:
-    """Makes a field take text such as "60 kpsi" and hold SI; `si` is "" where dimensionless.
+    """Makes a field take text such as "60 kpsi" and hold SI; `si` is "" for a bare number.
 
     `low` and `high` bound the value in SI, `examples` are for the messages.
     """
@@ -77,13 +77,13 @@ class Unit:
     examples: str
 
     def __call__(self, value: Any) -> float:
-        """`value` in SI, or a validation error that says what would be right."""
+        """`value` in SI, or a validation error that says how to fix it."""
         right = f"give a value such as {self.examples}"
         if isinstance(value, bool) or not isinstance(value, (str, int, float)):
-            raise bad_value(f"{value!r} is no quantity", right)
+            raise bad_value(f"{value!r} is not a quantity", right)
         match = _NUMBER.fullmatch(str(value))
         if match is None:
-            raise bad_value(f"{value!r} is no number with a unit", right)
+            raise bad_value(f"{value!r} is not a number with a unit", right)
         unit = match[2] or ""
         if not unit and self.si:
             raise bad_value(f"{value!r} has no unit", right)
@@ -94,7 +94,7 @@ class Unit:
         converted = float(match[1]) * factor + offset
         if not self.low <= converted <= self.high:
             limits = f"{self.low:.6g} to {self.high:.6g} {self.si}".rstrip()
-            raise bad_value(f"{value!r} is out of range", f"it has to lie within {limits}; {right}")
+            raise bad_value(f"{value!r} is out of range", f"it must be within {limits}; {right}")
         return converted
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> CoreSchema:

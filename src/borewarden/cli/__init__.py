@@ -6,9 +6,10 @@ import importlib
 from typing import Annotated, Any, NamedTuple
 
 import typer
-from typer.core import TyperCommand, TyperGroup
+from typer.core import TyperCommand
 
 from borewarden import __version__
+from borewarden.cli.terminal import Listing
 from borewarden.cli.terminal import app as registered
 
 
@@ -20,6 +21,7 @@ class _Place(NamedTuple):
 
 DAYS, LIVE, MACHINE, JEWELS = "Logged days", "Live", "At the machine", "Jewels and stock"
 COMMANDS = {
+    "demo": _Place("demo", DAYS, "Try it: replay an invented day on which a jewel chips."),
     "replay": _Place("logged", DAYS, "Replay logged days of one machine: has the bore opened up?"),
     "fleet": _Place("fleet", DAYS, "Replay logged days of many machines, here or on a cluster."),
     "tune": _Place("tune", DAYS, "Try many settings on logged days: delay against false alarms."),
@@ -52,7 +54,7 @@ def load_command(name: str) -> Any:
     return group.commands[name]
 
 
-class _OnDemand(TyperGroup):
+class _OnDemand(Listing):
     """Lists commands without importing them: `--help` is asked for often, pandas is slow."""
 
     def list_commands(self, ctx: Any) -> list[str]:
@@ -62,17 +64,24 @@ class _OnDemand(TyperGroup):
         place = COMMANDS.get(cmd_name)
         if place is None:
             return None
-        return TyperCommand(cmd_name, help=place.help, rich_help_panel=place.panel)
+        return TyperCommand(cmd_name, help=place.help)
 
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
         name, command, rest = super().resolve_command(ctx, args)
         return name, load_command(name) if name in COMMANDS else command, rest
+
+    def panels(self, ctx: Any) -> dict[str, list[str]]:
+        panels: dict[str, list[str]] = {}
+        for name, place in COMMANDS.items():
+            panels.setdefault(place.panel, []).append(name)
+        return panels
 
 
 app = typer.Typer(
     cls=_OnDemand,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
+    rich_markup_mode=None,  # or what stands in square brackets is taken for markup, and lost
     help="Watch a UHP waterjet pump for an orifice bore that has opened up. Reads only.",
 )
 

@@ -5,11 +5,19 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-from rich.table import Table
 
-from borewarden.base.times import local_time
-from borewarden.cli.terminal import BAD_INPUT, app, err, out, refusing
+from borewarden.cli.terminal import (
+    BAD_INPUT,
+    AsJson,
+    app,
+    counted,
+    print_json,
+    print_table,
+    refusing,
+    say,
+    warn,
+    warn_if_compiling,
+)
 from borewarden.replay.fleet import (
     Refused,
     replay_fleet,
@@ -17,15 +25,17 @@ from borewarden.replay.fleet import (
     tasks_of_list,
     write_table,
 )
-from borewarden.show.wording import state_words
+from borewarden.show.replay_words import FLEET_COLUMNS, fleet_object, fleet_row
+
+Machines = Annotated[
+    Path,
+    typer.Argument(help="Folder of machine files, or a CSV list with the columns machine,log."),
+]
 
 
 @app.command("fleet")
 def fleet_command(
-    machines: Annotated[
-        Path,
-        typer.Argument(help="Folder of machine files, or a CSV list with the columns machine,log."),
-    ],
+    machines: Machines,
     logs: Annotated[
         Path | None,
         typer.Option(help="Folder of the logs, NAME-….csv or NAME/….csv for NAME.toml."),
@@ -38,6 +48,7 @@ def fleet_command(
     store: Annotated[
         Path | None, typer.Option(help="Embedded store to write batches and alerts to.")
     ] = None,
+    as_json: AsJson = False,
 ) -> None:
     """Replay logged days of many machines, here or on a cluster.
 
@@ -50,48 +61,25 @@ def fleet_command(
         else:
             tasks, unclaimed = tasks_of_folders(machines, logs or machines)
             if unclaimed:
-                words = f"{len(unclaimed)} logs belong to no machine file, such as {unclaimed[0]}"
-                err.print(words, markup=False, highlight=False, soft_wrap=True)
-        columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
-        with Progress(*columns, TimeRemainingColumn(), console=err, transient=True) as bar:
-            shown = bar.add_task("machines", total=len(tasks))
-            answers = replay_fleet(
-                tasks,
-                store,
-                processes,
-                scheduler,
-                lambda done, of: bar.update(shown, completed=done),
-            )
+                warn(f"{len(unclaimed)} logs belong to no machine file, such as {unclaimed[0]}")
+        warn_if_compiling()
+        with counted("machines") as progress:
+            answers = replay_fleet(tasks, store, processes, scheduler, progress)
         if table is not None:
             write_table(answers, table)
-    rows = Table("machine", "state", "NE 107", "jet hours", "alerts", "first alert")
-    counts: Counter[str] = Counter()
-    refused = []
-    for task, answer in zip(tasks, answers, strict=True):
-        if isinstance(answer, Refused):
-            refused.append(answer)
-            continue
-        state = answer.verdict.state
-        counts[state.value] += 1
-        first = (
-            local_time(answer.alerts[0].time_ns, task.machine.time_zone) if answer.alerts else ""
-        )
-        rows.add_row(
-            answer.machine,
-            state_words(state),
-            state.ne107,
-            f"{answer.jet_hours:.2f}",
-            str(len(answer.alerts)),
-            first,
-        )
-    out.print(rows)
-    out.print(", ".join(f"{count} {state}" for state, count in counts.most_common()))
-    for answer in refused:
-        err.print(
-            f"{answer.machine} could not be replayed: {answer.reason}",
-            markup=False,
-            highlight=False,
-            soft_wrap=True,
-        )
+    found = [
+        (answer, task.machine.time_zone)
+        for task, answer in zip(tasks, answers, strict=True)
+        if not isinstance(answer, Refused)
+    ]
+    refused = [answer for answer in answers if isinstance(answer, Refused)]
+    if as_json:
+        print_json([fleet_object(answer) for answer in answers])
+    else:
+        print_table(FLEET_COLUMNS, [fleet_row(*each) for each in found])
+        counts = Counter(answer.verdict.state.value for answer, _ in found)
+        say(", ".join(f"{count} {state}" for state, count in counts.most_common()))
+    for each in refused:
+        warn(f"{each.machine} could not be replayed: {each.reason}")
     if refused:
         raise typer.Exit(BAD_INPUT)

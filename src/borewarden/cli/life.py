@@ -6,33 +6,15 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.box import SIMPLE
-from rich.table import Table
-from rich.text import Text
 
-from borewarden.cli.terminal import app, out, refusing
+from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.lives.posterior import Posterior, learn
 from borewarden.lives.records import records_of
-from borewarden.planning.outlook import Outlook, costs_of, outlook_of, stock_of
+from borewarden.planning.outlook import Outlook, StockRow, costs_of, outlook_of, stock_of
 from borewarden.planning.snapshot import ShopSeen, see_shop
-from borewarden.show.plan_words import (
-    LIFE_COLUMNS,
-    PLAN_COLUMNS,
-    STOCK_COLUMNS,
-    Cell,
-    cost_table,
-    effect_words,
-    even_words,
-    head_cells,
-    life_cells,
-    missing,
-    plan_cells,
-    prior_words,
-    stock_cells,
-    to_do,
-    urgency,
-)
+from borewarden.show import plan_objects as objects
+from borewarden.show import plan_words as words
 from borewarden.show.shift_page import (
     as_of,
     basis,
@@ -57,6 +39,7 @@ At = Annotated[
         show_default="now",
     ),
 ]
+Report = Annotated[Path, typer.Option(help="Page to write.")]
 STORE = Path("borewarden.db")
 
 
@@ -65,8 +48,9 @@ def shift_command(
     config: Config,
     store: Store = STORE,
     hours: Hours = 8.0,
-    report: Annotated[Path, typer.Option(help="Page to write.")] = Path("reports/shift.html"),
+    report: Report = Path("reports/shift.html"),
     at: At = None,
+    as_json: AsJson = False,
 ) -> None:
     """What the next shift needs to know, on one page."""
     with refusing("shift"):
@@ -76,24 +60,33 @@ def shift_command(
         stock = stock_of(outlooks, posterior, seen.shop) if stated else []
         report.parent.mkdir(parents=True, exist_ok=True)
         write_shift(seen, outlooks, stock, hours, report)
-    _say(as_of(seen))
-    for line in CAUTIONS:
-        _say(f"- {line}")
-    _list("This shift", to_do(outlooks, stock, hours) or ["nothing stands out"])
+    due = words.to_do(outlooks, stock, hours)
+    unknown = words.missing(seen, outlooks)
+    if as_json:
+        print_json(
+            {
+                "at_ns": seen.at_ns,
+                "hours": hours,
+                "to_do": due,
+                "heads": [objects.head_object(outlook) for outlook in outlooks],
+                "stock": [objects.stock_object(row) for row in stock],
+                "missing": unknown,
+                "report": report,
+            }
+        )
+        return
+    say(as_of(seen), *(f"- {line}" for line in CAUTIONS))
+    _list("This shift", due or ["nothing stands out"])
     columns = head_columns(hours)
     for outlook in outlooks:
-        name, *cells = head_cells(outlook, seen.at_ns)
-        title = Text(str(name))  # what people typed is no markup
-        table = Table("", "", box=SIMPLE, show_header=False, title=title, title_justify="left")
-        for column, cell in zip(columns[1:], cells, strict=True):
-            table.add_row(column, Text(str(cell)))
-        out.print(table)
+        name, *cells = words.head_cells(outlook, seen.at_ns)
+        print_table(("", ""), zip(columns[1:], cells, strict=True), str(name), header=False)
     if stock:
-        _table("Jewels to hold and to order", STOCK_COLUMNS, [stock_cells(row) for row in stock])
-        _say(stock_note(seen))
-    _list("Not known", missing(seen, outlooks))
+        _stock_table(stock)
+        say(stock_note(seen))
+    _list("Not known", unknown)
     _list("What this rests on", basis(seen))
-    _say(f"report: {report}")
+    say(f"report: {report}")
 
 
 @app.command("life")
@@ -101,8 +94,9 @@ def life_command(
     config: Config,
     store: Store = STORE,
     hours: Hours = 8.0,
-    report: Annotated[Path, typer.Option(help="Page to write.")] = Path("reports/life.html"),
+    report: Report = Path("reports/life.html"),
     at: At = None,
+    as_json: AsJson = False,
 ) -> None:
     """How long jewels last here, by material and head."""
     with refusing("life"):
@@ -110,64 +104,90 @@ def life_command(
         outlooks = _outlooks(seen, posterior, hours, only_stated=True)
         report.parent.mkdir(parents=True, exist_ok=True)
         write_lives(seen, outlooks, posterior, hours, report)
-    _table(
+    if as_json:
+        lives = objects.lives_object(seen, outlooks, posterior)
+        print_json({"hours": hours, **lives, "report": report})
+        return
+    print_table(
+        words.LIFE_COLUMNS,
+        [words.life_cells(seen, posterior, material) for material in posterior.materials],
         "Materials, at the shop's average conditions",
-        LIFE_COLUMNS,
-        [life_cells(seen, posterior, material) for material in posterior.materials],
     )
-    _table(
-        "Heads, under their own conditions",
+    print_table(
         head_life_columns(hours),
         head_lives(outlooks, posterior),
+        "Heads, under their own conditions",
     )
-    effects = effect_words(posterior.effects()) or ["no conditions are recorded"]
+    effects = words.effect_words(posterior.effects()) or ["no conditions are recorded"]
     _list("What conditions do to life", effects)
-    _list("Believed before any record", prior_words())
+    _list("Believed before any record", words.prior_words())
     _list("What this rests on", basis(seen))
-    _say(f"report: {report}")
+    say(f"report: {report}")
 
 
 @app.command("plan")
-def plan_command(config: Config, store: Store = STORE, at: At = None) -> None:
+def plan_command(
+    config: Config, store: Store = STORE, at: At = None, as_json: AsJson = False
+) -> None:
     """At what age to change each jewel, and when that is."""
     with refusing("plan"):
         seen, posterior = _learned(config, store, at)
         outlooks = _outlooks(seen, posterior, 8.0, only_stated=False)
     currency = seen.shop.currency
-    rows = [plan_cells(outlook, currency, seen.at_ns) for outlook in outlooks]
-    _table("Planned changes", PLAN_COLUMNS, rows)
-    for material in sorted({outlook.head.fitting.material for outlook in outlooks}):
-        costs = seen.shop.end_costs(material)
-        _say(
-            f"{material}: a planned change costs {costs.planned:.2f} {currency}, a failure "
-            f"{costs.failed:.2f} {currency}"
+    costs = {
+        material: seen.shop.end_costs(material)
+        for material in sorted({outlook.head.fitting.material for outlook in outlooks})
+    }
+    if as_json:
+        heads = [objects.plan_object(outlook) for outlook in outlooks]
+        print_json({"at_ns": seen.at_ns, "currency": currency, "heads": heads, "costs": costs})
+        return
+    rows = [words.plan_cells(outlook, currency, seen.at_ns) for outlook in outlooks]
+    print_table(words.PLAN_COLUMNS, rows, "Planned changes")
+    for material, each in costs.items():
+        say(
+            f"{material}: a planned change costs {each.planned:.2f} {currency}, a failure "
+            f"{each.failed:.2f} {currency}"
         )
-    _list("Not known", missing(seen, outlooks))
+    _list("Not known", words.missing(seen, outlooks))
     _list("What this rests on", basis(seen))
 
 
 @app.command("stock")
-def stock_command(config: Config, store: Store = STORE, at: At = None) -> None:
+def stock_command(
+    config: Config, store: Store = STORE, at: At = None, as_json: AsJson = False
+) -> None:
     """How many jewels to hold of each kind, and what to order."""
     with refusing("stock"):
         seen, posterior = _learned(config, store, at)
         outlooks = _outlooks(seen, posterior, 8.0, only_stated=False)
         stock = stock_of(outlooks, posterior, seen.shop)
-    _table("Jewels to hold and to order", STOCK_COLUMNS, [stock_cells(row) for row in stock])
-    _say(stock_note(seen))
+    if as_json:
+        rows = [objects.stock_object(row) for row in stock]
+        weeks = seen.shop.stock.lead_time
+        print_json({"at_ns": seen.at_ns, "lead_time_weeks": weeks, "stock": rows})
+        return
+    _stock_table(stock)
+    say(stock_note(seen))
     _list("What this rests on", basis(seen))
 
 
 @app.command("costs")
-def costs_command(config: Config, store: Store = STORE, at: At = None) -> None:
+def costs_command(
+    config: Config, store: Store = STORE, at: At = None, as_json: AsJson = False
+) -> None:
     """What a jet hour costs by material, all downstream included."""
     with refusing("costs"):
         seen, posterior = _learned(config, store, at)
         rows = costs_of(posterior, seen.shop)
     currency = seen.shop.currency
+    if as_json:
+        materials = [objects.cost_object(row) for row in rows]
+        print_json({"at_ns": seen.at_ns, "currency": currency, "materials": materials})
+        return
     columns = ("", *(row.material for row in rows))
-    _table(f"Cost of a jet hour, {currency}", columns, cost_table(rows, currency))
-    _list("Break-even", [even_words(row, currency) for row in rows])
+    print_table(columns, words.cost_table(rows, currency), f"Cost of a jet hour, {currency}")
+    _list("Break-even", [words.even_words(row, currency) for row in rows])
     _list("What this rests on", basis(seen))
 
 
@@ -187,23 +207,15 @@ def _outlooks(
             for machine in seen.machines
             for head in machine.heads
         ),
-        key=urgency,
+        key=words.urgency,
     )
 
 
-def _table(title: str, columns: Sequence[str], rows: Sequence[Sequence[Cell]]) -> None:
-    table = Table(*columns, box=SIMPLE, title=title, title_justify="left", padding=(0, 1, 0, 0))
-    for row in rows:
-        table.add_row(*(Text(str(cell)) for cell in row))
-    out.print(table)
+def _stock_table(stock: Sequence[StockRow]) -> None:
+    rows = [words.stock_cells(row) for row in stock]
+    print_table(words.STOCK_COLUMNS, rows, "Jewels to hold and to order")
 
 
 def _list(title: str, lines: Sequence[str]) -> None:
     if lines:
-        _say(title)
-    for line in lines:
-        _say(f"- {line}")
-
-
-def _say(line: str) -> None:
-    out.print(line, markup=False, highlight=False, soft_wrap=True)
+        say(title, *(f"- {line}" for line in lines))

@@ -1,59 +1,56 @@
 """Watch machines live."""
 
 import asyncio
-import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
-import structlog
 import typer
-from rich.table import Table
 
-from borewarden.cli.terminal import app, out, refusing
+from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing
 from borewarden.settings.service import load_folder
+
+Config = Annotated[
+    Path, typer.Option(help="Folder of machine files with service.toml, or one machine file.")
+]
 
 
 @app.command("watch")
 def watch_command(
-    config: Annotated[
-        Path, typer.Option(help="Folder of machine files with service.toml, or one machine file.")
-    ],
+    config: Config,
     store: Annotated[Path, typer.Option(help="Embedded store.")] = Path("borewarden.db"),
+    log_level: Annotated[
+        Literal["debug", "info", "warning", "error"], typer.Option(help="Least level to log.")
+    ] = "info",
+    log_format: Annotated[
+        Literal["json", "text"], typer.Option(help="A JSON object a line, or text for people.")
+    ] = "json",
 ) -> None:
     """Watch machines live until stopped. Only ever reads."""
+    from borewarden.service.log_lines import configure_logging
     from borewarden.service.process import run
 
-    structlog.configure(
-        processors=[
-            structlog.processors.add_log_level,
-            structlog.processors.TimeStamper(fmt="iso"),
-            structlog.processors.JSONRenderer(),
-        ],
-        logger_factory=lambda *_: structlog.PrintLogger(sys.stderr),
-    )
     with refusing("watch"):
         machines, service = load_folder(config)
         sources = {machine.name: machine.open_source() for machine in machines}
+        configure_logging(log_level, log_format)
         asyncio.run(run(machines, store, sources, service))
 
 
 @app.command("reach")
-def reach_command(
-    config: Annotated[
-        Path, typer.Option(help="Folder of machine files with service.toml, or one machine file.")
-    ],
-) -> None:
-    """Try each configured connection and say what is wrong with it.
+def reach_command(config: Config, as_json: AsJson = False) -> None:
+    """Prove each configured connection, and say what is wrong with it.
 
-    Exit code 1 if any is wrong.
+    Listens to each machine for some seconds, writes one marked row to the time-series server, and
+    asks the mail server about each recipient without sending anything. Exit code 1 if the watch
+    can't do without something that does not work.
     """
     from borewarden.service.connection_check import reach_all
 
     with refusing("reach"):
         answers = asyncio.run(reach_all(*load_folder(config)))
-    table = Table("connection", "works", "what it says")
-    for answer in answers:
-        table.add_row(answer.what, "yes" if answer.works else "NO", answer.words)
-    out.print(table)
-    if not all(answer.works for answer in answers):
+    if as_json:
+        print_json(answers)
+    else:
+        print_table(("connection", "part", "works", "what it says"), answers)
+    if any(each.answer == "NO" for each in answers):
         raise typer.Exit(1)

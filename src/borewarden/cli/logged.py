@@ -6,22 +6,23 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-from rich.table import Table
 
 from borewarden.base.errors import BadInput
-from borewarden.cli.terminal import app, err, out, refusing
+from borewarden.cli.terminal import (
+    AsJson,
+    app,
+    counted,
+    print_json,
+    print_table,
+    refusing,
+    say,
+    warn_if_compiling,
+)
 from borewarden.replay.one_machine import Replayed, replay_logs
 from borewarden.settings import load_machine
+from borewarden.show.replay_words import evidence_lines, replayed_object
 from borewarden.show.report import write_report
-from borewarden.show.wording import (
-    ALERT_COLUMNS,
-    advice,
-    alert_row,
-    evidence,
-    headline,
-    jewel_words,
-)
+from borewarden.show.wording import ALERT_COLUMNS, advice, alert_row, headline
 from borewarden.watcher.verdict import State
 
 EXIT_CODES = {
@@ -34,10 +35,20 @@ EXIT_CODES = {
     State.CANNOT_TELL: 40,
 }
 
+Logs = Annotated[list[Path], typer.Argument(help="Logged days, CSV or Parquet, in time order.")]
+ExitCode = Annotated[
+    bool,
+    typer.Option(
+        "--exit-code",
+        help="Exit with the verdict: 0 sound, 10 wearing, 20 probably opened up, "
+        "25 probably another fault, 30 not the stated bore, 40 cannot tell.",
+    ),
+]
+
 
 @app.command("replay")
 def replay_command(
-    logs: Annotated[list[Path], typer.Argument(help="Logged days, CSV or Parquet, in time order.")],
+    logs: Logs,
     machine: Annotated[Path, typer.Option(help="The machine's settings, TOML.")],
     store: Annotated[Path, typer.Option(help="Embedded store to write to.")] = Path(
         "borewarden.db"
@@ -46,35 +57,25 @@ def replay_command(
     report: Annotated[
         Path | None, typer.Option(help="HTML report; default reports/LOG.html.")
     ] = None,
-    exit_code: Annotated[
-        bool,
-        typer.Option(
-            "--exit-code",
-            help="Exit with the verdict: 0 sound, 10 wearing, 20 probably opened up, "
-            "25 probably another fault, 30 not the stated bore, 40 cannot tell.",
-        ),
-    ] = False,
+    exit_code: ExitCode = False,
+    as_json: AsJson = False,
 ) -> None:
     """Replay logged days of one machine: has the bore opened up?"""
     with refusing("replay"):
         settings = load_machine(machine)
         target = report or Path("reports") / f"{logs[0].name.split('.')[0]}.html"
         _check_target(target, [*logs, machine, store])
-        columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
-        with Progress(*columns, TimeRemainingColumn(), console=err, transient=True) as bar:
-            task = bar.add_task("samples", total=None)
-            result = replay_logs(
-                settings,
-                logs,
-                None if no_store else store,
-                lambda done, of: bar.update(task, completed=done, total=of),
-            )
+        warn_if_compiling()
+        with counted("samples") as progress:
+            result = replay_logs(settings, logs, None if no_store else store, progress)
         target.parent.mkdir(parents=True, exist_ok=True)
         write_report(result, target)
-    print_result(result)
-    out.print(f"report: {target}", highlight=False, soft_wrap=True)
-    if not no_store:
-        out.print(f"store:  {store}", highlight=False, soft_wrap=True)
+    kept = None if no_store else store
+    if as_json:
+        print_json(replayed_object(result) | {"report": target, "store": kept})
+    else:
+        print_result(result)
+        say(f"report: {target}", *([f"store:  {kept}"] if kept else []))
     if exit_code:
         sys.exit(EXIT_CODES[result.verdict.state])
 
@@ -93,20 +94,11 @@ def _check_target(target: Path, others: list[Path]) -> None:
 
 def print_result(result: Replayed) -> None:
     """Print the verdict with its evidence, the alerts, and what to check first."""
-    table = Table("evidence", title=f"{result.machine}: {headline(result.verdict)}")
-    for line in evidence(result.verdict, result.pump, result.time_zone):
-        table.add_row(line)
-    for jewel in result.jewels:
-        table.add_row(f"Jewel: {jewel_words(jewel, result.time_zone)}")
-    table.add_row(f"Jet on in this log: {result.jet_hours:.2f} h")
-    table.add_row(f"Gone unseen with the jet on: {result.missed_hours:.2f} h")
-    out.print(table)
+    title = f"{result.machine}: {headline(result.verdict)}"
+    print_table(("evidence",), [(line,) for line in evidence_lines(result)], title)
     if not result.alerts:
-        out.print("No alerts.")
+        say("No alerts.")
         return
-    alerts = Table(*ALERT_COLUMNS, title="Alerts")
-    for alert in result.alerts:
-        alerts.add_row(*alert_row(alert, result.time_zone))
-    out.print(alerts)
-    for line in advice(result.verdict):
-        out.print(f"- {line}", markup=False, highlight=False)
+    rows = [alert_row(alert, result.time_zone) for alert in result.alerts]
+    print_table(ALERT_COLUMNS, rows, "Alerts")
+    say(*(f"- {line}" for line in advice(result.verdict)))

@@ -1,20 +1,105 @@
 """What every command shares: where it is registered, where it prints, and how it refuses."""
 
+from __future__ import annotations
+
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import NoReturn
+from typing import Annotated, Any, NoReturn
 
 import typer
+from rich.box import SIMPLE
 from rich.console import Console
+from rich.measure import Measurement
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.table import Table
+from typer.core import TyperGroup
 
-from borewarden.base.errors import BadInput
+from borewarden.base.errors import BadInput, MissingExtra
+from borewarden.base.plain import json_text
+from borewarden.base.plain_errors import plain_reason
 
-app = typer.Typer(pretty_exceptions_enable=False)  # each module adds its commands
-out = Console()
-err = Console(stderr=True)
+# no markup anywhere: what stands in square brackets is text, be it "[source]" or a shop's own note
+app = typer.Typer(pretty_exceptions_enable=False, rich_markup_mode=None)
+out = Console(markup=False, highlight=False)
+err = Console(stderr=True, markup=False, highlight=False)
 
 BAD_INPUT = 2
+
+AsJson = Annotated[
+    bool, typer.Option("--json", help="Print JSON and nothing else: SI units, times in ns UTC.")
+]
+
+
+def say(*lines: str) -> None:
+    """Print lines of text, each whole however narrow the terminal."""
+    for line in lines:
+        out.print(line, soft_wrap=True)
+
+
+def warn(line: str) -> None:
+    """Print a line where errors go."""
+    err.print(line, soft_wrap=True)
+
+
+def warn_if_compiling() -> None:
+    """Say why the first replay after an installation takes longer than all later ones."""
+    from borewarden.watcher.watcher import loops_compiled  # slow to load, as its caller has
+
+    if not loops_compiled():
+        warn("compiling once, some seconds")
+
+
+def print_json(value: Any) -> None:
+    """Print `value` for another program; see `plain` for what becomes of it."""
+    typer.echo(json_text(value, indent=2))
+
+
+def print_table(
+    columns: Sequence[str],
+    rows: Iterable[Sequence[object]],
+    title: str = "",
+    width: int = 0,
+    header: bool = True,
+) -> None:
+    """Print a table, over more than a narrow terminal if it needs `width`; no cell is cut short."""
+    table = Table(box=SIMPLE, title=title or None, title_justify="left", show_header=header)
+    for column in columns:
+        table.add_column(column, overflow="fold")
+    for row in rows:
+        table.add_row(*map(str, row))
+    wide = out if width <= out.width else Console(width=width, markup=False, highlight=False)
+    table.padding = (0, 1, 0, 0)
+    if Measurement.get(wide, wide.options.update_width(10_000), table).maximum > wide.width:
+        table.padding = 0
+    wide.print(table, crop=False)
+
+
+class Listing(TyperGroup):
+    """A group that lists its commands under headings, each one's first paragraph in full."""
+
+    def panels(self, ctx: Any) -> dict[str, list[str]]:
+        """Names of commands by heading."""
+        return {"Commands": self.list_commands(ctx)}
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Write the list; nothing is cut short."""
+        for heading, names in self.panels(ctx).items():
+            with formatter.section(heading):
+                formatter.write_dl([(name, self._first(ctx, name)) for name in names])
+
+    def _first(self, ctx: Any, name: str) -> str:
+        command = self.get_command(ctx, name)
+        return ((command and command.help) or "").partition("\n\n")[0]
+
+
+@contextmanager
+def counted(what: str) -> Iterator[Callable[[int, int], None]]:
+    """A bar beside the output that counts `what`; hand it how many are done, and of how many."""
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+    with Progress(*columns, TimeRemainingColumn(), console=err, transient=True) as bar:
+        task = bar.add_task(what, total=None)
+        yield lambda done, of: bar.update(task, completed=done, total=of)
 
 
 @contextmanager
@@ -26,14 +111,14 @@ def refusing(what: str) -> Iterator[None]:
         fail(bad)
     except KeyboardInterrupt:
         raise typer.Exit(130) from None
-    except (sqlite3.Error, OSError, ValueError) as failed:
-        err.print(f"can't {what}: {failed}", markup=False, soft_wrap=True)
+    except (sqlite3.Error, OSError, ValueError, MissingExtra) as failed:
+        warn(f"can't {what}: {plain_reason(failed) if isinstance(failed, OSError) else failed}")
         raise typer.Exit(BAD_INPUT) from None
 
 
 def fail(bad: BadInput) -> NoReturn:
     """Say what can't be used, where and why, and end with exit code 2."""
-    err.print(f"can't use {bad.file}", markup=False, highlight=False, soft_wrap=True)
+    warn(f"can't use {bad.file}")
     for name, text in (("where", bad.where), ("wrong", bad.wrong), ("right", bad.right)):
-        err.print(f"  {name}: {text}", highlight=False, markup=False, soft_wrap=True)
+        warn(f"  {name}: {text}")
     raise typer.Exit(BAD_INPUT)

@@ -9,16 +9,16 @@ from __future__ import annotations
 import asyncio
 import logging
 import math
-import os
 import random
 import time
-from collections.abc import AsyncGenerator, Callable, Mapping
+from collections.abc import AsyncGenerator, Callable, Iterable, Mapping
 from contextlib import aclosing
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from borewarden.base.backoff import back_off
+from borewarden.base.plain_errors import plain_reason
 from borewarden.base.samples import SI_UNITS, Channel, Samples, samples_of
 
 FIRST_DELAY = 1.0  # s
@@ -26,6 +26,7 @@ LONGEST_DELAY = 30.0  # s; a pump that comes back is not to run unwatched for lo
 CLOCK_STEP = 1.0  # s, less than that is the clock being disciplined
 SET_BACK = 5.0  # s, a last row so far in the future has the time of another clock
 LASTING = 3  # times in a row, and a problem is told
+NOT_FINITE = "not a finite number"
 
 # They log every lost packet, some with a traceback; what matters of it is in the link states.
 for _library in ("asyncua", "pymodbus", "mqtt"):
@@ -36,12 +37,14 @@ for _library in ("asyncua", "pymodbus", "mqtt"):
 class LinkState:
     """The connection went up or down, or what is wrong with it changed: `reason`, in plain words.
 
-    `time_ns` is this computer's clock, ns since 1970 UTC.
+    `time_ns` is this computer's clock, ns since 1970 UTC. `channels` has what of that is wrong with
+    single channels, by the fields of `Samples`.
     """
 
     time_ns: int
     connected: bool
     reason: str
+    channels: Mapping[str, str] = field(default_factory=dict)
 
 
 Received = Samples | LinkState
@@ -93,19 +96,6 @@ def _stop_if_cancelled() -> None:
     task = asyncio.current_task()
     if task is None or task.cancelling():
         raise asyncio.CancelledError
-
-
-def plain_reason(error: BaseException) -> str:
-    """What went wrong, in plain words."""
-    text = str(error).strip()
-    if isinstance(error, TimeoutError):
-        return text or "no answer within the time-out"
-    if isinstance(error, OSError):
-        # asyncio puts the address where the system had the reason
-        if error.errno is not None and error.errno > 0:
-            return os.strerror(error.errno)
-        return error.strerror or text or type(error).__name__
-    return f"{type(error).__name__}: {text}" if text else type(error).__name__
 
 
 # -- time
@@ -236,9 +226,10 @@ def clock_was_set(step: float, time_ns: int, rows: Rows, whose: str) -> list[Lin
 
 
 class Problems:
-    """Words for the link state: what is wrong with single channels while the link is up.
+    """Words for the link state: what is wrong while the link is up.
 
-    Only what lasts is told; a glitch is a NaN among the samples and no news.
+    Only what lasts is told; a glitch is a NaN among the samples and no news. What is wrong with one
+    channel begins with its name, as in "pressure: BadSensorFailure".
     """
 
     def __init__(self, connected: str) -> None:
@@ -259,4 +250,15 @@ class Problems:
         if found == self._told or not (self._told is None or self._times >= LASTING):
             return []
         self._told = found
-        return [LinkState(time_ns, True, "; ".join([self._connected, *found]))]
+        reason = "; ".join([self._connected, *found])
+        return [LinkState(time_ns, True, reason, _by_channel(found))]
+
+
+def _by_channel(found: Iterable[str]) -> dict[str, str]:
+    """Those of the problems `found` that are one channel's, by its name."""
+    told = {}
+    for text in found:
+        name, colon, words = text.partition(": ")
+        if colon and name in SI_UNITS:
+            told[name] = words
+    return told

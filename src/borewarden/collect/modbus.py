@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import asyncio
 import math
+import os
 import random
 import struct
-from collections.abc import AsyncGenerator, Iterable, Mapping
+import sys
+from collections.abc import AsyncGenerator, Iterable, Mapping, Sequence
 from contextlib import aclosing
 from dataclasses import dataclass
 from typing import Literal
@@ -21,6 +23,7 @@ from pymodbus.pdu import ModbusPDU
 
 from borewarden.base.samples import Channel
 from borewarden.collect.link import (
+    NOT_FINITE,
     Clock,
     Problems,
     Received,
@@ -202,6 +205,8 @@ def _client(source: ModbusSource) -> Client:
             retries=0,
             reconnect_delay=0,
         )
+    # giving up is left to `SILENT_POLLS`: a controller that is silent did not close the connection
+    client.ctx.max_until_disconnect = client.ctx.count_until_disconnect = sys.maxsize
     take = client.ctx.callback_data
 
     def take_or_drop(data: bytes, addr: tuple[str, int] | None = None) -> int:
@@ -223,6 +228,7 @@ async def _session(source: ModbusSource, rows: Rows) -> AsyncGenerator[Received,
     silent = 0
     try:
         if not await client.connect():
+            await _knock(source)
             raise ConnectionError(f"can't connect to {source.name}")
         async with aclosing(ticks(source.interval)) as polls:
             async for _ in polls:
@@ -245,10 +251,20 @@ async def _session(source: ModbusSource, rows: Rows) -> AsyncGenerator[Received,
         client.close()
 
 
+async def _knock(source: ModbusSource) -> None:
+    """Raise the OSError that keeps us from `source`; pymodbus keeps it to itself."""
+    if source.host is None:
+        os.close(os.open(source.device, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK))
+        return
+    async with asyncio.timeout(source.timeout):
+        _, writer = await asyncio.open_connection(source.host, source.port)
+    writer.close()
+
+
 async def _poll(
     client: Client, source: ModbusSource, requests: Iterable[Request]
 ) -> tuple[dict[str, float], list[str], bool]:
-    """Raw values, what a controller refused, and whether it answered at all.
+    """Raw values, what is wrong with which channel, and whether the controller answered at all.
 
     Raises ConnectionError if the connection is gone.
     """
@@ -263,27 +279,33 @@ async def _poll(
         except ConnectionException:
             raise ConnectionError(f"{source.name} closed the connection") from None
         except ModbusException:  # no answer in time, or none that can be made out
+            problems += [f"{name}: {request}: no answer" for name in request.names]
             if source.host is None:
                 await asyncio.sleep(source.timeout)  # let a late answer go by
             continue
         answered = True
+        values = response.bits if request.function <= 2 else response.registers
+        wrong = ""
         if response.isError():
             code = response.exception_code
-            problems.append(f"{request}: {EXCEPTIONS.get(code, f'exception {code}')}")
-            continue
-        values = response.bits if request.function <= 2 else response.registers
-        if len(values) < request.count:
-            problems.append(f"{request}: the answer is too short")
-            continue
+            wrong = f"{request}: {EXCEPTIONS.get(code, f'exception {code}')}"
+        elif len(values) < request.count:
+            wrong = f"{request}: the answer is too short"
         for name in request.names:
-            register = source.registers[name]
-            at = register.address - request.address
-            if register.kind == "bit":
-                raw[name] = float(values[at])
+            value = math.nan if wrong else _raw(source.registers[name], request, values)
+            if math.isfinite(value):
+                raw[name] = value
             else:
-                value = decode(register, list(values[at : at + register.count]))
-                raw[name] = value if math.isfinite(value) else math.nan
+                problems.append(f"{name}: {wrong or NOT_FINITE}")
     return raw, problems, answered
+
+
+def _raw(register: Register, request: Request, values: Sequence[int] | Sequence[bool]) -> float:
+    """The value of one channel out of those that a request got."""
+    at = register.address - request.address
+    if register.kind == "bit":
+        return float(values[at])
+    return decode(register, [int(value) for value in values[at : at + register.count]])
 
 
 async def _read(client: Client, request: Request, unit_id: int) -> ModbusPDU:

@@ -24,6 +24,7 @@ from cryptography import x509
 from borewarden.base.samples import Channel
 from borewarden.base.times import EARLIEST, LATEST
 from borewarden.collect.link import (
+    NOT_FINITE,
     Clock,
     Problems,
     Received,
@@ -124,7 +125,7 @@ async def _session(source: OpcUaSource, rows: Rows) -> AsyncGenerator[Received, 
     try:
         await _secure(client, source)
         await client.connect()
-        nodes = {name: await _find(client, p.node) for name, p in source.nodes.items()}
+        nodes, missing = await _find_all(client, source)
         ahead_ns = await _server_ahead(client, clock, 0)
         problems = Problems(_connected(source, ahead_ns))
         held: dict[str, ua.DataValue] = {}
@@ -160,7 +161,7 @@ async def _session(source: OpcUaSource, rows: Rows) -> AsyncGenerator[Received, 
                         time_ns = clock.now()  # unchanged, and seen to be so now
                     times.append((time_ns, held))
                 if times:
-                    found = hint.words + _bad(times[-1][1])
+                    found = missing + hint.words + _bad(times[-1][1])
                     for state in problems.tell(found, clock.now()):
                         yield state
                 for time_ns, values_then in times:
@@ -218,6 +219,22 @@ def _application_uri(certificate: Path) -> str | None:
     return str(uris[0]) if uris else None
 
 
+async def _find_all(client: Client, source: OpcUaSource) -> tuple[dict[str, Node], list[str]]:
+    """The node of each channel, and what is wrong where there is none.
+
+    Raises LookupError if there is none of the pressure.
+    """
+    nodes, missing = {}, []
+    for name, point in source.nodes.items():
+        try:
+            nodes[name] = await _find(client, point.node)
+        except LookupError as error:
+            missing.append(f"{name}: {error}")
+    if "pressure" not in nodes:
+        raise LookupError("; ".join(missing))
+    return nodes, missing
+
+
 async def _find(client: Client, node: str) -> Node:
     """The node of that id or browse path. Raises LookupError if there is none."""
     try:
@@ -225,7 +242,10 @@ async def _find(client: Client, node: str) -> Node:
             return await client.nodes.root.get_child(node.strip("/").split("/"))
         if node.startswith("nsu="):
             uri, identifier = node.removeprefix("nsu=").split(";", 1)
-            node = f"ns={await client.get_namespace_index(uri)};{identifier}"
+            known = await client.get_namespace_array()
+            if uri not in known:
+                raise LookupError(f"there is no namespace {uri!r}, only {', '.join(known)}")
+            node = f"ns={known.index(uri)};{identifier}"
         return client.get_node(node)
     except (ua.UaError, ValueError) as error:
         raise LookupError(f"there is no node {node!r} ({type(error).__name__})") from None
@@ -285,19 +305,31 @@ def _good(value: ua.DataValue) -> bool:
 
 def _bad(values: Mapping[str, ua.DataValue]) -> list[str]:
     """What is wrong with which channel."""
-    return [
-        f"{name}: {value.StatusCode.name}"
-        for name, value in values.items()
-        if value.StatusCode is not None and not _good(value)
-    ]
+    return [f"{name}: {wrong}" for name, value in values.items() if (wrong := _wrong(value))]
+
+
+def _wrong(value: ua.DataValue) -> str:
+    """Why the value is not a good number; empty if it is one."""
+    if value.StatusCode is not None and not _good(value):
+        return str(value.StatusCode.name)
+    found = value.Value.Value if value.Value is not None else None
+    match found:
+        case None:
+            return "there is no value in it"
+        case bool() | int():
+            return ""
+        case float():
+            return "" if math.isfinite(found) else NOT_FINITE
+        case str():
+            return "text, not a number"
+        case list():
+            return "an array, not one number"
+    return f"{type(found).__name__}, not a number"
 
 
 def _number(value: ua.DataValue) -> float:
     """The value if it is good and a number, else NaN."""
-    found = value.Value.Value if value.Value is not None else None
-    if not _good(value) or not isinstance(found, (bool, int, float)):
-        return math.nan
-    return float(found)
+    return math.nan if _wrong(value) else float(value.Value.Value)
 
 
 def _ns(time: datetime) -> int:

@@ -10,7 +10,7 @@ from borewarden.base.errors import BadInput
 from borewarden.collect.labels import Label
 from borewarden.diagnose.causes import Cause
 from borewarden.inspection.record import Finding, Inspection
-from borewarden.jewels.rim_image import RimFinding, grey_picture
+from borewarden.jewels.rim import RimFinding
 
 LARGEST_PICTURE = 25 * 1024**2  # bytes; pictures are kept in the store
 RIM_ANSWERS = {  # of the step "rim"; what can't be told is no answer
@@ -24,8 +24,11 @@ _OF_THE_JEWEL = (Cause.BORE, Cause.OTHER_BORE, Cause.BLOCKED)  # these change it
 def picture_bytes(path: Path) -> bytes:
     """The bytes of the picture at `path`.
 
-    Raises BadInput: no such file, larger than `LARGEST_PICTURE`, or not a picture.
+    Raises BadInput: no such file, larger than `LARGEST_PICTURE`, or not a picture. Raises
+    MissingExtra where nothing can read pictures.
     """
+    from borewarden.jewels.rim_image import grey_picture  # slow to load, and an extra
+
     try:
         size = path.stat().st_size
         if size > LARGEST_PICTURE:

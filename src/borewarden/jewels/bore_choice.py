@@ -1,11 +1,11 @@
 """Which bore a pump feeds with room to spare, and which material costs least per jet hour.
 
-The bores: flow, power, stroke rate and what is left of each for every usual stock bore, on one
-head or on several with the same bore. The physics is that of `borewarden.physics`. The materials:
-what a jet hour costs with everything that a jewel takes down with it, and the price or life at
-which one material costs as much as another, in closed form.
+For bores: flow, power, stroke rate and the margin of each, for every usual stock bore, on one head
+or on several with the same bore, by the physics of `borewarden.physics`. For materials: what a jet
+hour costs, with everything that a failing jewel ruins, and the price or life at which one material
+costs as much as another, in closed form.
 
-Heads that cut the same part side by side carry equal bores, so pairs of unequal ones are left out.
+Heads that cut the same part side by side have equal bores, so pairs of unequal ones are left out.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ from borewarden.physics.water import density_at_atmosphere
 
 STOCK_BORES = tuple(inch * 0.0254 for inch in STOCK_BORES_INCH)  # m
 
-# Bores that focusing tubes are usually sold in, m. Common practice, no source.
+# Usual bores of focusing tubes, m. Common practice, no source.
 TUBE_BORES = (0.51e-3, 0.64e-3, 0.76e-3, 0.89e-3, 1.02e-3, 1.14e-3, 1.27e-3)
 TUBE_TO_BORE = 3.0  # focusing tube to orifice; common practice, no source
 
@@ -55,21 +55,21 @@ HIGHEST_PRESSURE = 620e6  # Pa; likewise
 class BoreOption:
     """What a pump does with one bore, m, on each of `heads` heads that are open together.
 
-    `pressure` is what the jets get, Pa: the wanted one, or what a crank pump comes to where it
-    can't hold that (inf past 620 MPa; flow, powers and drop are then nan). An intensifier short
-    of strokes is shown at the wanted one, with its rate beyond the limit. `flow` in m³/s at
-    atmospheric pressure is that of all jets together and `hydraulic_power` in W theirs.
-    `input_power` in W is what the oil or the crank brings, with what a bypass spills. `rate` is
-    strokes or turns a second, Hz.
+    `pressure` is what the jets get, Pa: the wanted one, or what a crank pump reaches if it can't
+    hold that (inf above 620 MPa; flow, powers and drop are then nan). An intensifier short of
+    strokes is shown at the wanted pressure, with its rate beyond the limit. `flow`, m³/s at
+    atmospheric pressure, and `hydraulic_power`, W, are those of all jets together. `input_power`,
+    W, is what the oil or the crank supplies, including what a bypass spills. `rate` is in strokes
+    or turns per second, Hz.
 
     `rate_margin` is 1 - f/f_max with the rate f that would hold the wanted pressure: the
     overstroke margin of an intensifier, the spare speed (or spilled share) of a crank pump.
     `power_margin` is the share of the motor's power that is left. `growth_to_limit` is the growth
     of the effective area (0.08: +8 %) that uses up the rate margin: an intensifier then
     overstrokes, a crank pump loses the wanted pressure. `pressure_drop` is the share of the jet's
-    pressure that a crank pump loses to `growth` of the effective area, None for an intensifier.
-    `tube` in m is the usual focusing tube that comes nearest to three bores, `tube_ratio` its
-    bore to the orifice's.
+    pressure that a crank pump loses when the area grows by `growth`; None for an intensifier.
+    `tube`, m, is the usual focusing tube nearest to three bores, `tube_ratio` its bore over the
+    orifice's.
     """
 
     bore: float
@@ -106,19 +106,20 @@ def bore_options(
 ) -> list[BoreOption]:
     """One row per number of heads and bore, in that order.
 
-    `pressure` wanted in Pa gauge, `temperature` of the water in K, `material` of the jewel (its
-    typical C_d is used), `bores` in m, `growth` of the effective area to tell the pressure drop
-    for, `drive_efficiency` of motor to oil or crank. Raises BadInput for a pressure that the pump
-    is not rated for, water out of the state equation's range, or an unknown material.
+    `pressure` is the wanted one in Pa gauge, `temperature` that of the water in K, `material` that
+    of the jewel (its typical C_d is used), `bores` are in m, `growth` is the growth of effective
+    area for which to give the pressure drop, `drive_efficiency` that from motor to oil or crank.
+    Raises BadInput for a pressure beyond the pump's rating, water outside the state equation's
+    range, or an unknown material.
     """
     _check(pump, pressure, temperature, material, growth, drive_efficiency)
     bores, heads = tuple(bores), tuple(heads)
     for bore in bores:
         if not 0.0 < bore < 5e-3:
-            raise BadInput(PLACE, "bore", f"{bore:g} m can't be", "give above 0 and below 5 mm")
+            raise BadInput(PLACE, "bore", f"{bore:g} m is impossible", "give 0 to 5 mm")
     for n in heads:
         if n < 1:
-            raise BadInput(PLACE, "heads", f"{n} can't be", "give 1 or more")
+            raise BadInput(PLACE, "heads", f"{n} is impossible", "give 1 or more")
     return [
         _option(pump, pressure, temperature, material, bore, n, growth, drive_efficiency)
         for n in heads
@@ -129,20 +130,22 @@ def bore_options(
 def shortcomings(
     option: BoreOption, least_rate_margin: float, least_power_margin: float
 ) -> tuple[str, ...]:
-    """Why `option` does not leave the stated margins (shares, 0.1: 10 %); empty where it does."""
+    """Why `option` does not leave the stated margins (shares, 0.1: 10 %); empty if it does."""
     found = []
     if not option.rate_margin >= least_rate_margin:
         found.append(
-            f"rate margin {option.rate_margin:.1%}, wanted are at least {least_rate_margin:.1%}"
+            f"rate margin {100.0 * option.rate_margin:.1f} %, at least "
+            f"{100.0 * least_rate_margin:.1f} % wanted"
         )
     if option.pressure > option.rated_pressure * (1.0 + 1e-9):
         found.append(
-            f"too small: the pressure would pass the pump's rated {option.rated_pressure / 1e6:.0f}"
-            " MPa"
+            "too small: the pressure would pass the pump's rated "
+            f"{option.rated_pressure / 1e6:.0f} MPa"
         )
     elif not option.power_margin >= least_power_margin:
         found.append(
-            f"power margin {option.power_margin:.1%}, wanted are at least {least_power_margin:.1%}"
+            f"power margin {100.0 * option.power_margin:.1f} %, at least "
+            f"{100.0 * least_power_margin:.1f} % wanted"
         )
     return tuple(found)
 
@@ -153,9 +156,9 @@ def largest_option(
     least_power_margin: float,
     heads: int | None = None,
 ) -> BoreOption | None:
-    """The option of the most area that leaves both margins; of `heads` heads only, if given.
+    """The option with the most area that leaves both margins; of `heads` heads only, if given.
 
-    Margins are shares (0.1: 10 %). None where not even the smallest leaves them.
+    Margins are shares (0.1: 10 %). None if not even the smallest bore leaves them.
     """
     fitting = [
         option
@@ -218,7 +221,7 @@ def _option(
 
 
 def _crank_pressure(pump: DirectDrive, area: float, wanted: float, temperature: float) -> float:
-    """Pressure that the jets get, Pa: where it floats, or where the regulation stops it."""
+    """The pressure that the jets get, Pa: floating, or as far as the regulation lets it rise."""
     floating = replace(pump, regulation="none")
     top = float(event_rate(pump.displacement, area, HIGHEST_PRESSURE, temperature))
     if 0.0 < top < pump.crank_speed:
@@ -240,14 +243,14 @@ def _check(
         raise BadInput(
             PLACE,
             "pressure",
-            f"{pressure / 1e6:g} MPa can't be asked of this pump",
-            f"ask for more than 0 and at most its rated {pump.rated_pressure / 1e6:g} MPa",
+            f"this pump can't give {pressure / 1e6:g} MPa",
+            f"give more than 0 and at most its rated {pump.rated_pressure / 1e6:g} MPa",
         )
     if not LOWEST_TEMPERATURE <= temperature <= HIGHEST_TEMPERATURE:
         raise BadInput(
             PLACE,
             "temperature",
-            f"{temperature - 273.15:g} °C is outside what the water's state equation covers",
+            f"{temperature - 273.15:g} °C is outside the range of the water's state equation",
             "give 5 to 60 °C, in K",
         )
     if material not in DISCHARGE_COEFFICIENTS:
@@ -255,16 +258,18 @@ def _check(
             PLACE,
             "material",
             f"{material!r} is not known",
-            f"name one of {', '.join(DISCHARGE_COEFFICIENTS)}",
+            f"give one of {', '.join(DISCHARGE_COEFFICIENTS)}",
         )
     if not growth >= 0.0:
-        raise BadInput(PLACE, "growth", f"{growth:g} is no growth", "give 0 or more, 0.08 for +8 %")
+        raise BadInput(
+            PLACE, "growth", f"{growth:g} is not a growth", "give 0 or more; 0.08 is +8 %"
+        )
     if not 0.0 < drive_efficiency <= 1.0:
         raise BadInput(
             PLACE,
             "drive efficiency",
-            f"{drive_efficiency:g} can't be",
-            "give more than 0, at most 1",
+            f"{drive_efficiency:g} is impossible",
+            "give more than 0 and at most 1",
         )
 
 
@@ -275,10 +280,10 @@ def _check(
 class JewelCost:
     """One material of jewel: price, life, and how it ends.
 
-    `price` in the shop's currency; `life_hours` the mean jet hours it is used for; `failed_share`
-    (0 to 1) the share of jewels that fail in a cut instead of being changed in time;
-    `mixing_chamber_hours` and `focusing_tube_hours` the mean jet hours of those two behind this
-    material, since a straighter jet wears them less.
+    `price` is in the shop's currency, `life_hours` the mean jet hours in use, `failed_share`
+    (0 to 1) the share of jewels that fail during a cut instead of being changed in time.
+    `mixing_chamber_hours` and `focusing_tube_hours` are the mean jet hours of those two behind
+    this material: a straighter jet wears them less.
     """
 
     price: float
@@ -291,11 +296,11 @@ class JewelCost:
 
 @dataclass(frozen=True)
 class ShopCost:
-    """What the rest costs, in the shop's currency.
+    """All other costs, in the shop's currency.
 
-    `mixing_chamber` and `focusing_tube` a piece; `scrap` the spoilt part and whatever else one
-    failure in a cut ruins; `planned_stop_hours` and `unplanned_stop_hours` a change of jewel,
-    `machine_hour` what an hour of standing still costs.
+    `mixing_chamber` and `focusing_tube` are for one piece, `scrap` for the spoilt part and
+    whatever else a failure during a cut ruins. `planned_stop_hours` and `unplanned_stop_hours` are
+    for one change of jewel, `machine_hour` is the cost of an hour's standstill.
     """
 
     mixing_chamber: float
@@ -307,7 +312,7 @@ class ShopCost:
     source: str = "stated by the shop"
 
 
-# Prices in US$. They only make a first table possible: a shop enters its own.
+# Prices in US$, only good for a first table: enter your own.
 JEWEL_COSTS: dict[str, JewelCost] = {
     "ruby": JewelCost(
         16.0,
@@ -358,8 +363,8 @@ def hourly_cost(jewel: JewelCost, shop: ShopCost) -> HourlyCost:
     """Cost per jet hour of a material, by renewal: cost of one life over its mean length.
 
     The mean cost rate of a renewal reward process (Ross 1996, "Stochastic Processes", theorem
-    3.6.1; the number from memory) needs only means, so no law of life enters. Raises BadInput for a
-    life that is not positive, a share outside 0 to 1, or a negative cost.
+    3.6.1; the number from memory) needs only means, so no law of life enters. Raises BadInput for
+    a life that is not positive, a share outside 0 to 1, or a negative cost.
     """
     _check_costs(jewel, shop)
     planned, failed = 1.0 - jewel.failed_share, jewel.failed_share
@@ -376,8 +381,8 @@ def hourly_cost(jewel: JewelCost, shop: ShopCost) -> HourlyCost:
 def break_even_price(jewel: JewelCost, other: JewelCost, shop: ShopCost) -> float:
     """The price at which `jewel` costs as much per jet hour as `other`.
 
-    In the shop's currency; worth buying below it, whatever it costs now. Negative where `jewel`
-    would not pay even as a gift. The total is linear in the price, so p* = p + L (C_other - C).
+    In the shop's currency; below it, `jewel` is worth buying. Negative if `jewel` costs more even
+    if free. The total is linear in the price, so p* = p + L (C_other - C).
     """
     gap = hourly_cost(other, shop).total - hourly_cost(jewel, shop).total
     return jewel.price + jewel.life_hours * gap
@@ -386,7 +391,7 @@ def break_even_price(jewel: JewelCost, other: JewelCost, shop: ShopCost) -> floa
 def break_even_life(jewel: JewelCost, other: JewelCost, shop: ShopCost) -> float:
     """The mean jet hours at which `jewel`, at its price, costs as much per jet hour as `other`.
 
-    inf where the wear downstream of `jewel` alone costs as much as `other` altogether. Cost of
+    inf if the wear downstream of `jewel` alone costs as much as all of `other`. It is the cost of
     one life over what `other` leaves for it: L* = K / (C_other - d).
     """
     cost, target = hourly_cost(jewel, shop), hourly_cost(other, shop).total
@@ -401,12 +406,12 @@ def _check_costs(jewel: JewelCost, shop: ShopCost) -> None:
     for field in ("life_hours", "mixing_chamber_hours", "focusing_tube_hours"):
         hours = getattr(jewel, field)
         if not (hours > 0.0 and np.isfinite(hours)):
-            raise BadInput(place, field, f"{hours:g} is no life", "give more than 0 jet hours")
+            raise BadInput(place, field, f"{hours:g} is not a life", "give more than 0 jet hours")
     if not 0.0 <= jewel.failed_share <= 1.0:
         raise BadInput(
-            place, "failed_share", f"{jewel.failed_share:g} is no share", "give one from 0 to 1"
+            place, "failed_share", f"{jewel.failed_share:g} is not a share", "give 0 to 1"
         )
     costs = {"price": jewel.price} | {k: v for k, v in vars(shop).items() if k != "source"}
     for field, cost in costs.items():
         if not (cost >= 0.0 and np.isfinite(cost)):
-            raise BadInput(place, field, f"{cost:g} can't be", "give 0 or more")
+            raise BadInput(place, field, f"{cost:g} is impossible", "give 0 or more")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import Enum
 from typing import NamedTuple
@@ -20,8 +21,8 @@ def fitted_sets(jewels: list[Jewel]) -> list[FittedSet]:
     """What is in the heads when, in order of time; each set starts a baseline of its own.
 
     A later jewel on the same head replaces the earlier one. One that is taken out leaves the rest;
-    while none is left the set stays the old one, as there is no jet to judge until the next is
-    fitted. `out_ns` is left out of the sets: it is told by what follows.
+    while none is left the set stays the old one, since there is no jet to judge until the next one
+    is fitted. `out_ns` is not in the sets: the next set shows it.
     """
     in_order = sorted(jewels, key=lambda jewel: jewel.fitted_ns)
     times = {jewel.fitted_ns for jewel in jewels}
@@ -44,11 +45,11 @@ def fitted_sets(jewels: list[Jewel]) -> list[FittedSet]:
 
 
 def stale_since(used: list[FittedSet], now: list[FittedSet], newest_ns: int) -> int | None:
-    """From when on samples up to `newest_ns` have to be judged anew: sets were `used`, hold `now`.
+    """From when on to judge the samples up to `newest_ns` again: sets were `used`, hold `now`.
 
-    None if nothing up to then has changed. Nothing is carried over from one set to the next, so the
+    None if nothing has changed up to then. Nothing carries over from one set to the next, so the
     latest one before the first difference is far enough back. What came before the first of them
-    stays as it was judged, perhaps by jewels that nobody states any longer.
+    stays as it was judged, perhaps by jewels that are no longer stated.
     """
     differ = [s.since_ns for s in (*used, *now) if (s in used) != (s in now)]
     first = min((time_ns for time_ns in differ if time_ns <= newest_ns), default=None)
@@ -73,7 +74,7 @@ class End(Enum):
 class Fitting:
     """One jewel in one head, from fitting to removal; SI, times ns since 1970 UTC, None unknown.
 
-    `earlier_hours`: jet hours that the jewel had before. Hours of chamber and tube are those that
+    `earlier_hours` are the jet hours that the jewel had before. Chamber and tube hours are those
     they had when the jewel was fitted.
     """
 
@@ -96,3 +97,9 @@ class Fitting:
     low_pressure_start: bool | None = None  # as stated; telemetry has its own say
     handling: str = ""  # how cleanly it was handled, free text
     note: str = ""
+
+
+def number_in_head(held: Mapping[int, Fitting], machine: str, head: str) -> int | None:
+    """Number of the fitting that is still in a head; None if the head holds no jewel."""
+    wanted = (machine, head, None)
+    return next((n for n, f in held.items() if (f.machine, f.head, f.out_ns) == wanted), None)

@@ -1,4 +1,4 @@
-"""The jewel register as people write it: a text for each field, with units, and CSV files of it."""
+"""The jewel register as people write it: a text for each field, with units, and CSV files."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from borewarden.jewels.fitting import End, Fitting
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS
 
 LONGEST_TEXT = 500  # characters
-NO_ZONE = "no time zone is known here"
+NO_ZONE = "the time zone is not known here"
 HOURS = Unit("hour", 0.0, 1e5, '"50 h"')
 BORE = Unit("m", 5e-5, 1e-3, '"0.010 in" or "0.25 mm"')
 TUBE = Unit("m", 2e-4, 3e-3, '"0.76 mm" or "0.030 in"')
@@ -33,7 +33,7 @@ YES = {"yes": True, "y": True, "true": True, "no": False, "n": False, "false": F
 
 
 class _WrongError(ValueError):
-    """A text that its field can't hold: what is wrong, what would be right."""
+    """A text that its field can't hold: what is wrong, and how to fix it."""
 
     def __init__(self, wrong: str, right: str) -> None:
         super().__init__(wrong)
@@ -43,7 +43,7 @@ class _WrongError(ValueError):
 class Field(NamedTuple):
     """A column of the register's CSV: `attribute` of `Fitting`, how its text is read and shown.
 
-    `read` takes the text and the time zone of the machine, None if not known.
+    `read` takes the text and the machine's time zone, None if not known.
     """
 
     attribute: str
@@ -55,7 +55,7 @@ class Field(NamedTuple):
 def _line(text: str, zone: str | None) -> str:
     if not text.isprintable() or len(text) > LONGEST_TEXT:
         raise _WrongError(
-            f"{text[:60]!r} is no line of text",
+            f"{text[:60]!r} is not a line of text",
             f"give up to {LONGEST_TEXT} printable characters on one line",
         )
     return text
@@ -63,31 +63,29 @@ def _line(text: str, zone: str | None) -> str:
 
 def _time(text: str, zone: str | None) -> int:
     right = "give ISO 8601 such as 2026-03-02T06:00:00"
-    # datetime keeps microseconds and would drop the rest without a word
+    # datetime keeps microseconds and would silently drop the rest
     digits = re.search(r"\.\d{6}(\d{1,3})(?!\d)", text)
     cut = text[: digits.start(1)] + text[digits.end(1) :] if digits else text
     try:
         time = dt.datetime.fromisoformat(cut)
     except ValueError:
-        raise _WrongError(f"{text[:60]!r} is no time", right) from None
+        raise _WrongError(f"{text[:60]!r} is not a time", right) from None
     if time.tzinfo is None and zone is None:
         raise _WrongError(
             f"{text!r} has no offset from UTC, and {NO_ZONE}",
-            "give an offset, such as 2026-03-02T06:00:00+01:00, or the machine's file",
+            "give an offset, such as 2026-03-02T06:00:00+01:00, or the machine file",
         )
     try:
         ns = local_ns(time, zone or "UTC")
     except (ValueError, OverflowError) as error:
         raise _WrongError(str(error), "give a time that the clock showed") from None
     if time.tzinfo is None and local_ns(time.replace(fold=1), zone or "UTC") != ns:
-        raise _WrongError(
-            f"{text!r} came twice that night in {zone}", "give its offset from UTC, too"
-        )
+        raise _WrongError(f"{text!r} came twice that night in {zone}", "add its offset from UTC")
     return ns + (int(digits[1].ljust(3, "0")) if digits else 0)
 
 
 def time_text(time_ns: int) -> str:
-    """A time as ISO 8601 in UTC, to the last nanosecond that is not zero."""
+    """A time as ISO 8601 in UTC, exact to the nanosecond."""
     seconds, rest = divmod(time_ns, 10**9)
     text = dt.datetime.fromtimestamp(seconds, dt.UTC).strftime("%Y-%m-%dT%H:%M:%S")
     if rest:
@@ -96,7 +94,7 @@ def time_text(time_ns: int) -> str:
 
 
 def _quantity(unit: Unit, *shown: str, plain: str = "") -> tuple[Any, Callable[[Any], str]]:
-    """How to read a value in `unit` and how to show it: in the first unit that is exact."""
+    """How to read a value in `unit`, and how to show it: in the first unit that is exact."""
 
     def read(text: str, zone: str | None = None) -> float:
         if plain and re.fullmatch(r"[-+.\deE]+", text):
@@ -131,8 +129,8 @@ def _one_of(names: Iterable[str], what: str) -> Callable[[str, str | None], str]
         if text in known:
             return text
         near = difflib.get_close_matches(text, known, n=1, cutoff=0.5)
-        right = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(known)}"
-        raise _WrongError(f"{text[:60]!r} is no known {what}", right)
+        right = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(known)}"
+        raise _WrongError(f"{text[:60]!r} is not a known {what}", right)
 
     return read
 
@@ -168,14 +166,14 @@ FIELDS: dict[str, Field] = {
 
 @dataclass(frozen=True)
 class Frame:
-    """What the texts are judged by: `zones` by name of the machine, None if any name will do."""
+    """What texts are checked against: `zones` by machine name, None if any name will do."""
 
     now_ns: int
     zones: Mapping[str, str] | None = None
 
 
 def texts_of(fitting: Fitting) -> dict[str, str]:
-    """A fitting as a text for each of `FIELDS`, empty where not known: `fitting_of` undoes it."""
+    """A fitting as a text for each of `FIELDS`, empty if not known; `fitting_of` undoes it."""
     values = {name: getattr(fitting, field.attribute) for name, field in FIELDS.items()}
     return {
         name: "" if value is None else FIELDS[name].show(value) for name, value in values.items()
@@ -185,9 +183,9 @@ def texts_of(fitting: Fitting) -> dict[str, str]:
 def fitting_of(
     texts: Mapping[str, str], frame: Frame, place: Path | str, where: Callable[[str], str]
 ) -> Fitting:
-    """The fitting that `texts` describe by the names of `FIELDS`; what is missing is not known.
+    """The fitting that `texts` describe, by the names of `FIELDS`; what is missing is not known.
 
-    Raises BadInput about `place`; `where` makes of the name of a field where it stands.
+    Raises BadInput about `place`; `where` says where the field of a name is.
     """
     values: dict[str, Any] = {}
     machine = texts.get("machine", "").strip()
@@ -199,7 +197,7 @@ def fitting_of(
                 place,
                 where("machine"),
                 f"there is no machine {machine!r}",
-                f"known are {', '.join(sorted(frame.zones))}",
+                f"known: {', '.join(sorted(frame.zones))}",
             )
     for name, field in FIELDS.items():
         text = texts.get(name, "").strip()
@@ -213,12 +211,12 @@ def fitting_of(
             raise BadInput(place, where(name), error.wrong, error.right) from None
         if name in ("fitted", "out") and values[field.attribute] > frame.now_ns:
             raise BadInput(
-                place, where(name), f"{text} is yet to come", "record what has been done"
+                place, where(name), f"{text} is in the future", "record only what has been done"
             )
     fitting = Fitting(**values)
     if fitting.out_ns is None and fitting.end is not None:
         raise BadInput(
-            place, where("end"), "there is an end, but no time out", "state when it was taken out"
+            place, where("end"), "there is an end but no time out", "state when it was taken out"
         )
     if fitting.out_ns is not None:
         if fitting.out_ns <= fitting.fitted_ns:
@@ -230,19 +228,45 @@ def fitting_of(
         raise BadInput(
             place,
             where("chamber_hours"),
-            "there is no mixing chamber, yet it has hours",
+            "there is no mixing chamber, but it has hours",
             "leave one of the two out",
         )
     return fitting
+
+
+def corrected(
+    fitting: Fitting, changes: Iterable[str], frame: Frame, place: str, option: str
+) -> Fitting:
+    """`fitting` with the fields that `changes` give as FIELD=TEXT; FIELD= for not known.
+
+    One that is given no time out is in its head again, and has no end. Raises BadInput about
+    `place`, where changes are given by `option`.
+    """
+    texts = texts_of(fitting)
+    named = set()
+    for change in changes:
+        name, equals, text = change.partition("=")
+        if name not in FIELDS or not equals:
+            raise BadInput(
+                place,
+                option,
+                f"{change[:60]!r} names no field",
+                f"give FIELD=TEXT; fields are {', '.join(FIELDS)}",
+            )
+        texts[name] = text
+        named.add(name)
+    if not texts["out"] and fitting.end is not None and "out" in named:
+        texts["end"] = ""
+    return fitting_of(texts, frame, place, lambda name: f"{option} {name}")
 
 
 # -- several fittings on one head
 
 
 class Placed(NamedTuple):
-    """What fits into the register: `new` fittings, each with its where, and old ones `closed`.
+    """What fits into the register: `new` fittings, each with its place, and old ones `closed`.
 
-    Those are by number. `skipped` are the wheres of those that are in it already.
+    Those are by number. `skipped` are the places of those that are in it already.
     """
 
     new: list[tuple[str, Fitting]]
@@ -253,10 +277,10 @@ class Placed(NamedTuple):
 def place_fittings(
     held: Mapping[int, Fitting], rows: Iterable[tuple[str, Fitting]], place: Path | str
 ) -> Placed:
-    """Put `rows`, each a where and a fitting, among the fittings that the register `held`.
+    """Put `rows`, each a place and a fitting, among the fittings that the register `held`.
 
-    Where a jewel is fitted on a head while another one is still in it, that one is closed at that
-    time with end unknown. Raises BadInput about `place` where two are in one head at a time.
+    If a jewel is fitted on a head while another one is still in it, that one is closed at that
+    time with end unknown. Raises BadInput about `place` if two are in one head at a time.
     """
     there: dict[tuple[str, str], list[_There]] = {}
     for number, fitting in held.items():
@@ -280,7 +304,7 @@ def place_fittings(
                 place,
                 where,
                 f"{same.words} has the same head and time, and differs",
-                "each fitting once; what is in the register is mended by register correct",
+                "give each fitting once; to change one in the register, use `register correct`",
             )
     closed: dict[int, Fitting] = {}
     for on_head in there.values():
@@ -299,7 +323,7 @@ def place_fittings(
                     place,
                     one.where,
                     f"it overlaps {other.words} on head {later.fitting.head}",
-                    "a jewel has to be out before the next one is fitted",
+                    "a jewel must be out before the next one is fitted",
                 )
     return Placed([(added.where, added.fitting) for added in new], closed, skipped)
 
@@ -312,16 +336,16 @@ class _There:
 
     @property
     def words(self) -> str:
-        return f"fitting {self.number}" if self.number is not None else f"the one of {self.where}"
+        return f"fitting {self.number}" if self.number is not None else f"the one in {self.where}"
 
 
 # -- CSV
 
 
 def read_csv(path: Path, frame: Frame) -> list[tuple[str, Fitting]]:
-    """All fittings of the CSV file at `path`, with the line each one ends on.
+    """All fittings of the CSV file at `path`, each with the line that it ends on.
 
-    Columns are the names of `FIELDS`, in any order; those not required may be left out. Raises
+    Columns are the names of `FIELDS`, in any order; those not required may be missing. Raises
     BadInput with line and column for the first thing that can't be used.
     """
     try:
@@ -333,7 +357,7 @@ def read_csv(path: Path, frame: Frame) -> list[tuple[str, Fitting]]:
         raise BadInput(path, "file", reason, "give a CSV file") from None
     except UnicodeDecodeError as error:
         raise BadInput(
-            path, f"byte {error.start + 1}", "isn't UTF-8 text", "save it as UTF-8"
+            path, f"byte {error.start + 1}", "is not UTF-8 text", "save it as UTF-8"
         ) from None
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     found: list[tuple[str, Fitting]] = []
@@ -350,15 +374,15 @@ def read_csv(path: Path, frame: Frame) -> list[tuple[str, Fitting]]:
                 raise BadInput(
                     path,
                     line,
-                    f"{len(cells)} fields",
-                    f"a line has the {len(names)} fields of the header, quote commas",
+                    f"has {len(cells)} fields",
+                    f"give the {len(names)} fields of the header; quote text with commas",
                 )
             texts = dict(zip(names, cells, strict=True))
             fitting = fitting_of(texts, frame, path, _column_of(line))
             found.append((line, fitting))
     except csv.Error as error:
         raise BadInput(
-            path, f"line {reader.line_num}", f"no CSV: {error}", "give a CSV file"
+            path, f"line {reader.line_num}", f"is not CSV: {error}", "give a CSV file"
         ) from None
     if not found:
         wrong = "there is only a header" if names else "the file is empty"
@@ -375,20 +399,20 @@ def _header(path: Path, line: str, cells: list[str]) -> list[str]:
     for i, name in enumerate(names):
         if name not in FIELDS:
             near = difflib.get_close_matches(name, FIELDS, n=1, cutoff=0.55)
-            right = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(FIELDS)}"
+            right = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(FIELDS)}"
             if ";" in name:
                 right = "separate the fields by commas"
             raise BadInput(path, line, f"unknown column {name[:60]!r}", right)
         if name in names[:i]:
-            raise BadInput(path, line, f"column {name!r} is there twice", "each column once")
+            raise BadInput(path, line, f"column {name!r} is there twice", "give each column once")
     for name, field in FIELDS.items():
         if field.required and name not in names:
-            raise BadInput(path, line, f"there is no column {name!r}", "add it, for every jewel")
+            raise BadInput(path, line, f"there is no column {name!r}", "add it for every jewel")
     return names
 
 
 def csv_text(fittings: Iterable[Fitting]) -> str:
-    """The `fittings` as a CSV file that `read_csv` reads to the very same ones."""
+    """The `fittings` as CSV, which `read_csv` reads back unchanged."""
     text = io.StringIO(newline="")
     writer = csv.DictWriter(text, list(FIELDS), lineterminator="\n")
     writer.writeheader()
@@ -397,6 +421,6 @@ def csv_text(fittings: Iterable[Fitting]) -> str:
 
 
 def shown_time(time_ns: int, zone: str | None) -> str:
-    """A time for people: local to the minute where the zone is known, else UTC."""
+    """A time for people, to the minute: local if the zone is known, else UTC."""
     time = dt.datetime.fromtimestamp(time_ns // 10**9, ZoneInfo(zone) if zone else dt.UTC)
     return time.strftime("%Y-%m-%d %H:%M" if zone else "%Y-%m-%d %H:%MZ")

@@ -1,4 +1,4 @@
-"""One jewel as the shop stated it, and the areas that follow from it."""
+"""One jewel as the shop stated it, and the areas that follow."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ from borewarden.physics.orifice import (
 class Jewel:
     """One jewel as the shop stated it: `bore` in m, `fitted_ns` in ns since 1970 UTC.
 
-    `discharge_coefficient` is known where a baseline was learned in an earlier log, with
-    `jet_hours` the hours it then had; else it is learned from the first steady minutes. `out_ns` is
-    when it was taken out, None while it is fitted or if only its successor tells.
+    `discharge_coefficient` is known if an earlier log has learned the baseline, and `jet_hours`
+    are the hours the jewel had then; otherwise the first steady minutes give it. `out_ns` is when
+    it was taken out, None while it is fitted or if only its successor tells.
     """
 
     bore: float
@@ -53,7 +53,7 @@ def stated_area(jewels: list[Jewel]) -> float:
 
 
 def nearest_stock_bore(area: float, discharge_coefficient: float) -> float:
-    """The usual stock bore, m, whose effective area is nearest to `area` in ratio."""
+    """The usual stock bore, m, whose effective area is nearest to `area`, by ratio."""
     bores = np.array(STOCK_BORES_INCH) * 0.0254
     ratio = np.log(bore_area(bores) * discharge_coefficient / area)
     return float(bores[np.argmin(np.abs(ratio))])

@@ -1,26 +1,24 @@
 """Measure the rim of a jewel in a microscope picture: is there a chip, and over how much of it?
 
-A rule of the trade (common practice, no source) has it that a chip over 10 to 15 degrees of the
-rim is enough to spoil the jet, and that a look with the naked eye does not settle it. So: take
-the picture under a microscope, square-on, the whole rim in it and in focus, the light even. The
-jewel is out of the head only after lock-out, bleeding down and verifying zero pressure, by the
-pump maker's manual and by people who may; a picture never needs a pressurised head.
+A rule of the trade (common practice, no source) says that a chip over 10 to 15 degrees of the rim
+is enough to spoil the jet, and that the naked eye is not enough. So take the picture under a
+microscope, square-on, with the whole rim in it and in focus, in even light. Qualified people take
+the jewel out of the head, by the pump maker's manual, only after lock-out, bleeding down and
+verifying zero pressure; a picture never needs a pressurised head.
 
-How: the light is levelled by a quadratic of the logarithm of the brightness, fitted in turn with
-the two levels of hole and land; the roundest dark or bright region is the hole. From its centre,
-rays find the edge (least squares step, then the area under it). An ellipse fitted to the rim
-without its outliers is the rim as it was: a tilted circle is an ellipse, and angles are counted
-on the circle behind it. What lies outside that ellipse is missing from the rim.
+How it works: a quadratic of the logarithm of the brightness levels the light, fitted in turn with
+the two levels of hole and land. The roundest dark or bright region is the hole. From its centre,
+rays find the edge (a least squares step, then the area under it). An ellipse fitted to the rim
+without its outliers is the rim as it was: a tilted circle is an ellipse, and angles are counted on
+the circle behind it. Whatever lies outside that ellipse is missing from the rim.
 
-Checked on rendered pictures only (figures in DEVELOPERS.md), no picture of a real jewel was at
-hand.
+Checked on rendered pictures only (figures in docs/benchmarks.md): there was no picture of a real
+jewel.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from enum import StrEnum
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -28,88 +26,34 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.optimize import least_squares
-from skimage.color import rgb2gray
-from skimage.filters import apply_hysteresis_threshold, threshold_otsu
-from skimage.io import imread
-from skimage.measure import EllipseModel, label, regionprops
-from skimage.transform import resize
 
-from borewarden.base.errors import BadInput
+from borewarden.base.errors import BadInput, MissingExtra
 from borewarden.base.statistics import MAD_TO_SIGMA
+from borewarden.jewels.rim import Rim
+
+try:
+    from skimage.color import rgb2gray
+    from skimage.filters import apply_hysteresis_threshold, threshold_otsu
+    from skimage.io import imread
+    from skimage.measure import EllipseModel, label, regionprops
+    from skimage.transform import resize
+except ImportError:
+    raise MissingExtra("scikit-image", "rim") from None
 
 Image = NDArray[np.float64]
 
-# Degrees of chipped rim from which a jewel is doubtful, and from which it is done for.
-# Common practice, no source.
-CHIP_DOUBTFUL_DEG, CHIP_ENOUGH_DEG = 10.0, 15.0
-
 SMALLEST_SIDE = 64  # pixels of the picture
 SMALLEST_RADIUS = 12.0  # pixels; nothing can be measured below
-MOST_SCATTER = 0.01  # radii; six times that hides a chip, and much of a serrated rim
+MOST_SCATTER = 0.01  # radii; six times that hides a chip, and most of a serrated rim
 GOOD_RADIUS = 40.0  # pixels; a degree of the rim is then 0.7 of a pixel
-COARSE_SIDE = 256  # pixels of the reduced picture in which the hole is looked for
+COARSE_SIDE = 256  # pixels of the reduced picture in which to look for the hole
 RAYS = 1440
-LEAST_DEPTH = 0.02  # radii; a chip has to go that deep somewhere
-NARROWEST_DEG = 1.0  # a narrower one is not told from noise
+LEAST_DEPTH = 0.02  # radii; a chip must be that deep somewhere
+NARROWEST_DEG = 1.0  # narrower chips can't be told from noise
 BLUR_AT_END = 0.85  # standard deviations of the blur
 UNDULATIONS = 50.0  # per revolution: cut-off of the roundness profile's Gaussian filter
 
 RIGHT = "take a picture of the whole rim under the microscope, square-on, in focus and evenly lit"
-
-
-class RimFinding(StrEnum):
-    """What a measured rim says about the jewel."""
-
-    SOUND = "no chip that matters"
-    DOUBTFUL = "chip of a doubtful size"
-    CHIPPED = "chipped"
-    CANNOT_TELL = "cannot tell"
-
-
-@dataclass(frozen=True)
-class Rim:
-    """A measured rim.
-
-    `chip_angle_deg` is the rim that is missing, all chips together, in degrees of 360, and
-    `chips_deg` each chip as (where its middle is, its angle), from the picture's right,
-    clockwise as seen. `chip_depth` is how far the deepest goes, in radii of the fitted rim.
-    `roundness_deviation` is the peak-to-valley deviation from the least-squares circle of the rim
-    as pictured, chips and tilt included, in radii: the RONt of ISO 12181-1 with the Gaussian
-    filter of 50 undulations per revolution of ISO 12181-2 (definitions from memory).
-    `diameter_ratio` is the diameter of the hole's area with its chips to that of the fitted rim.
-
-    `centre` (x, y) and `radius`, the mean of both half-axes, are in pixels of the picture;
-    `axis_ratio` is short to long axis: cos of the tilt, or an oval bore. `hole_is_bright`.
-    `scatter` is the standard deviation of the sound rim about the fit and `edge_width` the
-    distance over which the brightness rises from 10 to 90 %, both in radii; `contrast` the
-    difference of the levels of hole and land over the noise of a pixel. `reasons` say why the
-    picture can't be judged; empty where it can.
-    """
-
-    chip_angle_deg: float
-    chips_deg: tuple[tuple[float, float], ...]
-    chip_depth: float
-    roundness_deviation: float
-    diameter_ratio: float
-    centre: tuple[float, float]
-    radius: float
-    axis_ratio: float
-    hole_is_bright: bool
-    scatter: float
-    edge_width: float
-    contrast: float
-    reasons: tuple[str, ...]
-
-    @property
-    def finding(self) -> RimFinding:
-        """By the rule of 10 to 15 degrees; common practice, no source."""
-        if self.reasons:
-            return RimFinding.CANNOT_TELL
-        if self.chip_angle_deg >= CHIP_ENOUGH_DEG:
-            return RimFinding.CHIPPED
-        if self.chip_angle_deg >= CHIP_DOUBTFUL_DEG:
-            return RimFinding.DOUBTFUL
-        return RimFinding.SOUND
 
 
 def measure_rim(picture: Path | str | NDArray[Any], bright_hole: bool | None = None) -> Rim:
@@ -139,16 +83,16 @@ def grey_picture(picture: Path | str | NDArray[Any], place: str) -> Image:
     """The picture as brightness from 0 to 1, shape (rows, columns)."""
     if isinstance(picture, Path | str):
         if not Path(picture).is_file():
-            raise BadInput(place, "file", "there is none", "give the path of a PNG, TIFF or JPEG")
+            raise BadInput(place, "file", "there is no such file", "give a PNG, TIFF or JPEG")
         try:
             array = np.asarray(imread(picture))
-        except Exception as error:  # the readers of picture files raise whatever they like
+        except Exception as error:  # readers of picture files raise all sorts of errors
             reason = str(error).strip().splitlines()[0] if str(error).strip() else "unreadable"
             raise BadInput(
                 place,
                 "file",
                 f"is not a picture ({reason[:120]})",
-                "give a whole PNG, TIFF or JPEG",
+                "give a complete PNG, TIFF or JPEG",
             ) from None
     else:
         array = np.asarray(picture)
@@ -193,12 +137,25 @@ def _checked(image: Image, place: str) -> Image:
         )
     dark, bright = np.percentile(image, (0.5, 99.5))
     if bright < 0.08:
-        raise BadInput(place, "picture", f"is too dark: at most {bright:.0%} of full", RIGHT)
+        raise BadInput(
+            place,
+            "picture",
+            f"is too dark: at most {100.0 * bright:.0f} % of full brightness",
+            RIGHT,
+        )
     if dark > 0.97:
-        raise BadInput(place, "picture", f"is too bright: at least {dark:.0%} of full", RIGHT)
+        raise BadInput(
+            place,
+            "picture",
+            f"is too bright: at least {100.0 * dark:.0f} % of full brightness",
+            RIGHT,
+        )
     if bright - dark < 0.04:
         raise BadInput(
-            place, "picture", f"has no contrast: {dark:.0%} to {bright:.0%} of full", RIGHT
+            place,
+            "picture",
+            f"has no contrast: {100.0 * dark:.0f} to {100.0 * bright:.0f} % of full brightness",
+            RIGHT,
         )
     return image
 
@@ -252,7 +209,7 @@ def _quadratic(points: NDArray[np.float64], size: tuple[int, int]) -> NDArray[np
 
 
 def _find_hole(image: Image, bright_hole: bool | None, place: str) -> Hole:
-    """The roundest whole region of a reduced picture whose light has been levelled."""
+    """The roundest complete region of a reduced picture with its light levelled."""
     scale = min(1.0, COARSE_SIDE / max(image.shape))
     rows, columns = (max(round(side * scale), 1) for side in image.shape)
     small = np.asarray(resize(image, (rows, columns), anti_aliasing=True))
@@ -274,7 +231,7 @@ def _find_hole(image: Image, bright_hole: bool | None, place: str) -> Hole:
                 if best is None or score > best[0]:
                     best = (score, region, is_bright, light)
     if best is None:
-        raise BadInput(place, "rim", "no whole round hole was found in the picture", RIGHT)
+        raise BadInput(place, "rim", "there is no complete round hole in the picture", RIGHT)
     _, region, is_bright, light = best
     centre = (np.array(region.centroid) + 0.5) / scale - 0.5
     radius = math.sqrt(region.area_filled / math.pi) / scale
@@ -296,7 +253,7 @@ def _levelled(
 
 
 def _round_regions(mask: NDArray[np.bool_], scale: float) -> list[tuple[float, Any]]:
-    """Round regions of `mask` that are wholly in the picture, with how well they would do."""
+    """Round regions that lie wholly in `mask`, each with a score of how well it would do."""
     rows, columns = mask.shape
     found = []
     for region in regionprops(label(ndimage.binary_opening(mask))):
@@ -327,11 +284,11 @@ ANGLES = np.arange(RAYS) * (2.0 * np.pi / RAYS)
 DESIGN = np.array(
     [np.ones(RAYS), np.cos(ANGLES), np.sin(ANGLES), np.cos(2 * ANGLES), np.sin(2 * ANGLES)]
 ).T
-SPARSE = 4  # a residual at every fourth ray is enough to compare the trials by
+SPARSE = 4  # residuals at every fourth ray are enough to compare the trials
 
 
 def _subsets(count: int) -> NDArray[np.int64]:
-    """Five rays each that are apart enough to fit a shifted oval through; always the same ones."""
+    """Five rays each, far enough apart to fit a shifted oval; always the same ones."""
     rng = np.random.default_rng(5)
     drawn = np.sort(np.array([rng.choice(RAYS, 5, replace=False) for _ in range(count)]), axis=1)
     apart = np.diff(np.column_stack([drawn, drawn[:, 0] + RAYS]), axis=1).min(axis=1)
@@ -348,7 +305,7 @@ def _edge(smooth: Image, found: Hole, frame: Frame) -> Edge:
     A step in white noise is placed best, by least squares, where the running sum of
     (level - half) is least; the area under the step about there gives it to a part of a pixel.
     """
-    step = 1.0 / min(2.0 * frame.axes[0], 500.0)  # half a pixel; a great picture needs less
+    step = 1.0 / min(2.0 * frame.axes[0], 500.0)  # half a pixel; a large picture needs less
     radii = np.arange(0.55, 1.6, step)
     points = frame.at(ANGLES[:, None], radii[None, :])
     values = ndimage.map_coordinates(smooth, points, order=1, mode="nearest") + DARKEST
@@ -409,11 +366,11 @@ def _refit(
             place,
             "rim",
             f"the hole is too small: {min(a, b):.0f} pixels in radius",
-            f"magnify to at least {SMALLEST_RADIUS:.0f}, better 100",
+            f"magnify it to at least {SMALLEST_RADIUS:.0f} pixels, better 100",
         )
     along = np.array([np.sin(theta), np.cos(theta)])  # (row, column) of the axis a
     across = np.array([np.cos(theta), -np.sin(theta)])
-    # symmetric, so that no angle on the circle is turned against the picture's
+    # symmetric, so that angles on the circle and in the picture agree
     shape = a * np.outer(along, along) + b * np.outer(across, across)
     return Frame(np.array([y, x]), shape)
 
@@ -434,20 +391,22 @@ def _measured(image: Image, found: Hole, frame: Frame, edge: Edge, place: str) -
     dirt_deg = 360.0 * float(np.mean(excess < -max(5.0 * scatter, 0.02)))
     reasons = []
     if short < GOOD_RADIUS:
-        reasons.append(f"the rim is only {short:.0f} pixels in radius: magnify more")
+        reasons.append(f"the rim is only {short:.0f} pixels in radius: magnify it more")
     if edge.width > 0.1 and edge.width * short > 3.0:
         reasons.append("the rim is out of focus")
     if scatter > MOST_SCATTER:
-        reasons.append(f"the rim scatters by {scatter:.1%} of its radius: noise, dirt or a bad cut")
+        reasons.append(
+            f"the rim scatters by {100.0 * scatter:.1f} % of its radius: noise, dirt or a bad cut"
+        )
     if float(np.mean(sound)) < 0.6:
-        reasons.append(f"only {np.mean(sound):.0%} of the rim lies on one circle")
+        reasons.append(f"only {100.0 * float(np.mean(sound)):.0f} % of the rim lies on one circle")
     if dirt_deg > 4.0:
-        reasons.append(f"something stands into the hole over {dirt_deg:.0f} degrees: dirt?")
+        reasons.append(f"something sticks into the hole over {dirt_deg:.0f} degrees: dirt?")
     if short / long < 0.9:
         tilt = math.degrees(math.acos(short / long))
         reasons.append(f"the rim is oval: tilted by {tilt:.0f} degrees, or worn oval")
     if contrast < 1.5:
-        reasons.append("hole and jewel hardly differ in brightness")
+        reasons.append("hole and jewel differ too little in brightness")
     return Rim(
         chip_angle_deg=sum(angle for _, angle in chips),
         chips_deg=tuple(chips),
@@ -471,9 +430,9 @@ def _chips(
     """Where the rim is missing: (middle, angle) of each chip, degrees.
 
     A chip has to stand out clearly somewhere and then reaches as far as it stands out at all.
-    Blur carries both of its ends outwards, by some 0.85 standard deviations each on rendered
-    chips of steep and of shallow ends alike; that is taken off again (a 10 to 90 % width is 2.56
-    standard deviations of a Gaussian blur).
+    Blur moves both of its ends outwards, by some 0.85 standard deviations each on rendered chips
+    with steep and with shallow ends; that is subtracted (a 10 to 90 % width is 2.56 standard
+    deviations of a Gaussian blur).
     """
     even = ndimage.gaussian_filter1d(excess, 0.5 * RAYS / 360.0, mode="wrap")
     low, high = max(2.0 * scatter, 0.004), max(6.0 * scatter, LEAST_DEPTH)

@@ -3,8 +3,8 @@
 Model: life of a jewel of one material under given conditions is accelerated (Nelson 1990,
 "Accelerated Testing"; Meeker & Escobar 1998, "Statistical Methods for Reliability Data", ch. 17):
 the conditions stretch all times of the law of `borewarden.lives.survival` by exp(x'b). Records are
-right-censored where the jewel was taken off sound or still cuts, and left-truncated where it came
-with hours on it (Lawless 2003, "Statistical Models and Methods for Lifetime Data", sec. 2.4).
+right-censored if the jewel was removed in good condition or still cuts, and left-truncated if it
+came with hours on it (Lawless 2003, "Statistical Models and Methods for Lifetime Data", sec. 2.4).
 """
 
 from __future__ import annotations
@@ -21,12 +21,12 @@ from borewarden.base.statistics import Interval
 from borewarden.lives.survival import Array, Lives, interval
 
 DRAWS = 1000
-SHORTEST = 1.0 / 60.0  # jet hours; a jewel that went at once lasted about a minute
+SHORTEST = 1.0 / 60.0  # jet hours; a jewel that failed at once lasted about a minute
 
 
 @dataclass(frozen=True)
 class Conditions:
-    """What a jewel cut under; None where nobody knows, which counts as the shop's average."""
+    """What a jewel cut under; None if not known, which counts as the shop's average."""
 
     tds_ppm: float | None = None  # total dissolved solids of the cutting water
     low_pressure_start: bool | None = None  # whether the jet is opened at low pressure
@@ -39,17 +39,17 @@ class JewelRecord:
     """One jewel: how many jet hours it had, and whether they were its last.
 
     `jet_hours` at its end or when last seen sound, `entry_hours` of them before the shop watched
-    it. Raises ValueError where the hours can't be so.
+    it. Raises ValueError for impossible hours.
     """
 
     material: str
     jet_hours: float
-    ended: bool  # chipped or worn; False: taken off sound, or still cutting
+    ended: bool  # chipped or worn; False: removed in good condition, or still cutting
     entry_hours: float = 0.0
     conditions: Conditions = Conditions()
 
     def __post_init__(self) -> None:
-        """Refuse hours that can't be so."""
+        """Refuse impossible hours."""
         if not 0.0 <= self.entry_hours <= self.jet_hours < np.inf:
             raise ValueError(
                 f"a {self.material} jewel with {self.jet_hours} jet hours, watched from "
@@ -58,34 +58,35 @@ class JewelRecord:
 
 
 class Prior(NamedTuple):
-    """What is believed of a material before the shop has records of its own.
+    """What is assumed of a material before the shop has records of its own.
 
-    Normal priors, with these medians, on log life, log shape and the log odds of going early.
+    Normal priors, with these medians, on log life, log shape and the log odds of failing early.
     """
 
-    life: float  # median jet hours of jewels that don't go early, at the shop's average conditions
+    life: (
+        float  # median jet hours of jewels that don't fail early, at the shop's average conditions
+    )
     life_sd: float  # of its logarithm
     shape: float  # of their Weibull life
     shape_sd: float  # of its logarithm
-    early: float  # share that goes early; 0 leaves a plain Weibull life
+    early: float  # share that fails early; 0 leaves a plain Weibull life
     early_sd: float  # of its log odds
     source: str
 
 
-# The lives are trade rules; the shapes and spreads say them in numbers and are meant to give way
-# to a dozen jewels.
+# The lives are trade rules. Shapes and spreads put them into numbers that a dozen jewels outweigh.
 PRIORS: dict[str, Prior] = {
     "ruby": Prior(
         40.0, 0.7, 2.0, 0.5, 0.25, 1.0,
-        "common practice, no source: 30 to 50 h, scattered, 20 to 30 % go early",
+        "common practice, no source: 30 to 50 h, scattered, 20 to 30 % fail early",
     ),
     "sapphire": Prior(
         40.0, 0.7, 2.0, 0.5, 0.25, 1.0,
-        "common practice, no source: 30 to 50 h, scattered, 20 to 30 % go early",
+        "common practice, no source: 30 to 50 h, scattered, 20 to 30 % fail early",
     ),
     "man-made": Prior(
         300.0, 0.7, 2.5, 0.5, 0.10, 1.0,
-        "common practice, no source: some hundreds of hours",
+        "common practice, no source: a few hundred hours",
     ),
     "diamond": Prior(
         900.0, 0.5, 3.5, 0.5, 0.03, 1.0,
@@ -93,12 +94,12 @@ PRIORS: dict[str, Prior] = {
     ),
 }  # fmt: skip
 
-# Mean life of those that go early over the median of the others: median and log sd. Common
+# Mean life of those that fail early over the median of the others: median and log sd. Common
 # practice, no source.
 EARLY_RATIO = (0.15, 0.5)
 
-# Standard deviations of log life, about no effect, a step of each condition. Common practice, no
-# source: what doubles or halves a life should be among them, nothing is taken for granted.
+# Standard deviations of log life, about no effect, per step of each condition. Common practice, no
+# source: wide enough for what doubles or halves a life, and centred on no effect.
 EFFECT_SD: dict[str, float] = {
     "tds_ppm": 0.25,
     "low_pressure_start": 0.35,
@@ -116,7 +117,7 @@ class Column(NamedTuple):
     centre: float
 
     def value(self, conditions: Conditions) -> float:
-        """Steps of `conditions` off the records' average; 0 where not known."""
+        """Steps of `conditions` from the records' average; 0 if not known."""
         stated = getattr(conditions, self.field)
         if stated is None:
             return 0.0
@@ -126,7 +127,7 @@ class Column(NamedTuple):
 
 
 def columns_of(records: Sequence[JewelRecord]) -> list[Column]:
-    """The columns that `records` have anything to say about."""
+    """The columns that `records` say anything about."""
     columns = []
     for field in (f.name for f in fields(Conditions)):
         stated = [getattr(record.conditions, field) for record in records]
@@ -146,7 +147,7 @@ class Model:
 
     A parameter vector z, shape (n, dimensions), has a standard normal prior. Its columns: log
     life, log shape and early log odds of each material in `priors`, the log early ratio, and one
-    effect a column of conditions. Raises ValueError for a material without a prior.
+    effect per column of conditions. Raises ValueError for a material without a prior.
     """
 
     def __init__(self, records: Sequence[JewelRecord], priors: Mapping[str, Prior]) -> None:
@@ -154,7 +155,7 @@ class Model:
         for record in records:
             if record.material not in priors:
                 raise ValueError(
-                    f"no prior for jewels of {record.material!r}; known are {sorted(priors)}"
+                    f"no prior for jewels of {record.material!r}; known: {sorted(priors)}"
                 )
         self.columns = columns_of(records)
         with np.errstate(divide="ignore"):
@@ -194,7 +195,7 @@ class Model:
         The sum of log f (a density of log hours) over ended jewels and of log R over sound ones,
         less log R at entry.
         """
-        # block by block, so that what is made on the way stays in the processor's cache
+        # block by block, so that intermediate arrays stay in the processor's cache
         blocks = np.array_split(self.parameters(z), 1 + len(z) * self._largest // 65536)
         total = np.concatenate([self._log_likelihood(block) for block in blocks])
         return np.where(np.isnan(total), -np.inf, total)
@@ -216,7 +217,7 @@ class Model:
     ) -> tuple[Array, Array, Array, Array, Array]:
         """Logs of the early share, the other share and the shape (n, 1), of the hazards (n, r).
 
-        The cumulative hazards of those that go early and of those that wear.
+        These are the cumulative hazards of those that fail early and of those that wear.
         """
         life, log_shape, odds = (parameters[:, [3 * place + i]] for i in range(3))
         ratio = parameters[:, [3 * len(self.materials)]]
@@ -249,11 +250,11 @@ class Posterior:
     def lives(self, material: str, conditions: Conditions | None = None) -> Lives:
         """Laws of life of a `material` under `conditions`; without them, the shop's average.
 
-        A kind of mixing chamber or filter that no record has gets the prior spread of effects.
+        A kind of mixing chamber or filter that is in no record gets the prior spread of effects.
         Raises ValueError for an unknown material.
         """
         if material not in self.materials:
-            raise ValueError(f"no prior for jewels of {material!r}; known are {self.materials}")
+            raise ValueError(f"no prior for jewels of {material!r}; known: {self.materials}")
         conditions = conditions or Conditions()
         place = 3 * self.materials.index(material)
         log_life, log_shape, odds = self.parameters[:, place : place + 3].T
@@ -309,8 +310,8 @@ def temper(
     rises from 0 to 1 in steps that each keep half the effective sample, and at each step the
     draws are resampled and moved `moves` times by Metropolis-Hastings. A move is autoregressive
     towards the normal law fitted to the draws, z' = m + sqrt(1 - b²) (z - m) + b e, which leaves
-    that law as it is (preconditioned Crank-Nicolson; Cotter et al. 2013, Stat. Sci. 28, 424-446).
-    Finds several modes if there are, needs no starting point.
+    that law unchanged (preconditioned Crank-Nicolson; Cotter et al. 2013, Stat. Sci. 28, 424-446).
+    It finds several modes if there are, and needs no starting point.
     """
     z = rng.standard_normal((n, dimensions))
     log_l = log_likelihood(z)

@@ -1,4 +1,4 @@
-"""What the shop's own jewels did, without any model: the product-limit estimate."""
+"""How long the shop's own jewels lasted, without a model: the product-limit estimate."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from borewarden.lives.survival import Array
 
 
 class Steps(NamedTuple):
-    """A curve of survival that falls in steps; arrays of shape (number of different ends,)."""
+    """A survival curve in steps; arrays of shape (number of different ends,)."""
 
     hours: Array  # jet hours at which jewels ended, rising
     lasts: Array  # share that lasts beyond each
@@ -31,7 +31,7 @@ def product_limit(records: Sequence[JewelRecord]) -> Steps:
     hours = np.array([record.jet_hours for record in records], dtype=float)
     entry = np.array([record.entry_hours for record in records], dtype=float)
     ended = np.array([record.ended for record in records], dtype=bool)
-    # a used jewel that ended as it was fitted was watched for no time; a new one did go at once
+    # a used jewel that ended as it was fitted was never watched; a new one did fail at once
     seen = (entry < hours) | (entry == 0.0)
     times, ends = np.unique(hours[ended & seen], return_counts=True)
     begun = (entry[None, :] < times[:, None]) | (entry[None, :] == 0.0)

@@ -1,18 +1,17 @@
 """From the register to records of life: which ends count, and which only say "not yet".
 
-Telemetry gives the jet hours of each fitting; what the register says of its end decides whether
+Telemetry gives the jet hours of each fitting. What the register says about its end decides whether
 those hours were its life:
 
 - chipped, worn, cut quality: ended;
-- plugged: ended, since it stopped a cut, and dirt is one of the ways in which jewels go early;
-- unknown, or taken out without a word: ended, since jewels seldom come out for nothing, and lives
-  taken for too short cost less than lives taken for too long;
-- planned, mishandled: taken off sound, since it might have gone on (a fall is no life);
-- still fitted, or lost sight of: not ended.
+- plugged: ended, since it stopped a cut, and dirt is one way in which jewels fail early;
+- unknown, or taken out without a reason: ended, since jewels seldom come out for nothing, and to
+  think lives too short costs less than to think them too long;
+- planned, mishandled: removed in good condition, since it might have lasted (a fall is not wear);
+- still fitted, or lost track of: not ended.
 
-All of it is a decision of this project. A jewel that is cleaned and fitted again is a fitting of
-its own, with its earlier hours: it enters late (left truncation), so that its first hours are not
-counted twice.
+All of this is invented. A jewel that is cleaned and fitted again is a new fitting with its earlier
+hours: it enters late (left truncation), so that its first hours do not count twice.
 """
 
 from __future__ import annotations
@@ -31,10 +30,10 @@ FILTER = {True: "last-chance filter", False: "no last-chance filter", None: None
 
 
 class Watched(NamedTuple):
-    """A fitting and the jet hours that were seen of it since it was fitted.
+    """A fitting and the jet hours recorded since it was fitted.
 
-    `hours` is None where none can be told. `to_end` is False where telemetry was lost for long
-    before the jewel came out: it was last seen sound after these hours.
+    `hours` is None if they are not known. `to_end` is False if telemetry was lost for long before
+    the jewel came out: it was last seen sound after these hours.
     """
 
     fitting: Fitting
@@ -49,18 +48,18 @@ class Watched(NamedTuple):
 
 
 class Tally(NamedTuple):
-    """How many fittings of a material stand behind its lives, and how they count."""
+    """How many fittings a material's lives are based on, and how they count."""
 
     ended: int
-    unknown: int  # of those ended: nobody said why
-    sound: int  # taken off sound
+    unknown: int  # of those ended: no reason given
+    sound: int  # removed in good condition
     fitted: int  # still cutting
-    lost: int  # lost sight of before they came out
-    no_hours: int  # left out: no jet hours are known of them
+    lost: int  # lost track of before they came out
+    no_hours: int  # left out: their jet hours are not known
 
 
 def conditions_of(fitting: Fitting) -> Conditions:
-    """What the jewel of `fitting` cuts under."""
+    """The conditions under which the jewel of `fitting` cuts."""
     return Conditions(
         tds_ppm=fitting.tds_ppm,
         low_pressure_start=fitting.low_pressure_start,
@@ -70,9 +69,9 @@ def conditions_of(fitting: Fitting) -> Conditions:
 
 
 def records_of(watched: Iterable[Watched]) -> list[JewelRecord]:
-    """Records of jewels; earlier hours come on top of what was seen.
+    """Records of jewels; earlier hours are added to those recorded.
 
-    Those whose hours are not known are left out: an age of nought would be wrong.
+    Those whose hours are not known are left out: an age of zero would be wrong.
     """
     return [
         JewelRecord(

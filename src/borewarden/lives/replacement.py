@@ -15,8 +15,8 @@ from borewarden.lives.survival import Array, Lives, interval, mean_life, quantil
 class Costs(NamedTuple):
     """What one end of a jewel costs, in any one currency.
 
-    `planned`: the jewel and the minutes to change it. `failed`: those, and what the bad jet takes
-    with it (part, mixing chamber, focusing tube) and the disturbance.
+    `planned`: the jewel and the minutes to change it. `failed`: those, plus what the bad jet ruins
+    (part, mixing chamber, focusing tube) and the disturbance.
     """
 
     planned: float
@@ -26,7 +26,7 @@ class Costs(NamedTuple):
 class Plan(NamedTuple):
     """The age to change jewels at, and what that saves.
 
-    Cost rates are per jet hour; intervals are over the posterior at the one planned `age`.
+    Cost rates are per jet hour; intervals are over the posterior, at the one planned `age`.
     """
 
     age: float  # jet hours; infinite: run to failure
@@ -50,10 +50,10 @@ def cost_rate(lives: Lives, ages: ArrayLike, costs: Costs) -> Array:
 
 
 def plan(lives: Lives, costs: Costs, worth: float = 0.01) -> Plan:
-    """The age that makes the cost rate, averaged over the posterior, smallest.
+    """The age with the lowest cost rate, averaged over the posterior.
 
-    Runs to failure where changing early saves less than the share `worth` of the cost: where the
-    hazard doesn't rise (shape <= 1), or so little that the curve is flat. Raises ValueError unless
+    Runs to failure if changing early saves less than the share `worth` of the cost: if the hazard
+    does not rise (shape <= 1), or so little that the curve is flat. Raises ValueError unless
     0 < planned <= failed.
     """
     if not 0.0 < costs.planned <= costs.failed < np.inf:
@@ -81,7 +81,7 @@ def plan(lives: Lives, costs: Costs, worth: float = 0.01) -> Plan:
 
 
 def compare(lives: Lives, age: float, costs: Costs) -> Plan:
-    """What changing at `age` costs and saves against running to failure."""
+    """What changing at `age` costs, and saves compared with running to failure."""
     planned, to_failure = cost_rate(lives, [age, np.inf], costs).T
     return Plan(
         age,

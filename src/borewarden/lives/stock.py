@@ -1,4 +1,4 @@
-"""How many jewels of a kind to hold so that the shelf seldom runs empty before new ones come."""
+"""How many jewels of a kind to hold so that the shelf seldom runs empty before delivery."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from borewarden.base.statistics import Interval
 from borewarden.lives.survival import Lives, draw_life, interval
 
-REPEATS = 4  # simulated lead times a draw of the posterior
+REPEATS = 4  # simulated lead times per draw of the posterior
 
 
 class Head(NamedTuple):
@@ -24,7 +24,7 @@ class Head(NamedTuple):
 
 
 class Stock(NamedTuple):
-    """What to hold, and the demand it is held against."""
+    """What to hold, and the demand it covers."""
 
     hold: int
     demand: Interval  # jewels in the lead time
@@ -34,11 +34,11 @@ class Stock(NamedTuple):
 def demand(heads: Sequence[Head], weeks: float, seed: int = 0) -> NDArray[np.int64]:
     """Jewels that `heads` use up in `weeks` together, simulated: shape (n * REPEATS,).
 
-    Each head is a renewal process in its own jet hours, begun at its present jewel's age; a jewel
-    ends at its life or at the planned age, whichever comes first. One law of life is drawn from
-    the posterior for all heads and the whole time, so the spread holds both luck and ignorance.
-    Exact but for the number of draws. Raises ValueError for draws that don't match, and for hours
-    or ages below nought.
+    Each head is a renewal process in its own jet hours that starts at the age of its present jewel.
+    A jewel ends at its life or at the planned age, whichever comes first. One law of life is drawn
+    from the posterior for all heads and the whole time, so the spread holds both chance and what is
+    not known. Exact except for the number of draws. Raises ValueError for draws that don't match
+    and for negative hours or ages.
     """
     if len({len(head.lives) for head in heads}) > 1:
         raise ValueError("the heads' lives must be draws of one posterior, equally many")
@@ -48,9 +48,9 @@ def demand(heads: Sequence[Head], weeks: float, seed: int = 0) -> NDArray[np.int
         hours = head.jet_hours_per_week * weeks
         if not (0.0 <= hours < np.inf and head.age >= 0.0 and head.change_at > 0.0):
             raise ValueError(
-                f"{head.jet_hours_per_week} jet hours a week for {weeks} weeks, age {head.age}, "
-                f"change at {head.change_at}; hours must be finite, none of them negative, and "
-                "the age to change at not nought"
+                f"{head.jet_hours_per_week} jet hours per week for {weeks} weeks, age {head.age}, "
+                f"change at {head.change_at}; hours must be finite and not negative, and the age "
+                "to change at above 0"
             )
         lives = Lives(*(np.tile(x, REPEATS) for x in head.lives))
         left = np.minimum(draw_life(lives, head.age, rng), max(head.change_at - head.age, 0.0))
@@ -68,11 +68,11 @@ def jewels_to_hold(
     The order-point rule for cycle service: smallest s with P(demand in the lead time <= s) >=
     service (Silver, Pyke & Peterson 1998, "Inventory Management and Production Planning and
     Scheduling", ch. 7, measure P1), on the simulated demand in place of their normal one,
-    mean + k sd, which it tends to for many heads. Order the next batch when so many are left.
+    mean + k sd, which it approaches for many heads. Order the next batch when that many are left.
     Raises ValueError unless 0 < service < 1.
     """
     if not 0.0 < service < 1.0:
-        raise ValueError(f"service {service}; must be between 0 and 1, both excluded")
+        raise ValueError(f"service is {service}; it must be above 0 and below 1")
     used = demand(heads, lead_weeks, seed)
     hold = int(np.quantile(used, service, method="inverted_cdf"))
     return Stock(hold, interval(used.astype(float)), float(np.mean(used <= hold)))

@@ -1,13 +1,13 @@
 """What a law of life says: survival, mean, quantiles, and the chance that a jewel lasts.
 
-The law has two kinds of jewels. A share q goes early, from dirt, a bad seat or a flaw, with an
+The law has two kinds of jewels. A share q fails early, from dirt, a bad seat or a flaw, with an
 exponential life; the others wear out with a Weibull life:
 
     R(t) = q exp(-t / early_scale) + (1 - q) exp(-(t / scale)^shape).
 
-One Weibull alone can't say both that a fifth of the rubies go in the first hours and that those
-that do not go together later: it settles at a shape near one, at which no planned change ever
-pays (`tests/benchmarks/bench_life.py` prints what that costs). With q = 0 the law is the Weibull.
+One Weibull alone can't describe both: a fifth of the rubies fail in the first hours, and the rest
+fail at about the same age. It settles at a shape near one, at which no planned change ever pays
+(`tests/benchmarks/bench_life.py` prints what that costs). With q = 0 the law is the Weibull.
 """
 
 from __future__ import annotations
@@ -25,12 +25,12 @@ Array = NDArray[np.float64]
 
 
 class Lives(NamedTuple):
-    """Laws of life, one a draw of the posterior; arrays of shape (n,), times in jet hours."""
+    """Laws of life, one per draw of the posterior; arrays of shape (n,), times in jet hours."""
 
-    scale: Array  # 63 % of the jewels that don't go early have ended by then
+    scale: Array  # 63 % of the jewels that don't fail early have ended by then
     shape: Array
     early_share: Array  # 0 to 1
-    early_scale: Array  # mean life of those that go early
+    early_scale: Array  # mean life of those that fail early
 
     def __len__(self) -> int:
         """Number of draws, not of fields."""
@@ -113,9 +113,9 @@ def _worn_life(lives: Lives, age: float, hazard: Array) -> Array:
 def chance_to_last(lives: Lives, age: float, hours: float) -> Interval:
     """Chance that a jewel sound at `age` jet hours lasts `hours` more: R(age + hours) / R(age).
 
-    `middle` is the mean over the posterior, which is the chance itself; `low` and `high` say how
-    far the shop's few jewels leave it open. Have the fitted jewels among the records, as not
-    ended, or the posterior does not know that they have come this far.
+    `middle` is the mean over the posterior, which is the chance itself; `low` and `high` show how
+    uncertain it is with the shop's few jewels. The records must hold the fitted jewels, as not
+    ended, or the posterior does not know that they have lasted this long.
     """
     at = log_survival(lives, np.array([age, age + hours]))
     return _chance(np.exp(at[:, 1] - at[:, 0]))
@@ -128,19 +128,18 @@ def chance_to_last_given_wear(
 
     `line` is its wear line (`borewarden.detect.wear`), `now` the present place on it in jet
     hours, `limit` the log area ratio at which it is worn. Bayes's rule on the remaining life t of
-    a jewel that wears out: its density after the shop's jewels, times the likelihood of the
-    measured line if it were to pass the limit after just t,
+    a jewel that wears out: its density by the shop's jewels, times the likelihood of the measured
+    line if it passed the limit after just t,
 
         exp(-z² / 2),  z = (limit - level - slope (now + t)) / sd(now + t),
 
-    z being the pivot of Fieller (1954) that `hours_to` uses. A line that says nothing yet leaves
-    the chance as it was; a good one outweighs the shop's average; one that is past the limit
-    makes it 0.
+    where z is the pivot of Fieller (1954) that `hours_to` uses. A line that says nothing yet leaves
+    the chance as it was; a good one outweighs the shop's average; one past the limit makes it 0.
 
     Assumptions: given the remaining life, measured wear and the other jewels' lives are
-    independent; wear goes on in a straight line, and a jewel that doesn't go early ends at the
-    limit. A jewel that goes early goes suddenly, and its wear does not tell. Where jewels also
-    chip late without having worn, the answer is too high, and `chance_to_last` is the bound.
+    independent; wear continues in a straight line, and a jewel that does not fail early ends at
+    the limit. A jewel that fails early fails suddenly, without showing wear. If jewels also chip
+    late without wear, the answer is too high, and `chance_to_last` is the bound.
     """
     if line.level + line.slope * now >= limit:
         return Interval(0.0, 0.0, 0.0)

@@ -1,4 +1,4 @@
-"""What is to be expected of each head, and what to order: pure functions on what was seen."""
+"""What to expect of each head, and what to order: pure functions of what was seen."""
 
 from __future__ import annotations
 
@@ -34,28 +34,28 @@ from borewarden.planning.snapshot import WEEK_NS, HeadSeen, MachineSeen
 from borewarden.settings import ShopSettings
 from borewarden.watcher.verdict import State
 
-ONE_OF_THEM = "a bore of this pump has probably opened up, and the pump can't tell which"
+ONE_OF_THEM = "one bore on this pump has probably opened up; the pump can't tell which"
 
 JewelKind = tuple[float, str]  # bore in whole µm, material
 
 
 class Chance(NamedTuple):
-    """Chance that a jewel lasts so many hours more, and what it rests on."""
+    """Chance that a jewel lasts so many hours more, and what it is based on."""
 
     chance: Interval | None  # None: not known
     basis: str
 
 
 class Change(NamedTuple):
-    """When a jewel is best changed. `hours` from now, infinite: when it fails; None: not known."""
+    """When to change a jewel: `hours` from now; infinite: when it fails; None: not known."""
 
     hours: float | None
-    time_ns: int | None  # by the jet hours a week
+    time_ns: int | None  # by the jet hours per week
     why: str
 
 
 class Outlook(NamedTuple):
-    """What is to be expected of one head. `plan` is None where no costs are stated."""
+    """What to expect of one head. `plan` is None if no costs are stated."""
 
     machine: MachineSeen
     head: HeadSeen
@@ -65,9 +65,9 @@ class Outlook(NamedTuple):
 
 
 class StockRow(NamedTuple):
-    """Jewels of one kind; None where not known or not stated.
+    """Jewels of one kind; None if not known or not stated.
 
-    `due` are the heads that take one now; `stock` is for the time after.
+    `due` is the number of heads that need one now; `stock` is for the time after.
     """
 
     kind: JewelKind
@@ -81,7 +81,7 @@ class StockRow(NamedTuple):
 
 
 class CostRow(NamedTuple):
-    """What a jet hour of one material costs, with what it would have to cost or last to be best.
+    """What a jet hour of one material costs, and the price or life at which it is the cheapest.
 
     `age` is the planned one (infinite: run to failure), `life` the mean jet hours up to a change
     or failure, `failed_share` the share that fails before. `parts` are means over the posterior,
@@ -101,20 +101,20 @@ class CostRow(NamedTuple):
 
 
 def kind_of(bore: float, material: str) -> JewelKind:
-    """Bores that differ by less than a micrometre are the same."""
+    """Bore and material; bores that differ by less than a micrometre are the same."""
     return round(bore * 1e6), material
 
 
 def chance_of(machine: MachineSeen, head: HeadSeen, lives: Lives, hours: float) -> Chance:
-    """Chance that the jewel of `head` lasts `hours` more, from its wear line where that may count.
+    """Chance that the jewel of `head` lasts `hours` more, by its wear line if that may count.
 
-    A pump shows the area of all of its heads together, so the line is used where there is one head
-    only, and only while the watcher finds no other fault.
+    A pump shows the area of all its heads together, so the line counts only for a single head, and
+    only while the watcher finds no other fault.
     """
     if machine.state is State.OPENED and len(machine.heads) > 1:
         return Chance(None, ONE_OF_THEM)
     if machine.state is State.OPENED:
-        return Chance(Interval(0.0, 0.0, 0.0), "the watcher says that the bore has opened up")
+        return Chance(Interval(0.0, 0.0, 0.0), "the bore has probably opened up")
     if head.age is None:
         return Chance(None, "no telemetry since it was fitted")
     plain = chance_to_last(lives, head.age, hours)
@@ -133,7 +133,7 @@ def chance_of(machine: MachineSeen, head: HeadSeen, lives: Lives, hours: float) 
 def change_of(machine: MachineSeen, head: HeadSeen, planned: Plan | None, at_ns: int) -> Change:
     """When to change the jewel of `head`: at the planned age, or before its wear is at the limit.
 
-    Wear counts once the watcher reports it, by the lower end of its 90 % interval.
+    Wear counts once the watcher reports it, with the lower end of its 90 % interval.
     """
     if machine.state is State.OPENED and len(machine.heads) > 1:
         return Change(None, None, ONE_OF_THEM)
@@ -156,7 +156,7 @@ def change_of(machine: MachineSeen, head: HeadSeen, planned: Plan | None, at_ns:
     if hours == 0.0:
         return Change(0.0, at_ns, why)
     if not pace:
-        return Change(hours, None, f"{why}; no date: its jet hours a week are not known")
+        return Change(hours, None, f"{why}; no date: jet hours per week not known")
     return Change(hours, at_ns + round(hours / pace * WEEK_NS), why)
 
 
@@ -168,7 +168,7 @@ def outlook_of(
     hours: float,
     at_ns: int,
 ) -> Outlook:
-    """All of it for one head; without `shop`, no plan."""
+    """The whole outlook of one head; without `shop`, no plan."""
     fitting = head.fitting
     lives = posterior.lives(fitting.material, conditions_of(fitting))
     planned = plan(lives, shop.end_costs(fitting.material)) if shop else None
@@ -206,11 +206,9 @@ def stock_of(
         if due:
             notes.append(f"{due} needed now")
         if len(paced) < len(own):
-            notes.append(
-                f"{len(own) - len(paced)} of the heads not counted: jet hours a week not known"
-            )
+            notes.append(f"{len(own) - len(paced)} heads not counted: jet hours per week not known")
         if shelf is None:
-            notes.append("what is on the shelf is not stated")
+            notes.append("shelf stock not stated")
         to_order = None
         if stock is not None and shelf is not None:
             to_order = max(due + stock.hold - shelf.on_hand - shelf.on_order, 0)
@@ -230,7 +228,7 @@ def stock_of(
 
 
 def _stock_head(outlook: Outlook, posterior: Posterior) -> Head:
-    """The head as it uses jewels; one that takes a new jewel now begins with that."""
+    """The head as a user of jewels; one that needs a new jewel now starts with that."""
     fitting = outlook.head.fitting
     assert outlook.machine.hours_a_week is not None
     return Head(
@@ -245,7 +243,7 @@ def costs_of(posterior: Posterior, shop: ShopSettings) -> list[CostRow]:
     """A row for each material, under the shop's average conditions and its own best plan."""
     rest = shop.shop_cost()
     ages: dict[str, float] = {}
-    jewels: dict[str, list[JewelCost]] = {}  # one a draw of the posterior
+    jewels: dict[str, list[JewelCost]] = {}  # one per draw of the posterior
     for material in JEWEL_COSTS:
         lives = posterior.lives(material)
         age = ages[material] = plan(lives, shop.end_costs(material)).age

@@ -20,7 +20,6 @@ from borewarden.detect.wear import Drift, Line
 from borewarden.gate.jet_time import MAX_GAP, Opening, count_jet_time
 from borewarden.jewels.fitting import Fitting
 from borewarden.lives.records import Watched
-from borewarden.model.bore import DRIFT_BLOCK, RECENT
 from borewarden.settings import SHOP_FILE, MachineSettings, ShopSettings, load_shop
 from borewarden.settings.service import folder_of, load_machines
 from borewarden.store.database import open_store, read_alarm, read_phases
@@ -36,20 +35,22 @@ from borewarden.store.queries import (
     telemetry_span,
 )
 from borewarden.store.register import fittings
+from borewarden.watcher.batch_loop import DRIFT_BLOCK
+from borewarden.watcher.monitor import RECENT
 from borewarden.watcher.verdict import State
 from borewarden.watcher.watcher import Alert
 
 WEEK_NS = 7 * 86_400 * 10**9
-SILENCE_NS = 4 * 86_400 * 10**9  # longer than a weekend: what was cut meanwhile nobody knows
+SILENCE_NS = 4 * 86_400 * 10**9  # longer than a weekend: nobody knows what was cut meanwhile
 UNSEEN_NS = 86_400 * 10**9  # of a silence, at either end of a fitting
-LOOK_BACK_NS = 4 * WEEK_NS  # for the jet hours a week
+LOOK_BACK_NS = 4 * WEEK_NS  # for the jet hours per week
 MOST_VALUES = 500  # of one wear line; longer lives get longer blocks
-SAME_NS = 60 * 10**9  # between two statements of one fitting
+SAME_NS = 60 * 10**9  # two records of one fitting may differ by this
 FEWEST_VALUES = 3  # below, a line says nothing yet
 
 
 class Wear(NamedTuple):
-    """The wear line of one jewel, and the jet hours since its baseline at which it is now."""
+    """The wear line of one jewel, and how many jet hours past its baseline it is now."""
 
     line: Line
     now: float
@@ -57,7 +58,7 @@ class Wear(NamedTuple):
 
 @dataclass(frozen=True)
 class HeadSeen:
-    """The jewel in one head. `hours` since it was fitted, None where no telemetry tells."""
+    """The jewel in one head; `hours` since it was fitted, None without telemetry."""
 
     fitting: Fitting
     recorded: bool  # in the register; else only in the machine file
@@ -71,7 +72,7 @@ class HeadSeen:
 
 @dataclass(frozen=True)
 class MachineSeen:
-    """One machine at one moment; SI, times ns since 1970 UTC, NaN or None where not known.
+    """One machine at one moment; SI, times ns since 1970 UTC, NaN or None if not known.
 
     `limit` is the relative growth of area at which a bore counts as opened up, `area_growth` that
     of the newest batches against the baseline. `wear` is that of all heads of the pump together.
@@ -87,14 +88,14 @@ class MachineSeen:
     area_growth: float = math.nan
     wear: Wear | None = None
     alert: Alert | None = None  # the one that still holds
-    alarms: tuple[Alarm, ...] = ()  # those that are not normal
+    alarms: tuple[Alarm, ...] = ()  # those not normal
     hours_a_week: float | None = None
 
 
 class ShopSeen(NamedTuple):
-    """The shop at one moment. `jewels` are all that are known of, fitted or not.
+    """The shop at one moment; `jewels` are all known ones, fitted or not.
 
-    `shop` holds the usual costs where there is no `shop.toml`.
+    `shop` holds the usual costs if there is no `shop.toml`.
     """
 
     at_ns: int
@@ -104,16 +105,19 @@ class ShopSeen(NamedTuple):
 
 
 def see_shop(config: Path, store: Path, at: datetime | None = None) -> ShopSeen:
-    """What is known of all machines of `config` now, or `at` a time local to the first of them.
+    """What is known about all machines of `config`, now or at `at`, local to the first of them.
 
-    The register counts as a whole, whatever machine a jewel was in. Raises BadInput for settings
-    that can't be used, and where there is no store.
+    All of the register counts, whichever machine a jewel was in. Raises BadInput for settings that
+    can't be used, and if there is no store.
     """
     machines = load_machines(config)
     shop = load_shop(folder_of(config) / SHOP_FILE)
     if not store.exists():
         raise BadInput(
-            store, "file", "there is no such store", "give the one that `replay` or `watch` keeps"
+            store,
+            "file",
+            "there is no such store",
+            "give the store that `replay` or `watch` writes",
         )
     first, zone = next((path, machine.time_zone) for path, machine in machines.items())
     try:
@@ -121,13 +125,13 @@ def see_shop(config: Path, store: Path, at: datetime | None = None) -> ShopSeen:
     except ValueError as error:
         raise BadInput(first, "time", str(error), "give a time that the clock showed") from None
     with open_store(store) as connection:
-        connection.execute("BEGIN")  # one state of the store, whatever a watcher writes meanwhile
+        connection.execute("BEGIN")  # one state of the store, even if a watcher is writing
         held = held_at(connection, at_ns)
         seen = [
             with_pace(see(connection, machine, held, at_ns), shop.jet_hours_per_week)
             for machine in machines.values()
         ]
-        # jewels that only a machine file knows of cut all the same
+        # jewels known only from a machine file cut as well
         stated = [head.fitting for machine in seen for head in machine.heads if not head.recorded]
         known = [*held, *stated]
         names = {fitting.machine for fitting in known}
@@ -137,21 +141,21 @@ def see_shop(config: Path, store: Path, at: datetime | None = None) -> ShopSeen:
 
 
 def with_pace(machine: MachineSeen, stated: Mapping[str, float]) -> MachineSeen:
-    """The machine with the jet hours a week that the shop states, where telemetry has none."""
+    """The machine with the jet hours per week that the shop states, if telemetry has none."""
     if machine.hours_a_week is not None or machine.name not in stated:
         return machine
     return replace(machine, hours_a_week=stated[machine.name])
 
 
 def max_gaps(machines: Iterable[MachineSettings]) -> dict[str, float]:
-    """The longest silence in s of each machine within which jet time counts."""
+    """The longest silence, s, of each machine within which jet time counts."""
     return {machine.name: machine.gate_settings().max_gap for machine in machines}
 
 
 def see(
     connection: sqlite3.Connection, machine: MachineSettings, held: Sequence[Fitting], at_ns: int
 ) -> MachineSeen:
-    """What the store, the register and the machine file tell of `machine` at `at_ns`.
+    """What store, register and machine file know about `machine` at `at_ns`.
 
     `held` is what the register held then, see `held_at`.
     """
@@ -186,10 +190,10 @@ STARTS = {Opening.LOW: True, Opening.FULL: False}  # whether it was a low-pressu
 
 
 def held_at(connection: sqlite3.Connection, at_ns: int) -> list[Fitting]:
-    """Every fitting up to `at_ns` as it stood then.
+    """Every fitting up to `at_ns`, as it was then.
 
-    One that was never taken out, though its head has had another one since, came out then, and
-    nobody knows why. Where nobody stated how it was started, telemetry does, if it can tell.
+    One that was never taken out, although its head has had another since, came out when that one
+    was fitted, for an unknown reason. If nobody stated how it was started, telemetry may show it.
     """
     numbered = {n: f for n, f in fittings(connection).items() if f.fitted_ns <= at_ns}
     silent = {n: f for n, f in numbered.items() if f.low_pressure_start is None}
@@ -217,10 +221,10 @@ def hours_of(
     at_ns: int,
     max_gaps: Mapping[str, float],
 ) -> list[float | None]:
-    """Jet hours that each of `jewels` has had since it was fitted; None without telemetry of it.
+    """Jet hours of each of `jewels` since it was fitted; None without telemetry.
 
-    They are those of `register show`, counted from the stored samples (see `jet_times`). What came
-    before the first sample stands in batches only, as in a store that `fleet` has written.
+    They are those of `register show`, counted from the stored samples (see `jet_times`). Before the
+    first sample only batches count, as in a store that `fleet` has written.
     """
     spans = [(f.fitted_ns, at_ns if f.out_ns is None else min(f.out_ns, at_ns)) for f in jewels]
     held = [replace(f, out_ns=out_ns) for f, (_, out_ns) in zip(jewels, spans, strict=True)]
@@ -243,11 +247,11 @@ def watched(
     at_ns: int,
     max_gaps: Mapping[str, float],
 ) -> list[Watched]:
-    """`jewels` with their jet hours up to the first long silence, if one came before their end.
+    """`jewels` with their jet hours, up to the first long silence if it came before their end.
 
-    What one cut in a silence nobody knows: so its age is known no more from then on, and not at all
-    if it was fitted in one. `silent` are those of each machine. Hours are None where no jet was
-    seen.
+    Nobody knows what a jewel cut during a silence: its age is not known after it, and not at all
+    if it was fitted during one. `silent` holds each machine's silences. Hours are None if no jet
+    was recorded.
     """
     lost = [_lost_ns(fitting, silent[fitting.machine], at_ns) for fitting in jewels]
     followed = [
@@ -262,7 +266,7 @@ def watched(
 
 
 def _lost_ns(fitting: Fitting, silent: Sequence[tuple[int, int]], at_ns: int) -> int | None:
-    """When `fitting` was lost sight of before its end, if it was; a day at most is let pass."""
+    """When track of `fitting` was lost before its end, if it was; up to a day does not count."""
     until_ns = at_ns if fitting.out_ns is None else fitting.out_ns
     for start, end in silent:
         if min(end, until_ns) - max(start, fitting.fitted_ns) > UNSEEN_NS:
@@ -273,7 +277,7 @@ def _lost_ns(fitting: Fitting, silent: Sequence[tuple[int, int]], at_ns: int) ->
 def _heads(
     connection: sqlite3.Connection, machine: MachineSettings, held: Sequence[Fitting], at_ns: int
 ) -> list[HeadSeen]:
-    """The jewel of each head, by what the register `held`, or by the machine file where newer."""
+    """The jewel of each head, from what the register `held`, or from the machine file if newer."""
     newest: dict[str, tuple[Fitting, bool]] = {}
     for jewel in sorted(machine.jewels(), key=lambda jewel: jewel.fitted_ns):
         if jewel.fitted_ns <= at_ns:
@@ -319,11 +323,11 @@ def _newest(
 def wear_of(
     connection: sqlite3.Connection, machine: str, fitted_ns: int, at_ns: int, floor: float
 ) -> Wear | None:
-    """The wear line through the batches of the jewel fitted at `fitted_ns`, fitted once more.
+    """The wear line through the batches of the jewel fitted at `fitted_ns`, worked out again.
 
-    The store holds what the watcher's own line expected, but not how sure it was. Batches under
-    any fault are left out, as the watcher forgets what it learned of one. `floor` is the least
-    noise that one value is believed to have. None where there is too little to say anything.
+    The store holds what the watcher's own line expected, but not how certain it was. Batches during
+    a fault are left out, since the watcher forgets what it learned from them. `floor` is the
+    smallest noise assumed of one value. None if there are too few batches.
     """
     rows = log_ratios(connection, machine, fitted_ns, at_ns)
     block = max(DRIFT_BLOCK, -(-len(rows) // MOST_VALUES))
@@ -333,7 +337,7 @@ def wear_of(
     places, values = (
         np.array(rows[: count * block], dtype=float).reshape(count, block, 2).mean(axis=1).T
     )
-    # of whole blocks, since single batches share the strokes at their ends; 1.4826: sd over MAD
+    # by whole blocks, since single batches share the strokes at their ends; 1.4826: sd over MAD
     steps = np.diff(values)
     noise = 1.4826 * float(np.median(np.abs(steps - np.median(steps)))) / 2.0**0.5
     drift = Drift(float(np.hypot(noise, floor)))
@@ -346,10 +350,10 @@ def wear_of(
 def hours_a_week(
     connection: sqlite3.Connection, machine: str, at_ns: int, max_gap: float = MAX_GAP
 ) -> float | None:
-    """Jet hours a week of `machine` over the last four weeks, or over what there is of them.
+    """Jet hours per week of `machine` over the last four weeks, or as much of them as there is.
 
-    Less than a week counts as one, so that a first busy day is not taken for every day. None
-    where no jet was seen in that time.
+    Less than a week counts as a week, so that one busy day is not taken for every day. None if no
+    jet was recorded in that time.
     """
     since_ns = at_ns - LOOK_BACK_NS
     telemetry = telemetry_span(connection, machine, 0, at_ns, TELEMETRY)
@@ -370,7 +374,7 @@ def hours_a_week(
 
 
 def _alarms(connection: sqlite3.Connection, machine: str) -> tuple[Alarm, ...]:
-    """The live watch's alarms that have not been normal when last kept."""
+    """The live watch's alarms that were not normal when last stored."""
     kept = [read_alarm(connection, machine, about) for about in ("bore", "sight")]
     alarms = [Alarm.from_json(content) for content in kept if content]
     return tuple(alarm for alarm in alarms if alarm.condition is not None)

@@ -18,7 +18,6 @@ from borewarden.collect.labels import Label, labels_path, read_labels
 from borewarden.collect.logged import read_log
 from borewarden.jewels.fitting import Fitting
 from borewarden.jewels.jewel import Jewel
-from borewarden.model.bore import WatchSettings
 from borewarden.physics.pump import Pump
 from borewarden.settings import MachineSettings
 from borewarden.store.database import (
@@ -29,6 +28,7 @@ from borewarden.store.database import (
     write_learned,
 )
 from borewarden.store.register import fittings, newest_entry, set_judged_by
+from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import Verdict
 from borewarden.watcher.watcher import Alert, Learned, Watcher, join
 

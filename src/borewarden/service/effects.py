@@ -9,7 +9,7 @@ from dataclasses import replace
 from borewarden.alert.alarm import SIGHT_ALARM, Alarm, AlarmSettings, AlarmState, Notice
 from borewarden.base.times import local_time
 from borewarden.physics.pump import Intensifier
-from borewarden.service.health import Health
+from borewarden.service.health import sight_words
 from borewarden.service.messages import (
     Acknowledgement,
     Block,
@@ -20,6 +20,7 @@ from borewarden.service.messages import (
     Shelving,
     TimePassed,
 )
+from borewarden.service.own_health import Health
 from borewarden.service.status import MachineStatus
 from borewarden.show import mail
 from borewarden.show.figures import bore_figure
@@ -29,7 +30,6 @@ from borewarden.store.inspections import inspections, newest_inspection_entry
 from borewarden.watcher.verdict import STATES, State, Verdict
 from borewarden.watcher.watcher import Learned
 
-SILENCE = 120.0  # s without a sample on a standing connection: the watcher is blind
 SHOWN_NS = 8 * 3600 * 10**9  # in the figure of a mail
 LINES = 1000  # of batches in one payload
 NOT_STORED = "Not stored: the watcher can't write to its disk, and mails this straight from memory"
@@ -57,7 +57,6 @@ class Effects:
         self.statuses = statuses
         self.to_influx = to_influx
         self.to_mail = to_mail
-        self.heard: dict[str, float] = dict.fromkeys(statuses, time.monotonic())
         self.verdicts: dict[str, Verdict] = {
             name: status.verdict for name, status in statuses.items()
         }
@@ -124,10 +123,6 @@ class Effects:
                 if self.to_influx:
                     lines = influx.link_lines(machine, link.time_ns, link.connected, link.reason)
                     outbox.put(connection, influx.SINK, "link", link.time_ns, "\n".join(lines))
-                if link.connected:  # that it sees again, only samples can say
-                    self.heard[machine] = time.monotonic()
-                else:
-                    self._sight(connection, machine, False, link.reason)
             case Acknowledgement(machine, by):
                 for about in ("bore", "sight"):
                     alarm = self.alarms[machine, about]
@@ -175,7 +170,6 @@ class Effects:
 
     def _kept(self, connection: sqlite3.Connection, block: Kept) -> None:
         machine, learned = block.machine, block.learned
-        self.heard[machine] = block.received_at
         if self.to_influx:
             newest = int(block.samples.time_ns[-1])
             lines = influx.sample_lines(machine, block.samples, learned.phases)
@@ -191,8 +185,6 @@ class Effects:
             alarm = self.alarms[machine, "bore"]
             onset_ns = (block.verdict or verdict).onset_ns
             self._told(connection, alarm, alarm.update(state, reason, time.time_ns(), onset_ns))
-        if self.alarms[machine, "sight"].seen is not None:
-            self._sight(connection, machine, True, "samples arrive")
 
     def _forward_results(
         self, connection: sqlite3.Connection, machine: str, learned: Learned
@@ -225,10 +217,6 @@ class Effects:
         notices = alarm.update(verdict.state, verdict.reason, time.time_ns(), verdict.onset_ns)
         self._told(connection, alarm, notices)
 
-    def _sight(self, connection: sqlite3.Connection, machine: str, sees: bool, reason: str) -> None:
-        alarm = self.alarms[machine, "sight"]
-        self._told(connection, alarm, alarm.see(sees, reason, time.time_ns()))
-
     def _inspections(self, connection: sqlite3.Connection) -> None:
         """Take up what another process has recorded in the store since the last beat."""
         newest = newest_inspection_entry(connection)
@@ -243,9 +231,11 @@ class Effects:
         self.inspections_to = newest
 
     def _time_passed(self, connection: sqlite3.Connection, machine: str) -> None:
-        silent = time.monotonic() - self.heard[machine]
-        if silent > SILENCE:
-            self._sight(connection, machine, False, f"no sample for {silent:.0f} s")
+        status, alarm = self.statuses[machine], self.alarms[machine, "sight"]
+        # after a start, neither before there was time for a reading
+        if status.is_seen or status.sight.age > status.blind_after:
+            reason = "usable readings come in" if status.is_seen else sight_words(status)
+            self._told(connection, alarm, alarm.see(status.is_seen, reason, time.time_ns()))
         for about in ("bore", "sight"):
             alarm = self.alarms[machine, about]
             self._told(connection, alarm, alarm.tick(time.time_ns()))

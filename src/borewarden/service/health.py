@@ -1,184 +1,51 @@
-"""How the watcher itself is: its store, its mails, and the servers it sends to.
-
-All of it stands in memory, so that it can be told while the disk takes and gives nothing.
-"""
+"""Whether each machine is being watched, and why not: for `/healthz`, the page and the mails."""
 
 from __future__ import annotations
 
-import asyncio
-import sqlite3
-import time
-from collections import Counter
-from collections.abc import Callable
-from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from collections.abc import Callable, Mapping
 
-from borewarden.service.machine_view import age_words
-from borewarden.store.influx import SINK as INFLUX
-from borewarden.store.mails import SINK as MAIL
-from borewarden.store.mails import Undelivered
+from borewarden.base.samples import SI_UNITS
+from borewarden.base.times import local_time
+from borewarden.collect.sight import channel_words
+from borewarden.service.status import MachineStatus
 
-SLOW_DISK = 8.0  # s without an answer
-SLOW_MAIL = 120.0  # s without an answer; servers may take that long, but somebody is waiting
-USUAL_DELAY = 900.0  # s that a server may put a mail off, as greylisting does; invented
+UNKEPT_AFTER = 60.0  # s in which readings come in and none is kept
 
-# what SQLite says: what that is, and what to do about it
-STORE_WORDS = {
-    "disk is full": ("the disk is full", "free some space on it"),
-    "malformed": (
-        "the store is damaged",
-        "stop the watcher, keep a copy of the file, and have `.recover` of the sqlite3 program "
-        "write a new one",
-    ),
-    "not a database": ("the store is damaged", "put back a copy of it, or name a new file"),
-    "locked": ("another program keeps the store locked", "end that program"),
-    "readonly": ("the store may not be written", "look at the rights of its file and folder"),
-    "I/O error": ("the disk fails", "look at the system's log, and save what is on the disk"),
-}
+Age = Callable[[MachineStatus, int], float]
 
 
-@dataclass
-class Keeping:
-    """Whether what comes in is kept: on disk, or meanwhile in `spare`, a store in memory.
+def health_troubles(
+    statuses: Mapping[str, MachineStatus], age_of: Age, now_ns: int
+) -> dict[str, str]:
+    """What is wrong with the watching, by machine; empty if every machine is seen.
 
-    Whoever uses `spare` takes `turn`. `failed` is why the disk can't be written, "" while it can;
-    `since_ns` since when; `samples` how many only the memory has; `lost` how many it had to forget.
-    `asked_at` is when the disk was asked for what it has not answered yet (`time.monotonic`),
-    `newest_id` the highest id in the outbox on disk.
+    A machine that is switched off is seen, as long as its controller answers. `age_of` says how
+    long ago a sample was last kept, s.
     """
-
-    turn: asyncio.Lock = field(default_factory=asyncio.Lock)
-    spare: sqlite3.Connection | None = None
-    failed: str = ""
-    since_ns: int = 0
-    samples: int = 0
-    lost: int = 0
-    asked_at: float | None = None
-    newest_id: int = 0
-
-    def trouble(self) -> str:
-        """What is wrong, in words; "" if nothing is."""
-        if self.asked_at is not None and (slow := time.monotonic() - self.asked_at) > SLOW_DISK:
-            return f"The disk has not answered for {age_words(slow)}: nothing is kept meanwhile."
-        if not self.failed:
-            return ""
-        what, remedy = next(
-            (words for said, words in STORE_WORDS.items() if said in self.failed),
-            ("the store can't be written", "see the log"),
-        )
-        words = (
-            f"Nothing has been stored for {age_words((time.time_ns() - self.since_ns) * 1e-9)}: "
-            f"{what} ({self.failed}). To do: {remedy}. Watching goes on, and alarms are mailed "
-            f"straight from memory. Only in memory so far: {self.samples} samples."
-        )
-        return f"{words} Lost for want of memory: {self.lost}." if self.lost else words
+    troubles = {}
+    for name, status in statuses.items():
+        if not status.is_seen:
+            troubles[name] = sight_words(status)
+        elif age_of(status, now_ns) > max(UNKEPT_AFTER, status.blind_after):
+            troubles[name] = "Readings come in, but none is stored."
+    return troubles or ({} if statuses else {"": "no machine is being watched"})
 
 
-class Outage(NamedTuple):
-    """A server that does not take what is sent to it."""
-
-    since_ns: int
-    reason: str
-
-
-class Late(NamedTuple):
-    """A mail that somebody has yet to get, after an attempt that failed."""
-
-    machine: str
-    since_ns: int
-    reason: str
-    is_grave: bool
-
-
-@dataclass
-class Health:
-    """What is wrong besides the machines; `outages` by sink, mails by their id in the outbox."""
-
-    keeping: Keeping = field(default_factory=Keeping)
-    outages: dict[str, Outage] = field(default_factory=dict)
-    undelivered: dict[int, Undelivered] = field(default_factory=dict)
-    late: dict[int, Late] = field(default_factory=dict)
-    asked_at: dict[int, float] = field(default_factory=dict)  # mails being sent, time.monotonic
-    refused_rows: Counter[str] = field(default_factory=Counter)  # by sink, since the start
-
-    def report(self, sink: str) -> Callable[[str | None], None]:
-        """What a sender tells of each attempt: why it failed, or None."""
-
-        def reported(reason: str | None) -> None:
-            if reason is None:
-                self.outages.pop(sink, None)
-            else:
-                old = self.outages.get(sink)
-                self.outages[sink] = Outage(old.since_ns if old else time.time_ns(), reason)
-
-        return reported
-
-    def refused(self, sink: str) -> Callable[[int], None]:
-        """What a sender tells of rows that the server will never take."""
-
-        def counted(rows: int) -> None:
-            self.refused_rows[sink] += rows
-
-        return counted
-
-    def undelivered_of(self, machine: str) -> dict[int, Undelivered]:
-        """The mails about `machine` that were set aside unsent and that nobody has seen."""
-        return {i: mail for i, mail in self.undelivered.items() if mail.machine == machine}
-
-    def undelivered_words(self, machine: str) -> str:
-        """The same for its card on the page; "" if there is none."""
-        mails = self.undelivered_of(machine)
-        if not mails:
-            return ""
-        newest = mails[max(mails)]
-        count = (
-            "A mail was not delivered"
-            if len(mails) == 1
-            else f"{len(mails)} mails were not delivered, the last one"
-        )
-        return f"{count} ({newest.kind}): {newest.reason}. Acknowledge once you have seen this."
-
-    def troubles(self) -> dict[str, str]:
-        """What makes the watcher ill, by what is: "store" and "mail"; empty if nothing does."""
-        found = {"store": self.keeping.trouble(), "mail": " ".join(self._mail_troubles())}
-        return {what: words for what, words in found.items() if words}
-
-    def _mail_troubles(self) -> list[str]:
-        now_ns, now = time.time_ns(), time.monotonic()
-        words = []
-        if outage := self.outages.get(MAIL):
-            age = age_words((now_ns - outage.since_ns) * 1e-9)
-            words.append(f"No mail goes out since {age}: {outage.reason}.")
-        for mail in self.late.values():
-            age_s = (now_ns - mail.since_ns) * 1e-9
-            if mail.is_grave or age_s > USUAL_DELAY:
-                words.append(f"{mail.machine}: tried for {age_words(age_s)}: {mail.reason}.")
-        slowest = now - min(self.asked_at.values(), default=now)
-        if slowest > SLOW_MAIL:
-            words.append(f"The mail server has not answered for {age_words(slowest)}.")
-        for machine in dict.fromkeys(mail.machine for mail in self.undelivered.values()):
-            words.append(f"{machine}: {self.undelivered_words(machine)}")
-        return words
-
-    def outage_words(self) -> str:
-        """What does not reach a time-series server, for the foot of the page; "" if all does."""
-        if (outage := self.outages.get(INFLUX)) is None:
-            return ""
-        age = age_words((time.time_ns() - outage.since_ns) * 1e-9)
-        return f"Time-series server: nothing taken since {age}: {outage.reason}. Rows wait."
-
-    def as_json(self) -> dict[str, Any]:
-        """All of it, for /status."""
-        keeping = self.keeping
-        return {
-            "store": {
-                "failed": keeping.failed,
-                "since_ns": keeping.since_ns,
-                "samples_not_stored": keeping.samples,
-                "samples_lost": keeping.lost,
-            },
-            "outages": {sink: outage._asdict() for sink, outage in self.outages.items()},
-            "late_mails": [mail._asdict() for mail in self.late.values()],
-            "undelivered_mails": [mail._asdict() for mail in self.undelivered.values()],
-            "refused_rows": dict(self.refused_rows),
-        }
+def sight_words(status: MachineStatus) -> str:
+    """Since when there has been no usable reading of a machine, and why."""
+    sight, link = status.sight, status.link
+    when = local_time(sight.usable_ns, status.time_zone)
+    if sight.usable is None:
+        words = [f"No usable reading yet; watching since {when}."]
+    else:
+        words = [f"No usable reading since {when}."]
+    reasons = sight.reasons
+    if link is not None and not link.connected:
+        words.append(f"Link down: {link.reason}.")
+    elif not reasons:
+        words.append("Nothing comes in.")
+    for name in SI_UNITS:
+        if name in reasons:
+            channel = channel_words(name, status.pump)
+            words.append(f"{channel[0].upper()}{channel[1:]}: {reasons[name]}.")
+    return " ".join(words)

@@ -1,27 +1,31 @@
-"""What the page shows: a machine's status in words, and its batches and alerts from the store."""
+"""What the page shows: a machine's status in words, with its stored batches and alerts."""
 
 from __future__ import annotations
 
 import datetime as dt
 import math
 import sqlite3
-from collections.abc import Callable, Mapping
+import time
+from collections.abc import Mapping
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from borewarden.base.text import probability_words
+from borewarden.base.text import every_nth, probability_words
 from borewarden.base.times import local_time
 from borewarden.base.units import INCH, MM, MPA, PER_MINUTE
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
+from borewarden.service.health import Age, sight_words
 from borewarden.service.status import MachineStatus
 from borewarden.show.wording import (
     alert_row,
     bore_words,
+    cause_words,
     first_checks,
     headline,
     jewel_words,
+    margin_words,
     probable_causes,
     pump_words,
     since,
@@ -29,17 +33,17 @@ from borewarden.show.wording import (
 )
 from borewarden.store.outbox import Backlog
 from borewarden.store.queries import batches_after, count_batches, newest_alerts, newest_batch
-from borewarden.watcher.verdict import Verdict
+from borewarden.watcher.verdict import State, Verdict
 
-STALE_AFTER = 60.0  # s without a sample: what the page shows is old then, and it says so
-MOST_POINTS = 2000  # of one plot; a browser draws some thousands at most
+STALE_AFTER = 60.0  # s without a sample; the page then says that it is out of date
+MOST_POINTS = 2000  # of one plot; a browser draws a few thousand at most
 ALERTS_SHOWN = 5
 UNKNOWN = "–"
 SINKS = {"mail": "Mail", "influx": "Time-series server"}
 
 
 class Seen(NamedTuple):
-    """One figure of the pump as seen, and as a sound bore would have it."""
+    """One figure of the pump as seen, and as expected with a sound bore."""
 
     title: str
     unit: str
@@ -47,14 +51,11 @@ class Seen(NamedTuple):
     expected: str
 
 
-Age = Callable[[MachineStatus, int], float]
-
-
 def sample_age() -> Age:
     """A function of a status and the time now, ns: seconds since samples last came in.
 
-    It goes by their count, each time it is asked, because the clock of a controller may be wrong
-    and that of a virtual machine may run fast. Only when first asked it has to trust their times.
+    It compares their count each time it is asked, because a controller's clock may be wrong and a
+    virtual machine's may run fast. Only the first time does it have to trust the samples' times.
     """
     came_in: dict[str, tuple[int, int]] = {}
 
@@ -83,12 +84,10 @@ def card(
     return {
         "name": status.name,
         "pump": pump_words(status.pump),
-        "sign": verdict.state.ne107.replace(" ", "-"),
-        "headline": headline(verdict),
-        "category": f"NE 107: {verdict.state.ne107}",
+        **_verdict_words(status),
         "since": since(verdict, zone) or "",
         "reason": f"As of {local_time(verdict.time_ns, zone)}: {verdict.reason}.",
-        "stale": _stale(status, age),
+        "stale": _stale(status, age) if status.is_seen else "",
         "bore": _known(verdict.bore, f"{verdict.bore / MM:.3f} mm"),
         "bore_note": _bore_note(verdict),
         "area": _percent(verdict.area_ratio) if learned else UNKNOWN,
@@ -102,7 +101,9 @@ def card(
         "margin_note": margin.expected,
         "jet_hours": f"{verdict.jet_hours:.1f} h",
         "jewels": "; ".join(jewel_words(jewel, zone) for jewel in status.jewels),
-        "missed": f"{status.missed_hours:.1f} h went unseen" if status.missed_hours > 0.05 else "",
+        "missed": (
+            f"{status.missed_hours:.1f} h not recorded" if status.missed_hours > 0.05 else ""
+        ),
         "link": _link(status, zone),
         "link_state": "unknown" if link is None else "up" if link.connected else "down",
         "sample": f"newest sample {age_words(age)} ago" if status.last_sample_ns else "no sample",
@@ -114,7 +115,7 @@ def card(
         "shelved": status.shelved_until_ns is not None,
         "causes": [
             {
-                "cause": belief.cause.value,
+                "cause": cause_words(belief.cause),
                 "probability": belief.probability,
                 "percent": probability_words(belief.probability),
             }
@@ -131,15 +132,15 @@ def card(
 
 
 def is_unacknowledged(status: MachineStatus) -> bool:
-    """Whether somebody has yet to take note of the alarm, be the cause still there or not."""
+    """Whether the alarm still has to be acknowledged, even if its cause is gone."""
     return "unacknowledged" in status.alarm
 
 
 def aside_words(backlogs: Mapping[str, Backlog]) -> str:
-    """What was set aside unsent, of all sinks; empty if nothing was."""
+    """What was set aside unsent, for each sink; empty if nothing was."""
     return " ".join(
-        f"{SINKS.get(sink, sink)}: {each.refused} refused and {each.expired} expired, "
-        f"kept in the store but not sent. The last reason: {each.last_reason}."
+        f"{SINKS.get(sink, sink)}: {each.refused} refused, {each.expired} expired; kept in the "
+        f"store but not sent. Last reason: {each.last_reason}."
         for sink, each in backlogs.items()
         if each.last_reason
     )
@@ -153,7 +154,7 @@ def _alarm(status: MachineStatus) -> str:
 
 
 def age_words(seconds: float) -> str:
-    """A span of time in the largest unit that makes it a small number."""
+    """A span of time in the largest unit in which it is at least 2."""
     seconds = max(seconds, 0.0)
     for length, unit in ((86400.0, "d"), (3600.0, "h"), (60.0, "min")):
         if seconds >= 2.0 * length:
@@ -170,17 +171,45 @@ def _bore_note(verdict: Verdict) -> str:
     return f"{verdict.bore / INCH:.4f} in; {stated}" if math.isfinite(verdict.bore) else stated
 
 
+def _verdict_words(status: MachineStatus) -> dict[str, Any]:
+    """The verdict as it may be shown: with its age, and as no news, while nothing is seen."""
+    verdict = status.verdict
+    if status.is_seen:
+        return {
+            "blind": "",
+            "sign": verdict.state.ne107.replace(" ", "-"),
+            "headline": headline(verdict),
+            "category": f"NE 107: {verdict.state.ne107}",
+        }
+    words = "No verdict"
+    if verdict.state is not State.LEARNING:
+        words = f"{age_words(_verdict_age(status))} ago: {headline(verdict)}"
+    return {
+        "blind": f"Not seeing the machine. {sight_words(status)}",
+        "sign": State.CANNOT_TELL.ne107.replace(" ", "-"),
+        "headline": words,
+        "category": "Not seen",
+    }
+
+
+def _verdict_age(status: MachineStatus) -> float:
+    """How long ago the machine was last seen, s; before this start, by the machine's clock."""
+    if status.sight.usable is not None:
+        return status.sight.age
+    return (time.time_ns() - status.verdict.time_ns) * 1e-9
+
+
 def _stale(status: MachineStatus, age: float) -> str:
     if not status.last_sample_ns:
-        return "No sample has come in yet: the verdict is from before."
+        return "No data yet: this verdict is from before."
     if age < STALE_AFTER:
         return ""
-    return f"No sample for {age_words(age)}: what stands here is from before that."
+    return f"No data for {age_words(age)}: everything here is older."
 
 
 def _link(status: MachineStatus, zone: str) -> str:
     if status.link is None:
-        return "Link: no news yet"
+        return "Link: not known yet"
     if status.link.connected:
         return "Link: connected"
     return f"Link: down since {local_time(status.link.time_ns, zone)}, {status.link.reason}"
@@ -192,12 +221,12 @@ def _floats(pump: Pump) -> bool:
 
 
 def _percent(ratio: float) -> str:
-    """How far a ratio is from 1; what rounds to nought is +0.0."""
+    """How far a ratio is from 1; what rounds to zero is +0.0."""
     return f"{round(100.0 * (ratio - 1.0), 1) + 0.0:+.1f} %"
 
 
 def _load(verdict: Verdict, pump: Pump) -> Seen:
-    """What shows a larger bore: strokes or turns, or the pressure where it floats."""
+    """What a larger bore changes: strokes or turns, or the pressure where it floats."""
     if _floats(pump):
         title, unit, scale, digits = "Pressure", "MPa", MPA, 0
         seen, expected = verdict.pressure_seen, verdict.pressure_expected
@@ -217,11 +246,12 @@ def _load(verdict: Verdict, pump: Pump) -> Seen:
 
 
 def _margin(verdict: Verdict, pump: Pump) -> Seen:
-    """What the pump has left, or what else it shows; the note stands for `expected`."""
+    """What the pump has left, or what else it shows; `expected` holds the note."""
     if isinstance(pump, Intensifier):
         margin = math.nan if verdict.overstroke_margin is None else verdict.overstroke_margin
-        most = f"of {pump.max_stroke_rate / PER_MINUTE:.0f} strokes/min still free"
-        return Seen("Overstroke margin", "%", _known(margin, f"{100.0 * margin:.0f}"), most)
+        left = margin * pump.max_stroke_rate / PER_MINUTE
+        seen = _known(left, f"{left:.0f}")
+        return Seen("Overstroke margin", "strokes/min", seen, margin_words(pump))
     if _floats(pump):
         turns = verdict.rate_seen / PER_MINUTE
         return Seen("Crank speed", "turns/min", _known(turns, f"{turns:.1f}"), "")
@@ -246,7 +276,7 @@ def batches_since(
 def history(connection: sqlite3.Connection, status: MachineStatus, hours: float) -> dict[str, Any]:
     """The last `hours` of batches, counted back from the newest one.
 
-    Of more than `MOST_POINTS` only every nth is given: `every` says which.
+    Of more than `MOST_POINTS` only every nth is given: `every` says which, `batch_words` in words.
     """
     newest = newest_batch(connection, status.name).get("end_ns", 0)
     after_ns = newest - round(hours * 3600e9)
@@ -255,12 +285,13 @@ def history(connection: sqlite3.Connection, status: MachineStatus, hours: float)
     return {
         "machine": status.name,
         "every": every,
+        "batch_words": f"{every_nth(every)} batch",
         "batches": with_derived(columns, status),
     }
 
 
 def with_derived(columns: dict[str, list[Any]], status: MachineStatus) -> dict[str, list[Any]]:
-    """`columns` of batches with what the plots need besides."""
+    """`columns` of batches, and what else the plots need."""
     zone = ZoneInfo(status.time_zone)
     columns["local_ms"] = [_local_ms(time_ns, zone) for time_ns in columns["end_ns"]]
     if _floats(status.pump):

@@ -23,7 +23,7 @@ import structlog
 
 from borewarden.alert.delivery import SINK, Answers, MailSettings, Refusal, send
 from borewarden.base.backoff import back_off
-from borewarden.service.health import Health, Late
+from borewarden.service.own_health import Health, Late
 from borewarden.store import mails
 from borewarden.store.database import open_store, transaction
 from borewarden.store.mails import Undelivered, Waiting

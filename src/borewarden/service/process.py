@@ -17,12 +17,12 @@ import structlog
 
 from borewarden.collect.link import Received
 from borewarden.service.effects import Effects
-from borewarden.service.health import Health
 from borewarden.service.mailing import Mailing
 from borewarden.service.messages import Acknowledgement, Queue, Shelving
+from borewarden.service.own_health import Health
 from borewarden.service.status import MachineStatus
 from borewarden.service.watch import watch
-from borewarden.service.web import page_app, serve_when_free
+from borewarden.service.web import Acknowledge, Shelve, page_app, serve_when_free
 from borewarden.settings import MachineSettings
 from borewarden.settings.service import ServiceSettings
 from borewarden.store import influx, mails
@@ -34,7 +34,7 @@ RESTORE_TIME = 900  # s for one machine, however many there are
 
 
 def notify(message: str) -> None:
-    """Tell the service manager, if there is one: sd_notify(3), a datagram to its socket."""
+    """Send the service manager a message, if there is one: sd_notify(3), by its socket."""
     address = os.environ.get("NOTIFY_SOCKET")
     if not address:
         return
@@ -44,7 +44,7 @@ def notify(message: str) -> None:
 
 
 async def feed_watchdog() -> None:
-    """Show the service manager that the loop still turns, twice as often as it asks."""
+    """Show the service manager that the loop is alive, twice as often as it asks."""
     interval = int(os.environ.get("WATCHDOG_USEC", "0")) / 2e6
     while interval > 0.0:
         notify("WATCHDOG=1")
@@ -57,7 +57,10 @@ async def run(
     sources: Mapping[str, AsyncGenerator[Received, None]],
     service: ServiceSettings,
 ) -> None:
-    """Watch `machines` until SIGTERM or SIGINT, or until every source ends."""
+    """Watch `machines` until SIGTERM or SIGINT, or until every source ends.
+
+    What ends it otherwise is logged; SystemExit is then raised.
+    """
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -84,29 +87,11 @@ async def run(
         )
         health.undelivered.update(mails.undelivered(connection))
 
-        async def acknowledge(machine: str, by: str) -> bool:
-            if machine not in statuses or not effects.has_open(machine):
-                return False
-            await queue.put(Acknowledgement(machine, by))
-            log.info("acknowledged", machine=machine, by=by)
-            return True
-
-        async def shelve(machine: str, by: str, until_ns: int | None) -> bool:
-            now_ns = time.time_ns()
-            if until_ns is not None:
-                effects.check_shelving(now_ns, until_ns)
-            elif not effects.is_shelved(machine):
-                return False
-            await queue.put(Shelving(machine, by, now_ns, until_ns))
-            log.info("unshelved" if until_ns is None else "shelved", machine=machine, by=by)
-            return True
-
         if service.page.port:
             app = page_app(
                 store,
                 statuses,
-                acknowledge,
-                shelve,
+                *_from_people(effects, statuses, queue),
                 longest_shelving=service.alarm.longest_shelving,
                 hosts=[service.page.host],
                 health=health,
@@ -135,6 +120,13 @@ async def run(
     watching = asyncio.create_task(
         watch(machines, store, sources, started, restoring, health.keeping)
     )
+    await _until_stopped(watching, stop, beside)
+
+
+async def _until_stopped(
+    watching: asyncio.Task[None], stop: asyncio.Event, beside: list[asyncio.Task[Any]]
+) -> None:
+    """Wait until the watch ends or `stop` is set, then end all. Exit code 1 if the watch failed."""
     stopping = asyncio.create_task(stop.wait())
     await asyncio.wait({watching, stopping}, return_when=asyncio.FIRST_COMPLETED)
     notify("STOPPING=1")
@@ -149,8 +141,36 @@ async def run(
         for error in group.exceptions:
             log.error("failed", reason=f"{type(error).__name__}: {error}")
         raise SystemExit(1) from None
+    except (sqlite3.Error, OSError, ValueError) as error:  # such as a store that can't be opened
+        log.error("failed", reason=f"{type(error).__name__}: {error}")
+        raise SystemExit(2) from None
     else:
         log.info("stopped")
+
+
+def _from_people(
+    effects: Effects, statuses: dict[str, MachineStatus], queue: Queue
+) -> tuple[Acknowledge, Shelve]:
+    """What the page calls when somebody acknowledges or shelves; see `page_app`."""
+
+    async def acknowledge(machine: str, by: str) -> bool:
+        if machine not in statuses or not effects.has_open(machine):
+            return False
+        await queue.put(Acknowledgement(machine, by))
+        log.info("acknowledged", machine=machine, by=by)
+        return True
+
+    async def shelve(machine: str, by: str, until_ns: int | None) -> bool:
+        now_ns = time.time_ns()
+        if until_ns is not None:
+            effects.check_shelving(now_ns, until_ns)
+        elif not effects.is_shelved(machine):
+            return False
+        await queue.put(Shelving(machine, by, now_ns, until_ns))
+        log.info("unshelved" if until_ns is None else "shelved", machine=machine, by=by)
+        return True
+
+    return acknowledge, shelve
 
 
 def _say_why_it_ended(task: asyncio.Task[Any]) -> None:

@@ -1,23 +1,70 @@
-"""What the service knows of each machine right now, for the page and for checks from outside."""
+"""What the service knows about each machine right now, for the page and for other programs."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 from borewarden.collect.link import LinkState
+from borewarden.collect.sight import BLIND_AFTER, Usable
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import Pump
 from borewarden.watcher.verdict import Verdict
+
+
+@dataclass(frozen=True)
+class SightStatus:
+    """What can be seen of a machine, by its readings and the state of its link.
+
+    `begun` is when watching began, `usable` when the newest usable reading came in (None before
+    the first), in s of the computer's monotonic clock. `usable_ns` is the later of both by its
+    wall clock, ns since 1970 UTC. `faults` say what is wrong with the newest reading, by the fields
+    of `Samples`, and `told` what the controller says of them.
+    """
+
+    begun: float = field(default_factory=time.monotonic)
+    usable: float | None = None
+    usable_ns: int = field(default_factory=time.time_ns)
+    faults: Mapping[str, str] = field(default_factory=dict)
+    told: Mapping[str, str] = field(default_factory=dict)
+
+    def with_link(self, link: LinkState) -> SightStatus:
+        """The same after a new state of the link."""
+        return replace(self, told=link.channels)
+
+    def with_reading(self, seen: Usable, time_ns: int) -> SightStatus:
+        """The same after a reading of `time_ns` by the machine's clock, which may be wrong."""
+        if seen.newest_ns is None:
+            return replace(self, faults=seen.faults)
+        age_ns = time_ns - seen.newest_ns
+        return replace(
+            self,
+            usable=time.monotonic() - age_ns * 1e-9,
+            usable_ns=time.time_ns() - age_ns,
+            faults=seen.faults,
+        )
+
+    @property
+    def age(self) -> float:
+        """Seconds since the newest usable reading, or since watching began."""
+        return time.monotonic() - (self.begun if self.usable is None else self.usable)
+
+    @property
+    def reasons(self) -> dict[str, str]:
+        """What is wrong with each channel, in the controller's words where it has any."""
+        return {**self.faults, **self.told}
 
 
 @dataclass
 class MachineStatus:
     """One machine under watch. SI; times ns since 1970 UTC.
 
-    `samples` counts what was taken in since the start of the service (whether all of it is on disk,
-    `health.Keeping` says), `last_sample_ns` is the newest of them, `phase` that sample's phase by
-    name, `alarm` the state of its alarm in the words of ISA-18.2, `shelved_until_ns` when its
-    shelving ends if it is shelved, `link` the newest news of the connection.
+    `samples` counts those taken in since the service started (whether all of them are on disk,
+    `own_health.Keeping` says), `last_sample_ns` is the time of the newest, `phase` its phase by
+    name. `alarm` is the alarm's state in the words of ISA-18.2,
+    `shelved_until_ns` the end of its shelving, if any, `link` the latest state of the connection.
+    `link` and `sight` are as received, everything else is as kept.
     """
 
     name: str
@@ -26,6 +73,8 @@ class MachineStatus:
     verdict: Verdict
     limit: float = 0.08  # relative growth at which the bore counts as opened up
     link: LinkState | None = None
+    sight: SightStatus = field(default_factory=SightStatus)
+    blind_after: float = BLIND_AFTER  # s without a usable reading
     last_sample_ns: int = 0
     samples: int = 0
     phase: str = "no data"
@@ -36,3 +85,8 @@ class MachineStatus:
     missed_hours: float = 0.0
     jewels: list[Jewel] = field(default_factory=list)  # in the heads, as the verdict takes it
     latency_s: list[float] = field(default_factory=list)  # sample to kept, newest last, bounded
+
+    @property
+    def is_seen(self) -> bool:
+        """Whether there was a usable reading lately, so that the verdict can be believed."""
+        return self.sight.usable is not None and self.sight.age <= self.blind_after

@@ -26,9 +26,9 @@ import structlog
 
 from borewarden.base.samples import Samples, rows
 from borewarden.collect.link import LinkState, Received
+from borewarden.collect.sight import Sight
 from borewarden.jewels.fitting import FittedSet, Fitting, fitted_sets, stale_since
 from borewarden.jewels.jewel import Jewel
-from borewarden.service.health import Keeping
 from borewarden.service.messages import (
     Judged,
     Kept,
@@ -37,6 +37,7 @@ from borewarden.service.messages import (
     Started,
     TimePassed,
 )
+from borewarden.service.own_health import Keeping
 from borewarden.service.status import MachineStatus
 from borewarden.service.writer import keep
 from borewarden.settings import MachineSettings
@@ -69,6 +70,7 @@ class Followed:
     entry: int  # newest one of the register that the watcher reckons with,
     sets: list[FittedSet]  # and what it made of them
     newest_ns: int  # received
+    sight: Sight
     turn: asyncio.Lock = field(default_factory=asyncio.Lock)
 
 
@@ -81,13 +83,14 @@ def restore(machine: MachineSettings, connection: sqlite3.Connection) -> Followe
     entry = judged_by(connection, machine.name)
     newest = newest_sample_ns(connection, machine.name)
     known = fittings(connection, machine.name, up_to=None if newest is None else entry)
-    watcher = machine.build_watcher(known.values())
+    watcher, sight = machine.build_watcher(known.values()), machine.build_sight()
     sets = fitted_sets(machine.jewels(known.values()))
     if newest is not None:
         since = max((s.since_ns for s in sets if s.since_ns <= newest), default=0)
         for samples in read_samples(connection, machine.name, since):
             watcher.learn_many(samples)
-    return Followed(machine, watcher, entry, sets, newest or 0)
+            sight.learn_many(samples, watcher.gate.settings.nominal_area)
+    return Followed(machine, watcher, entry, sets, newest or 0, sight)
 
 
 def on_one_time_line(
@@ -147,9 +150,12 @@ async def _follow(
     async for received in source:
         if isinstance(received, LinkState):
             status.link = received
+            status.sight = status.sight.with_link(received)
             log.info("link", machine=name, connected=received.connected, reason=received.reason)
             await queue.put(LinkNews(name, received))
             continue
+        seen = machine.sight.learn_many(received, machine.watcher.gate.settings.nominal_area)
+        status.sight = status.sight.with_reading(seen, int(received.time_ns[-1]))
         idle = not np.any(received.pressure > stopped)
         samples, ahead_ns = on_one_time_line(received, machine.newest_ns, ahead_ns, idle)
         if len(samples.time_ns) == 0:
@@ -253,6 +259,7 @@ async def watch(
                 limit=followed[machine.name].watcher.settings.limit,
                 last_sample_ns=followed[machine.name].newest_ns,
                 jewels=followed[machine.name].watcher.jewels,
+                blind_after=machine.blind_after,
             )
             for machine in machines
         }

@@ -1,9 +1,8 @@
 """The live page, its stream, and what other programs may read, over HTTP on loopback.
 
-All of it only reads, but for `POST /acknowledge`, `/shelve` and `/unshelve`. A browser on the same
-computer may be showing anybody's web site at the same time, so a request has to be for this host
-(against DNS rebinding) and what is posted has to come from this very page (against cross-site
-requests).
+All of it only reads, except `POST /acknowledge`, `/shelve` and `/unshelve`. A browser on the same
+computer may have anybody's web site open too, so a request must be for this host (against DNS
+rebinding) and a post must come from this page (against cross-site requests).
 """
 
 from __future__ import annotations
@@ -19,7 +18,6 @@ import sqlite3
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Generator, Sequence
 from contextlib import contextmanager
-from enum import Enum
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -40,12 +38,12 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from borewarden.alert.alarm import AlarmSettings
+from borewarden.base.plain import json_text
+from borewarden.base.plain_errors import plain_reason
 from borewarden.base.times import local_time
 from borewarden.inspection.cautions import CAUTIONS
-from borewarden.service.health import Health
+from borewarden.service.health import Age, health_troubles, sight_words
 from borewarden.service.machine_view import (
-    STALE_AFTER,
-    Age,
     age_words,
     alert_rows,
     aside_words,
@@ -55,11 +53,12 @@ from borewarden.service.machine_view import (
     sample_age,
 )
 from borewarden.service.metrics import latency_quantiles, metrics_text
+from borewarden.service.own_health import Health
 from borewarden.service.status import MachineStatus
 from borewarden.show.figures import GAP_NS
 from borewarden.show.pages import template_environment
 from borewarden.show.report import ONSET
-from borewarden.show.style import BLUE, INK, SKY, TICK_FORMATS, VERMILION
+from borewarden.show.style import PALETTE, TICK_FORMATS, css_palette
 from borewarden.show.wording import ALERT_COLUMNS, headline
 from borewarden.store.database import open_to_read
 from borewarden.store.outbox import Backlog, backlogs
@@ -74,9 +73,9 @@ LONGEST_NAME = 80  # characters
 EVENT_INTERVAL = 1.0  # s
 SHELVING = (3600.0, 4 * 3600.0, 8 * 3600.0, 86400.0, 3 * 86400.0)  # s, offered besides the longest
 
-# plotly.js makes two style elements of its own: an empty one, whose rules it adds by script, and
-# one for its maps. This page draws no map: should another version of plotly.js bring another one,
-# the browser refuses it and nothing changes but a line in its console.
+# plotly.js makes two style elements: an empty one, whose rules it adds by script, and one for its
+# maps. This page draws no map: if another version of plotly.js brings another one, the browser
+# refuses it, and all that changes is a line in its console.
 PLOTLY_STYLES = (
     "'sha256-47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU=' "
     "'sha256-ji27qzEtxXZW+7dun6UwjHXJ18e6WAin1VvNtkzIE/o='"
@@ -108,17 +107,39 @@ def page_app(
     hosts: Sequence[str] = (),
     health: Health | None = None,
 ) -> Starlette:
-    """The application. `statuses` is read anew for each answer; the service keeps it up to date.
+    """The application. `statuses` is read for each answer; the service keeps it up to date.
 
     `acknowledge(machine, by)` is awaited when somebody acknowledges, and says whether there was
     anything to acknowledge. `shelve(machine, by, until_ns)` is awaited when somebody shelves until
-    then, or takes off the shelf (None), and says whether there was anything to take off; it raises
-    ValueError if the end can't be that one. `longest_shelving`, s, is the longest time offered.
-    `hosts` are names, besides those of loopback, under which the page may be asked for, say behind
-    a reverse proxy of the shop. `health` is what the watcher knows of itself, also kept up to date.
+    then or ends the shelving (None), and says whether anything was shelved; it raises ValueError
+    for an end that is not allowed. `longest_shelving`, s, is the longest time offered. `hosts` are
+    further names for the page, besides those of loopback, for example behind a reverse proxy.
+    `health` is what the watcher knows of itself, also kept up to date.
     """
+    app = Starlette(
+        routes=[
+            *_read_routes(store, statuses, longest_shelving, health or Health()),
+            *_write_routes(statuses, acknowledge, shelve),
+            Route("/palette.css", _palette),
+            Route("/plotly.min.js", _plotly),
+            Mount("/static", StaticFiles(packages=[("borewarden.show", "static")])),
+        ],
+        middleware=[
+            Middleware(_with_headers),
+            Middleware(
+                TrustedHostMiddleware, allowed_hosts=[*LOOPBACK, *hosts], www_redirect=False
+            ),
+        ],
+    )
+    app.state.stopping = asyncio.Event()
+    return app
+
+
+def _read_routes(
+    store: Path, statuses: Statuses, longest_shelving: float, own: Health
+) -> list[Route]:
+    """The page and its stream, and what other programs may read."""
     age = sample_age()
-    own = health or Health()
 
     async def show(request: Request) -> Response:
         return HTMLResponse(_page_text(longest_shelving), headers={"cache-control": "no-cache"})
@@ -140,7 +161,7 @@ def page_app(
         try:
             return _json(await asyncio.to_thread(read))
         except sqlite3.Error as error:
-            raise HTTPException(503, f"the store cannot be read: {error}") from error
+            raise HTTPException(503, f"the store can't be read: {error}") from error
 
     async def status_of_all(request: Request) -> Response:
         outbox = await asyncio.to_thread(_backlogs, store)
@@ -152,7 +173,7 @@ def page_app(
             }
         )
 
-    async def health_of_all(request: Request) -> Response:
+    async def health(request: Request) -> Response:
         troubles, its_own = health_troubles(statuses, age, time.time_ns()), own.troubles()
         is_well = not troubles and not its_own
         told = {"healthy": is_well, "troubles": troubles, "service": its_own}
@@ -166,10 +187,23 @@ def page_app(
             media_type="text/plain; version=0.0.4; charset=utf-8",
         )
 
+    return [
+        Route("/", show),
+        Route("/events", events),
+        Route("/history", past),
+        Route("/status", status_of_all),
+        Route("/healthz", health),
+        Route("/metrics", metrics),
+    ]
+
+
+def _write_routes(statuses: Statuses, acknowledge: Acknowledge, shelve: Shelve) -> list[Route]:
+    """What the page may post."""
+
     async def take_note(request: Request) -> Response:
         machine, by = _machine_and_person(statuses, await _form(request))
         if not await acknowledge(machine, by):
-            raise HTTPException(409, "there was nothing to acknowledge")
+            raise HTTPException(409, "there is nothing to acknowledge")
         return _json({"acknowledged": machine, "by": by})
 
     async def put_on_the_shelf(request: Request) -> Response:
@@ -185,32 +219,14 @@ def page_app(
     async def take_off_the_shelf(request: Request) -> Response:
         machine, by = _machine_and_person(statuses, await _form(request))
         if not await shelve(machine, by, None):
-            raise HTTPException(409, "there was nothing on the shelf")
+            raise HTTPException(409, "this machine is not shelved")
         return _json({"unshelved": machine, "by": by})
 
-    app = Starlette(
-        routes=[
-            Route("/", show),
-            Route("/events", events),
-            Route("/history", past),
-            Route("/status", status_of_all),
-            Route("/healthz", health_of_all),
-            Route("/metrics", metrics),
-            Route("/acknowledge", take_note, methods=["POST"]),
-            Route("/shelve", put_on_the_shelf, methods=["POST"]),
-            Route("/unshelve", take_off_the_shelf, methods=["POST"]),
-            Route("/plotly.min.js", _plotly),
-            Mount("/static", StaticFiles(packages=[("borewarden.show", "static")])),
-        ],
-        middleware=[
-            Middleware(_with_headers),
-            Middleware(
-                TrustedHostMiddleware, allowed_hosts=[*LOOPBACK, *hosts], www_redirect=False
-            ),
-        ],
-    )
-    app.state.stopping = asyncio.Event()
-    return app
+    return [
+        Route("/acknowledge", take_note, methods=["POST"]),
+        Route("/shelve", put_on_the_shelf, methods=["POST"]),
+        Route("/unshelve", take_off_the_shelf, methods=["POST"]),
+    ]
 
 
 async def serve_page(app: Starlette, host: str = "127.0.0.1", port: int = 8787) -> None:
@@ -218,7 +234,7 @@ async def serve_page(app: Starlette, host: str = "127.0.0.1", port: int = 8787) 
 
     Raises OSError if nothing can listen there. Signals are left to the caller.
     """
-    # a socket of our own: uvicorn would end the whole process if the port is taken
+    # our own socket: uvicorn would end the whole process if the port is taken
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     with socket.create_server((host, port), family=family) as listening:
         config = uvicorn.Config(
@@ -243,19 +259,19 @@ async def serve_page(app: Starlette, host: str = "127.0.0.1", port: int = 8787) 
 async def serve_when_free(app: Starlette, host: str, port: int, wait: float = 30.0) -> None:
     """`serve_page`, tried again every `wait` s while nothing can listen there.
 
-    A page that is missing must not end the watch, nor a watch go without its page for good.
+    A missing page must not end the watch, and the watch must not lose its page for good.
     """
     while True:
         try:
             await serve_page(app, host, port)
             return
         except OSError as error:
-            log.error("page", host=host, port=port, failed=str(error), retry_s=wait)
+            log.error("page", host=host, port=port, failed=plain_reason(error), retry_s=wait)
             await asyncio.sleep(wait)
 
 
 class _Server(uvicorn.Server):
-    """uvicorn, as one task of a service that has signal handlers of its own."""
+    """uvicorn as one task of a service that handles signals itself."""
 
     @contextmanager
     def capture_signals(self) -> Generator[None, None, None]:
@@ -269,9 +285,11 @@ class _Server(uvicorn.Server):
 @lru_cache
 def _page_text(longest_shelving: float) -> str:
     look = {
-        "ink": INK, "blue": BLUE, "sky": SKY, "vermilion": VERMILION,
-        "onset": ONSET._asdict(), "gapNs": GAP_NS, "tickFormats": TICK_FORMATS,
-    }  # fmt: skip
+        "palette": PALETTE,
+        "onset": ONSET._asdict(),
+        "gapNs": GAP_NS,
+        "tickFormats": TICK_FORMATS,
+    }
     return (
         template_environment()
         .get_template("page.html")
@@ -287,36 +305,41 @@ def _page_text(longest_shelving: float) -> str:
     )
 
 
+async def _palette(request: Request) -> Response:
+    """The colours, which `static/page.css` uses."""
+    return Response(css_palette(), media_type="text/css", headers={"cache-control": "no-cache"})
+
+
 @lru_cache
 def _plotly_gzip() -> bytes:
     return gzip.compress(get_plotlyjs().encode(), mtime=0)
 
 
 async def _plotly(request: Request) -> Response:
-    """plotly.js as plotly's own package brings it, so that the page needs no internet."""
+    """plotly.js from plotly's own package, so that the page needs no internet."""
     headers = {"content-encoding": "gzip", "cache-control": "max-age=86400"}
     body = await asyncio.to_thread(_plotly_gzip)
     return Response(body, media_type="text/javascript", headers=headers)
 
 
 async def _events(
-    store: Path, statuses: Statuses, age: Age, health: Health, stopping: asyncio.Event
+    store: Path, statuses: Statuses, age: Age, own: Health, stopping: asyncio.Event
 ) -> AsyncIterator[str]:
-    """Server-sent events: all cards at once, and the batches that are new since the last event."""
+    """Server-sent events: all cards, and the batches that are new since the last event."""
     after: dict[str, int] = {}
     yield "retry: 2000\n\n"
     while not stopping.is_set():
         now_ns = time.time_ns()
-        is_stored = not health.keeping.failed
+        is_stored = not own.keeping.failed
         cards = [
-            card(status, age(status, now_ns), health.undelivered_words(name), is_stored)
+            card(status, age(status, now_ns), own.undelivered_words(name), is_stored)
             for name, status in statuses.items()
         ]
         stored = await asyncio.to_thread(_add_stored, store, list(statuses.values()), cards, after)
-        problem = f"{health.keeping.trouble()} {stored['problem']}".strip()
-        aside = f"{health.outage_words()} {stored['aside']}".strip()
+        problem = f"{own.keeping.trouble()} {stored['problem']}".strip()
+        aside = f"{own.outage_words()} {stored['aside']}".strip()
         told = {"cards": cards, "now_ms": now_ns // 10**6, "problem": problem, "aside": aside}
-        yield f"event: cards\ndata: {_dumps(told)}\n\n"
+        yield f"event: cards\ndata: {json_text(told)}\n\n"
         try:
             await asyncio.wait_for(stopping.wait(), EVENT_INTERVAL)
         except TimeoutError:
@@ -328,8 +351,8 @@ def _add_stored(
 ) -> dict[str, str]:
     """Put alerts and new batches into `cards`, and move `after` on.
 
-    Returns words on the whole: `problem`, what is wrong with the store, and `aside`, what was not
-    sent; each empty if there is no such thing.
+    Returns words for the whole page: `problem`, what is wrong with the store, and `aside`, what
+    was not sent. Each is empty if there is nothing to say.
     """
     problem = aside = ""
     for each in cards:
@@ -346,12 +369,12 @@ def _add_stored(
                 after[status.name] = max(new["end_ns"], default=after[status.name])
             aside = aside_words(backlogs(connection))
     except sqlite3.Error as error:
-        problem = f"The store cannot be read: {error}."
+        problem = f"The store can't be read: {error}."
     return {"problem": problem, "aside": aside}
 
 
 def _newest_batches(store: Path, names: list[str]) -> dict[str, dict[str, Any]]:
-    """The newest batch of each machine; of none, where there is no store yet."""
+    """The newest batch of each machine; empty while there is no store."""
     try:
         with open_to_read(store) as connection:
             return {name: newest_batch(connection, name) for name in names}
@@ -360,7 +383,7 @@ def _newest_batches(store: Path, names: list[str]) -> dict[str, dict[str, Any]]:
 
 
 def _backlogs(store: Path) -> dict[str, Backlog]:
-    """The outbox by sink; of none, where the store cannot be read."""
+    """The outbox by sink; empty if the store can't be read."""
     try:
         with open_to_read(store) as connection:
             return backlogs(connection)
@@ -371,26 +394,8 @@ def _backlogs(store: Path) -> dict[str, Backlog]:
 # -- for other programs
 
 
-def health_troubles(statuses: Statuses, age_of: Age, now_ns: int) -> dict[str, str]:
-    """What is wrong with the watcher itself, by machine; empty if it is well.
-
-    A controller that is switched off is no illness of the watcher, which knows and says so. A
-    watcher that believes in its link and has had nothing through it for a minute is ill.
-    """
-    troubles = {}
-    for name, status in statuses.items():
-        link_ns = 0 if status.link is None else status.link.time_ns
-        age = min(age_of(status, now_ns), (now_ns - link_ns) * 1e-9)
-        down = status.link is not None and not status.link.connected
-        if not link_ns and not status.last_sample_ns:
-            troubles[name] = "neither a sample nor news of the link yet"
-        elif age > STALE_AFTER and not down:
-            troubles[name] = f"no sample and no news of the link for {age_words(age)}"
-    return troubles or ({} if statuses else {"": "no machine under watch"})
-
-
 def _status(status: MachineStatus) -> dict[str, Any]:
-    verdict = status.verdict
+    verdict, sight = status.verdict, status.sight
     return {
         **dataclasses.asdict(status),
         "verdict": {
@@ -399,6 +404,12 @@ def _status(status: MachineStatus) -> dict[str, Any]:
             "headline": headline(verdict),
             "local_time": local_time(verdict.time_ns, status.time_zone),
         },
+        "sight": {
+            "is_seen": status.is_seen,
+            "usable_ns": None if sight.usable is None else sight.usable_ns,
+            "reasons": sight.reasons,
+            "words": "" if status.is_seen else sight_words(status),
+        },
         "latency_s": {
             f"p{100.0 * quantile:g}": seconds
             for quantile, seconds in latency_quantiles(status).items()
@@ -406,28 +417,9 @@ def _status(status: MachineStatus) -> dict[str, Any]:
     }
 
 
-def plain(value: Any) -> Any:
-    """`value` as JSON can hold it: enums by value, what is not a finite number as null."""
-    match value:
-        case Enum():
-            return plain(value.value)
-        case float():
-            return value if math.isfinite(value) else None
-        case dict():
-            return {str(key): plain(each) for key, each in value.items()}
-        case list() | tuple():
-            return [plain(each) for each in value]
-        case _:
-            return value
-
-
-def _dumps(value: Any) -> str:
-    return json.dumps(plain(value), allow_nan=False, ensure_ascii=False, separators=(",", ":"))
-
-
 def _json(value: Any, status_code: int = 200) -> Response:
     headers = {"cache-control": "no-store"}
-    return Response(_dumps(value), status_code, headers, media_type="application/json")
+    return Response(json_text(value), status_code, headers, media_type="application/json")
 
 
 # -- what comes in
@@ -435,7 +427,7 @@ def _json(value: Any, status_code: int = 200) -> Response:
 
 def _machine(statuses: Statuses, name: str) -> MachineStatus:
     if name not in statuses:
-        raise HTTPException(404, f"no machine {name!r}; there are {', '.join(statuses)}")
+        raise HTTPException(404, f"no machine {name!r}; known: {', '.join(statuses)}")
     return statuses[name]
 
 
@@ -445,24 +437,24 @@ def _hours(text: str) -> float:
     except ValueError:
         hours = math.nan
     if not 0.0 < hours <= LONGEST_HISTORY:
-        raise HTTPException(400, f"hours has to be above 0 and {LONGEST_HISTORY:.0f} at most")
+        raise HTTPException(400, f"hours must be above 0 and at most {LONGEST_HISTORY:.0f}")
     return hours
 
 
 async def _form(request: Request) -> dict[str, str]:
-    """The fields of a form; HTTPException if it is not from this very page."""
+    """The fields of a form; HTTPException if it does not come from this page."""
     origin = request.headers.get("origin", "")
     if urlsplit(origin).netloc != request.headers.get("host"):
-        raise HTTPException(403, "this has to come from borewarden's own page")
+        raise HTTPException(403, "only borewarden's own page may send this")
     if request.headers.get("content-type", "").partition(";")[0] != (
         "application/x-www-form-urlencoded"
     ):
-        raise HTTPException(415, "a form is wanted")
+        raise HTTPException(415, "send a form")
     body = b""
     async for part in request.stream():
         body += part
         if len(body) > LARGEST_FORM:
-            raise HTTPException(413, f"{LARGEST_FORM} bytes at most")
+            raise HTTPException(413, f"send at most {LARGEST_FORM} bytes")
     form = parse_qs(body.decode("utf-8", "replace"))
     return {name: values[0] for name, values in form.items()}
 
@@ -470,7 +462,7 @@ async def _form(request: Request) -> dict[str, str]:
 def _machine_and_person(statuses: Statuses, form: dict[str, str]) -> tuple[str, str]:
     machine, by = form.get("machine", ""), form.get("by", "").strip()
     if not by or len(by) > LONGEST_NAME or not by.isprintable():
-        raise HTTPException(422, f"say who you are: a name of {LONGEST_NAME} characters at most")
+        raise HTTPException(422, f"enter your name, at most {LONGEST_NAME} characters")
     _machine(statuses, machine)
     return machine, by
 
@@ -482,13 +474,13 @@ def _until_ns(text: str) -> int:
         until = None
     if until is None or until.tzinfo is None:
         raise HTTPException(
-            422, f'{text!r} is no time with its zone: give one like "2026-03-05T14:00+01:00"'
+            422, f'{text!r} is not a time with a zone; give one such as "2026-03-05T14:00+01:00"'
         )
     return int(until.timestamp()) * 10**9
 
 
 def _with_headers(app: ASGIApp) -> ASGIApp:
-    """Put `HEADERS` on whatever `app` answers."""
+    """Put `HEADERS` on every answer of `app`."""
 
     async def wrapped(scope: Scope, receive: Receive, send: Send) -> None:
         async def send_with_headers(message: Message) -> None:

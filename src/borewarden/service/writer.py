@@ -15,7 +15,6 @@ import structlog
 
 from borewarden.base.samples import samples_of
 from borewarden.gate.batch import Phase
-from borewarden.service.health import Keeping
 from borewarden.service.messages import (
     Block,
     Effects,
@@ -24,6 +23,7 @@ from borewarden.service.messages import (
     Kept,
     Queue,
 )
+from borewarden.service.own_health import Keeping
 from borewarden.service.status import MachineStatus
 from borewarden.store import outbox, spare
 from borewarden.store.database import (

@@ -1,8 +1,8 @@
 """The machine file: TOML with units in, SI objects of the model out.
 
-Every dimensional figure is text with its unit ("60 kpsi") and is converted once, here. Values of
-the environment, `BOREWARDEN_` + path joined by `__` (BOREWARDEN_PUMP__STROKE="210 mm"), beat the
-file. Whatever is wrong is a `BadInput` that names the field and what would be right.
+Every figure with a dimension is text with its unit ("60 kpsi") and is converted once, here. The
+environment overrides the file: `BOREWARDEN_` and the path joined by `__`, for example
+BOREWARDEN_PUMP__STROKE="210 mm". Anything wrong raises `BadInput` with the field and the fix.
 """
 
 from borewarden.base.units import Unit, conversion

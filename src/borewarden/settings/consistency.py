@@ -1,9 +1,9 @@
-"""What can only be judged together: sections that have to fit one another, bores and the pump."""
+"""What can only be judged together: sections that must fit each other, bores and the pump."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -11,10 +11,14 @@ from borewarden.base.errors import BadInput
 from borewarden.base.samples import SI_UNITS
 from borewarden.base.times import local_ns
 from borewarden.base.units import conversion
+from borewarden.gate.gate import GateSettings
+from borewarden.jewels.fitting import Fitting
+from borewarden.jewels.fitting_text import Placed
 from borewarden.jewels.jewel import Jewel, stated_area
 from borewarden.physics.orifice import STOCK_BORES_INCH, bore_area, hydraulic_power, jet_speed
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump, event_rate
 from borewarden.settings.machine import ENV_PREFIX, MachineSettings
+from borewarden.settings.sections import Log
 from borewarden.settings.source import (
     SOURCE_FILES,
     USUAL_UNITS,
@@ -27,21 +31,21 @@ from borewarden.settings.source import (
 )
 
 INCH = 0.0254  # m, exact
-FEWEST_BATCHES = 10  # in a baseline; this project's own choice
-FEWEST_BETWEEN_ALARMS = 100  # batches; the threshold's formula holds from 50 on
-REFERENCE_TEMPERATURE = 293.15  # K, water for the check whether the pump feeds the bore
+FEWEST_BATCHES = 10  # in a baseline; invented
+FEWEST_BETWEEN_ALARMS = 100  # batches; the threshold's formula holds from 50
+REFERENCE_TEMPERATURE = 293.15  # K, of the water, to check whether the pump feeds the bore
 
 
 def check_together(path: Path, settings: MachineSettings) -> None:
-    """Raise BadInput, naming the file at `path`, if parts of `settings` do not fit one another."""
+    """Raise BadInput, naming the file at `path`, if parts of `settings` do not fit together."""
     pump = settings.build_pump()
     swept, dead = pump.displacement.swept_volume, pump.displacement.dead_volume
     if dead > swept:
         raise BadInput(
             path,
             "pump.dead_volume",
-            f"{dead / swept:.3g} times what the plunger sweeps",
-            "give what is left of one chamber at the end of its stroke; is the unit right?",
+            f"is {dead / swept:.3g} times the volume that the plunger sweeps",
+            "give the volume left in one chamber at the end of its stroke; check the unit",
         )
     given = [("log", settings.log), ("source", settings.source)]
     if not any(read for _, read in given):
@@ -49,41 +53,52 @@ def check_together(path: Path, settings: MachineSettings) -> None:
             path,
             "log",
             "is missing, and so is source",
-            "state a section [log] to replay logged days, a section [source] to watch live, or "
-            "both",
+            "add a section [log] to replay logged days, a section [source] to watch live, or both",
         )
     for where, read in given:
-        if read is None:
-            continue
-        if isinstance(pump, Intensifier) and not (read.rate or read.stroke_count):
-            raise BadInput(
-                path,
-                where,
-                "an intensifier's strokes are needed to judge its bore, and none are "
-                f"{'logged' if where == 'log' else 'read'}",
-                f"add [{where}.stroke_count] or [{where}.rate]",
-            )
-        if isinstance(pump, DirectDrive) and pump.regulation == "speed" and not read.rate:
-            raise BadInput(
-                path,
-                f"{where}.rate",
-                "the drive trims the crank speed, but the speed is not "
-                f"{'logged' if where == 'log' else 'read'}",
-                f"add [{where}.rate] with the crank speed",
-            )
-        for name in ("oil_pressure", "left_stroke_time", "right_stroke_time"):
-            if isinstance(pump, DirectDrive) and getattr(read, name) is not None:
-                raise BadInput(
-                    path,
-                    f"{where}.{name}",
-                    "that is of an intensifier, and this pump has a crank",
-                    "leave it out",
-                )
+        if read is not None:
+            _check_channels(path, where, read, pump)
     if settings.log is not None:
         columns = {name: column.column for name, column in settings.log.columns().items()}
         _check_distinct(path, "log", {"time": settings.log.time, **columns}, "column")
     if settings.source is not None:
         _check_source(path, settings, settings.source)
+    _check_fittings(path, settings)
+    _check_pressures(path, settings.gate_settings())
+    _check_thresholds(path, settings, pump)
+    _check_bores(path, settings, pump)
+
+
+def _check_channels(path: Path, where: str, read: Log | LiveSource[Any], pump: Pump) -> None:
+    """Whether [log] or [source] has what this kind of pump needs, and nothing it can't have."""
+    if isinstance(pump, Intensifier) and not (read.rate or read.stroke_count):
+        raise BadInput(
+            path,
+            where,
+            "the strokes of an intensifier are needed to judge its bore, but none are "
+            f"{'logged' if where == 'log' else 'read'}",
+            f"add [{where}.stroke_count] or [{where}.rate]",
+        )
+    if isinstance(pump, DirectDrive) and pump.regulation == "speed" and not read.rate:
+        raise BadInput(
+            path,
+            f"{where}.rate",
+            "the drive trims the crank speed, but the speed is not "
+            f"{'logged' if where == 'log' else 'read'}",
+            f"add [{where}.rate] with the crank speed",
+        )
+    for name in ("oil_pressure", "left_stroke_time", "right_stroke_time"):
+        if isinstance(pump, DirectDrive) and getattr(read, name) is not None:
+            raise BadInput(
+                path,
+                f"{where}.{name}",
+                "only intensifiers have this signal",
+                "leave it out",
+            )
+
+
+def _check_fittings(path: Path, settings: MachineSettings) -> None:
+    """Whether every jewel is fitted at a time the clock showed, one at a time on each head."""
     fitted: dict[tuple[str, int], int] = {}
     for i, jewel in enumerate(settings.jewel):
         where = f"jewel[{i + 1}].fitted"
@@ -94,8 +109,10 @@ def check_together(path: Path, settings: MachineSettings) -> None:
         other = fitted.setdefault((jewel.head, time_ns), i)
         if other != i:
             wrong = f"jewel[{other + 1}] is fitted on head {jewel.head} at the same time"
-            raise BadInput(path, where, wrong, "leave one out, or name the other head")
-    gate = settings.gate_settings()
+            raise BadInput(path, where, wrong, "leave one out, or give it another head")
+
+
+def _check_pressures(path: Path, gate: GateSettings) -> None:
     limits = (gate.stopped_pressure, gate.working_pressure, gate.max_pressure)
     if not limits[0] < limits[1] < limits[2]:
         found = ", ".join(f"{limit / 1e6:.0f} MPa" for limit in limits)
@@ -103,62 +120,60 @@ def check_together(path: Path, settings: MachineSettings) -> None:
             path,
             "gate.working_pressure",
             f"stopped, working and highest pressure are {found}",
-            "they have to rise in that order",
+            "they must rise in that order",
         )
-    _check_thresholds(path, settings, pump)
-    _check_bores(path, settings, pump)
 
 
 def _check_thresholds(path: Path, settings: MachineSettings, pump: Pump) -> None:
-    """Figures of [gate] and [watch] that would leave nothing to watch."""
+    """Figures of [gate] and [watch] with which nothing could be watched."""
     gate, watch = settings.gate_settings(), settings.watch_settings()
     rated = pump.rated_pressure
     spills = isinstance(pump, DirectDrive) and pump.regulation == "bypass"
     rated_words = f"the pump is rated {rated / 1e6:.4g} MPa"
     for field, holds, wrong, right in (
-        ("gate.working_pressure", gate.working_pressure < rated, rated_words, "stay below that"),
-        ("gate.max_pressure", gate.max_pressure >= rated, rated_words, "don't go below that"),
+        ("gate.working_pressure", gate.working_pressure < rated, rated_words, "give less"),
+        ("gate.max_pressure", gate.max_pressure >= rated, rated_words, "give at least that"),
         (
             "gate.bypass_pressure",
             spills or gate.bypass_pressure == math.inf,
-            "this pump has no bypass that spills",
+            "this pump has no bypass that holds its pressure",
             'leave it out, or state regulation = "bypass"',
         ),
         (
             "gate.bypass_pressure",
             gate.bypass_pressure > gate.working_pressure,
             "the bypass would spill whenever the pump works",
-            f"it has to be above {gate.working_pressure / 1e6:.4g} MPa, the working pressure",
+            f"it must be above the working pressure, {gate.working_pressure / 1e6:.4g} MPa",
         ),
         (
             "gate.fast_time",
             gate.fast_time < gate.slow_time,
-            "the fast smoothing is no faster than the slow one",
-            f"it has to be below slow_time, {gate.slow_time:g} s",
+            "the fast smoothing is not faster than the slow one",
+            f"it must be below slow_time, {gate.slow_time:g} s",
         ),
         (
             "watch.wear_notice",
             watch.wear_notice < watch.limit,
-            "wear would be reported at the limit or beyond it",
-            f"it has to be below the limit, {watch.limit:.3g}",
+            "wear would be reported only at the limit or beyond",
+            f"it must be below the limit, {watch.limit:.3g}",
         ),
         (
             "watch.smallest_step",
             watch.smallest_step <= watch.limit,
-            "a step to the limit would be of no interest",
-            f"it has to be {watch.limit:.3g} at most, the limit",
+            "a step to the limit would be ignored",
+            f"it must be at most the limit, {watch.limit:.3g}",
         ),
         (
             "watch.baseline_time",
             watch.baseline_time >= FEWEST_BATCHES * gate.batch_time,
-            f"the noise is learned from {FEWEST_BATCHES} batches at least",
-            f"it has to be {FEWEST_BATCHES * gate.batch_time:g} s at least",
+            f"learning the noise takes at least {FEWEST_BATCHES} batches",
+            f"it must be at least {FEWEST_BATCHES * gate.batch_time:g} s",
         ),
         (
             "watch.false_alarm_time",
             2.0 * 3600.0 * watch.false_alarm_hours >= FEWEST_BETWEEN_ALARMS * gate.batch_time,
-            "no threshold makes sense for so many false alarms",
-            f"it has to be {FEWEST_BETWEEN_ALARMS // 2} batches of {gate.batch_time:g} s at least",
+            "there is no threshold for that many false alarms",
+            f"it must be at least {FEWEST_BETWEEN_ALARMS // 2} batches of {gate.batch_time:g} s",
         ),
     ):
         if not holds:
@@ -166,7 +181,7 @@ def _check_thresholds(path: Path, settings: MachineSettings, pump: Pump) -> None
 
 
 def _check_distinct(path: Path, section: str, places: Mapping[str, object], what: str) -> None:
-    """BadInput where two channels are read from one place."""
+    """BadInput if two channels are read from one place."""
     channel_of: dict[object, str] = {}
     for name, place in places.items():
         other = channel_of.setdefault(place, name)
@@ -174,7 +189,7 @@ def _check_distinct(path: Path, section: str, places: Mapping[str, object], what
             raise BadInput(
                 path,
                 f"{section}.{name}",
-                f"that is the {what} of {section}.{other} already",
+                f"{section}.{other} already has this {what}",
                 f"give each its own {what}",
             )
 
@@ -184,14 +199,16 @@ def _check_source(path: Path, settings: MachineSettings, source: LiveSource[Any]
         raise BadInput(
             path,
             "source",
-            "the log and the live source don't both have the stroke counter",
-            "read the strokes alike in [log] and [source], or keep two machine files",
+            "only one of log and live source has the stroke counter",
+            "read the strokes the same way in [log] and [source], or keep two machine files",
         )
     for name, point in source.points().items():
         where = f"source.{name}"
         si = SI_UNITS[name]
         if point.scale == 0.0:
-            raise BadInput(path, f"{where}.scale", "0 is no scale", "give value * scale in unit")
+            raise BadInput(
+                path, f"{where}.scale", "scale must not be 0", "value * scale has to give the unit"
+            )
         if si:
             examples = {
                 "Pa": '"bar"',
@@ -230,15 +247,15 @@ def _check_source(path: Path, settings: MachineSettings, source: LiveSource[Any]
                 raise BadInput(
                     path,
                     "source.topic",
-                    f"{topic!r} has a wildcard where there can be none",
+                    f"{topic!r} has a wildcard in a place where none is allowed",
                     "give the topic that the machine publishes to",
                 )
             if topic.startswith("spBv1.0/"):
                 raise BadInput(
                     path,
                     "source.topic",
-                    f"{topic!r} is one of Sparkplug B, whose payloads are not read here",
-                    "have the broker or a gateway publish JSON",
+                    f"{topic!r} is a Sparkplug B topic, and its payloads can't be read",
+                    "let the broker or a gateway publish JSON",
                 )
     if isinstance(source, OpcUa):
         _check_security(path, source)
@@ -251,7 +268,7 @@ def _check_source(path: Path, settings: MachineSettings, source: LiveSource[Any]
 
 
 def _beside(point: object) -> object:
-    """What tells two places apart beside register, node or field."""
+    """What else tells two places apart, besides register, node or field."""
     if isinstance(point, RegisterPoint):
         return point.function
     return point.topic if isinstance(point, FieldOf) else None
@@ -264,7 +281,7 @@ def _check_register(path: Path, name: str, point: RegisterPoint) -> None:
             path,
             f"{where}.function",
             f"function {point.function} reads single bits",
-            "3 reads holding registers, 4 input registers",
+            "give 3 for holding registers or 4 for input registers",
         )
     if point.function <= 2 and point.type is not None:
         raise BadInput(path, f"{where}.type", "a bit has no type", "leave it out")
@@ -286,14 +303,14 @@ def _check_security(path: Path, source: OpcUa) -> None:
         raise BadInput(
             path,
             "source.security",
-            "the password would go over the network for everyone to read",
+            "the password would cross the network in clear text",
             'state security = "Basic256Sha256", or clear_password = true if the server has none',
         )
     if source.user and source.password is None:
         raise BadInput(
             path,
             "source.password",
-            f"there is none for the user {source.user!r}",
+            f"no password for the user {source.user!r}",
             f"put it into {ENV_PREFIX}SOURCE__PASSWORD, or into a file {path.stem}.password in "
             f"the directory {ENV_PREFIX}SECRETS_DIR",
         )
@@ -301,20 +318,20 @@ def _check_security(path: Path, source: OpcUa) -> None:
         raise BadInput(
             path,
             "source.user_certificate",
-            "there is a user with a password, too",
-            "give one of the two",
+            "there is also a user with a password",
+            "give only one of the two",
         )
     if (source.user_certificate is None) != (source.user_private_key is None):
         raise BadInput(
             path,
             "source.user_certificate",
-            "a user's certificate and private key go together",
-            "give user_certificate and user_private_key",
+            "a user's certificate and private key belong together",
+            "give both user_certificate and user_private_key",
         )
 
 
 def _check_bores(path: Path, settings: MachineSettings, pump: Pump) -> None:
-    """Whether the pump feeds every set of jewels that is fitted at one time."""
+    """Whether the pump feeds every set of jewels fitted at one time."""
     working = settings.gate_settings().working_pressure
     jewels = settings.jewels()
     fitted: dict[str, Jewel] = {}
@@ -322,7 +339,7 @@ def _check_bores(path: Path, settings: MachineSettings, pump: Pump) -> None:
         jewel = jewels[i]
         others = stated_area([j for head, j in fitted.items() if head != jewel.head])
         fitted[jewel.head] = jewel
-        # heads fitted at the same moment are judged once all of them are there
+        # heads fitted at the same moment are judged once all of them are in
         wrong = _misfit(pump, others + jewel.nominal_area, working)
         if wrong is None or ("too small" in wrong and _more_come(jewels, i, fitted)):
             continue
@@ -335,8 +352,8 @@ def misfit(
 ) -> tuple[str, str] | None:
     """What is wrong with the jewel fitted at `fitted_ns` beside those then in the other heads.
 
-    Returns that and what would be right, or None where the pump feeds them. One that is too small
-    may have another head beside it that is yet to be recorded, and passes.
+    Returns the problem and the fix, or None if the pump feeds them. A jewel that is too small
+    passes: another head may still have to be recorded.
     """
     pump = settings.build_pump()
     working = settings.gate_settings().working_pressure
@@ -353,6 +370,26 @@ def misfit(
     return wrong, _what_fits(pump, newest, others, working, False)
 
 
+def check_feeds(
+    settings: MachineSettings,
+    held: Iterable[Fitting],
+    placed: Placed,
+    place: Path | str,
+    bore_of: Callable[[str], str],
+) -> None:
+    """Raise BadInput about `place` if the pump can't feed a bore that is to be recorded.
+
+    `held` is what the register holds, `bore_of` makes of the where of a row that of its bore.
+    Other machines' fittings are left to their own settings.
+    """
+    jewels = settings.jewels([*held, *(fitting for _, fitting in placed.new)])
+    for where, fitting in placed.new:
+        if fitting.machine == settings.name:
+            wrong = misfit(settings, jewels, fitting.fitted_ns)
+            if wrong is not None:
+                raise BadInput(place, bore_of(where), *wrong)
+
+
 def _what_fits(pump: Pump, jewel: Jewel, others: float, working: float, smallest: bool) -> str:
     fits = [
         inch
@@ -364,7 +401,7 @@ def _what_fits(pump: Pump, jewel: Jewel, others: float, working: float, smallest
         )
     ]
     if not fits:
-        return "no stock bore fits; are the figures of [pump] right?"
+        return "no stock bore fits; check the figures in [pump]"
     if smallest:
         return f"the smallest stock bore that fits is {fits[0]:.3f} in"
     return f"the largest stock bore that fits is {fits[-1]:.3f} in"
@@ -375,7 +412,7 @@ def _more_come(jewels: list[Jewel], i: int, fitted: dict[str, Jewel]) -> bool:
 
 
 def _misfit(pump: Pump, area: float, working: float) -> str | None:
-    """Why the pump can't feed the effective `area` in m² or is throttled by it; None if it fits."""
+    """Why the pump can't feed the effective `area`, m², or is throttled by it; None if it fits."""
     temperature = REFERENCE_TEMPERATURE
     pressure = pump.rated_pressure
     if isinstance(pump, Intensifier):
@@ -383,7 +420,7 @@ def _misfit(pump: Pump, area: float, working: float) -> str | None:
         if not 0.0 < rate <= pump.max_rate:
             return (
                 f"the pump can't feed it: at {pressure / 1e6:.0f} MPa it takes "
-                f"{60 * rate:.0f} strokes/min, the pump makes {60 * pump.max_rate:.0f}"
+                f"{60 * rate:.0f} strokes/min, and the pump makes {60 * pump.max_rate:.0f}"
             )
     else:
         try:
@@ -393,13 +430,13 @@ def _misfit(pump: Pump, area: float, working: float) -> str | None:
         if reached < working:
             return (
                 f"the pump can't feed it: at {60 * pump.crank_speed:.0f} rpm it reaches "
-                f"{reached / 1e6:.0f} MPa, working pressure is {working / 1e6:.0f} MPa"
+                f"{reached / 1e6:.0f} MPa, and working pressure is {working / 1e6:.0f} MPa"
             )
         if pump.regulation == "none":
             if reached > 1.3 * pressure:
                 return (
-                    "it is too small: nothing holds the pressure, which would pass "
-                    f"{1.3 * pressure / 1e6:.0f} MPa, 1.3 times what the pump is rated"
+                    "it is too small: nothing limits the pressure, which would pass "
+                    f"{1.3 * pressure / 1e6:.0f} MPa, 1.3 times the rated pressure"
                 )
             pressure = reached
         pressure = min(pressure, reached)
@@ -407,6 +444,6 @@ def _misfit(pump: Pump, area: float, working: float) -> str | None:
     if power > pump.rated_power:
         return (
             f"the jet takes {power / 1e3:.1f} kW at {pressure / 1e6:.0f} MPa, "
-            f"the pump's motor gives {pump.rated_power / 1e3:.1f} kW"
+            f"and the pump's motor gives {pump.rated_power / 1e3:.1f} kW"
         )
     return None

@@ -1,4 +1,4 @@
-"""Pydantic's findings in plain words: which field is wrong, and what would be right."""
+"""Pydantic's findings in plain words: which field is wrong, and how to fix it."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ from borewarden.settings.sections import SpeedColumn, StrokeTimeColumn, Temperat
 
 
 def first_mistake(path: Path, error: ValidationError, kind: type[BaseModel]) -> BadInput:
-    """What `error` found wrong with the file at `path`: the one mistake most worth telling."""
-    # a misspelt name makes two mistakes, and only the unknown one says what to do
+    """The one mistake that `error` found in the file at `path` that is most worth reporting."""
+    # a misspelt name makes two mistakes, and only the unknown one tells you what to do
     mistakes = sorted(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
     mistake = mistakes[0]
     section = _section_of(kind, mistake["loc"])
     files = "the machine files under config/"
     if not issubclass(kind, BaseSettings):
-        files = "README.md"
+        files = "docs/jewels.md"
     elif kind is not MachineSettings:
         files = f"config/live/{path.name}"
     where = _field_path(kind, mistake)
@@ -36,7 +36,7 @@ def first_mistake(path: Path, error: ValidationError, kind: type[BaseModel]) -> 
 
 
 def with_variable(bad: BadInput, prefix: str) -> BadInput:
-    """The mistake with the environment variable that it comes from, if it comes from one."""
+    """The mistake, naming the environment variable that it comes from, if any."""
     variable = prefix + bad.where.upper().replace(".", "__")
     if all(name.upper() != variable for name in os.environ):
         return bad
@@ -44,7 +44,7 @@ def with_variable(bad: BadInput, prefix: str) -> BadInput:
 
 
 def _field_path(kind: type[BaseModel], mistake: ErrorDetails) -> str:
-    """Such as 'pump.stroke' or 'jewel[2].bore', counted from one; without pydantic's union tags."""
+    """Such as 'pump.stroke' or 'jewel[2].bore', counted from 1; without pydantic's union tags."""
     path = ""
     candidates: list[type[BaseModel]] = [kind]
     for part in mistake["loc"]:
@@ -57,7 +57,7 @@ def _field_path(kind: type[BaseModel], mistake: ErrorDetails) -> str:
 
 
 def _section_of(kind: type[BaseModel], loc: tuple[int | str, ...]) -> type[BaseModel] | None:
-    """The section whose field the last part of `loc` is."""
+    """The section that has the last part of `loc` as a field."""
     candidates: list[type[BaseModel]] = [kind]
     for part in loc[:-1]:
         candidates = _below(candidates, part)
@@ -65,7 +65,7 @@ def _section_of(kind: type[BaseModel], loc: tuple[int | str, ...]) -> type[BaseM
 
 
 def _below(candidates: list[type[BaseModel]], part: int | str) -> list[type[BaseModel]]:
-    """The sections that `part` of a path leads to, from one of the `candidates`."""
+    """The sections that `part` of a path leads to from one of the `candidates`."""
     if isinstance(part, int):
         return candidates
     if tagged := _tagged(candidates, part):
@@ -75,7 +75,7 @@ def _below(candidates: list[type[BaseModel]], part: int | str) -> list[type[Base
 
 
 def _tagged(candidates: list[type[BaseModel]], part: str) -> list[type[BaseModel]]:
-    """Those of several `candidates` whose kind is `part`, which then is pydantic's tag."""
+    """The `candidates` whose kind is `part`, if there are several: `part` is pydantic's tag."""
     if len(candidates) < 2:
         return []
     return [
@@ -96,7 +96,7 @@ _KINDS = {"pump": "intensifier, direct drive", "source": "modbus tcp, modbus rtu
 def _explain(
     mistake: ErrorDetails, section: type[BaseModel] | None, where: str, files: str
 ) -> tuple[str, str]:
-    """What is wrong, what would be right; `files` are an example of how to write it."""
+    """What is wrong and how to fix it; `files` show how to write it."""
     loc = mistake["loc"]
     field = str(loc[-1]) if loc else ""
     context = mistake.get("ctx", {})
@@ -106,7 +106,7 @@ def _explain(
         case "extra_forbidden":
             names = sorted(section.model_fields) if section else []
             near = difflib.get_close_matches(field, names, n=1, cutoff=0.55)
-            right = f"did you mean {near[0]!r}?" if near else f"known here are {', '.join(names)}"
+            right = f"did you mean {near[0]!r}?" if near else f"known here: {', '.join(names)}"
             return "unknown field", right
         case "missing":
             return "is missing", f"state {_example(section, field, where)}"
@@ -118,24 +118,24 @@ def _explain(
             near = difflib.get_close_matches(str(context.get("tag")), kinds, n=1, cutoff=0.5)
             hint = f"did you mean {near[0]!r}? " if near and field == "source" else ""
             return (
-                f"{context.get('tag')!r} is no kind of {field}",
-                f"{hint}kind is {_alternatives(kinds)}",
+                f"{context.get('tag')!r} is not a kind of {field}",
+                f"{hint}state kind = {_alternatives(kinds)}",
             )
         case "literal_error":
-            return f"{mistake['input']!r} is not known", f"it is {context.get('expected')}"
+            return f"{mistake['input']!r} is not known", f"give {context.get('expected')}"
         case "too_short" if field == "jewel":
             return "no jewel is stated", "add a [[jewel]] with fitted, bore and material"
         case "too_short" | "string_too_short":
             return "is empty", f"state {_example(section, field, where)}"
         case "list_type" if field == "jewel":
-            return "a single section", "write [[jewel]], in two brackets, once for each jewel"
+            return "a single section", "write [[jewel]], in double brackets, once for each jewel"
         case "model_type" | "model_attributes_type" | "dict_type":
-            return f"{mistake['input']!r} is no section", f"write it as in {files}"
+            return f"{mistake['input']!r} is not a section", f"write it as in {files}"
         case "string_pattern_mismatch" if field == "url":
             shown = "that" if "@" in mistake["input"] else repr(mistake["input"])
             return (
-                f"{shown} is no address of an OPC UA server",
-                'give one such as "opc.tcp://192.168.0.10:4840/"; user and password go elsewhere',
+                f"{shown} is not the address of an OPC UA server",
+                'give one such as "opc.tcp://192.168.0.10:4840/", without user and password',
             )
     if field in ("password", "source"):  # secrets stay out of messages
         return mistake["msg"], "see the machine files under config/live/"

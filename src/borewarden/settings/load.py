@@ -1,4 +1,4 @@
-"""Reading a TOML file with the environment on top of it."""
+"""Reading a TOML file, with the environment on top."""
 
 from __future__ import annotations
 
@@ -42,9 +42,9 @@ def load_machine(path: Path | str) -> MachineSettings:
 
 
 def load_shop(path: Path) -> ShopSettings:
-    """The shop's costs and lead times from `path`, or the usual ones where there is no such file.
+    """The shop's costs and lead times from `path`, or the usual ones if there is no such file.
 
-    Raises BadInput, as for a machine; also for a failure that costs less than a planned change.
+    Raises BadInput, as for a machine, and for a failure that costs less than a planned change.
     """
     shop = settings_of(ShopSettings, path, read_toml(path) if path.exists() else {})
     for field, keys in (
@@ -56,7 +56,7 @@ def load_shop(path: Path) -> ShopSettings:
                 raise BadInput(
                     path,
                     f"{field}[{i + 1}]",
-                    "the same kind of jewel is there twice",
+                    "this kind of jewel is stated twice",
                     "state each kind once",
                 )
     for material in JEWEL_COSTS:
@@ -67,22 +67,22 @@ def load_shop(path: Path) -> ShopSettings:
                 "costs",
                 f"a planned change of {material} costs {costs.planned:g}, a failure "
                 f"{costs.failed:g}",
-                "both have to be above 0, and a failure can't cost less than a planned change",
+                "both must be above 0, and a failure can't cost less than a planned change",
             )
     return shop
 
 
 def _completed(path: Path, source: dict[str, Any]) -> dict[str, Any]:
-    """[source] with its files looked for beside the machine file, and with its password.
+    """[source] with the paths of its files, which lie beside the machine file, and its password.
 
-    That is in a file named like the machine file in the directory of secrets, config/north.toml:
-    north.password; systemd's credentials will do. The environment beats it, as ever.
+    The password of config/north.toml is in the file north.password of the secrets directory, or of
+    systemd's credentials. As always, the environment overrides it.
     """
     if "password" in source:
         raise BadInput(
             path,
             "source.password",
-            "a password does not belong in this file",
+            "a password must not be in this file",
             f"put it into {ENV_PREFIX}SOURCE__PASSWORD, or into a file {path.stem}.password in "
             f"the directory {ENV_PREFIX}SECRETS_DIR",
         )
@@ -107,13 +107,13 @@ def _completed(path: Path, source: dict[str, Any]) -> dict[str, Any]:
 
 
 def read_toml(path: Path) -> dict[str, Any]:
-    """The tables of the TOML file at `path`. Raises BadInput for a missing or broken one."""
+    """The tables of the TOML file at `path`. Raises BadInput if it is missing or broken."""
     content = read_file(path, "give a machine's TOML file")
     try:
         return tomllib.loads(content.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         raise BadInput(
-            path, f"byte {error.start + 1}", "isn't UTF-8 text", "save it as UTF-8"
+            path, f"byte {error.start + 1}", "is not UTF-8 text", "save it as UTF-8"
         ) from None
     except (ValueError, RecursionError) as error:
         line = re.search(r"line (\d+)", str(error))
@@ -137,5 +137,5 @@ def settings_of(kind: type[Settings], path: Path, data: dict[str, Any]) -> Setti
             right = "give a directory of readable files"
             raise BadInput("environment", "secrets", str(error), right) from None
         variable = f"{kind.model_config['env_prefix']}{field[1].upper()}"
-        right = "set single fields, their names joined to the section's by two underscores"
-        raise BadInput("environment", variable, "no JSON", right) from None
+        right = "set single fields: section and field joined by two underscores"
+        raise BadInput("environment", variable, "is not JSON", right) from None

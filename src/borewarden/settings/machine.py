@@ -1,4 +1,4 @@
-"""One machine as its file describes it, and what the model and the collectors are built with."""
+"""One machine as its file describes it, and what model and collectors are built from."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 from collections.abc import AsyncGenerator, Iterable
 from typing import TYPE_CHECKING, Any
 
-from pydantic import Field
+from pydantic import Field, model_validator
 from pydantic_settings import SettingsConfigDict
 
 from borewarden.base.errors import BadInput
@@ -14,10 +14,10 @@ from borewarden.base.samples import SI_UNITS, Channel
 from borewarden.base.times import local_ns
 from borewarden.base.units import conversion
 from borewarden.collect.logged import LogFormat
+from borewarden.collect.sight import BLIND_AFTER, Plate, Sight
 from borewarden.gate.gate import GateSettings
 from borewarden.jewels.fitting import Fitting
 from borewarden.jewels.jewel import Jewel, stated_area
-from borewarden.model.bore import WatchSettings
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.settings.sections import (
     DirectDrivePump,
@@ -36,6 +36,7 @@ from borewarden.settings.source import (
     place_of,
 )
 from borewarden.settings.units import Name, TimeZone
+from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.watcher import Watcher
 
 if TYPE_CHECKING:  # the protocols' libraries are slow to import, and a replay needs none of them
@@ -43,11 +44,11 @@ if TYPE_CHECKING:  # the protocols' libraries are slow to import, and a replay n
     from borewarden.collect.live import Source
 
 ENV_PREFIX = "BOREWARDEN_"
-SAME_NS = 60 * 10**9  # between two statements of one fitting
+SAME_NS = 60 * 10**9  # two records of one fitting may differ by this
 
 
 class MachineSettings(FileSettings):
-    """One machine: what pump, its log or live source or both, which jewels are fitted when."""
+    """One machine: its pump, its log or live source or both, and which jewel was fitted when."""
 
     model_config = SettingsConfigDict(
         extra="forbid", frozen=True, env_prefix=ENV_PREFIX, env_nested_delimiter="__"
@@ -62,11 +63,45 @@ class MachineSettings(FileSettings):
     watch: WatchOverrides = WatchOverrides()
     jewel: list[FittedJewel] = Field(min_length=1)
 
+    @model_validator(mode="before")
+    @classmethod
+    def _password_for_users_only(cls, data: dict[str, Any]) -> dict[str, Any]:
+        """One variable is set for a whole folder: its password goes to sources with a user."""
+        source = data.get("source")
+        if not isinstance(source, dict) or "password" not in source or source.get("user"):
+            return data
+        rest = {name: value for name, value in source.items() if name != "password"}
+        return data | {"source": rest or None}
+
     def build_watcher(self, register: Iterable[Fitting] = ()) -> Watcher:
-        """A fresh watcher of this machine, with the jewels of the file and of the `register`."""
+        """A new watcher for this machine, with the jewels of the file and the `register`."""
         return Watcher(
             self.build_pump(), self.gate_settings(), self.jewels(register), self.watch_settings()
         )
+
+    def build_sight(self) -> Sight:
+        """What tells usable readings of this machine, as yet without a history."""
+        pump, gate = self.build_pump(), self.gate_settings()
+        given = self.source or self.log
+        plate = Plate(
+            strokes=gate.flow_shows_jet,
+            counts=gate.uses_counter,
+            reads_rate=given is not None and given.rate is not None,
+            max_rate=pump.max_rate,
+            highest_rate=_highest_rate(pump),
+            rated_pressure=pump.rated_pressure,
+            stopped_pressure=gate.stopped_pressure,
+            working_pressure=gate.working_pressure,
+            max_pressure=gate.max_pressure,
+            stuck_time=gate.stuck_time,
+            max_gap=gate.max_gap,
+        )
+        return Sight(plate, pump.displacement)
+
+    @property
+    def blind_after(self) -> float:
+        """Seconds without a usable reading, after which the machine counts as not seen."""
+        return BLIND_AFTER if self.source is None else self.source.blind_after
 
     def build_pump(self) -> Pump:
         """The pump, SI."""
@@ -75,9 +110,9 @@ class MachineSettings(FileSettings):
     def jewels(self, register: Iterable[Fitting] = ()) -> list[Jewel]:
         """The jewels in the order of the file, then those of the `register`, in its order.
 
-        What is in the register adds to the file. A jewel of the file on the same head within a
-        minute of one in the register is that one, and the register holds. `load_machine` made
-        sure that the file's times exist.
+        The register adds to the file. A jewel of the file on the same head within a minute of one
+        in the register is the same jewel, and the register wins. `load_machine` has checked that
+        the file's times exist.
         """
         recorded = [
             Jewel(
@@ -113,7 +148,7 @@ class MachineSettings(FileSettings):
         ] + recorded
 
     def gate_settings(self) -> GateSettings:
-        """What the gate needs to know, SI; `nominal_area` is that of the newest jewel a head."""
+        """What the gate needs to know, SI; `nominal_area` is that of each head's newest jewel."""
         pump = self.build_pump()
         rated = pump.rated_pressure
         spills = isinstance(pump, DirectDrive) and pump.regulation == "bypass"
@@ -142,7 +177,7 @@ class MachineSettings(FileSettings):
         return WatchSettings(**given)
 
     def log_format(self) -> LogFormat:
-        """How to read a log of this machine. Raises BadInput if no [log] describes it."""
+        """How to read a log of this machine. Raises BadInput if there is no [log]."""
         log = self.log
         if log is None:
             raise BadInput(
@@ -201,15 +236,14 @@ class MachineSettings(FileSettings):
         scale: float = 1.0,
         offset: float = 0.0,
     ) -> Channel:
-        """From the value at `place`, which is scaled and moved into `unit`, to SI."""
+        """From the value at `place`, scaled and shifted into `unit`, to SI."""
         pump = self.build_pump()
         rated = pump.rated_pressure
         match name:
             case "pressure":
                 low, high = -0.25 * rated, 1.25 * rated
             case "rate":
-                # a rate worked out from single strokes overshoots for moments, a crank's does not
-                low, high = 0.0, (3.0 if isinstance(pump, Intensifier) else 1.5) * pump.max_rate
+                low, high = 0.0, _highest_rate(pump)
             case "temperature":
                 low, high = 272.0, 335.0
             case "stroke_count":
@@ -238,7 +272,12 @@ class MachineSettings(FileSettings):
         return Channel(place, unit, scale * factor, offset * factor + zero, low, high)
 
     def _constant_rate(self, given: Log | LiveSource[Any]) -> float | None:
-        """The crank speed in Hz where nothing trims it and nobody reads it."""
+        """The crank speed in Hz if nothing trims it and nobody reads it."""
         pump = self.build_pump()
-        turns_alike = isinstance(pump, DirectDrive) and not given.rate and not given.stroke_count
-        return pump.max_rate if turns_alike else None
+        is_constant = isinstance(pump, DirectDrive) and not given.rate and not given.stroke_count
+        return pump.max_rate if is_constant else None
+
+
+def _highest_rate(pump: Pump) -> float:
+    """The most that a rate may show, Hz; worked out from single strokes, it overshoots briefly."""
+    return (3.0 if isinstance(pump, Intensifier) else 1.5) * pump.max_rate

@@ -1,4 +1,4 @@
-"""The sections of the machine file that say what stands there: pump, log, gate, watch, jewel."""
+"""The sections of the machine file: pump, log, gate, watch, jewel."""
 
 from __future__ import annotations
 
@@ -42,21 +42,21 @@ from borewarden.settings.units import (
 
 
 class Section(BaseModel):
-    """A table of the file: unknown fields are mistakes, and nothing changes once it is read."""
+    """A table of the file: unknown fields are mistakes, and nothing changes after reading."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     def given(self) -> dict[str, Any]:
-        """Only what was stated."""
+        """Only the fields that were stated."""
         return self.model_dump(exclude_none=True, exclude_unset=True)
 
 
 class FileSettings(BaseSettings):
-    """A whole file: the environment beats what it says, which is handed in as the init values."""
+    """A whole file, given as the init values; the environment overrides it."""
 
     @classmethod
     def secrets(cls) -> list[PydanticBaseSettingsSource]:
-        """Where else values come from that beat the file, but not the environment."""
+        """Further sources, which override the file but not the environment."""
         return []
 
     @classmethod
@@ -86,7 +86,7 @@ class IntensifierPump(Section):
     volumetric_efficiency: Efficiency = 1.0
 
     def build(self) -> Intensifier:
-        """The physics of it."""
+        """Its physics."""
         return Intensifier(**self.model_dump(exclude={"kind"}))
 
 
@@ -106,7 +106,7 @@ class DirectDrivePump(Section):
     drive_ratio: DriveRatio | None = None
 
     def build(self) -> DirectDrive:
-        """The physics of it."""
+        """Its physics."""
         return DirectDrive(**self.model_dump(exclude={"kind"}))
 
 
@@ -204,7 +204,7 @@ class Log(Section):
 
 
 class GateOverrides(Section):
-    """[gate]: what to set otherwise than `gate.gate.GateSettings` does; SI."""
+    """[gate]: what to set differently from `gate.GateSettings`; SI."""
 
     working_pressure: Pressure | None = None
     stopped_pressure: Pressure | None = None
@@ -224,7 +224,7 @@ class GateOverrides(Section):
 
 
 class WatchOverrides(Section):
-    """[watch]: what to set otherwise than `model.bore.WatchSettings` does.
+    """[watch]: what to set differently from the defaults of `WatchSettings`.
 
     `false_alarm_time` and `jewel_life` in h, `baseline_time` in s.
     """

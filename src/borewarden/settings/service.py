@@ -1,8 +1,8 @@
-"""Settings of the service as a whole: `service.toml` beside the machine files. All of it optional.
+"""Settings of the whole service: `service.toml` beside the machine files. All of it is optional.
 
-Secrets are no part of the file. They come from the environment (BOREWARDEN_SERVICE_INFLUX_TOKEN,
-BOREWARDEN_SERVICE_MAIL_PASSWORD) or from files of the names `influx_token` and `mail_password` in
-the directory that systemd ($CREDENTIALS_DIRECTORY) or $BOREWARDEN_SECRETS_DIR names.
+Secrets are not in the file. They come from the environment (BOREWARDEN_SERVICE_INFLUX_TOKEN,
+BOREWARDEN_SERVICE_MAIL_PASSWORD) or from the files `influx_token` and `mail_password` in the
+directory that systemd ($CREDENTIALS_DIRECTORY) or $BOREWARDEN_SECRETS_DIR names.
 """
 
 from __future__ import annotations
@@ -50,7 +50,8 @@ def _address(address: str) -> str:
 def _web_address(url: str) -> str:
     if not re.fullmatch(r"https?://[^\s/]+(/\S*)?", url):
         raise bad_value(
-            f"{url!r} is no address of a web server", 'give one such as "http://127.0.0.1:8086"'
+            f"{url!r} is not the address of a web server",
+            'give one such as "http://127.0.0.1:8086"',
         )
     return url
 
@@ -91,7 +92,7 @@ class InfluxSection(_Section):
 
 
 class MailSection(_Section):
-    """A mail server and whom to write to."""
+    """A mail server and its recipients."""
 
     host: Name = Field(examples=['"mail.example.org"'])
     sender: Address = Field(examples=['"borewarden@example.org"'])
@@ -104,7 +105,7 @@ class MailSection(_Section):
 
 
 class AlarmSection(_Section):
-    """When somebody is told; see `AlarmSettings`."""
+    """When mail goes out; see `AlarmSettings`."""
 
     on_delay: Delay = 30.0
     off_delay: Delay = 300.0
@@ -113,7 +114,7 @@ class AlarmSection(_Section):
 
 
 class ServiceSettings(FileSettings):
-    """The whole of `service.toml`, with the secrets from elsewhere."""
+    """All of `service.toml`, with the secrets from elsewhere."""
 
     model_config = SettingsConfigDict(
         env_prefix="BOREWARDEN_SERVICE_", env_nested_delimiter="__", extra="forbid"
@@ -134,15 +135,15 @@ class ServiceSettings(FileSettings):
         return [SecretsSettingsSource(cls, folder, env_prefix="") for folder in folders if folder]
 
     def alarm_settings(self) -> AlarmSettings:
-        """Delays of the alarm of a bore."""
+        """Delays of a bore's alarm."""
         return AlarmSettings(**self.alarm.model_dump())
 
     def sight_alarm_settings(self) -> AlarmSettings:
-        """The same of the alarm that a machine can't be seen, whose delays are its own."""
+        """The same for the alarm that a machine can't be seen, which has its own delays."""
         return replace(SIGHT_ALARM, longest_shelving=self.alarm.longest_shelving)
 
     def influx_settings(self) -> InfluxSettings:
-        """Where to send to. Raises ValueError if there is no [influx]."""
+        """Where to send points. Raises ValueError if there is no [influx]."""
         if self.influx is None:
             raise ValueError("no [influx] in the service's settings")
         token = self.influx_token or SecretStr("")
@@ -151,21 +152,21 @@ class ServiceSettings(FileSettings):
         return InfluxSettings(**stated, org=org, user=user, token=token)
 
     def mail_settings(self) -> MailSettings:
-        """Whom to write to. Raises ValueError if there is no [mail]."""
+        """Where to send mail. Raises ValueError if there is no [mail]."""
         if self.mail is None:
             raise ValueError("no [mail] in the service's settings")
         return MailSettings(**self.mail.model_dump(), password=self.mail_password)
 
 
 def load_service(path: Path) -> ServiceSettings:
-    """Settings from `path`, or the defaults where there is no such file. Raises BadInput."""
+    """Settings from `path`, or the defaults if there is no such file. Raises BadInput."""
     data = read_toml(path) if path.exists() else {}
     for secret in ("influx_token", "mail_password"):
         if secret in data:
             raise BadInput(
                 path,
                 secret,
-                "a secret stands in the file",
+                "a secret must not be in this file",
                 f"put it into BOREWARDEN_SERVICE_{secret.upper()} or a file of a secrets directory",
             )
     mail = data.get("mail")
@@ -188,12 +189,12 @@ def load_service(path: Path) -> ServiceSettings:
 def load_folder(config: Path) -> tuple[list[MachineSettings], ServiceSettings]:
     """Every machine file of the folder `config`, and its `service.toml`. Raises BadInput.
 
-    If `config` is one machine file, that machine alone. Each has to say how to reach it.
+    If `config` is one machine file, only that machine. Each must have a [source].
     """
     machines = load_machines(config)
     for path, machine in machines.items():
         if machine.source is None:
-            raise BadInput(path, "source", "there is none", "say how to reach the controller")
+            raise BadInput(path, "source", "is missing", "say how to reach the controller")
     return list(machines.values()), load_service(folder_of(config) / SERVICE_FILE)
 
 
@@ -212,11 +213,14 @@ def load_machines(config: Path) -> dict[Path, MachineSettings]:
     for path, machine in machines.items():
         if names.count(machine.name) > 1:
             raise BadInput(
-                path, "name", f"{machine.name!r} is there twice", "name each machine once"
+                path,
+                "name",
+                f"two machines are named {machine.name!r}",
+                "give each machine its own name",
             )
     return machines
 
 
 def folder_of(config: Path) -> Path:
-    """Where the files beside the machine files are; `config` is that folder or one of them."""
+    """The folder of the machine files; `config` is that folder or one of them."""
     return config if config.is_dir() else config.parent

@@ -1,7 +1,7 @@
-"""What things cost and how long they take to come: `shop.toml` beside the machine files.
+"""Costs and lead times: `shop.toml` beside the machine files.
 
-All of it is optional. What a shop does not state is taken from `jewels.bore_choice`, whose
-figures are common practice or invented, and `assumed` says so.
+All of it is optional. What a shop does not state comes from `jewels.bore_choice`, whose figures are
+common practice or invented, and `assumed` says so.
 """
 
 from __future__ import annotations
@@ -30,11 +30,10 @@ Service = Annotated[float, Unit("", 0.5, 0.999, '"95 %" or 0.95')]
 
 
 class CostSection(Section):
-    """[costs] in the shop's currency; stops in h. See `life.choice.ShopCost`.
+    """[costs] in the shop's currency; stops in h. See `jewels.bore_choice.ShopCost`.
 
     `scrap` is the part that a failure spoils. `chambers_lost` and `tubes_lost` are the pieces that
-    one failure takes with it: half a one each if not said, since one that is ruined had half its
-    life before it on average.
+    one failure ruins: half of one each unless stated, since on average half of its life was left.
     """
 
     machine_hour: Money = SHOP_COST.machine_hour
@@ -48,7 +47,7 @@ class CostSection(Section):
 
 
 class JewelPrice(Section):
-    """One [[jewel_price]]: a material's price, and the lives in h of what cuts behind it."""
+    """One [[jewel_price]]: a material's price, and the lives in h of chamber and tube behind it."""
 
     material: Material
     price: Money
@@ -57,14 +56,14 @@ class JewelPrice(Section):
 
 
 class StockSection(Section):
-    """[stock]: weeks until ordered jewels come, and how often they have to last until then."""
+    """[stock]: weeks until delivery, and the chance with which the stock has to last until then."""
 
     lead_time: LeadTime = 3.0
     service: Service = 0.95
 
 
 class Shelf(Section):
-    """One [[shelf]]: jewels of one kind that lie there, and those that are on their way."""
+    """One [[shelf]]: jewels of one kind on hand, and those on order."""
 
     bore: Bore
     material: Material
@@ -73,7 +72,7 @@ class Shelf(Section):
 
 
 class ShopSettings(FileSettings):
-    """The whole of `shop.toml`. `jet_hours_per_week` of machines without telemetry, by name."""
+    """All of `shop.toml`. `jet_hours_per_week` is for machines without telemetry, by name."""
 
     model_config = SettingsConfigDict(
         extra="forbid",
@@ -95,11 +94,11 @@ class ShopSettings(FileSettings):
 
     @property
     def states_stock(self) -> bool:
-        """Whether the shop has said how long jewels take to come."""
+        """Whether the shop has stated its lead time."""
         return "lead_time" in self.stock.model_fields_set
 
     def shop_cost(self) -> ShopCost:
-        """What the rest costs, for the cost of a jet hour."""
+        """All costs besides the jewel, for the cost of a jet hour."""
         c = self.costs
         return ShopCost(
             mixing_chamber=c.mixing_chamber,
@@ -111,7 +110,7 @@ class ShopSettings(FileSettings):
         )
 
     def jewel_cost(self, material: str, life_hours: float, failed_share: float) -> JewelCost:
-        """A jewel of `material`, of a mean life in jet hours, of which a share fails in a cut."""
+        """A jewel of `material`: its mean life in jet hours, and the share that fails in a cut."""
         usual, stated = JEWEL_COSTS[material], self._price(material)
         if stated is None:
             return replace(usual, life_hours=life_hours, failed_share=failed_share)
@@ -124,7 +123,7 @@ class ShopSettings(FileSettings):
         )
 
     def end_costs(self, material: str) -> Costs:
-        """What a planned change and a failure of one jewel cost: for `life.replacement`."""
+        """What a planned change and a failure of one jewel cost, for `lives.replacement`."""
         c, price = self.costs, self.jewel_cost(material, 1.0, 0.0).price
         return Costs(
             planned=price + c.planned_stop * c.machine_hour,
@@ -136,7 +135,7 @@ class ShopSettings(FileSettings):
         )
 
     def assumed(self) -> list[str]:
-        """What the shop has not stated, in words, with where it is taken from."""
+        """What the shop has not stated, in words, with its source."""
         missing = [
             name.replace("_", " ")
             for name in CostSection.model_fields

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Generic, Literal, TypeVar
 from pydantic import Field, SecretStr
 
 from borewarden.base.samples import SI_UNITS, Channel
+from borewarden.collect.sight import BLIND_AFTER
 from borewarden.settings.sections import Section
 from borewarden.settings.units import Name, RateStep, Time
 
@@ -18,7 +19,7 @@ if TYPE_CHECKING:  # the protocols' libraries are slow to import, and a replay n
 
 
 class _Point(Section):
-    """Where one channel is read live: in `unit` it is value * `scale` + `offset`."""
+    """Where one channel is read live: value * `scale` + `offset` is in `unit`."""
 
     unit: str | None = None
     scale: float = Field(default=1.0, allow_inf_nan=False)
@@ -55,7 +56,7 @@ Point = TypeVar("Point", bound=_Point)
 
 
 class LiveSource(Section, Generic[Point]):
-    """[source]: what every kind has; `rate_resolution` in Hz."""
+    """[source]: what all kinds have; `rate_resolution` in Hz, `blind_after` in s."""
 
     pressure: Point
     rate: Point | None = None
@@ -72,6 +73,7 @@ class LiveSource(Section, Generic[Point]):
     motor_torque: Point | None = None
     check_valve_temperature: Point | None = None
     rate_resolution: RateStep = 0.0
+    blind_after: Time = BLIND_AFTER
 
     def points(self) -> dict[str, Point]:
         """What is read, by the fields of `Samples`."""
@@ -108,7 +110,7 @@ class ModbusRtu(_Modbus):
 class OpcUa(LiveSource[NodeOf]):
     """[source] of kind "opc ua"; times in s. See `collect.opcua.OpcUaSource`.
 
-    `clear_password` lets a password go to a server that has no encryption.
+    `clear_password` allows sending a password to a server without encryption.
     """
 
     kind: Literal["opc ua"]
@@ -164,76 +166,98 @@ def build_source(
     source: AnySource, channels: Mapping[str, Channel], constant_rate: float | None
 ) -> Source:
     """What the collectors take; `channels` by the fields of `Samples`, `constant_rate` in Hz."""
-    from borewarden.collect import modbus, mqtt, opcua
-
     match source:
         case ModbusTcp() | ModbusRtu():
-            base = modbus.ModbusSource(
-                {
-                    name: modbus.Register(
-                        channels[name],
-                        point.function,
-                        point.address,
-                        point.type or "bit",
-                        point.word_order or source.word_order,
-                        point.byte_order or source.byte_order,
-                    )
-                    for name, point in source.points().items()
-                },
-                unit_id=source.unit_id,
-                interval=source.interval,
-                timeout=source.timeout,
-                read_across=source.read_across,
-                constant_rate=constant_rate,
-            )
-            if isinstance(source, ModbusTcp):
-                return replace(base, host=source.host, port=source.port)
-            return replace(
-                base,
-                device=source.device,
-                baud_rate=source.baud_rate,
-                parity=source.parity[0].upper(),
-                stop_bits=source.stop_bits,
-            )
+            return _build_modbus(source, channels, constant_rate)
         case OpcUa():
-            return opcua.OpcUaSource(
-                {
-                    name: opcua.NodePoint(channels[name], point.node, point.bits)
-                    for name, point in source.points().items()
-                },
-                url=source.url,
-                interval=source.interval,
-                timeout=source.timeout,
-                mode=source.mode,
-                encrypted=source.security != "none",
-                certificate=source.certificate,
-                private_key=source.private_key,
-                server_certificate=source.server_certificate,
-                user=source.user,
-                password=_revealed(source.password),
-                user_certificate=source.user_certificate,
-                user_private_key=source.user_private_key,
-                constant_rate=constant_rate,
-            )
+            return _build_opcua(source, channels, constant_rate)
         case Mqtt():
-            return mqtt.MqttSource(
-                {
-                    name: mqtt.JsonField(channels[name], point.field, point.topic, point.bits)
-                    for name, point in source.points().items()
-                },
-                topic=source.topic,
-                host=source.host,
-                port=source.port,
-                time_path=source.time,
-                silence=source.silence,
-                timeout=source.timeout,
-                user=source.user,
-                password=_revealed(source.password),
-                client_id=source.client_id,
-                tls=source.tls,
-                ca=source.ca,
-                constant_rate=constant_rate,
+            return _build_mqtt(source, channels, constant_rate)
+
+
+def _build_modbus(
+    source: ModbusTcp | ModbusRtu, channels: Mapping[str, Channel], constant_rate: float | None
+) -> Source:
+    from borewarden.collect import modbus
+
+    base = modbus.ModbusSource(
+        {
+            name: modbus.Register(
+                channels[name],
+                point.function,
+                point.address,
+                point.type or "bit",
+                point.word_order or source.word_order,
+                point.byte_order or source.byte_order,
             )
+            for name, point in source.points().items()
+        },
+        unit_id=source.unit_id,
+        interval=source.interval,
+        timeout=source.timeout,
+        read_across=source.read_across,
+        constant_rate=constant_rate,
+    )
+    if isinstance(source, ModbusTcp):
+        return replace(base, host=source.host, port=source.port)
+    return replace(
+        base,
+        device=source.device,
+        baud_rate=source.baud_rate,
+        parity=source.parity[0].upper(),
+        stop_bits=source.stop_bits,
+    )
+
+
+def _build_opcua(
+    source: OpcUa, channels: Mapping[str, Channel], constant_rate: float | None
+) -> Source:
+    from borewarden.collect import opcua
+
+    return opcua.OpcUaSource(
+        {
+            name: opcua.NodePoint(channels[name], point.node, point.bits)
+            for name, point in source.points().items()
+        },
+        url=source.url,
+        interval=source.interval,
+        timeout=source.timeout,
+        mode=source.mode,
+        encrypted=source.security != "none",
+        certificate=source.certificate,
+        private_key=source.private_key,
+        server_certificate=source.server_certificate,
+        user=source.user,
+        password=_revealed(source.password),
+        user_certificate=source.user_certificate,
+        user_private_key=source.user_private_key,
+        constant_rate=constant_rate,
+    )
+
+
+def _build_mqtt(
+    source: Mqtt, channels: Mapping[str, Channel], constant_rate: float | None
+) -> Source:
+    from borewarden.collect import mqtt
+
+    return mqtt.MqttSource(
+        {
+            name: mqtt.JsonField(channels[name], point.field, point.topic, point.bits)
+            for name, point in source.points().items()
+        },
+        topic=source.topic,
+        host=source.host,
+        port=source.port,
+        time_path=source.time,
+        silence=source.silence,
+        timeout=source.timeout,
+        user=source.user,
+        password=_revealed(source.password),
+        client_id=source.client_id,
+        tls=source.tls,
+        ca=source.ca,
+        constant_rate=constant_rate,
+    )
 
 
 def place_of(point: _Point) -> str:

@@ -1,4 +1,4 @@
-"""Quantities with units, converted once, and the types of the fields that hold them."""
+"""Quantities with units, converted once, and the field types that hold them."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ Coefficient = Annotated[float, Unit("", 0.3, 1.0, "0.65")]
 
 
 def _unit_of(si: str, examples: str) -> AfterValidator:
-    """A text field that has to name a unit compatible with `si`."""
+    """A text field that must name a unit compatible with `si`."""
 
     def check(unit: str) -> str:
         try:
@@ -48,17 +48,17 @@ def _unit_of(si: str, examples: str) -> AfterValidator:
 
 
 def _one_of(known: Callable[[], Iterable[str]], what: str) -> AfterValidator:
-    """A text field that has to be one of the `known` names."""
+    """A text field that must be one of the `known` names."""
 
     def check(name: str) -> str:
         names = sorted(known())
         if name in names:
             return name
-        # of time zones only places: CEST is not meant to become EST
+        # of time zones suggest only places, or CEST would become EST
         places = [name for name in names if "/" in name] or names
         near = difflib.get_close_matches(name, places, n=1, cutoff=0.5)
-        right = f"did you mean {near[0]!r}?" if near else f"known are {', '.join(places[:8])}"
-        raise bad_value(f"{name!r} is no known {what}", right)
+        right = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(places[:8])}"
+        raise bad_value(f"{name!r} is not a known {what}", right)
 
     return AfterValidator(check)
 

@@ -1,11 +1,12 @@
-"""The small figure within a mail: effective bore and step detector over the last hours.
+"""The small figure in a mail: effective bore and step detector over the last hours.
 
-A PNG, because mail programs show no SVG and run no scripts.
+It is a PNG, because mail programs show no SVG and run no scripts.
 """
 
 from __future__ import annotations
 
 import io
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -13,8 +14,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from borewarden.base.units import MM
-from borewarden.model.bore import RECENT
-from borewarden.show.style import BLUE, INK, SKY, VERMILION
+from borewarden.show.style import BLUE, GRID, INK, SKY, VERMILION
+from borewarden.watcher.monitor import RECENT
 
 GAP_NS = 600 * 10**9  # batches further apart than this are not joined by a line
 
@@ -28,13 +29,12 @@ def bore_figure(
     onset_ns: int | None = None,
     hours: float = 8.0,
 ) -> bytes | None:
-    """A PNG on the last `hours` of `batches`, which has the columns of `RESULT` in SI.
+    """A PNG of the last `hours` of `batches`, which has the columns of `RESULT` in SI.
 
     `nominal_bore` is the stated bore, m, `limit` the relative growth of effective area at which
     it counts as opened up. None if there is nothing to show.
     """
-    # takes half a second to load, which only a watcher that has something to say should pay
-    from matplotlib import dates
+    # loading it takes half a second, so only a watcher with something to say does
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -43,65 +43,80 @@ def bore_figure(
     ends = batches["end_ns"].to_numpy(dtype=np.int64)
     recent = ends >= ends[-1] - round(hours * 3600e9)
     batches, ends = batches[recent], ends[recent]
-    bore, statistic, threshold = (
-        np.asarray(batches[name], dtype=np.float64) for name in ("bore", "statistic", "threshold")
-    )
-    smooth = np.asarray(pd.Series(bore).rolling(RECENT, min_periods=1).mean())
     gaps = np.flatnonzero(np.diff(ends) > GAP_NS) + 1
-
     zone = ZoneInfo(time_zone)
     x = _datetimes(ends, zone)
-    broken_x = np.insert(x, gaps, x[gaps])
 
     figure = Figure(figsize=(6.4, 4.0), dpi=150, layout="constrained")
     canvas = FigureCanvasAgg(figure)
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
-    upper.plot(x, bore / MM, ".", color=SKY, markersize=3, label="a batch")
-    upper.plot(
-        broken_x,
-        np.insert(smooth / MM, gaps, np.nan),
-        color=BLUE,
-        label=f"mean of {RECENT} batches",
-    )
     limit_bore = nominal_bore * (1.0 + limit) ** 0.5
-    upper.axhline(nominal_bore / MM, color=INK, linestyle="--", linewidth=1, label="stated bore")
-    upper.axhline(limit_bore / MM, color=VERMILION, linestyle="-.", linewidth=1, label="limit")
-    upper.set_ylabel("effective bore, mm")
-    lower.plot(
-        broken_x,
-        np.insert(statistic, gaps, np.nan),
-        color=BLUE,
-        drawstyle="steps-post",
-        label="step",
-    )
-    lower.plot(
-        broken_x,
-        np.insert(threshold, gaps, np.nan),
-        color=VERMILION,
-        linestyle="--",
-        label="alarm threshold",
-    )
-    lower.set_ylabel("step detector")
-    lower.set_ylim(bottom=0.0)
+    _draw_bore(upper, batches, x, gaps, {"stated bore": nominal_bore, "limit": limit_bore})
+    _draw_detector(lower, batches, x, gaps)
     for axes in (upper, lower):
         if onset_ns is not None and ends[0] <= onset_ns <= ends[-1]:
             [onset] = _datetimes(np.array([onset_ns]), zone)
             axes.axvline(onset, color=INK, linestyle=":", linewidth=1.5, label="onset")
-        axes.grid(color="#e3e6e8")
+        axes.grid(color=GRID)
         axes.spines[["top", "right"]].set_visible(False)
     upper.legend(fontsize=8, ncols=3, loc="lower left", bbox_to_anchor=(0.0, 1.0), frameon=False)
     lower.legend(fontsize=8, loc="upper left", frameon=False)
-    locator = dates.AutoDateLocator(tz=zone)
-    lower.xaxis.set_major_locator(locator)
-    lower.xaxis.set_major_formatter(dates.ConciseDateFormatter(locator, tz=zone))
-    lower.set_xlabel(time_zone)
+    _label_times(lower, zone)
     content = io.BytesIO()
     canvas.print_png(content)
     return content.getvalue()
 
 
+def _draw_bore(
+    axes: Any,
+    batches: pd.DataFrame,
+    x: NDArray[np.object_],
+    gaps: NDArray[np.intp],
+    levels: dict[str, float],
+) -> None:
+    """The effective bore, a dot for each batch and their mean; `levels` are bores in m."""
+    bore = np.asarray(batches["bore"], dtype=np.float64) / MM
+    smooth = np.asarray(pd.Series(bore).rolling(RECENT, min_periods=1).mean())
+    axes.plot(x, bore, ".", color=SKY, markersize=3, label="each batch")
+    axes.plot(*_broken(x, smooth, gaps), color=BLUE, label=f"mean of {RECENT} batches")
+    for (name, level), color, dash in zip(
+        levels.items(), (INK, VERMILION), ("--", "-."), strict=True
+    ):
+        axes.axhline(level / MM, color=color, linestyle=dash, linewidth=1, label=name)
+    axes.set_ylabel("effective bore, mm")
+
+
+def _draw_detector(
+    axes: Any, batches: pd.DataFrame, x: NDArray[np.object_], gaps: NDArray[np.intp]
+) -> None:
+    """The log likelihood ratio of a step, and where it alarms."""
+    statistic, threshold = (
+        np.asarray(batches[name], dtype=np.float64) for name in ("statistic", "threshold")
+    )
+    axes.plot(*_broken(x, statistic, gaps), color=BLUE, drawstyle="steps-post", label="step")
+    axes.plot(*_broken(x, threshold, gaps), color=VERMILION, ls="--", label="alarm threshold")
+    axes.set_ylabel("step detector")
+    axes.set_ylim(bottom=0.0)
+
+
+def _broken(
+    x: NDArray[np.object_], y: NDArray[np.float64], gaps: NDArray[np.intp]
+) -> tuple[NDArray[np.object_], NDArray[np.float64]]:
+    """The points of a line that is interrupted before each of `gaps`."""
+    return np.insert(x, gaps, x[gaps]), np.insert(y, gaps, np.nan)
+
+
+def _label_times(axes: Any, zone: ZoneInfo) -> None:
+    from matplotlib import dates
+
+    locator = dates.AutoDateLocator(tz=zone)
+    axes.xaxis.set_major_locator(locator)
+    axes.xaxis.set_major_formatter(dates.ConciseDateFormatter(locator, tz=zone))
+    axes.set_xlabel(zone.key)
+
+
 def _datetimes(time_ns: NDArray[np.int64], zone: ZoneInfo) -> NDArray[np.object_]:
-    """Times in ns since 1970 UTC as matplotlib takes them, who knows of no nanoseconds."""
+    """Times in ns since 1970 UTC as matplotlib takes them, which has no nanoseconds."""
     times = pd.to_datetime(time_ns, utc=True).floor("us").tz_convert(zone)
     datetimes: NDArray[np.object_] = times.to_pydatetime()
     return datetimes

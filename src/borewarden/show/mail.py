@@ -1,8 +1,8 @@
-"""A notice as an e-mail, and its way to a mail server.
+"""A notice as an e-mail.
 
-`compose` makes the message when the event happens, and its bytes wait in the outbox; sender and
-recipients are put in when it is sent, so that queued mail goes by the settings of that day. The
-Message-ID depends on the event only: what is sent twice after a crash can be told from two events.
+`compose` makes the message when the event happens, and its bytes wait in the outbox. Sender and
+recipients are added when it is sent, so that queued mail follows the settings of that day. The
+Message-ID depends on the event only: a mail sent twice after a crash is not taken for two events.
 """
 
 from __future__ import annotations
@@ -12,36 +12,43 @@ import hashlib
 from email.message import EmailMessage
 from typing import Any, cast
 
-import jinja2
-
 from borewarden.alert.alarm import Notice
 from borewarden.base.times import local_time
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.physics.pump import Pump
-from borewarden.show.wording import advice, evidence, headline, pump_words, since, state_words
+from borewarden.show.pages import template_environment
+from borewarden.show.wording import (
+    NOTHING_TO_CHECK,
+    advice,
+    evidence,
+    headline,
+    pump_words,
+    since,
+    state_words,
+)
 from borewarden.watcher.verdict import State
 
 _BLIND_CHECKS = (
-    "The bore is not being watched meanwhile: nothing said earlier holds for now, and silence "
-    "does not mean that it is sound.",
-    "Look whether controller, network and the computer of borewarden are up; none of that needs "
-    "the pump to be touched.",
-    "The reason above says what is missing; borewarden goes on trying by itself.",
+    "The bore is not being watched now: earlier verdicts no longer hold, and silence does not mean "
+    "that it is sound.",
+    "Check that the controller, the network and borewarden's computer are up. For that, nobody has "
+    "to touch the pump.",
+    "The reason above says what is missing. borewarden keeps trying on its own.",
 )
 _SIGHT_CHECKS = (
-    "Nothing to check: the watcher goes on from here. What happened to the bore meanwhile shows in "
-    "the next minutes of steady jet.",
+    "Nothing to check: watching continues. If something happened to the bore meanwhile, the next "
+    "minutes of steady cutting will show it.",
 )
 
 
 def message_id(kind: str, about: str, machine: str, time_ns: int) -> str:
-    """The Message-ID of an event: the same one whenever it is composed."""
+    """The Message-ID of an event: the same each time it is composed."""
     event = "\n".join((kind, about, machine, str(time_ns)))
     return f"<{hashlib.sha256(event.encode()).hexdigest()[:32]}@borewarden.invalid>"
 
 
 def subject(notice: Notice) -> str:
-    """What happened, in the words that have to do on a telephone's lock screen."""
+    """What happened, in few enough words for a telephone's lock screen."""
     if notice.about == "sight":
         words = {
             "blind": "Cannot see the machine: the bore is not being watched",
@@ -65,9 +72,9 @@ def _state_headline(notice: Notice) -> str:
 def compose(
     notice: Notice, pump: Pump, time_zone: str, figure: bytes | None = None
 ) -> EmailMessage:
-    """The message on a notice; `figure` is a PNG (see `alert.figure`), shown within the text.
+    """The message about a notice; `figure` is a PNG shown in the text, see `show.figures`.
 
-    Evidence and what to check first come from `notice.verdict`, as far as there is one.
+    Evidence and what to check first come from `notice.verdict`, if there is one.
     """
     verdict = notice.verdict
     cautions, checks = list(CAUTIONS), list(_checks(notice))
@@ -115,16 +122,10 @@ def _checks(notice: Notice) -> tuple[str, ...]:
     if notice.verdict is not None:
         return tuple(advice(notice.verdict)[len(CAUTIONS) :])
     if notice.state is State.SOUND:
-        return ("Nothing to check: the effective area is probably that of a sound bore.",)
-    return ("Look at the machine's page of borewarden for the evidence before doing anything.",)
+        return (NOTHING_TO_CHECK,)
+    return ("Look at the evidence on borewarden's page before you do anything.",)
 
 
 def _render(template: str, told: dict[str, Any]) -> str:
-    environment = jinja2.Environment(
-        loader=jinja2.PackageLoader("borewarden.show"),
-        autoescape=template.endswith(".html"),
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = template_environment(escaped=template.endswith(".html"))
     return environment.get_template(template).render(told)

@@ -1,4 +1,4 @@
-"""Heads, stock, lives and costs in words: the same for the terminal and for the pages."""
+"""Heads, stock, lives and costs in words, the same for terminal and pages."""
 
 from __future__ import annotations
 
@@ -21,11 +21,11 @@ from borewarden.lives.replacement import Plan
 from borewarden.lives.survival import interval, quantile
 from borewarden.planning.outlook import CostRow, JewelKind, Outlook, StockRow
 from borewarden.planning.snapshot import MachineSeen, ShopSeen
-from borewarden.show.wording import probable_causes, state_words
+from borewarden.show.wording import cause_words, probable_causes, state_words
 from borewarden.watcher.verdict import State
 
 UNKNOWN = "–"
-FAR_NS = 2 * 365 * 86_400 * 10**9  # a date further off than this says nothing
+FAR_NS = 2 * 365 * 86_400 * 10**9  # beyond it, a date means nothing
 
 HEAD_COLUMNS = (
     "Machine, head",
@@ -36,20 +36,27 @@ HEAD_COLUMNS = (
     "Alert",
     "Next planned change",
 )
-STOCK_COLUMNS = ("Jewel", "Heads", "Hold", "Used until new ones come", "There", "Order")
-LIFE_COLUMNS = ("Material", "Ended", "Not ended", "Median life", "Go early")
-HEAD_LIFE_COLUMNS = ("Machine, head", "Jewel", "Jet hours", "Median life", "Go early", "Lasts")
-PLAN_COLUMNS = ("Machine, head", "Jewel", "Change at", "A jet hour costs", "Saves", "Next change")
+STOCK_COLUMNS = (
+    "Jewel",
+    "Heads",
+    "Stock to hold",
+    "Expected use before delivery",
+    "On hand",
+    "To order",
+)
+LIFE_COLUMNS = ("Material", "Ended", "Not ended", "Median life", "Fail early")
+HEAD_LIFE_COLUMNS = ("Machine, head", "Jewel", "Jet hours", "Median life", "Fail early", "Lasts")
+PLAN_COLUMNS = ("Machine, head", "Jewel", "Change at", "Cost per jet hour", "Saves", "Next change")
 
 
 class Cell(NamedTuple):
-    """One cell: what counts, and what stands small with it."""
+    """One cell: what counts, and a note in small print."""
 
     main: str
     note: str = ""
 
     def __str__(self) -> str:
-        """Both, the note on a line of its own."""
+        """Both, the note on its own line."""
         return f"{self.main}\n{self.note}" if self.note else self.main
 
 
@@ -69,12 +76,12 @@ def inch_words(bore: float) -> str:
 
 
 def hours_words(hours: float) -> str:
-    """Jet hours with as many digits as mean anything."""
+    """Jet hours with no more digits than mean anything."""
     return f"{hours:.1f} h" if hours < 100.0 else f"{hours:,.0f} h"
 
 
 def share_words(share: Interval) -> Cell:
-    """A share in per cent, and its 90 % interval; hardly any is sure to be none or all."""
+    """A share in per cent, and its 90 % interval; neither 0 nor 100 unless it is."""
 
     def words(x: float) -> str:
         if 0.0 < x < 0.005:
@@ -86,7 +93,7 @@ def share_words(share: Interval) -> Cell:
 
 
 def date_words(time_ns: int, zone: str, at_ns: int) -> str:
-    """A day of the machine's calendar; far ones only as such."""
+    """A day in the machine's calendar; a distant one only as such."""
     if time_ns - at_ns > FAR_NS:
         return "in more than two years"
     day = dt.datetime.fromtimestamp(time_ns // 10**9, dt.UTC).astimezone(ZoneInfo(zone))
@@ -109,10 +116,10 @@ def jewel_cell(outlook: Outlook) -> Cell:
 
 
 def hours_cell(outlook: Outlook) -> Cell:
-    """Jet hours of the jewel, and how many a week."""
+    """Jet hours of the jewel, and how many per week."""
     machine, age = outlook.machine, outlook.head.age
     pace = machine.hours_a_week
-    weekly = "" if pace is None else f"{pace:.0f} h a week"
+    weekly = "" if pace is None else f"{pace:.0f} h per week"
     return Cell(UNKNOWN, "no telemetry") if age is None else Cell(hours_words(age), weekly)
 
 
@@ -129,7 +136,7 @@ def bore_cell(machine: MachineSeen) -> Cell:
             100.0 * QUANTILE * machine.wear.line.slope_sd,
         )
         digits = min(max(1 - math.floor(math.log10(reach)), 1), 4) if reach > 0.0 else 4
-        words = f"{round(slope, digits) + 0.0:+.{digits}f} ± {reach:.{digits}f} % a jet hour"
+        words = f"{round(slope, digits) + 0.0:+.{digits}f} ± {reach:.{digits}f} % per jet hour"
         notes.append(words if abs(slope) > reach else f"no trend: {words}")
     if len(machine.heads) > 1:
         notes.append("of all heads together")
@@ -137,7 +144,7 @@ def bore_cell(machine: MachineSeen) -> Cell:
 
 
 def chance_cell(outlook: Outlook) -> Cell:
-    """Chance to last, its interval, and what it rests on."""
+    """Chance to last, its interval, and what it is based on."""
     chance, basis = outlook.chance
     if chance is None:
         return Cell(UNKNOWN, basis)
@@ -146,20 +153,20 @@ def chance_cell(outlook: Outlook) -> Cell:
 
 
 def alert_cell(machine: MachineSeen) -> Cell:
-    """The alert that still holds, with its cause, and what stands of its alarms."""
+    """The alert that still holds, with its cause, and its alarms."""
     notes = []
     main = "none"
     if machine.alert is not None:
         verdict = machine.alert.verdict
         main = state_words(verdict.state)
         if verdict.onset_ns is None:
-            notes.append(f"told {local_time(machine.alert.time_ns, machine.time_zone)}")
+            notes.append(f"alerted {local_time(machine.alert.time_ns, machine.time_zone)}")
         else:
             notes.append(f"since about {local_time(verdict.onset_ns, machine.time_zone)}")
         causes = probable_causes(verdict)
         if causes:
             notes.append(
-                f"cause: {causes[0].cause.value}, {probability_words(causes[0].probability)}"
+                f"cause: {cause_words(causes[0].cause)}, {probability_words(causes[0].probability)}"
             )
     for alarm in machine.alarms:
         if alarm.about == "sight":
@@ -169,7 +176,7 @@ def alert_cell(machine: MachineSeen) -> Cell:
     if main == "none" and machine.newest_ns is None:
         return Cell(UNKNOWN, "no telemetry since the jewel was fitted")
     if main == "none" and machine.state in (None, State.LEARNING):
-        return Cell("none", "still learning the jewel")
+        return Cell("none", "still learning this jewel")
     return Cell(main, "; ".join(dict.fromkeys(notes)))
 
 
@@ -185,14 +192,16 @@ def change_cell(outlook: Outlook, at_ns: int) -> Cell:
     if time_ns is None:
         return Cell(f"in {hours_words(hours)}", why)
     date = date_words(time_ns, outlook.machine.time_zone, at_ns)
-    return Cell(date, f"in {hours_words(hours)} of jet; {why}")
+    return Cell(date, f"in {hours_words(hours)} of jet time; {why}")
 
 
 def head_cells(outlook: Outlook, at_ns: int) -> tuple[Cell, ...]:
     """A row under `HEAD_COLUMNS`."""
     machine = outlook.machine
     newest = machine.newest_ns
-    seen = "no telemetry" if newest is None else f"seen {local_time(newest, machine.time_zone)}"
+    seen = (
+        "no telemetry" if newest is None else f"last seen {local_time(newest, machine.time_zone)}"
+    )
     return (
         Cell(head_name(machine.name, outlook.head.fitting.head), seen),
         jewel_cell(outlook),
@@ -217,10 +226,10 @@ def stock_cells(row: StockRow) -> tuple[Cell, ...]:
     if row.stock is not None:
         hold = str(row.stock.hold)
         low, middle, high = row.stock.demand
-        demand = f"{low:.0f} to {high:.0f}, middle {middle:.0f}"
+        demand = f"{middle:.0f} ({low:.0f} to {high:.0f})"
     there = UNKNOWN
     if row.on_hand is not None:
-        there = f"{row.on_hand}" + (f" and {row.on_order} coming" if row.on_order else "")
+        there = f"{row.on_hand}" + (f", {row.on_order} on order" if row.on_order else "")
     order = UNKNOWN if row.to_order is None else str(row.to_order)
     return (
         Cell(kind_words(*_si(row.kind)), inch_words(_si(row.kind)[0])),
@@ -274,32 +283,30 @@ def cost_table(rows: Sequence[CostRow], currency: str) -> list[tuple[Cell, ...]]
         line("price", lambda row: Cell(f"{row.price:g}")),
         line("change at", lambda row: Cell(_age(row.age))),
         line("mean life", lambda row: Cell(*_span(row.life, " h", 0))),
-        line("fail in a cut", lambda row: Cell(f"{round(100.0 * row.failed_share):d} %")),
+        line("fail during a cut", lambda row: Cell(f"{round(100.0 * row.failed_share):d} %")),
         *(
             line(part.replace("_", " "), lambda row, i=i: Cell(f"{row.parts[i]:.2f}"))  # type: ignore[misc]
             for i, part in enumerate(HourlyCost._fields)
         ),
-        line("in all", lambda row: Cell(*_span(row.total, f" {currency}", 2))),
+        line("total", lambda row: Cell(*_span(row.total, f" {currency}", 2))),
     ]
 
 
 def even_words(row: CostRow, currency: str) -> str:
-    """Below what price, or beyond what life, a material is the cheapest."""
+    """Below what price, or above what life, a material is the cheapest."""
 
     def words(x: Interval, unit: str) -> str:
         middle, ends = _span(x, unit, 0)
         return f"{middle} (90 %: {ends})"
 
     if row.even_price.middle < 0.0:
-        price = "costs more even as a gift"
+        price = "costs more even if free"
     else:
-        price = (
-            f"costs less below {words(row.even_price, f' {currency}')} a piece, now {row.price:g}"
-        )
+        price = f"costs less below {words(row.even_price, f' {currency}')} each, now {row.price:g}"
     if math.isinf(row.even_life.middle):
-        life = "at its price it costs more however long it lasts"
+        life = "at its price it costs more, however long it lasts"
     else:
-        life = f"at its price it costs less with a mean life above {words(row.even_life, ' h')}"
+        life = f"at its price it costs less if its mean life is above {words(row.even_life, ' h')}"
     return f"{row.material}, against {row.versus}: {price}; {life}, now {words(row.life, ' h')}"
 
 
@@ -317,12 +324,12 @@ def life_cells(seen: ShopSeen, posterior: Posterior, material: str) -> tuple[Cel
     counts = tally(seen.jewels, material)
     lives = posterior.lives(material)
     median = interval(quantile(lives, 0.5))
-    unknown = f"{counts.unknown} of them nobody knows why" if counts.unknown else ""
-    notes = [f"{counts.fitted} still fitted, {counts.sound} taken off sound"]
+    unknown = f"{counts.unknown} for unknown reasons" if counts.unknown else ""
+    notes = [f"{counts.fitted} still fitted, {counts.sound} removed in good condition"]
     if counts.lost:
-        notes.append(f"{counts.lost} lost sight of")
+        notes.append(f"{counts.lost} lost track of")
     if counts.no_hours:
-        notes.append(f"{counts.no_hours} more have no jet hours and are left out")
+        notes.append(f"{counts.no_hours} more left out: jet hours not known")
     return (
         Cell(material),
         Cell(str(counts.ended), unknown),
@@ -346,7 +353,7 @@ def head_life_cells(outlook: Outlook, lives_median: Interval, early: Interval) -
 
 
 def conditions_words(fitting: Fitting) -> str:
-    """What the register says of the conditions; those it does not count as the shop's average."""
+    """The conditions that the register states; the others count as the shop's average."""
     yes_no = {True: "", False: "no "}
     words = [] if fitting.tds_ppm is None else [f"{fitting.tds_ppm:.0f} ppm"]
     for stated, name in (
@@ -360,10 +367,10 @@ def conditions_words(fitting: Fitting) -> str:
 
 
 def prior_words() -> list[str]:
-    """What was believed of each material before any record, and on what grounds."""
+    """What is assumed of each material before any record, and its source."""
     return [
-        f"{material}: median life {prior.life:g} h of those that don't go early, "
-        f"{prior.early:.0%} go early ({prior.source})".replace("%", " %").replace("  %", " %")
+        f"{material}: {100.0 * prior.early:.0f} % fail early; the rest last {prior.life:g} h "
+        f"(median). {prior.source[0].upper()}{prior.source[1:]}"
         for material, prior in PRIORS.items()
     ]
 
@@ -375,11 +382,11 @@ _STEPS = {
 
 
 def effect_words(effects: Sequence[tuple[Column, Interval]]) -> list[str]:
-    """What each condition does to life, one a line."""
+    """How each condition changes life, one a line."""
     lines = []
     for column, factor in effects:
         name = column.kind or _STEPS[column.field]
-        clear = "" if factor.low > 1.0 or factor.high < 1.0 else "; not told from no effect"
+        clear = "" if factor.low > 1.0 or factor.high < 1.0 else "; no clear effect"
         lines.append(
             f"{name}: life times {factor.middle:.2f} "
             f"(90 %: {factor.low:.2f} to {factor.high:.2f}){clear}"
@@ -391,14 +398,14 @@ def effect_words(effects: Sequence[tuple[Column, Interval]]) -> list[str]:
 
 
 def urgency(outlook: Outlook) -> tuple[int, float]:
-    """To sort heads by: what needs somebody comes first."""
+    """Sort key of heads: those that need somebody come first."""
     machine, chance = outlook.machine, outlook.chance.chance
     raised = machine.alert is not None or bool(machine.alarms)
     return (0 if raised else 1, 1.0 if chance is None else chance.middle)
 
 
 def to_do(outlooks: Sequence[Outlook], stock: Sequence[StockRow], hours: float) -> list[str]:
-    """What this shift is to see to, most urgent first; empty if nothing stands out."""
+    """What this shift should do, the most urgent first; empty if nothing stands out."""
     lines = []
     told = set()
     for outlook in outlooks:
@@ -409,7 +416,7 @@ def to_do(outlooks: Sequence[Outlook], stock: Sequence[StockRow], hours: float) 
             lines.append(f"{outlook.machine.name}: {alert.main.lower()}; {alert.note}.")
         due = outlook.change.hours
         if due is not None and due <= hours:
-            when = "now" if due == 0.0 else f"within {hours_words(due)} of jet"
+            when = "now" if due == 0.0 else f"within {hours_words(due)} of jet time"
             lines.append(f"{name}: change the jewel {when} ({outlook.change.why}).")
         chance = outlook.chance.chance
         if chance is not None and chance.middle < 0.5:
@@ -423,20 +430,18 @@ def to_do(outlooks: Sequence[Outlook], stock: Sequence[StockRow], hours: float) 
             needed = f", {row.due} needed now" if row.due else ""
             lines.append(
                 f"Order {row.to_order} of {kind_words(*_si(row.kind))}: "
-                f"{row.stock.hold if row.stock else 0} to hold{needed}, {lying} there or coming."
+                f"{row.stock.hold if row.stock else 0} to hold{needed}, {lying} on hand or ordered."
             )
     return lines
 
 
 def missing(seen: ShopSeen, outlooks: Sequence[Outlook]) -> list[str]:
-    """What is not known, and what would tell it."""
+    """What is not known, and how to change that."""
     lines = []
     if not seen.shop.states_costs:
-        lines.append("No costs are stated, so no change is planned: write [costs] into shop.toml.")
+        lines.append("No costs are stated, so no changes are planned. Add [costs] to shop.toml.")
     if not seen.shop.states_stock:
-        lines.append(
-            "No lead time is stated, so no stock is worked out: write [stock] into shop.toml."
-        )
+        lines.append("No lead time is stated, so no stock is worked out. Add [stock] to shop.toml.")
     unrecorded = [
         head_name(o.machine.name, o.head.fitting.head) for o in outlooks if not o.head.recorded
     ]
@@ -444,8 +449,8 @@ def missing(seen: ShopSeen, outlooks: Sequence[Outlook]) -> list[str]:
         lines.append(f"Not in the register: {'; '.join(unrecorded)}. Record what is fitted.")
     blind = [machine.name for machine in seen.machines if machine.newest_ns is None]
     if blind:
-        lines.append(f"No telemetry of the jewel now fitted: {', '.join(blind)}.")
+        lines.append(f"No telemetry since the jewel was fitted: {', '.join(blind)}.")
     empty = [machine.name for machine in seen.machines if not machine.heads]
     if empty:
-        lines.append(f"No jewel is known to be fitted: {', '.join(empty)}.")
+        lines.append(f"No fitted jewel is known: {', '.join(empty)}.")
     return lines

@@ -15,26 +15,30 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 from plotly.offline import get_plotlyjs
 
-from borewarden.base.text import probability_words
+from borewarden.base.text import every_nth, probability_words
 from borewarden.base.times import local_time
 from borewarden.base.units import INCH, MM, MPA, PER_MINUTE
 from borewarden.collect.labels import Label
+from borewarden.detect.step import WINDOW
 from borewarden.gate.batch import Phase
 from borewarden.inspection.cautions import CAUTIONS
-from borewarden.model.bore import RECENT, WatchSettings
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.replay.one_machine import Replayed
 from borewarden.show.figures import GAP_NS
 from borewarden.show.pages import template_environment
 from borewarden.show.style import (
+    AXIS,
     BAND,
     BLUE,
     DASHES,
     GREEN,
+    GRID,
     INK,
+    PAPER,
     PURPLE,
     SKY,
     TICK_FORMATS,
+    VEIL,
     VERMILION,
 )
 from borewarden.show.wording import (
@@ -42,6 +46,7 @@ from borewarden.show.wording import (
     advice,
     alert_row,
     bore_words,
+    cause_words,
     evidence,
     headline,
     jewel_words,
@@ -51,14 +56,19 @@ from borewarden.show.wording import (
     state_words,
     undecided,
 )
+from borewarden.watcher.batch_loop import DRIFT_BLOCK
+from borewarden.watcher.monitor import RECENT
+from borewarden.watcher.settings import WatchSettings
 
 Floats = NDArray[np.float64]
 
 MOST_BINS = 2000
+SOUND = "expected with a sound bore"
+MEAN = f"mean of {RECENT} batches"
 
 
 class MarkerKind(NamedTuple):
-    """A kind of vertical line. `row` is the line of text above the plot, counted from below."""
+    """A kind of vertical line; `row` is its line of text above the plot, counted from below."""
 
     words: str
     dash: str
@@ -97,7 +107,7 @@ class Table(NamedTuple):
 
 @dataclass(frozen=True)
 class Plot:
-    """One plot of the page, with the heading and the sentence that go with it."""
+    """One plot of the page, with its heading and its sentence."""
 
     name: str
     title: str
@@ -111,7 +121,7 @@ class Plot:
 
     @property
     def traces(self) -> list[dict[str, str | bool]]:
-        """Name and look of each trace, for the page's own keyboard-reachable legend."""
+        """Name and look of each trace, for the page's own legend, which the keyboard reaches."""
         return [
             {
                 "name": trace.name,
@@ -124,7 +134,7 @@ class Plot:
 
 
 def write_report(replayed: Replayed, path: Path) -> None:
-    """Write the page to `path`. It needs no network, neither now nor when it is read."""
+    """Write the page to `path`. It needs no network, now or when it is read."""
     verdict, zone = replayed.verdict, replayed.time_zone
     told = advice(verdict)
     page = (
@@ -170,7 +180,7 @@ def _tables(replayed: Replayed) -> list[Table]:
             Table(
                 "labels",
                 "Labels: what really happened",
-                "They came with the log, for judging the watcher, which does not see them.",
+                "They came with the log to judge the watcher by. The watcher does not see them.",
                 ("Label", "From", "To", "Effective area", "Note"),
                 [_label_row(label, zone) for label in replayed.labels],
             )
@@ -179,15 +189,15 @@ def _tables(replayed: Replayed) -> list[Table]:
 
 
 def _cause_table(replayed: Replayed) -> Table:
-    """All causes weighed, but for those that are next to impossible."""
+    """All causes weighed, except those that are next to impossible."""
     return Table(
         "causes",
         "Probable causes",
         "Causes below 1 % are left out. " + ". ".join(undecided(replayed.verdict, replayed.pump)),
-        ("Cause", "Probability", "Speaks for it", "Speaks against it"),
+        ("Cause", "Probability", "For", "Against"),
         [
             (
-                belief.cause.value,
+                cause_words(belief.cause),
                 probability_words(belief.probability),
                 "; ".join(belief.evidence_for) or "–",
                 "; ".join(belief.evidence_against) or "–",
@@ -209,7 +219,7 @@ def _label_row(label: Label, zone: str) -> tuple[str, ...]:
 
 
 def _facts(replayed: Replayed) -> list[tuple[str, str]]:
-    """What the replay went over."""
+    """What was replayed."""
     time_ns, zone = replayed.samples.time_ns, replayed.time_zone
     if len(time_ns) == 0:
         return [("Samples", "none")]
@@ -217,8 +227,11 @@ def _facts(replayed: Replayed) -> list[tuple[str, str]]:
     return [
         *(("Jewel", jewel_words(jewel, zone)) for jewel in replayed.jewels),
         ("Log", f"{local_time(int(time_ns[0]), zone)} to {local_time(int(time_ns[-1]), zone)}"),
-        ("Samples", f"{len(time_ns):,}, {steady:.0%} of them steady jet"),
-        ("Jet on", f"{replayed.jet_hours:.2f} h seen, {replayed.missed_hours:.2f} h in gaps"),
+        ("Samples", f"{len(time_ns):,}, {100.0 * steady:.0f} % of them steady cutting"),
+        (
+            "Jet on",
+            f"{replayed.jet_hours:.2f} h recorded, {replayed.missed_hours:.2f} h not recorded",
+        ),
         ("Batches", f"{len(replayed.batches):,}"),
     ]
 
@@ -229,9 +242,9 @@ def _pump_rows(pump: Pump) -> list[tuple[str, str]]:
     return [
         ("Pump", pump_words(pump)),
         ("Rated pressure", pressure_words(pump.rated_pressure)),
-        (f"Most {event}s", f"{pump.max_rate / PER_MINUTE:.0f} {event}s/min"),
-        (f"Swept volume a {event}", f"{displacement.swept_volume * 1e6:.2f} cm³"),
-        (f"Dead volume a {event}", f"{displacement.dead_volume * 1e6:.2f} cm³"),
+        (f"Limit of {event}s", f"{pump.max_rate / PER_MINUTE:.0f} {event}s/min"),
+        (f"Swept volume per {event}", f"{displacement.swept_volume * 1e6:.2f} cm³"),
+        (f"Dead volume per {event}", f"{displacement.dead_volume * 1e6:.2f} cm³"),
         ("Volumetric efficiency", f"{displacement.volumetric_efficiency:.2f}"),
     ]
 
@@ -241,15 +254,15 @@ def _setting_rows(s: WatchSettings) -> list[tuple[str, str]]:
         return f"{100.0 * share:.3g} %"
 
     return [
-        ("Smallest step of effective area looked for", percent(s.smallest_step)),
-        ("Limit: growth of effective area of an opened bore", percent(s.limit)),
-        ("Growth of effective area reported as wear", percent(s.wear_notice)),
-        ("Wanted mean jet time between false alarms", f"{s.false_alarm_hours:g} h"),
-        ("Mean jet time to an opened bore, assumed beforehand", f"{s.jewel_life_hours:g} h"),
+        ("Smallest step in effective area to look for", percent(s.smallest_step)),
+        ("Limit: area growth at which a bore counts as opened up", percent(s.limit)),
+        ("Area growth reported as wear", percent(s.wear_notice)),
+        ("Mean jet time between false alarms, as set", f"{s.false_alarm_hours:g} h"),
+        ("Mean jet time until a bore opens up, assumed", f"{s.jewel_life_hours:g} h"),
         ("Standard uncertainty of the pump's delivery", percent(s.flow_uncertainty)),
-        ("What the model may be off over hours", percent(s.level_uncertainty)),
-        ("Least noise of one batch believed", percent(s.noise_floor)),
-        ("Steady jet to learn the baseline", f"{s.baseline_time / 60.0:g} min"),
+        ("Model error over hours, allowed for", percent(s.level_uncertainty)),
+        ("Smallest noise of a batch, assumed", percent(s.noise_floor)),
+        ("Steady cutting to learn the baseline", f"{s.baseline_time / 60.0:g} min"),
     ]
 
 
@@ -284,7 +297,7 @@ def _binned(time_ns: NDArray[np.int64], values: Floats) -> pd.DataFrame:
 
 
 def _runs(joined: NDArray[np.bool_]) -> list[slice]:
-    """Stretches to draw in one go; `joined[i]` says whether point i goes on from i - 1."""
+    """Stretches to draw in one go; `joined[i]` says whether point i continues from i - 1."""
     starts = np.flatnonzero(~joined)
     ends = np.append(starts, len(joined))[1:]
     return [slice(a, b) for a, b in zip(starts, ends, strict=True)]
@@ -322,12 +335,12 @@ def _band(x: Floats, low: Floats, high: Floats, runs: list[slice], name: str) ->
 
 
 def _points(x: Floats, y: Floats) -> Any:
-    """A dot for each batch, or for every so manieth: a browser draws some thousands at most."""
+    """A dot for each batch, or for every nth: a browser draws a few thousand at most."""
     every = max(-(-len(x) // MOST_BINS), 1)
     return go.Scatter(
         x=x[::every],
         y=y[::every],
-        name="a batch" if every == 1 else f"every {every}th batch",
+        name=f"{every_nth(every)} batch",
         mode="markers",
         marker={"size": 4, "color": SKY, "opacity": 0.7},
         hoverinfo="skip",
@@ -343,8 +356,8 @@ def _recent_mean(values: Floats, runs: list[slice]) -> Floats:
 def _stated_bores(batches: pd.DataFrame, last: float) -> Floats:
     """The stated bore of the jewel that was fitted at each batch, m; NaN where not known.
 
-    A batch whose jewel was learned and plausible gives it away: at the baseline the effective
-    bore is the stated one by definition. `last` is that of the jewel fitted at the end.
+    Once a jewel is learned and plausible, its batches tell: at the baseline the effective bore is
+    the stated one by definition. `last` is the bore of the jewel fitted at the end.
     """
     learned = batches["log_ratio"].notna()
     jewel = (~learned & learned.shift(fill_value=False)).cumsum()
@@ -364,11 +377,11 @@ def _markers(replayed: Replayed) -> list[Marker]:
         markers.append(Marker(alert.time_ns, f"alert {number}", ALERT))
         if alert.verdict.onset_ns is not None:
             onsets.append(alert.verdict.onset_ns)
-    if replayed.verdict.onset_ns is not None:  # the same one, sharpened since the alert
+    if replayed.verdict.onset_ns is not None:  # the same onset, known better since the alert
         onsets = [*onsets[:-1], replayed.verdict.onset_ns]
     markers += [Marker(onset, ONSET.words, ONSET) for onset in dict.fromkeys(onsets)]
     markers += [
-        # plotly reads tags in its texts, and an event is whatever somebody typed
+        # plotly reads tags in its texts, and an event is anything somebody typed
         Marker(label.start_ns, f"label: {html.escape(label.event)}", LABEL)
         for label in replayed.labels
     ]
@@ -413,11 +426,11 @@ def _figure(replayed: Replayed, traces: list[Any], **y_axis: Any) -> Any:
             text=marker.text,
             showarrow=False,
             font={"size": 12, "color": INK},
-            bgcolor="rgba(255,255,255,0.8)",
+            bgcolor=VEIL,
             borderpad=0,
         )
     rows = 1 + max((marker.kind.row for marker in markers), default=0)
-    line = {"gridcolor": "#e3e6e8", "linecolor": "#8a9299", "zeroline": False, "showline": True}
+    line = {"gridcolor": GRID, "linecolor": AXIS, "zeroline": False, "showline": True}
     figure.update_layout(
         template="none",
         showlegend=False,
@@ -425,8 +438,8 @@ def _figure(replayed: Replayed, traces: list[Any], **y_axis: Any) -> Any:
         height=250 + 14 * rows,
         margin={"l": 54, "r": 12, "t": 8 + 14 * rows, "b": 34},
         font={"family": "system-ui, sans-serif", "size": 13, "color": INK},
-        paper_bgcolor="#ffffff",
-        plot_bgcolor="#ffffff",
+        paper_bgcolor=PAPER,
+        plot_bgcolor=PAPER,
         xaxis={
             "type": "date",
             "range": [first, last],
@@ -439,126 +452,158 @@ def _figure(replayed: Replayed, traces: list[Any], **y_axis: Any) -> Any:
     return figure
 
 
-def _plots(replayed: Replayed) -> Iterator[Plot]:
-    zone, pump = replayed.time_zone, replayed.pump
-    b = pd.DataFrame(replayed.batches)
-    starts, ends = (b[name].to_numpy(dtype=np.int64) for name in ("start_ns", "end_ns"))
-    x = _local_ms((starts + ends) // 2, zone)
-    joined = np.zeros(len(b), dtype=np.bool_)
+class _Batches(NamedTuple):
+    """The batches of a replay as plots take them.
+
+    `x` holds their middles and `ends` their ends, both wall-clock ms; `runs` are the stretches to
+    join, `known` says which batches have a baseline.
+    """
+
+    frame: pd.DataFrame
+    x: Floats
+    ends: Floats
+    runs: list[slice]
+    known: NDArray[np.bool_]
+
+    def of(self, name: str, unit: float = 1.0) -> Floats:
+        """The column `name` in `unit`."""
+        return np.asarray(self.frame[name], dtype=np.float64) / unit
+
+
+def _batches(replayed: Replayed) -> _Batches:
+    frame = pd.DataFrame(replayed.batches)
+    starts, ends = (frame[name].to_numpy(dtype=np.int64) for name in ("start_ns", "end_ns"))
+    joined = np.zeros(len(frame), dtype=np.bool_)
     joined[1:] = starts[1:] - ends[:-1] <= GAP_NS
-    runs = _runs(joined)
-    known = b["log_ratio"].notna()
+    return _Batches(
+        frame,
+        _local_ms((starts + ends) // 2, replayed.time_zone),
+        _local_ms(ends, replayed.time_zone),
+        _runs(joined),
+        frame["log_ratio"].notna().to_numpy(),
+    )
 
-    def series(column: pd.Series[float], unit: float) -> Floats:
-        return np.asarray(column, dtype=np.float64) / unit
 
-    # pressure: every sample, binned
+def _plots(replayed: Replayed) -> Iterator[Plot]:
+    b = _batches(replayed)
+    yield _pressure_plot(replayed, b)
+    yield _rate_plot(replayed, b)
+    yield _bore_plot(replayed, b)
+    yield _statistic_plot(replayed, b)
+    yield _probability_plot(replayed, b)
+
+
+def _pressure_plot(replayed: Replayed, b: _Batches) -> Plot:
+    """Every sample, binned; with the pressure to expect where it floats with the orifice."""
+    pump = replayed.pump
     binned = _binned(replayed.samples.time_ns, replayed.samples.pressure) / MPA
-    binned_x = _local_ms(binned.index.to_numpy(), zone)
+    x = _local_ms(binned.index.to_numpy(), replayed.time_zone)
     seen = binned["mean"].notna().to_numpy()
-    binned, binned_x, (index,) = binned[seen], binned_x[seen], np.nonzero(seen)
-    bin_runs = _runs(np.diff(index, prepend=-2) == 1)
-    low, mean, high = (series(binned[name], 1.0) for name in ("low", "mean", "high"))
-    traces = [
-        _band(binned_x, low, high, bin_runs, "least to most"),
-        _line(binned_x, mean, bin_runs, "mean"),
-    ]
-    if isinstance(pump, DirectDrive) and pump.regulation == "none" and known.any():
-        expected = np.full(len(b), np.nan)
-        expected[known] = pump.expected_pressure(
-            series(b["area"] * np.exp(-b["log_ratio"]), 1.0)[known],
-            series(b["temperature"], 1.0)[known],
-            series(b["rate"], 1.0)[known],
+    binned, x, (index,) = binned[seen], x[seen], np.nonzero(seen)
+    runs = _runs(np.diff(index, prepend=-2) == 1)
+    low, mean, high = (np.asarray(binned[name], np.float64) for name in ("low", "mean", "high"))
+    traces = [_band(x, low, high, runs, "lowest to highest"), _line(x, mean, runs, "mean")]
+    if isinstance(pump, DirectDrive) and pump.regulation == "none" and b.known.any():
+        expected = np.full(len(b.known), np.nan)
+        expected[b.known] = pump.expected_pressure(
+            (b.of("area") * np.exp(-b.of("log_ratio")))[b.known],
+            b.of("temperature")[b.known],
+            b.of("rate")[b.known],
         )
-        traces.append(
-            _line(x, expected / MPA, runs, "expected of a sound bore", color=VERMILION, dash="dash")
-        )
-    yield Plot(
+        traces.append(_line(b.x, expected / MPA, b.runs, SOUND, color=VERMILION, dash="dash"))
+    return Plot(
         "pressure",
         "Pressure, MPa",
-        "All samples, gathered into short bins of time.",
+        "All samples, in short bins of time.",
         _figure(replayed, traces, rangemode="tozero"),
     )
 
-    # strokes or turns
-    is_intensifier = isinstance(pump, Intensifier)
-    mean_words = f"mean of {RECENT} batches"
-    rate = series(b["rate"], PER_MINUTE)
-    expected = series(b["rate_expected"].where(known), PER_MINUTE)
-    yield Plot(
+
+def _rate_plot(replayed: Replayed, b: _Batches) -> Plot:
+    """Strokes or turns."""
+    is_intensifier = isinstance(replayed.pump, Intensifier)
+    rate = b.of("rate", PER_MINUTE)
+    expected = np.where(b.known, b.of("rate_expected", PER_MINUTE), np.nan)
+    return Plot(
         "rate",
         "Stroke rate, strokes/min" if is_intensifier else "Crank speed, turns/min",
-        "While the jet is steady. Expected: what the baseline's effective area takes at the "
-        "pressure of that moment.",
+        "While the jet is steady. Expected: what the baseline's effective area takes at that "
+        "moment's pressure.",
         _figure(
             replayed,
             [
-                _points(x, rate),
-                _line(x, _recent_mean(rate, runs), runs, f"seen, {mean_words}"),
-                _line(x, expected, runs, "expected of a sound bore", color=VERMILION, dash="dash"),
+                _points(b.x, rate),
+                _line(b.x, _recent_mean(rate, b.runs), b.runs, f"seen, {MEAN}"),
+                _line(b.x, expected, b.runs, SOUND, color=VERMILION, dash="dash"),
             ],
         ),
     )
 
-    # bore
-    stated = _stated_bores(b, replayed.verdict.nominal_bore)
-    limit = stated * (1.0 + replayed.settings.limit) ** 0.5
-    bore, sd = series(b["bore"], MM), series(b["bore_sd"], MM)
-    recent = _recent_mean(bore, runs)
+
+def _bore_plot(replayed: Replayed, b: _Batches) -> Plot:
+    growth = replayed.settings.limit
+    last = replayed.verdict.nominal_bore
+    stated = _stated_bores(b.frame, last)
+    limit = stated * (1.0 + growth) ** 0.5
+    bore, sd = b.of("bore", MM), b.of("bore_sd", MM)
+    recent = _recent_mean(bore, b.runs)
     # as in the verdict: noise of the mean, and what the model may be off over hours
     counts = np.concatenate(
-        [np.empty(0), *(np.minimum(np.arange(r.stop - r.start) + 1, RECENT) for r in runs)]
+        [np.empty(0), *(np.minimum(np.arange(r.stop - r.start) + 1, RECENT) for r in b.runs)]
     )
     sd = np.hypot(sd / counts**0.5, 0.5 * recent * replayed.settings.level_uncertainty)
-    line = _line(x, recent, runs, f"effective bore, {mean_words}")
+    line = _line(b.x, recent, b.runs, f"effective bore, {MEAN}")
     line.hovertemplate = "%{y:.4f} mm, %{customdata:.5f} in"
     line.customdata = line.y * (MM / INCH)
-    last = replayed.verdict.nominal_bore
-    yield Plot(
+    return Plot(
         "bore",
         "Effective bore, mm",
-        f"The sharp bore that would pass the same water. Stated bore "
-        f"{bore_words(last)}; limit {bore_words(last * (1 + replayed.settings.limit) ** 0.5)}: "
-        f"{100 * replayed.settings.limit:.3g} % more effective area.",
+        f"The sharp-edged bore that would pass the same water. Stated bore "
+        f"{bore_words(last)}; limit {bore_words(last * (1 + growth) ** 0.5)}: "
+        f"{100 * growth:.3g} % more effective area.",
         _figure(
             replayed,
             [
-                _points(x, bore),
-                _band(x, recent - 2 * sd, recent + 2 * sd, runs, "± 2 standard uncertainties"),
+                _points(b.x, bore),
+                _band(b.x, recent - 2 * sd, recent + 2 * sd, b.runs, "± 2 standard uncertainties"),
                 line,
-                _line(x, stated / MM, runs, "stated bore", color=INK, dash="dash"),
-                _line(x, limit / MM, runs, "limit", color=VERMILION, dash="dashdot"),
+                _line(b.x, stated / MM, b.runs, "stated bore", color=INK, dash="dash"),
+                _line(b.x, limit / MM, b.runs, "limit", color=VERMILION, dash="dashdot"),
             ],
             tickformat=".3f",
         ),
     )
 
-    # detector: as of the end of each batch, until the next one
-    x = _local_ms(ends, zone)
-    yield Plot(
+
+def _statistic_plot(replayed: Replayed, b: _Batches) -> Plot:
+    """Each value from the end of its batch until the next one."""
+    return Plot(
         "statistic",
-        "Step detector, noise scales",
-        "Sum of what each batch lies above the expected. It alarms at the threshold and then "
-        "stands still until the effective area is back at its baseline or a new jewel is fitted.",
+        "Step detector, log likelihood ratio",
+        "How much better the batches fit a step than none: the best of all onsets among the last "
+        f"{WINDOW} batches. At the threshold it alarms. It then stands still for {DRIFT_BLOCK} "
+        "batches, while the watcher pins down onset and size, and starts again from the new level.",
         _figure(
             replayed,
             [
-                _line(x, series(b["statistic"], 1.0), runs, "statistic", shape="hv"),
-                _line(
-                    x, series(b["threshold"], 1.0), runs, "threshold", color=VERMILION, dash="dash"
-                ),
+                _line(b.ends, b.of("statistic"), b.runs, "statistic", shape="hv"),
+                _line(b.ends, b.of("threshold"), b.runs, "threshold", color=VERMILION, dash="dash"),
             ],
             rangemode="tozero",
         ),
     )
-    yield Plot(
+
+
+def _probability_plot(replayed: Replayed, b: _Batches) -> Plot:
+    probability = 100.0 * b.of("probability")
+    return Plot(
         "probability",
         "Probability that the bore opened up, per cent",
-        "That the effective area has stepped up by then, that it is not noise, and that no other "
-        "cause did it.",
+        "That the effective area has stepped up by then, that this is not chance, and that no "
+        "other fault did it.",
         _figure(
             replayed,
-            [_line(x, 100.0 * series(b["probability"], 1.0), runs, "probability", shape="hv")],
+            [_line(b.ends, probability, b.runs, "probability", shape="hv")],
             range=[-2, 102],
         ),
     )

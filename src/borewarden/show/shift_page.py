@@ -1,4 +1,4 @@
-"""The pages: what the next shift needs to know, and how long jewels last. Plain HTML, no script."""
+"""Two pages: what the next shift needs to know, and how long jewels last. HTML without script."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def write_shift(
     hours: float,
     path: Path,
 ) -> None:
-    """Write the shift page to `path`: it needs no network, and goes on A4 paper."""
+    """Write the shift page to `path`. It needs no network and prints on A4."""
     page = (
         template_environment()
         .get_template("shift.html")
@@ -102,9 +102,9 @@ def write_lives(
             life_columns=LIFE_COLUMNS,
             lives=[life_cells(seen, posterior, material) for material in posterior.materials],
             curves=curves,
-            curves_note="Steps are the shop's own jewels without any model (product-limit "
-            "estimate), whatever they cut under; a tick is a jewel that was last seen sound there. "
-            "Line and band are what the records and the prior say together.",
+            curves_note="Steps: your own jewels without any model (product-limit estimate), "
+            "whatever conditions they cut under. A tick marks a jewel last seen sound there. Line "
+            "and band: records and starting assumptions together.",
             head_columns=head_life_columns(hours),
             heads=head_lives(outlooks, posterior),
             effects=effect_words(posterior.effects()),
@@ -128,43 +128,43 @@ def head_lives(outlooks: Sequence[Outlook], posterior: Posterior) -> list[tuple[
 
 
 def head_columns(hours: float) -> tuple[str, ...]:
-    """`HEAD_COLUMNS`, saying how long a shift is."""
+    """`HEAD_COLUMNS`, with the length of a shift."""
     return tuple(f"Lasts {hours:g} h more" if c == "Lasts" else c for c in HEAD_COLUMNS)
 
 
 def head_life_columns(hours: float) -> tuple[str, ...]:
-    """`HEAD_LIFE_COLUMNS`, saying for how long."""
+    """`HEAD_LIFE_COLUMNS`, with the length of a shift."""
     return tuple(f"Lasts {hours:g} h more" if c == "Lasts" else c for c in HEAD_LIFE_COLUMNS)
 
 
 def as_of(seen: ShopSeen) -> str:
-    """When what stands here was so."""
+    """Which moment the page shows."""
     zone = seen.machines[0].time_zone
-    return f"As of {local_time(seen.at_ns, zone)}, from what is kept in store and register by then."
+    return f"Everything below dates from {local_time(seen.at_ns, zone)}, by store and register."
 
 
 def stock_note(seen: ShopSeen) -> str:
-    """What the numbers to hold are meant to do."""
+    """What the stock to hold is good for."""
     stock = seen.shop.stock
     return (
-        f"Hold: enough with a chance of {stock.service:.0%} until ordered jewels come, "
-        f"{stock.lead_time:g} weeks. It counts planned changes and failures."
-    ).replace("%", " %")
+        f"The stock to hold lasts until delivery ({stock.lead_time:g} weeks) with a chance of "
+        f"{100.0 * stock.service:.0f} %. It covers planned changes and failures."
+    )
 
 
 def basis(seen: ShopSeen) -> list[str]:
-    """What the chances and plans rest on."""
+    """What the chances and plans are based on."""
     materials = {jewel.fitting.material for jewel in seen.jewels}
     counts = [tally(seen.jewels, material) for material in materials]
     ended = sum(count.ended for count in counts)
     going = sum(count.sound + count.fitted + count.lost for count in counts)
     lines = [
-        f"Lives: {ended} jewels ended and {going} not ended, of all machines, on top of "
-        "priors from common practice, no source, which give way to them.",
-        "Ended counts chipped, worn, cut quality, plugged and unknown; planned and mishandled "
-        "count as taken off sound.",
-        "A chance from a jewel's own wear takes it that wear goes on in a straight line and that a "
-        "jewel which goes early goes suddenly. A chip gives no warning.",
+        f"Lives: {ended} jewels ended and {going} not ended, from all machines, added to starting "
+        "assumptions (common practice, no source). The more records, the less these count.",
+        "Ended: chipped, worn, poor cut quality, plugged or unknown. Planned and mishandled count "
+        "as removed in good condition.",
+        "A chance based on a jewel's own wear assumes that wear continues in a straight line, and "
+        "that a jewel that fails early fails suddenly. A chip gives no warning.",
     ]
     return lines + [f"{line[0].upper()}{line[1:]}." for line in seen.shop.assumed()]
 

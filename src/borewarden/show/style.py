@@ -1,13 +1,42 @@
-"""One palette and one look of lines for page, report, mail and dashboards."""
+"""The one palette, and one look of lines, for report, pages, mail and dashboards.
+
+Every colour is here and nowhere else: templates take it as `palette`, style sheets as variables
+(`css_palette`), the live page's script from the page.
+"""
 
 from __future__ import annotations
 
-# Ink, and the colour-blind-safe palette of Okabe & Ito (2008, "Color Universal Design").
-INK, BLUE, SKY, VERMILION = "#1b2026", "#0072b2", "#56b4e9", "#d55e00"
-# More of theirs, told apart with any colour vision; dashes say the same once more.
-GREEN = "#009e73"
-PURPLE = "#a3477f"  # theirs, darkened to stand out from white
-BAND = "rgba(86, 180, 233, 0.40)"
+# Okabe & Ito (2008, "Color Universal Design"): told apart with any colour vision. Shapes, dashes
+# and words say the same once more.
+BLUE, SKY, VERMILION, GREEN = "#0072b2", "#56b4e9", "#d55e00", "#009e73"
+ORANGE, YELLOW, LIGHT_PURPLE = "#e69f00", "#f0e442", "#cc79a7"
+PURPLE = "#a3477f"  # their purple, darkened to stand out from white
+BAND = "rgba(86, 180, 233, 0.40)"  # sky, see-through
+
+INK, SOFT, RULE = "#1b2026", "#4d565e", "#c9ced2"  # text, text beside it, lines between rows
+PAPER, GROUND, CAUTION = "#ffffff", "#f2f3f1", "#fff7e0"
+GRID, AXIS = "#e3e6e8", "#8a9299"
+GREY, DARK_GREY = "#999999", "#666666"
+VEIL = "rgba(255, 255, 255, 0.8)"  # behind words that lie on a plot
+CLEAR = "rgba(0, 0, 0, 0)"
+
+PALETTE = {
+    "ink": INK,
+    "soft": SOFT,
+    "rule": RULE,
+    "paper": PAPER,
+    "ground": GROUND,
+    "caution": CAUTION,
+    "grid": GRID,
+    "axis": AXIS,
+    "blue": BLUE,
+    "sky": SKY,
+    "vermilion": VERMILION,
+    "green": GREEN,
+    "yellow": YELLOW,
+    "purple": PURPLE,
+    "clear": CLEAR,
+}
 
 TICK_FORMATS = [  # by the time from tick to tick, ms
     {"dtickrange": [None, 59_999], "value": "%H:%M:%S\n%Y-%m-%d"},
@@ -15,3 +44,9 @@ TICK_FORMATS = [  # by the time from tick to tick, ms
     {"dtickrange": [86_400_000, None], "value": "%Y-%m-%d"},
 ]
 DASHES = {"solid": "none", "dash": "7 4", "dot": "2 4", "dashdot": "8 3 2 3"}  # as SVG has them
+
+
+def css_palette() -> str:
+    """The palette as CSS variables: `--ink` and so on."""
+    variables = " ".join(f"--{name}: {colour};" for name, colour in PALETTE.items())
+    return f":root {{ {variables} }}\n"

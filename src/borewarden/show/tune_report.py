@@ -13,13 +13,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from plotly.offline import get_plotlyjs
 
-from borewarden.model.bore import WatchSettings
 from borewarden.show.pages import template_environment
 from borewarden.tune.days import Shop
 from borewarden.tune.grid import Candidate
 from borewarden.tune.outcome import Gathered, Outcome, watch_stretch
 from borewarden.tune.sweep import on_settings
 from borewarden.tune.trade import Estimate, Summary, Trade
+from borewarden.watcher.settings import WatchSettings
 
 MOST_REPLAYED = 8  # settings that can be looked at side by side
 

@@ -1,7 +1,7 @@
 """A verdict in words: what has probably happened, the evidence, and what to check first.
 
-Pure functions on a `Verdict`. Whatever tells a person to do something goes out through `advice`,
-which puts the cautions first. The watcher itself only reads: it never acts on the machine.
+Pure functions on a `Verdict`. Every instruction to a person goes out through `advice`, which puts
+the cautions first. The watcher itself only reads: it never acts on the machine.
 """
 
 from __future__ import annotations
@@ -22,68 +22,73 @@ from borewarden.watcher.verdict import State, Verdict
 from borewarden.watcher.watcher import Alert
 
 _HEADLINES = {
-    State.LEARNING: "Still learning the fitted jewel: no verdict yet",
+    State.LEARNING: "No verdict yet: still learning",
     State.SOUND: "The bore is probably sound",
     State.WEARING: "The bore is probably wearing",
     State.OPENED: "The bore has probably opened up",
     State.NOT_STATED_BORE: "The fitted jewel is probably not the stated bore",
-    State.OTHER_FAULT: "There is probably another fault than an opened bore",
-    State.CANNOT_TELL: "Cannot tell: something other than the bore has probably changed",
+    State.OTHER_FAULT: "Probably a fault other than the orifice",
+    State.CANNOT_TELL: "Cannot tell whether the bore is sound",
 }
 
 
+_CAUSE_WORDS = {
+    Cause.OTHER_BORE: "a different bore was fitted and not recorded",
+    Cause.UNKNOWN: "none of the known causes",
+}
 _LOOK_AT_THE_JEWEL = (
     "Then, with the pump stopped, locked out, bled down and verified at zero pressure: take out "
-    "the jewel and look at its edge and bore under a microscope. A naked eye does not settle it "
+    "the jewel and check its edge and bore under a microscope. The naked eye is not enough "
     "(common practice, no source)."
 )
 _OTHER_WAYS_OUT = (
-    "Look whether a second head or any other valve on the same pump is open: it takes water just "
-    "as a larger bore does.",
-    "From the operator's place, look only: is a seal, a fitting or a check valve weeping? Water "
+    "Check whether a second head or any other valve on this pump is open: it takes water just as "
+    "a larger bore does.",
+    "From the operator's station, look only: is a seal, a fitting or a check valve weeping? Water "
     "at the weep holes points there (common practice, no source).",
 )
 _STROKES_DEAD_HEADED = (
-    "Watch the pump with the jet closed, from the operator's place: one that goes on stroking "
-    "while dead-headed is losing water somewhere else, at a seal or a check valve (common "
-    "practice, no source)."
+    "From the operator's station, watch the pump with the jet closed. If it keeps stroking while "
+    "dead-headed, it is losing water elsewhere, at a seal or a check valve (common practice, no "
+    "source)."
 )
 _CRANK_PUMP_LEAKS = (
-    "Look whether the unloading or bypass valve lets water through while the jet is on: that "
-    "lowers the pressure just as a larger bore does (common practice, no source)."
+    "From the operator's station, check whether the unloading or bypass valve passes water while "
+    "the jet is on: that lowers the pressure just as a larger bore does (common practice, no "
+    "source)."
 )
 _JEWEL_CHANGED = (
-    "Ask whether someone has changed the jewel without telling borewarden. If so, state the new "
-    "one; the watcher then learns afresh."
+    "Ask whether someone changed the jewel without recording it. If so, enter the new jewel; "
+    "learning restarts."
 )
 _BLOCKED_WAYS = (
-    "Look for what holds water back: a plugged orifice, a clogged filter, a valve that does not "
-    "open fully."
+    "Look for what holds the water back: a plugged orifice, a clogged filter, a valve that does "
+    "not open fully."
 )
 _NO_PRESSURE = "with the pump stopped, locked out, bled down and verified at zero pressure"
 _CHECKS_OF = {
     Cause.SECOND_HEAD: (
         _OTHER_WAYS_OUT[0],
-        "If it is meant to be open, let the valve signal or the settings say so: the bore can't be "
-        "watched meanwhile.",
+        "If it is meant to be open, have the valve signal or the settings say so. Until then the "
+        "bore can't be watched.",
     ),
     Cause.BLOCKED: (
         _BLOCKED_WAYS,
         f"Then, {_NO_PRESSURE}: have the last-chance filter and the jewel looked at.",
     ),
     Cause.TRANSDUCER: (
-        "Compare the pressure transducer with a second gauge that is there already.",
-        "Until the reading is right, do not trust the pressure shown, nor what the watcher says "
-        "of the bore.",
+        "Compare the pressure transducer with a second gauge that is already fitted.",
+        "Until the reading is right, trust neither the pressure shown nor what the watcher says "
+        "about the bore.",
     ),
     Cause.FEED: (
-        "Look at the water supply: feed pressure, inlet filters, a supply valve that is half shut, "
-        "a hose that draws air (common practice, no source).",
+        "Check the water supply: feed pressure, inlet filters, a half-shut supply valve, a hose "
+        "that draws air (common practice, no source).",
     ),
     Cause.SLIP: (
-        "From outside the guards, listen for a slipping belt and compare the speed that the drive "
+        "From outside the guards, listen for a slipping belt, and compare the speed that the drive "
         "shows with its set point.",
-        "Leave belts and couplings to people qualified for them, the drive locked out.",
+        "Leave belts and couplings to qualified people, with the drive locked out.",
     ),
     Cause.BYPASS: (_CRANK_PUMP_LEAKS,),
     Cause.OTHER_BORE: (
@@ -93,13 +98,14 @@ _CHECKS_OF = {
     ),
 }
 
-PROBABLE = 0.05  # below, a cause is not shown to people
+NOTHING_TO_CHECK = "Nothing to check: the bore is probably sound."
+PROBABLE = 0.05  # causes below that are not shown
 MOST_CAUSES, MOST_FOR, MOST_AGAINST = 3, 3, 2
 _NOT_WATCHED = (
-    "Not watched: wear of the mixing chamber or focusing tube does not load the pump, so the "
-    "watcher can't see it"
+    "Not watched: a worn mixing chamber or focusing tube does not load the pump, so the watcher "
+    "can't see it"
 )
-# What would confirm or rule out a cause, by the feature of the model that holds it.
+# What would confirm or rule out a cause, by the feature of the model that measures it.
 _TELLS = {
     Cause.LEAK: {
         "idle": "strokes while dead-headed",
@@ -119,8 +125,15 @@ _FURTHER_CHANNELS = {"load", "boost", "weep", "valves", "bypass", "sides", "slip
 def headline(verdict: Verdict) -> str:
     """The verdict in one sentence."""
     if verdict.state is State.OTHER_FAULT and verdict.causes:
-        return f"There is probably another fault: {verdict.causes[0].cause.value}"
+        return f"Probably another fault: {cause_words(verdict.causes[0].cause)}"
+    if verdict.state is State.CANNOT_TELL and verdict.causes:
+        return "Something has changed, and the cause is not clear"
     return _HEADLINES[verdict.state]
+
+
+def cause_words(cause: Cause) -> str:
+    """The cause as people read it; stores and dashboards keep its value."""
+    return _CAUSE_WORDS.get(cause, cause.value)
 
 
 def since(verdict: Verdict, time_zone: str) -> str | None:
@@ -129,8 +142,12 @@ def since(verdict: Verdict, time_zone: str) -> str | None:
         return None
     return (
         f"Since about {local_time(verdict.onset_ns, time_zone)}: effective area "
-        f"{_percent(verdict.step)} ± {100.0 * verdict.step_sd:.1f} %"
+        f"{_step_words(verdict)}"
     )
+
+
+def _step_words(verdict: Verdict) -> str:
+    return f"{100.0 * verdict.step:+.1f} ± {100.0 * verdict.step_sd:.1f} %"
 
 
 def state_words(state: State) -> str:
@@ -144,7 +161,7 @@ def bore_words(bore: float) -> str:
 
 
 def jewel_words(jewel: Jewel, time_zone: str) -> str:
-    """Which jewel that is: bore, material, head, and since when it is fitted."""
+    """Which jewel that is: bore, material, head, and when it was fitted."""
     return (
         f"{jewel.material} {bore_words(jewel.bore)}, head {jewel.head}, fitted "
         f"{local_time(jewel.fitted_ns, time_zone)}"
@@ -156,12 +173,12 @@ def pressure_words(pressure: float) -> str:
     return f"{pressure / MPA:.1f} MPa ({round(pressure / PSI, -2):,.0f} psi)"
 
 
-def _percent(share: float, digits: int = 1) -> str:
-    return f"{100.0 * share:+.{digits}f} %"
+def _percent(share: float) -> str:
+    return f"{100.0 * share:+.1f} %"
 
 
 def evidence(verdict: Verdict, pump: Pump, time_zone: str) -> list[str]:
-    """The numbers behind the verdict, one a line, leaving out what is not known yet."""
+    """The numbers behind the verdict, one a line, without those not known yet."""
     lines = [f"NE 107 category: {verdict.state.ne107}"]
     if math.isfinite(verdict.bore):
         lines += _bore_lines(verdict)
@@ -169,20 +186,20 @@ def evidence(verdict: Verdict, pump: Pump, time_zone: str) -> list[str]:
     if verdict.onset_ns is not None:
         lines.append(
             f"Onset: {local_time(verdict.onset_ns, time_zone)}, effective area "
-            f"{_percent(verdict.step)} ± {100.0 * verdict.step_sd:.1f} % from then on"
+            f"{_step_words(verdict)} since then"
         )
     if not math.isnan(verdict.discharge_coefficient):
         lines.append(
-            f"Probability: {probability_words(verdict.probability)} that the effective bore has "
-            "opened up, and that it is neither noise nor another cause"
+            f"Probability: {probability_words(verdict.probability)} that the bore has opened up, "
+            "not chance and not another fault"
         )
         lines += _wear_lines(verdict)
-    lines.append(f"Jet hours of the jewel: {verdict.jet_hours:.1f} h")
+    lines.append(f"Jet hours of this jewel: {verdict.jet_hours:.1f} h")
     return lines + _cause_lines(verdict, pump)
 
 
 def probable_causes(verdict: Verdict) -> list[Belief]:
-    """The causes worth showing to people, the most probable first; none while nothing happened."""
+    """The causes worth showing, the most probable first; none while nothing has happened."""
     probable = [belief for belief in verdict.causes if belief.probability >= PROBABLE]
     return probable[:MOST_CAUSES]
 
@@ -193,7 +210,10 @@ def _cause_lines(verdict: Verdict, pump: Pump) -> list[str]:
         return []
     first = causes[0]
     return [
-        *(f"Probable cause: {b.cause.value}, {probability_words(b.probability)}" for b in causes),
+        *(
+            f"Probable cause: {cause_words(b.cause)}, {probability_words(b.probability)}"
+            for b in causes
+        ),
         *(f"For the first: {point}" for point in first.evidence_for[:MOST_FOR]),
         *(f"Against the first: {point}" for point in first.evidence_against[:MOST_AGAINST]),
         *undecided(verdict, pump),
@@ -202,10 +222,10 @@ def _cause_lines(verdict: Verdict, pump: Pump) -> list[str]:
 
 
 def undecided(verdict: Verdict, pump: Pump) -> list[str]:
-    """Why the probable causes can't be told apart for sure, and which signals would help.
+    """Why the probable causes can't be told apart for sure, and what to measure.
 
-    A verdict does not hold what the machine measures, so a signal is asked for unless it stands in
-    the evidence of a cause, and only "where measured".
+    A verdict does not say what the machine measures, so a signal is asked for unless the evidence
+    of a cause mentions it.
     """
     # one alone may be probable only because nothing is measured that would speak for the next
     shown = max(len(probable_causes(verdict)), 2)
@@ -223,13 +243,13 @@ def undecided(verdict: Verdict, pump: Pump) -> list[str]:
     lines = []
     if not spoken & _FURTHER_CHANNELS:
         rate = "stroke rate" if is_intensifier else "crank speed"
-        lines.append(f"Not decided: pressure and {rate} alone can't tell all causes apart surely")
+        lines.append(f"Not certain: pressure and {rate} alone can't rule out other causes")
     if missing:
-        lines.append(f"Would help to tell, where measured: {', '.join(missing)}")
+        lines.append(f"To be sure, measure: {', '.join(missing)}")
     if Cause.TRANSDUCER in causes and not is_intensifier:
         lines.append(
-            "Not decided: on a crank pump a pressure transducer whose gain drifts looks just like "
-            "a change of the effective area; only a second gauge tells"
+            "Not certain: on a crank pump, a drifting pressure transducer looks just like a change "
+            "in effective area; only a second gauge can tell"
         )
     return lines
 
@@ -243,8 +263,8 @@ def _bore_lines(verdict: Verdict) -> list[str]:
     ]
     if math.isfinite(verdict.discharge_coefficient):
         lines.append(
-            f"Effective area now: {_percent(verdict.area_ratio - 1.0)} against the baseline "
-            f"(C_d {verdict.discharge_coefficient:.3f} learned)"
+            f"Effective area now: {_percent(verdict.area_ratio - 1.0)} from the baseline "
+            f"(learned C_d {verdict.discharge_coefficient:.3f})"
         )
     return lines
 
@@ -260,10 +280,8 @@ def _pump_lines(verdict: Verdict, pump: Pump) -> list[str]:
             f"at {pressure_words(verdict.pressure_seen)}"
         ]
         if verdict.overstroke_margin is not None:
-            lines.append(
-                f"Overstroke margin: {100.0 * verdict.overstroke_margin:.0f} % of "
-                f"{pump.max_stroke_rate / PER_MINUTE:.0f} strokes/min still free"
-            )
+            left = verdict.overstroke_margin * pump.max_stroke_rate / PER_MINUTE
+            lines.append(f"Overstroke margin: {left:.0f} strokes/min {margin_words(pump)}")
         return lines
     if pump.regulation == "none":
         change = _percent(verdict.pressure_seen / verdict.pressure_expected - 1.0)
@@ -278,13 +296,18 @@ def _pump_lines(verdict: Verdict, pump: Pump) -> list[str]:
     ]
 
 
+def margin_words(pump: Intensifier) -> str:
+    """What follows the strokes that are left, such as "left before the limit of 60"."""
+    return f"left before the limit of {pump.max_stroke_rate / PER_MINUTE:.0f}"
+
+
 def _wear_lines(verdict: Verdict) -> list[str]:
     slope = (
-        f"effective area {_percent(verdict.slope_per_hour, 2)} ± "
-        f"{100.0 * verdict.slope_sd:.2f} % a jet hour"
+        f"effective area {100.0 * verdict.slope_per_hour:+.2f} ± "
+        f"{100.0 * verdict.slope_sd:.2f} % per jet hour"
     )
     if verdict.onset_ns is not None:
-        # the jewel is another one since the step: what time it had left would mislead
+        # since the step it is a different jewel: the time it had left would mislead
         return [f"Wear before the step: {slope}"]
     lines = [f"Wear: {slope}"]
     if verdict.state not in (State.SOUND, State.WEARING):
@@ -294,25 +317,25 @@ def _wear_lines(verdict: Verdict) -> list[str]:
         if math.isinf(low):
             left = "no end in sight at this wear"
         elif math.isinf(high):
-            left = f"not before {low:.0f}, and no upper bound: the wear may be nought"
+            left = f"at least {low:.0f}; no upper bound, since wear may be zero"
         else:
-            left = f"{low:.0f} to {high:.0f}, middle {middle:.0f}"
-        lines.append(f"Jet hours to the limit of effective area (90 % interval): {left}")
+            left = f"{middle:.0f} (90 %: {low:.0f} to {high:.0f})"
+        lines.append(f"Jet hours left before the limit: {left}")
     return lines
 
 
 def first_checks(verdict: Verdict) -> list[str]:
-    """What to check first at the machine. Hand it to people through `advice` only.
+    """What to check first at the machine. Give it to people through `advice` only.
 
     The cheapest check that would separate the two most probable causes comes first.
     """
     usual = _usual_checks(verdict)
     if not verdict.check or len(verdict.causes) < 2:
         return usual
-    first, second = (belief.cause.value for belief in verdict.causes[:2])
+    first, second = (cause_words(belief.cause) for belief in verdict.causes[:2])
     what = f"{verdict.check[0].upper()}{verdict.check[1:]}"
-    check = f"{what}. It is the cheapest way to tell “{first}” from “{second}”."
-    if verdict.check == CHECKS[-1].words:  # the jewel comes out: say all of it, and once only
+    check = f"{what}. This is the cheapest way to tell “{first}” from “{second}”."
+    if verdict.check == CHECKS[-1].words:  # the jewel comes out: say it all, and only once
         usual = [line for line in usual if line != _LOOK_AT_THE_JEWEL]
         check += f" Only {_NO_PRESSURE}."
     return [check, *usual]
@@ -323,22 +346,22 @@ def _usual_checks(verdict: Verdict) -> list[str]:
     leaks = [*_OTHER_WAYS_OUT, _STROKES_DEAD_HEADED if is_intensifier else _CRANK_PUMP_LEAKS]
     match verdict.state:
         case State.LEARNING:
-            return ["Nothing to check yet: the watcher needs some minutes of steady jet first."]
+            return ["Nothing to check yet: the watcher first needs some minutes of steady cutting."]
         case State.SOUND:
-            return ["Nothing to check: the effective area is probably that of a sound bore."]
+            return [NOTHING_TO_CHECK]
         case State.WEARING:
             return [
                 *leaks,
-                "Have a jewel ready and plan the change before the effective area reaches the "
-                "limit.",
+                "Have a spare jewel ready, and plan the change before the effective area reaches "
+                "the limit.",
                 _LOOK_AT_THE_JEWEL,
             ]
         case State.OPENED:
             return [*leaks, _JEWEL_CHANGED, _LOOK_AT_THE_JEWEL]
         case State.NOT_STATED_BORE:
             return [
-                "Check the stated bore and material against the record of what was fitted: the "
-                "effective area fits another bore better.",
+                "Check the stated bore and material against the record of what was fitted: another "
+                "bore fits the effective area better.",
                 *leaks,
                 "Check the pump's figures in the settings (plunger, stroke, dead volume, "
                 "efficiency) and the scale of the pressure transducer.",
@@ -351,8 +374,8 @@ def _usual_checks(verdict: Verdict) -> list[str]:
         case State.CANNOT_TELL if verdict.step < 0.0:
             return [
                 _BLOCKED_WAYS,
-                "Compare the pressure transducer with a second gauge: one that drifts upward "
-                "looks like a smaller effective area.",
+                "Compare the pressure transducer with a second gauge: upward drift looks like a "
+                "smaller effective area.",
                 _JEWEL_CHANGED,
                 _LOOK_AT_THE_JEWEL,
             ]
@@ -361,7 +384,7 @@ def _usual_checks(verdict: Verdict) -> list[str]:
 
 
 def advice(verdict: Verdict) -> list[str]:
-    """What to do, the cautions first: the only way in which instructions go out to people."""
+    """What to do, the cautions first: instructions go out to people in this way only."""
     return [*CAUTIONS, *first_checks(verdict)]
 
 
@@ -406,11 +429,7 @@ def alert_row(alert: Alert, time_zone: str) -> AlertRow:
         time=local_time(alert.time_ns, time_zone),
         state=f"{state_words(verdict.state)} ({verdict.state.ne107})",
         onset="–" if verdict.onset_ns is None else local_time(verdict.onset_ns, time_zone),
-        size=(
-            f"{_percent(verdict.area_ratio - 1.0)}"
-            if no_step
-            else f"{_percent(verdict.step)} ± {100.0 * verdict.step_sd:.1f} %"
-        ),
+        size=(f"{_percent(verdict.area_ratio - 1.0)}" if no_step else _step_words(verdict)),
         probability=probability_words(verdict.probability) if known else "–",
         reason=verdict.reason,
     )

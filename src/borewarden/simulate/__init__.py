@@ -1,1 +1,1 @@
-"""A virtual pump and cutting head that log invented days, for the demo and the tests."""
+"""A stand-in pump and cutting head that log invented days, for the demo and the tests."""

@@ -38,10 +38,10 @@ Place = Literal["seal", "outlet check", "inlet check"]
 Side = Literal["left", "right", "both"]
 
 BOOST_PRESSURE = 6e5  # Pa
-BOILING = 373.15  # K, a drain gets no hotter
+BOILING = 373.15  # K, the most that a drain can reach
 STOP_FOR_JEWEL = 900.0  # s that changing a jewel takes
-# Standard deviation of what each signal strays by itself over hours, as halls and sensors do: in K,
-# or as a share of its reading. All invented.
+# Standard deviation of each signal's own drift over hours, as in any hall and sensor: in K, or as a
+# share of its reading. All invented.
 WANDER = {
     "weep_temperature": 1.4,
     "check_valve_temperature": 1.4,
@@ -59,7 +59,7 @@ SIDES: dict[Side, int] = {"left": LEFT, "right": RIGHT, "both": BOTH}
 
 @dataclass(frozen=True)
 class Chip:
-    """A piece breaks off the rim at `at` (local time): the edge and the bore both let go.
+    """A piece breaks off the rim at `at` (local time): both edge and bore give way.
 
     `edge` is the relative rise of C_d, `area` that of the bore's own area.
     """
@@ -80,16 +80,16 @@ class Fault:
 
     What `size` is a share of, by `cause`:
 
-    - BORE, BLOCKED, OTHER_BORE: effective area of the jewel, more (blocked: less). Another bore is
-      fitted in a stop of a quarter of an hour that begins at `at`.
-    - LEAK: flow of the sound jet at working pressure. Each leaking place passes that much while
-      it is under pressure, so a leak on one side of an intensifier costs half of it on the mean.
-      It goes with (p / working pressure)^`exponent`. `place` and `side` say which.
-    - SECOND_HEAD: effective area of the jewel, that of the second one; it opens with the jet, or
-      stays open when the jet closes too (`stays_open`). `wired`: the valve signal counts it.
-    - TRANSDUCER: pressure reading, of either sign; `zero` in Pa is added.
-    - FEED: mean share of a stroke that doesn't fill, which comes and goes.
-    - SLIP: crank speed. BYPASS: effective area of the jewel, always open on a direct drive.
+    - BORE, BLOCKED, OTHER_BORE: the jewel's effective area, added (blocked: taken away). Another
+      bore is fitted during a stop of fifteen minutes that begins at `at`.
+    - LEAK: the sound jet's flow at working pressure. Each leaking place passes that much while it
+      is under pressure, so a leak on one side of an intensifier costs half of it on average. It
+      goes with (p / working pressure)^`exponent`. `place` and `side` say where.
+    - SECOND_HEAD: the jewel's effective area, for that of the second jewel. It opens with the jet,
+      or stays open when the jet closes (`stays_open`). `wired`: the valve signal counts it.
+    - TRANSDUCER: the pressure reading, of either sign; `zero`, Pa, is added.
+    - FEED: the mean share of a stroke that does not fill; it comes and goes.
+    - SLIP: crank speed. BYPASS: the jewel's effective area, always open on a direct drive.
     """
 
     cause: Cause
@@ -106,12 +106,12 @@ class Fault:
 
 @dataclass(frozen=True)
 class Noise:
-    """How untidy the pressure reading is, in place of the plain noise of a `Day`.
+    """How noisy the pressure reading is, in place of the plain noise of a `Day`.
 
-    `sigma` in Pa is its scale, `degrees` those of Student's t, `correlation` of neighbouring
-    samples; `ripple` in Pa is the amplitude of a slow beat between sampling and pulsation,
-    `pressure_step` in Pa and `rate_step` in Hz the least steps of the readings. `wander` is how
-    far the other signals wander through the day, see `WANDER`.
+    `sigma`, Pa, is its scale, `degrees` are those of Student's t, `correlation` is that of
+    neighbouring samples. `ripple`, Pa, is the amplitude of a slow beat between sampling and
+    pulsation; `pressure_step`, Pa, and `rate_step`, Hz, are the smallest steps of the readings.
+    `wander` is how far the other signals drift through the day, see `WANDER`.
     """
 
     sigma: float
@@ -127,15 +127,14 @@ class Noise:
 class Day:
     """One invented stretch of shifts to log. Times are local; Sundays are days like any other.
 
-    `wear_per_hour` is the relative growth of effective area a jet hour, `discharge_coefficient`
-    that of the sound jewel, `sample_time` in s, `hold_pressure` in Pa (intensifier). Full signals
-    are all that the kind of pump can have, see `Samples`. `crank_share` is the crank speed as a
-    share of the rated one; a rate logged from the motor (`rate_from_motor`, `motor_ratio` turns
-    of the motor a turn of the crank) doesn't know of slip. `tube_wear_per_hour` is the growth of
-    the focusing tube's bore: it lies behind the jewel, and the pump sees nothing of it.
-    `pierce_seconds` bounds the low-pressure pierces, `temperature_swing` in K comes on top of
-    what the mains warm up through the day. `attenuator_volume` in m³ (the smaller, the more
-    pulsation).
+    `wear_per_hour` is the relative growth of effective area per jet hour, `discharge_coefficient`
+    that of the sound jewel, `sample_time` is in s, `hold_pressure` in Pa (intensifier). Full
+    signals are all that the kind of pump can have, see `Samples`. `crank_share` is crank speed over
+    rated speed. A rate logged from the motor (`rate_from_motor`, with `motor_ratio` turns of the
+    motor for one of the crank) does not show slip. `tube_wear_per_hour` is the growth of the
+    focusing tube's bore: it is behind the jewel, so the pump sees nothing of it. `pierce_seconds`
+    bounds the low-pressure pierces. `temperature_swing`, K, comes on top of the mains water warming
+    up through the day. `attenuator_volume` is in m³; a smaller one pulsates more.
     """
 
     first: dt.date
@@ -185,7 +184,7 @@ def _shift(rng: np.random.Generator, day: Day) -> list[tuple[float, str]]:
 
 
 def duty(day: Day, rng: np.random.Generator) -> tuple[NDArray[np.str_], NDArray[np.int64]]:
-    """What the machine is asked to do from the first midnight on: names, and steps of each."""
+    """What the machine has to do from the first midnight on: names, and steps of each."""
     names: list[str] = []
     steps: list[int] = []
     for _ in range(day.days):
@@ -199,9 +198,9 @@ def duty(day: Day, rng: np.random.Generator) -> tuple[NDArray[np.str_], NDArray[
 
 
 def log_day(day: Day, pump: Pump, jewel: Jewel) -> Samples:
-    """The samples that the sensors of the virtual machine log on `day`, shape (n,) a channel.
+    """The samples that the stand-in pump's sensors log on `day`, shape (n,) per channel.
 
-    Deterministic by `day.seed`. Night hours are left out, as a logger that is switched off would.
+    `day.seed` decides everything. There are no night hours, as if the logger were switched off.
     """
     rng = np.random.default_rng(day.seed)
     names, steps = duty(day, rng)
@@ -248,7 +247,7 @@ def log_day(day: Day, pump: Pump, jewel: Jewel) -> Samples:
         attenuator_volume=day.attenuator_volume,
     )
     run = run_plant(plant, happened.course, happened.ills, every)
-    # one row in five hundred is lost, and what is logged of a day ends with its shift
+    # one row in five hundred is lost, and each day's log ends with its shift
     logged = np.arange(every - 1, total, every)
     hour = (logged + 1.0) * STEP % 86400.0 / 3600.0
     kept = (hour > day.start_hour - 0.1) & (hour < day.end_hour + 1.6)
@@ -257,7 +256,7 @@ def log_day(day: Day, pump: Pump, jewel: Jewel) -> Samples:
 
 
 class _Happened(NamedTuple):
-    """What the faults make of the day, one entry a step, shape (n,)."""
+    """The day with its faults, one entry per step, shape (n,)."""
 
     course: Course
     ills: Ills
@@ -344,14 +343,14 @@ def _sum(so_far: Floats, more: Floats) -> Floats:
 
 
 def _surge(rng: np.random.Generator, steps: int) -> Floats:
-    """How starvation comes and goes, second by second: mean one, correlated over half a minute."""
+    """How starvation comes and goes, by the second: mean one, correlated over half a minute."""
     tide = _correlated(rng.standard_normal(math.ceil(steps * STEP)), math.exp(-1.0 / 30.0))
     surge: Floats = np.exp(0.6 * tide - 0.18)
     return surge
 
 
 def _correlated(white: Floats, correlation: float, *, steady: bool = False) -> Floats:
-    """First-order autoregression of the variance of `white`; from nought on, unless `steady`."""
+    """First-order autoregression with the variance of `white`; begins at 0 unless `steady`."""
     share = math.sqrt(1.0 - correlation**2)
     before = [correlation * white[0] if steady else 0.0]
     colored: Floats = lfilter([share], [1.0, -correlation], white, zi=np.array(before))[0]
@@ -368,86 +367,114 @@ def _sense(
     happened: _Happened,
     run: Run,
 ) -> Samples:
-    """What transducer, counter and thermometer make of the truth at the steps `kept`."""
-    # What a new channel or kind of noise draws comes from a stream of its own: the days that were
-    # logged before there was such a thing stay what they are.
+    """What the sensors read at the steps `kept`."""
+    # Each new channel or kind of noise draws from a stream of its own, so that days logged before
+    # it existed stay as they are.
     more = np.random.default_rng((day.seed, 1))
-    yet_more = np.random.default_rng((day.seed, 3))
     is_intensifier = isinstance(pump, Intensifier)
-    course = happened.course
     step = kept - first
     row = step // round(day.sample_time / STEP)
     m = len(kept)
 
-    def at_rows(values: Floats | float) -> Floats | float:
-        return values[step] if isinstance(values, np.ndarray) else values
-
-    pressure = run.pressure[row]
-    shown = pressure * at_rows(happened.gain) + at_rows(happened.zero)
+    shown = run.pressure[row] * _at(happened.gain, step) + _at(happened.zero, step)
     # a crank pump's ripple is faster than the log
     noise = rng.normal(0.0, 0.6e6 if is_intensifier else 1.5e6, m)
     if day.noise is not None:
         noise = _untidy(day.noise, more, np.asarray((kept + 1.0) * STEP))
-    # a display of the pressure alone stops at zero; a transducer's own signal does not
+    # a pressure display stops at zero; a transducer's own signal does not
     seen = shown + noise if day.signals == "full" else np.maximum(shown + noise, 0.0)
     seen[rng.random(m) < 0.001] = np.nan
-    water = course.temperature[step]
+    water = happened.course.temperature[step]
     temperature = np.round(water + rng.normal(0.0, 0.05, m), 1)
     channels = {"pressure": seen, "temperature": temperature}
-    if not is_intensifier:
-        speed = happened.driven_speed if day.rate_from_motor else course.crank_speed
-        turning = np.where(course.running[step], speed[step], 0.0)
-        channels["rate"] = np.where(turning > 0.0, turning + rng.normal(0.0, 0.003, m), 0.0)
-    elif day.logs_rate:
-        # a controller's reading: strokes over the last four seconds, interpolated in a stroke
-        edges = np.concatenate(([0], first + run.ends))
-        counts = np.arange(len(edges), dtype=np.float64)
-        back = np.maximum(kept - round(4.0 / STEP), 0)
-        counted = np.interp(kept, edges, counts) - np.interp(back, edges, counts)
-        channels["rate"] = counted / 4.0 * (1.0 + rng.normal(0.0, 0.004, m))
-    else:
-        channels["stroke_count"] = np.floor(run.strokes[row])
+    channels |= _rate(day, is_intensifier, rng, first, kept, happened, run)
     if day.noise is not None:
         for name, least in (("pressure", day.noise.pressure_step), ("rate", day.noise.rate_step)):
             if least > 0.0 and name in channels:
                 channels[name] = np.round(channels[name] / least) * least
     if day.signals == "full":
-        channels["valve"] = happened.heads[step].astype(np.float64)
-        boost = BOOST_PRESSURE * at_rows(happened.boost)
-        channels["boost_pressure"] = boost + more.normal(0.0, 0.04e5, m)
-        weep = np.minimum(water + 3.0 + run.weep_rise[row], BOILING)
-        channels["weep_temperature"] = weep + more.normal(0.0, 0.15, m)
-        # squeezing the water warms it, and the steel around it
-        squeezed = 12.0 * np.clip(pressure / 400e6, 0.0, 1.5)
-        valves = np.minimum(water + 4.0 + squeezed + run.valve_rise[row], BOILING)
-        channels["check_valve_temperature"] = valves + yet_more.normal(0.0, 0.3, m)
-        if isinstance(pump, Intensifier):
-            friction = 1.0 + more.uniform(0.005, 0.02)
-            oil = pump.oil_pressure(pressure) * friction * (1.0 + more.normal(0.0, 0.003, m))
-            channels["oil_pressure"] = oil + more.normal(0.0, 0.02e6, m)
-            # what a timer makes of a stroke stays the reading until the next one is over
-            done = run.strokes[row].astype(np.int64)
-            wrong = 1.0 + more.normal(0.0, 0.007, int(done[-1]) + 2)
-            channels["left_stroke_time"] = run.left_time[row] * wrong[done - 1 + done % 2]
-            channels["right_stroke_time"] = run.right_time[row] * wrong[done - done % 2]
-        else:
-            turning = np.where(course.running[step], happened.driven_speed[step], 0.0)
-            motor = day.motor_ratio * turning * (1.0 + more.normal(0.0, 0.001, m))
-            channels["motor_speed"] = motor
-            line = np.minimum(water + 2.0 + run.bypass_rise[row], BOILING)
-            empty = happened.ills.shortfall
-            channels["motor_torque"] = _torque(
-                pump, pressure, turning, empty[step] if len(empty) else 0.0, yet_more
-            )
-            channels["bypass_temperature"] = line + more.normal(0.0, 0.15, m)
+        channels |= _further(day, pump, more, step, row, happened, run)
     if day.noise is not None and day.noise.wander > 0.0:
         _let_wander(channels, day, np.random.default_rng((day.seed, 4)))
     time_ns = start_ns + np.round((kept + 1.0) * STEP * 1e9).astype(np.int64)
     return samples_of(time_ns, **channels)
 
 
+def _at(values: Floats | float, step: NDArray[np.int64]) -> Floats | float:
+    return values[step] if isinstance(values, np.ndarray) else values
+
+
+def _rate(
+    day: Day,
+    is_intensifier: bool,
+    rng: np.random.Generator,
+    first: int,
+    kept: NDArray[np.int64],
+    happened: _Happened,
+    run: Run,
+) -> dict[str, Floats]:
+    """How the log has the strokes or turns: as a rate or as a counter."""
+    step = kept - first
+    m = len(kept)
+    if not is_intensifier:
+        speed = happened.driven_speed if day.rate_from_motor else happened.course.crank_speed
+        turning = np.where(happened.course.running[step], speed[step], 0.0)
+        return {"rate": np.where(turning > 0.0, turning + rng.normal(0.0, 0.003, m), 0.0)}
+    if not day.logs_rate:
+        return {"stroke_count": np.floor(run.strokes[step // round(day.sample_time / STEP)])}
+    # a controller's reading: strokes over the last four seconds, interpolated in a stroke
+    edges = np.concatenate(([0], first + run.ends))
+    counts = np.arange(len(edges), dtype=np.float64)
+    back = np.maximum(kept - round(4.0 / STEP), 0)
+    counted = np.interp(kept, edges, counts) - np.interp(back, edges, counts)
+    return {"rate": counted / 4.0 * (1.0 + rng.normal(0.0, 0.004, m))}
+
+
+def _further(
+    day: Day,
+    pump: Pump,
+    more: np.random.Generator,
+    step: NDArray[np.int64],
+    row: NDArray[np.int64],
+    happened: _Happened,
+    run: Run,
+) -> dict[str, Floats]:
+    """All signals that this kind of pump can have, besides pressure, rate and water."""
+    yet_more = np.random.default_rng((day.seed, 3))
+    m = len(step)
+    pressure, water = run.pressure[row], happened.course.temperature[step]
+    channels = {"valve": happened.heads[step].astype(np.float64)}
+    boost = BOOST_PRESSURE * _at(happened.boost, step)
+    channels["boost_pressure"] = boost + more.normal(0.0, 0.04e5, m)
+    weep = np.minimum(water + 3.0 + run.weep_rise[row], BOILING)
+    channels["weep_temperature"] = weep + more.normal(0.0, 0.15, m)
+    # squeezing the water warms it, and the steel around it
+    squeezed = 12.0 * np.clip(pressure / 400e6, 0.0, 1.5)
+    valves = np.minimum(water + 4.0 + squeezed + run.valve_rise[row], BOILING)
+    channels["check_valve_temperature"] = valves + yet_more.normal(0.0, 0.3, m)
+    if isinstance(pump, Intensifier):
+        friction = 1.0 + more.uniform(0.005, 0.02)
+        oil = pump.oil_pressure(pressure) * friction * (1.0 + more.normal(0.0, 0.003, m))
+        channels["oil_pressure"] = oil + more.normal(0.0, 0.02e6, m)
+        # the time of a stroke stays the reading until the next one is over
+        done = run.strokes[row].astype(np.int64)
+        wrong = 1.0 + more.normal(0.0, 0.007, int(done[-1]) + 2)
+        channels["left_stroke_time"] = run.left_time[row] * wrong[done - 1 + done % 2]
+        channels["right_stroke_time"] = run.right_time[row] * wrong[done - done % 2]
+    else:
+        turning = np.where(happened.course.running[step], happened.driven_speed[step], 0.0)
+        channels["motor_speed"] = day.motor_ratio * turning * (1.0 + more.normal(0.0, 0.001, m))
+        empty = happened.ills.shortfall
+        channels["motor_torque"] = _torque(
+            pump, pressure, turning, empty[step] if len(empty) else 0.0, yet_more
+        )
+        line = np.minimum(water + 2.0 + run.bypass_rise[row], BOILING)
+        channels["bypass_temperature"] = line + more.normal(0.0, 0.15, m)
+    return channels
+
+
 def _let_wander(channels: dict[str, Floats], day: Day, rng: np.random.Generator) -> None:
-    """Add what every signal strays by itself: all but pressure, rate, water and valve."""
+    """Add each signal's own drift: all except pressure, rate, water and valve."""
     assert day.noise is not None
     for name, usual in WANDER.items():
         if name not in channels:
@@ -464,10 +491,10 @@ def _let_wander(channels: dict[str, Floats], day: Day, rng: np.random.Generator)
 def _torque(
     pump: Pump, pressure: Floats, speed: Floats, shortfall: Floats | float, rng: np.random.Generator
 ) -> Floats:
-    """What the drive says of its torque, as a share of the rated one; all figures invented.
+    """The torque that the drive shows, as a share of the rated one; all figures invented.
 
     Plungers that push a full stroke against the pressure need a torque in proportion to it,
-    whatever leaks; besides there is friction, less of it once the oil is warm.
+    whatever leaks. Friction comes on top, and falls as the oil warms up.
     """
     m = len(pressure)
     warm = 1.0 - np.exp(-np.arange(m) / (0.15 * m))

@@ -1,7 +1,7 @@
 """Draws invented days at random: a machine, a shift, a jewel, noise, and perhaps a fault.
 
-For trials of the watcher on days that nobody chose. All ranges are this project's own, from
-memory of what the trade calls usual; none comes from measured days.
+They try the watcher on days that nobody chose. All ranges are invented, from memory of what the
+trade calls usual; none comes from measured days.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ T = TypeVar("T")
 INCH = 0.0254  # m, exact
 TIME_ZONE = "Europe/Vienna"
 JET_BEFORE, JET_AFTER = 1500.0, 2400.0  # s of jet on either side of what happens
-# Without a fault: what else may be going on.
+# What else may be going on without a fault.
 HARMLESS = ("sound", "sound", "hot water", "tube wear", "planned second head")
 
 # The pumps of config/north.toml, west.toml and south.toml and two more; all invented.
@@ -54,11 +54,11 @@ PUMPS: dict[str, Pump] = {
 
 @dataclass(frozen=True)
 class Truth:
-    """What happens on a drawn day: `cause` None where nothing does that the pump should notice.
+    """What happens on a drawn day; `cause` is None if the pump should notice nothing.
 
-    `scenario` puts it into a word or two. `size` is the fault's, see `Fault`; `area_change` the
-    relative change that it makes to the effective area as a watcher without other signals sees
-    it, at working pressure and fully grown, the mean of both sides.
+    `scenario` says it in a word or two. `size` is the fault's, see `Fault`. `area_change` is the
+    relative change in effective area that a watcher without other signals sees: at working
+    pressure, fully grown, the mean of both sides.
     """
 
     cause: Cause | None
@@ -69,7 +69,7 @@ class Truth:
 
 
 class Drawn(NamedTuple):
-    """A machine, its jewel, the day to log and the truth of it."""
+    """A machine, its jewel, the day to log and what truly happens on it."""
 
     machine: str
     pump: Pump
@@ -92,18 +92,11 @@ def draw_day(
 ) -> Drawn:
     """A day drawn at random, the same for the same arguments.
 
-    With `cause` "any" one day in four has no fault. What happens has at least 25 minutes of jet
-    before it and 40 after its beginning. Raises ValueError for a cause that the `kind` can't have.
+    With `cause` "any" one day in four has no fault. An event has at least 25 minutes of jet before
+    it and 40 after its beginning. Raises ValueError for a cause that the `kind` can't have.
     """
     rng = np.random.default_rng((seed, 77))
-    if kind is None:
-        kind = "direct drive" if cause in ONLY_DIRECT_DRIVE or rng.random() < 0.5 else "intensifier"
-    if cause == "any":
-        chosen = None if rng.random() < 0.25 else _pick(rng, causes_of(kind))
-    else:
-        chosen = None if cause == "none" else cause
-    if chosen is not None and chosen not in causes_of(kind):
-        raise ValueError(f"no {kind} has the cause {chosen.name}")
+    kind, chosen = _case(rng, kind, cause)
     intensifier = kind == "intensifier"
     material = _pick(rng, ["diamond", "ruby", "sapphire", "man-made"])
     plausible = DISCHARGE_COEFFICIENTS[material]
@@ -114,9 +107,8 @@ def draw_day(
     )
     # a crank pump loses much of its pressure to a second head
     roomy = chosen is Cause.SECOND_HEAD and not intensifier
-    fits = _fits(
-        kind, coefficient, float(rng.uniform(0.98, 1.04) if roomy else rng.uniform(0.88, 0.97))
-    )
+    share = float(rng.uniform(0.98, 1.04) if roomy else rng.uniform(0.88, 0.97))
+    fits = _fits(kind, coefficient, share)
     if chosen is Cause.SECOND_HEAD:
         fits = [fit for fit in fits if _second_bores(fit)]
     elif chosen is Cause.OTHER_BORE:
@@ -125,37 +117,7 @@ def draw_day(
     pump = PUMPS[fit.machine]
     first = dt.date(2026, 3, 2) + dt.timedelta(days=int(rng.integers(0, 20)))
     jewel = Jewel(fit.bore, material, _ns(dt.datetime.combine(first, dt.time(4))))
-    start_hour = float(rng.uniform(5.5, 8.0))
-    noise_share = 0.0015 * rng.lognormal(0.0, 0.4)
-    day = Day(
-        first=first,
-        days=1,
-        seed=seed,
-        time_zone=TIME_ZONE,
-        discharge_coefficient=coefficient,
-        sample_time=_pick(rng, [0.5, 1.0, 1.0, 2.0]),
-        hold_pressure=fit.hold,
-        wear_per_hour=float(rng.uniform(0.0005, 0.003)) if rng.random() < 0.15 else 0.0,
-        logs_rate=bool(rng.random() < 0.5),
-        start_hour=start_hour,
-        end_hour=start_hour + float(rng.uniform(4.5, 8.0)),
-        signals=signals,
-        noise=Noise(
-            sigma=pump.rated_pressure * noise_share * (1.0 if intensifier else 2.0),
-            degrees=_pick(rng, [np.inf, 8.0, 4.0, 3.0]),
-            correlation=_pick(rng, [0.0, 0.0, 0.3, 0.7]),
-            ripple=pump.rated_pressure * _pick(rng, [0.0, 0.002, 0.005]),
-            pressure_step=_pick(rng, [0.0, 1e5, 1e6]),
-            rate_step=_pick(rng, [0.0, 0.1 / 60, 0.5 / 60] if intensifier else [0.0, 1 / 60]),
-            wander=1.0,
-        ),
-        crank_share=1.0 if intensifier else fit.crank_share,
-        # with all signals the crank has a speed sensor of its own
-        rate_from_motor=(bool(rng.random() < 0.5) or chosen is Cause.SLIP) and signals != "full",
-        pierce_seconds=(15.0, 30.0) if rng.random() < 0.2 else (4.0, 9.0),
-        temperature_swing=float(rng.uniform(-4.0, 4.0)),
-        attenuator_volume=float(rng.uniform(0.7e-3, 2.0e-3)),
-    )
+    day = _day(rng, seed, fit, first, signals, chosen is Cause.SLIP)
     if chosen is None:
         day, truth = _harmless(rng, fit, day)
         return Drawn(fit.machine, pump, jewel, day, truth)
@@ -169,6 +131,65 @@ def draw_day(
         fault = replace(fault, size=change, ramp=0.0)
     truth = Truth(chosen, chosen.name.lower().replace("_", " "), _ns(at), fault.size, change)
     return Drawn(fit.machine, pump, jewel, replace(day, faults=(fault,)), truth)
+
+
+def _case(
+    rng: np.random.Generator, kind: PumpKind | None, cause: Cause | Literal["any", "none"]
+) -> tuple[PumpKind, Cause | None]:
+    """The kind of pump, and what goes wrong with it (None: nothing)."""
+    if kind is None:
+        kind = "direct drive" if cause in ONLY_DIRECT_DRIVE or rng.random() < 0.5 else "intensifier"
+    if cause == "any":
+        chosen = None if rng.random() < 0.25 else _pick(rng, causes_of(kind))
+    else:
+        chosen = None if cause == "none" else cause
+    if chosen is not None and chosen not in causes_of(kind):
+        raise ValueError(f"no {kind} has the cause {chosen.name}")
+    return kind, chosen
+
+
+def _day(
+    rng: np.random.Generator,
+    seed: int,
+    fit: _Fit,
+    first: dt.date,
+    signals: Signals,
+    slips: bool,
+) -> Day:
+    """A day of the machine of `fit` on which nothing has happened yet."""
+    rated = PUMPS[fit.machine].rated_pressure
+    intensifier = isinstance(PUMPS[fit.machine], Intensifier)
+    start_hour = float(rng.uniform(5.5, 8.0))
+    noise_share = 0.0015 * rng.lognormal(0.0, 0.4)
+    return Day(
+        first=first,
+        days=1,
+        seed=seed,
+        time_zone=TIME_ZONE,
+        discharge_coefficient=fit.coefficient,
+        sample_time=_pick(rng, [0.5, 1.0, 1.0, 2.0]),
+        hold_pressure=fit.hold,
+        wear_per_hour=float(rng.uniform(0.0005, 0.003)) if rng.random() < 0.15 else 0.0,
+        logs_rate=bool(rng.random() < 0.5),
+        start_hour=start_hour,
+        end_hour=start_hour + float(rng.uniform(4.5, 8.0)),
+        signals=signals,
+        noise=Noise(
+            sigma=rated * noise_share * (1.0 if intensifier else 2.0),
+            degrees=_pick(rng, [np.inf, 8.0, 4.0, 3.0]),
+            correlation=_pick(rng, [0.0, 0.0, 0.3, 0.7]),
+            ripple=rated * _pick(rng, [0.0, 0.002, 0.005]),
+            pressure_step=_pick(rng, [0.0, 1e5, 1e6]),
+            rate_step=_pick(rng, [0.0, 0.1 / 60, 0.5 / 60] if intensifier else [0.0, 1 / 60]),
+            wander=1.0,
+        ),
+        crank_share=1.0 if intensifier else fit.crank_share,
+        # with all signals the crank has a speed sensor of its own
+        rate_from_motor=(bool(rng.random() < 0.5) or slips) and signals != "full",
+        pierce_seconds=(15.0, 30.0) if rng.random() < 0.2 else (4.0, 9.0),
+        temperature_swing=float(rng.uniform(-4.0, 4.0)),
+        attenuator_volume=float(rng.uniform(0.7e-3, 2.0e-3)),
+    )
 
 
 def _harmless(rng: np.random.Generator, fit: _Fit, day: Day) -> tuple[Day, Truth]:
@@ -187,7 +208,7 @@ def _harmless(rng: np.random.Generator, fit: _Fit, day: Day) -> tuple[Day, Truth
             at = _moment(rng, day)
             day = replace(day, faults=(Fault(Cause.SECOND_HEAD, at, share, wired=True),))
             truth = Truth(None, scenario, _ns(at), share, share)
-        else:  # nothing in the log would say that it was planned
+        else:  # nothing in the log would show that it was planned
             truth = Truth(None, "sound")
     return day, truth
 
@@ -195,7 +216,7 @@ def _harmless(rng: np.random.Generator, fit: _Fit, day: Day) -> tuple[Day, Truth
 def _fault(
     rng: np.random.Generator, cause: Cause, fit: _Fit, at: dt.datetime
 ) -> tuple[Fault, float]:
-    """A fault of the `cause` and what it does to the effective area."""
+    """A fault of the `cause`, and how it changes the effective area."""
     pump = PUMPS[fit.machine]
     ramp = float(rng.uniform(120.0, 2400.0)) if rng.random() < 0.4 else 0.0
     size = float(rng.uniform(0.04, 0.25))
@@ -215,7 +236,7 @@ def _fault(
             return Fault(cause, at, size, ramp, place, "both", exponent), size
         case Cause.SECOND_HEAD:
             share = (_pick(rng, _second_bores(fit)) / fit.bore) ** 2
-            # one that the valve signal counts is planned, and no fault
+            # one that the valve signal counts is planned, not a fault
             return Fault(cause, at, share, stays_open=bool(rng.random() < 0.25)), share
         case Cause.BLOCKED:
             if not isinstance(pump, Intensifier):
@@ -223,7 +244,7 @@ def _fault(
             return Fault(cause, at, size, ramp), -size
         case Cause.TRANSDUCER:
             gain = float(rng.uniform(0.03, 0.10)) * _pick(rng, [-1.0, 1.0])
-            # a crank pump has nothing to check a gain against: only a zero shift can be told there
+            # nothing on a crank pump checks a gain: only a zero shift can be found there
             shares = [0.0, 0.5, 1.0] if isinstance(pump, Intensifier) else [0.5, 1.0]
             zero = _pick(rng, shares) * gain * pump.rated_pressure
             gain *= 1.0 - 0.5 * (zero != 0.0)
@@ -237,7 +258,7 @@ def _fault(
         case Cause.BYPASS:
             return Fault(cause, at, size, ramp), size
         case Cause.UNKNOWN:
-            raise ValueError("nothing is known to draw of an unknown cause")
+            raise ValueError("an unknown cause can't be drawn")
         case Cause.OTHER_BORE:
             bore = _pick(rng, _other_bores(fit))
             change = (bore / fit.bore) ** 2 * (1.0 + float(rng.normal(0.0, 0.025))) - 1.0

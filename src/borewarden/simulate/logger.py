@@ -1,4 +1,4 @@
-"""Writes samples as a log file of a machine, in its own columns and units, with labels."""
+"""Writes samples as a machine's log file, in its columns and units, with labels."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def log_frame(samples: Samples, log_format: LogFormat) -> pd.DataFrame:
 
 
 def write_log(samples: Samples, log_format: LogFormat, path: Path) -> None:
-    """Write `samples` to `path`, CSV or Parquet by its ending. Raises ValueError for another."""
+    """Write `samples` to `path` as CSV or Parquet, by its ending; ValueError for another one."""
     frame = log_frame(samples, log_format)
     if path.suffix == ".parquet":
         frame.to_parquet(path, index=False, compression="zstd")
@@ -56,7 +56,7 @@ def write_log(samples: Samples, log_format: LogFormat, path: Path) -> None:
         seconds = "%Y-%m-%dT%H:%M:%S" if whole else "%Y-%m-%dT%H:%M:%S.%f"
         frame.to_csv(path, index=False, date_format=seconds)
     else:
-        raise ValueError(f"{path}: a log ends in .csv or .parquet")
+        raise ValueError(f"{path}: the name of a log must end in .csv or .parquet")
 
 
 def write_labels(day: Day, path: Path) -> None:
@@ -78,11 +78,11 @@ def write_labels(day: Day, path: Path) -> None:
         rows.append((fault.at.isoformat(), "", event_of(fault), area, note))
     if day.wear_per_hour > 0.0:
         start = f"{day.first.isoformat()}T00:00:00"
-        note = f"invented: effective area {day.wear_per_hour:+.2%} a jet hour"
+        note = f"invented: effective area {day.wear_per_hour:+.2%} per jet hour"
         rows.append((start, "", "wear", "", note))
     if day.tube_wear_per_hour > 0.0:
         start = f"{day.first.isoformat()}T00:00:00"
-        note = f"invented: bore of the focusing tube {day.tube_wear_per_hour:+.2%} a jet hour"
+        note = f"invented: bore of the focusing tube {day.tube_wear_per_hour:+.2%} per jet hour"
         rows.append((start, "", "tube wear", "", note))
     if not rows:
         rows.append((f"{day.first.isoformat()}T00:00:00", "", "none", "0", "invented: all sound"))

@@ -1,4 +1,4 @@
-"""The virtual pump: pressure and strokes from an orifice that opens, closes and chips.
+"""The stand-in pump: pressure and strokes from an orifice that opens, closes and chips.
 
 Lumped mass balance of the high-pressure water between plunger and orifice, stepped at `STEP`
 seconds: dp/dt = K / (rho V) (m_pump - m_jet), with K and rho from the state equation. All figures
@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.physics import compiled
+from borewarden.physics import compilable, compiled
 from borewarden.physics.orifice import mass_flux
 from borewarden.physics.pump import Displacement, compression_fraction, delivered_mass
 from borewarden.physics.water import bulk_modulus, density, density_at_atmosphere, throttling_rise
@@ -39,7 +39,7 @@ class Plant(NamedTuple):
 
 
 class Course(NamedTuple):
-    """What is asked of the plant, one entry a step, shape (n,)."""
+    """What the plant is told to do, one entry per step, shape (n,)."""
 
     running: NDArray[np.bool_]
     set_pressure: Floats  # Pa, intensifier
@@ -52,12 +52,12 @@ class Course(NamedTuple):
 class Ills(NamedTuple):
     """What is wrong with the plant; arrays of length 0 where nothing is. See `Fault`.
 
-    `leaks` has shape (k, n): the flow of each leak at `leak_pressure` in kg/s, which goes with
+    `leaks`, shape (k, n), is the flow of each leak at `leak_pressure`, kg/s; it goes with
     (p / leak_pressure)^exponent. A seal or an inlet check leaks while its own side is under
     pressure, an outlet check while the other side is. `open_area` and `bypass_area`, shape (n,),
-    are effective areas in m² that are open whenever the pump runs. `shortfall`, shape (n,), is the
-    mean share of a stroke or turn that doesn't fill, `uneven`, shape (m,), what one stroke or turn
-    makes of it.
+    are effective areas, m², that are open whenever the pump runs. `shortfall`, shape (n,), is the
+    mean share of a stroke or turn that does not fill; `uneven`, shape (m,), is the factor on it of
+    each stroke or turn.
     """
 
     leaks: Floats = np.zeros((0, 0))
@@ -74,11 +74,10 @@ class Ills(NamedTuple):
 class Run(NamedTuple):
     """What the plant did, at the end of every step asked for, shape (n // every,).
 
-    `strokes` counts strokes or turns; `left_time` and `right_time` are the durations in s of the
-    last whole stroke each way (NaN before the first), `weep_rise`, `bypass_rise` and `valve_rise`
-    what throttled water heats the leak-off of the seals, the bypass line and the hottest check
-    valve by, in K. `ends` are the steps at
-    which strokes ended.
+    `strokes` counts strokes or turns. `left_time` and `right_time` are the durations of the last
+    whole stroke each way, s (NaN before the first). `weep_rise`, `bypass_rise` and `valve_rise` are
+    how much throttled water heats the leak-off of the seals, the bypass line and the hottest check
+    valve, K. `ends` are the steps at which strokes ended.
     """
 
     pressure: Floats
@@ -95,161 +94,226 @@ SOUND = Ills()
 
 
 def run_plant(plant: Plant, course: Course, ills: Ills = SOUND, every: int = 1) -> Run:
-    """What the plant does on `course`, told at the end of every step number `every`."""
-    return Run(*_run(plant, course, ills, every))
+    """What the plant does on `course`, at the end of every step number `every`."""
+    (pressure, strokes, left, right, weep, bypass, valve), ends = _run(plant, course, ills, every)
+    return Run(pressure, strokes, left, right, weep, bypass, valve, ends)
+
+
+class _Stroke(NamedTuple):
+    """Where the plunger is; of a crank pump only the turns count."""
+
+    position: float  # within the stroke, 0 to 1
+    dwell: float  # s of the reversal that are left
+    void: float  # share of this stroke that did not fill
+    lasted: float  # s of running since it began
+    events: float  # strokes or turns so far
+    side: int
+
+
+class _Leaks(NamedTuple):
+    """Where water leaks to, kg/s."""
+
+    chamber: float  # from the chamber under pressure
+    line: float  # the jet, all that is open beside it, and what goes back through a check valve
+    seal: float  # past the seals
+    valve: float  # through the worst check valve
+
+
+class _Heat(NamedTuple):
+    """What throttled water heats each sensor by, K."""
+
+    weep: float
+    bypass: float
+    valve: float
 
 
 @compiled
-def _run(
-    plant: Plant, course: Course, ills: Ills, every: int
-) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats, Floats, NDArray[np.int64]]:
+def _run(plant: Plant, course: Course, ills: Ills, every: int) -> tuple[Floats, NDArray[np.int64]]:
+    """The fields of `Run` one below the other, shape (7, n // every), and the ends of strokes."""
     n = len(course.area)
-    rows = n // every
-    pressure = np.empty(rows)
-    count = np.empty(rows)
-    stroke_time = np.full((2, rows), np.nan)
-    weep_rise = np.zeros(rows)
-    bypass_rise = np.zeros(rows)
-    valve_rise = np.zeros(rows)
+    told = np.empty((7, n // every))
     # a plunger that meets no water moves at 4 max_rate
     ends = np.empty(int(4.2 * plant.max_rate * STEP * n) + 16, dtype=np.int64)
     ended = 0
     p = 0.0
-    position = 0.0  # of the plunger within the stroke, 0 to 1
-    events = 0.0
-    dwell = 0.0
-    side = 0
-    a_chamber = 0.5 if plant.is_intensifier else 1.0 / 3.0  # its share of the flow
-    void = 0.0  # share of this stroke that didn't fill
-    lasted = 0.0  # s of running since the stroke began
+    stroke = _Stroke(0.0, 0.0, 0.0, 0.0, 0.0, 0)
     last_time = np.full(2, np.nan)
-    weep = 0.0
-    bypass_heat = 0.0
-    valve_heat = 0.0
+    heat = _Heat(0.0, 0.0, 0.0)
     for i in range(n):
-        seal = 0.0
-        spilled = 0.0
-        through_valve = 0.0  # the leak of the worst check valve
-        if course.running[i] or p > 0.0:
+        running = course.running[i]
+        if running or p > 0.0:
             t = course.temperature[i]
-            rho = float(density(p, t))
-            stiffness = float(bulk_modulus(p, t)) / (rho * plant.attenuator_volume)
+            stiffness = float(bulk_modulus(p, t)) / (float(density(p, t)) * plant.attenuator_volume)
             flux = float(mass_flux(max(p, 0.0), t))
             jet = course.area[i] * flux if course.jet_open[i] else 0.0
-            chamber = 0.0  # leaks from the chamber under pressure
-            if course.running[i]:
-                if len(ills.open_area):
-                    jet += ills.open_area[i] * flux
-                if len(ills.bypass_area):
-                    spilled = ills.bypass_area[i] * flux
-                    jet += spilled
-                for k in range(len(ills.places)):
-                    leak = ills.leaks[k, i]
-                    if leak <= 0.0 or p <= 0.0:
-                        continue
-                    leak *= (p / ills.leak_pressure) ** ills.exponents[k]
-                    if ills.places[k] != SEAL:
-                        through_valve = max(through_valve, leak)
-                    if not plant.is_intensifier:  # one plunger's, in its third of the turn
-                        chamber += 3.0 * leak if events % 1.0 < 1.0 / 3.0 else 0.0
-                        leak *= 1.0 if ills.places[k] == SEAL else 0.0
-                    elif ills.places[k] == OUTLET_CHECK:
-                        if ills.sides[k] != side:
-                            jet += leak
-                        continue
-                    elif ills.sides[k] != BOTH and ills.sides[k] != side:
-                        continue
-                    else:
-                        chamber += leak
-                    if ills.places[k] == SEAL:
-                        seal += leak
-            fed = 0.0
-            if not course.running[i]:
+            spilled = 0.0
+            if running and len(ills.open_area):
+                jet += ills.open_area[i] * flux
+            if running and len(ills.bypass_area):
+                spilled = ills.bypass_area[i] * flux
+                jet += spilled
+            leaks = _Leaks(0.0, jet, 0.0, 0.0)
+            if running and len(ills.places):
+                leaks = _leaks_at(plant.is_intensifier, ills, i, p, stroke, jet)
+            loaded = True
+            if not running:
                 fed = -p / 4.0 / stiffness  # bled down
             elif plant.is_intensifier:
-                lasted += STEP
-                stroke_mass = float(delivered_mass(plant.displacement, p, t))
-                squeeze = float(compression_fraction(plant.displacement, p, t))
-                most = 1.2 * plant.max_rate * stroke_mass / (1.0 - squeeze)
-                if void > 0.0:
-                    d = plant.displacement
-                    rho_0 = float(density_at_atmosphere(t))
-                    stroke_mass -= d.volumetric_efficiency * rho_0 * d.swept_volume * void
-                    squeeze += void
-                if dwell > 0.0:
-                    dwell -= STEP
-                    seal = 0.0
-                elif position < squeeze - 1e-6:  # as water warms, it takes a trace more
-                    # the chamber is compressed with all the oil there is, nothing comes out yet;
-                    # one that leaks gives way to the oil also while the pressure is held
-                    if p < course.set_pressure[i] or chamber > 0.0:
-                        position = min(position + 4.0 * plant.max_rate * STEP, squeeze)
-                    seal = 0.0
-                else:
-                    wanted = (course.set_pressure[i] - p) / (stiffness * plant.droop_time)
-                    left = (1.0 - position) / (1.0 - squeeze) * stroke_mass / STEP
-                    fed = min(max(wanted, 0.0), max(most - chamber, 0.0), max(left - chamber, 0.0))
-                    position += (fed + chamber) * (1.0 - squeeze) / stroke_mass * STEP
-                if position >= 1.0 - 1e-9:
-                    position = 0.0
-                    events += 1.0
-                    dwell = plant.reversal_time
-                    last_time[side] = lasted
-                    lasted = 0.0
-                    side = 1 - side
+                fed, loaded, stroke = _push(
+                    plant, course.set_pressure[i], p, t, stiffness, leaks.chamber, stroke
+                )
+                if stroke.position >= 1.0 - 1e-9:
+                    last_time[stroke.side] = stroke.lasted
                     if ended < len(ends):
                         ends[ended] = i
                         ended += 1
-                    if len(ills.shortfall):
-                        uneven = ills.uneven[int(events) % len(ills.uneven)]
-                        void = min(ills.shortfall[i] * uneven, 0.6)
+                    events = stroke.events + 1.0
+                    void = _unfilled(ills, i, events) if len(ills.shortfall) else stroke.void
+                    stroke = _Stroke(0.0, plant.reversal_time, void, 0.0, events, 1 - stroke.side)
             else:
-                events += course.crank_speed[i] * STEP
+                speed = course.crank_speed[i]
+                events = stroke.events + speed * STEP
+                stroke = _Stroke(0.0, 0.0, 0.0, 0.0, events, 0)
                 if course.jet_open[i]:
-                    turn_mass = float(delivered_mass(plant.displacement, p, t))
-                    if len(ills.shortfall):
-                        d = plant.displacement
-                        uneven = ills.uneven[int(events) % len(ills.uneven)]
-                        void = min(ills.shortfall[i] * uneven, 0.6)
-                        rho_0 = float(density_at_atmosphere(t))
-                        turn_mass -= d.volumetric_efficiency * rho_0 * d.swept_volume * void
-                    fed = course.crank_speed[i] * turn_mass - chamber
+                    void = _unfilled(ills, i, events) if len(ills.shortfall) else 0.0
+                    fed = speed * _turn_mass(plant, p, t, void) - leaks.chamber
                 else:
                     fed = -p / plant.dump_time / stiffness  # dumped to the drain
             if len(ills.places):
-                heat = float(throttling_rise(p, t)) * seal / (seal + plant.cooling_flow)
-                weep += (heat - weep) * STEP / plant.drain_time
-                # it mixes with what its own chamber draws in and delivers again
-                own = through_valve / (through_valve + max(jet, 1e-9) * a_chamber)
-                heat = float(throttling_rise(p, t)) * own
-                valve_heat += (heat - valve_heat) * STEP / plant.drain_time
+                heat = _warmed_by_leaks(plant, heat, p, t, leaks, loaded)
             if len(ills.bypass_area):
-                heat = float(throttling_rise(p, t)) * spilled / (spilled + plant.cooling_flow)
-                bypass_heat += (heat - bypass_heat) * STEP / plant.drain_time
-            p = max(p + stiffness * (fed - jet) * STEP, 0.0)
-            if not course.running[i] and p < 1e-9:
+                heat = _warmed_by_bypass(plant, heat, p, t, spilled)
+            p = max(p + stiffness * (fed - leaks.line) * STEP, 0.0)
+            if not running and p < 1e-9:
                 p = 0.0  # the rest of the decay would be spent on denormal numbers
         else:
-            weep -= weep * STEP / plant.drain_time
-            valve_heat -= valve_heat * STEP / plant.drain_time
-            bypass_heat -= bypass_heat * STEP / plant.drain_time
+            heat = _cooled(plant, heat)
         if (i + 1) % every == 0:
             row = i // every
-            pressure[row] = p
-            count[row] = events
-            stroke_time[0, row] = last_time[0]
-            stroke_time[1, row] = last_time[1]
-            weep_rise[row] = weep
-            bypass_rise[row] = bypass_heat
-            valve_rise[row] = valve_heat
-    left_time, right_time = stroke_time[0], stroke_time[1]
-    return (
-        pressure,
-        count,
-        left_time,
-        right_time,
-        weep_rise,
-        bypass_rise,
-        valve_rise,
-        ends[:ended].copy(),
+            told[0, row], told[1, row] = p, stroke.events
+            told[2, row], told[3, row] = last_time[0], last_time[1]
+            told[4, row], told[5, row], told[6, row] = heat.weep, heat.bypass, heat.valve
+    return told, ends[:ended].copy()
+
+
+@compilable
+def _leaks_at(
+    is_intensifier: bool, ills: Ills, i: int, p: float, stroke: _Stroke, jet: float
+) -> _Leaks:
+    """What leaks at step `i`, at the pressure `p` in Pa; `jet` is all that is open, kg/s."""
+    chamber = 0.0
+    seal = 0.0
+    valve = 0.0
+    for k in range(len(ills.places)):
+        leak = ills.leaks[k, i]
+        if leak <= 0.0 or p <= 0.0:
+            continue
+        leak *= (p / ills.leak_pressure) ** ills.exponents[k]
+        if ills.places[k] != SEAL:
+            valve = max(valve, leak)
+        if not is_intensifier:  # one plunger's, in its third of the turn
+            chamber += 3.0 * leak if stroke.events % 1.0 < 1.0 / 3.0 else 0.0
+            leak *= 1.0 if ills.places[k] == SEAL else 0.0
+        elif ills.places[k] == OUTLET_CHECK:
+            if ills.sides[k] != stroke.side:
+                jet += leak
+            continue
+        elif ills.sides[k] != BOTH and ills.sides[k] != stroke.side:
+            continue
+        else:
+            chamber += leak
+        if ills.places[k] == SEAL:
+            seal += leak
+    return _Leaks(chamber, jet, seal, valve)
+
+
+@compilable
+def _push(
+    plant: Plant,
+    set_pressure: float,
+    p: float,
+    t: float,
+    stiffness: float,
+    leak: float,
+    stroke: _Stroke,
+) -> tuple[float, bool, _Stroke]:
+    """One step of an intensifier: kg/s delivered, whether the chamber is under load, the stroke.
+
+    `leak` is what the chamber under pressure loses, kg/s.
+    """
+    position, dwell = stroke.position, stroke.dwell
+    stroke_mass = float(delivered_mass(plant.displacement, p, t))
+    squeeze = float(compression_fraction(plant.displacement, p, t))
+    most = 1.2 * plant.max_rate * stroke_mass / (1.0 - squeeze)
+    if stroke.void > 0.0:
+        stroke_mass -= _void_mass(plant, t, stroke.void)
+        squeeze += stroke.void
+    fed = 0.0
+    loaded = False
+    if dwell > 0.0:
+        dwell -= STEP
+    elif position < squeeze - 1e-6:  # as water warms, it takes a trace more
+        # the chamber is compressed with all the oil there is, nothing comes out yet; one that
+        # leaks gives way to the oil also while the pressure is held
+        if p < set_pressure or leak > 0.0:
+            position = min(position + 4.0 * plant.max_rate * STEP, squeeze)
+    else:
+        loaded = True
+        wanted = (set_pressure - p) / (stiffness * plant.droop_time)
+        left = (1.0 - position) / (1.0 - squeeze) * stroke_mass / STEP
+        fed = min(max(wanted, 0.0), max(most - leak, 0.0), max(left - leak, 0.0))
+        position += (fed + leak) * (1.0 - squeeze) / stroke_mass * STEP
+    lasted = stroke.lasted + STEP
+    return fed, loaded, _Stroke(position, dwell, stroke.void, lasted, stroke.events, stroke.side)
+
+
+@compilable
+def _turn_mass(plant: Plant, p: float, t: float, void: float) -> float:
+    """What one turn of a crank pump delivers, kg, if the share `void` of it did not fill."""
+    mass = float(delivered_mass(plant.displacement, p, t))
+    return mass - _void_mass(plant, t, void) if void > 0.0 else mass
+
+
+@compilable
+def _void_mass(plant: Plant, t: float, void: float) -> float:
+    """What a stroke or turn lacks if the share `void` of it did not fill, kg."""
+    d = plant.displacement
+    return d.volumetric_efficiency * float(density_at_atmosphere(t)) * d.swept_volume * void
+
+
+@compilable
+def _unfilled(ills: Ills, i: int, events: float) -> float:
+    """The share of the stroke or turn number `events` that does not fill."""
+    share: float = min(ills.shortfall[i] * ills.uneven[int(events) % len(ills.uneven)], 0.6)
+    return share
+
+
+@compilable
+def _warmed_by_leaks(
+    plant: Plant, heat: _Heat, p: float, t: float, leaks: _Leaks, loaded: bool
+) -> _Heat:
+    rise = float(throttling_rise(p, t))
+    seal = leaks.seal if loaded else 0.0
+    at_weep = rise * seal / (seal + plant.cooling_flow)
+    weep = heat.weep + (at_weep - heat.weep) * STEP / plant.drain_time
+    # it mixes with what its own chamber draws in and delivers again
+    of_flow = 0.5 if plant.is_intensifier else 1.0 / 3.0  # the chamber's share
+    at_valve = rise * (leaks.valve / (leaks.valve + max(leaks.line, 1e-9) * of_flow))
+    valve = heat.valve + (at_valve - heat.valve) * STEP / plant.drain_time
+    return _Heat(weep, heat.bypass, valve)
+
+
+@compilable
+def _warmed_by_bypass(plant: Plant, heat: _Heat, p: float, t: float, spilled: float) -> _Heat:
+    at_line = float(throttling_rise(p, t)) * spilled / (spilled + plant.cooling_flow)
+    bypass = heat.bypass + (at_line - heat.bypass) * STEP / plant.drain_time
+    return _Heat(heat.weep, bypass, heat.valve)
+
+
+@compilable
+def _cooled(plant: Plant, heat: _Heat) -> _Heat:
+    return _Heat(
+        heat.weep - heat.weep * STEP / plant.drain_time,
+        heat.bypass - heat.bypass * STEP / plant.drain_time,
+        heat.valve - heat.valve * STEP / plant.drain_time,
     )

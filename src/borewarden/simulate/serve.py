@@ -1,4 +1,4 @@
-"""The virtual pump on real protocols: offers just what a machine's `[source]` section maps.
+"""The stand-in pump on real protocols: offers just what a machine's `[source]` section maps.
 
 For the demo and the tests; everything it says is invented. Clients can't write to it.
 """
@@ -31,14 +31,14 @@ from borewarden.collect.mqtt import MqttSource
 from borewarden.collect.opcua import NODE_ID, NodePoint, OpcUaSource
 
 _WHY_NOT_FASTER = (
-    "strokes counted faster would look like a faster pump: serve a stroke counter at speed 1"
+    "a counter that runs faster looks like a faster pump; serve a stroke counter at speed 1"
 )
 STANDSTILL = 10  # rows
-LONGEST_PAUSE = 5.0  # s; a night between two logged shifts is not waited for
+LONGEST_PAUSE = 5.0  # s; nobody waits for the night between two logged shifts
 
 
 def raw_values(samples: Samples, i: int, channels: Mapping[str, Channel]) -> dict[str, float]:
-    """Row `i` as the controller has it: each of the `channels` in its own unit."""
+    """Row `i` as the controller has it: each channel in its own unit."""
     return {
         name: (float(getattr(samples, name)[i]) - channel.offset) / channel.scale
         for name, channel in channels.items()
@@ -54,8 +54,8 @@ def awake(samples: Samples) -> Samples:
 def rebased(samples: Samples, speed: float, start_ns: int) -> Samples:
     """`samples` with times that end when their serving, begun at `start_ns`, does.
 
-    At real time the first one is now; faster, they begin in the past and catch up, so that none
-    is ever in the future. Pauses are cut to `LONGEST_PAUSE`.
+    At real time the first one is now. Faster ones begin in the past and catch up, so that none is
+    ever in the future. Pauses are cut to `LONGEST_PAUSE`.
     """
     steps = np.diff(samples.time_ns, prepend=samples.time_ns[0])
     since = np.cumsum(np.minimum(steps, round(LONGEST_PAUSE * 1e9)))
@@ -87,9 +87,9 @@ async def serve(source: Source, samples: Samples, speed: float = 1.0) -> None:
     """Serve `samples` where `source` would read them, `speed` times faster than they were logged.
 
     Modbus and OPC UA are served at the host and port of `source`, see `at`; by MQTT the samples
-    are published to its broker. A standstill at the start is left out; ends with the last sample.
-    Raises ValueError for a speed that would make a counter lie, OSError if the port can't be had
-    or there is no broker.
+    are published to its broker. Skips a standstill at the start and ends with the last sample.
+    Raises ValueError for a speed that would make a counter lie, OSError if the port is taken or
+    there is no broker.
     """
     if not speed > 0.0 or not len(samples.time_ns):
         raise ValueError("give samples and a speed above 0")
@@ -103,7 +103,7 @@ async def serve(source: Source, samples: Samples, speed: float = 1.0) -> None:
             await serve_opcua(source, samples, speed)
         case MqttSource():
             if source.time_path is None and "stroke_count" in source.fields and speed != 1.0:
-                raise ValueError(f"no field is stated for the time, and {_WHY_NOT_FASTER}")
+                raise ValueError(f"no time field is stated, and {_WHY_NOT_FASTER}")
             await publish_mqtt(source, samples, speed)
 
 
@@ -129,7 +129,7 @@ async def serve_modbus(source: ModbusSource, samples: Samples, speed: float) -> 
 def modbus_server(
     source: ModbusSource, values: Mapping[str, float]
 ) -> ModbusTcpServer | ModbusSerialServer:
-    """A read-only server of `values`, raw by channel, which the caller keeps changing."""
+    """A read-only server of `values`, raw by channel, which the caller keeps up to date."""
 
     async def on_request(
         function: int,
@@ -176,7 +176,7 @@ def modbus_server(
 
 
 def _table(registers: Mapping[str, Register], function: int) -> list[SimData]:
-    """What is there to be read by `function`; the rest is an illegal address."""
+    """What `function` can read; everything else is an illegal address."""
     there = [r for r in registers.values() if r.function == function]
     if function <= 2:
         last = max((r.address for r in there), default=0)
@@ -195,7 +195,7 @@ async def serve_opcua(source: OpcUaSource, samples: Samples, speed: float) -> No
     server = Server()
     await server.init()
     server.set_endpoint(source.url)
-    server.set_server_name("Virtual pump, invented")
+    server.set_server_name("Stand-in pump, invented")
     nodes = {name: await offer(server, name, point) for name, point in source.nodes.items()}
     channels = {name: point.channel for name, point in source.nodes.items()}
     await server.start()
@@ -211,7 +211,7 @@ async def serve_opcua(source: OpcUaSource, samples: Samples, speed: float) -> No
 
 
 async def offer(server: Server, name: str, point: NodePoint) -> Any:
-    """The variable, which clients can't write, that `point` names; objects on its way are made."""
+    """The variable that `point` names, made with its parent objects; clients can't write it."""
     first = data_value(math.nan, time.time_ns(), point, name)
     if NODE_ID.match(point.node):
         node = point.node
@@ -221,7 +221,7 @@ async def offer(server: Server, name: str, point: NodePoint) -> Any:
         node_id = ua.NodeId.from_string(node)
         while len(await server.get_namespace_array()) <= node_id.NamespaceIndex:
             count = len(await server.get_namespace_array())
-            await server.register_namespace(f"urn:borewarden:virtual-pump:{count}")
+            await server.register_namespace(f"urn:borewarden:stand-in-pump:{count}")
         called = (node_id, ua.QualifiedName(name, node_id.NamespaceIndex))
         parent = server.nodes.objects
     else:

@@ -29,10 +29,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from borewarden.base.samples import Samples, samples_of
-from borewarden.model.bore import RESULT
 from borewarden.store.inspections import INSPECTIONS
 from borewarden.store.register import REGISTER
 from borewarden.store.verdicts import _alert_row
+from borewarden.watcher.batch_loop import RESULT
 from borewarden.watcher.verdict import STATES
 from borewarden.watcher.watcher import Learned
 

@@ -22,8 +22,8 @@ import json
 import math
 import time
 from base64 import b64encode
-from collections.abc import Callable, Iterable
-from contextlib import suppress
+from collections.abc import AsyncIterator, Callable, Iterable
+from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -36,10 +36,11 @@ from numpy.typing import NDArray
 from pydantic import SecretStr
 from urllib3.exceptions import HTTPError
 
+from borewarden.base.plain_errors import plain_reason
 from borewarden.base.samples import Samples, samples_of
-from borewarden.model.bore import RESULT
 from borewarden.physics.pump import overstroke_margin
 from borewarden.store import outbox
+from borewarden.watcher.batch_loop import RESULT
 from borewarden.watcher.verdict import STATES
 from borewarden.watcher.watcher import Alert
 
@@ -152,26 +153,7 @@ async def forward(
     refused: Callable[[int], None] | None = None,
 ) -> None:
     """Send the lines queued for `SINK`, for ever; cancel it to stop. See `outbox.drain`."""
-    url, asked, headers = _write_api(settings)
-    timeout = aiohttp.ClientTimeout(total=settings.timeout)
-    async with aiohttp.ClientSession(timeout=timeout, headers=headers) as session:
-
-        async def deliver(payloads: list[bytes]) -> str | None:
-            body = gzip.compress(b"\n".join(payloads), compresslevel=1)
-            try:
-                async with session.post(url, params=asked, data=body) as answer:
-                    if answer.status < 300:
-                        return None
-                    said = _said(await answer.content.read(4 * LONGEST_SAID))
-            except (aiohttp.ClientError, TimeoutError) as error:
-                words = f"no answer for {settings.timeout:g} s" * isinstance(error, TimeoutError)
-                raise ConnectionError(words or str(error) or type(error).__name__) from None
-            if answer.status in _REFUSED:
-                return f"HTTP {answer.status} {said or answer.reason}"
-            words = _why_not(settings, answer.status, said or answer.reason or "")
-            after = _retry_after(answer.headers.get("Retry-After", ""))
-            raise ConnectionError(words) if after is None else outbox.NotNow(words, after)
-
+    async with writing(settings) as deliver:
         await outbox.drain(
             store_path,
             SINK,
@@ -185,24 +167,60 @@ async def forward(
         )
 
 
+@asynccontextmanager
+async def writing(settings: InfluxSettings) -> AsyncIterator[outbox.Deliver]:
+    """What sends lines to the server, as an outbox wants it."""
+    url, asked, headers = _write_api(settings)
+    timeout = aiohttp.ClientTimeout(total=settings.timeout)
+    async with aiohttp.ClientSession(timeout=timeout, headers=headers) as session:
+
+        async def deliver(payloads: list[bytes]) -> str | None:
+            body = gzip.compress(b"\n".join(payloads), compresslevel=1)
+            try:
+                async with session.post(url, params=asked, data=body) as answer:
+                    if answer.status < 300:
+                        return None
+                    said = _said(await answer.content.read(4 * LONGEST_SAID))
+            except (aiohttp.ClientError, TimeoutError) as error:
+                raise ConnectionError(plain_reason(error)) from None
+            if answer.status in _REFUSED:
+                return f"HTTP {answer.status} {said or answer.reason}"
+            words = _why_not(settings, answer.status, said or answer.reason or "")
+            after = _retry_after(answer.headers.get("Retry-After", ""))
+            raise ConnectionError(words) if after is None else outbox.NotNow(words, after)
+
+        yield deliver
+
+
 def _write_api(settings: InfluxSettings) -> tuple[str, dict[str, str], dict[str, str]]:
     """Address, query and headers of a write.
 
     From the manuals: InfluxDB v2 API, "Write data"; InfluxDB 1.8, "InfluxDB API reference, /write".
     """
-    token = settings.token.get_secret_value()
-    headers = {"Content-Type": "text/plain; charset=utf-8", "Content-Encoding": "gzip"}
+    plain = {"Content-Type": "text/plain; charset=utf-8", "Content-Encoding": "gzip"}
+    headers = plain | authorization(settings)
     url = settings.url.rstrip("/")
     if settings.api == "v2":
-        headers["Authorization"] = f"Token {token}"
         asked = {"org": settings.org, "bucket": settings.bucket, "precision": "ns"}
         return f"{url}/api/v2/write", asked, headers
-    if settings.user:
-        known_by = b64encode(f"{settings.user}:{token}".encode()).decode()
-        headers["Authorization"] = f"Basic {known_by}"
-    database, _, policy = settings.bucket.partition("/")
-    asked = {"db": database, "precision": "ns"} | ({"rp": policy} if policy else {})
-    return f"{url}/write", asked, headers
+    return f"{url}/write", {"precision": "ns"} | database(settings), headers
+
+
+def authorization(settings: InfluxSettings) -> dict[str, str]:
+    """The header that says who we are."""
+    token = settings.token.get_secret_value()
+    if settings.api == "v2":
+        return {"Authorization": f"Token {token}"}
+    if not settings.user:
+        return {}
+    known_by = b64encode(f"{settings.user}:{token}".encode()).decode()
+    return {"Authorization": f"Basic {known_by}"}
+
+
+def database(settings: InfluxSettings) -> dict[str, str]:
+    """What names database and retention policy in a query to InfluxDB 1."""
+    name, _, policy = settings.bucket.partition("/")
+    return {"db": name} | ({"rp": policy} if policy else {})
 
 
 def _said(body: bytes) -> str:

@@ -10,11 +10,15 @@ import dataclasses
 import hashlib
 import json
 import sqlite3
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from borewarden.diagnose.causes import Cause
+from borewarden.inspection.answers import merge_answers
+from borewarden.inspection.outcome import conclude
 from borewarden.inspection.record import Finding, Inspection, Picture
 from borewarden.store.append_only import add_entry, entries
+from borewarden.store.queries import alerts
 
 INSPECTIONS = """
 CREATE TABLE IF NOT EXISTS inspection (
@@ -90,6 +94,86 @@ def newest_inspection_entry(connection: sqlite3.Connection, machine: str | None 
             "SELECT max(entry) FROM inspection WHERE machine = ?", (machine,)
         ).fetchone()
     return row[0] or 0
+
+
+def earlier_answers(
+    connection: sqlite3.Connection, machine: str, alert_ns: int | None, before: int | None = None
+) -> dict[str, str]:
+    """What was found before about the alert of `machine` at `alert_ns`; the newer answer holds.
+
+    Inspection `before` and later ones don't count. Nothing, where there is no alert.
+    """
+    if alert_ns is None:
+        return {}
+    return merge_answers(
+        *(
+            each.answers
+            for number, each in inspections(connection, machine).items()
+            if each.alert_ns == alert_ns and (before is None or number < before)
+        )
+    )
+
+
+def keep_inspection(
+    connection: sqlite3.Connection,
+    inspection: Inspection,
+    pictures: Sequence[bytes],
+    why: str = "",
+    number: int | None = None,
+) -> int:
+    """Keep an inspection with its `pictures`, in the caller's transaction; returns its number.
+
+    `pictures` are the bytes of those that have no digest yet, in order. With `number` it corrects
+    that one, and later ones on the same alert are concluded again.
+    """
+    digests = iter([keep_picture(connection, content) for content in pictures])
+    inspection = replace(
+        inspection,
+        pictures=tuple(
+            each if each.sha256 else replace(each, sha256=next(digests))
+            for each in inspection.pictures
+        ),
+    )
+    old = None if number is None else inspections(connection).get(number)
+    number = record_inspection(connection, inspection, inspection.by, why, number)
+    if old is not None:
+        _conclude_again(connection, number, old, inspection.by)
+    return number
+
+
+def strike_inspection(connection: sqlite3.Connection, number: int, by: str, why: str) -> None:
+    """Strike out an inspection, in the caller's transaction; later ones are concluded again.
+
+    Raises LookupError if there is none of that number.
+    """
+    old = inspections(connection).get(number)
+    record_inspection(connection, None, by, why, number)
+    if old is not None:
+        _conclude_again(connection, number, old, by)
+
+
+def _conclude_again(connection: sqlite3.Connection, number: int, old: Inspection, by: str) -> None:
+    """Whatever was concluded later about the same alert rested on inspection `number` too."""
+    alert = next((a for a in alerts(connection, old.machine) if a.time_ns == old.alert_ns), None)
+    if alert is None:
+        return
+    answers: dict[str, str] = {}
+    for other, each in inspections(connection, old.machine).items():
+        if each.alert_ns != old.alert_ns:
+            continue
+        answers = merge_answers(answers, each.answers)
+        if other > number:
+            made = conclude(alert.verdict, answers)
+            again = replace(
+                each,
+                finding=made.finding,
+                cause=made.cause,
+                reason=made.reason,
+                next_step=made.next_step,
+                probability=made.probability,
+            )
+            why = f"inspection {number} was corrected"
+            record_inspection(connection, again, by, why, other)
 
 
 def keep_picture(connection: sqlite3.Connection, content: bytes) -> str:

@@ -69,6 +69,14 @@ def open_alert(
     return newest[0] if newest and newest[0].verdict.state not in UNTROUBLED else None
 
 
+def standing_alert(connection: sqlite3.Connection, machine: str) -> Alert | None:
+    """The newest alert, unless the bore is sound again or another jewel is being learned."""
+    newest = newest_alerts(connection, machine, 1)
+    if not newest or newest[0].verdict.state in UNTROUBLED:
+        return None
+    return None if newest_state(connection, machine) in UNTROUBLED else newest[0]
+
+
 # -- batches
 
 

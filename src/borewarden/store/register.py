@@ -12,6 +12,7 @@ import sqlite3
 from dataclasses import dataclass
 
 from borewarden.jewels.fitting import End, Fitting
+from borewarden.jewels.fitting_text import Placed
 from borewarden.store.append_only import add_entry, entries
 
 REGISTER = """
@@ -52,6 +53,23 @@ def record(
     return add_entry(
         connection, "register", "fitting", fitting, machine, by, why, _to_json(content)
     )
+
+
+def record_placed(
+    connection: sqlite3.Connection, placed: Placed, by: str, why: str = ""
+) -> list[int]:
+    """Record what is `placed`, in the caller's transaction: what it closed, then what is new.
+
+    Returns the numbers of the new fittings, in order.
+    """
+    record_closed(connection, placed, by)
+    return [record(connection, fitting, by, why) for _, fitting in placed.new]
+
+
+def record_closed(connection: sqlite3.Connection, placed: Placed, by: str) -> None:
+    """Record only what `placed` closed, in the caller's transaction."""
+    for number, fitting in placed.closed.items():
+        record(connection, fitting, by, "the next jewel was fitted", number)
 
 
 def fittings(

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import csv
+import math
+from collections.abc import Iterable
 from datetime import date
+from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
@@ -72,6 +76,17 @@ def compare_days(
         _row(machine, day, batches[of_batch == k], float(jet[k]), int(np.sum(of_alert == k)))
         for k, day in enumerate(shop.days)
     ]
+
+
+def write_rows(rows: Iterable[DayRow], path: Path) -> None:
+    """Write a CSV file, one row a machine and day; what can't be told is left empty."""
+    with path.open("w", newline="", encoding="utf-8") as handle:
+        writer = csv.writer(handle)
+        writer.writerow(DayRow._fields)
+        for row in rows:
+            writer.writerow(
+                ["" if isinstance(value, float) and math.isnan(value) else value for value in row]
+            )
 
 
 def _row(

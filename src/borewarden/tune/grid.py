@@ -15,10 +15,10 @@ from scipy.stats import qmc
 
 from borewarden.base.errors import BadInput
 from borewarden.gate.gate import GateSettings
-from borewarden.model.bore import WatchSettings
 from borewarden.settings import MachineSettings, read_toml
 from borewarden.settings.consistency import check_together
 from borewarden.settings.sections import GateOverrides, WatchOverrides
+from borewarden.watcher.settings import WatchSettings
 
 SECTIONS: dict[str, type[GateOverrides] | type[WatchOverrides]] = {
     "watch": WatchOverrides,

@@ -7,7 +7,6 @@ very code that runs live, with a copy of it set aside at each injected onset.
 
 from __future__ import annotations
 
-import copy
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -18,8 +17,9 @@ from borewarden.base.samples import rows
 from borewarden.diagnose.causes import Cause
 from borewarden.gate.gate import Gate, GateSettings
 from borewarden.jewels.jewel import Jewel, stated_area
-from borewarden.model.bore import BoreWatch, WatchSettings
 from borewarden.tune.days import BLOCK, Shop, fitted_stretches, injected
+from borewarden.watcher.bore_watch import BoreWatch
+from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import STATES, State, Verdict
 from borewarden.watcher.watcher import Alert
 
@@ -146,7 +146,7 @@ def judge_setting(shop: Shop, gathered: list[Gathered], settings: WatchSettings)
             results.append(made)
             changes += changed
             if trial is not None and bore.state is State.SOUND:
-                told, verdict = _try(shop, _fork(bore), trial)
+                told, verdict = _try(shop, bore.fork(), trial)
                 delay[trial.number] = told
                 right[trial.number] = verdict is not None and _is_bore(verdict)
         alerts += _alerts(changes)
@@ -166,13 +166,6 @@ def judge_setting(shop: Shop, gathered: list[Gathered], settings: WatchSettings)
         found=[_found(shop, k, alerts) for k in range(len(shop.windows))],
         alerts=[(alert.time_ns, alert.verdict.state.value) for alert in alerts],
     )
-
-
-def _fork(bore: BoreWatch) -> BoreWatch:
-    """A copy to go on with; what is never changed in place is shared."""
-    kept = [batch for idle in bore._idle.values() for part in idle for batch in part]
-    shared = [bore.pump, bore.settings, *bore.jewels, bore._sizes, bore._first_rows, *kept]
-    return copy.deepcopy(bore, {id(thing): thing for thing in shared})
 
 
 def _try(shop: Shop, bore: BoreWatch, trial: TrialBatches) -> tuple[float, Verdict | None]:

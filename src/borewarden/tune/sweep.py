@@ -18,10 +18,10 @@ import borewarden
 from borewarden.base.errors import BadInput
 from borewarden.base.parallel import spread
 from borewarden.gate.gate import GateSettings
-from borewarden.model.bore import WatchSettings
 from borewarden.tune.days import Shop
 from borewarden.tune.grid import Candidate
 from borewarden.tune.outcome import Found, Gathered, Outcome, gather, judge_setting
+from borewarden.watcher.settings import WatchSettings
 
 Answer = TypeVar("Answer")
 

@@ -10,10 +10,14 @@ from numpy.typing import NDArray
 
 from borewarden.base.samples import Samples, rows, samples_of
 from borewarden.gate.gate import Gate, GateSettings
+from borewarden.gate.gate_loop import run_on_bytes
 from borewarden.jewels.fitting import FittedSet, fitted_sets
 from borewarden.jewels.jewel import Jewel, stated_area
-from borewarden.model.bore import BoreWatch, WatchSettings
+from borewarden.physics import is_compiled
 from borewarden.physics.pump import Pump
+from borewarden.watcher.batch_loop import judge
+from borewarden.watcher.bore_watch import BoreWatch
+from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import State, Verdict
 
 
@@ -67,7 +71,7 @@ class Watcher:
         settings: WatchSettings | None = None,
     ) -> None:
         if not jewels:
-            raise ValueError("at least one fitted jewel has to be stated")
+            raise ValueError("state at least one fitted jewel")
         self.pump = pump
         self.settings = settings or WatchSettings()
         self._to_come = fitted_sets(jewels)
@@ -119,8 +123,8 @@ class Watcher:
         hidden = self.gate.bypass_hours * 3600.0 > self.settings.baseline_time
         if verdict.state is State.LEARNING and hidden:
             reason = (
-                "the bypass spilled whenever the jet was steady, so the flow of the jet is not "
-                "known; a larger bore or a lower crank speed would close it"
+                "the bypass spilled whenever the jet was steady, so the jet's flow is not known; a "
+                "larger bore or a lower crank speed would close the bypass"
             )
             return replace(verdict, state=State.CANNOT_TELL, reason=reason)
         return verdict
@@ -149,3 +153,8 @@ class Watcher:
             self._gate_settings._replace(nominal_area=stated_area(jewels)), self.pump.displacement
         )
         self.bore = BoreWatch(self.pump, jewels, self.settings)
+
+
+def loops_compiled() -> bool:
+    """Whether a watcher can begin at once; if not, its first samples wait for the compiler."""
+    return is_compiled(run_on_bytes, judge)

@@ -1,9 +1,10 @@
 "use strict";
 
-// Everything shown comes from the events of the service, in words made there; this script puts
-// them in place and draws the plots. Text only ever goes in as text, never as HTML.
+// Everything shown comes from the service's events, in words made there. This script puts them in
+// place and draws the plots. Text goes in as text, never as HTML.
 
 const look = JSON.parse(document.body.dataset.look);
+const { palette } = look;
 const RECENT = 12; // batches in a mean, as in the verdict
 const SILENCE = 6000; // ms; an event is due every second
 const MOST_KEPT = 6000; // points of one plot
@@ -13,7 +14,7 @@ const byId = (id) => document.getElementById(id);
 const machines = new Map(); // name: { card, node, batches, every, asked }
 let hours = 8;
 let lastEvent = Date.now();
-let serviceNow = 0; // ms; the clock of this computer may be wrong
+let serviceNow = 0; // ms; this computer's clock may be wrong
 
 // -- words
 
@@ -21,7 +22,7 @@ function put(node, words) {
   // a number stays on one line with its unit
   const text = words.replace(/(\d) (?=(%|mm|in|MPa|psi|h|s|min|d)\b|%)/g, "$1\u00a0")
     .replace(/± (?=\d)/g, "±\u00a0");
-  // unchanged text is left alone, or screen readers would say it every second
+  // leave unchanged text alone, or screen readers would say it every second
   if (node.textContent !== text) node.textContent = text;
 }
 
@@ -49,7 +50,8 @@ function build(cards) {
     byId("cards").append(node);
     const checks = document.createElement("div");
     byId("checks").append(checks);
-    machines.set(card.name, { card, node, checks, batches: null, every: 1, asked: false });
+    machines.set(card.name, { card, node, checks, batches: null, every: 1, batchWords: "",
+      asked: false });
   });
 }
 
@@ -61,6 +63,7 @@ function show(machine, card) {
     place.hidden = card[place.dataset.text] === "";
   }
   node.dataset.sign = card.sign;
+  node.dataset.seen = card.blind === "";
   node.dataset.link = card.link_state;
   node.dataset.open = card.open;
   node.dataset.shelved = card.shelved;
@@ -125,11 +128,11 @@ function showChecks(machine, card) {
 function summarise(cards) {
   const counts = new Map();
   for (const card of cards) {
-    const category = card.category.replace("NE 107: ", "");
+    const category = card.category.replace("NE 107: ", "").toLowerCase();
     counts.set(category, (counts.get(category) ?? 0) + 1);
   }
-  const order = ["failure", "out of specification", "maintenance required", "function check",
-    "good"];
+  const order = ["failure", "not seen", "out of specification", "maintenance required",
+    "function check", "good"];
   const parts = order.filter((name) => counts.has(name)).map((name) =>
     `${counts.get(name)} ${name}`);
   const open = cards.filter((card) => card.open).length;
@@ -145,7 +148,7 @@ function summarise(cards) {
 // -- plots
 
 function add(machine, fresh) {
-  // the stream and the history may both bring the same batch
+  // stream and history may bring the same batch
   const { batches } = machine;
   if (batches === null || !fresh.end_ns) return false;
   const last = batches.end_ns.at(-1) ?? 0;
@@ -192,7 +195,7 @@ function meanOf(values, starts, count) {
 }
 
 function span(values, share) {
-  // never so narrow that mere noise fills the plot
+  // never so narrow that noise alone fills the plot
   const known = values.filter((value) => value !== null && Number.isFinite(value));
   if (known.length === 0) return null;
   const low = Math.min(...known);
@@ -214,8 +217,8 @@ function marks(onset, reach) {
 }
 
 function figure(plot, traces, onset, reach, range, tickformat) {
-  const axis = { gridcolor: "#e3e6e8", linecolor: "#8a9299", zeroline: false, showline: true,
-    fixedrange: true };
+  const axis = { gridcolor: palette.grid, linecolor: palette.axis, zeroline: false,
+    showline: true, fixedrange: true };
   Plotly.react(plot, traces, {
     template: {},
     showlegend: false,
@@ -223,9 +226,9 @@ function figure(plot, traces, onset, reach, range, tickformat) {
     dragmode: false,
     margin: { l: 54, r: 12, t: 22, b: 36 },
     ...marks(onset, reach),
-    font: { family: "system-ui, sans-serif", size: 13, color: look.ink },
-    paper_bgcolor: "#ffffff",
-    plot_bgcolor: "#ffffff",
+    font: { family: "system-ui, sans-serif", size: 13, color: palette.ink },
+    paper_bgcolor: palette.paper,
+    plot_bgcolor: palette.paper,
     xaxis: { type: "date", range: reach, hoverformat: "%Y-%m-%d %H:%M:%S",
       nticks: Math.max(2, Math.floor(plot.clientWidth / 110)), tickangle: 0,
       tickformatstops: look.tickFormats, ...axis },
@@ -234,7 +237,7 @@ function figure(plot, traces, onset, reach, range, tickformat) {
 }
 
 function draw(machine) {
-  const { batches, card, node, every } = machine;
+  const { batches, card, node, every, batchWords } = machine;
   if (batches === null || batches.end_ns.length === 0) return;
   const window = drawn(batches);
   const { places, starts } = window;
@@ -250,20 +253,20 @@ function draw(machine) {
   const stated = card.nominal_bore / UNITS.mm;
   const limit = card.limit_bore / UNITS.mm;
   figure(node.querySelector("[data-plot=bore]"), [
-    { x, y: bore, name: every === 1 ? "a batch" : `every ${every}th batch`, mode: "markers",
-      marker: { size: 4, color: look.sky, opacity: 0.7 }, hoverinfo: "skip" },
-    line(batches, window, meanOf(bore, starts, count), "mean", { color: look.blue }),
-    level(stated, "stated bore", { color: look.ink, dash: "dash" }),
-    level(limit, "limit", { color: look.vermilion, dash: "dashdot" }),
+    { x, y: bore, name: batchWords, mode: "markers",
+      marker: { size: 4, color: palette.sky, opacity: 0.7 }, hoverinfo: "skip" },
+    line(batches, window, meanOf(bore, starts, count), "mean", { color: palette.blue }),
+    level(stated, "stated bore", { color: palette.ink, dash: "dash" }),
+    level(limit, "limit", { color: palette.vermilion, dash: "dashdot" }),
   ], card.onset_ms, reach, span([...bore, stated, limit], 0.06), ".3f");
 
   const [seen, expected] = card.floats
     ? [values("pressure", UNITS.MPa), values("pressure_expected", UNITS.MPa)]
     : [values("rate", UNITS.perMinute), values("rate_expected", UNITS.perMinute)];
   figure(node.querySelector("[data-plot=load]"), [
-    line(batches, window, meanOf(seen, starts, count), "seen", { color: look.blue }),
+    line(batches, window, meanOf(seen, starts, count), "seen", { color: palette.blue }),
     line(batches, window, meanOf(expected, starts, count), "expected",
-      { color: look.vermilion, dash: "dash" }),
+      { color: palette.vermilion, dash: "dash" }),
   ], card.onset_ms, reach, span([...meanOf(seen, starts, count), ...meanOf(expected, starts, count)], 0.12), "");
 }
 
@@ -275,13 +278,14 @@ async function load(machine) {
     const query = new URLSearchParams({ machine: machine.card.name, hours: wanted });
     const answer = await fetch(`history?${query}`);
     if (!answer.ok) return;
-    const { batches, every } = await answer.json();
+    const { batches, every, batch_words } = await answer.json();
     if (wanted !== hours) return;
     machine.batches = batches;
     machine.every = every;
+    machine.batchWords = batch_words;
     draw(machine);
   } catch {
-    // the banner says that the service is gone; the next event after it is back asks again
+    // the banner says that the service is gone; once it is back, its next event asks again
   } finally {
     machine.asked = false;
   }
@@ -342,7 +346,7 @@ function lost(isLost) {
     notice(banner, "");
   } else if (banner.hidden) {
     const time = new Date(lastEvent).toLocaleTimeString("en-GB");
-    notice(banner, `Connection to borewarden lost. What stands below is as of ${time}. `
+    notice(banner, `Connection to borewarden lost. Everything below dates from ${time}. `
       + "Trying again.");
     document.title = "Connection lost – borewarden";
   }
@@ -351,7 +355,7 @@ function lost(isLost) {
 function take(event) {
   lastEvent = Date.now();
   if (document.body.classList.contains("is-lost")) {
-    for (const machine of machines.values()) machine.batches = null; // some may have been missed
+    for (const machine of machines.values()) machine.batches = null; // some may be missing
   }
   lost(false);
   const { cards, problem, aside, now_ms } = JSON.parse(event.data);
@@ -381,5 +385,5 @@ function listen() {
 listen();
 setInterval(() => {
   if (Date.now() - lastEvent > SILENCE) lost(true); // a broken line does not always say so
-  if (stream.readyState === EventSource.CLOSED) listen(); // given up by the browser: start anew
+  if (stream.readyState === EventSource.CLOSED) listen(); // the browser gave up: start again
 }, 2000);

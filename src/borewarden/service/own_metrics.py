@@ -11,7 +11,7 @@ from prometheus_client.core import (
     Metric,
 )
 
-from borewarden.service.health import Health
+from borewarden.service.own_health import Health
 from borewarden.store.influx import SINK as INFLUX
 from borewarden.store.mails import SINK as MAIL
 

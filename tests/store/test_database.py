@@ -12,7 +12,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from borewarden.base.samples import Samples, rows
-from borewarden.model.bore import RESULT
 from borewarden.physics.pump import Intensifier
 from borewarden.store import database as embedded
 from borewarden.store import outbox
@@ -26,6 +25,7 @@ from borewarden.store.database import (
     transaction,
     write_learned,
 )
+from borewarden.watcher.batch_loop import RESULT
 from borewarden.watcher.watcher import Learned
 from kill import write_until_killed
 from steady import steady_samples

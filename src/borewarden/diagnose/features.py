@@ -1,18 +1,17 @@
-"""One event in the life of a jewel: what was there before, what came after, how they differ."""
+"""What there was before an event and what came after, feature by feature."""
 
 from __future__ import annotations
 
 import math
-from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import Enum
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.detect.step import Step
-from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.feature_table import (
     AREA,
     FEATURES,
@@ -25,18 +24,18 @@ from borewarden.diagnose.feature_table import (
     ZERO,
     FeatureShift,
 )
-from borewarden.diagnose.posterior import weigh_causes
-from borewarden.diagnose.signatures import Circumstances
-from borewarden.gate.batch import SIGNALS
-from borewarden.gate.batch import BatchKind as Kind
+from borewarden.gate.batch import SIGNALS, BatchKind
 
-HEAT_TIME = 120.0  # s of jet until 63 % of a leak's heat shows, and of none until it is gone;
+HEAT_TIME = 120.0  # s of jet until 63 % of a leak's heat shows, and of none until it has gone;
 # invented
-HOTTEST = 4  # batches that say how hot it gets
+HOTTEST = 4  # batches that say how hot it gets; invented
+NEWEST_IDLE = 3  # idle batches that count as now where no onset is known; invented
+FEW = 3  # values that say too little of their own spread; invented
+NS = 1e9  # nanoseconds in a second
 
 
 class IdleBatch(NamedTuple):
-    """A batch of a kind other than steady jet; see `borewarden.model.gate.BATCH`."""
+    """A batch of a kind other than steady jet; see `borewarden.gate.batch.BATCH`."""
 
     start_ns: int
     end_ns: int
@@ -63,42 +62,32 @@ def idle_batch(batch: np.void) -> IdleBatch:
 
 
 class Idle(NamedTuple):
-    """Batches of one kind other than steady jet: the first ones, and the newest."""
+    """Batches of one kind other than steady jet: the first ones, and the newest. Oldest first."""
 
-    first: list[IdleBatch]
-    recent: deque[IdleBatch]
+    first: tuple[IdleBatch, ...] = ()
+    recent: tuple[IdleBatch, ...] = ()
 
 
-@dataclass
-class Event:
-    """Something has changed: a step at `onset_ns`, or else slowly since the baseline."""
+class Course(Enum):
+    """How an event came about."""
 
-    sign: float
-    step: Step | None
+    STEP = "at once, as steady jets show"
+    LOW_PRESSURE = "at once, as only jets at low pressure show"
+    GRADUAL = "gradually"
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """The batches on either side of an event.
+
+    `before` and `after` are steady ones, dtype `RING`; `onset_ns` is when it began, 0 where no
+    moment is known.
+    """
+
+    course: Course
     onset_ns: int
-    before: NDArray[np.void]  # batches to compare with, dtype RING
-    after: NDArray[np.void]  # and those in which it was seen
-    at_stop: bool
-    found_ns: int = 0
-    low: Step | None = None  # found by the jet at low pressure, where it fell to
-    shift: FeatureShift | None = None  # what it was last weighed by,
-    circumstances: Circumstances | None = None
-    causes: tuple[Belief, ...] = ()  # and what came of that
-    check: str = ""
-    returning: float = 0.0  # sign of a step back that is being looked at
-    batches: int = 0  # since it was found
-    idle_batches: int = 0
-
-    def probability(self, cause: Cause) -> float:
-        """Of this cause; 0 before causes were weighed."""
-        return next((b.probability for b in self.causes if b.cause is cause), 0.0)
-
-    def spoken(self) -> tuple[Belief, ...]:
-        """The causes with their evidence in words, which are made when they are first asked for."""
-        if self.shift is not None and self.circumstances is not None:
-            self.causes = weigh_causes(self.shift, self.circumstances)
-            self.shift = None
-        return self.causes
+    before: NDArray[np.void]
+    after: NDArray[np.void]
 
 
 SIGNAL_OF = {
@@ -122,9 +111,9 @@ AT_ANY_PRESSURE = SLUGGISH | {NAMES.index("boost"), NAMES.index("sides"), NAMES.
 
 
 def shift_of(
-    event: Event,
+    compared: Comparison,
     step: Step,
-    idle: Mapping[Kind, Idle],
+    idle: Mapping[BatchKind, Idle],
     hot: NDArray[np.float64],
     area: float,
     working: float,
@@ -139,61 +128,96 @@ def shift_of(
     seen = np.full(len(FEATURES), np.nan)
     sd = np.full(len(FEATURES), np.nan)
     seen[AREA], sd[AREA] = step.size, step.size_sd
-    before, after = event.before, event.after
+    before, after = compared.before, compared.after
     if len(hot) and len(before) > 1:
-        for feature, signal in SIGNAL_OF.items():
-            if event.low is not None and feature not in AT_ANY_PRESSURE:
-                continue
-            a = hot if event.low is not None else after["signals"]
-            a, b = a[:, signal], before["signals"][:, signal]
-            if feature in SLUGGISH:
-                a = np.sort(hot[:, signal])[-HOTTEST:]  # it cools in every pause
-            seen[feature], sd[feature] = _difference(b, a, feature in SLUGGISH)
-            if feature in SLUGGISH and seen[feature] < 0.0:
-                seen[feature] = 0.0  # less pressure warms less; no fault makes anything colder
-        for feature in (SCATTER, RIPPLE):
-            if seen[feature] < 0.0:  # faults make strokes uneven; quieter ones say nothing
-                seen[feature] = np.nan
-        if holds_pressure and event.low is None:
+        _signals_differ(compared, hot, seen, sd)
+        if holds_pressure and compared.course is not Course.LOW_PRESSURE:
             seen[PRESSURE], sd[PRESSURE] = _difference(
                 np.log(before["pressure"]), np.log(after["pressure"])
             )
-    for feature, kind in ((LOW_AREA, Kind.LOW), (IDLE, Kind.DEAD_HEAD), (ZERO, Kind.STOPPED)):
-        old, new = _before_and_since(event, idle[kind])
-        if not old or not new:
-            continue
-        columns = [
-            np.array([_idle_value(b, kind, area, working) for b in part]) for part in (old, new)
-        ]
-        seen[feature], sd[feature] = _difference(columns[0], columns[1])
-        if kind is not Kind.STOPPED:
-            one = max(b.resolution for b in (*old, *new))
-            timing = float(np.hypot(timing_sd(old, one), timing_sd(new, one)))
-            # few strokes make dead-headed batches uneven, and that is counted already
-            dead_headed = kind is Kind.DEAD_HEAD
-            sd[feature] = timing / area if dead_headed else max(float(sd[feature]), timing)
+    for feature, kind in (
+        (LOW_AREA, BatchKind.LOW),
+        (IDLE, BatchKind.DEAD_HEAD),
+        (ZERO, BatchKind.STOPPED),
+    ):
+        old, new = before_and_since(compared, idle[kind])
+        if old and new:
+            seen[feature], sd[feature] = _idle_differs(old, new, kind, area, working)
     return FeatureShift(seen, sd)
 
 
-def _before_and_since(event: Event, idle: Idle) -> tuple[list[IdleBatch], list[IdleBatch]]:
+def _signals_differ(
+    compared: Comparison,
+    hot: NDArray[np.float64],
+    seen: NDArray[np.float64],
+    sd: NDArray[np.float64],
+) -> None:
+    """Fill in the features of `seen` and `sd` that further channels show."""
+    at_low = compared.course is Course.LOW_PRESSURE
+    for feature, signal in SIGNAL_OF.items():
+        if at_low and feature not in AT_ANY_PRESSURE:
+            continue
+        sluggish = feature in SLUGGISH
+        after = (hot if at_low else compared.after["signals"])[:, signal]
+        if sluggish:
+            after = np.sort(hot[:, signal])[-HOTTEST:]  # it cools in every pause
+        before = compared.before["signals"][:, signal]
+        seen[feature], sd[feature] = _difference(before, after, sluggish)
+        if sluggish and seen[feature] < 0.0:
+            seen[feature] = 0.0  # less pressure warms less; no fault makes anything colder
+    for feature in (SCATTER, RIPPLE):
+        if seen[feature] < 0.0:  # faults make strokes uneven; quieter ones say nothing
+            seen[feature] = np.nan
+
+
+def _idle_differs(
+    old: Sequence[IdleBatch], new: Sequence[IdleBatch], kind: BatchKind, area: float, working: float
+) -> tuple[float, float]:
+    before, after = (
+        np.array([_idle_value(b, kind, area, working) for b in part]) for part in (old, new)
+    )
+    seen, sd = _difference(before, after)
+    if kind is BatchKind.STOPPED:
+        return seen, sd
+    one = max(b.resolution for b in (*old, *new))
+    timing = float(np.hypot(timing_sd(old, one), timing_sd(new, one)))
+    # few strokes make dead-headed batches uneven, and that is counted already
+    return seen, timing / area if kind is BatchKind.DEAD_HEAD else max(sd, timing)
+
+
+def before_and_since(
+    compared: Comparison, idle: Idle
+) -> tuple[tuple[IdleBatch, ...], tuple[IdleBatch, ...]]:
     """Batches before the event and all since; without an onset the first and the last three."""
-    if event.step is None and not event.onset_ns:
-        return idle.first, list(idle.recent)[-3:]
+    onset_ns = compared.onset_ns
+    if compared.course is not Course.STEP and not onset_ns:
+        return idle.first, idle.recent[-NEWEST_IDLE:]
     every = {batch.end_ns: batch for batch in (*idle.first, *idle.recent)}.values()
-    old = [batch for batch in every if batch.end_ns <= event.onset_ns]
-    return old, [batch for batch in idle.recent if batch.start_ns > event.onset_ns]
+    old = tuple(batch for batch in every if batch.end_ns <= onset_ns)
+    return old, tuple(batch for batch in idle.recent if batch.start_ns > onset_ns)
 
 
 def known_mean(values: NDArray[np.float64]) -> float:
     """Mean of what is known of `values`; NaN if nothing is."""
     known = values[np.isfinite(values)]
-    return float(np.mean(known)) if len(known) else float("nan")
+    return _mean(known) if len(known) else float("nan")
 
 
 def known_spread(values: NDArray[np.float64]) -> float:
     """Standard deviation of what is known of `values`."""
-    known = values[np.isfinite(values)]
-    return float(np.std(known)) if len(known) > 1 else 0.0
+    return _spread(values[np.isfinite(values)])
+
+
+# The next two are as numpy's own to the last bit, which take several times as long for few values.
+def _mean(values: NDArray[np.float64]) -> float:
+    return float(np.add.reduce(values) / len(values))
+
+
+def _spread(values: NDArray[np.float64]) -> float:
+    if len(values) < 2:
+        return 0.0
+    off = values - np.add.reduce(values) / len(values)
+    return float(np.sqrt(np.add.reduce(off * off) / len(values)))
 
 
 def _difference(
@@ -206,30 +230,34 @@ def _difference(
     before, after = before[np.isfinite(before)], after[np.isfinite(after)]
     if len(before) == 0 or len(after) == 0:
         return float("nan"), float("nan")
-    spread = max(known_spread(before), 0.0 if moving or len(after) <= 3 else known_spread(after))
+    spread = _spread(before)
+    if not moving and len(after) > FEW:
+        spread = max(spread, _spread(after))
     # neighbours resemble each other: half as many count
     sd = spread * (2.0 / len(before) + 2.0 / len(after)) ** 0.5
-    return float(np.mean(after) - np.mean(before)), sd
+    return _mean(after) - _mean(before), sd
 
 
-def warmed(event: Event, idle: Mapping[Kind, Idle]) -> tuple[NDArray[np.float64], float]:
+def warmed(
+    compared: Comparison, idle: Mapping[BatchKind, Idle]
+) -> tuple[NDArray[np.float64], float]:
     """Signals of all batches with the jet on since the event began, shape (n, SIGNALS).
 
     And the share of a leak's heat that the hottest of them should show: it comes with the jet, and
-    goes in the pauses. Low pressure counts too, as a leak may let no other be.
+    goes in the pauses. Low pressure counts too, since a leak may allow no other.
     """
-    low = _before_and_since(event, idle[Kind.LOW])[1] if event.onset_ns else []
+    low = before_and_since(compared, idle[BatchKind.LOW])[1] if compared.onset_ns else ()
     signals = np.array([batch.signals for batch in low]).reshape(-1, len(SIGNALS))
     jets = [(batch.start_ns, batch.end_ns, batch.time) for batch in low]
-    if event.low is None:
-        after = event.after
+    if compared.course is not Course.LOW_PRESSURE:
+        after = compared.after
         signals = np.concatenate([after["signals"], signals])
         jets += zip(*(after[k].tolist() for k in ("start_ns", "end_ns", "time")), strict=True)
-    if event.step is None and event.low is None:
+    if compared.course is Course.GRADUAL:
         return signals, 1.0
-    warm, ended_ns, shown = 0.0, event.onset_ns, []
+    warm, ended_ns, shown = 0.0, compared.onset_ns, []
     for start_ns, end_ns, time in sorted(jets):
-        warm = warm * math.exp(-max(start_ns - ended_ns, 0) / 1e9 / HEAT_TIME) + time
+        warm = warm * math.exp(-max(start_ns - ended_ns, 0) / NS / HEAT_TIME) + time
         ended_ns = end_ns
         shown.append(-math.expm1(-warm / HEAT_TIME))
     hottest = sorted(shown)[-HOTTEST:]
@@ -242,10 +270,10 @@ def timing_sd(batches: Sequence[IdleBatch], one: float) -> float:
     return float(max(squares, one**2) ** 0.5 / len(batches))
 
 
-def _idle_value(batch: IdleBatch, kind: Kind, area: float, working: float) -> float:
-    if kind is Kind.LOW:
+def _idle_value(batch: IdleBatch, kind: BatchKind, area: float, working: float) -> float:
+    if kind is BatchKind.LOW:
         return math.log(batch.area / area)
-    return batch.area / area if kind is Kind.DEAD_HEAD else batch.pressure / working
+    return batch.area / area if kind is BatchKind.DEAD_HEAD else batch.pressure / working
 
 
 def falls_in_a_stop(rows: NDArray[np.void], first: int) -> bool:

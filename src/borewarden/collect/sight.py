@@ -1,0 +1,127 @@
+"""Whether what a machine sends is a usable reading: not every row of numbers is one.
+
+Usable is a pressure together with what the pump's flow is worked out from (stroke counter, stroke
+rate or crank speed), both of them plausible: within what the plate allows, moving while the machine
+works, fitting each other, and agreeing with what the same machine has shown before. A machine that
+is switched off and shows nought is seen well.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from borewarden.base.samples import Samples
+from borewarden.base.units import MPA, PER_MINUTE
+from borewarden.collect.sight_loop import NEVER, SIGHT, Fault, Plate, look_on_bytes
+from borewarden.physics.pump import Displacement, Intensifier, Pump
+
+__all__ = ["BLIND_AFTER", "Plate", "Sight", "Usable", "channel_words"]
+
+BLIND_AFTER = 60.0  # s without a usable reading, after which a machine counts as not seen; invented
+
+
+class Usable(NamedTuple):
+    """What can be used of a machine's readings, as of its newest sample.
+
+    `newest_ns` is the time of the newest usable one, None before the first. `faults` say what is
+    wrong with the newest sample, by the fields of `Samples`; empty if that one is usable.
+    """
+
+    newest_ns: int | None
+    faults: dict[str, str]
+
+
+class Sight:
+    """Follows whether the readings of one machine are usable.
+
+    `learn_many(samples, area)` takes blocks of any size in order of time; `area` is the effective
+    one of the stated jewels, m². The answer does not depend on how the samples are cut.
+    """
+
+    def __init__(self, plate: Plate, displacement: Displacement) -> None:
+        self.plate = plate
+        self.displacement = displacement
+        self.flow = "stroke_count" if plate.counts else "rate"
+        # a view of a record costs more than the loop itself for the short blocks of a live machine
+        self._state = np.zeros(SIGHT.itemsize, dtype=np.uint8)
+        state: Any = self._state.view(SIGHT).view(np.recarray)[0]
+        state.usable_ns = NEVER
+        state.last_pressure = state.rate.last = np.nan
+
+    def learn_many(self, samples: Samples, area: float) -> Usable:
+        """Take a block of samples; see the class."""
+        seen = look_on_bytes(
+            self._state,
+            self.plate,
+            self.displacement,
+            area,
+            samples.time_ns,
+            samples.pressure,
+            samples.rate,
+            samples.stroke_count,
+            samples.valve,
+        )
+        faults = {}
+        if seen.pressure_fault:
+            faults["pressure"] = self._of_pressure(seen.pressure_fault, seen.pressure_value)
+        if seen.flow_fault:
+            faults[self.flow] = self._of_flow(seen.flow_fault, seen.flow_value)
+        return Usable(None if seen.usable_ns == NEVER else seen.usable_ns, faults)
+
+    def _of_pressure(self, fault: int, value: float) -> str:
+        shown, rated = f"{value / MPA:.4g} MPa", f"{self.plate.rated_pressure / MPA:.4g} MPa"
+        match fault:
+            case Fault.OUT_OF_RANGE:
+                return f"{shown} is out of range; the pump is rated {rated}"
+            case Fault.WRONG_SCALE:
+                return f"{shown} is out of range; the pump is rated {rated}: wrong unit or scale?"
+            case Fault.FROZEN:
+                return f"stands still at {shown}"
+            case Fault.FULL_SCALE:
+                return f"stuck at {shown}, above the rated {rated}: full scale of the sensor?"
+            case Fault.OTHER_UNIT:
+                return f"{shown} is the usual pressure in another unit"
+            case Fault.MISFIT:
+                works = "strokes" if self.plate.strokes else "turning crank"
+                return (
+                    f"{shown} does not fit the {works}: wrong unit, scale or register, or water "
+                    "that does not go through the jewel?"
+                )
+        return "no value"
+
+    def _of_flow(self, fault: int, value: float) -> str:
+        unit = "strokes/min" if self.plate.strokes else "turns/min"
+        per_minute = f"{value / PER_MINUTE:.4g} {unit}"
+        most = f"{self.plate.max_rate / PER_MINUTE:.4g}"
+        match fault:
+            case Fault.OUT_OF_RANGE if self.plate.counts:
+                return f"{value:.6g} is no count"
+            case Fault.OUT_OF_RANGE:
+                return f"{per_minute} is out of range; the pump makes {most}"
+            case Fault.WRONG_SCALE | Fault.TOO_FAST:
+                return f"{per_minute} is out of range; the pump makes {most}: wrong unit or scale?"
+            case Fault.FROZEN:
+                return f"stands still at {per_minute}"
+            case Fault.STANDS:
+                shown = f"{value / MPA:.4g} MPa"
+                if self.plate.strokes:
+                    return f"shows no strokes at {shown}, though the jet seems to be on"
+                return f"shows no turns at {shown}"
+            case Fault.JUMPS:
+                return f"jumps, last by {value:,.0f}: wrong type, word order, scale or register?"
+        return "no value"
+
+
+def channel_words(name: str, pump: Pump) -> str:
+    """A field of `Samples` as people at the `pump` say it."""
+    strokes = isinstance(pump, Intensifier)
+    match name:
+        case "rate":
+            return "stroke rate" if strokes else "crank speed"
+        case "stroke_count":
+            return "stroke counter" if strokes else "turn counter"
+        case "temperature":
+            return "water temperature"
+    return name.replace("_", " ")

@@ -1,0 +1,775 @@
+"""The compiled loop that decides, sample by sample, whether a machine's readings are usable.
+
+Scalar code with all its state in one record, like the gate's: a day in one block and a day sample
+by sample agree to the last bit. A fault that took time to find stays until a reading disproves it,
+also over a gap: what stood still has to move, and what did not fit has to fit for a while.
+
+All figures in here are invented by this project.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from borewarden.base.compiling import compiled
+from borewarden.base.samples import Floats
+from borewarden.physics.orifice import mass_flux
+from borewarden.physics.pump import Displacement, delivered_mass
+
+S_PER_NS = 1e-9
+NEVER = -1  # ns
+TEMPERATURE = 293.15  # K; 20 K more change the flow of a jet by less than a percent
+VALVE_ON = 0.5  # heads, halfway between none and one
+TURNING = 0.02  # of the highest rate: above, a crank turns
+LEAK = 0.05  # of the highest rate: fewer strokes may be a leak's
+
+OUTSIDE = 30.0  # s above the range: the scale is wrong, until for
+INSIDE = 60.0  # s there was a reading like that of a working pump, and none above
+ABOVE_RATED = 1.05  # of the rated pressure: nobody holds that for `stuck_time` to the last digit
+STANDS_LONGEST = 3600.0  # s of one and the same pressure while nothing else shows work
+LEAST_STROKES = 3.0  # that a pressure has to show
+
+CHANGES = 50.0  # of a rate, to know how often it changes,
+USUAL_STEPS = 1.25  # least steps at a time, or a coarse display may stand still on a normal day
+JET_LIKE = 0.5  # of the usual rate; less may be a leak's, which is steady
+SELDOM = 20.0  # times the usual time between two changes
+
+STROKES_MISSED = 10.0  # that the stated bore would have taken while the valve was open
+MISSED_TIME = 60.0  # s
+MOVE, LARGEST_MOVE = 0.01, 0.1  # of the pressure between two samples: a stroke, and not a stop
+LOG_ODDS = 20.0  # that moves come at the pace of a stroking pump and not of one at rest
+PACE_KNOWN = 60.0  # s
+PACE_MEMORY = 3600.0  # s
+DIES_AWAY = 3.0  # stroke periods after the last stroke: the jet has closed and the pressure settled
+BUILD_UPS = 3  # of the pressure without a stroke
+HELD_LONGEST = 7200.0  # s of pressure without a jet, or of a turning crank without pressure
+SELDOM_STROKES = 4.0  # times the usual time between two strokes: no jet takes so few
+LONGEST_PERIOD = 30.0  # s between two strokes of a working pump
+
+COUNT_SLACK = 2.0  # counts
+COUNT_MARGIN = 3.0  # times the most that the pump makes
+NEAR_ZERO = 3.0  # counts: there, a counter begins anew
+JUMPS = 3.0
+JUMP_KEPT = 0.8  # of what is held against a counter, after a stroke that it counted well
+
+WINDOW = 60.0  # s of a pump at work, and
+WINDOW_STROKES = 20.0
+IN_A_ROW = 2  # windows that have to agree
+AREA_LOW = 3.5  # times the stated area below working pressure; or, at a third of the usual one,
+AREA_USUAL = 2.2  # times the usual area; or, at working pressure,
+AREA_HIGH = 6.0  # times the stated one: all no jet's,
+AREA_LEAST = 0.5  # as is less than that of the stated one
+OVERSPEED = 1.5  # of the highest rate
+USUAL_KNOWN = 5.0  # windows
+USUAL_MEMORY = 10.0  # windows
+UNITS = (6.894757293, 10.0, 14.503773773)  # MPa in a kpsi, bar in a MPa, psi in a bar
+THIRD = 1.0 / 3.0
+UNIT_BAND = 0.08
+RATE_BAND = 0.05
+STEADY_BAND = 0.03  # of the pressure, from sample to sample and as standard deviation
+
+
+class Fault(IntEnum):
+    """What is wrong with a channel."""
+
+    NONE = 0
+    MISSING = 1
+    OUT_OF_RANGE = 2
+    WRONG_SCALE = 3  # out of range for a while
+    FROZEN = 4
+    FULL_SCALE = 5  # frozen, and above the plate
+    MISFIT = 6  # pressure and strokes can't both be right
+    OTHER_UNIT = 7
+    STANDS = 8  # no stroke though the jet is on
+    JUMPS = 9
+    TOO_FAST = 10
+
+
+class Plate(NamedTuple):
+    """What of a pump, and of how it is read, decides whether a reading can be right; SI.
+
+    `strokes` says that the pump strokes for the jet only, as an intensifier does; `counts` that
+    strokes or turns come as a counter; `reads_rate` that the rate is measured and not stated.
+    """
+
+    strokes: bool
+    counts: bool
+    reads_rate: bool
+    max_rate: float  # Hz, of the plate
+    highest_rate: float  # Hz, that a reading may show for a moment
+    rated_pressure: float  # Pa
+    stopped_pressure: float
+    working_pressure: float
+    max_pressure: float
+    stuck_time: float  # s
+    max_gap: float  # s
+
+
+CHANNEL = np.dtype(
+    [
+        ("fault", np.int8),
+        ("value", np.float64),  # that was found wrong
+        ("since_ns", np.int64),
+        ("outside", np.float64),  # s above the range,
+        ("outside_ns", np.int64),  # since when
+        ("inside", np.float64),  # s like a working pump since
+    ]
+)
+
+# Since the pressure last changed.
+STILL = np.dtype(
+    [
+        ("since_ns", np.int64),
+        ("seconds", np.float64),
+        ("strokes", np.float64),
+        ("valve", np.float64),  # s with the valve open
+        ("turning", np.float64),  # s
+    ]
+)
+
+RATE = np.dtype(
+    [
+        ("last", np.float64),
+        ("since_ns", np.int64),  # it last changed
+        ("seconds", np.float64),  # since then, with the jet on
+        ("changes", np.float64),
+        ("jet", np.float64),  # s, over all changes
+        ("change", np.float64),  # Hz, over all changes
+        ("step", np.float64),  # Hz, the least one
+    ]
+)
+
+# Since the last stroke; of a crank pump, since the last turn.
+REST = np.dtype(
+    [
+        ("since_ns", np.int64),
+        ("seconds", np.float64),
+        ("part", np.float64),  # of a stroke, where a rate is read
+        ("settled", np.float64),  # s at working pressure in which it should be quiet,
+        ("moves", np.float64),  # and how often it moved
+        ("late", np.float64),  # the same of the last moments, in which a jet may have opened
+        ("late_moves", np.float64),
+        ("valve", np.float64),  # s with the valve open,
+        ("missed", np.float64),  # and the strokes that the stated bore would have taken
+        ("rate", np.float64),  # s in which a rate says that the pump strokes
+        ("low", np.bool_),  # the pressure was down
+        ("build_ups", np.int64),
+        ("idle", np.float64),  # s at working pressure since the last jet; see `HELD_LONGEST`
+        ("idle_ns", np.int64),
+    ]
+)
+
+# How often the pressure moves while the pump strokes, and while it rests.
+PACE = np.dtype(
+    [
+        ("on", np.float64),  # s
+        ("on_moves", np.float64),
+        ("off", np.float64),  # s
+        ("off_moves", np.float64),
+        ("period", np.float64),  # s between two strokes, lately
+    ]
+)
+
+SUMS = np.dtype(
+    [
+        ("start_ns", np.int64),
+        ("seconds", np.float64),
+        ("strokes", np.float64),
+        ("flux", np.float64),  # kg/m²
+        ("mass", np.float64),  # kg
+        ("pressure", np.float64),  # Pa s
+        ("square", np.float64),  # Pa² s
+        ("odd", np.int64),  # windows in a row that did not fit,
+        ("odd_ns", np.int64),  # since when
+    ]
+)
+
+# At working pressure, over the last windows.
+USUAL = np.dtype(
+    [
+        ("windows", np.float64),
+        ("pressure", np.float64),  # Pa
+        ("rate", np.float64),  # Hz
+        ("area", np.float64),  # m²
+    ]
+)
+
+SIGHT = np.dtype(
+    [
+        ("started", np.bool_),
+        ("time_ns", np.int64),
+        ("usable_ns", np.int64),
+        ("pressure", CHANNEL),
+        ("flow", CHANNEL),
+        ("last_pressure", np.float64),
+        ("counted", np.bool_),
+        ("count", np.float64),
+        ("edge_ns", np.int64),  # the counter last moved
+        ("jumps", np.float64),
+        ("jumps_ns", np.int64),  # the first of them
+        ("still", STILL),
+        ("rate", RATE),
+        ("rest", REST),
+        ("pace", PACE),
+        ("window", SUMS),
+        ("low_window", SUMS),  # of a crank pump below working pressure
+        ("usual", USUAL),
+    ]
+)
+
+
+class Reading(NamedTuple):
+    """One sample, and the time since the last one."""
+
+    time_ns: int
+    seconds: float  # 0 after a gap
+    pressure: float
+    rate: float  # NaN where it is not read
+    valve: float
+    strokes: float  # or turns, in that time
+    flux: float  # kg/(s m²)
+    delivery: float  # kg a stroke
+
+
+class Seen(NamedTuple):
+    """What the loop says of the newest sample; see `SIGHT`."""
+
+    usable_ns: int
+    pressure_fault: int
+    pressure_value: float
+    pressure_since_ns: int
+    flow_fault: int
+    flow_value: float
+    flow_since_ns: int
+
+
+# -- faults
+
+
+@compiled
+def _find(channel: Any, fault: int, value: float, since_ns: int) -> None:
+    """Note a fault that took time to find, unless there is one already."""
+    if channel.fault <= Fault.OUT_OF_RANGE:
+        if channel.fault == Fault.NONE or since_ns < channel.since_ns:
+            channel.since_ns = since_ns
+        channel.fault = fault
+        channel.value = value
+
+
+@compiled
+def _clear(channel: Any, fault: int) -> None:
+    if channel.fault == fault:
+        channel.fault = Fault.NONE
+
+
+@compiled
+def _in_range(
+    channel: Any, value: float, low: float, works: float, high: float, seconds: float, t: int
+) -> bool:
+    """Whether `value` is there and possible; if not, it is told in `channel`.
+
+    From `works` on it is that of a working pump. A machine that stands still shows nought, which
+    fits any scale, so it does not clear one that was seen to be wrong.
+    """
+    possible = low <= value <= high
+    if value > high:
+        channel.inside = 0.0
+        if channel.outside == 0.0:
+            channel.outside_ns = t
+        channel.outside += seconds
+        if channel.outside > OUTSIDE:
+            _find(channel, Fault.WRONG_SCALE, value, channel.outside_ns)
+    elif value >= works:
+        channel.inside += seconds
+        if channel.inside > INSIDE:
+            channel.outside = 0.0
+            _clear(channel, Fault.WRONG_SCALE)
+    if channel.fault <= Fault.OUT_OF_RANGE:
+        fault = Fault.NONE
+        if not possible:
+            fault = Fault.OUT_OF_RANGE if np.isfinite(value) else Fault.MISSING
+        if fault != channel.fault:
+            channel.fault = fault
+            channel.value = value
+            channel.since_ns = t
+    return possible
+
+
+@compiled
+def _turns(plate: Plate, x: Reading) -> bool:
+    return bool(x.strokes > TURNING * plate.max_rate * x.seconds)
+
+
+# -- what stands still
+
+
+@compiled
+def _watch_pressure(s: Any, plate: Plate, x: Reading) -> None:
+    """Whether the pressure stands still to the last digit while the machine works."""
+    still = s.still
+    if x.pressure != s.last_pressure:
+        still.since_ns = x.time_ns
+        still.seconds = 0.0
+        still.strokes = 0.0
+        still.valve = 0.0
+        still.turning = 0.0
+        _clear(s.pressure, Fault.FROZEN)
+        _clear(s.pressure, Fault.FULL_SCALE)
+        return
+    is_up = x.pressure > plate.stopped_pressure
+    turns = _turns(plate, x)
+    still.seconds += x.seconds
+    still.strokes += x.strokes
+    if turns and is_up:
+        still.turning += x.seconds
+    # a valve that is left open says nothing of a pump that stands
+    if x.valve >= VALVE_ON and (is_up or (turns and (plate.counts or plate.reads_rate))):
+        still.valve += x.seconds
+    if still.seconds <= plate.stuck_time:
+        return
+    if plate.strokes:
+        works = still.strokes >= max(LEAST_STROKES, LEAK * plate.max_rate * still.seconds)
+    else:
+        works = still.turning > plate.stuck_time
+    works = works or still.valve > plate.stuck_time
+    if x.pressure > ABOVE_RATED * plate.rated_pressure:
+        _find(s.pressure, Fault.FULL_SCALE, x.pressure, still.since_ns)
+    elif works or (is_up and still.seconds > STANDS_LONGEST):
+        _find(s.pressure, Fault.FROZEN, x.pressure, still.since_ns)
+
+
+@compiled
+def _watch_rate(s: Any, plate: Plate, x: Reading) -> None:
+    """Whether a rate that used to change while the jet was on has stopped to."""
+    rate = s.rate
+    if x.rate != rate.last:
+        if rate.seconds > 0.0 and x.rate > 0.0:
+            change = abs(x.rate - rate.last)
+            rate.jet += rate.seconds
+            if change < LARGEST_MOVE * x.rate:  # not as a jet opens
+                rate.step = min(rate.step, change) if rate.changes > 0.0 else change
+                rate.change += change
+                rate.changes += 1.0
+        rate.last = x.rate
+        rate.since_ns = x.time_ns
+        rate.seconds = 0.0
+        _clear(s.flow, Fault.FROZEN)
+    elif x.rate > JET_LIKE * s.usual.rate > 0.0 and x.pressure >= plate.working_pressure:
+        rate.seconds += x.seconds
+        if rate.changes >= CHANGES and rate.change >= USUAL_STEPS * rate.step * rate.changes:
+            usual = rate.jet / rate.changes
+            if rate.seconds > max(plate.stuck_time, SELDOM * usual):
+                _find(s.flow, Fault.FROZEN, x.rate, rate.since_ns)
+
+
+@compiled
+def _end_rest(s: Any, time_ns: int) -> None:
+    """A stroke was made: what came before it was rest, or the time of a stroke."""
+    rest = s.rest
+    pace = s.pace
+    if rest.seconds < LONGEST_PERIOD:
+        pace.period += (rest.seconds - pace.period) / 16.0 if pace.period > 0.0 else rest.seconds
+    if s.usual.windows < USUAL_KNOWN or rest.seconds * s.usual.rate < SELDOM_STROKES:
+        rest.idle = 0.0
+        rest.idle_ns = time_ns
+        _clear(s.flow, Fault.STANDS)
+    if s.flow.fault != Fault.STANDS:
+        kept = np.exp(-rest.settled / PACE_MEMORY)
+        pace.off = kept * pace.off + rest.settled
+        pace.off_moves = kept * pace.off_moves + rest.moves
+    rest.since_ns = time_ns
+    rest.seconds = 0.0
+    rest.settled = 0.0
+    rest.moves = 0.0
+    rest.late = 0.0
+    rest.late_moves = 0.0
+    rest.valve = 0.0
+    rest.missed = 0.0
+    rest.rate = 0.0
+    rest.low = False
+    rest.build_ups = 0
+
+
+@compiled
+def _add_to_pace(s: Any, x: Reading) -> None:
+    """Whether the pressure moves, soon after a stroke and long after one."""
+    rest = s.rest
+    pace = s.pace
+    step = abs(x.pressure - s.last_pressure)
+    moved = 1.0 if MOVE * x.pressure < step < LARGEST_MOVE * x.pressure else 0.0
+    if rest.seconds <= DIES_AWAY * pace.period:
+        kept = np.exp(-x.seconds / PACE_MEMORY)
+        pace.on = kept * pace.on + x.seconds
+        pace.on_moves = kept * pace.on_moves + moved
+        return
+    # a jet opens before its first stroke is over
+    rest.late += x.seconds
+    rest.late_moves += moved
+    if rest.late > DIES_AWAY * pace.period:
+        rest.settled += rest.late
+        rest.moves += rest.late_moves
+        rest.late = 0.0
+        rest.late_moves = 0.0
+
+
+@compiled
+def _add_to_rest(s: Any, plate: Plate, x: Reading, area: float) -> None:
+    """A time without a stroke: what in it speaks for an open jet."""
+    rest = s.rest
+    rest.seconds += x.seconds
+    if x.pressure < plate.stopped_pressure:
+        rest.low = True
+    elif x.pressure >= plate.working_pressure:
+        rest.idle += x.seconds
+        if rest.low:
+            rest.low = False
+            rest.build_ups += 1
+        if x.seconds > 0.0:
+            _add_to_pace(s, x)
+    if x.pressure > plate.stopped_pressure:
+        if x.valve >= VALVE_ON:
+            rest.valve += x.seconds
+            rest.missed += area * x.flux / x.delivery * x.seconds
+        if x.rate > LEAK * plate.max_rate:
+            rest.rate += x.seconds
+
+
+@compiled
+def _moves_like_strokes(s: Any) -> bool:
+    """Whether the pressure moves as it does while the pump strokes, and not as it does at rest.
+
+    Both are taken for Poisson processes, whose log likelihood ratio this is. One move at rest is
+    added to those seen: a quiet pump may have been lucky.
+    """
+    rest = s.rest
+    pace = s.pace
+    if pace.on < PACE_KNOWN or pace.off < PACE_KNOWN:
+        return False
+    on = pace.on_moves / pace.on
+    off = (pace.off_moves + 1.0) / pace.off
+    if on <= off:
+        return False
+    return bool(rest.moves * np.log(on / off) - (on - off) * rest.settled > LOG_ODDS)
+
+
+@compiled
+def _watch_strokes(s: Any, plate: Plate, x: Reading, area: float) -> None:
+    """Whether strokes are missing that pressure, valve or rate show."""
+    rest = s.rest
+    rest.part += x.strokes
+    if rest.part >= 1.0:
+        rest.part %= 1.0
+        _end_rest(s, x.time_ns)
+    _add_to_rest(s, plate, x, area)
+    stands = (
+        (rest.valve > MISSED_TIME and rest.missed > STROKES_MISSED)
+        or (plate.counts and rest.rate > plate.stuck_time)
+        or rest.build_ups >= BUILD_UPS
+        or _moves_like_strokes(s)
+    )
+    if stands:
+        _find(s.flow, Fault.STANDS, x.pressure, rest.since_ns)
+    elif rest.idle > HELD_LONGEST:
+        _find(s.flow, Fault.STANDS, x.pressure, rest.idle_ns)
+
+
+@compiled
+def _watch_turns(s: Any, plate: Plate, x: Reading) -> None:
+    """Whether a crank stands still while the pressure is up."""
+    rest = s.rest
+    if _turns(plate, x):
+        rest.since_ns = x.time_ns
+        rest.seconds = 0.0
+        _clear(s.flow, Fault.STANDS)
+    elif x.pressure >= plate.working_pressure:
+        rest.seconds += x.seconds
+        if rest.seconds > plate.stuck_time:
+            _find(s.flow, Fault.STANDS, x.pressure, rest.since_ns)
+
+
+# -- strokes counted
+
+
+@compiled
+def _count(s: Any, plate: Plate, reading: float, seconds: float, t: int) -> float:
+    """Counts since the last sample; 0 where the counter jumped."""
+    made = reading - s.count
+    if not s.counted or made == 0.0:
+        made = 0.0
+        if not s.counted:
+            s.edge_ns = t
+    else:
+        waited = (t - s.edge_ns) * S_PER_NS
+        s.edge_ns = t
+        if not 0.0 <= made <= COUNT_SLACK + COUNT_MARGIN * plate.max_rate * max(waited, 0.0):
+            if reading > NEAR_ZERO and seconds > 0.0:
+                if s.jumps < 1.0:
+                    s.jumps_ns = t
+                s.jumps += 1.0
+                if s.jumps >= JUMPS:
+                    _find(s.flow, Fault.JUMPS, made, s.jumps_ns)
+            made = 0.0
+        else:
+            s.jumps *= JUMP_KEPT
+            if s.jumps < 1.0:
+                _clear(s.flow, Fault.JUMPS)
+            if seconds == 0.0:  # over a gap
+                made = 0.0
+                _end_rest(s, t)
+    s.counted = True
+    s.count = reading
+    return float(made)
+
+
+# -- pressure and strokes against each other
+
+
+@compiled
+def _begin_window(window: Any, time_ns: int) -> None:
+    window.start_ns = time_ns
+    window.seconds = 0.0
+    window.strokes = 0.0
+    window.flux = 0.0
+    window.mass = 0.0
+    window.pressure = 0.0
+    window.square = 0.0
+
+
+@compiled
+def _add_to_window(window: Any, x: Reading) -> None:
+    window.seconds += x.seconds
+    window.strokes += x.strokes
+    window.flux += x.flux * x.seconds
+    window.mass += x.strokes * x.delivery
+    window.pressure += x.pressure * x.seconds
+    window.square += x.pressure * x.pressure * x.seconds
+
+
+@compiled
+def _learn_usual(usual: Any, pressure: float, rate: float, area: float) -> None:
+    share = 1.0 / min(usual.windows + 1.0, USUAL_MEMORY)
+    usual.windows += 1.0
+    usual.pressure += share * (pressure - usual.pressure)
+    usual.rate += share * (rate - usual.rate)
+    usual.area += share * (area - usual.area)
+
+
+@compiled
+def _odd_in_a_row(window: Any, is_odd: bool) -> bool:
+    """Whether enough windows in a row did not fit, this one included."""
+    if not is_odd:
+        window.odd = 0
+        return False
+    if window.odd == 0:
+        window.odd_ns = window.start_ns
+    window.odd += 1
+    return bool(window.odd >= IN_A_ROW)
+
+
+@compiled
+def _watch_fit(s: Any, plate: Plate, x: Reading, area: float) -> None:
+    """Whether the strokes of an intensifier are those of a jet at the pressure that is shown."""
+    window = s.window
+    if s.rest.seconds > LONGEST_PERIOD:  # at rest, nothing has to fit
+        _begin_window(window, x.time_ns)
+        return
+    _add_to_window(window, x)
+    if window.seconds < WINDOW or window.strokes < WINDOW_STROKES:
+        return
+    usual = s.usual
+    pressure = window.pressure / window.seconds
+    rate = window.strokes / window.seconds
+    passed = window.mass / max(window.flux, 1e-9)  # m², what would let it pass
+    is_low = pressure < plate.working_pressure
+    too_fast = rate > OVERSPEED * plate.max_rate
+    unlike = (
+        usual.windows >= USUAL_KNOWN
+        and pressure < THIRD * usual.pressure
+        and passed > AREA_USUAL * usual.area
+    )
+    misfit = is_low and (passed > AREA_LOW * area or unlike)
+    too_fast = too_fast or (not is_low and passed > AREA_HIGH * area)
+    if _odd_in_a_row(window, misfit or too_fast):
+        if misfit:
+            _find(s.pressure, Fault.MISFIT, pressure, window.odd_ns)
+        else:
+            _find(s.flow, Fault.TOO_FAST, rate, window.odd_ns)
+    elif window.odd == 0:
+        _clear(s.flow, Fault.TOO_FAST)
+        # a part of what does not fit may look as if it did
+        if usual.windows < USUAL_KNOWN or pressure > THIRD * usual.pressure:
+            _clear(s.pressure, Fault.MISFIT)
+        if not is_low and passed > AREA_LEAST * area:
+            _learn_usual(usual, pressure, rate, passed)
+    _begin_window(window, x.time_ns)
+
+
+@compiled
+def _is_in_another_unit(window: Any, usual: Any) -> bool:
+    """Whether this is the usual pressure in another unit, at the usual speed of the crank."""
+    pressure = window.pressure / window.seconds
+    rate = window.strokes / window.seconds
+    scatter = window.square / window.seconds - pressure * pressure
+    if abs(rate / usual.rate - 1.0) > RATE_BAND or scatter > (STEADY_BAND * pressure) ** 2:
+        return False
+    found = False
+    for unit in UNITS:
+        found = found or abs(pressure * unit / usual.pressure - 1.0) < UNIT_BAND
+    return found
+
+
+@compiled
+def _watch_unit(s: Any, plate: Plate, x: Reading) -> None:
+    """Whether the steady pressure of a crank pump is the usual one in another unit."""
+    if abs(x.pressure - s.last_pressure) > STEADY_BAND * x.pressure:
+        return
+    usual = s.usual
+    if x.pressure >= plate.working_pressure:
+        _add_to_window(s.window, x)
+        if s.window.seconds >= WINDOW:
+            pressure = s.window.pressure / s.window.seconds
+            passed = s.window.mass / s.window.flux
+            _learn_usual(usual, pressure, s.window.strokes / s.window.seconds, passed)
+            _begin_window(s.window, x.time_ns)
+            _begin_window(s.low_window, x.time_ns)
+            s.low_window.odd = 0
+            _clear(s.pressure, Fault.OTHER_UNIT)
+    elif usual.windows >= USUAL_KNOWN and x.pressure > 0.5 * plate.stopped_pressure:
+        if abs(x.strokes / (x.seconds * usual.rate) - 1.0) > RATE_BAND:
+            return
+        window = s.low_window
+        _add_to_window(window, x)
+        if window.seconds >= WINDOW:
+            pressure = window.pressure / window.seconds
+            if _odd_in_a_row(window, _is_in_another_unit(window, usual)):
+                _find(s.pressure, Fault.OTHER_UNIT, pressure, window.odd_ns)
+            _begin_window(window, x.time_ns)
+
+
+@compiled
+def _watch_crank(s: Any, plate: Plate, x: Reading, area: float) -> None:
+    """Whether the pressure can be that of a turning crank pump."""
+    rest = s.rest
+    if x.pressure >= plate.stopped_pressure:
+        rest.idle = 0.0
+        rest.idle_ns = x.time_ns
+    if x.pressure >= plate.working_pressure:
+        _clear(s.pressure, Fault.MISFIT)
+    if not _turns(plate, x):
+        rest.valve = 0.0
+        return
+    if x.seconds > 0.0:
+        _watch_unit(s, plate, x)
+    # an open jet does not let that much water pass at so little pressure
+    sound = s.usual.area if s.usual.windows >= USUAL_KNOWN else area
+    passes = x.strokes * x.delivery > AREA_LOW * sound * x.flux * x.seconds
+    rest.valve = rest.valve + x.seconds if passes and x.valve >= VALVE_ON else 0.0
+    if rest.valve > plate.stuck_time:
+        since_ns = x.time_ns - round(rest.valve / S_PER_NS)
+        _find(s.pressure, Fault.MISFIT, x.pressure, since_ns)
+    rest.idle += x.seconds
+    if rest.idle > HELD_LONGEST and plate.reads_rate and s.usual.windows >= USUAL_KNOWN:
+        _find(s.pressure, Fault.MISFIT, x.pressure, rest.idle_ns)
+
+
+# -- the loop
+
+
+@compiled
+def _move_clock(s: Any, plate: Plate, t: int) -> float:
+    """Go on to time `t`: s since the last sample, 0 after a gap or a clock that was set back."""
+    seconds = (t - s.time_ns) * S_PER_NS if s.started else 0.0
+    if not s.started or seconds < 0.0 or seconds > plate.max_gap:
+        _begin_window(s.window, t)
+        _begin_window(s.low_window, t)
+        s.usable_ns = min(s.usable_ns, t)
+        seconds = 0.0
+    if not s.started:
+        s.rest.since_ns = s.rest.idle_ns = t
+    s.started = True
+    s.time_ns = t
+    return seconds
+
+
+@compiled
+def _look(
+    s: Any,
+    plate: Plate,
+    displacement: Displacement,
+    area: float,
+    t: int,
+    pressure: float,
+    rate: float,
+    count: float,
+    valve: float,
+) -> None:
+    """Take one sample."""
+    seconds = _move_clock(s, plate, t)
+    # both are looked at, so that both are told
+    p = plate
+    has_pressure = _in_range(
+        s.pressure, pressure, -p.stopped_pressure, p.working_pressure, p.max_pressure, seconds, t
+    )
+    strokes = 0.0
+    if plate.counts:
+        has_flow = _in_range(s.flow, count, 0.0, np.inf, np.inf, seconds, t)
+        if has_flow:
+            strokes = _count(s, plate, count, seconds, t)
+    else:
+        has_flow = _in_range(s.flow, rate, 0.0, LEAK * p.max_rate, p.highest_rate, seconds, t)
+        strokes = rate * seconds
+    if has_flow and has_pressure:
+        flux = float(mass_flux(max(pressure, 0.0), TEMPERATURE))
+        delivery = float(delivered_mass(displacement, max(pressure, 0.0), TEMPERATURE))
+        x = Reading(t, seconds, pressure, rate, valve, strokes, flux, delivery)
+        _watch_pressure(s, plate, x)
+        if plate.reads_rate and not plate.counts:
+            _watch_rate(s, plate, x)
+        if plate.strokes:
+            _watch_strokes(s, plate, x, area)
+            _watch_fit(s, plate, x, area)
+        else:
+            _watch_turns(s, plate, x)
+            _watch_crank(s, plate, x, area)
+        s.last_pressure = pressure
+    if s.pressure.fault == Fault.NONE and s.flow.fault == Fault.NONE:
+        s.usable_ns = t
+    if s.pressure.fault != Fault.NONE:
+        s.usable_ns = min(s.usable_ns, s.pressure.since_ns)
+    if s.flow.fault != Fault.NONE:
+        s.usable_ns = min(s.usable_ns, s.flow.since_ns)
+
+
+@compiled
+def look_on_bytes(
+    state: NDArray[np.uint8],
+    plate: Plate,
+    displacement: Displacement,
+    area: float,
+    time_ns: NDArray[np.int64],
+    pressure: Floats,
+    rate: Floats,
+    count: Floats,
+    valve: Floats,
+) -> Seen:
+    """Take samples in order; `area` is the stated effective one, m².
+
+    `state` are the bytes of a record of `SIGHT`: plain bytes reach compiled code at a fraction of
+    what records cost.
+    """
+    s = state.view(SIGHT)[0]
+    for i in range(len(time_ns)):
+        _look(s, plate, displacement, area, time_ns[i], pressure[i], rate[i], count[i], valve[i])
+    return Seen(
+        s.usable_ns,
+        s.pressure.fault,
+        s.pressure.value,
+        s.pressure.since_ns,
+        s.flow.fault,
+        s.flow.value,
+        s.flow.since_ns,
+    )

@@ -1,0 +1,73 @@
+"""A choice of bores, and a measured rim: rows, lines, and objects for programs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+from borewarden.base.units import INCH, MM, MPA, PER_MINUTE
+from borewarden.jewels.bore_choice import BoreOption
+from borewarden.jewels.rim import Rim
+
+BORE_COLUMNS = (
+    "mm", "in", "heads", "MPa", "l/min", "kW", "/min", "rate", "power", "growth", "tube",
+)  # fmt: skip
+BORE_NOTE = (
+    "rate, power, growth: what is left of the stroke rate or crank speed, of the power, and "
+    "how far the effective area may grow until the rate is used up; tube: mm"
+)
+FAR_OFF = 1.3  # of the rated pressure; what a crank pump would have to hold beyond says nothing
+SHORT = -0.5  # of the rate; what takes that much more than there is says nothing
+
+
+def worth_showing(options: Sequence[BoreOption]) -> list[BoreOption]:
+    """Without those that are far beyond what the pump can do."""
+    return [
+        option
+        for option in options
+        if option.pressure <= FAR_OFF * option.rated_pressure and option.rate_margin > SHORT
+    ]
+
+
+def bore_row(option: BoreOption) -> tuple[str, ...]:
+    """A row under `BORE_COLUMNS`."""
+    return (
+        f"{option.bore / MM:.3f}",
+        f"{option.bore / INCH:.3f}",
+        str(option.heads),
+        f"{option.pressure / MPA:.0f}",
+        f"{option.flow * 60e3:.2f}",
+        f"{option.input_power / 1e3:.1f}",
+        f"{option.rate / PER_MINUTE:.1f}",
+        f"{option.rate_margin:+.0%}",
+        f"{option.power_margin:+.0%}",
+        f"{option.growth_to_limit:+.0%}",
+        f"{option.tube / MM:.2f}",
+    )
+
+
+def largest_line(heads: int, best: BoreOption | None, rate_margin: float, power: float) -> str:
+    """The largest bore for so many heads that leaves these margins."""
+    what = "none" if best is None else f"{best.bore / MM:.3f} mm ({best.bore / INCH:.3f} in)"
+    words = {1: "one head", 2: "two heads"}[heads]
+    return (
+        f"largest for {words} with {rate_margin:.0%} of the rate and {power:.0%} of the power "
+        f"left: {what}"
+    )
+
+
+def rim_lines(rim: Rim) -> list[str]:
+    """What a measured rim says of the jewel."""
+    return [
+        f"{rim.finding.value}: chip over {rim.chip_angle_deg:.1f} degrees of the rim",
+        f"depth {rim.chip_depth:.1%} of the radius, out of round by {rim.roundness_deviation:.1%}, "
+        f"radius {rim.radius:.0f} pixels",
+        *(f"- {reason}" for reason in rim.reasons),
+        "A chip over 10 to 15 degrees is enough to spoil the jet (common practice, no source).",
+    ]
+
+
+def rim_object(rim: Rim) -> dict[str, Any]:
+    """A measured rim for programs: angles in degrees of 360, lengths in radii or pixels."""
+    return {"finding": rim.finding, **asdict(rim)}

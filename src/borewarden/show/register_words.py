@@ -1,0 +1,117 @@
+"""The jewel register in words: lines on what was recorded, and rows of its table."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict
+from typing import Any
+
+from borewarden.base.units import INCH, MM, MPA
+from borewarden.gate.jet_time import JetTime, Opening
+from borewarden.jewels.fitting import Fitting
+from borewarden.jewels.fitting_text import Placed, shown_time, texts_of
+from borewarden.store.register import Entry
+
+COLUMNS = (
+    "no.", "machine", "head", "jewel", "fitted", "out", "jet h", "MPa h", "missed h",
+    "start, said", "start, seen",
+)  # fmt: skip
+COLUMNS_NOTE = (
+    "jet h: with the hours it had before; MPa h and missed h (unseen with the jet on): since "
+    "fitted; start: how the jet was first opened"
+)
+_PER_PUMP = (
+    "Jet hours are those of the pump's telemetry. With several heads they count for every head "
+    "that holds a jewel"
+)
+
+
+def jewel_words(fitting: Fitting) -> str:
+    """Such as "ruby 0.254 mm (0.010 in)"."""
+    return f"{fitting.material} {fitting.bore / MM:.3f} mm ({fitting.bore / INCH:.3f} in)"
+
+
+def closed_lines(placed: Placed) -> list[str]:
+    """What was closed by a jewel fitted after it."""
+    return [
+        f"fitting {number} was still in head {fitting.head} of {fitting.machine}: closed at the "
+        "time of the next one, its end unknown"
+        for number, fitting in placed.closed.items()
+    ]
+
+
+def recorded_lines(placed: Placed, numbers: Iterable[int]) -> list[str]:
+    """What was closed, and what was recorded under which of `numbers`."""
+    return closed_lines(placed) + [
+        f"fitting {number}: {jewel_words(fitting)}, head {fitting.head} of {fitting.machine}"
+        for number, (_, fitting) in zip(numbers, placed.new, strict=True)
+    ]
+
+
+def register_row(
+    number: int,
+    fitting: Fitting,
+    times: JetTime,
+    opening: tuple[Opening, int, int],
+    time_zone: str | None,
+) -> tuple[str, ...]:
+    """A row under `COLUMNS`; times local where the zone is known."""
+    how, low, judged = opening
+    taken_out = ""
+    if fitting.out_ns is not None and fitting.end is not None:
+        taken_out = f"{shown_time(fitting.out_ns, time_zone)} {fitting.end.value}"
+    return (
+        str(number),
+        fitting.machine,
+        fitting.head,
+        jewel_words(fitting),
+        shown_time(fitting.fitted_ns, time_zone),
+        taken_out,
+        f"{fitting.earlier_hours + times.jet_hours:.1f}",
+        f"{times.pressure_hours / MPA:.0f}",
+        f"{times.missed_hours:.1f}",
+        {None: "", True: "low", False: "full"}[fitting.low_pressure_start],
+        how.value + (f" ({low} of {judged} low)" if judged > 1 else ""),
+    )
+
+
+def register_object(
+    number: int, fitting: Fitting, times: JetTime, opening: tuple[Opening, int, int]
+) -> dict[str, Any]:
+    """The same for programs, SI but for hours: `pressure_hours` in Pa h, `jet_hours` since fitted.
+
+    `opening` is how the jet was first opened, `low_starts` of `judged_starts` at low pressure.
+    """
+    how, low, judged = opening
+    telemetry = times._asdict() | {"opening": how, "low_starts": low, "judged_starts": judged}
+    return {"fitting": number, **asdict(fitting), **telemetry}
+
+
+def heads_note(times: Mapping[int, JetTime]) -> str:
+    """Whose jet hours those are, and for how long that is in doubt."""
+    partly = {number: each.partly_hours for number, each in times.items() if each.partly_hours > 0}
+    if not partly:
+        return f"{_PER_PUMP}."
+    listed = ", ".join(f"{hours:.1f} h of fitting {number}" for number, hours in partly.items())
+    return (
+        f"{_PER_PUMP}. While {listed} the valve signal named fewer heads than held a jewel; which "
+        "of them is not known (or it only says on and off)."
+    )
+
+
+def history_lines(entries: Iterable[Entry], zones: Mapping[str, str]) -> list[str]:
+    """Everything that was recorded of one fitting, and what each entry changed."""
+    lines = []
+    before: dict[str, str] = {}
+    for entry in entries:
+        zone = zones.get(entry.content.machine) if entry.content else None
+        why = f" ({entry.why})" if entry.why else ""
+        now = texts_of(entry.content) if entry.content else {}
+        struck = "" if now else " struck out"
+        lines.append(f"{shown_time(entry.recorded_ns, zone)} by {entry.by}{why}:{struck}")
+        for name, text in now.items():
+            if text != before.get(name, ""):
+                was = f" (was {before[name] or 'not known'})" if before else ""
+                lines.append(f"  {name}: {text or 'not known'}{was}")
+        before = now
+    return lines

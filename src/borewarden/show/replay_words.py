@@ -1,0 +1,87 @@
+"""What a replay found, of one machine or of many: lines, rows, and objects for programs."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+from borewarden.base.times import local_time
+from borewarden.replay.fleet import Found, Refused
+from borewarden.replay.one_machine import Replayed
+from borewarden.show.wording import evidence, jewel_words, state_words
+from borewarden.watcher.verdict import Verdict
+from borewarden.watcher.watcher import Alert
+
+FLEET_COLUMNS = ("machine", "state", "NE 107", "jet hours", "alerts", "first alert")
+
+
+def evidence_lines(result: Replayed) -> list[str]:
+    """What the verdict rests on."""
+    return [
+        *evidence(result.verdict, result.pump, result.time_zone),
+        *(f"Jewel: {jewel_words(jewel, result.time_zone)}" for jewel in result.jewels),
+        f"Jet on in this log: {result.jet_hours:.2f} h",
+        f"Gone unseen with the jet on: {result.missed_hours:.2f} h",
+    ]
+
+
+def fleet_row(found: Found, time_zone: str) -> tuple[str, ...]:
+    """A row under `FLEET_COLUMNS`."""
+    state = found.verdict.state
+    first = local_time(found.alerts[0].time_ns, time_zone) if found.alerts else ""
+    words, hours = state_words(state), f"{found.jet_hours:.2f}"
+    return found.machine, words, state.ne107, hours, str(len(found.alerts)), first
+
+
+def verdict_object(verdict: Verdict) -> dict[str, Any]:
+    """A verdict by the fields that the store keeps, and its NAMUR NE 107 category."""
+    return asdict(verdict) | {"ne107": verdict.state.ne107}
+
+
+def alert_object(alert: Alert) -> dict[str, Any]:
+    """An alert by the columns of the store's table."""
+    verdict = alert.verdict
+    return {
+        "time_ns": alert.time_ns,
+        "state": verdict.state,
+        "ne107": verdict.state.ne107,
+        "onset_ns": verdict.onset_ns,
+        "step": verdict.step,
+        "probability": verdict.probability,
+        "reason": verdict.reason,
+        "verdict": verdict_object(verdict),
+    }
+
+
+def replayed_object(result: Replayed) -> dict[str, Any]:
+    """A replay for programs, without its samples and batches: those are in the store."""
+    return {
+        "machine": result.machine,
+        "time_zone": result.time_zone,
+        "first_ns": int(result.samples.time_ns[0]),
+        "last_ns": int(result.samples.time_ns[-1]),
+        "samples": len(result.samples.time_ns),
+        "batches": len(result.batches),
+        "jet_hours": result.jet_hours,
+        "missed_hours": result.missed_hours,
+        "verdict": verdict_object(result.verdict),
+        "alerts": [alert_object(alert) for alert in result.alerts],
+        "jewels": [asdict(jewel) for jewel in result.jewels],
+        "labels": [asdict(label) for label in result.labels],
+    }
+
+
+def fleet_object(answer: Found | Refused) -> dict[str, Any]:
+    """One machine of a fleet for programs; of a refused one only `refused`, the reason."""
+    if isinstance(answer, Refused):
+        return {"machine": answer.machine, "refused": answer.reason}
+    return {
+        "machine": answer.machine,
+        "first_ns": answer.first_ns,
+        "last_ns": answer.last_ns,
+        "samples": answer.samples,
+        "jet_hours": answer.jet_hours,
+        "missed_hours": answer.missed_hours,
+        "verdict": verdict_object(answer.verdict),
+        "alerts": [alert_object(alert) for alert in answer.alerts],
+    }

@@ -1,0 +1,317 @@
+"""The compiled loop over batches: compares each with the baseline and stops at what needs thought.
+
+Stops are rare: a baseline to be learned, a threshold crossed, a value for the wear line, a signal
+that left its place, a batch of another kind than steady jet. What the loop goes by is one record,
+dtype `LOOP`. Its parts have the names of the tuples below, through which the monitor reads and
+writes them. The loop itself writes only `Running`, `Block` and the means of `Signals`.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import Any, NamedTuple, get_type_hints
+
+import numpy as np
+from numpy.typing import NDArray
+
+from borewarden.detect.step import clip, weigh
+from borewarden.gate.batch import HEADS, SIGNALS, BatchKind
+from borewarden.physics import compiled
+from borewarden.physics.orifice import bore_of_area
+from borewarden.physics.pump import Displacement, event_rate
+
+DRIFT_BLOCK = 20  # batches in one value of the wear line; invented
+FORGET = 0.15  # weight of the newest batch in the running mean of a signal; invented
+STEP_SIZES = (0.03, 0.05, 0.08, 0.12, 0.20, 0.35)  # relative area, equally likely beforehand;
+# invented
+OTHER_HEADS = 0.25  # heads commanded on, mean of a batch: further off, they were changed; invented
+
+# One steady batch and what was made of it: a row of the derived series. SI, NaN where unknown.
+RESULT = np.dtype(
+    [
+        ("start_ns", np.int64),
+        ("end_ns", np.int64),
+        ("jet_hours", np.float64),  # of the jewel
+        ("pressure", np.float64),
+        ("temperature", np.float64),
+        ("rate", np.float64),
+        ("rate_expected", np.float64),
+        ("area", np.float64),
+        ("bore", np.float64),
+        ("bore_sd", np.float64),
+        ("log_ratio", np.float64),
+        ("line", np.float64),  # what the wear line expected of log_ratio
+        ("statistic", np.float64),
+        ("threshold", np.float64),
+        ("probability", np.float64),  # that the bore has opened up
+        ("state", np.int8),  # index in STATES
+    ]
+)
+NO_RESULTS = np.zeros(0, dtype=RESULT)
+
+
+class Mode(IntEnum):
+    """How the loop takes a steady batch."""
+
+    LEARNING = 0  # it is one of the first, and goes into the baseline
+    REFUSED = 1  # the baseline does not fit the stated bore, so nothing is judged
+    WATCHING = 2
+    FOLLOWING = 3  # something is being looked at, so each batch is thought about
+
+
+class Stop(IntEnum):
+    """What stopped the loop."""
+
+    NOTHING = 0  # the batches ran out
+    LEARN = 1  # a batch for the baseline
+    OTHER_KIND = 2  # not a steady jet
+    UP = 3  # the detector crossed its threshold
+    DOWN = 4
+    FOLLOW = 5  # one more batch since an alarm
+    BLOCK = 6  # a value for the wear line
+    SIGNAL = 7  # a signal left its place
+
+
+# Constants for the compiled loop.
+_SIZES = np.log1p(np.array(STEP_SIZES))
+_STEADY = int(BatchKind.STEADY)
+_LEARNING, _REFUSED, _WATCHING, _FOLLOWING = (int(mode) for mode in Mode)
+_NOTHING, _LEARN, _OTHER_KIND, _UP, _DOWN, _FOLLOW, _BLOCK, _SIGNAL = (int(stop) for stop in Stop)
+
+
+class Reference(NamedTuple):
+    """What batches are compared with."""
+
+    earlier_hours: float  # of jet on the jewel before the watch began
+    area: float  # of the baseline, m²; as stated until that is learned
+    discharge_coefficient: float
+    heads: float = np.nan  # commanded on while the baseline was learned
+
+
+class Expected(NamedTuple):
+    """The log area ratio that is expected: the wear line, and on top of it the steps so far."""
+
+    level: float = 0.0
+    slope: float = 0.0  # 1/h of jet
+    level_sd: float = 0.0
+    offset: float = 0.0  # steps since the baseline
+
+
+class Detector(NamedTuple):
+    """How the detector of steps is set. Sizes in log area."""
+
+    sigma: float = 0.0  # noise of one batch beside its timing
+    smallest: float = 0.0  # step of interest
+    h: float = 0.0  # log likelihood ratio of an alarm
+    hazard: float = 0.0  # of a step, per batch
+    share: float = 0.0  # of steps up that are the bore's
+    standing: float = 0.0  # probability that the bore has opened up by what was found
+    since: int = 0  # batches put into the ring before the detector last started anew
+
+
+class Running(NamedTuple):
+    """Where the loop has got to."""
+
+    taken: int = 0  # batches ever put into the ring
+    hours: float = 0.0  # of jet on the jewel, at the last steady batch
+    end_ns: int = 0  # of the last batch of any kind
+    up: float = 0.0  # log likelihood ratio of a step up
+    down: float = 0.0
+    probability: float = 0.0  # that the bore has opened up
+
+
+class Block(NamedTuple):
+    """Sums over the batches of the next value for the wear line, weighted by their time."""
+
+    batches: int = 0
+    time: float = 0.0  # s
+    hours: float = 0.0  # h s, since the watch began
+    ratio: float = 0.0  # s, log area ratio less the steps so far
+
+
+class Signals(NamedTuple):
+    """Of each of `SIGNALS`: where it is, where it was, and how far it may leave that."""
+
+    mean: NDArray[np.float64]
+    base: NDArray[np.float64]
+    limit: NDArray[np.float64]
+
+
+def _dtype_of(part: Any) -> np.dtype[np.void]:
+    kinds = {int: np.int64, float: np.float64}
+    fields = [(name, kinds[kind]) for name, kind in get_type_hints(part).items()]
+    return np.dtype(fields)
+
+
+_OF_SIGNALS = np.dtype([(name, np.float64, (len(SIGNALS),)) for name in Signals._fields])
+LOOP = np.dtype(
+    [
+        ("mode", np.int8),  # a `Mode`
+        ("told", np.int8),  # index in STATES
+        ("reference", _dtype_of(Reference)),
+        ("expected", _dtype_of(Expected)),
+        ("detector", _dtype_of(Detector)),
+        ("running", _dtype_of(Running)),
+        ("block", _dtype_of(Block)),
+        ("signals", _OF_SIGNALS),
+    ]
+)
+
+
+@compiled
+def _put(row: Any, batch: Any, value: float, clipped: float) -> None:
+    row.start_ns = batch.start_ns
+    row.end_ns = batch.end_ns
+    row.value = value
+    row.clipped = clipped
+    row.time = batch.time
+    row.timing = batch.timing
+    row.shared = batch.shared
+    row.area = batch.area
+    row.rate = batch.rate
+    row.pressure = batch.pressure
+    row.temperature = batch.temperature
+    row.resolution = batch.resolution
+    row.stops = batch.stops
+    row.signals[:] = batch.signals
+
+
+@compiled
+def _add_to_block(block: Any, time: float, hours: float, ratio: float) -> None:
+    block.batches += 1
+    block.time += time
+    block.hours += time * hours
+    block.ratio += time * ratio
+
+
+@compiled
+def _signal_left_its_place(signals: Any, now: NDArray[np.float64]) -> bool:
+    """Take the signals of a batch into their running means; whether one is off its limit."""
+    left = False
+    for k in range(len(signals.mean)):
+        if np.isfinite(now[k]) and np.isfinite(signals.mean[k]):
+            signals.mean[k] += FORGET * (now[k] - signals.mean[k])
+            if abs(signals.mean[k] - signals.base[k]) > signals.limit[k]:
+                left = True
+    return left
+
+
+@compiled
+def _detect(loop: Any, ring: Any) -> None:
+    """Weigh a step that ends at the newest batch, and what that makes of the bore."""
+    d, running = loop.detector, loop.running
+    up, down, odds = weigh(
+        ring,
+        running.taken,
+        d.sigma,
+        loop.expected.level_sd,
+        d.smallest,
+        _SIZES,
+        running.taken - d.since,
+    )
+    running.up = up
+    running.down = down
+    odds *= d.hazard
+    new = d.share * odds / (1.0 + odds)
+    running.probability = 1.0 - (1.0 - d.standing) * (1.0 - new)
+
+
+@compiled
+def _judge_steady(loop: Any, ring: Any, b: Any, log_ratio: float, line: float) -> int:
+    """Take one steady batch; whether something has to be thought about, a `Stop`."""
+    learned = loop.mode != _LEARNING
+    watched = loop.mode == _WATCHING or loop.mode == _FOLLOWING
+    value = log_ratio - line if learned else 0.0
+    # a planned change of the number of heads is none of the jewel's
+    if abs(b.signals[HEADS] - loop.reference.heads) > OTHER_HEADS:
+        return _NOTHING
+    clipped = value
+    if watched:
+        own = loop.detector.sigma * loop.detector.sigma + b.timing / (b.time * b.time)
+        clipped = clip(value, own, loop.expected.level_sd, loop.detector.h)
+    _put(ring[loop.running.taken % len(ring)], b, value, clipped)
+    loop.running.taken += 1
+    if not learned:
+        return _LEARN
+    if not watched:
+        return _NOTHING
+    if loop.mode == _FOLLOWING:
+        return _FOLLOW
+    _detect(loop, ring)
+    hours = loop.running.hours - loop.reference.earlier_hours
+    _add_to_block(loop.block, b.time, hours, log_ratio - loop.expected.offset)
+    left = _signal_left_its_place(loop.signals, b.signals)
+    if loop.running.up >= loop.detector.h:
+        return _UP
+    if loop.running.down >= loop.detector.h:
+        return _DOWN
+    if loop.block.batches >= DRIFT_BLOCK:
+        return _BLOCK
+    return _SIGNAL if left else _NOTHING
+
+
+@compiled
+def _report(
+    r: Any, loop: Any, b: Any, displacement: Displacement, log_ratio: float, line: float
+) -> None:
+    """Write the row of one steady batch."""
+    reference, sigma = loop.reference, loop.detector.sigma
+    learned = loop.mode != _LEARNING
+    r.start_ns = b.start_ns
+    r.end_ns = b.end_ns
+    r.jet_hours = loop.running.hours
+    r.pressure = b.pressure
+    r.temperature = b.temperature
+    r.rate = b.rate
+    r.rate_expected = event_rate(displacement, reference.area, b.pressure, b.temperature)
+    r.area = b.area
+    r.bore = bore_of_area(b.area / reference.discharge_coefficient)
+    r.bore_sd = 0.5 * r.bore * np.sqrt(sigma * sigma + b.resolution * b.resolution)
+    r.log_ratio = log_ratio
+    r.line = line
+    r.statistic = loop.running.up if learned else np.nan
+    r.threshold = loop.detector.h if learned else np.nan
+    r.probability = loop.running.probability if learned else np.nan
+    r.state = loop.told
+
+
+@compiled
+def judge(
+    batches: Any,
+    first: int,
+    record: Any,
+    ring: Any,
+    displacement: Displacement,
+    results: Any,
+    made: int,
+) -> Any:
+    """Take `batches` from `first` on until something needs thought.
+
+    `record` has shape (1,), dtype `LOOP`; `ring` is of dtype `RING`. Writes a row of `results`,
+    dtype `RESULT`, for each steady batch, from row `made` on. Returns the index after the last
+    batch taken, the number of rows made so far, and the `Stop` as an integer.
+    """
+    loop = record[0]
+    for i in range(first, len(batches)):
+        b = batches[i]
+        loop.running.end_ns = b.end_ns
+        if b.kind != _STEADY:
+            return i + 1, made, _OTHER_KIND
+        hours = loop.reference.earlier_hours + b.jet_seconds / 3600.0
+        loop.running.hours = hours
+        log_ratio = np.nan
+        line = np.nan
+        if loop.mode != _LEARNING:
+            expected = loop.expected
+            log_ratio = np.log(b.area / loop.reference.area)
+            line = (
+                expected.offset
+                + expected.level
+                + expected.slope * (hours - loop.reference.earlier_hours)
+            )
+        stop = _judge_steady(loop, ring, b, log_ratio, line)
+        _report(results[made], loop, b, displacement, log_ratio, line)
+        made += 1
+        if stop != _NOTHING:
+            return i + 1, made, stop
+    return len(batches), made, _NOTHING

@@ -1,0 +1,145 @@
+"""Keeps the loop going: batches in, rows and verdicts out.
+
+The arrays of the loop are the one thing here that changes in place. At each stop they are read
+into the state, `monitor.transition` says which state follows, and that is written back.
+"""
+
+from __future__ import annotations
+
+import copy
+from typing import Any, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from borewarden.detect.baseline import Baseline
+from borewarden.detect.step import RING, WINDOW
+from borewarden.diagnose.features import Idle
+from borewarden.gate.batch import BatchKind
+from borewarden.jewels.jewel import Jewel, stated_area, stated_bores_area
+from borewarden.physics.pump import Pump
+from borewarden.watcher.batch_loop import (
+    LOOP,
+    NO_RESULTS,
+    RESULT,
+    Block,
+    Mode,
+    Reference,
+    Running,
+    Stop,
+    judge,
+)
+from borewarden.watcher.events import Learning, Monitor, Setup, changed
+from borewarden.watcher.monitor import JudgeAgain, Observation, Told, transition
+from borewarden.watcher.settings import WatchSettings
+from borewarden.watcher.summary import verdict_of
+from borewarden.watcher.verdict import STATES, State, Verdict
+
+_PLACES = {state: place for place, state in enumerate(STATES)}
+# Of the record, those that the monitor writes; each has the name of its field in a state.
+_PARTS = ("reference", "expected", "detector", "running", "block", "signals")
+
+
+class BoreWatch:
+    """One jewel (or the jewels of several heads on one pump), from fitting to removal."""
+
+    def __init__(self, pump: Pump, jewels: list[Jewel], settings: WatchSettings) -> None:
+        hours = max(jewel.jet_hours for jewel in jewels)
+        area = stated_area(jewels)
+        self._monitor: Monitor = Learning(
+            setup=Setup(pump, tuple(jewels), settings),
+            told=State.LEARNING,
+            reason="no steady cutting yet",
+            reference=Reference(hours, area, area / stated_bores_area(jewels)),
+            running=Running(hours=hours),
+            idle={kind: Idle() for kind in BatchKind},
+        )
+        self._ring = np.zeros(WINDOW, dtype=RING)
+        self._record = np.zeros(1, dtype=LOOP)
+        self._write(None, self._monitor)
+
+    @property
+    def state(self) -> State:
+        """What is told of the bore."""
+        return self._monitor.told
+
+    @property
+    def reason(self) -> str:
+        """Why that is told."""
+        return self._monitor.reason
+
+    @property
+    def baseline(self) -> Baseline | None:
+        """What was learned of the jewel, None before that."""
+        return None if isinstance(self._monitor, Learning) else self._monitor.baseline
+
+    @property
+    def monitor(self) -> Monitor:
+        """The state as it is now, with the figures that the loop has got to."""
+        *_, running, block, signals = self._record[0].item()
+        return changed(
+            self._monitor,
+            running=Running(*running),
+            block=Block(*block),
+            signals=self._monitor.signals._replace(mean=signals[0].copy()),
+        )
+
+    def fork(self) -> Self:
+        """A copy to go on with. What never changes is shared."""
+        other = copy.copy(self)
+        other._ring, other._record = self._ring.copy(), self._record.copy()
+        return other
+
+    def verdict(self) -> Verdict:
+        """The state now, with the numbers of the last few batches."""
+        return verdict_of(self.monitor, self._ring)
+
+    def learn_many(self, batches: NDArray[np.void]) -> tuple[NDArray[np.void], list[Verdict]]:
+        """Take batches of the gate, dtype `BATCH`: a row of dtype `RESULT` for each steady one.
+
+        Also returns the verdict at each change of state.
+        """
+        if len(batches) == 0:  # most calls, where samples come one by one
+            return NO_RESULTS, []
+        results = np.zeros(len(batches), dtype=RESULT)
+        changes: list[Verdict] = []
+        made = self._take(batches, results, changes)
+        return np.array(results[:made]), changes
+
+    def _take(self, batches: Any, results: Any, changes: list[Verdict]) -> int:
+        taken, made = 0, 0
+        displacement = self._monitor.setup.pump.displacement
+        while taken < len(batches):
+            taken, made, stop = judge(
+                batches, taken, self._record, self._ring, displacement, results, made
+            )
+            if stop == Stop.NOTHING:
+                break
+            self._think(Stop(stop), batches[taken - 1], results[made - 1 : made], changes)
+        return made
+
+    def _think(self, stop: Stop, batch: np.void, row: Any, changes: list[Verdict]) -> None:
+        """Let the monitor answer a stop of the loop. `row` is that of `batch`, if it was steady."""
+        before = self.monitor
+        self._monitor, notices = transition(before, Observation(stop, batch, self._ring))
+        self._write(before, self._monitor)
+        if stop is not Stop.OTHER_KIND:
+            row["state"] = _PLACES[self.state]
+            if self._monitor.mode is not Mode.LEARNING:
+                row["probability"] = self._monitor.running.probability
+        for notice in notices:
+            match notice:
+                case Told():
+                    changes.append(self.verdict())
+                case JudgeAgain(again):
+                    self._take(again, np.zeros(len(again), dtype=RESULT), changes)
+
+    def _write(self, before: Monitor | None, now: Monitor) -> None:
+        """Set the record of the loop by the state, where that has changed."""
+        record = self._record[0]
+        record["mode"] = now.mode
+        record["told"] = _PLACES[now.told]
+        old, new = vars(before) if before else {}, vars(now)
+        for name in _PARTS:
+            if new[name] is not old.get(name):
+                record[name] = new[name]

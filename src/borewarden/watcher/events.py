@@ -1,0 +1,290 @@
+"""The states of the monitor and the events in the life of a jewel: values that never change.
+
+A state holds everything that the monitor knows, so that the next one follows from it and what was
+observed. An event is a step, something slow, a growth that only jets at low pressure show, or a
+signal by itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import Enum
+from functools import cached_property
+from typing import Any, ClassVar, NamedTuple, TypeAlias, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from borewarden.detect.baseline import Baseline, Noise
+from borewarden.detect.step import Step
+from borewarden.detect.wear import Drift
+from borewarden.diagnose.causes import Belief, Cause
+from borewarden.diagnose.feature_table import FeatureShift
+from borewarden.diagnose.features import Comparison, Course, Idle
+from borewarden.diagnose.posterior import weigh_causes
+from borewarden.diagnose.signatures import Circumstances
+from borewarden.gate.batch import SIGNALS, BatchKind
+from borewarden.jewels.jewel import Jewel, stated_bores_area
+from borewarden.physics.orifice import bore_of_area
+from borewarden.physics.pump import Intensifier, Pump
+from borewarden.watcher.batch_loop import (
+    Block,
+    Detector,
+    Expected,
+    Mode,
+    Reference,
+    Running,
+    Signals,
+)
+from borewarden.watcher.settings import WatchSettings
+from borewarden.watcher.verdict import State
+
+# -- events
+
+
+@dataclass(frozen=True, eq=False)
+class Weighed:
+    """What an event was last weighed by, and what came of it."""
+
+    shift: FeatureShift
+    circumstances: Circumstances
+    beliefs: tuple[Belief, ...]  # by falling probability
+    check: str
+
+    @cached_property
+    def causes(self) -> tuple[Belief, ...]:
+        """The same with their evidence in words, which are made when first asked for."""
+        return weigh_causes(self.shift, self.circumstances)
+
+    def probability(self, cause: Cause) -> float:
+        """Of this cause; 0 if this kind of pump can't have it."""
+        return next((b.probability for b in self.beliefs if b.cause is cause), 0.0)
+
+
+class Undo(NamedTuple):
+    """What there was before a step was found, should it come to nothing."""
+
+    event: Event | None
+    told: State
+    reason: str
+    past: Past
+    standing: float
+
+
+class Sharpening(NamedTuple):
+    """A step just found is located anew with each batch."""
+
+    undo: Undo
+
+
+class Returning(NamedTuple):
+    """A step back, of this `sign`, is given time to show how far it goes."""
+
+    sign: float
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Happened:
+    """What every event has. `before` and `after` are batches to compare, dtype `RING`."""
+
+    course: ClassVar[Course]
+    sign: float  # of the change of area; 0 where that did not raise it
+    before: NDArray[np.void]
+    after: NDArray[np.void]
+    sound_wear: Drift  # the wear line without what this event made of it
+    onset_ns: int = 0  # 0 where no moment is known
+    at_stop: bool = False  # whether it began with a stop of the machine
+    look: Sharpening | Returning | None = None  # what each batch is looked at for
+    batches: int = 0  # thought about since it was found, or since a step back was
+    idle_batches: int = 0
+    weighed: Weighed | None = None
+
+    @property
+    def compared(self) -> Comparison:
+        """What there was before and what came after."""
+        return Comparison(self.course, self.onset_ns, self.before, self.after)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class StepEvent(_Happened):
+    """The area changed at once, at `onset_ns`."""
+
+    course = Course.STEP
+    step: Step
+    found_ns: int
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class SlowEvent(_Happened):
+    """The area has gone slowly since the baseline."""
+
+    course = Course.GRADUAL
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class LowPressureEvent(_Happened):
+    """The area grew so far that the pressure can't be held: seen in jets at low pressure only."""
+
+    course = Course.LOW_PRESSURE
+    step: Step  # from the baseline
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class SignalEvent(_Happened):
+    """Another signal left its place, or a closed jet passes water; the area tells nothing yet."""
+
+    course = Course.GRADUAL
+
+
+Event: TypeAlias = StepEvent | SlowEvent | LowPressureEvent | SignalEvent
+
+# -- states
+
+
+class Setup(NamedTuple):
+    """What is watched, and by which thresholds."""
+
+    pump: Pump
+    jewels: tuple[Jewel, ...]
+    settings: WatchSettings
+
+    @property
+    def is_intensifier(self) -> bool:
+        """Else it is a crank pump."""
+        return isinstance(self.pump, Intensifier)
+
+    @property
+    def nominal_bore(self) -> float:
+        """The stated bore, m; of several heads, the one bore of the same area."""
+        return float(bore_of_area(stated_bores_area(list(self.jewels))))
+
+
+class Past(NamedTuple):
+    """What earlier events leave behind, until the next all-clear."""
+
+    opened: bool = False  # one of them had opened the bore
+    probability: float = 0.0  # that it had
+    other_sure: bool = False  # a cause other than the bore was all but sure
+    had_step: bool = False  # ever: an all-clear does not take this back
+
+
+def _no_signals() -> Signals:
+    unknown = np.full(len(SIGNALS), np.nan)
+    return Signals(unknown, unknown, unknown)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Known:
+    """What every state has: what is told, and the parts of the loop's record, `batch_loop.LOOP`."""
+
+    setup: Setup
+    told: State
+    reason: str
+    reference: Reference
+    idle: Mapping[BatchKind, Idle]
+    expected: Expected = field(default_factory=Expected)
+    detector: Detector = field(default_factory=Detector)
+    running: Running = field(default_factory=Running)
+    block: Block = field(default_factory=Block)
+    signals: Signals = field(default_factory=_no_signals)
+
+    @property
+    def watched_hours(self) -> float:
+        """Jet hours since the watch began: where the wear line is anchored."""
+        return self.running.hours - self.reference.earlier_hours
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Learning(_Known):
+    """The first batches are being collected."""
+
+    mode: ClassVar = Mode.LEARNING
+    first: tuple[Any, ...] = ()  # records of dtype BATCH
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Refused(_Known):
+    """The baseline does not fit the stated bore: nothing is judged by it."""
+
+    mode: ClassVar = Mode.REFUSED
+    baseline: Baseline
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Watching(_Known):
+    """The baseline is known; `event` is what has happened since, None while nothing has."""
+
+    baseline: Baseline
+    first_rows: NDArray[np.void]  # batches of the baseline, dtype RING
+    signal_limit: NDArray[np.float64]  # while nothing has been told of a signal
+    usual_idle: float  # dead-headed flow during the baseline, of the working flow
+    run_length: float  # mean batches between false alarms
+    noise: Noise  # as it is by now
+    wear: Drift  # never changed in place
+    event: Event | None = None
+    past: Past = field(default_factory=Past)
+    unjudged: NDArray[np.void] | None = None  # first batches after those of the baseline
+
+    @property
+    def mode(self) -> Mode:
+        """Whether the loop is to stop at every batch."""
+        looking = self.event is not None and self.event.look is not None
+        return Mode.FOLLOWING if looking else Mode.WATCHING
+
+
+Monitor: TypeAlias = Learning | Refused | Watching
+Changing = TypeVar("Changing", bound=_Known | _Happened)
+
+
+class Phase(Enum):
+    """What the monitor is about: the name of a row in its table."""
+
+    LEARNING = "learning the baseline"
+    REFUSED = "the baseline does not fit the stated bore"
+    QUIET = "nothing has happened"
+    STEP_FOUND = "a step was found and is being sharpened"
+    STEP = "a step stands"
+    STEP_BACK = "a step back is being looked at"
+    SLOW = "the area has gone slowly"
+    LOW_PRESSURE = "jets at low pressure show a growth"
+    SIGNAL = "a signal has left its place by itself"
+
+
+_OF_EVENT: dict[type[Any], Phase] = {
+    StepEvent: Phase.STEP,
+    SlowEvent: Phase.SLOW,
+    LowPressureEvent: Phase.LOW_PRESSURE,
+    SignalEvent: Phase.SIGNAL,
+}
+
+
+def phase_of(monitor: Monitor) -> Phase:
+    """The phase that a state is in."""
+    if isinstance(monitor, Learning):
+        return Phase.LEARNING
+    if isinstance(monitor, Refused):
+        return Phase.REFUSED
+    if monitor.event is None:
+        return Phase.QUIET
+    if isinstance(monitor.event.look, Sharpening):
+        return Phase.STEP_FOUND
+    if isinstance(monitor.event.look, Returning):
+        return Phase.STEP_BACK
+    return _OF_EVENT[type(monitor.event)]
+
+
+def changed(old: Changing, **changes: Any) -> Changing:
+    """The `old` state or event with other values for some fields.
+
+    As `dataclasses.replace`, which takes several times as long for so many fields.
+    """
+    new = object.__new__(type(old))
+    assert changes.keys() <= old.__dict__.keys(), changes.keys() - old.__dict__.keys()
+    new.__dict__.update(old.__dict__, **changes)
+    return new
+
+
+def with_event(state: Watching, event: Event, **changes: Any) -> Watching:
+    """The `state` with its event changed."""
+    return changed(state, event=changed(event, **changes))

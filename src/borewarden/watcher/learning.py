@@ -1,0 +1,174 @@
+"""From the first batches to a baseline, and the detectors tuned to its noise."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from borewarden.detect.baseline import Baseline, Noise, learn_baseline
+from borewarden.detect.step import newest, threshold
+from borewarden.detect.wear import Drift
+from borewarden.diagnose.causes import PRIOR, Cause, possible_causes
+from borewarden.diagnose.features import Idle, known_mean, known_spread
+from borewarden.gate.batch import HEADS, SIGNALS, BatchKind
+from borewarden.jewels.jewel import nearest_stock_bore, stated_area, stated_bores_area
+from borewarden.watcher.batch_loop import DRIFT_BLOCK, Detector, Signals
+from borewarden.watcher.events import Learning, Refused, Setup, Watching, changed
+from borewarden.watcher.settings import WatchSettings
+from borewarden.watcher.verdict import State
+
+FEWEST_FIRST = 6  # batches that a baseline needs, if a step is found among the first; invented
+FIRST_RUN_LENGTH = 1e4  # mean batches between false steps among the first; invented
+MEDIAN_OF_JUMPS = 0.954  # median of |difference| of two standard normals: sqrt(2) * 0.6745
+FEWEST_FREEDOM = 3.0  # degrees, however short the baseline; invented
+# Some tail heavier than normal, however much was seen; invented
+MAX_DEGREES_OF_FREEDOM = 50.0
+SPREADS = 3.0  # of a signal's own, beside its limit; invented
+
+# How far a signal may leave its baseline by itself, without any change of area, before it is a
+# matter: in the unit of the signal, invented by this project.
+SIGNAL_LIMITS = dict.fromkeys(SIGNALS, np.inf) | {
+    "load_ratio": 0.025,
+    "weep_rise": 15.0,
+    "valve_rise": 10.0,
+    "bypass_rise": 15.0,
+    "side_ratio": 0.05,
+    "slip": 0.015,
+}
+
+
+def learned(state: Learning, first: NDArray[np.void], ring: NDArray[np.void]) -> Refused | Watching:
+    """The state after the `first` batches, dtype `BATCH`.
+
+    `ring` holds them as the loop does, dtype `RING`.
+    """
+    setup, settings = state.setup, state.setup.settings
+    given = all(jewel.discharge_coefficient is not None for jewel in setup.jewels)
+    kept = len(first) if given else before_a_step(first, settings)
+    baseline = learn_baseline(
+        first["area"][:kept],
+        first["time"][:kept],
+        first["resolution"][:kept],
+        list(setup.jewels),
+        settings.flow_uncertainty,
+        settings.noise_floor,
+    )
+    count = state.running.taken
+    rows = newest(ring, count)[-len(first) :][:kept].copy()
+    heads = known_mean(first["signals"][:kept, HEADS])
+    reference = state.reference._replace(area=baseline.area, heads=heads)
+    if not baseline.is_plausible:
+        return Refused(
+            setup=setup,
+            told=State.NOT_STATED_BORE,
+            reason=_why_refused(baseline, setup),
+            reference=reference,
+            idle=state.idle,
+            running=state.running,
+            detector=Detector(since=count),
+            baseline=baseline,
+        )
+    reference = reference._replace(discharge_coefficient=baseline.discharge_coefficient)
+    start = changed(state, reference=reference)
+    watching = _start_detectors(start, baseline, rows, float(np.mean(first["time"])))
+    # a given baseline is of an earlier log, so all of these may already be off it
+    unjudged = first if given else first[kept:]
+    return changed(watching, unjudged=unjudged if len(unjudged) else None)
+
+
+def _why_refused(baseline: Baseline, setup: Setup) -> str:
+    typical = stated_area(list(setup.jewels)) / stated_bores_area(list(setup.jewels))
+    fits = nearest_stock_bore(baseline.area, typical)
+    return (
+        f"learned C_d {baseline.discharge_coefficient:.3f}, but the stated bore and material "
+        f"should give {baseline.plausible_low:.2f} to {baseline.plausible_high:.2f}; the flow fits "
+        f"a bore of about {fits * 1e3:.3f} mm ({fits / 0.0254:.3f} in)"
+    )
+
+
+def before_a_step(first: NDArray[np.void], settings: WatchSettings) -> int:
+    """How many of the `first` batches come before a step among them; all if there is none."""
+    logs, time = np.log(first["area"]), first["time"]
+    n = len(first)
+    # differences of neighbours hardly feel one step; they hold the timing of three edges
+    jumps = (float(np.median(np.abs(np.diff(logs)))) / MEDIAN_OF_JUMPS) ** 2
+    sigma = max(jumps - float(np.mean(first["resolution"] ** 2)), settings.noise_floor**2)
+
+    def variance(part: NDArray[np.void]) -> float:
+        edges = np.sum(part["timing"]) - 2.0 * np.sum(part["shared"][1:])
+        own = sigma * np.sum(part["time"] ** 2)
+        return float((own + edges) / np.sum(part["time"]) ** 2)
+
+    h = threshold(FIRST_RUN_LENGTH, max(n - 1.0, FEWEST_FREEDOM))
+    best, kept = 0.0, n
+    for k in range(FEWEST_FIRST, n - 1):
+        rise = np.average(logs[k:], weights=time[k:]) - np.average(logs[:k], weights=time[:k])
+        gain = 0.5 * rise**2 / (variance(first[:k]) + variance(first[k:]))
+        if gain > max(best, h) and abs(rise) > 0.5 * settings.smallest_step:
+            best, kept = float(gain), k
+    # the batch before may hold the step itself
+    return kept if kept == n else max(kept - 1, FEWEST_FIRST)
+
+
+def _start_detectors(
+    state: Learning, baseline: Baseline, rows: NDArray[np.void], batch_time: float
+) -> Watching:
+    """Tune the detectors to the noise of the `baseline`, learned from `rows`."""
+    settings, noise = state.setup.settings, baseline.noise
+    # alarms of either sign share what false alarms are allowed
+    run_length = float(f"{2.0 * settings.false_alarm_hours * 3600.0 / batch_time:.3g}")
+    possible = possible_causes(state.setup.is_intensifier)
+    one = float(np.hypot(noise.sigma, float(np.median(rows["resolution"]))))
+    level_sd = float(np.hypot(one / len(rows) ** 0.5, settings.level_uncertainty))
+    wear = Drift(float(np.hypot(one / DRIFT_BLOCK**0.5, settings.noise_floor)), level_sd)
+    base = np.array([known_mean(rows["signals"][:, k]) for k in range(len(SIGNALS))])
+    limit = np.array(
+        [
+            SIGNAL_LIMITS[name] + SPREADS * known_spread(rows["signals"][:, k])
+            for k, name in enumerate(SIGNALS)
+        ]
+    )
+    watching = Watching(
+        setup=state.setup,
+        told=State.SOUND,
+        reason="no change since this jewel was learned",
+        reference=state.reference,
+        idle=state.idle,
+        detector=Detector(
+            smallest=float(np.log1p(settings.smallest_step)),
+            hazard=batch_time / 3600.0 / settings.jewel_life_hours,
+            share=PRIOR[Cause.BORE] / sum(PRIOR[cause] for cause in possible),
+            since=state.running.taken,
+        ),
+        running=state.running,
+        signals=Signals(base, base, limit),
+        baseline=baseline,
+        first_rows=rows,
+        signal_limit=limit,
+        usual_idle=_usual_idle(state.idle[BatchKind.DEAD_HEAD], baseline.area),
+        run_length=run_length,
+        noise=noise,
+        wear=wear,
+    )
+    return with_noise(with_line(watching), noise)
+
+
+def _usual_idle(idle: Idle, area: float) -> float:
+    usual = known_mean(np.array([batch.area / area for batch in idle.first]))
+    return usual if np.isfinite(usual) else 0.0
+
+
+def with_line(state: Watching) -> Watching:
+    """The `state` with the loop expecting what the wear line does."""
+    line = state.wear.line
+    uncertainty = state.setup.settings.level_uncertainty
+    level_sd = float(np.hypot(line.at(state.watched_hours)[1], uncertainty))
+    expected = state.expected._replace(level=line.level, slope=line.slope, level_sd=level_sd)
+    return changed(state, expected=expected)
+
+
+def with_noise(state: Watching, noise: Noise) -> Watching:
+    """The `state` with the detector set for this `noise`."""
+    freedom = min(max(noise.effective_count - 1.0, FEWEST_FREEDOM), MAX_DEGREES_OF_FREEDOM)
+    h = threshold(state.run_length, float(round(freedom)))
+    return changed(state, noise=noise, detector=state.detector._replace(sigma=noise.sigma, h=h))

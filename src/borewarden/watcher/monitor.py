@@ -1,0 +1,661 @@
+"""The state machine: what an observation makes of the state, and a table of what may follow what.
+
+The loop over batches stops at what needs thought; `transition` then takes the state and what
+stopped the loop, and returns the next state. It is pure: nothing that it is given changes. The
+rows of `TABLE` say which function answers for each phase and stop, and which phases may follow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, NamedTuple, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from borewarden.detect.baseline import robust_noise
+from borewarden.detect.step import WINDOW, Step, locate_step, newest
+from borewarden.detect.wear import Drift
+from borewarden.diagnose.features import (
+    Idle,
+    IdleBatch,
+    falls_in_a_stop,
+    idle_batch,
+    onset_of,
+    timing_sd,
+)
+from borewarden.gate.batch import HEADS, BatchKind
+from borewarden.watcher.batch_loop import DRIFT_BLOCK, OTHER_HEADS, Block, Stop
+from borewarden.watcher.events import (
+    Event,
+    Learning,
+    LowPressureEvent,
+    Monitor,
+    Phase,
+    Returning,
+    Sharpening,
+    SignalEvent,
+    SlowEvent,
+    StepEvent,
+    Undo,
+    Watching,
+    changed,
+    phase_of,
+    with_event,
+)
+from borewarden.watcher.learning import (
+    FEWEST_FIRST,
+    MAX_DEGREES_OF_FREEDOM,
+    learned,
+    with_line,
+    with_noise,
+)
+from borewarden.watcher.verdict import State
+from borewarden.watcher.weighing import weighed, worn
+
+# All of these are invented by this project. Counts are of batches.
+RECENT = 12  # in "now"
+BEFORE = 60  # before an event to compare with
+CLOSE_LOOK = 8  # after an alarm that are each weighed; later only every eighth
+SLOW_LOOK = 80  # the same for what goes slowly
+BACK_AFTER_STOP = 0.05  # off the baseline, in log area: perhaps another jewel of the same bore
+BACK = 0.5  # of the smallest step: as near to the baseline as that is back at it
+COME_TO_NOTHING = 0.25  # of the smallest step: a step that shrank to less was none
+IDLE_LIMIT = 0.03  # dead-headed flow, of the working flow
+IDLE_SURENESS = 3.0  # standard deviations that it has to be beyond that
+LOW_LIMIT = 0.1  # growth of effective area at low pressure, in log area
+LOW_SURENESS = 4.0  # standard deviations that it has to be beyond that
+LOW_SD = 0.02  # standard uncertainty of that growth, in log area
+SLOPE_SURENESS = 3.0  # standard deviations that a slope has to be off zero
+DRIFT_SURENESS = 2.0  # the same of what the area has gone by
+QUIET_DETECTOR = 0.3  # of the threshold: the noise is refreshed while the detector shows less
+NEW_NOISE = 0.2  # weight of the noise just found
+NOISE_SHRINKS = 0.5  # least noise, of the baseline's
+NOISE_GROWS = 2.0  # greatest noise, of the baseline's
+
+
+class Observation(NamedTuple):
+    """What stopped the loop: why, at which batch (dtype `BATCH`), and the ring as it is then."""
+
+    stop: Stop
+    batch: np.void
+    ring: NDArray[np.void]
+
+
+class Told(NamedTuple):
+    """Another state of the bore is told than before."""
+
+    before: State
+    now: State
+
+
+class JudgeAgain(NamedTuple):
+    """The loop is to judge these batches, which the baseline was not learned from."""
+
+    batches: NDArray[np.void]
+
+
+Notice: TypeAlias = Told | JudgeAgain
+
+
+def transition(monitor: Monitor, seen: Observation) -> tuple[Monitor, tuple[Notice, ...]]:
+    """The state that follows when `seen` stops the loop, and what the world should hear of it.
+
+    `monitor` holds the figures of the loop as they are then. Raises KeyError for a stop that
+    can't come in its phase.
+    """
+    after = TABLE[phase_of(monitor), seen.stop].does(monitor, seen)
+    notices: tuple[Notice, ...] = ()
+    if after.told is not monitor.told:
+        notices = (Told(monitor.told, after.told),)
+    if isinstance(after, Watching) and after.unjudged is not None:
+        notices += (JudgeAgain(after.unjudged),)
+        after = changed(after, unjudged=None)
+    return after, notices
+
+
+# -- the first batches
+
+
+def _learn(state: Learning, seen: Observation) -> Monitor:
+    """Collect the first batches, and learn the baseline once there are enough."""
+    first = (*state.first, seen.batch.copy())
+    done = sum(float(batch["time"]) for batch in first)
+    wanted = state.setup.settings.baseline_time
+    reason = f"learning this jewel: {done // 60.0:.0f} of {wanted / 60.0:g} min"
+    state = changed(state, first=first, reason=reason)
+    return state if done < wanted else learned(state, np.array(list(first)), seen.ring)
+
+
+def _keep_first_idle(state: Learning, seen: Observation) -> Monitor:
+    """Keep a batch of another kind as one of those from when the jewel was new."""
+    kind, kept = BatchKind(int(seen.batch["kind"])), idle_batch(seen.batch)
+    idle = state.idle[kind]
+    first = (*idle.first, kept) if len(idle.first) < BEFORE else idle.first
+    return changed(state, idle={**state.idle, kind: Idle(first, _newest_with(idle, kept))})
+
+
+def _keep_idle(state: Any, seen: Observation) -> Any:
+    """Keep a batch of another kind as one of the newest."""
+    kind = BatchKind(int(seen.batch["kind"]))
+    idle = state.idle[kind]
+    recent = _newest_with(idle, idle_batch(seen.batch))
+    return changed(state, idle={**state.idle, kind: Idle(idle.first, recent)})
+
+
+def _newest_with(idle: Idle, batch: IdleBatch) -> tuple[IdleBatch, ...]:
+    return (*idle.recent, batch)[-BEFORE:]
+
+
+# -- steps
+
+
+class _Located(NamedTuple):
+    """A step that a detector has crossed by, and the rows that it was located in."""
+
+    rows: NDArray[np.void]
+    sign: float
+    step: Step
+    at_stop: bool
+
+
+def _locate(state: Watching, seen: Observation, sign: float) -> _Located:
+    rows = _rows(state, seen)
+    step = locate_step(rows, state.detector.sigma, sign)
+    return _Located(rows, sign, step, falls_in_a_stop(rows, step.first))
+
+
+def _rows(state: Watching, seen: Observation) -> NDArray[np.void]:
+    """The batches since the detector last started anew, as far as the ring goes back."""
+    count = state.running.taken
+    return newest(seen.ring, count, count - state.detector.since)
+
+
+def _first_step(state: Watching, seen: Observation) -> Watching:
+    """A detector has crossed: say since when, how far, and what that looks like."""
+    return _begin_step(state, seen, _locate(state, seen, _sign(seen)))
+
+
+def _another_step(state: Watching, seen: Observation) -> Watching:
+    """A detector has crossed during an event: it is over, it goes back, or there is another."""
+    event = _event_of(state)
+    found = _locate(state, seen, _sign(seen))
+    offset = state.expected.offset
+    total = offset + found.step.size
+    clear = _if_as_before(state, total + _gone_slowly(state, event), found.at_stop)
+    if clear is not None:
+        return clear
+    if 0.0 < total * event.sign < offset * event.sign:
+        # going back, wholly or in part: the same event, not another one
+        state = changed(state, block=Block())
+        return with_event(state, event, look=Returning(found.sign), batches=0)
+    return _begin_step(state, seen, found)
+
+
+def _sign(seen: Observation) -> float:
+    return 1.0 if seen.stop is Stop.UP else -1.0
+
+
+def _event_of(state: Watching) -> Event:
+    assert state.event is not None
+    return state.event
+
+
+def _begin_step(state: Watching, seen: Observation, found: _Located) -> Watching:
+    rows, step, past = found.rows, found.step, state.past
+    standing = state.detector.standing
+    undo = Undo(state.event, state.told, state.reason, past, standing)
+    opened = past.opened or state.told is State.OPENED
+    probability = max(past.probability, standing) if opened else past.probability
+    before = rows[max(step.first - 1 - BEFORE, 0) : max(step.first - 1, 0)]
+    # what comes and goes would else be compared with itself
+    if past.had_step or len(before) < FEWEST_FIRST:
+        before = state.first_rows
+    event = StepEvent(
+        sign=found.sign,
+        before=before.copy(),
+        after=rows[step.first :].copy(),
+        sound_wear=state.wear if state.event is None else state.event.sound_wear,
+        onset_ns=onset_of(rows, step),
+        at_stop=found.at_stop,
+        look=Sharpening(undo),
+        step=step,
+        found_ns=int(seen.batch["end_ns"]),
+    )
+    past = past._replace(opened=opened, probability=probability, had_step=True)
+    return weighed(changed(state, past=past, block=Block()), event)
+
+
+def _sharpen(state: Watching, seen: Observation) -> Watching:
+    """After an alarm: sharpen the onset for a while, and see whether it all went back."""
+    event = _event_of(state)
+    assert isinstance(event, StepEvent)
+    assert isinstance(event.look, Sharpening)
+    n, smallest = event.batches + 1, state.detector.smallest
+    found = _locate(state, seen, event.sign)
+    rows, step = found.rows, found.step
+    recent = float(np.mean(rows["value"][-RECENT:]))
+    left = min(abs(recent), event.sign * step.size)
+    if n >= RECENT and left < COME_TO_NOTHING * smallest:
+        return _withdraw(state, event.look.undo)
+    # a stop that came after the alarm is no beginning of it
+    known = int(rows["start_ns"][step.first]) <= event.found_ns
+    event = changed(
+        event,
+        batches=n,
+        step=step,
+        onset_ns=onset_of(rows, step),
+        at_stop=known and found.at_stop,
+        after=rows[step.first :].copy(),
+    )
+    look_now = n <= CLOSE_LOOK or n % CLOSE_LOOK == 0
+    state = weighed(state, event) if look_now else changed(state, event=event)
+    if n < DRIFT_BLOCK:
+        return state
+    offset = state.expected.offset
+    if offset != 0.0 and abs(offset + step.size) < BACK * smallest:
+        return _all_clear(state, 0.0, False)
+    return _from_new_level(state, offset + step.size)
+
+
+def _look_back(state: Watching, seen: Observation) -> Watching:
+    """How far an event has gone back; the watch goes on from there."""
+    event = _event_of(state)
+    assert isinstance(event.look, Returning)
+    n = event.batches + 1
+    if n < RECENT:
+        return with_event(state, event, batches=n)
+    found = _locate(state, seen, event.look.sign)
+    total = state.expected.offset + found.step.size
+    clear = _if_as_before(state, total, found.at_stop)
+    if clear is not None:
+        return clear
+    return _from_new_level(with_event(state, event, batches=n), total)
+
+
+def _from_new_level(state: Watching, offset: float) -> Watching:
+    """Watch on, `offset` off the baseline in log area, with the event no longer looked at."""
+    return _start_anew(with_event(state, _event_of(state), look=None), offset)
+
+
+def _start_anew(state: Watching, offset: float) -> Watching:
+    return changed(
+        state,
+        expected=state.expected._replace(offset=offset),
+        detector=state.detector._replace(since=state.running.taken),
+    )
+
+
+def _withdraw(state: Watching, undo: Undo) -> Watching:
+    """The step has come to nothing: all is as it was before it."""
+    offset, past = state.expected.offset, undo.past
+    if undo.event is None:
+        return _all_clear(state, offset, False)
+    state = changed(
+        state,
+        event=undo.event,
+        told=undo.told,
+        reason=undo.reason,
+        past=state.past._replace(opened=past.opened, probability=past.probability),
+        detector=state.detector._replace(standing=undo.standing),
+        running=state.running._replace(up=0.0, down=0.0, probability=undo.standing),
+        block=Block(),
+    )
+    return _start_anew(state, offset)
+
+
+def _gone_slowly(state: Watching, event: Event) -> float:
+    """How far the wear line has gone with a slow event, in log area; 0 if it is a step."""
+    if isinstance(event, StepEvent):
+        return 0.0
+    now = state.watched_hours
+    return state.wear.line.at(now)[0] - event.sound_wear.line.at(now)[0]
+
+
+def _if_as_before(state: Watching, total: float, at_stop: bool) -> Watching | None:
+    """The all-clear if the level, `total` off the baseline, is all but back at it."""
+    if abs(total) >= (BACK_AFTER_STOP if at_stop else BACK * state.detector.smallest):
+        return None
+    return _all_clear(state, total if at_stop else 0.0, at_stop)
+
+
+def _all_clear(state: Watching, offset: float, at_stop: bool) -> Watching:
+    reason = "effective area back at its baseline"
+    if at_stop:
+        reason = (
+            "effective area near its baseline again after a stop; if the jewel was changed then, "
+            "record it, and learning restarts"
+        )
+    state = changed(
+        state,
+        told=State.SOUND,
+        reason=reason,
+        event=None,
+        past=state.past._replace(opened=False, probability=0.0, other_sure=False),
+        wear=_event_of(state).sound_wear,  # what it learned of the fault is not the jewel's
+        detector=state.detector._replace(standing=0.0),
+        running=state.running._replace(up=0.0, down=0.0, probability=0.0),
+        block=Block(),
+    )
+    return _start_anew(with_line(state), offset)
+
+
+# -- what is slow
+
+
+def _quiet_block(state: Watching, seen: Observation) -> Watching:
+    """A value for the wear line: has the area gone slowly?"""
+    state, rows = _take_block(state, seen)
+    gone = _surely_gone(state)
+    if gone == 0.0:
+        return state
+    event = SlowEvent(
+        sign=float(np.sign(gone)),
+        before=state.first_rows,
+        after=rows[-RECENT // 2 :].copy(),
+        sound_wear=state.wear.before_a_bend(),
+    )
+    return _weigh_block(state, event, rows, gone)
+
+
+def _slow_block(state: Watching, seen: Observation) -> Watching:
+    """A value for the wear line while something goes slowly: is it as it was, or further gone?"""
+    event = _event_of(state)
+    state, rows = _take_block(state, seen)
+    if _is_back(state):
+        limits = state.signals._replace(limit=state.signal_limit)
+        return changed(_all_clear(state, 0.0, False), signals=limits)
+    gone = _surely_gone(state)
+    return _weigh_block(state, event, rows, gone) if gone != 0.0 else state
+
+
+def _step_block(state: Watching, seen: Observation) -> Watching:
+    """A value for the wear line after a step: has wear gone on to the limit?"""
+    event = _event_of(state)
+    state, _ = _take_block(state, seen)
+    gone = _surely_gone(state)
+    level = gone + state.expected.offset
+    if state.told is State.OTHER_FAULT and gone * event.sign > 0.0:
+        return state  # whatever goes on growing is that fault's
+    if gone <= 0.0 or level < _limit(state) or state.told is State.OPENED:
+        return state
+    past = state.past._replace(opened=True)
+    return changed(state, past=past, told=State.OPENED, reason=worn(level))
+
+
+def _take_block(state: Watching, seen: Observation) -> tuple[Watching, NDArray[np.void]]:
+    """Take a value into the wear line, and the noise as it is by now."""
+    block = state.block
+    wear = _with_value(state.wear, block.hours / block.time, block.ratio / block.time)
+    state = with_line(changed(state, wear=wear, block=Block()))
+    rows = _rows(state, seen)
+    shown = max(state.running.up, state.running.down)
+    if len(rows) >= WINDOW // 2 and shown < QUIET_DETECTOR * state.detector.h:
+        state = _refresh_noise(state, rows)
+    return state, rows
+
+
+def _with_value(wear: Drift, hours: float, ratio: float) -> Drift:
+    """The line with one more value; the old one stays as it was."""
+    new: Drift = _own_copy(wear)
+    new.update(hours, ratio)
+    return new
+
+
+def _own_copy(thing: Any) -> Any:
+    """A copy whose attributes may be changed in place, and so may theirs.
+
+    As `copy.deepcopy`, which takes several times as long, for the wear line's attributes: objects,
+    arrays, and collections of what never changes.
+    """
+    new = object.__new__(type(thing))
+    inside = vars(new)
+    for name, value in vars(thing).items():
+        inside[name] = value
+        if isinstance(value, np.ndarray):
+            inside[name] = value.copy(order="K")
+        elif isinstance(value, list | dict):
+            inside[name] = value.copy()
+        elif hasattr(value, "__dict__"):
+            inside[name] = _own_copy(value)
+    return new
+
+
+def _refresh_noise(state: Watching, rows: NDArray[np.void]) -> Watching:
+    """Follow the noise, never the level, and within bounds: no fault is learned as normal."""
+    found, old = robust_noise(rows["value"], rows["resolution"]), state.noise
+    floor, first = state.setup.settings.noise_floor, state.baseline.noise.sigma
+    variance = (1.0 - NEW_NOISE) * old.sigma**2 + NEW_NOISE * max(found.sigma, floor) ** 2
+    least, most = max(NOISE_SHRINKS * first, floor), NOISE_GROWS * first
+    count = old.effective_count + NEW_NOISE * found.effective_count
+    noise = old._replace(
+        sigma=float(np.clip(variance**0.5, least, most)),
+        effective_count=min(count, MAX_DEGREES_OF_FREEDOM),
+    )
+    return with_noise(state, noise)
+
+
+def _surely_gone(state: Watching) -> float:
+    """How far the wear line has gone, in log area; 0 if that is not sure or too little to tell."""
+    settings, line = state.setup.settings, state.wear.line
+    gone, sd = line.at(state.watched_hours)
+    if abs(line.slope) < SLOPE_SURENESS * line.slope_sd:
+        return 0.0
+    unsure = DRIFT_SURENESS * float(np.hypot(sd, settings.level_uncertainty))
+    if abs(gone) - unsure <= 0.0 or abs(gone) <= np.log1p(settings.wear_notice):
+        return 0.0
+    return gone
+
+
+def _limit(state: Watching) -> float:
+    return float(np.log1p(state.setup.settings.limit))
+
+
+def _weigh_block(state: Watching, event: Event, rows: NDArray[np.void], gone: float) -> Watching:
+    """Weigh what goes slowly, at first every block and later now and then."""
+    n = event.batches + DRIFT_BLOCK
+    worn_out = state.told is State.WEARING and gone + state.expected.offset >= _limit(state)
+    if worn_out or n <= SLOW_LOOK or n % SLOW_LOOK == 0:
+        return weighed(state, changed(event, batches=n, after=rows[-RECENT * 2 :].copy()))
+    return with_event(state, event, batches=n)
+
+
+def _is_back(state: Watching) -> bool:
+    """Whether what had gone slowly is as it was: area, signals and dead-headed flow."""
+    gone = state.wear.line.at(state.watched_hours)[0]
+    if abs(gone) >= BACK * state.setup.settings.wear_notice:
+        return False
+    if np.any(np.abs(state.signals.mean - state.signals.base) > BACK * state.signal_limit):
+        return False
+    idle = [b.area / state.reference.area for b in state.idle[BatchKind.DEAD_HEAD].recent[-2:]]
+    return not (idle and max(idle) > state.usual_idle + BACK * IDLE_LIMIT)
+
+
+# -- signals
+
+
+def _first_signal(state: Watching, seen: Observation) -> Watching:
+    """A signal left its place while the area tells nothing (yet)."""
+    state, rows = _told_once(state, seen), _rows(state, seen)
+    event = SignalEvent(
+        sign=0.0,
+        before=state.first_rows,
+        after=rows[-RECENT // 2 :].copy(),
+        sound_wear=state.wear.before_a_bend(),
+    )
+    return weighed(state, event)
+
+
+def _another_signal(state: Watching, seen: Observation) -> Watching:
+    """A further signal left its place, which bears on what goes slowly."""
+    after = _rows(state, seen)[-RECENT // 2 :].copy()
+    return weighed(_told_once(state, seen), changed(_event_of(state), after=after))
+
+
+def _told_once(state: Watching, seen: Observation) -> Watching:
+    """No signal that is off its limit is heard again."""
+    signals = state.signals
+    off = np.abs(signals.mean - signals.base) > signals.limit
+    limit = np.where(off, np.inf, signals.limit)
+    return changed(state, signals=signals._replace(limit=limit))
+
+
+# -- jets at low pressure, dead-heading, stops
+
+
+def _quiet_idle(state: Watching, seen: Observation) -> Watching:
+    """A batch of another kind: does a closed jet pass water, or an open one far too much?"""
+    kind = BatchKind(int(seen.batch["kind"]))
+    state = _keep_idle(state, seen)
+    if _other_heads(state, seen):
+        return _forget_newest(state, kind)
+    if state.running.taken <= state.detector.since:
+        return state
+    two = state.idle[kind].recent[-2:]
+    if kind is BatchKind.DEAD_HEAD and _passes_water(state, two):
+        return weighed(state, _closed_jet_event(state, seen, two))
+    if kind is BatchKind.LOW and _grew_at_low(state, two):
+        return weighed(state, _low_pressure_event(state, seen, two))
+    return state
+
+
+def _idle_in_event(state: Watching, seen: Observation) -> Watching:
+    """A batch of another kind during an event: it bears on the cause."""
+    kind = BatchKind(int(seen.batch["kind"]))
+    state = _keep_idle(state, seen)
+    if _other_heads(state, seen):
+        return _forget_newest(state, kind)
+    event = _event_of(state)
+    n = event.idle_batches + 1
+    if n <= CLOSE_LOOK or n % CLOSE_LOOK == 0:
+        return weighed(state, changed(event, idle_batches=n))
+    return with_event(state, event, idle_batches=n)
+
+
+def _other_heads(state: Watching, seen: Observation) -> bool:
+    """Whether a jet at low pressure has other heads on: planned, and none of the jewel's."""
+    low = BatchKind(int(seen.batch["kind"])) is BatchKind.LOW
+    return low and abs(float(seen.batch["signals"][HEADS]) - state.reference.heads) > OTHER_HEADS
+
+
+def _forget_newest(state: Watching, kind: BatchKind) -> Watching:
+    idle = state.idle[kind]
+    return changed(state, idle={**state.idle, kind: Idle(idle.first, idle.recent[:-1])})
+
+
+def _passes_water(state: Watching, two: tuple[IdleBatch, ...]) -> bool:
+    """Whether two dead-headed batches in a row pass more than when the jewel was new.
+
+    And more than what a stroke that only ended here can make of it.
+    """
+    area, usual = state.reference.area, state.usual_idle + IDLE_LIMIT
+    flow = sum(b.area for b in two) / 2.0
+    if len(two) < 2 or not flow / area > usual:
+        return False
+    recent = state.idle[BatchKind.DEAD_HEAD].recent
+    sd = timing_sd(two, max(b.resolution for b in recent))
+    return (flow - IDLE_SURENESS * sd) / area > usual
+
+
+def _closed_jet_event(
+    state: Watching, seen: Observation, two: tuple[IdleBatch, ...]
+) -> SignalEvent:
+    return SignalEvent(
+        sign=0.0,
+        before=state.first_rows,
+        after=_rows(state, seen)[-RECENT // 2 :].copy(),
+        sound_wear=state.wear.before_a_bend(),
+        onset_ns=two[0].start_ns - 1,
+    )
+
+
+def _grown_at_low(state: Watching, two: tuple[IdleBatch, ...]) -> list[float]:
+    return [float(np.log(b.area / state.reference.area)) for b in two]
+
+
+def _grew_at_low(state: Watching, two: tuple[IdleBatch, ...]) -> bool:
+    """Whether the area is so large that the pressure can't be held any more."""
+    grown = _grown_at_low(state, two)
+    sure = [v - LOW_SURENESS * b.resolution for v, b in zip(grown, two, strict=True)]
+    return len(sure) == 2 and min(sure) > float(np.log1p(LOW_LIMIT))
+
+
+def _low_pressure_event(
+    state: Watching, seen: Observation, two: tuple[IdleBatch, ...]
+) -> LowPressureEvent:
+    rows = _rows(state, seen)
+    return LowPressureEvent(
+        sign=1.0,
+        before=state.first_rows,
+        after=rows[-RECENT // 2 :].copy(),
+        sound_wear=state.wear.before_a_bend(),
+        onset_ns=two[0].start_ns - 1,
+        at_stop=bool(two[0].stops != rows[-1]["stops"]),
+        step=Step(0, float(np.mean(_grown_at_low(state, two))), LOW_SD),
+    )
+
+
+# -- what may follow what
+
+
+class Rule(NamedTuple):
+    """In this `phase`, a stop for any of `stops` is answered by `does`; one of `to` follows."""
+
+    phase: Phase
+    stops: tuple[Stop, ...]
+    does: Callable[[Any, Observation], Monitor]
+    to: frozenset[Phase]
+
+
+_CROSSED = (Stop.UP, Stop.DOWN)
+_IDLE, _FOLLOW, _BLOCK, _SIGNAL = (Stop.OTHER_KIND,), (Stop.FOLLOW,), (Stop.BLOCK,), (Stop.SIGNAL,)
+_P = Phase
+
+RULES = (
+    Rule(_P.LEARNING, (Stop.LEARN,), _learn, frozenset({_P.LEARNING, _P.REFUSED, _P.QUIET})),
+    Rule(_P.LEARNING, _IDLE, _keep_first_idle, frozenset({_P.LEARNING})),
+    Rule(_P.REFUSED, _IDLE, _keep_idle, frozenset({_P.REFUSED})),
+    Rule(_P.QUIET, _CROSSED, _first_step, frozenset({_P.STEP_FOUND})),
+    Rule(_P.QUIET, _BLOCK, _quiet_block, frozenset({_P.QUIET, _P.SLOW})),
+    Rule(_P.QUIET, _SIGNAL, _first_signal, frozenset({_P.QUIET, _P.SIGNAL})),
+    Rule(_P.QUIET, _IDLE, _quiet_idle, frozenset({_P.QUIET, _P.SIGNAL, _P.LOW_PRESSURE})),
+    # a step that comes to nothing leaves the event that was there before it
+    Rule(
+        _P.STEP_FOUND,
+        _FOLLOW,
+        _sharpen,
+        frozenset({_P.STEP_FOUND, _P.STEP, _P.QUIET, _P.SLOW, _P.LOW_PRESSURE, _P.SIGNAL}),
+    ),
+    Rule(_P.STEP_FOUND, _IDLE, _idle_in_event, frozenset({_P.STEP_FOUND})),
+    Rule(_P.STEP, _CROSSED, _another_step, frozenset({_P.QUIET, _P.STEP_FOUND, _P.STEP_BACK})),
+    Rule(_P.STEP, _BLOCK, _step_block, frozenset({_P.STEP})),
+    Rule(_P.STEP, _SIGNAL, _told_once, frozenset({_P.STEP})),
+    Rule(_P.STEP, _IDLE, _idle_in_event, frozenset({_P.STEP})),
+    # whatever goes back may have been a step, or have gone slowly from another level
+    Rule(
+        _P.STEP_BACK,
+        _FOLLOW,
+        _look_back,
+        frozenset({_P.STEP_BACK, _P.QUIET, _P.STEP, _P.SLOW, _P.LOW_PRESSURE}),
+    ),
+    Rule(_P.STEP_BACK, _IDLE, _idle_in_event, frozenset({_P.STEP_BACK, _P.QUIET})),
+    Rule(_P.SLOW, _CROSSED, _another_step, frozenset({_P.QUIET, _P.STEP_FOUND, _P.STEP_BACK})),
+    Rule(_P.SLOW, _BLOCK, _slow_block, frozenset({_P.SLOW, _P.QUIET})),
+    Rule(_P.SLOW, _SIGNAL, _another_signal, frozenset({_P.SLOW, _P.QUIET})),
+    Rule(_P.SLOW, _IDLE, _idle_in_event, frozenset({_P.SLOW, _P.QUIET})),
+    Rule(
+        _P.LOW_PRESSURE,
+        _CROSSED,
+        _another_step,
+        frozenset({_P.QUIET, _P.STEP_FOUND, _P.STEP_BACK}),
+    ),
+    Rule(_P.LOW_PRESSURE, _BLOCK, _slow_block, frozenset({_P.LOW_PRESSURE, _P.QUIET})),
+    Rule(_P.LOW_PRESSURE, _SIGNAL, _another_signal, frozenset({_P.LOW_PRESSURE, _P.QUIET})),
+    Rule(_P.LOW_PRESSURE, _IDLE, _idle_in_event, frozenset({_P.LOW_PRESSURE, _P.QUIET})),
+    # a signal has no sign of area, so no step is a step back from it
+    Rule(_P.SIGNAL, _CROSSED, _another_step, frozenset({_P.QUIET, _P.STEP_FOUND})),
+    Rule(_P.SIGNAL, _BLOCK, _slow_block, frozenset({_P.SIGNAL, _P.QUIET})),
+    Rule(_P.SIGNAL, _SIGNAL, _another_signal, frozenset({_P.SIGNAL, _P.QUIET})),
+    Rule(_P.SIGNAL, _IDLE, _idle_in_event, frozenset({_P.SIGNAL, _P.QUIET})),
+)
+TABLE = {(rule.phase, stop): rule for rule in RULES for stop in rule.stops}

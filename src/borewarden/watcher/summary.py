@@ -1,0 +1,85 @@
+"""The state of the monitor, and the numbers of the last few batches, as a verdict."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from borewarden.base.statistics import Interval
+from borewarden.detect.step import newest
+from borewarden.detect.wear import hours_to
+from borewarden.diagnose.features import known_mean
+from borewarden.physics.orifice import bore_of_area
+from borewarden.physics.pump import Intensifier, Pump, event_rate, overstroke_margin
+from borewarden.watcher.events import Learning, Monitor, StepEvent, Watching
+from borewarden.watcher.monitor import RECENT
+from borewarden.watcher.verdict import Verdict
+
+
+def verdict_of(monitor: Monitor, ring: NDArray[np.void]) -> Verdict:
+    """The verdict by the state and the newest batches in the `ring`, dtype `RING`."""
+    setup, reference = monitor.setup, monitor.reference
+    rows = newest(ring, monitor.running.taken, RECENT)
+    area, rate, pressure, temperature, resolution = (
+        known_mean(rows[name]) for name in ("area", "rate", "pressure", "temperature", "resolution")
+    )
+    bore = float(bore_of_area(area / reference.discharge_coefficient))
+    one = max(monitor.detector.sigma, resolution if np.isfinite(resolution) else 0.0)
+    relative = float(np.sqrt(one**2 / max(len(rows), 1) + setup.settings.level_uncertainty**2))
+    expected = event_rate(setup.pump.displacement, reference.area, pressure, temperature)
+    learned = None if isinstance(monitor, Learning) else monitor.baseline.discharge_coefficient
+    event = monitor.event if isinstance(monitor, Watching) else None
+    weighed = event.weighed if event is not None else None
+    step = event.step if isinstance(event, StepEvent) else None
+    slope, slope_sd, hours_left = _wear(monitor)
+    return Verdict(
+        time_ns=monitor.running.end_ns or setup.jewels[0].fitted_ns,
+        state=monitor.told,
+        reason=monitor.reason,
+        jet_hours=monitor.running.hours,
+        nominal_bore=setup.nominal_bore,
+        bore=bore,
+        bore_sd=0.5 * bore * relative,
+        area_ratio=area / reference.area,
+        discharge_coefficient=float("nan") if learned is None else learned,
+        rate_expected=float(expected),
+        rate_seen=rate,
+        pressure_expected=_expected_pressure(
+            setup.pump, reference.area, rate, pressure, temperature
+        ),
+        pressure_seen=pressure,
+        overstroke_margin=_free_rate(setup.pump, rate),
+        probability=monitor.running.probability,
+        onset_ns=event.onset_ns if event is not None and step is not None else None,
+        step=float(np.expm1(step.size)) if step else 0.0,
+        step_sd=step.size_sd if step else 0.0,
+        slope_per_hour=slope,
+        slope_sd=slope_sd,
+        hours_to_limit=hours_left,
+        causes=weighed.causes if weighed else (),
+        check=weighed.check if weighed else "",
+    )
+
+
+def _wear(monitor: Monitor) -> tuple[float, float, Interval | None]:
+    """Slope of the wear line, 1/h of jet, its standard uncertainty, and hours to the limit."""
+    if not isinstance(monitor, Watching):
+        return 0.0, 0.0, None
+    line = monitor.wear.line
+    limit = float(np.log1p(monitor.setup.settings.limit) - monitor.expected.offset)
+    return line.slope, line.slope_sd, hours_to(limit, line, monitor.watched_hours)
+
+
+def _expected_pressure(
+    pump: Pump, area: float, rate: float, pressure: float, temperature: float
+) -> float:
+    """What the pump should show at this `rate`, Pa; what it shows where it holds the pressure."""
+    if isinstance(pump, Intensifier) or pump.regulation != "none" or not rate > 0.0:
+        return pressure
+    return float(pump.expected_pressure(area, temperature, rate))
+
+
+def _free_rate(pump: Pump, rate: float) -> float | None:
+    if not isinstance(pump, Intensifier):
+        return None
+    return float(overstroke_margin(rate, pump.max_stroke_rate))

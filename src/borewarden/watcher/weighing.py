@@ -1,0 +1,179 @@
+"""What an event is put down to, and what is told of it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from borewarden.detect.step import Step
+from borewarden.diagnose.causes import Belief, Cause
+from borewarden.diagnose.checks import cheapest_check
+from borewarden.diagnose.feature_table import FeatureShift
+from borewarden.diagnose.features import SIGNAL_OF, SLUGGISH, known_mean, shift_of, warmed
+from borewarden.diagnose.posterior import posterior
+from borewarden.diagnose.signatures import Circumstances
+from borewarden.gate.batch import BatchKind
+from borewarden.physics.pump import Intensifier
+from borewarden.watcher.events import (
+    Event,
+    LowPressureEvent,
+    Past,
+    StepEvent,
+    Watching,
+    Weighed,
+    changed,
+)
+from borewarden.watcher.verdict import State
+
+HEAR_SIGNALS = 3  # batches after an alarm that further signals get to have their say; invented
+HEATED = 0.5  # share of a leak's heat to wait for; invented
+UNSETTLED = 0.45  # relative uncertainty of a step that has not settled yet; invented
+# Probabilities of the first cause; all invented
+SURE_AT_ONCE = 0.95  # told without waiting for anything
+LEAST_TO_BLAME = 0.6  # at which the bore is called opened up
+LEAST_TO_SUSPECT = 0.5  # at which another cause is named
+LEAST_TO_STAY = 0.35  # at which what was named stays so: one batch is not to unsay it
+SURE_TO_UNSAY = 0.9  # that it is the bore after all, once another cause was as sure
+# Share of the greatest stroke rate from which on the oil side can't hold the pressure; invented
+OVERSTROKE_NEAR = 0.95
+UNKNOWN_PIERCE_RATIO = 0.5  # of low over working pressure, where none was seen; invented
+SHOWN_GROWTH = 0.01  # of the area, relative: less is not worth a word; invented
+
+
+def weighed(state: Watching, event: Event) -> Watching:
+    """The `state` with the causes of `event` weighed anew, and what is told drawn from them."""
+    settings = state.setup.settings
+    step = _size_of(state, event)
+    found, heated = _weigh(state, event, step)
+    event = changed(event, weighed=found)
+    top = found.beliefs[0]
+    sudden = isinstance(event, StepEvent | LowPressureEvent)
+    small = abs(step.size) < np.log1p(settings.wear_notice)
+    if not isinstance(event, StepEvent) and small and not _known_to_make_it(top):
+        return with_standing(changed(state, event=None), 0.0)  # a signal alone is no matter
+    state = changed(state, event=event)
+    state = with_standing(state, max(found.probability(Cause.BORE), state.past.probability))
+    if sudden and _is_early(event, step, found.shift, heated, top):
+        return state
+    grown = isinstance(event, StepEvent) or step.size >= np.log1p(settings.limit)
+    told = named(state.told, state.past, top, grown)
+    if told is State.OTHER_FAULT and top.probability >= SURE_TO_UNSAY:
+        state = changed(state, past=state.past._replace(other_sure=True))
+    reason = _say(told, event, step, state.wear.line.slope, top)
+    return changed(state, told=told, reason=reason)
+
+
+def with_standing(state: Watching, probability: float) -> Watching:
+    """The `state` with this `probability` that what was found so far is an opened bore."""
+    return changed(
+        state,
+        detector=state.detector._replace(standing=probability),
+        running=state.running._replace(probability=probability),
+    )
+
+
+def named(told: State, past: Past, top: Belief, grown: bool) -> State:
+    """What to tell, where `told` was told so far and `top` is the most probable cause.
+
+    `grown` says whether the area has gone far enough to call the bore opened up, not worn.
+    """
+    if past.opened:
+        return State.OPENED
+    if top.probability < _least_to_name(told, top.cause) or top.cause is Cause.UNKNOWN:
+        return State.CANNOT_TELL
+    if top.cause is not Cause.BORE:
+        return State.OTHER_FAULT
+    other = past.other_sure or told is State.OTHER_FAULT
+    if other and top.probability < SURE_TO_UNSAY:
+        return State.CANNOT_TELL
+    return State.OPENED if grown else State.WEARING
+
+
+def _least_to_name(told: State, cause: Cause) -> float:
+    """How probable the first cause has to be."""
+    if told in (State.OPENED, State.WEARING, State.OTHER_FAULT):
+        return LEAST_TO_STAY
+    return LEAST_TO_BLAME if cause is Cause.BORE else LEAST_TO_SUSPECT
+
+
+def _known_to_make_it(top: Belief) -> bool:
+    """Whether a fault is known that moves a signal and leaves the area alone."""
+    of_the_jet = top.cause in (Cause.BORE, Cause.BLOCKED, Cause.UNKNOWN)
+    return not of_the_jet and top.probability >= LEAST_TO_SUSPECT
+
+
+def _size_of(state: Watching, event: Event) -> Step:
+    """How far the area has gone: at once, or else by the wear line."""
+    if isinstance(event, StepEvent | LowPressureEvent):
+        return event.step
+    return Step(0, *state.wear.line.at(state.watched_hours))
+
+
+def _weigh(state: Watching, event: Event, step: Step) -> tuple[Weighed, float]:
+    """What comes of weighing, and the share of a leak's heat that has come by now."""
+    working = known_mean(state.first_rows["pressure"]) if len(state.first_rows) else np.nan
+    compared = event.compared
+    hot, heated = warmed(compared, state.idle)
+    shift = shift_of(
+        compared,
+        step,
+        state.idle,
+        hot,
+        state.reference.area,
+        working,
+        _follows_the_set_pressure(state, event),
+    )
+    low = [batch.pressure for batch in state.idle[BatchKind.LOW].recent]
+    ratio = known_mean(np.array(low)) / working if low else np.nan
+    is_intensifier = state.setup.is_intensifier
+    circumstances = Circumstances(
+        is_intensifier=is_intensifier,
+        at_stop=event.at_stop,
+        pierce_ratio=ratio if np.isfinite(ratio) else UNKNOWN_PIERCE_RATIO,
+        bore=state.setup.nominal_bore,
+        heated=heated,
+    )
+    beliefs = posterior(shift, circumstances)
+    check = cheapest_check(beliefs, shift, is_intensifier)
+    return Weighed(shift, circumstances, beliefs, check), heated
+
+
+def _follows_the_set_pressure(state: Watching, event: Event) -> bool:
+    """Whether the oil side still holds the pressure: it can't once the pump overstrokes."""
+    pump = state.setup.pump
+    if not isinstance(pump, Intensifier):
+        return False
+    return float(np.mean(event.after["rate"])) < OVERSTROKE_NEAR * pump.max_stroke_rate
+
+
+def _is_early(event: Event, step: Step, shift: FeatureShift, heated: float, top: Belief) -> bool:
+    """Whether to wait for what the next batches say before anything is told."""
+    heard = event.batches if isinstance(event, StepEvent) else event.idle_batches
+    few = heard < HEAR_SIGNALS
+    if few and step.size_sd > UNSETTLED * abs(step.size):
+        return True  # it still moves
+    known = np.isfinite(shift.seen)
+    feels = bool(known[list(SLUGGISH)].any()) and heated < HEATED
+    hears = bool(known[list(SIGNAL_OF)][:-2].any())  # scatter and ripple apart
+    return ((few and hears) or feels) and top.probability < SURE_AT_ONCE
+
+
+def _say(told: State, event: Event, step: Step, slope: float, top: Belief) -> str:
+    grown = float(np.expm1(step.size))
+    way = "up" if grown > 0.0 else "down"
+    if isinstance(event, StepEvent | LowPressureEvent):
+        what = f"effective area {way} {abs(grown) * 100:.1f} % in one step"
+    elif told is State.OPENED:
+        what = worn(step.size)
+    elif abs(grown) > SHOWN_GROWTH:
+        what = (
+            f"effective area {way} {abs(grown) * 100:.1f} %, changing by "
+            f"{slope * 100.0:+.2f} % per jet hour"
+        )
+    else:
+        what = "effective area unchanged, but other signals have moved"
+    return f"{what}; most probable: {top.cause.value} ({100.0 * top.probability:.0f} %)"
+
+
+def worn(level: float) -> str:
+    """That the area has grown to its limit, `level` in log area."""
+    return f"worn to the limit: effective area up {float(np.expm1(level)) * 100:.1f} %"

@@ -1,0 +1,333 @@
+"""Usable readings: none of the normal days is called blind, and what can't be right is found.
+
+The days are those of the invented shop; what is done to them here is invented as well. Bounds in
+seconds are those that the figures of `sight_loop` add up to on these days.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from functools import cache
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from borewarden.base.samples import Floats, Samples, rows, samples_of
+from borewarden.collect.logged import read_log
+from borewarden.collect.sight import Sight
+from borewarden.physics.pump import DirectDrive, Intensifier
+from borewarden.settings import MachineSettings, load_machine
+
+ROOT = Path(__file__).parents[2]
+DAYS = {
+    "north": "north-2026-03-04-chip.csv",  # a stroke counter
+    "north, worn": "north-2026-03-09-wear.parquet",
+    "south": "south-2026-03-05-chip.csv",  # a crank that nothing regulates
+    "west": "west-2026-03-03-sound.parquet",  # a stroke rate
+}
+PSI_IN_BAR = 14.503773773
+
+
+@cache
+def machine_of(day: str) -> MachineSettings:
+    return load_machine(ROOT / "config" / f"{day.partition(',')[0]}.toml")
+
+
+@cache
+def samples_of_day(day: str) -> Samples:
+    return read_log(ROOT / "replay_data" / DAYS[day], machine_of(day).log_format())
+
+
+def seen_by(
+    sight: Sight, area: float, samples: Samples, block: int = 20
+) -> Iterator[tuple[int, dict[str, str]]]:
+    """(time, faults) of each block."""
+    for start in range(0, len(samples.time_ns), block):
+        part = rows(samples, start, start + block)
+        yield int(part.time_ns[-1]), sight.learn_many(part, area).faults
+
+
+def area_of(machine: MachineSettings) -> float:
+    return machine.gate_settings().nominal_area
+
+
+@pytest.mark.parametrize("day", DAYS)
+def test_a_normal_day_is_seen_from_one_end_to_the_other(day: str) -> None:
+    """Nights, breaks, jets that open and close, a chip, wear, missing readings."""
+    machine = machine_of(day)
+    found = [f for _, f in seen_by(machine.build_sight(), area_of(machine), samples_of_day(day))]
+    # a reading in a thousand is missing
+    assert {words for faults in found for words in faults.values()} <= {"no value"}
+    assert sum(bool(faults) for faults in found) <= len(found) // 100
+    assert {name for faults in found for name in faults} <= {"pressure"}
+
+
+@pytest.mark.parametrize("day", DAYS)
+def test_a_day_with_gaps_another_jewel_and_a_clock_that_is_set_is_seen(day: str) -> None:
+    machine, samples = machine_of(day), samples_of_day(day)
+    n = len(samples.time_ns)
+    kept = np.ones(n, dtype=bool)
+    rng = np.random.default_rng(5)
+    for start in rng.integers(0, n, 40):
+        kept[start : start + int(rng.integers(5, 600))] = False
+    time_ns = samples.time_ns.copy()
+    time_ns[n // 2 :] -= 3600 * 10**9
+    samples = Samples._make(channel[kept] for channel in samples._replace(time_ns=time_ns))
+    sight = machine.build_sight()
+    for i, (_, faults) in enumerate(seen_by(sight, area_of(machine), samples)):
+        assert set(faults.values()) <= {"no value"}
+        if i == n // 60:
+            # a jewel whose bore is a fifth larger
+            machine = machine.model_copy(
+                update={
+                    "jewel": [j.model_copy(update={"bore": 1.2 * j.bore}) for j in machine.jewel]
+                }
+            )
+
+
+def test_a_machine_that_is_switched_off_is_seen_all_night() -> None:
+    for day in ("north", "south", "west"):
+        machine = machine_of(day)
+        seconds = np.arange(0, 14 * 3600, 2)
+        nothing = np.zeros(len(seconds))
+        night = samples_of(
+            seconds * 10**9 + 1, pressure=nothing, rate=nothing, stroke_count=nothing + 4711.0
+        )
+        sight = machine.build_sight()
+        seen = sight.learn_many(night, area_of(machine))
+        assert seen == (night.time_ns[-1], {})
+
+
+def test_a_dead_headed_pump_and_an_idle_crank_are_seen() -> None:
+    seconds = np.arange(0, 1800)
+    north, south = machine_of("north"), machine_of("south")
+    held = samples_of(
+        seconds * 10**9 + 1,
+        pressure=np.full(1800, 380e6),  # to the last digit, on a coarse display
+        stroke_count=1000.0 + seconds // 400,  # seals creep
+    )
+    assert north.build_sight().learn_many(held, area_of(north)).faults == {}
+    dumped = samples_of(seconds * 10**9 + 1, pressure=np.zeros(1800), rate=np.full(1800, 5.08))
+    assert south.build_sight().learn_many(dumped, area_of(south)).faults == {}
+
+
+# -- what can't be right
+
+
+def first_seconds(day: str) -> int:
+    """A sample of the day with the jet on, after two hours of work."""
+    pressure = samples_of_day(day).pressure
+    up = np.flatnonzero(pressure > machine_of(day).gate_settings().working_pressure)
+    return int(up[len(up) // 3])
+
+
+def from_then(day: str, **changes: Callable[[Floats], Floats | float]) -> Samples:
+    """The day with channels changed from `first_seconds` on; each is told what was there."""
+    samples, start = samples_of_day(day), first_seconds(day)
+    changed = {}
+    for name, change in changes.items():
+        values = getattr(samples, name).copy()
+        values[start:] = change(values[start - 1 :])[1:] if callable(change) else change
+        changed[name] = values
+    return samples._replace(**changed)
+
+
+def stay(values: Floats) -> Floats:
+    return np.full(len(values), values[0])
+
+
+def times(factor: float) -> Callable[[Floats], Floats]:
+    return lambda values: values * factor
+
+
+def more(factor: float) -> Callable[[Floats], Floats]:
+    """A counter that counts so many times as many from now on."""
+    return lambda values: values[0] + np.floor((values - values[0]) * factor)
+
+
+def be(value: float) -> Callable[[Floats], Floats]:
+    return lambda values: np.full(len(values), value)
+
+
+def words_swapped(values: Floats) -> Floats:
+    whole = np.nan_to_num(values).astype(np.int64)
+    return ((whole >> 16) | ((whole & 0xFFFF) << 16)).astype(float)
+
+
+def float_words_swapped(values: Floats) -> Floats:
+    bar = (values / 1e5).astype(">f4").view(">u2").reshape(-1, 2)[:, ::-1].copy()
+    with np.errstate(invalid="ignore"):
+        return bar.view(">f4").ravel().astype(float) * 1e5
+
+
+FAULTS = [
+    # day, what is changed, channel and words that tell it, seconds within which
+    ("north", {"pressure": be(np.nan)}, "pressure", "no value", 10),
+    ("north", {"stroke_count": be(np.nan)}, "stroke_count", "no value", 10),
+    ("north", {"stroke_count": be(-1.0)}, "stroke_count", "-1 is no count", 10),
+    ("west", {"rate": be(np.nan)}, "rate", "no value", 20),
+    ("north", {"pressure": stay}, "pressure", "stands still at ", 140),
+    ("south", {"pressure": stay}, "pressure", "stands still at ", 150),
+    ("west", {"pressure": stay}, "pressure", "stands still at ", 150),
+    ("north", {"pressure": be(0.0)}, "pressure", "stands still at 0 MPa", 140),
+    ("west", {"pressure": be(0.0)}, "pressure", "stands still at 0 MPa", 150),
+    ("north", {"pressure": be(450e6)}, "pressure", "stuck at 450 MPa, above", 140),
+    ("south", {"pressure": be(460e6)}, "pressure", "stuck at 460 MPa, above", 150),
+    ("north", {"pressure": times(PSI_IN_BAR)}, "pressure", "wrong unit or scale?", 60),
+    ("south", {"pressure": times(PSI_IN_BAR)}, "pressure", "wrong unit or scale?", 90),
+    ("north", {"pressure": times(10.0)}, "pressure", "wrong unit or scale?", 60),
+    ("north", {"pressure": times(2.0)}, "pressure", "wrong unit or scale?", 60),
+    ("north", {"pressure": times(1.0 / PSI_IN_BAR)}, "pressure", "does not fit the strokes", 200),
+    ("west", {"pressure": times(1.0 / PSI_IN_BAR)}, "pressure", "does not fit the strokes", 200),
+    ("north", {"pressure": times(0.1)}, "pressure", "does not fit the strokes", 200),
+    ("north", {"pressure": times(1.0 / 6.894757)}, "pressure", "does not fit the strokes", 200),
+    ("south", {"pressure": times(1.0 / PSI_IN_BAR)}, "pressure", "in another unit", 200),
+    ("south", {"pressure": times(0.1)}, "pressure", "in another unit", 200),
+    ("south", {"pressure": times(1.0 / 6.894757)}, "pressure", "in another unit", 200),
+    ("north", {"pressure": float_words_swapped}, "pressure", "wrong unit or scale?", 200),
+    ("north", {"stroke_count": stay}, "stroke_count", "shows no strokes", 120),
+    ("west", {"rate": be(0.0)}, "rate", "shows no strokes", 120),
+    ("south", {"rate": be(0.0)}, "rate", "shows no turns", 160),
+    ("north", {"stroke_count": words_swapped}, "stroke_count", "jumps, last by", 60),
+    ("north", {"stroke_count": more(10.0)}, "stroke_count", "jumps, last by 10", 60),
+    ("west", {"rate": times(60.0)}, "rate", "wrong unit or scale?", 90),
+    ("west", {"rate": stay}, "rate", "stands still at ", 200),
+    ("west", {"rate": be(65.0 / 60.0)}, "rate", "stands still at 65 strokes/min", 200),
+    ("south", {"rate": stay}, "rate", "stands still at ", 200),
+]
+
+
+@pytest.mark.parametrize(("day", "changes", "channel", "words", "within"), FAULTS)
+def test_what_cannot_be_right_is_found(
+    day: str, changes: dict, channel: str, words: str, within: float
+) -> None:
+    machine, samples, start = machine_of(day), from_then(day, **changes), first_seconds(day)
+    sight, area = machine.build_sight(), area_of(machine)
+    assert sight.learn_many(rows(samples, 0, start), area).faults == {}
+    begun_ns = int(samples.time_ns[start])
+    for time_ns, faults in seen_by(sight, area, rows(samples, start), block=5):
+        if words in faults.get(channel, ""):
+            break
+    assert words in faults[channel]
+    assert (time_ns - begun_ns) * 1e-9 <= within
+    # the newest usable reading is from before, also where it took time to find out
+    newest = sight.learn_many(rows(samples, 0, 0), area).newest_ns
+    assert newest is not None
+    assert (newest - begun_ns) * 1e-9 <= within / 2
+
+
+def test_swapped_registers_are_found_once_the_pump_strokes() -> None:
+    day = "north"
+    machine, samples, start = machine_of(day), samples_of_day(day), first_seconds(day)
+    swapped = samples._replace(pressure=(samples.temperature - 273.15) * 1e5)
+    sight, area = machine.build_sight(), area_of(machine)
+    night = rows(swapped, 0, 200)
+    assert sight.learn_many(night, area).faults == {}  # a pump that stands: nothing speaks against
+    faults = sight.learn_many(rows(swapped, start, start + 600), area).faults
+    assert "does not fit the strokes" in faults["pressure"]
+    # pressure and counter for each other
+    both = samples._replace(
+        pressure=samples.stroke_count * 1e5, stroke_count=np.round(samples.pressure / 1e5)
+    )
+    faults = machine.build_sight().learn_many(rows(both, start, start + 600), area).faults
+    assert "jumps" in faults["stroke_count"]
+
+
+@pytest.mark.parametrize("valve", [0.0, 1.0])
+def test_a_valve_that_is_open_tells_a_counter_that_stands(valve: float) -> None:
+    machine = machine_of("north")
+    seconds = np.arange(120.0)
+    held = samples_of(
+        (seconds * 1e9).astype(np.int64) + 1,
+        pressure=370e6 + np.arange(120.0) % 7 * 1e5,
+        stroke_count=np.full(120, 1000.0),
+        valve=np.full(120, valve),
+    )
+    faults = machine.build_sight().learn_many(held, area_of(machine)).faults
+    assert ("shows no strokes" in faults.get("stroke_count", "")) == (valve > 0.0)
+
+
+def test_a_rate_that_goes_on_tells_a_counter_that_stands() -> None:
+    machine = machine_of("north")
+    plate = machine.build_sight().plate._replace(reads_rate=True)
+    sight = Sight(plate, machine.build_pump().displacement)
+    seconds = np.arange(150.0)
+    readings = samples_of(
+        (seconds * 1e9).astype(np.int64) + 1,
+        pressure=370e6 + seconds % 7 * 1e5,
+        stroke_count=np.full(150, 1000.0),
+        rate=np.full(150, 0.4),
+    )
+    assert "shows no strokes" in sight.learn_many(readings, area_of(machine)).faults["stroke_count"]
+
+
+# -- and what has to prove that it is right again
+
+
+def test_what_stood_still_has_to_move() -> None:
+    machine, start = machine_of("north"), first_seconds("north")
+    samples, sight, area = samples_of_day("north"), machine.build_sight(), area_of(machine)
+    sight.learn_many(rows(samples, 0, start), area)
+    stuck = rows(from_then("north", pressure=stay), start, start + 400)
+    assert "stands still" in sight.learn_many(stuck, area).faults["pressure"]
+    # the link was down for an hour, and the value is still the same
+    late = rows(stuck._replace(time_ns=stuck.time_ns + 3600 * 10**9), 0, 5)
+    assert "stands still" in sight.learn_many(late, area).faults["pressure"]
+    moved = rows(samples, start + 400, start + 402)._replace(time_ns=late.time_ns[-2:] + 10**10)
+    assert sight.learn_many(moved, area) == (moved.time_ns[-1], {})
+
+
+@pytest.mark.parametrize(
+    ("factor", "words"), [(PSI_IN_BAR, "out of range"), (1.0 / PSI_IN_BAR, "does not fit")]
+)
+def test_a_pump_that_stops_does_not_prove_its_scale(factor: float, words: str) -> None:
+    """Nought is nought in every unit; only a jet that fits shows that the scale is right again."""
+    machine, start = machine_of("north"), first_seconds("north")
+    samples, sight, area = samples_of_day("north"), machine.build_sight(), area_of(machine)
+    sight.learn_many(rows(samples, 0, start), area)
+    wrong = from_then("north", pressure=times(factor))
+    assert words in sight.learn_many(rows(wrong, start, start + 800), area).faults["pressure"]
+    night = rows(samples, 0, 600)
+    night = night._replace(time_ns=night.time_ns + wrong.time_ns[start + 801] - night.time_ns[0])
+    night = night._replace(stroke_count=np.full(600, wrong.stroke_count[start + 800]))
+    assert words in sight.learn_many(night, area).faults["pressure"]
+    later = rows(samples, start + 800, start + 1600)
+    later = later._replace(time_ns=later.time_ns + 3600 * 10**9)
+    assert sight.learn_many(later, area) == (later.time_ns[-1], {})
+
+
+# -- the loop
+
+
+def untidy_samples(pump: Intensifier | DirectDrive) -> Samples:
+    rng = np.random.default_rng(3)
+    n = 1200
+    seconds = np.arange(n)
+    pressure = np.where(seconds % 300 < 200, 370e6, 2e6) + rng.normal(0.0, 1e6, n)
+    pressure[400:560] = pressure[400]
+    pressure[700:740] *= 14.5
+    pressure[rng.random(n) < 0.01] = np.nan
+    rate = np.where(seconds % 300 < 200, 0.4, 0.0) * pump.max_rate
+    count = np.floor(np.cumsum(rate))
+    count[900:] *= 3.0
+    time_ns = (seconds * 10**9).astype(np.int64) + 1
+    time_ns[600:] += 120 * 10**9
+    time_ns[1000:] -= 3600 * 10**9
+    return samples_of(time_ns, pressure=pressure, rate=rate, stroke_count=count)
+
+
+@settings(max_examples=40, deadline=None)
+@given(cuts=st.lists(st.integers(0, 1200), max_size=20), day=st.sampled_from(["north", "south"]))
+def test_any_split_of_the_samples_gives_the_same_bits(cuts: list[int], day: str) -> None:
+    machine = machine_of(day)
+    samples = untidy_samples(machine.build_pump())
+    whole, split = machine.build_sight(), machine.build_sight()
+    seen = whole.learn_many(samples, area_of(machine))
+    for start, stop in pairwise([0, *sorted(cuts), 1200]):
+        last = split.learn_many(rows(samples, start, stop), area_of(machine))
+    assert last == seen
+    assert split._state.tobytes() == whole._state.tobytes()

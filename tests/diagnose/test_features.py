@@ -1,0 +1,224 @@
+"""What came after an event beside what there was before, feature by feature."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from borewarden.detect.step import RING, Step
+from borewarden.diagnose.feature_table import (
+    AREA,
+    IDLE,
+    LOAD,
+    LOW_AREA,
+    NAMES,
+    PRESSURE,
+    SCATTER,
+    ZERO,
+)
+from borewarden.diagnose.features import (
+    HEAT_TIME,
+    HOTTEST,
+    Comparison,
+    Course,
+    Idle,
+    IdleBatch,
+    before_and_since,
+    falls_in_a_stop,
+    idle_batch,
+    known_mean,
+    known_spread,
+    onset_of,
+    shift_of,
+    timing_sd,
+    warmed,
+)
+from borewarden.gate.batch import BATCH, SIGNALS, BatchKind
+
+SECOND = 10**9
+ONSET = 10_000 * SECOND
+WORKING = 380e6  # Pa
+BASE = 3e-8  # m² of the baseline
+NOTHING = {kind: Idle() for kind in BatchKind}
+WEEP = NAMES.index("weep")
+
+
+def rows(n: int, first_ns: int, **columns: float | NDArray[np.float64]) -> NDArray[np.void]:
+    """Steady batches of 20 s, 30 s apart; signals by their name."""
+    made = np.zeros(n, dtype=RING)
+    made["start_ns"] = first_ns + 30 * SECOND * np.arange(n)
+    made["end_ns"] = made["start_ns"] + 20 * SECOND
+    made["time"], made["pressure"] = 20.0, WORKING
+    made["signals"] = np.nan
+    for name, value in columns.items():
+        if name in SIGNALS:
+            made["signals"][:, SIGNALS.index(name)] = value
+        else:
+            made[name] = value
+    return made
+
+
+def compared(course: Course = Course.STEP, **after: float) -> Comparison:
+    """Ten batches on either side of the onset, all signals but those of `after` at 1."""
+    known = dict.fromkeys(("load_ratio", "weep_rise", "scatter", "boost"), 1.0)
+    return Comparison(
+        course,
+        ONSET if course is not Course.GRADUAL else 0,
+        rows(10, ONSET - 400 * SECOND, **known),
+        rows(10, ONSET, **known | after),
+    )
+
+
+def idle(start: float, **changes: float) -> IdleBatch:
+    """One batch of a minute, `start` seconds off the onset."""
+    start_ns = ONSET + int(start * SECOND)
+    signals = np.full(len(SIGNALS), np.nan)
+    signals[SIGNALS.index("weep_rise")] = changes.pop("weep_rise", np.nan)
+    made = IdleBatch(start_ns, start_ns + 60 * SECOND, 60.0, BASE, 0.001, 190e6, 0, signals)
+    return made._replace(**changes)
+
+
+def shown(what: Comparison, others: dict[BatchKind, Idle] = NOTHING, holds: bool = True) -> NDArray:
+    hot, _ = warmed(what, others)
+    return shift_of(what, Step(0, 0.1, 0.01), others, hot, BASE, WORKING, holds).seen
+
+
+def test_what_is_not_measured_is_not_known() -> None:
+    what = Comparison(Course.STEP, ONSET, rows(10, ONSET - 400 * SECOND), rows(10, ONSET))
+    seen = shown(what)
+    assert seen[AREA] == 0.1
+    assert seen[PRESSURE] == 0.0
+    assert np.isnan(np.delete(seen, [AREA, PRESSURE])).all()
+
+
+def test_signal_shows_by_how_much_it_moved() -> None:
+    assert shown(compared(load_ratio=1.04))[LOAD] == pytest.approx(0.04)
+
+
+def test_pressure_says_nothing_where_the_pump_does_not_hold_it() -> None:
+    assert np.isnan(shown(compared(), holds=False)[PRESSURE])
+    assert shown(compared(pressure=WORKING * 1.01))[PRESSURE] == pytest.approx(np.log(1.01))
+
+
+def test_no_fault_makes_anything_colder() -> None:
+    assert shown(compared(weep_rise=-4.0))[WEEP] == 0.0
+
+
+def test_quieter_strokes_say_nothing() -> None:
+    assert np.isnan(shown(compared(scatter=0.5))[SCATTER])
+    assert shown(compared(scatter=1.5))[SCATTER] == pytest.approx(0.5)
+
+
+def test_heat_is_read_from_the_hottest_batches() -> None:
+    what = compared()
+    what.after["signals"][:, SIGNALS.index("weep_rise")] = np.arange(10.0)
+    assert shown(what)[WEEP] == pytest.approx(np.mean(np.arange(10.0)[-HOTTEST:]) - 1.0)
+
+
+def test_low_pressure_shows_only_what_may_be_compared_across_pressures() -> None:
+    others = NOTHING | {BatchKind.LOW: Idle((), (idle(10.0, weep_rise=9.0),))}
+    seen = shown(compared(Course.LOW_PRESSURE, load_ratio=2.0), others)
+    assert seen[WEEP] == pytest.approx(8.0)
+    assert np.isnan(seen[[LOAD, PRESSURE, SCATTER]]).all()
+
+
+def test_batches_of_other_kinds_show_area_leak_and_zero() -> None:
+    before = tuple(idle(-600.0 + 100.0 * k) for k in range(3))
+    since = tuple(idle(100.0 * k + 1.0) for k in range(3))
+    grown = tuple(b._replace(area=1.1 * BASE) for b in since)
+    leaking = tuple(b._replace(area=0.05 * BASE, resolution=0.001 * BASE) for b in since)
+    tight = tuple(b._replace(area=0.01 * BASE, resolution=0.001 * BASE) for b in before)
+    off_zero = tuple(b._replace(pressure=0.02 * WORKING) for b in since)
+    at_zero = tuple(b._replace(pressure=0.0) for b in before)
+    others = NOTHING | {
+        BatchKind.LOW: Idle(before, grown),
+        BatchKind.DEAD_HEAD: Idle(tight, leaking),
+        BatchKind.STOPPED: Idle(at_zero, off_zero),
+    }
+    what = compared()
+    shift = shift_of(what, Step(0, 0.1, 0.01), others, warmed(what, others)[0], BASE, WORKING, True)
+    assert shift.seen[LOW_AREA] == pytest.approx(math.log(1.1))
+    assert shift.seen[IDLE] == pytest.approx(0.04)
+    assert shift.seen[ZERO] == pytest.approx(0.02)
+    one = 0.001 * 3.0**0.5 / 3.0  # three batches a side
+    assert shift.sd[IDLE] == pytest.approx(one * 2.0**0.5)
+
+
+def test_without_an_onset_the_last_three_count_as_now() -> None:
+    first, newest = (idle(-500.0),), tuple(idle(100.0 * k) for k in range(5))
+    old, new = before_and_since(compared(Course.GRADUAL), Idle(first, newest))
+    assert old == first
+    assert new == newest[-3:]
+
+
+def test_with_an_onset_each_batch_is_on_its_side_once() -> None:
+    early, late, across = idle(-500.0), idle(100.0), idle(-30.0)
+    old, new = before_and_since(compared(), Idle((early,), (early, across, late)))
+    assert old == (early,)
+    assert new == (late,)
+
+
+def test_heat_comes_with_the_jet_and_goes_in_the_pauses() -> None:
+    after = rows(1, ONSET, time=HEAT_TIME)
+    what = Comparison(Course.STEP, ONSET, rows(10, ONSET - 400 * SECOND), after)
+    assert warmed(what, NOTHING)[1] == pytest.approx(1.0 - math.exp(-1.0))
+    late = rows(1, ONSET + int(HEAT_TIME) * SECOND, time=HEAT_TIME)
+    late["start_ns"] = ONSET + int(HEAT_TIME) * SECOND
+    what = Comparison(Course.STEP, ONSET, what.before, late)
+    assert warmed(what, NOTHING)[1] == pytest.approx(1.0 - math.exp(-1.0))  # nothing to lose yet
+
+
+def test_what_goes_gradually_has_warmed_through() -> None:
+    assert warmed(compared(Course.GRADUAL), NOTHING)[1] == 1.0
+
+
+def test_nothing_seen_since_has_nothing_to_warm() -> None:
+    what = compared(Course.LOW_PRESSURE)
+    signals, share = warmed(what, NOTHING)
+    assert (len(signals), share) == (0, 1.0)
+
+
+@given(st.lists(st.floats(-1e3, 1e3) | st.just(float("nan")), max_size=70))
+def test_mean_and_spread_are_those_of_numpy_to_the_last_bit(values: list[float]) -> None:
+    array = np.array(values, dtype=np.float64)
+    known = array[np.isfinite(array)]
+    if len(known):
+        assert known_mean(array) == float(np.mean(known))
+    else:
+        assert np.isnan(known_mean(array))
+    assert known_spread(array) == (float(np.std(known)) if len(known) > 1 else 0.0)
+
+
+def test_timing_of_several_batches_is_at_least_that_of_one() -> None:
+    two = [idle(0.0, resolution=0.03), idle(60.0, resolution=0.04)]
+    assert timing_sd(two, 0.01) == pytest.approx(0.05 / 2.0)
+    assert timing_sd(two, 0.2) == pytest.approx(0.2 / 2.0)
+
+
+def test_a_stop_counts_within_a_batch_of_the_step() -> None:
+    made = rows(6, ONSET)
+    made["stops"] = [0, 0, 0, 1, 1, 1]
+    assert [falls_in_a_stop(made, k) for k in range(6)] == [False, False, False, True, True, False]
+
+
+def test_onset_may_lie_within_the_batch_before() -> None:
+    made = rows(4, ONSET, value=np.array([0.0, 0.05, 0.1, 0.1]))
+    start = int(made["start_ns"][2])
+    assert onset_of(made, Step(2, 0.1, 0.01)) == start - 10 * SECOND  # half of its 20 s
+    assert onset_of(made, Step(0, 0.1, 0.01)) == int(made["start_ns"][0])
+    assert onset_of(made, Step(2, 0.0, 0.01)) == start
+    assert onset_of(made, Step(2, -0.1, 0.01)) == start
+
+
+def test_what_is_kept_of_an_idle_batch_is_a_copy() -> None:
+    batch = np.zeros(1, dtype=BATCH)
+    batch["area"], batch["stops"] = 2e-9, 3
+    kept = idle_batch(batch[0])
+    batch["signals"] = 7.0
+    assert (kept.area, kept.stops) == (2e-9, 3)
+    assert not kept.signals.any()
