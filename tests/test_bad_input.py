@@ -301,13 +301,13 @@ MACHINES = [
         "pump is text",
         lambda t: 'pump = "big"\n' + without(t, "[pump]", "[log]"),
         "pump",
-        "no section",
+        "not a section",
     ),
     machine(
         "log is a number",
         lambda t: "log = 1\n" + without(t, "[log]", "[gate]"),
         "log",
-        "no section",
+        "not a section",
     ),
     machine("gate is a list", ("[gate]", "[[gate]]"), "gate"),
     machine("watch is a list", ("[watch]", "[[watch]]"), "watch"),
@@ -320,7 +320,7 @@ MACHINES = [
         "gate of the wrong dimension",
         after("[gate]", 'settle_time = "6 bar"'),
         "gate.settle_time",
-        "measures something else",
+        "is a unit of something else",
     ),
     machine("gate without unit", after("[gate]", "settle_time = 6"), "gate.settle_time", "no unit"),
     machine(
@@ -724,8 +724,8 @@ def replays(*words: str) -> tuple[str, ...]:
 
 PLACES = [
     Case("log: directory", makes("day.csv", Path.mkdir), ("day.csv", "directory")),
-    Case("log: FIFO", makes("day.csv", os.mkfifo), ("day.csv", "no regular file")),
-    Case("log: device", links("day.csv", "/dev/zero"), ("day.csv", "no regular file")),
+    Case("log: FIFO", makes("day.csv", os.mkfifo), ("day.csv", "not a regular file")),
+    Case("log: device", links("day.csv", "/dev/zero"), ("day.csv", "not a regular file")),
     Case("log: link to nothing", links("day.csv", "gone.csv"), ("day.csv", "no such file")),
     Case("log: link to itself", links("day.csv", "day.csv"), ("day.csv",)),
     Case("log: that can't be read", links("day.csv", "/proc/self/mem"), ("day.csv",)),
@@ -758,9 +758,11 @@ PLACES = [
         replays("day.labels.csv"),
     ),
     Case("machine: directory", makes("machine.toml", Path.mkdir), ("machine.toml", "directory")),
-    Case("machine: FIFO", makes("machine.toml", os.mkfifo), ("machine.toml", "no regular file")),
+    Case("machine: FIFO", makes("machine.toml", os.mkfifo), ("machine.toml", "not a regular file")),
     Case(
-        "machine: device", links("machine.toml", "/dev/zero"), ("machine.toml", "no regular file")
+        "machine: device",
+        links("machine.toml", "/dev/zero"),
+        ("machine.toml", "not a regular file"),
     ),
     Case("machine: a log", writes("machine.toml", LOG), ("machine.toml", "TOML")),
     Case(
@@ -769,7 +771,9 @@ PLACES = [
         ("machine.toml", "no such file"),
     ),
     Case("labels: directory", makes("day.labels.csv", Path.mkdir), ("day.labels.csv", "directory")),
-    Case("labels: FIFO", makes("day.labels.csv", os.mkfifo), ("day.labels.csv", "no regular file")),
+    Case(
+        "labels: FIFO", makes("day.labels.csv", os.mkfifo), ("day.labels.csv", "not a regular file")
+    ),
     Case(
         "service: directory",
         makes("live/service.toml", Path.mkdir),
@@ -779,11 +783,16 @@ PLACES = [
     Case(
         "service: FIFO",
         makes("live/service.toml", os.mkfifo),
-        ("service.toml", "no regular file"),
+        ("service.toml", "not a regular file"),
         REACH,
     ),
     Case("service: no folder", nothing, ("nowhere",), ("reach", "--config", "nowhere")),
-    Case("service: machine twice", writes("live/again.toml", MODBUS), ("twice",), REACH),
+    Case(
+        "service: machine twice",
+        writes("live/again.toml", MODBUS),
+        ("two machines are named",),
+        REACH,
+    ),
     Case(
         "store: a text file",
         nothing,

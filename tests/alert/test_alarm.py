@@ -166,7 +166,9 @@ def test_shelving_can_be_ended_early():
     assert alarm.unshelved_by == "Grace"
 
 
-@pytest.mark.parametrize(("until", "words"), [(0, "later than now"), (8 * 86400, "168 h at most")])
+@pytest.mark.parametrize(
+    ("until", "words"), [(0, "must end in the future"), (8 * 86400, "at most 168 h")]
+)
 def test_shelving_needs_an_end_that_is_ahead_and_near(until, words):
     with pytest.raises(ValueError, match=words):
         bore_alarm().shelve(at(0), at(until), "Ada")

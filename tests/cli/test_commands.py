@@ -56,10 +56,10 @@ def test_replay_prints_the_probable_causes_and_the_cheapest_check_first(tmp_path
     said = " ".join(done.stdout.replace("│", " ").split())
     assert "Probable cause: bore opened up, " in said
     assert "Probable cause: bypass or relief valve leaking, " in said
-    assert "Would help to tell, where measured: temperature of the " in said
+    assert "To be sure, measure: temperature of the " in said
     assert "focusing tube does not load the pump" in said
     check = said.index("Let a qualified person measure the temperature of the ")
-    assert said.index(CAUTIONS[-1]) < check < said.index("Look whether a second head")
+    assert said.index(CAUTIONS[-1]) < check < said.index("Check whether a second head")
 
 
 def test_every_state_has_an_exit_code_and_the_help_names_it(tmp_path: Path) -> None:
@@ -109,11 +109,11 @@ def test_exit_code_tells_the_verdict(tmp_path: Path, log: str, machine: str, cod
         ),
         (
             ["simulate", "a.csv", "--machine", NORTH, "--first", "2020-01-01"],
-            ["none is fitted by 2020-01-01"],
+            ["no jewel is fitted by 2020-01-01"],
         ),
         (
             ["simulate", "a.csv", "--machine", NORTH, "--first=2026-03-04", "--fault=slip"],
-            ["--fault", "an intensifier has none", "direct drive"],
+            ["--fault", "intensifiers don't have this fault", "direct drive"],
         ),
         (
             [
@@ -125,7 +125,7 @@ def test_exit_code_tells_the_verdict(tmp_path: Path, log: str, machine: str, cod
                 "--fault=leak",
                 "--size=3",
             ],
-            ["--size", "3 can't be", "0 to 0.9"],
+            ["--size", "3 is impossible", "0 to 0.9"],
         ),
     ],
 )
@@ -199,7 +199,7 @@ def test_bores_lists_what_fits_the_pump(tmp_path: Path) -> None:
     done = borewarden(tmp_path, "bores", "--machine", NORTH)
     assert done.returncode == 0, done.stderr
     assert "0.356" in done.stdout
-    assert "for one head with 10% of the rate and 10% of the power left: 0.381 mm" in done.stdout
+    assert "one head that leaves 10 % of the rate and 10 % of the power: 0.381 mm" in done.stdout
     refused = borewarden(tmp_path, "bores", "--machine", NORTH, "--pressure", "38 K")
     assert refused.returncode == 2
     assert "--pressure" in refused.stderr

@@ -11,7 +11,8 @@ from borewarden.cli import COMMANDS, app, load_command
 
 
 def words(text: str) -> str:
-    return " ".join(text.split())
+    """In one line, also where a line was broken behind a hyphen."""
+    return " ".join(text.split()).replace("- ", "-")
 
 
 def printed(*path: str) -> str:

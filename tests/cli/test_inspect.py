@@ -192,6 +192,22 @@ def test_the_picture_of_the_rim_is_measured_when_asked(store: Path, tmp_path: Pa
     assert found.pictures[0].measured == "chipped"
 
 
+def test_without_the_extra_a_picture_is_refused_and_the_answers_stay(
+    store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "skimage", None)
+    for name in [name for name in sys.modules if name.startswith("skimage.")]:
+        monkeypatch.delitem(sys.modules, name)
+    monkeypatch.delitem(sys.modules, "borewarden.jewels.rim_image", raising=False)
+    (tmp_path / "rim.png").write_bytes(b"x")
+    typed = "Ada\nbad\n" + "\n" * 6 + f"{tmp_path / 'rim.png'}\n\nchipped\n\n"
+    done = inspect(store, typed=typed)
+    assert done.exit_code == 0, done.output
+    assert "pip install 'borewarden[rim]'" in said(done)
+    [found] = held(store).values()
+    assert found.answers == {"cut": "bad", "rim": "chipped"}
+
+
 def test_corrections_keep_history_and_move_what_was_concluded_later(store: Path) -> None:
     inspect(store, "--by", "Ada", "--answer", "rim=sound")
     inspect(store, "--by", "Grace", "--answer", "feed=as usual")
@@ -230,7 +246,7 @@ def test_without_an_open_alert_it_is_a_routine_inspection(store: Path) -> None:
         store, "--by", "Ada", "--answer", "cut=good", "--note", "monthly", machine="West"
     )
     assert done.exit_code == 0, done.output
-    assert "no open alert; this is a routine inspection" in said(done)
+    assert "no open alert, so this is a routine inspection" in said(done)
     [found] = held(store).values()
     assert (found.finding, found.alert_ns) == (Finding.NOTHING_FOUND, None)
 

@@ -133,7 +133,7 @@ def test_correction_keeps_who_why_and_what_stood_there() -> None:
         ("bore=", "is missing"),
         ("bore=0.5 mm", "the pump can't feed it"),
         ("machine=Nord", "there is no machine 'Nord'"),
-        ("end=worn", "there is an end, but no time out"),
+        ("end=worn", "there is an end but no time out"),
     ):
         assert words in refused(*mend, "--set", change)
     said = done(*mend, "--set", "out=2026-03-04T06:00", "--set", "end=worn", "--set", "note=x")
@@ -220,43 +220,48 @@ LATER = "North,1,2026-03-09T06:00,0.010 in,ruby,,,,,,"
         (HEADER, "", "file", "there is only a header"),
         (HEADER, GOOD[:-1], "line 2", "10 fields"),
         (HEADER, GOOD + ",more", "line 2", "12 fields"),
-        (HEADER, GOOD + '"x"y"', "line 2", "no CSV"),
-        (HEADER, GOOD + '"never closed', "line 3", "no CSV"),
+        (HEADER, GOOD + '"x"y"', "line 2", "is not CSV"),
+        (HEADER, GOOD + '"never closed', "line 3", "is not CSV"),
         (HEADER, GOOD.replace("North", "Nord"), "column 'machine'", "no machine 'Nord'"),
         (HEADER, GOOD.replace("North", ""), "column 'machine'", "is missing"),
         (HEADER, GOOD.replace("North,1", "North,"), "column 'head'", "is missing"),
         (HEADER, GOOD.replace("0.010 in", ""), "column 'bore'", "is missing"),
         (HEADER, GOOD.replace("0.010 in", "0.010"), "column 'bore'", "has no unit"),
-        (HEADER, GOOD.replace("0.010 in", "10 bar"), "column 'bore'", "measures something else"),
-        (HEADER, GOOD.replace("0.010 in", "10 zoll"), "column 'bore'", "is no unit"),
+        (
+            HEADER,
+            GOOD.replace("0.010 in", "10 bar"),
+            "column 'bore'",
+            "is a unit of something else",
+        ),
+        (HEADER, GOOD.replace("0.010 in", "10 zoll"), "column 'bore'", "is not a unit"),
         (HEADER, GOOD.replace("0.010 in", "0.010 m"), "column 'bore'", "is out of range"),
-        (HEADER, GOOD.replace("0.010 in", "ten in"), "column 'bore'", "is no number"),
-        (HEADER, GOOD.replace("0.010 in", "nan mm"), "column 'bore'", "is no number"),
-        (HEADER, GOOD.replace("0.010 in", '"0,254 mm"'), "column 'bore'", "is no unit"),
+        (HEADER, GOOD.replace("0.010 in", "ten in"), "column 'bore'", "is not a number"),
+        (HEADER, GOOD.replace("0.010 in", "nan mm"), "column 'bore'", "is not a number"),
+        (HEADER, GOOD.replace("0.010 in", '"0,254 mm"'), "column 'bore'", "is not a unit"),
         (HEADER, GOOD.replace("0.010 in", "0.5 mm"), "line 2, column 'bore'", "can't feed it"),
-        (HEADER, GOOD.replace("ruby", "rubi"), "column 'material'", "no known material"),
-        (HEADER, GOOD.replace("120", "120 mg"), "column 'tds_ppm'", "measures something else"),
+        (HEADER, GOOD.replace("ruby", "rubi"), "column 'material'", "is not a known material"),
+        (HEADER, GOOD.replace("120", "120 mg"), "column 'tds_ppm'", "is a unit of something else"),
         (HEADER, GOOD.replace("120", "-1"), "column 'tds_ppm'", "out of range"),
         (HEADER, GOOD.replace("yes", "maybe"), "column 'mixing_chamber'", "neither yes nor no"),
         (HEADER, GOOD.replace("yes", "no"), "column 'chamber_hours'", "no mixing chamber"),
         (HEADER, GOOD.replace("12 h", "12 bar"), "column 'chamber_hours'", "something else"),
-        (HEADER, GOOD.replace("2026-03-02T06:00", "2.3.2026"), "column 'fitted'", "is no time"),
+        (HEADER, GOOD.replace("2026-03-02T06:00", "2.3.2026"), "column 'fitted'", "is not a time"),
         (HEADER, GOOD.replace("2026-03-02T06:00", ""), "column 'fitted'", "is missing"),
-        (HEADER, GOOD.replace("2026", "2126"), "column 'fitted'", "no time of our days"),
-        (HEADER, GOOD.replace("2026", "2096"), "column 'fitted'", "is yet to come"),
-        (HEADER, GOOD.replace("2026", "1996"), "column 'fitted'", "no time of our days"),
+        (HEADER, GOOD.replace("2026", "2126"), "column 'fitted'", "outside 2000 to 2100"),
+        (HEADER, GOOD.replace("2026", "2096"), "column 'fitted'", "is in the future"),
+        (HEADER, GOOD.replace("2026", "1996"), "column 'fitted'", "outside 2000 to 2100"),
         (HEADER, GOOD.replace("03-02T06", "03-29T02"), "column 'fitted'", "was skipped"),
         (HEADER, GOOD.replace("2026-03-02T06", "2025-10-26T02"), "column 'fitted'", "twice"),
         (HEADER, GOOD.replace("ruby,,", "ruby,2026-03-01T06:00,"), "column 'out'", "before"),
         (HEADER, GOOD.replace("ruby,,", "ruby,2026-03-02T06:00,"), "column 'out'", "before"),
-        (HEADER, GOOD.replace("ruby,,", "ruby,2096-03-02T06:00,"), "column 'out'", "yet to come"),
+        (HEADER, GOOD.replace("ruby,,", "ruby,2096-03-02T06:00,"), "column 'out'", "in the future"),
         (HEADER, GOOD.replace("ruby,,", "ruby,,worn"), "column 'end'", "but no time out"),
         (HEADER, GOOD.replace("ruby,,", "ruby,2026-03-05,wron"), "column 'end'", "for an end"),
         (HEADER, GOOD.replace("ruby,,", "ruby,2026-03-12,"), "line 2", "overlaps"),
         (HEADER, LATER.replace("ruby", "diamond"), "line 2", "same head and time, and differs"),
-        (HEADER, GOOD + '"two\nlines"', "column 'note'", "is no line of text"),
-        (HEADER, GOOD + "\x1b[31m", "column 'note'", "is no line of text"),
-        (HEADER, GOOD + "x" * 501, "column 'note'", "is no line of text"),
+        (HEADER, GOOD + '"two\nlines"', "column 'note'", "is not a line of text"),
+        (HEADER, GOOD + "\x1b[31m", "column 'note'", "is not a line of text"),
+        (HEADER, GOOD + "x" * 501, "column 'note'", "is not a line of text"),
     ],
 )
 def test_file_with_one_wrong_row_is_refused_whole(
@@ -276,7 +281,7 @@ def test_file_with_one_wrong_row_is_refused_whole(
 def test_without_a_machine_file_any_machine_will_do_but_times_need_an_offset() -> None:
     Path("a.csv").write_text(f"{HEADER}\n{GOOD}\n".replace("North", "Elsewhere"))
     said = refused("import", "a.csv", "--by", "Jo")
-    assert "has no offset from UTC, and no time zone is known here" in said
+    assert "has no offset from UTC, and the time zone is not known here" in said
     Path("a.csv").write_text(Path("a.csv").read_text().replace("06:00", "06:00Z"))
     assert "1 recorded" in done("import", "a.csv", "--by", "Jo")
 

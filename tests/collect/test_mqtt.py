@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import json
 import math
 import random
 import time
@@ -18,11 +17,9 @@ import aiomqtt
 import numpy as np
 import pytest
 import trustme
-from hypothesis import given
-from hypothesis import strategies as st
 
 from borewarden.base.samples import Channel
-from borewarden.collect.mqtt import JsonField, MqttSource, _get, _number, _parse, _time_ns
+from borewarden.collect.mqtt import JsonField, MqttSource
 from borewarden.collect.mqtt import mqtt_samples as collect
 from borewarden.simulate.serve import payloads
 from broker import broker
@@ -269,48 +266,3 @@ async def test_a_broker_with_a_certificate_that_nobody_vouches_for(tmp_path: Pat
         async with streaming(mqtt_samples(wrong)) as stream:
             await stream.until(lambda: stream.is_down)
     assert "ertificate" in stream.links[0].reason
-
-
-# -- payloads
-
-
-@pytest.mark.parametrize(
-    ("time_of", "ns"),
-    [
-        (1772431200, 1772431200 * 10**9),
-        (1772431200.25, 1772431200_250_000_000),
-        (1772431200250, 1772431200_250_000_000),
-        (1772431200250123, 1772431200_250_123_000),
-        (1772431200250123456, 1772431200_250_123_456),
-        ("2026-03-02T06:00:00Z", 1772431200 * 10**9),
-        ("2026-03-02T07:00:00.5+01:00", 1772431200_500_000_000),
-    ],
-)
-def test_times_of_all_usual_kinds(time_of: object, ns: int) -> None:
-    assert _time_ns({"t": time_of}, "t", 0) == (ns, "")
-
-
-@pytest.mark.parametrize("time_of", ["2026-03-02T06:00:00", "noon", None, 12, 1e300, True, {}])
-def test_times_that_can_not_be_used_are_replaced_by_that_of_arrival(time_of: object) -> None:
-    ns, wrong = _time_ns({"t": time_of}, "t", 42)
-    assert ns == 42
-    assert "arrival" in wrong
-
-
-@given(st.binary(max_size=60) | st.text(max_size=60).map(str.encode))
-def test_no_payload_raises(payload: bytes) -> None:
-    found, _ = _parse(payload)
-    assert isinstance(_number(_get(found, "a.b")), float)
-    assert _time_ns(found, "t", 1)[0] > 0
-
-
-@given(
-    st.recursive(
-        st.none() | st.booleans() | st.integers() | st.floats() | st.text(),
-        lambda inner: st.lists(inner) | st.dictionaries(st.sampled_from(["a", "b", "t"]), inner),
-    )
-)
-def test_no_document_raises(document: object) -> None:
-    found, _ = _parse(json.dumps(document))
-    assert isinstance(_number(_get(found, "a.b")), float)
-    _time_ns(found, "t", 1)

@@ -365,12 +365,26 @@ async def test_a_node_that_is_not_there_is_bad_and_said_so() -> None:
     assert "temperature: BadNodeIdUnknown" in stream.links[0].reason
 
 
-async def test_a_path_that_leads_nowhere_is_said() -> None:
-    point = NodePoint(NODES["temperature"].channel, "0:Objects/2:Nowhere")
+@pytest.mark.parametrize(
+    ("node", "words"),
+    [
+        ("0:Objects/2:Nowhere", "there is no node '0:Objects/2:Nowhere'"),
+        ("nsu=urn:nowhere;s=Water", "there is no namespace 'urn:nowhere', only http://opcfound"),
+    ],
+)
+async def test_a_path_that_leads_nowhere_is_said(node: str, words: str) -> None:
+    point = NodePoint(NODES["temperature"].channel, node)
     source = source_at(free_port(), nodes={**NODES, "temperature": point})
+    async with serving(source.url), streaming(opcua_samples(source)) as stream:
+        rows = await stream.more_rows(2)
+    assert all(row.pressure[0] == pytest.approx(380.5e6) for row in rows)
+    assert np.isnan(stream.column("temperature")).all()
+    assert words in stream.links[0].channels["temperature"]
+    nowhere = NodePoint(NODES["pressure"].channel, node)
+    source = source_at(free_port(), nodes={**NODES, "pressure": nowhere})
     async with serving(source.url), streaming(opcua_samples(source, quick())) as stream:
         await stream.until(lambda: stream.is_down)
-    assert "there is no node '0:Objects/2:Nowhere'" in stream.links[0].reason
+    assert f"pressure: {words}" in stream.links[0].reason
 
 
 # -- security

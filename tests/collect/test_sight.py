@@ -209,10 +209,8 @@ def test_what_cannot_be_right_is_found(
     sight, area = machine.build_sight(), area_of(machine)
     assert sight.learn_many(rows(samples, 0, start), area).faults == {}
     begun_ns = int(samples.time_ns[start])
-    for time_ns, faults in seen_by(sight, area, rows(samples, start), block=5):
-        if words in faults.get(channel, ""):
-            break
-    assert words in faults[channel]
+    seen = seen_by(sight, area, rows(samples, start), block=5)
+    time_ns = next(at for at, faults in seen if words in faults.get(channel, ""))
     assert (time_ns - begun_ns) * 1e-9 <= within
     # the newest usable reading is from before, also where it took time to find out
     newest = sight.learn_many(rows(samples, 0, 0), area).newest_ns

@@ -32,29 +32,32 @@ def with_channel(samples: Samples, name: str, values: np.ndarray) -> Samples:
 def test_area_is_recovered_from_a_steady_jet(
     intensifier: Intensifier, every: float, as_counter: bool, pulsation: float
 ) -> None:
-    n = round(1800 / every)
+    n = round(3600 / every)
     samples = steady_samples(
         intensifier, np.full(n, AREA), every=every, as_counter=as_counter, pulsation=pulsation
     )
     gate = Gate(gate_settings(intensifier, uses_counter=as_counter), intensifier.displacement)
     phases, batches = gate.learn_many(samples)
     assert np.mean(phases == Phase.STEADY) > 0.98
-    # counts over half an hour are whole: a stroke in some 700 may be missing at either end
+    # counts over an hour are whole: a stroke in some 1,400 may be missing at either end
     assert np.average(batches["area"], weights=batches["time"]) == pytest.approx(AREA, rel=2e-3)
     scatter = np.std(np.log(batches["area"]))
     # the stated resolution covers what whole counts really do, and does not overstate it much
     if as_counter:
         assert scatter < 1.3 * np.median(batches["resolution"]) + 1e-3
-    assert gate.jet_hours == pytest.approx(0.5, rel=0.01)
+    assert gate.jet_hours == pytest.approx(1.0, rel=0.01)
 
 
 def test_phases_of_a_short_day(intensifier: Intensifier) -> None:
-    """Stopped, up to pressure, dead-headed, low-pressure pierce, cut, off, stopped."""
+    """Stopped, up to pressure, dead-headed, pierce at low pressure, cut, off, stopped.
+
+    A short cut before it shows that the rate reading does not lag.
+    """
     pressure = np.concatenate(
         [
             np.zeros(30),
             np.linspace(0, 370e6, 20),
-            np.full(60, 370e6),
+            np.full(60, 370e6),  # with the jet open for 10 s of it
             np.full(60, 160e6),
             np.full(120, 370e6),
             np.full(60, 371e6),
@@ -62,31 +65,33 @@ def test_phases_of_a_short_day(intensifier: Intensifier) -> None:
         ]
     )
     jet = np.concatenate([np.zeros(110), np.ones(180), np.zeros(120)])
+    jet[60:70] = 1.0
     rate = jet * np.asarray(event_rate(intensifier.displacement, AREA, pressure, 293.15))
     time_ns = np.arange(len(pressure), dtype=np.int64) * 10**9
     samples = samples_of(time_ns, pressure=pressure, rate=rate)
     gate = Gate(gate_settings(intensifier, uses_counter=False), intensifier.displacement)
     phases, batches = gate.learn_many(samples)
     assert set(phases[:25]) == {Phase.STOPPED}
-    assert set(phases[60:110]) == {Phase.JET_OFF}
+    assert set(phases[50:60]) == set(phases[72:110]) == {Phase.JET_OFF}
     assert set(phases[120:170]) == {Phase.PIERCE}
     assert Phase.RAMP in phases[170:180]
     assert set(phases[185:290]) == {Phase.STEADY}
     assert set(phases[292:350]) == {Phase.JET_OFF}
     assert set(phases[380:]) == {Phase.STOPPED}
-    assert gate.jet_hours * 3600 == pytest.approx(180, abs=3)
+    assert gate.jet_hours * 3600 == pytest.approx(190, abs=3)
     steady = batches[batches["kind"] == BatchKind.STEADY]
     assert len(steady) == 5  # 114 s of steady jet, the last few held back
 
 
 def test_valve_signal_is_believed(intensifier: Intensifier) -> None:
-    samples = steady_samples(intensifier, np.full(300, AREA), as_counter=False)
-    valve = np.ones(300)
+    samples = steady_samples(intensifier, np.full(400, AREA), as_counter=False)
+    valve = np.ones(400)
     valve[100:200] = 0.0
     gate = Gate(gate_settings(intensifier, uses_counter=False), intensifier.displacement)
     phases, _ = gate.learn_many(with_channel(samples, "valve", valve))
     assert set(phases[100:200]) == {Phase.JET_OFF}
-    assert set(phases[210:]) == {Phase.STEADY}
+    # the lag of the rate is not known: none of its openings has been seen
+    assert set(phases[240:]) == {Phase.STEADY}
 
 
 def test_crank_pump_with_its_jet_closed_is_not_stopped(direct_drive: DirectDrive) -> None:

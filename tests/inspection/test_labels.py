@@ -81,7 +81,7 @@ def test_pictures_are_read_and_what_is_none_is_refused(
         picture_bytes(tmp_path / "text.png")
     with pytest.raises(BadInput, match="No such file"):
         picture_bytes(tmp_path / "missing.png")
-    with pytest.raises(BadInput, match="there is none"):
+    with pytest.raises(BadInput, match="there is no such file"):
         picture_bytes(tmp_path)
     monkeypatch.setattr(inspection_module, "LARGEST_PICTURE", 10)
     with pytest.raises(BadInput, match="too big"):

@@ -172,11 +172,11 @@ def test_rows_that_are_there_already_are_skipped_also_the_open_one_taken_out_sin
     [
         ([fitting(0, 50)], [fitting(40)], "line 2: it overlaps fitting 1 on head 1"),
         ([fitting(40)], [fitting(0, 50)], "line 2: it overlaps fitting 1 on head 1"),
-        ([], [fitting(0, 50), fitting(40)], "line 3: it overlaps the one of line 2"),
-        ([], [fitting(40), fitting(0, 50)], "line 2: it overlaps the one of line 3"),
+        ([], [fitting(0, 50), fitting(40)], "line 3: it overlaps the one in line 2"),
+        ([], [fitting(40), fitting(0, 50)], "line 2: it overlaps the one in line 3"),
         ([fitting(0, 50)], [fitting(10, 20)], "line 2: it overlaps fitting 1"),
         ([fitting()], [fitting(material="diamond")], "line 2: fitting 1 has the same head"),
-        ([], [fitting(), fitting(bore=3e-4)], "line 3: the one of line 2 has the same head"),
+        ([], [fitting(), fitting(bore=3e-4)], "line 3: the one in line 2 has the same head"),
     ],
 )
 def test_two_jewels_in_one_head_at_a_time_are_refused(
@@ -256,7 +256,7 @@ def test_bore_is_judged_beside_what_the_other_heads_hold_at_that_time() -> None:
 def test_file_that_is_no_csv_text_is_refused(tmp_path: Path) -> None:
     for name, content, wrong in (
         ("a.csv", b"", "the file is empty"),
-        ("b.csv", b"machine,head\xff", "isn't UTF-8 text"),
+        ("b.csv", b"machine,head\xff", "is not UTF-8 text"),
         ("c.csv", b"\n\n  \n", "the file is empty"),
     ):
         (tmp_path / name).write_bytes(content)

@@ -287,14 +287,14 @@ GEAR = tuple(Chip(18.0 * k, 5.0, 0.08) for k in range(20))
 @pytest.mark.parametrize(
     ("picture", "reason"),
     [
-        (Picture(radius=25.0), "only 25 pixels in radius: magnify more"),
+        (Picture(radius=25.0), "only 25 pixels in radius: magnify it more"),
         (Picture(blur=10.0), "out of focus"),
         (Picture(lobes=(30, 0.05)), "scatters by"),
         (Picture(chips=SERRATED), "scatters by"),
         (Picture(chips=GEAR), "of the rim lies on one circle"),
         (Picture(dirt=(Chip(250.0, 10.0, 0.2),)), "into the hole over 1"),
         (Picture(tilt_deg=35.0), "tilted by 35 degrees, or worn oval"),
-        (Picture(hole=0.4, land=0.55, noise=0.1, radius=150.0), "hardly differ in brightness"),
+        (Picture(hole=0.4, land=0.55, noise=0.1, radius=150.0), "differ too little in brightness"),
     ],
 )
 def test_picture_that_does_not_settle_it_says_why(picture: Picture, reason: str) -> None:
@@ -333,10 +333,10 @@ TOOTHED = tuple(Chip(8.0 * k, 3.0, 0.1, 0.1) for k in range(45))
         (flat(0.05), "too dark"),
         (flat(1.0, 0.01), "too bright"),
         (flat(0.5, 0.03), "no contrast"),
-        (flat(0.6, 0.4), "no whole round hole"),
-        (np.random.default_rng(SEED).random((200, 200)), "no whole round hole"),
-        (render(Picture(centre=(40.0, 236.0), seed=SEED)), "no whole round hole"),
-        (render(Picture(radius=8.0, seed=SEED)), "no whole round hole"),
+        (flat(0.6, 0.4), "no complete round hole"),
+        (np.random.default_rng(SEED).random((200, 200)), "no complete round hole"),
+        (render(Picture(centre=(40.0, 236.0), seed=SEED)), "no complete round hole"),
+        (render(Picture(radius=8.0, seed=SEED)), "no complete round hole"),
         (render(Picture(radius=14.0, tilt_deg=35.0, seed=SEED)), "too small: 11 pixels in radius"),
         (render(Picture(chips=TOOTHED, blur=0.6, seed=SEED)), "lies on no circle"),
     ],
@@ -352,7 +352,7 @@ def test_hole_of_the_other_brightness_is_not_found() -> None:
     """A dark hole fills no round bright region."""
     image = render(Picture(seed=SEED))
     assert not measure_rim(image, bright_hole=False).hole_is_bright
-    with pytest.raises(BadInput, match="no whole round hole"):
+    with pytest.raises(BadInput, match="no complete round hole"):
         measure_rim(image, bright_hole=True)
 
 

@@ -142,7 +142,7 @@ def test_accelerated_fit_is_rs_for_the_leukaemia_trial() -> None:
 
 
 def truncated_records(n: int, seed: int) -> list[JewelRecord]:
-    """Plain Weibull lives, a third watched from some age on, a third taken off sound."""
+    """Plain Weibull lives, a third watched from some age on, a third removed in good condition."""
     rng = np.random.default_rng(seed)
     records: list[JewelRecord] = []
     while len(records) < n:
@@ -382,7 +382,7 @@ def test_hours_that_cannot_be_are_refused(jet_hours: float, entry_hours: float) 
 
 
 def test_unknown_material_is_refused_with_those_known() -> None:
-    with pytest.raises(ValueError, match=r"'glass'; known are \['diamond', 'man-made'"):
+    with pytest.raises(ValueError, match=r"'glass'; known: \['diamond', 'man-made'"):
         learn([JewelRecord("glass", 10.0, True)])
     with pytest.raises(ValueError, match="'glass'"):
         learn([]).lives("glass")

@@ -109,11 +109,11 @@ def test_a_head_that_stands_still_uses_nothing() -> None:
 
 def test_what_cannot_be_is_refused() -> None:
     law = same(10, 45.0, 2.0)
-    with pytest.raises(ValueError, match="none of them negative"):
+    with pytest.raises(ValueError, match="finite and not negative"):
         demand([Head(law, -1.0)], 1.0)
-    with pytest.raises(ValueError, match="to change at not nought"):
+    with pytest.raises(ValueError, match="to change at above 0"):
         demand([Head(law, 1.0, change_at=0.0)], 1.0)
     with pytest.raises(ValueError, match="one posterior"):
         demand([Head(law, 1.0), Head(same(5, 45.0, 2.0), 1.0)], 1.0)
-    with pytest.raises(ValueError, match="between 0 and 1"):
+    with pytest.raises(ValueError, match="above 0 and below 1"):
         jewels_to_hold([Head(law, 1.0)], 1.0, service=1.0)

@@ -180,11 +180,11 @@ def test_to_do_names_what_is_due_and_what_will_hardly_last(posterior: Posterior)
     ]
     lines = to_do(outlooks, stock_of(outlooks, posterior, EXAMPLE), 8.0)
     assert lines[0] == "North, head 1: change the jewel now (it has probably opened up)."
-    assert "0 % chance to last 8 h more (the watcher says" in lines[1]
+    assert "0 % chance to last 8 h more (the bore has probably opened up)" in lines[1]
     assert lines[2].startswith("North, head 1: change the jewel within ")
-    assert lines[2].endswith(" of jet (wear).")
+    assert lines[2].endswith(" of jet time (wear).")
     assert lines[-1].startswith("Order ")
-    assert "1 needed now, 4 there or coming." in lines[-1]
+    assert "1 needed now, 4 on hand or ordered." in lines[-1]
     assert to_do(outlooks[2:], [], 8.0) == []
 
 
@@ -219,8 +219,8 @@ def test_what_is_not_known_is_not_made_up(posterior: Posterior) -> None:
     found = rows(posterior, EXAMPLE, machine(head(material="diamond"), hours_a_week=None))
     row = found[254, "diamond"]
     assert (row.stock, row.to_order, row.on_hand) == (None, None, None)
-    assert "jet hours a week not known" in row.note
-    assert "shelf is not stated" in row.note
+    assert "jet hours per week not known" in row.note
+    assert "shelf stock not stated" in row.note
 
 
 @settings(deadline=None, max_examples=15)

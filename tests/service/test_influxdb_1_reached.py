@@ -15,7 +15,7 @@ async def test_a_row_is_written_and_given_back(tmp_path: Path) -> None:
         settings = replace(influx_settings(url), api="v1", org="")
         [reached] = await reach_influx(settings)
         assert reached.answer == "NO"
-        assert "has no database pumps" in reached.words
+        assert "the server has no such database" in reached.words
         query(url, "CREATE DATABASE pumps")
         [reached] = await reach_influx(settings)
         assert reached.answer == "yes"

@@ -430,17 +430,17 @@ def test_shelving_calls_back_and_wants_an_end_that_can_be(shop):
     def shelve(machine=NORTH, by="Ada", until=None, **headers):
         return shop.post_and_read(machine, by, "/shelve", until or in_hours(8), **headers)
 
-    assert shop.post_and_read(NORTH, path="/unshelve") == (409, "there was nothing on the shelf")
-    assert shelve(until="2099-01-01T00:00Z") == (422, "an alarm may be shelved for 168 h at most")
-    assert shelve(until=in_hours(-1)) == (422, "shelving has to end later than now")
+    assert shop.post_and_read(NORTH, path="/unshelve") == (409, "this machine is not shelved")
+    assert shelve(until="2099-01-01T00:00Z") == (422, "an alarm can be shelved for at most 168 h")
+    assert shelve(until=in_hours(-1)) == (422, "shelving must end in the future")
     for until in ("tomorrow", "2026-03-05T14:00", "", "9" * 40):
         code, words = shop.post_and_read(NORTH, path="/shelve", until=until)
         assert code == 422
         assert words == (
-            f'{until!r} is no time with its zone: give one like "2026-03-05T14:00+01:00"'
+            f'{until!r} is not a time with a zone; give one such as "2026-03-05T14:00+01:00"'
         )
-    assert shelve("nobody") == (404, f"no machine 'nobody'; there are {NORTH}, {ODD}")
-    assert shelve(by=" ") == (422, "say who you are: a name of 80 characters at most")
+    assert shelve("nobody") == (404, f"no machine 'nobody'; known: {NORTH}, {ODD}")
+    assert shelve(by=" ") == (422, "enter your name, at most 80 characters")
     assert shelve(by="x" * 5000)[0] == 413
     assert shelve(Content_Type="text/plain")[0] == 415
     assert shop.ask("GET", f"/shelve?machine={NORTH}&by=Ada")[0] == 405
@@ -539,7 +539,7 @@ def test_no_store_yet_is_said_and_harms_nothing(shop, tmp_path):
     while not line.startswith(b"data: "):
         line = stream.readline()
     told = json.loads(line[6:])
-    assert "store cannot be read" in told["problem"]
+    assert "store can't be read" in told["problem"]
     assert [card["name"] for card in told["cards"]] == [NORTH, ODD]
     # cancelling ends open streams too, and soon
     shop.close()
@@ -576,7 +576,7 @@ async def test_page_appears_once_its_port_is_free(shop):
 @pytest.mark.parametrize(
     ("pump", "load", "margin"),
     [
-        (INTENSIFIER, ("Stroke rate", "strokes/min"), ("Overstroke margin", "%")),
+        (INTENSIFIER, ("Stroke rate", "strokes/min"), ("Overstroke margin", "strokes/min")),
         (CRANK, ("Pressure", "MPa"), ("Crank speed", "turns/min")),
         (replace(CRANK, regulation="speed"), ("Crank speed", "turns/min"), ("Pressure", "MPa")),
     ],
@@ -590,7 +590,7 @@ def test_each_pump_shows_what_a_larger_bore_changes(pump, load, margin):
     assert words["bore_note"] == "stated 0.254 mm (0.0100 in)"
     assert words["blind"].startswith("Not seeing the machine. No usable reading yet;")
     assert (words["headline"], words["category"]) == ("No verdict", "Not seen")  # not: learning
-    assert card(replace(status, link=None), 0.0)["link"] == "Link: no news yet"
+    assert card(replace(status, link=None), 0.0)["link"] == "Link: not known yet"
 
 
 def test_age_in_words():
@@ -711,19 +711,19 @@ def test_probable_causes_show_with_their_share_and_go_again(browser, shop, width
     )
     see(browser, place.is_displayed)
     assert text(north, ".headline") == (
-        "There is probably another fault: plunger seal or check valve leaking"
+        "Probably another fault: plunger seal or check valve leaking"
     )
     rows = place.find_elements("css selector", "li")
     assert [row.text.split("\n") for row in rows] == [
-        ["plunger seal or check valve leaking", "75.0 %"],
-        ["bore opened up", "20.0 %"],
+        ["plunger seal or check valve leaking", "75 %"],
+        ["bore opened up", "20 %"],
     ]
     bars = browser.execute_script(
         "return [...document.querySelectorAll('.causes i')].map(bar => "
         "parseFloat(getComputedStyle(bar).backgroundSize) / 100)"
     )
     assert bars == pytest.approx([0.75, 0.2])
-    assert "can't tell all causes apart" in place.find_element("css selector", "p").text
+    assert "can't rule out other causes" in place.find_element("css selector", "p").text
     assert browser.execute_script("return document.documentElement.scrollWidth") <= width
     assert browser.find_element("css selector", "#checks li").text.startswith(
         "Look at the weep lines."
@@ -782,7 +782,7 @@ def test_keyboard_shelves_until_a_stated_time_and_takes_off_again(browser, shop)
     press(Keys.TAB)
     press("Grace", Keys.TAB, Keys.TAB)
     press(Keys.TAB)
-    assert browser.switch_to.active_element.text == "Take off the shelf"
+    assert browser.switch_to.active_element.text == "End shelving"
     press(Keys.ENTER)
     see(browser, lambda: text(north, ".alarm-state") == "Alarm: normal")
     assert shop.shelved[1:] == [(NORTH, "Grace", None)]
@@ -798,7 +798,7 @@ def test_what_could_not_be_done_is_said_where_it_was_asked_for(browser, shop):
         "document.querySelector('.shelve option').value = 30 * 86400;"  # s
     )
     north.find_element("css selector", ".shelve input").send_keys("Ada", Keys.ENTER)
-    said = "Not done (Shelve): an alarm may be shelved for 168 h at most"
+    said = "Not done (Shelve): an alarm can be shelved for at most 168 h"
     see(browser, lambda: text(north, ".shelve output") == said)
     assert shop.shelved == []
 
@@ -813,8 +813,7 @@ def test_what_was_set_aside_unsent_stands_at_the_foot_of_the_page(browser, shop)
         outbox.refuse(connection, "mail", [payload.id], "554 <b>spam</b>")
     see(browser, aside.is_displayed)
     assert aside.text == (
-        "Mail: 1 refused and 0 expired, kept in the store but not sent. "
-        "The last reason: 554 <b>spam</b>."
+        "Mail: 1 refused, 0 expired; kept in the store but not sent. Last reason: 554 <b>spam</b>."
     )
 
 

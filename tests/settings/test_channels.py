@@ -133,14 +133,14 @@ def test_a_live_source_with_all_channels(tmp_path: Path, protocol: str) -> None:
 @pytest.mark.parametrize(
     ("name", "unit", "says"),
     [
-        ("oil_pressure", "degC", ["measures something else", '"bar"']),
-        ("boost_pressure", "baar", ["'baar' is no unit", '"bar"']),
+        ("oil_pressure", "degC", ["is a unit of something else", '"bar"']),
+        ("boost_pressure", "baar", ["'baar' is not a unit", '"bar"']),
         ("boost_pressure", "", ["is missing", '"bar"']),
-        ("weep_temperature", "bar", ["measures something else", '"degC"']),
+        ("weep_temperature", "bar", ["is a unit of something else", '"degC"']),
         ("bypass_temperature", "", ["is missing", '"degC"']),
-        ("left_stroke_time", "rpm", ["measures something else", '"s"']),
+        ("left_stroke_time", "rpm", ["is a unit of something else", '"s"']),
         ("right_stroke_time", "", ["is missing", '"s"']),
-        ("motor_speed", "s", ["measures something else", '"rpm"']),
+        ("motor_speed", "s", ["is a unit of something else", '"rpm"']),
         ("motor_speed", "", ["is missing", '"rpm"']),
     ],
 )
@@ -180,7 +180,7 @@ def test_a_log_in_another_unit_than_it_is_said_to_be_in(tmp_path: Path) -> None:
 def test_a_crank_pump_has_no_oil_side(tmp_path: Path, name: str) -> None:
     unit = {n: u for n, u, _, _ in FURTHER}[name]
     text = with_sections(CRANK, f'[log.{name}]\ncolumn = "c"\nunit = "{unit}"')
-    with pytest.raises(BadInput, match=rf"log.{name}: that is of an intensifier"):
+    with pytest.raises(BadInput, match=rf"log.{name}: only intensifiers have this signal"):
         load_machine(machine(tmp_path, text))
 
 

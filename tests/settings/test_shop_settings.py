@@ -84,7 +84,7 @@ def test_environment_beats_the_file(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         ("[costs]\nmachine_hours = 3\n", "costs.machine_hours", "did you mean 'machine_hour'"),
         ("[costs]\nscrap = -1\n", "costs.scrap", "greater than or equal to 0"),
         ("[costs]\nscrap = nan\n", "costs.scrap", "nan"),
-        ('[costs]\nplanned_stop = "9 kg"\n', "costs.planned_stop", "measures something else"),
+        ('[costs]\nplanned_stop = "9 kg"\n', "costs.planned_stop", "is a unit of something else"),
         ('[stock]\nlead_time = "3"\n', "stock.lead_time", "has no unit"),
         ("[stock]\nservice = 1.2\n", "stock.service", "out of range"),
         ('[[jewel_price]]\nmaterial = "rubi"\nprice = 3\n', "jewel_price[1].material", "'ruby'"),

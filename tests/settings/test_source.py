@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from borewarden.base.errors import BadInput
+from borewarden.collect.live import set_aside
 from borewarden.collect.modbus import ModbusSource
 from borewarden.collect.mqtt import MqttSource
 from borewarden.collect.opcua import OpcUaSource
@@ -129,6 +130,40 @@ def test_the_environment_beats_the_file(tmp_path: Path, monkeypatch: pytest.Monk
     assert load_machine(machine(tmp_path, MODBUS)).live_source().port == 1502
 
 
+def test_a_client_id_is_the_same_each_time_and_every_broker_takes_it(tmp_path: Path) -> None:
+    source = load_machine(machine(tmp_path, MQTT)).live_source()
+    assert isinstance(source, MqttSource)
+    assert source.client_id == load_machine(machine(tmp_path, MQTT)).live_source().client_id
+    assert source.client_id.isalnum()
+    assert len(source.client_id) <= 23  # MQTT 3.1.1, 3.1.3.1
+    assert source.is_kept
+    other = load_machine(machine(tmp_path, MQTT, ('"West live"', '"East live"'))).live_source()
+    assert other.client_id != source.client_id
+    stated = load_machine(
+        machine(tmp_path, MQTT, ("port = 1883", 'client_id = "hall-2"'))
+    ).live_source()
+    assert stated.client_id == "hall-2"
+
+
+def test_a_second_reader_does_not_take_the_place_of_the_first() -> None:
+    source = load_machine(CONFIG / "live" / "west-mqtt.toml").live_source()
+    assert set_aside(source).client_id is None
+    assert not set_aside(source).is_kept
+    modbus = load_machine(CONFIG / "live" / "north-modbus.toml").live_source()
+    assert set_aside(modbus) == modbus
+
+
+def test_certificates_are_beside_the_file(tmp_path: Path) -> None:
+    (tmp_path / "watcher.pem").touch()
+    (tmp_path / "watcher.key").touch()
+    stated = 'tls = true\ncertificate = "watcher.pem"\nprivate_key = "watcher.key"'
+    source = load_machine(machine(tmp_path, MQTT, ("port = 1883", stated))).live_source()
+    assert (source.certificate, source.private_key) == (
+        tmp_path / "watcher.pem",
+        tmp_path / "watcher.key",
+    )
+
+
 # -- secrets
 
 USER = ("time = ", 'user = "watcher"\ntime = ')
@@ -186,7 +221,7 @@ def test_a_user_has_a_password_or_a_certificate(
     monkeypatch.setenv("BOREWARDEN_SOURCE__PASSWORD", "s3cret")
     both = 'user = "w"\nclear_password = true\nuser_certificate = "u.der"\n'
     path = machine(tmp_path, OPCUA, ('mode = "subscribe"', both))
-    with pytest.raises(BadInput, match=r"source.user_certificate: .*give one of the two"):
+    with pytest.raises(BadInput, match=r"source.user_certificate: .*give only one of the two"):
         load_machine(path)
 
 
@@ -206,7 +241,13 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
 @pytest.mark.parametrize(
     ("text", "old", "new", "where", "says"),
     [
-        (MODBUS, "modbus tcp", "modbus tpc", "source.kind", ["no kind of source", "'modbus tcp'"]),
+        (
+            MODBUS,
+            "modbus tcp",
+            "modbus tpc",
+            "source.kind",
+            ["is not a kind of source", "'modbus tcp'"],
+        ),
         (MODBUS, 'kind = "modbus tcp" ', "", "source.kind", ["is missing", '"opc ua"']),
         (MODBUS, "unit_id", "unit_ip", "source.unit_ip", ["unknown", "'unit_id'"]),
         (MODBUS, "host = ", "#", "source.host", ["is missing", "192.168"]),
@@ -219,8 +260,8 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
         (MODBUS, 'type = "uint16"', "", "source.pressure.type", ["is missing", "uint16"]),
         (MODBUS, 'unit = "bar"', "", "source.pressure.unit", ["is missing", "bar"]),
         (MODBUS, 'unit = "bar"', 'unit = "K"', "source.pressure.unit", ["something else"]),
-        (MODBUS, 'unit = "bar"', 'unit = "brr"', "source.pressure.unit", ["no unit"]),
-        (MODBUS, "scale = 0.1", "scale = 0", "source.pressure.scale", ["no scale"]),
+        (MODBUS, 'unit = "bar"', 'unit = "brr"', "source.pressure.unit", ["is not a unit"]),
+        (MODBUS, "scale = 0.1", "scale = 0", "source.pressure.scale", ["must not be 0"]),
         (MODBUS, "scale = 0.1", "scale = nan", "source.pressure.scale", ["finite"]),
         (
             MODBUS,
@@ -238,9 +279,9 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
         ),
         (MODBUS, 'interval = "1 s"', 'interval = "1 bar"', "source.interval", ["something else"]),
         (MODBUS, "[source.stroke_count]", "[source.strokes]", "source.strokes", ["stroke_count"]),
-        (MODBUS, "[gate]", LOG.replace("stroke_count", "rate"), "source", ["alike"]),
-        (OPCUA, "opc.tcp://", "http://", "source.url", ["no address", "opc.tcp://192"]),
-        (OPCUA, "opc.tcp://", "opc.tcp://me:pw@", "source.url", ["go elsewhere"]),
+        (MODBUS, "[gate]", LOG.replace("stroke_count", "rate"), "source", ["the same way"]),
+        (OPCUA, "opc.tcp://", "http://", "source.url", ["not the address", "opc.tcp://192"]),
+        (OPCUA, "opc.tcp://", "opc.tcp://me:pw@", "source.url", ["without user and password"]),
         (OPCUA, "node = ", "nod = ", "source.pressure.nod", ["'node'"]),
         (OPCUA, 'mode = "subscribe"', 'mode = "push"', "source.mode", ["'subscribe'"]),
         (
@@ -255,14 +296,14 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
             'mode = "subscribe"',
             'user = "watcher"',
             "source.security",
-            ["everyone", "Basic256Sha256"],
+            ["in clear text", "Basic256Sha256"],
         ),
         (
             OPCUA,
             'mode = "subscribe"',
             'user = "watcher"\nclear_password = true',
             "source.password",
-            ["none for the user", "BOREWARDEN_SOURCE__PASSWORD", "machine.password"],
+            ["no password for the user", "BOREWARDEN_SOURCE__PASSWORD", "machine.password"],
         ),
         (
             OPCUA,
@@ -277,12 +318,37 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
             'field = "pump.psi"',
             'field = "psi"\ntopic = "spBv1.0/shop/DDATA/west"',
             "source.topic",
-            ["not read here", "JSON"],
+            ["can't be read", "JSON"],
         ),
         (MQTT, "topic = ", "topik = ", "source.topik", ["'topic'"]),
         (MQTT, 'field = "pump.psi"', "", "source.pressure.field", ["is missing"]),
         (MQTT, "port = 1883", 'ca = "no.pem"', "source.ca", ["there is no file"]),
-        (MQTT, "port = 1883", 'password = "x"', "source.password", ["does not belong"]),
+        (
+            MQTT,
+            "lindgrat/west/pump",
+            "lindgrat/west/#/x",
+            "source.topic",
+            ["wildcard", "whole level"],
+        ),
+        (
+            MQTT,
+            'field = "pump.psi"',
+            'field = ""\ntopic = "$share/all/lindgrat/west"',
+            "source.topic",
+            ["shared"],
+        ),
+        (MQTT, "port = 1883", 'certificate = "machine.toml"', "source.certificate", ["together"]),
+        (
+            MQTT,
+            "port = 1883",
+            'certificate = "machine.toml"\nprivate_key = "machine.toml"',
+            "source.certificate",
+            ["TLS"],
+        ),
+        (MQTT, "port = 1883", 'ca = "machine.toml"', "source.ca", ["TLS"]),
+        (MQTT, "port = 1883", "qos = 3", "source.qos", ["0, 1 or 2"]),
+        (MQTT, "port = 1883", 'clock_tolerance = "2 h"', "source.clock_tolerance", ["2 min"]),
+        (MQTT, "port = 1883", 'password = "x"', "source.password", ["must not be"]),
     ],
 )
 def test_mistakes_are_said_with_field_and_hint(

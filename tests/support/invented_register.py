@@ -2,7 +2,7 @@
 
 Nothing here comes from a real shop. Six machines of one head each, whose jewels live as those of
 `invented_shop` do; a week without telemetry on every machine, jewels with earlier hours, jewels
-taken off sound, ends that nobody explained, conditions that nobody wrote down.
+removed in good condition, ends that nobody explained, conditions that nobody wrote down.
 """
 
 from __future__ import annotations

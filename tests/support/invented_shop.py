@@ -1,8 +1,8 @@
 """An invented shop of six heads: its jewels' true lives, and what three months of records hold.
 
 Nothing here comes from a real shop. Records are made as a register would keep them: jewels that
-were in their heads when the watching began, jewels taken off sound, a week without records on
-every head, conditions nobody wrote down.
+were in their heads when the watching began, jewels removed in good condition, a week without
+records on every head, conditions nobody wrote down.
 """
 
 from __future__ import annotations

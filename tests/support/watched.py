@@ -9,6 +9,7 @@ from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from borewarden.service import watch as service_watch
@@ -16,13 +17,20 @@ from borewarden.service.health import health_troubles
 from borewarden.service.machine_view import card, sample_age
 from borewarden.service.metrics import metrics_text
 from borewarden.service.status import MachineStatus
-from borewarden.settings import load_machine
+from borewarden.settings import MachineSettings, load_machine
+from follow_log import paced
 from held import Held, mails
+from steady import steady_samples
 
 PATIENCE = 60.0  # s, a bound only
 
-# An invented intensifier that fits the pump of tests/peers.
-INTENSIFIER = """
+
+def intensifier(times: float = 1.0) -> str:
+    """An invented machine that fits the pump of tests/peers, or one so many times as fast.
+
+    The faster one has a smaller plunger, and makes up for it.
+    """
+    return f"""
 name = "North"
 time_zone = "Europe/Vienna"
 
@@ -30,20 +38,16 @@ time_zone = "Europe/Vienna"
 kind = "intensifier"
 rated_pressure = "400 MPa"
 rated_power = "37 kW"
-plunger_diameter = "22 mm"
+plunger_diameter = "{22.0 / times**0.5} mm"
 stroke = "200 mm"
-dead_volume = "8 cm^3"
-max_stroke_rate = "60 strokes/min"
+dead_volume = "{8.0 / times} cm^3"
+max_stroke_rate = "{60.0 * times} strokes/min"
 intensification_ratio = 20
 volumetric_efficiency = "97 %"
 
 [gate]
 working_pressure = "200 MPa"
-batch_time = "10 s"
-stuck_time = "20 s"
-
-[watch]
-baseline_time = "100 s"
+stuck_time = "4 s"
 
 [[jewel]]
 fitted = 2026-03-02T06:00:00
@@ -115,13 +119,11 @@ class Live:
 
 @asynccontextmanager
 async def watched(
-    folder: Path, source: str, monkeypatch: pytest.MonkeyPatch, machine: str = INTENSIFIER
+    folder: Path, machine: str, monkeypatch: pytest.MonkeyPatch
 ) -> AsyncIterator[Live]:
-    """Watch the `machine` whose TOML the section `source` completes; time passes quickly for it."""
+    """Watch the machine of that TOML; its alarms wait for nothing but a usable reading."""
     monkeypatch.setattr(service_watch, "BEAT", 0.1)
-    file = folder / "machine.toml"
-    file.write_text(machine + source)
-    settings, store, held = load_machine(file), folder / "watched.db", Held()
+    settings, store, held = _settings(folder, machine), folder / "watched.db", Held()
     sources = {settings.name: settings.open_source()}
     watching = asyncio.create_task(service_watch.watch([settings], store, sources, held))
     live = Live(store, held)
@@ -134,3 +136,24 @@ async def watched(
     finally:
         watching.cancel()
         await asyncio.wait({watching})
+
+
+async def learned_as_sound(folder: Path, machine: str) -> None:
+    """Have the store hold twenty minutes of a jet, up to now, that the machine was sound in."""
+    settings = _settings(folder, machine)
+    samples = steady_samples(
+        settings.build_pump(),
+        np.full(1200, settings.gate_settings().nominal_area),
+        pressure=250e6,
+        pulsation=0.02,
+    )
+    now_ns = time.time_ns() - 10**9
+    samples = samples._replace(time_ns=samples.time_ns - samples.time_ns[-1] + now_ns)
+    source = {settings.name: paced(samples, 200)}
+    await service_watch.watch([settings], folder / "watched.db", source)
+
+
+def _settings(folder: Path, machine: str) -> MachineSettings:
+    file = folder / "machine.toml"
+    file.write_text(machine)
+    return load_machine(file)

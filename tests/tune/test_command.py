@@ -53,8 +53,8 @@ def test_a_change_is_printed_and_written_but_never_applied(tmp_path: Path) -> No
     assert change in done.stdout
     said = plain(done.stdout)
     assert "1 day, 1 of them sound" in said
-    assert "3 settings; 30 chips of +8.0%" in said
-    assert "Choice: batch_time 10 s. surely faster" in said
+    assert "3 settings; 30 chips of +8.0 %" in said
+    assert "Choice: batch_time 10 s. clearly faster" in said
     assert "the rate may still be up to" in said
     assert "Not applied" in said
     if program := shutil.which("patch"):
@@ -88,8 +88,8 @@ def test_labelled_events_are_shown_under_each_setting(tmp_path: Path) -> None:
         ([SOUND, "--settings", "0"], ["--settings", "give 1 or more"]),
         ([SOUND, "--labels", CHIP], ["is missing", "there are time, pressure_mpa"]),
         (["missing.csv"], ["missing.csv", "no such file"]),
-        ([], ["one place to take them from"]),
-        ([SOUND, "--store", "a.db"], ["one place to take them from"]),
+        ([], ["need exactly one source"]),
+        ([SOUND, "--store", "a.db"], ["need exactly one source"]),
         ([SOUND, "--from", "2026-03-01"], ["logs are taken whole"]),
         (["--store", "a.db"], ["--from"]),
         (

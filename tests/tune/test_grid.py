@@ -72,8 +72,8 @@ def test_hours_and_shares_are_read_as_in_the_machine_file(tmp_path: Path) -> Non
     ("words", "said"),
     [
         (["smallest_stp=3 %"], "did you mean 'smallest_step'"),
-        (["smallest_step"], "is no range"),
-        (["smallest_step=3 %,"], "is no range"),
+        (["smallest_step"], "is not a range"),
+        (["smallest_step=3 %,"], "is not a range"),
         (["nonsense=1"], "known are"),
     ],
 )
@@ -85,11 +85,11 @@ def test_ranges_that_are_none_are_refused(words: list[str], said: str) -> None:
 @pytest.mark.parametrize(
     ("values", "said"),
     [
-        ({"smallest_step": ["3 bar"]}, "measures something else"),
+        ({"smallest_step": ["3 bar"]}, "is a unit of something else"),
         ({"smallest_step": ["300 %"]}, "out of range"),
         ({"batch_time": ["20"]}, "has no unit"),
-        ({"batch_time": ["soon"]}, "no number"),
-        ({"working_pressure": ["600 MPa"]}, "have to rise"),
+        ({"batch_time": ["soon"]}, "not a number"),
+        ({"working_pressure": ["600 MPa"]}, "must rise"),
     ],
 )
 def test_values_that_the_machine_file_could_not_have_are_refused(values, said: str) -> None:
@@ -104,9 +104,9 @@ def test_ranges_file(tmp_path: Path) -> None:
     for text, said in (
         ("[watch]\nlimits = []", "did you mean 'limit'"),
         ("[watch]\nbatch_time = []", "unknown setting"),
-        ('[watch]\nlimit = "8 %"', "is no list"),
-        ("[watch]\nlimit = []", "is no list"),
-        ("[pump]\nstroke = []", "no section of ranges"),
+        ('[watch]\nlimit = "8 %"', "is not a list"),
+        ("[watch]\nlimit = []", "is not a list"),
+        ("[pump]\nstroke = []", "not a section of ranges"),
         ("[watch", "broken TOML"),
     ):
         file.write_text(text)

@@ -113,13 +113,6 @@ def test_while_following_each_batch_is_handed_over() -> None:
     assert run(record(Mode.FOLLOWING), batches([0.0, 0.0]))[:2] == (1, Stop.FOLLOW)
 
 
-def test_a_refused_bore_is_not_judged_but_its_rows_are_written() -> None:
-    loop = record(Mode.REFUSED)
-    taken, stop, results = run(loop, batches(np.full(60, 0.5)))
-    assert (taken, stop, len(results)) == (60, Stop.NOTHING, 60)
-    assert loop["block"]["batches"][0] == 0
-
-
 def test_other_heads_are_a_planned_change() -> None:
     loop = record()
     taken, stop, results = run(loop, batches(np.full(30, 0.7), heads=2.0))

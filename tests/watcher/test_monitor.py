@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from borewarden.diagnose.causes import Cause
+from borewarden.diagnose.features import Idle, idle_batch
 from borewarden.gate.batch import BatchKind
 from borewarden.watcher import bore_watch, monitor
 from borewarden.watcher.batch_loop import DRIFT_BLOCK, Block, Stop
@@ -20,7 +21,6 @@ from borewarden.watcher.events import (
     Learning,
     Monitor,
     Phase,
-    Refused,
     Sharpening,
     Undo,
     Watching,
@@ -35,7 +35,7 @@ from borewarden.watcher.monitor import (
     transition,
 )
 from borewarden.watcher.settings import WatchSettings
-from borewarden.watcher.verdict import State
+from borewarden.watcher.verdict import State, Verdict
 from invented_watch import (
     AREA,
     BATCH_TIME,
@@ -125,6 +125,12 @@ def going_back(phase: Phase, batches_seen: int) -> Callable[[Watching], dict[str
     return changes
 
 
+def known_idle(state: Watching) -> dict[str, Any]:
+    """Five dead-headed batches without any flow have said what is usual."""
+    five = tuple(idle_batch(b) for b in batches([0.0] * 5, BatchKind.DEAD_HEAD))
+    return {"idle": {**state.idle, BatchKind.DEAD_HEAD: Idle(five, five)}}
+
+
 UP, DOWN, NONE = [0.1] * 8, [-0.1] * 8, [0.0] * 20
 GRADUAL = (P.SLOW, P.LOW_PRESSURE, P.SIGNAL)
 CASES = (
@@ -135,7 +141,8 @@ CASES = (
     Case(P.QUIET, Stop.SIGNAL, P.QUIET, NONE, signals={"side_ratio": 0.2}),
     Case(P.QUIET, Stop.SIGNAL, P.SIGNAL, NONE, signals=LEAKS),
     Case(P.QUIET, Stop.OTHER_KIND, P.QUIET, NONE, BatchKind.STOPPED),
-    Case(P.QUIET, Stop.OTHER_KIND, P.SIGNAL, NONE, BatchKind.DEAD_HEAD, 0.2, LEAKS),
+    Case(P.QUIET, Stop.OTHER_KIND, P.QUIET, NONE, BatchKind.DEAD_HEAD, 0.2, LEAKS),
+    Case(P.QUIET, Stop.OTHER_KIND, P.SIGNAL, NONE, BatchKind.DEAD_HEAD, 0.2, LEAKS, known_idle),
     Case(P.QUIET, Stop.OTHER_KIND, P.LOW_PRESSURE, NONE, BatchKind.LOW, 0.5),
     Case(P.STEP_FOUND, Stop.FOLLOW, P.STEP_FOUND, UP),
     Case(P.STEP_FOUND, Stop.FOLLOW, P.STEP, UP, changes=look_for(DRIFT_BLOCK - 1)),
@@ -245,7 +252,7 @@ def test_transition_is_pure(case: Case) -> None:
 
 def test_every_row_has_a_case() -> None:
     rows = {(rule.phase, stop, to) for rule in RULES for stop in rule.stops for to in rule.to}
-    watched = {row for row in rows if row[0] not in (P.LEARNING, P.REFUSED)}
+    watched = {row for row in rows if row[0] is not P.LEARNING}
     shown = {(case.phase, case.stop, case.to) for case in CASES}
     # either sign of a step is the same row, with the signs turned round
     turned = {
@@ -286,16 +293,85 @@ def test_baseline_is_learned_after_its_time() -> None:
     assert watch.baseline.area == pytest.approx(AREA, rel=1e-3)
 
 
-def test_wrong_bore_is_refused_and_then_judged_no_more() -> None:
+def off_the_stated_bore(growth: np.ndarray) -> tuple[BoreWatch, list[Verdict]]:
+    """A watch whose area is `growth` off what the stated bore should take, and what it tells."""
     watch = BoreWatch(PUMP, [RUBY], WatchSettings())
-    _, changes = watch.learn_many(batches(np.full(FIRST, 0.4)))
-    assert isinstance(watch.monitor, Refused)
-    assert [verdict.state for verdict in changes] == [State.NOT_STATED_BORE]
-    watch.learn_many(batches([0.5], BatchKind.LOW, FIRST))
-    _, changes = watch.learn_many(batches(np.full(60, 0.9), start=FIRST + 1))
-    assert changes == []
-    assert phase_of(watch.monitor) is P.REFUSED
-    assert TABLE[P.REFUSED, Stop.OTHER_KIND].to == {P.REFUSED}
+    return watch, watch.learn_many(batches(growth, weep_rise=5.0, load_ratio=3.0))[1]
+
+
+def test_what_does_not_fit_is_told_once_and_is_the_level_to_watch_against() -> None:
+    watch, told = off_the_stated_bore(np.full(FIRST, 0.4))
+    assert [verdict.state for verdict in told] == [State.NOT_STATED_BORE]
+    assert "do not fit" in told[0].reason
+    quiet = batches(np.full(120, 0.4), start=FIRST, weep_rise=5.0, load_ratio=3.0)
+    assert watch.learn_many(quiet)[1] == []
+    assert phase_of(watch.monitor) is P.QUIET
+    assert watch.state is State.NOT_STATED_BORE
+    assert watch.verdict().area_ratio == pytest.approx(1.0, abs=3e-3)
+
+
+def test_a_chip_of_what_does_not_fit_is_told_and_the_all_clear_returns_to_the_finding() -> None:
+    growth = 0.4 + np.repeat([0.0, np.log(1.08), 0.0], 60)
+    watch, told = off_the_stated_bore(np.concatenate([np.full(FIRST, 0.4), growth]))
+    assert [verdict.state for verdict in told] == [
+        State.NOT_STATED_BORE,
+        State.OPENED,
+        State.NOT_STATED_BORE,
+    ]
+    assert told[1].step == pytest.approx(0.08, abs=0.01)
+    assert told[2].reason == told[0].reason
+    assert phase_of(watch.monitor) is P.QUIET
+
+
+def idle_after(watch: BoreWatch, flows: list[float], start: int) -> list[State]:
+    """What dead-headed batches of these `flows`, of the working one, make of the watch."""
+    told = []
+    for place, flow in enumerate(flows):
+        number = start + 2 * place
+        for kind, growth in ((BatchKind.STEADY, 0.0), (BatchKind.DEAD_HEAD, flow)):
+            batch = batches([growth], kind, number + kind, **LEAKS)
+            told += [verdict.state for verdict in watch.learn_many(batch)[1]]
+    return told
+
+
+@pytest.mark.parametrize("usual", [0.0, 0.15])
+def test_dead_headed_flow_is_a_matter_only_beyond_what_is_usual_here(usual: float) -> None:
+    """None stood dead-headed while the baseline was learned, so the first ones after it count."""
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings())
+    watch.learn_many(batches(np.zeros(FIRST), **LEAKS))
+    assert idle_after(watch, [usual] * 12, FIRST) == []
+    assert watch.state is State.SOUND
+    state = watch.monitor
+    assert isinstance(state, Watching)
+    assert state.usual_idle == pytest.approx(usual, abs=1e-4)
+    assert idle_after(watch, [usual + 0.02] * 4, FIRST + 24) == []
+    told = idle_after(watch, [usual + 0.1] * 4, FIRST + 32)
+    assert told == [State.OTHER_FAULT]
+    assert watch.verdict().causes[0].cause is Cause.LEAK
+
+
+def test_what_is_usual_is_not_learned_from_few_batches_nor_from_the_fault_itself() -> None:
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings())
+    watch.learn_many(batches(np.zeros(FIRST), **LEAKS))
+    idle_after(watch, [0.0] * 4, FIRST)
+    assert idle_after(watch, [0.2] * 1, FIRST + 8) == []  # four are too few to tell by
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings())
+    watch.learn_many(batches(np.zeros(FIRST), **LEAKS))
+    idle_after(watch, [0.0] * 10 + [0.2] * 20, FIRST)
+    state = watch.monitor
+    assert isinstance(state, Watching)
+    assert state.usual_idle == 0.0
+
+
+def test_short_cuts_make_a_baseline_of_fewer_batches() -> None:
+    """After 0.75 jet hours a third of the ten minutes will do: here at the tenth batch."""
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings())
+    rows = batches(np.zeros(12))
+    rows["jet_seconds"] *= 20.0  # of 400 s of jet each, 20 s are steady
+    watch.learn_many(rows[:9])
+    assert isinstance(watch.monitor, Learning)
+    watch.learn_many(rows[9:10])
+    assert isinstance(watch.monitor, Watching)
 
 
 def learn_notices(jewel: Any, growth: np.ndarray) -> tuple[Monitor, tuple[Any, ...]]:
@@ -379,7 +455,6 @@ def test_wear_then_a_chip_then_back(monkeypatch: pytest.MonkeyPatch) -> None:
     worn_down["jet_seconds"] *= 20.0  # twenty times the hours
     phases = visited(monkeypatch, worn_down)
     assert phases[:2] == [P.QUIET, P.SLOW]
-    assert P.REFUSED not in phases
 
 
 def test_opened_bore_stays_opened_until_the_all_clear() -> None:

@@ -64,7 +64,7 @@ def test_before_any_batch() -> None:
 def test_of_a_sound_bore() -> None:
     verdict = quiet_watch().verdict()
     assert verdict.state is State.SOUND
-    assert verdict.reason == "within the noise of the baseline"
+    assert verdict.reason == "no change since this jewel was learned"
     assert verdict.bore == pytest.approx(RUBY.bore, rel=2e-3)
     assert verdict.area_ratio == pytest.approx(1.0, abs=2e-3)
     assert verdict.jet_hours == pytest.approx(FIRST * BATCH_TIME / 3600.0)

@@ -153,7 +153,7 @@ def test_lost_area_is_not_an_opened_bore_and_may_come_back(
     assert [alert.verdict.state for alert in alerts] == [State.OTHER_FAULT, State.SOUND]
     assert alerts[0].verdict.causes[0].cause is Cause.BLOCKED
     assert alerts[1].is_all_clear
-    assert "fell by" in alerts[0].verdict.reason
+    assert "effective area down 10." in alerts[0].verdict.reason
     assert watcher.verdict().onset_ns is None
 
 

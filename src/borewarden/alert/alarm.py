@@ -1,10 +1,10 @@
-"""When somebody is told: one alarm's states, delays and repeats, as a pure state machine.
+"""When people are alerted: one alarm's states, delays and repeats, as a pure state machine.
 
 States and words are those of ISA-18.2 / IEC 62682 (from memory): an alarm is normal,
 unacknowledged, acknowledged, returned to normal unacknowledged, or shelved until a stated time.
-A condition has to last before it counts (on-delay, off-delay), and notices are rationed, so that
-nothing that flaps can make a storm. Nothing is lost by that: what was held back is told, as it
-stands by then, as soon as the ration allows.
+A condition must last before it counts (on-delay, off-delay), and notices are rationed, so that a
+flapping condition can't cause a storm of mail. Nothing is lost: what was held back goes out, in its
+latest state, as soon as the ration allows.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ NoticeKind = Literal["alarm", "repeat", "all-clear", "blind", "sight again"]
 About = Literal["bore", "sight"]
 
 BURST = 4  # notices that may go at once after a quiet time: an alarm, a worse one, two all-clears
-CLOCK_STEP_NS = 300 * 10**9  # further back than this, somebody has set the clock
-SAME_EVENT_NS = 900 * 10**9  # the onset of one event is reckoned anew as more is seen of it
+CLOCK_STEP_NS = 300 * 10**9  # a larger step back means that somebody set the clock
+SAME_EVENT_NS = 900 * 10**9  # the onset of one event moves as more of it is seen
 BLIND = "blind"
 
 
@@ -36,7 +36,7 @@ class AlarmState(Enum):
     ACKNOWLEDGED = "acknowledged"
     RETURNED = "returned to normal, unacknowledged"
     SHELVED = "shelved"
-    CLOSED = "closed by inspection"  # no state of the standards: people have found it to be nothing
+    CLOSED = "closed by inspection"  # not a standard state: people found nothing wrong
 
 
 @dataclass(frozen=True)
@@ -54,19 +54,19 @@ class AlarmSettings:
     longest_shelving: float = 7.0 * 86400.0
 
     def __post_init__(self) -> None:
-        """Refuse what makes no sense."""
+        """Refuse settings that make no sense."""
         if self.on_delay < 0.0 or self.off_delay < 0.0:
-            raise ValueError("the delays of an alarm cannot be negative")
+            raise ValueError("the delays of an alarm can't be negative")
         if self.repeat <= 0.0 or self.longest_shelving <= 0.0:
-            raise ValueError("repeat interval and longest shelving have to be above 0 s")
+            raise ValueError("repeat and longest_shelving must be above 0 s")
 
     def check_shelving(self, time_ns: int, until_ns: int) -> None:
         """Raise ValueError unless `until_ns` is ahead, by `longest_shelving` at most."""
         if until_ns <= time_ns:
-            raise ValueError("shelving has to end later than now")
+            raise ValueError("shelving must end in the future")
         if until_ns - time_ns > round(self.longest_shelving * 1e9):
             raise ValueError(
-                f"an alarm may be shelved for {self.longest_shelving / 3600.0:g} h at most"
+                f"an alarm can be shelved for at most {self.longest_shelving / 3600.0:g} h"
             )
 
 
@@ -76,9 +76,9 @@ SIGHT_ALARM = AlarmSettings(on_delay=60.0, off_delay=60.0)
 
 @dataclass(frozen=True)
 class Notice:
-    """What should be told to people now.
+    """What people should hear now.
 
-    `verdict` is left None by the alarm; whoever has the watcher puts the present one in.
+    The alarm leaves `verdict` None; the caller, who has the watcher, puts the present one in.
     `first_ns` is the time of the notice that announced the alarm to which this one belongs.
     """
 
@@ -96,8 +96,8 @@ class Notice:
 class Alarm:
     """One alarm of one machine: of its bore, or of the watcher's own sight of it.
 
-    Times are ns since 1970 UTC of one clock, that of the watcher. A few minutes back count as no
-    time gone by; further back, the clock was set, and what was being timed moves with it.
+    Times are ns since 1970 UTC by one clock, the watcher's. A few minutes back count as no time;
+    further back, the clock was set, and everything being timed moves with it.
     """
 
     machine: str
@@ -112,18 +112,18 @@ class Alarm:
     shelved_by: str | None = None
     shelved_ns: int | None = None
     shelved_until_ns: int | None = None
-    unshelved_by: str | None = None  # None too if the last shelving ended by itself
+    unshelved_by: str | None = None  # also None if the last shelving ran out
     unshelved_ns: int | None = None
     inspected: str = ""  # what an inspection of the present event came to, in words
     inspected_by: str | None = None
     inspected_ns: int | None = None
     inspection: int = 0  # number of the newest entry that was taken into account
-    closed: str | None = None  # the condition that an inspection found to be nothing, and its onset
+    closed: str | None = None  # the condition that an inspection ruled out, and its onset
     closed_onset_ns: int | None = None
-    # what the state machine goes by
+    # the memory of the state machine
     reported: str | None = None  # what the watcher last believed, closed or not
     onset_ns: int | None = None  # of that event
-    gone_since_ns: int | None = None  # since when that is no longer reported
+    gone_since_ns: int | None = None  # since when it is no longer reported
     seen: str | None = None  # the condition as last reported
     differs_since_ns: int | None = None  # since when `seen` is other than `condition`
     learning: bool = False

@@ -31,8 +31,8 @@ class Plain(NamedTuple):
 
 _CERTIFICATE = "SSLCertVerificationError"
 _ASK_FOR_CA = (
-    "get it from whoever runs the server, and name its file as ca (of a broker) or ca_file (of the "
-    "mail server)"
+    "get it from whoever runs the server, and name its file as ca (of a broker), ca_file (of the "
+    "mail server) or in the variable SSL_CERT_FILE (of a time-series server)"
 )
 _NOT_TRUSTED = (
     "have its owner move our certificate (certificate in [source]) from the rejected to the "
@@ -44,7 +44,7 @@ _WRONG_CERTIFICATE = (
 )
 _USER = "check user in [source] and its password (BOREWARDEN_SOURCE__PASSWORD, or its file)"
 _MAIL_USER = "check user in [mail] and its password (BOREWARDEN_SERVICE_MAIL_PASSWORD, or its file)"
-_TOKEN = "check the token (BOREWARDEN_SERVICE_INFLUX_TOKEN, or its file)"
+_TOKEN = "put the right one into BOREWARDEN_SERVICE_INFLUX_TOKEN, or into its file influx_token"
 _NODE = "look it up with an OPC UA browser: a new program may have moved it to another namespace"
 _SENSOR = "look at the sensor and its cable, or ask whoever looks after the controller"
 _LISTENS = "check host and port, and whether the server is running"
@@ -103,61 +103,50 @@ TABLE = (
         "ask whoever runs the server for a client's certificate, or for a port without one",
     ),
     Plain("SSLError", "", "", "ask whoever runs the server which TLS it speaks"),
-    # -- the time-series server
+    # -- the time-series server: what it answers to a request by its API
     Plain(
-        "ApiException",
+        "HTTP",
         "HTTP request to an HTTPS server",
         "the server speaks TLS on this port",
         'begin the url in [influx] with "https://"',
     ),
+    Plain("v1", "^401", "the server does not accept this user with this password", _TOKEN),
+    Plain("v2", "^401", "the server does not accept the token", _TOKEN),
+    Plain("v1", "^403", "this user may not do that", "give it the right to write to the database"),
+    Plain("v2", "^403", "the token may not do that", "give it the right to write to the bucket"),
     Plain(
-        "ApiException",
-        r"^\(401\)",
-        "the time-series server does not accept the token (HTTP 401)",
-        _TOKEN,
-    ),
-    Plain(
-        "ApiException",
-        r"^\(403\)",
-        "the token may not do that in this bucket (HTTP 403)",
-        "give it the right to write to the bucket, and to read if you want it back",
-    ),
-    Plain(
-        "ApiException",
-        r"(?s)^\(404\).*bucket\b.*not found",
-        "the time-series server has no such bucket (HTTP 404)",
+        "v1",
+        "^404 .*database not found",
+        "the server has no such database",
         "create it there, or correct bucket in [influx]",
     ),
     Plain(
-        "ApiException",
-        r"(?s)^\(404\).*organization\b.*not found",
-        "the time-series server has no such organization (HTTP 404)",
+        "v2",
+        r"^404 .*bucket\b.*not found",
+        "the server has no such bucket",
+        "create it there, or correct bucket in [influx]",
+    ),
+    Plain(
+        "v2",
+        r"^404 .*organization\b.*not found",
+        "the server has no such organization",
         "correct org in [influx]",
     ),
     Plain(
-        "ApiException",
-        r"(?s)^\(404\)|^\(400\).*unsupported path",
+        "v2",
+        "^404|^400 .*unsupported path",
         "there is no InfluxDB 2 write API at this address",
-        "check the url in [influx]; InfluxDB before 1.8 has no such API",
+        'check url in [influx], or set api = "v1": InfluxDB before 1.8 has no other',
     ),
     Plain(
-        "ApiException",
-        r"^\(429\)",
-        "the time-series server wants fewer writes (HTTP 429)",
-        "wait, or have its limit raised",
+        "v1",
+        "^404|^400 .*unsupported path",
+        "there is no InfluxDB 1 write API at this address",
+        "check url in [influx]",
     ),
-    Plain(
-        "ApiException",
-        r"^\((5\d\d)\)",
-        "the time-series server has trouble of its own (HTTP {0})",
-        "look at its log and its disk",
-    ),
-    Plain(
-        "ApiException",
-        r"^\((\d+)\)",
-        "the time-series server refuses it (HTTP {0})",
-        "look at its log, and check url, org and bucket in [influx]",
-    ),
+    Plain("HTTP", "^429", "the server wants fewer writes", "wait, or have its limit raised"),
+    Plain("HTTP", "^5", "the server has trouble of its own", "look at its log and its disk"),
+    Plain("HTTP", "^4", "the server refuses it", "look at its log, and check url, org and bucket"),
     Plain(
         "ServerDisconnectedError ClientPayloadError",
         "",
@@ -393,6 +382,12 @@ TABLE = (
         "want a client's certificate",
     ),
     Plain(
+        "ConnectionError",
+        "client_id",
+        "",
+        "another program may use the same one, such as a second watcher: give each its own client_id",
+    ),
+    Plain(
         "MqttCodeError",
         r"\[code:\d+\] (.+)",
         "the broker refuses: {0}",
@@ -485,11 +480,20 @@ def plain_reason(error: BaseException) -> str:
 def plain_channel(reason: str) -> str:
     """The same of what is wrong with one channel: a status code, or words of a collector."""
     code = re.match(r"(?:Bad|Uncertain)\w*$", reason)
-    kinds = {reason: reason, "status": reason} if code else {"channel": reason}
-    for row in TABLE:
-        if row.kinds and (words := _words(row, kinds, reason)) is not None:
-            return words
-    return reason
+    return _first(dict.fromkeys((reason, "status") if code else ("channel",), reason), reason)
+
+
+def plain_answer(api: str, status: int, said: str) -> str:
+    """The same of an HTTP `status` of a time-series server with `api` "v1" or "v2"."""
+    reason = f"{status} {said}".strip()
+    words = _first({api: api, "HTTP": api}, reason)
+    return f"{words} (HTTP {reason})" if words != reason else f"HTTP {reason}"
+
+
+def _first(kinds: dict[str, str], text: str) -> str:
+    """What the first row says that is about one of these kinds; else the text."""
+    found = (_words(row, kinds, text) for row in TABLE if row.kinds)
+    return next((words for words in found if words is not None), text)
 
 
 def _words(row: Plain, kinds: dict[str, str], text: str) -> str | None:

@@ -19,4 +19,13 @@ def every_nth(n: int) -> str:
     return f"every {n}{ending}"
 
 
+def span_words(seconds: float) -> str:
+    """A span of time in the largest unit that makes it a small number."""
+    seconds = round(max(seconds, 0.0))
+    for length, unit in ((86400.0, "d"), (3600.0, "h"), (60.0, "min")):
+        if seconds >= 2.0 * length:
+            return f"{seconds / length:.0f} {unit}"
+    return f"{seconds} s"
+
+
 _ORDINALS = {1: "each", 2: "every second", 3: "every third", 4: "every fourth"}

@@ -30,7 +30,9 @@ COMMANDS = {
     ),
     "simulate": _Place("stand_in", DAYS, "Have the stand-in pump log invented days, with labels."),
     "watch": _Place("live", LIVE, "Watch machines live until stopped. Only ever reads."),
-    "reach": _Place("live", LIVE, "Try each configured connection and say what is wrong with it."),
+    "reach": _Place(
+        "live", LIVE, "Prove each configured connection, and say what is wrong with it."
+    ),
     "serve": _Place(
         "stand_in", LIVE, "Be the stand-in pump: serve an invented day over the network."
     ),

@@ -12,7 +12,7 @@ from typing import Annotated
 
 import typer
 
-from borewarden.base.errors import BadInput
+from borewarden.base.errors import BadInput, MissingExtra
 from borewarden.base.times import local_ns, local_time
 from borewarden.cli.terminal import AsJson, app, out, print_json, print_table, refusing, say
 from borewarden.diagnose.causes import DIRECT_DRIVE, INTENSIFIER
@@ -385,7 +385,7 @@ def _ask_for_picture(given: Given) -> str | None:
             if not given.measure:
                 return None
             return RIM_WORDS.get(_picture(path, True).measured or "")
-        except BadInput as bad:
+        except (BadInput, MissingExtra) as bad:
             say(f"  {bad}")
             if path in given.pictures:
                 return None

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Annotated
 
@@ -47,7 +46,7 @@ register_app = typer.Typer(
 )
 app.add_typer(register_app, name="register")
 
-BUSY = 60_000  # ms to wait for a watcher that works through months of samples
+BUSY = 60.0  # s to wait for a watcher that works through months of samples
 StoreFile = Annotated[Path, typer.Option("--store", help="Embedded store.")]
 MachineFile = Annotated[Path, typer.Option("--machine", help="The machine's settings, TOML.")]
 Config = Annotated[
@@ -279,14 +278,11 @@ def _now_ns() -> int:
     return time.time_ns() // 10**9 * 10**9
 
 
-@contextmanager
-def _open(store: Path, there: bool = False) -> Iterator[sqlite3.Connection]:
+def _open(store: Path, there: bool = False) -> AbstractContextManager[sqlite3.Connection]:
     """The store; one that is only looked into has to be `there`."""
     if there and not store.exists():
         raise BadInput(store, "file", "there is no such store", "name it by --store")
-    with open_store(store) as connection:
-        connection.execute(f"PRAGMA busy_timeout = {BUSY}")
-        yield connection
+    return open_store(store, patience=BUSY)
 
 
 def _machines(config: Path | None) -> list[MachineSettings] | None:

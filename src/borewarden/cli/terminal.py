@@ -96,8 +96,11 @@ class Listing(TyperGroup):
 @contextmanager
 def counted(what: str) -> Iterator[Callable[[int, int], None]]:
     """A bar beside the output that counts `what`; hand it how many are done, and of how many."""
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
-    with Progress(*columns, TimeRemainingColumn(), console=err, transient=True) as bar:
+    columns = TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn()
+    bar = Progress(
+        *columns, TimeRemainingColumn(), console=err, transient=True, disable=not err.is_terminal
+    )
+    with bar:
         task = bar.add_task(what, total=None)
         yield lambda done, of: bar.update(task, completed=done, total=of)
 

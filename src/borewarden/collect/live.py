@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import AsyncGenerator
+from dataclasses import replace
 
 from borewarden.collect.link import Received
 from borewarden.collect.modbus import ModbusSource, modbus_samples
@@ -10,6 +11,14 @@ from borewarden.collect.mqtt import MqttSource, mqtt_samples
 from borewarden.collect.opcua import OpcUaSource, opcua_samples
 
 Source = ModbusSource | OpcUaSource | MqttSource
+
+
+def set_aside(source: Source) -> Source:
+    """`source` for a second reader, who takes nothing away from the first.
+
+    A broker closes the connection of the older of two clients of one name (MQTT 3.1.1, 3.1.4).
+    """
+    return replace(source, client_id=None) if isinstance(source, MqttSource) else source
 
 
 def live_samples(source: Source) -> AsyncGenerator[Received, None]:

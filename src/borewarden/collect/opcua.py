@@ -21,7 +21,7 @@ from asyncua import Client, Node, ua
 from asyncua.crypto.security_policies import SecurityPolicyBasic256Sha256
 from cryptography import x509
 
-from borewarden.base.samples import Channel
+from borewarden.base.samples import Channel, Samples
 from borewarden.base.times import EARLIEST, LATEST
 from borewarden.collect.link import (
     NOT_FINITE,
@@ -33,10 +33,11 @@ from borewarden.collect.link import (
     keep_connected,
     ticks,
 )
+from borewarden.collect.source_clock import LOOK, Arrivals, SourceClock
 
 SERVER_TIME = ua.NodeId(ua.ObjectIds.Server_ServerStatus_CurrentTime)
-TOLERATED_DIFFERENCE = 2.0  # s between the clocks; servers show theirs in steps of up to a second
-CLOCK_CHECK = 60.0  # s between looks at the server's clock
+LOOK_IF_ODD = 1.0  # s from one look at the server's clock to the next while times seem wrong
+TOLD_FOR_NS = 60 * 10**9  # for which a single refused timestamp is told
 QUIET_TICKS = 2  # without news of the pressure, and it is asked for
 QUEUE = 200  # values a node that the server keeps between two publishings
 INBOX = 20_000  # values kept here while the consumer is busy; then the oldest go
@@ -60,16 +61,18 @@ class NodePoint:
 class OpcUaSource:
     """A controller that speaks OPC UA. `nodes` has the fields of `Samples` as keys.
 
-    `interval` (s) is that of sampling and publishing, `timeout` (s) that of a request. With
-    `encrypted` the policy is Basic256Sha256, SignAndEncrypt; the server has to be the one that
-    owns `server_certificate`. Certificates and keys are PEM or DER files. `constant_rate` in Hz
-    stands in for a crank speed that is not read.
+    `interval` (s) is that of sampling and publishing, `timeout` (s) that of a request. A server's
+    clock that is off by more than `clock_tolerance` (s) is put right. With `encrypted` the policy
+    is Basic256Sha256, SignAndEncrypt; the server has to be the one that owns
+    `server_certificate`. Certificates and keys are PEM or DER files. `constant_rate` in Hz stands
+    in for a crank speed that is not read.
     """
 
     nodes: Mapping[str, NodePoint]
     url: str
     interval: float = 1.0
     timeout: float = 4.0
+    clock_tolerance: float = 5.0
     mode: Literal["subscribe", "poll"] = "subscribe"
     encrypted: bool = False
     certificate: Path | None = None
@@ -87,10 +90,10 @@ def opcua_samples(
 ) -> AsyncGenerator[Received, None]:
     """Endless samples from `source`, one row a pressure value, and the states of the link; SI.
 
-    A row has the source timestamp of its pressure, put right by the difference of the clocks where
-    that is more than `TOLERATED_DIFFERENCE`; a pressure that does not change is asked for, and has
-    the time of asking. Values that are Bad or Uncertain are NaN. Raises nothing but
-    CancelledError.
+    A row has the source timestamp of its pressure, put right by `SourceClock` as the server's clock
+    is off ours, and by `Arrivals` if the timestamps still can't be right. A pressure that does not
+    change is asked for, and has the time of asking. Values that are Bad or Uncertain are NaN.
+    Raises nothing but CancelledError.
     """
     counter = source.nodes.get("stroke_count")
     rows = Rows(
@@ -98,7 +101,8 @@ def opcua_samples(
         counter.bits if counter else None,
         source.constant_rate,
     )
-    return keep_connected(lambda: _session(source, rows), chance)
+    times = _Times(source, rows)
+    return keep_connected(lambda: _session(source, rows, times), chance)
 
 
 class _Inbox:
@@ -118,7 +122,9 @@ class _Inbox:
         return news
 
 
-async def _session(source: OpcUaSource, rows: Rows) -> AsyncGenerator[Received, None]:
+async def _session(
+    source: OpcUaSource, rows: Rows, times: _Times
+) -> AsyncGenerator[Received, None]:
     clock = Clock()
     rows.resume(clock.now())
     client = Client(source.url, timeout=source.timeout)
@@ -126,63 +132,135 @@ async def _session(source: OpcUaSource, rows: Rows) -> AsyncGenerator[Received, 
         await _secure(client, source)
         await client.connect()
         nodes, missing = await _find_all(client, source)
-        ahead_ns = await _server_ahead(client, clock, 0)
-        problems = Problems(_connected(source, ahead_ns))
+        await _look(client, clock, times.server)
+        look_ns, words = clock.now(), times.words
+        problems = Problems(_connected(source, words))
         held: dict[str, ua.DataValue] = {}
         inbox = _Inbox({node.nodeid: name for name, node in nodes.items()})
         hint = await _subscribe(client, source, list(nodes.values()), inbox)
         quiet = QUIET_TICKS  # so that the first row is read
-        look_ns = clock.now()
         async with aclosing(ticks(source.interval)) as polls:
             async for _ in polls:
                 step = clock.step()
                 for state in clock_was_set(step, clock.now(), rows, "this computer"):
+                    times.ours_was_set(step)
                     yield state
-                if step or abs(clock.now() - look_ns) > CLOCK_CHECK * 1e9:
-                    look_ns = clock.now()
-                    change_ns = await _server_ahead(client, clock, ahead_ns) - ahead_ns
-                    ahead_ns += change_ns
-                    if not step:
-                        who = "the controller"
-                        for state in clock_was_set(change_ns * 1e-9, clock.now(), rows, who):
-                            yield state
-                quiet += 1
-                times: list[tuple[int, dict[str, ua.DataValue]]] = []
-                for name, value in inbox.take():
-                    held[name] = value
-                    if name == "pressure":
-                        quiet = 0
-                        times.append((_source_ns(value) - ahead_ns, dict(held)))
-                if quiet >= QUIET_TICKS or not hint.subscribed:
+                came = _at_each_pressure(inbox.take(), held)
+                quiet = 0 if came else quiet + 1
+                is_asked = quiet >= QUIET_TICKS or not hint.subscribed
+                if is_asked:
+                    quiet = 0 if problems.none_told else quiet  # what is subscribed to comes now
                     values = await client.read_attributes(nodes.values())
                     held = dict(zip(nodes, values, strict=True))
-                    time_ns = _source_ns(held["pressure"]) - ahead_ns
-                    if time_ns <= rows.last_ns:
-                        time_ns = clock.now()  # unchanged, and seen to be so now
-                    times.append((time_ns, held))
-                if times:
-                    found = missing + hint.words + _bad(times[-1][1])
-                    for state in problems.tell(found, clock.now()):
-                        yield state
-                for time_ns, values_then in times:
-                    # no time at all, or one that no clock of our days shows
-                    plausible = EARLIEST <= time_ns <= LATEST
-                    raw = {name: _number(value) for name, value in values_then.items()}
-                    row = rows.make(time_ns if plausible else clock.now(), raw)
-                    if row is not None:
-                        yield row
+                    came.append(dict(held))
+                if not came:
+                    continue
+                wait = LOOK_IF_ODD if times.is_odd(came[-1], clock.now()) else LOOK
+                if step or clock.now() - look_ns > wait * 1e9:
+                    await _look(client, clock, times.server)
+                    look_ns = clock.now()
+                made = times.rows_of(came, is_asked, clock.now())
+                if times.words != words:
+                    words = times.words
+                    problems = Problems(_connected(source, words))
+                found = [*missing, *hint.words, *times.refused(clock.now()), *_bad(came[-1])]
+                for state in problems.tell(found, clock.now()):
+                    yield state
+                for row in made:
+                    yield row
     finally:
         with suppress(Exception):
             async with asyncio.timeout(source.timeout):
                 await client.disconnect()
 
 
-def _connected(source: OpcUaSource, ahead_ns: int) -> str:
-    words = f"connected to {source.url}"
-    if ahead_ns:
-        way = "ahead" if ahead_ns > 0 else "behind"
-        words += f", whose clock is {abs(ahead_ns) * 1e-9:.0f} s {way}: its times are put right"
-    return words
+def _at_each_pressure(
+    news: list[tuple[str, ua.DataValue]], held: dict[str, ua.DataValue]
+) -> list[dict[str, ua.DataValue]]:
+    """All channels as they were with each pressure of the `news`; `held` is brought up to it."""
+    came = []
+    for name, value in news:
+        before, held[name] = held.get(name), value
+        if name == "pressure" and not _is_same(before, value):
+            came.append(dict(held))
+    return came
+
+
+def _is_same(before: ua.DataValue | None, value: ua.DataValue) -> bool:
+    """Whether a value is the one that was there before: a subscription begins with it."""
+    time = value.SourceTimestamp
+    return (
+        before is not None
+        and time is not None
+        and time == before.SourceTimestamp
+        and ((value.Value, value.StatusCode) == (before.Value, before.StatusCode))
+    )
+
+
+class _Times:
+    """The times of rows. `server` is the server's clock, as looked at; it outlives connections."""
+
+    def __init__(self, source: OpcUaSource, rows: Rows) -> None:
+        self.server = SourceClock(source.clock_tolerance, source.clock_tolerance)
+        self._arrivals: Arrivals[Mapping[str, ua.DataValue]] = Arrivals(source.clock_tolerance)
+        self._ahead_ns = round(source.clock_tolerance * 1e9)
+        self._rows = rows
+        self._newest_ns = 0  # source timestamp of the newest pressure
+        self._refused_ns = -TOLD_FOR_NS  # when one was last refused
+
+    @property
+    def words(self) -> str:
+        """What is put right; empty if nothing is."""
+        return self.server.words or self._arrivals.clock.words
+
+    def ours_was_set(self, step: float) -> None:
+        """Our own clock was set by `step` s."""
+        self.server.ours_was_set(round(step * 1e9))
+
+    def is_odd(self, values: Mapping[str, ua.DataValue], now_ns: int) -> bool:
+        """Whether the server's clock may have been set: the newest pressure has a time of others.
+
+        A time that is not new is that of a pressure which has not changed.
+        """
+        source_ns = _source_ns(values["pressure"])
+        time_ns = self.server.here(source_ns)
+        return source_ns not in (0, self._newest_ns) and not (
+            self._rows.last_ns < time_ns <= now_ns + self._ahead_ns
+        )
+
+    def rows_of(
+        self, came: list[dict[str, ua.DataValue]], is_asked: bool, now_ns: int
+    ) -> list[Samples]:
+        """Rows of what came, the last of it asked for if `is_asked`, whose time is known by now."""
+        timed: list[tuple[int, Mapping[str, ua.DataValue]]] = []
+        for i, values in enumerate(came):
+            source_ns = _source_ns(values["pressure"])
+            is_new = source_ns != self._newest_ns and EARLIEST <= source_ns <= LATEST
+            self._newest_ns = source_ns
+            if is_new:
+                time_ns = self.server.here(source_ns)
+                timed += self._arrivals.take(time_ns, now_ns, values, self._rows.last_ns)
+            elif i == len(came) - 1 and not (is_asked and self._arrivals.is_catching_up(now_ns)):
+                timed += [*self._arrivals.settle(), (now_ns, values)]  # it is so now
+                if source_ns and not is_asked:
+                    self._refused_ns = now_ns
+        if self._arrivals.refused_ns is not None:
+            self._arrivals.refused_ns, self._refused_ns = None, now_ns
+        made = (
+            self._rows.make(time_ns, {name: _number(value) for name, value in values.items()})
+            for time_ns, values in timed
+        )
+        return [row for row in made if row is not None]
+
+    def refused(self, now_ns: int) -> list[str]:
+        """Words for source timestamps that can't be right."""
+        if now_ns - self._refused_ns > TOLD_FOR_NS:
+            return []
+        return ["the pressure's source time can't be right: its time of arrival is taken"]
+
+
+def _connected(source: OpcUaSource, clock: str) -> str:
+    return f"connected to {source.url}" + (f", {clock}" if clock else "")
 
 
 async def _secure(client: Client, source: OpcUaSource) -> None:
@@ -251,18 +329,14 @@ async def _find(client: Client, node: str) -> Node:
         raise LookupError(f"there is no node {node!r} ({type(error).__name__})") from None
 
 
-async def _server_ahead(client: Client, clock: Clock, known_ns: int) -> int:
-    """By how many ns the server's clock is ahead of ours; `known_ns` while that still holds."""
+async def _look(client: Client, clock: Clock, times: SourceClock) -> None:
+    """Look at the server's clock, if it shows one."""
     asked_ns = clock.now()
     (value,) = await client.read_attributes([client.get_node(SERVER_TIME)])
     here_ns = (asked_ns + clock.now()) // 2
     time = value.Value.Value if value.Value is not None else None
-    if not _good(value) or not isinstance(time, datetime):
-        return known_ns
-    if not EARLIEST <= _ns(time) <= LATEST:
-        return known_ns  # it has none
-    ahead_ns = _ns(time) - here_ns
-    return known_ns if abs(ahead_ns - known_ns) < TOLERATED_DIFFERENCE * 1e9 else ahead_ns
+    if _good(value) and isinstance(time, datetime) and EARLIEST <= _ns(time) <= LATEST:
+        times.look(_ns(time), here_ns)
 
 
 @dataclass

@@ -27,8 +27,8 @@ VALVE_ON = 0.5  # heads, halfway between none and one
 TURNING = 0.02  # of the highest rate: above, a crank turns
 LEAK = 0.05  # of the highest rate: fewer strokes may be a leak's
 
-OUTSIDE = 30.0  # s above the range: the scale is wrong, until for
-INSIDE = 60.0  # s there was a reading like that of a working pump, and none above
+OUTSIDE = 0.25  # of `stuck_time` above the range: the scale is wrong, until for
+INSIDE = 0.5  # of it there was a reading like that of a working pump, and none above
 ABOVE_RATED = 1.05  # of the rated pressure: nobody holds that for `stuck_time` to the last digit
 STANDS_LONGEST = 3600.0  # s of one and the same pressure while nothing else shows work
 LEAST_STROKES = 3.0  # that a pressure has to show
@@ -39,7 +39,7 @@ JET_LIKE = 0.5  # of the usual rate; less may be a leak's, which is steady
 SELDOM = 20.0  # times the usual time between two changes
 
 STROKES_MISSED = 10.0  # that the stated bore would have taken while the valve was open
-MISSED_TIME = 60.0  # s
+MISSED_TIME = 0.5  # of `stuck_time`
 MOVE, LARGEST_MOVE = 0.01, 0.1  # of the pressure between two samples: a stroke, and not a stop
 LOG_ODDS = 20.0  # that moves come at the pace of a stroking pump and not of one at rest
 PACE_KNOWN = 60.0  # s
@@ -56,7 +56,7 @@ NEAR_ZERO = 3.0  # counts: there, a counter begins anew
 JUMPS = 3.0
 JUMP_KEPT = 0.8  # of what is held against a counter, after a stroke that it counted well
 
-WINDOW = 60.0  # s of a pump at work, and
+WINDOW = 0.5  # of `stuck_time` of a pump at work, and
 WINDOW_STROKES = 20.0
 IN_A_ROW = 2  # windows that have to agree
 AREA_LOW = 3.5  # times the stated area below working pressure; or, at a third of the usual one,
@@ -105,7 +105,7 @@ class Plate(NamedTuple):
     stopped_pressure: float
     working_pressure: float
     max_pressure: float
-    stuck_time: float  # s
+    stuck_time: float  # s that what can't be right has to last
     max_gap: float  # s
 
 
@@ -222,6 +222,14 @@ SIGHT = np.dtype(
 )
 
 
+class Range(NamedTuple):
+    """What a reading may be; from `works` on it is that of a pump at work."""
+
+    low: float
+    works: float
+    high: float
+
+
 class Reading(NamedTuple):
     """One sample, and the time since the last one."""
 
@@ -268,24 +276,24 @@ def _clear(channel: Any, fault: int) -> None:
 
 @compiled
 def _in_range(
-    channel: Any, value: float, low: float, works: float, high: float, seconds: float, t: int
+    channel: Any, plate: Plate, value: float, limits: Range, seconds: float, t: int
 ) -> bool:
     """Whether `value` is there and possible; if not, it is told in `channel`.
 
-    From `works` on it is that of a working pump. A machine that stands still shows nought, which
-    fits any scale, so it does not clear one that was seen to be wrong.
+    A machine that stands shows zero, which fits any scale, so it does not clear one that was seen
+    to be wrong.
     """
-    possible = low <= value <= high
-    if value > high:
+    possible = limits.low <= value <= limits.high
+    if value > limits.high:
         channel.inside = 0.0
         if channel.outside == 0.0:
             channel.outside_ns = t
         channel.outside += seconds
-        if channel.outside > OUTSIDE:
+        if channel.outside > OUTSIDE * plate.stuck_time:
             _find(channel, Fault.WRONG_SCALE, value, channel.outside_ns)
-    elif value >= works:
+    elif value >= limits.works:
         channel.inside += seconds
-        if channel.inside > INSIDE:
+        if channel.inside > INSIDE * plate.stuck_time:
             channel.outside = 0.0
             _clear(channel, Fault.WRONG_SCALE)
     if channel.fault <= Fault.OUT_OF_RANGE:
@@ -466,7 +474,7 @@ def _watch_strokes(s: Any, plate: Plate, x: Reading, area: float) -> None:
         _end_rest(s, x.time_ns)
     _add_to_rest(s, plate, x, area)
     stands = (
-        (rest.valve > MISSED_TIME and rest.missed > STROKES_MISSED)
+        (rest.valve > MISSED_TIME * plate.stuck_time and rest.missed > STROKES_MISSED)
         or (plate.counts and rest.rate > plate.stuck_time)
         or rest.build_ups >= BUILD_UPS
         or _moves_like_strokes(s)
@@ -578,7 +586,7 @@ def _watch_fit(s: Any, plate: Plate, x: Reading, area: float) -> None:
         _begin_window(window, x.time_ns)
         return
     _add_to_window(window, x)
-    if window.seconds < WINDOW or window.strokes < WINDOW_STROKES:
+    if window.seconds < WINDOW * plate.stuck_time or window.strokes < WINDOW_STROKES:
         return
     usual = s.usual
     pressure = window.pressure / window.seconds
@@ -630,7 +638,7 @@ def _watch_unit(s: Any, plate: Plate, x: Reading) -> None:
     usual = s.usual
     if x.pressure >= plate.working_pressure:
         _add_to_window(s.window, x)
-        if s.window.seconds >= WINDOW:
+        if s.window.seconds >= WINDOW * plate.stuck_time:
             pressure = s.window.pressure / s.window.seconds
             passed = s.window.mass / s.window.flux
             _learn_usual(usual, pressure, s.window.strokes / s.window.seconds, passed)
@@ -643,7 +651,7 @@ def _watch_unit(s: Any, plate: Plate, x: Reading) -> None:
             return
         window = s.low_window
         _add_to_window(window, x)
-        if window.seconds >= WINDOW:
+        if window.seconds >= WINDOW * plate.stuck_time:
             pressure = window.pressure / window.seconds
             if _odd_in_a_row(window, _is_in_another_unit(window, usual)):
                 _find(s.pressure, Fault.OTHER_UNIT, pressure, window.odd_ns)
@@ -710,17 +718,14 @@ def _look(
     """Take one sample."""
     seconds = _move_clock(s, plate, t)
     # both are looked at, so that both are told
-    p = plate
-    has_pressure = _in_range(
-        s.pressure, pressure, -p.stopped_pressure, p.working_pressure, p.max_pressure, seconds, t
-    )
-    strokes = 0.0
+    limits = Range(-plate.stopped_pressure, plate.working_pressure, plate.max_pressure)
+    has_pressure = _in_range(s.pressure, plate, pressure, limits, seconds, t)
     if plate.counts:
-        has_flow = _in_range(s.flow, count, 0.0, np.inf, np.inf, seconds, t)
-        if has_flow:
-            strokes = _count(s, plate, count, seconds, t)
+        has_flow = _in_range(s.flow, plate, count, Range(0.0, np.inf, np.inf), seconds, t)
+        strokes = _count(s, plate, count, seconds, t) if has_flow else 0.0
     else:
-        has_flow = _in_range(s.flow, rate, 0.0, LEAK * p.max_rate, p.highest_rate, seconds, t)
+        limits = Range(0.0, LEAK * plate.max_rate, plate.highest_rate)
+        has_flow = _in_range(s.flow, plate, rate, limits, seconds, t)
         strokes = rate * seconds
     if has_flow and has_pressure:
         flux = float(mass_flux(max(pressure, 0.0), TEMPERATURE))

@@ -31,6 +31,8 @@ from borewarden.physics.pump import Displacement
 
 FEW = 16  # samples in a short block, such as a live machine's
 HOUR = 3600.0  # s
+FIRST_SPREAD = 0.016  # relative, of readings about which nothing is known yet; invented
+FIRST_RISE = 12.0  # s, the same of an opening of the jet: a controller's mean over 24 s; invented
 
 
 class GateSettings(NamedTuple):
@@ -58,7 +60,7 @@ class GateSettings(NamedTuple):
     max_gap: float = 10.0  # s, a longer silence is a gap
     steady_band: float = 0.04  # fast against slow smoothed pressure, relative
     fast_time: float = 2.0  # s
-    slow_time: float = 8.0  # s
+    slow_time: float = 20.0  # s
     jet_on_fraction: float = 0.6
     stuck_time: float = 120.0  # s of one unchanging pressure with the jet on
 
@@ -76,7 +78,10 @@ class Gate:
         # Making arrays costs more than the loop itself for the short blocks of a live machine.
         self._state = np.zeros(STATE.itemsize, dtype=np.uint8)
         self._few = np.zeros(FEW * BATCH.itemsize, dtype=np.uint8)
-        self.state.temperature = settings.default_temperature
+        state = self.state
+        state.temperature = settings.default_temperature
+        state.smoothed.spread = state.flow.area.spread = FIRST_SPREAD
+        state.flow.rises[:] = FIRST_RISE
 
     @property
     def state(self) -> Any:

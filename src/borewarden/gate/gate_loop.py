@@ -49,6 +49,20 @@ SCATTER_FLOOR = 1e-8  # added to a relative variance, 0 has no logarithm: 0.01 %
 LEAST_WAIT = 1e-9  # s since an edge, to divide by: the step of the clock
 UNIFORM = 12.0  # squared width of a uniform distribution over its variance; JCGM 100:2008, 4.3.7
 S_PER_NS = 1e-9
+STEADY_SPREADS = 3.0  # upper deciles that a steady reading may be off; 4.9 sd if normal; invented
+DECILE = 0.9  # a quartile overlooks the dips of reversals that a log catches now and then
+SPREAD_PACE = 0.03  # 1/s, by which it is followed; invented
+UNSETTLED_PACE = 0.1  # of that, where the reading is not steady; invented
+SPREAD_STEP = 0.2  # the most at once; invented
+MOST_ONE_SIDED = 10.0  # s, beyond which a reading drifts; invented
+LEAST_SPREAD = 2e-4  # relative; invented
+MOST_SPREAD = 0.05  # relative; invented
+LEAST_PRESSURE_BAND = 0.003  # relative, below which no pressure counts as moving; invented
+LEAST_FLOW_BAND = 0.006  # the same of the flow; invented
+MOST_FLOW_BAND = 0.12  # and beyond which all count as moving, however noisy; invented
+NEXT_TO_NOTHING = 0.1  # of the jet's flow: what a closed jet takes at most; invented
+LAG_OF_RISE = 2.5  # of the time from there to a jet: 2, and something to spare; invented
+MOST_JET = 2.5  # of the stated area, without a valve signal; invented
 
 
 # -- sums, pieces, batches
@@ -299,9 +313,12 @@ def _gather(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) -> bool:
 @compilable
 def _gather_dead_head(s: Any, g: GateSettings, x: Interval) -> bool:
     """Take an interval with the jet closed; whether its batch is full."""
-    settling = g.settle_time + g.hold_time
+    lag = 0.0 if g.uses_counter else _flow_lag(s.flow)
+    settling = g.settle_time + g.hold_time + lag
     if not (s.idle_time > settling and s.smoothed.slow >= g.working_pressure):
         return False
+    if s.flow.low_ns > 0 and 0.0 < (s.time_ns - s.flow.low_ns) * S_PER_NS < lag:
+        return False  # the jet may have opened, and the reading not be there yet
     idle = s.dead_head
     if idle.sums.time == 0.0:
         idle.start_ns = s.time_ns
@@ -333,10 +350,118 @@ def _gather_stopped(s: Any, x: Interval) -> bool:
 
 
 @compilable
+def _restart(smoothed: Any, value: float) -> None:
+    smoothed.fast = value
+    smoothed.slow = value
+
+
+@compilable
+def _smooth(smoothed: Any, g: GateSettings, value: float, seconds: float) -> None:
+    smoothed.fast += (1.0 - np.exp(-seconds / g.fast_time)) * (value - smoothed.fast)
+    smoothed.slow += (1.0 - np.exp(-seconds / g.slow_time)) * (value - smoothed.slow)
+
+
+@compilable
+def _is_steady(smoothed: Any, least: float, most: float) -> bool:
+    """Whether the two smoothed readings are no further apart than they usually are."""
+    band = min(max(STEADY_SPREADS * smoothed.spread, least), most)
+    return bool(abs(smoothed.fast - smoothed.slow) <= band * abs(smoothed.slow))
+
+
+@compilable
+def _learn_spread(smoothed: Any, seconds: float, settled: bool) -> None:
+    """Follow the upper decile of their distance: up and down in the ratio of its odds.
+
+    Slowly also where the reading is not settled: else one that has become noisier never would be.
+    What stays on one side for long drifts, and says nothing of the scatter.
+    """
+    apart = smoothed.fast - smoothed.slow
+    smoothed.one_sided += seconds
+    if apart * smoothed.side < 0.0 or smoothed.side == 0.0:
+        smoothed.side = np.sign(apart)
+        smoothed.one_sided = 0.0
+    if smoothed.one_sided > MOST_ONE_SIDED:
+        return
+    pace = min(SPREAD_PACE * seconds * (1.0 if settled else UNSETTLED_PACE), SPREAD_STEP)
+    up = abs(apart) > smoothed.spread * abs(smoothed.slow)
+    smoothed.spread *= 1.0 + (DECILE * pace if up else -(1.0 - DECILE) * pace)
+    smoothed.spread = min(max(smoothed.spread, LEAST_SPREAD), MOST_SPREAD)
+
+
+@compilable
+def _flow_lag(flow: Any) -> float:
+    """Lag of the flow's reading, s, by the second fastest of the last openings of the jet.
+
+    A controller's running mean over W s goes up in a line, so from a tenth to `jet_on_fraction` of
+    the jet's flow takes it some W / 2. Nothing makes it faster, a pump that starts makes it slower.
+    """
+    first, second = np.inf, np.inf
+    for rise in flow.rises:
+        if rise < first:
+            first, second = rise, first
+        elif rise < second:
+            second = rise
+    return float(LAG_OF_RISE * second)
+
+
+@compilable
+def _watch_rise(s: Any, g: GateSettings, ratio: float, pressure: float) -> None:
+    """Time an opening of the jet: from next to nothing, with the pressure up, to a jet."""
+    flow = s.flow
+    if pressure < g.working_pressure:
+        flow.low_ns = 0
+    elif ratio < NEXT_TO_NOTHING:
+        flow.low_ns = s.time_ns
+    elif ratio >= g.jet_on_fraction and flow.low_ns > 0:
+        seconds = (s.time_ns - flow.low_ns) * S_PER_NS
+        flow.rises[flow.rise % len(flow.rises)] = seconds
+        if flow.rise == 0:
+            flow.rises[1] = seconds  # the best that is known until the next one
+        flow.rise += 1
+        flow.low_ns = 0
+
+
+@compilable
+def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
+    """How long the flow's reading has been steady, and how long it has to be.
+
+    What a controller averages is wrong for as long after a pause of the jet, however short. A rise
+    from a settled level is no pause: it is believed as soon as it is steady.
+    """
+    flow = s.flow
+    if g.uses_counter:  # a counter lags by no more than its edge
+        flow.settled_time = s.jet.settled_time
+        flow.wait = 0.0
+        return
+    if not g.flow_shows_jet:  # its speed is set, and the pressure says by itself how it settles
+        ratio = x.rate / g.max_rate
+    elif x.flux > 0.0:
+        ratio = x.rate * x.delivery / (g.nominal_area * x.flux)
+        _watch_rise(s, g, ratio, x.pressure)
+    else:
+        ratio = 0.0
+    area = flow.area
+    _smooth(area, g, ratio, x.seconds)
+    step = g.rate_resolution / x.rate if x.rate > 0.0 else 0.0
+    steady = _is_steady(area, max(LEAST_FLOW_BAND, step), MOST_FLOW_BAND)
+    was_settled = flow.settled_time > flow.wait
+    if on and x.seconds > 0.0 and steady:
+        flow.settled_time += x.seconds
+        if was_settled:  # a mean over many short pauses wobbles: that is none of its scatter
+            _learn_spread(area, x.seconds, True)
+    else:
+        rises = on and was_settled and area.fast > area.slow
+        # a set speed goes on through the pauses of the jet
+        flow.wait = 0.0 if rises or not g.flow_shows_jet else _flow_lag(flow)
+        flow.settled_time = 0.0
+    if flow.settled_time < RESTART * g.settle_time:
+        _restart(area, ratio)
+
+
+@compilable
 def _move_clock(s: Any, g: GateSettings, t: int, pressure: float, seconds: float) -> float:
     """Go on to time `t` and smooth the pressure; s since the last sample, 0 after a gap."""
     gap = not s.started or seconds < 0.0 or seconds > g.max_gap
-    smoothed = s.smoothed
     if gap:
         if seconds < 0.0:  # the clock was set back
             _clear_batch(s.steady.batch)
@@ -344,8 +469,9 @@ def _move_clock(s: Any, g: GateSettings, t: int, pressure: float, seconds: float
         elif s.jet.on:
             s.jet.missed_seconds += seconds
         seconds = 0.0
-        smoothed.fast = pressure
-        smoothed.slow = pressure
+        _restart(s.smoothed, pressure)
+        s.flow.settled_time = 0.0
+        s.flow.low_ns = 0
         s.same_time = 0.0
         s.jet.on = False
         s.counter.anchored = False
@@ -353,8 +479,7 @@ def _move_clock(s: Any, g: GateSettings, t: int, pressure: float, seconds: float
         _drop_pieces(s.steady, t)
         _drop_pieces(s.low, t)
     else:
-        smoothed.fast += (1.0 - np.exp(-seconds / g.fast_time)) * (pressure - smoothed.fast)
-        smoothed.slow += (1.0 - np.exp(-seconds / g.slow_time)) * (pressure - smoothed.slow)
+        _smooth(s.smoothed, g, pressure, seconds)
         s.same_time = s.same_time + seconds if pressure == s.last.pressure else 0.0
     s.started = True
     s.time_ns = t
@@ -403,13 +528,16 @@ def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
     elif g.flow_shows_jet:
         on = _is_flowing(s, g, x)
     else:
-        on = x.rate > 0.0
-    steady = abs(smoothed.fast - smoothed.slow) <= g.steady_band * smoothed.slow
+        # a pump whose flow is fixed: an open bypass takes far more than any jet
+        on = x.rate > 0.0 and x.rate * x.delivery <= MOST_JET * g.nominal_area * x.flux
+    steady = _is_steady(smoothed, LEAST_PRESSURE_BAND, g.steady_band)
     jet.settled_time = jet.settled_time + x.seconds if on and jet.on and steady else 0.0
+    if on and jet.on:
+        _learn_spread(smoothed, x.seconds, jet.settled_time > g.settle_time)
     if on and jet.settled_time < RESTART * g.settle_time:
-        smoothed.fast = x.pressure  # what the pressure was before it moved says nothing
-        smoothed.slow = x.pressure
+        _restart(smoothed, x.pressure)  # what the pressure was before it moved says nothing
         on = x.pressure >= g.stopped_pressure
+    _watch_flow(s, g, x, on)
     jet.on = on
     if on:
         jet.seconds += x.seconds
@@ -424,7 +552,7 @@ def _phase_of(s: Any, g: GateSettings, rate: float, on: bool) -> Phase:
         phase = Phase.JET_OFF
     elif s.same_time > g.stuck_time:
         phase = Phase.NO_DATA
-    elif s.jet.settled_time < g.settle_time:
+    elif s.jet.settled_time < g.settle_time or s.flow.settled_time < s.flow.wait + g.settle_time:
         phase = Phase.RAMP
     elif s.smoothed.slow < g.working_pressure:
         phase = Phase.PIERCE

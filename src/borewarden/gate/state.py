@@ -67,7 +67,30 @@ IDLE = np.dtype(
     ]
 )
 
-SMOOTHED = np.dtype([("fast", np.float64), ("slow", np.float64)])  # Pa
+# A reading smoothed twice, and how far the two usually are apart while the jet is steady.
+SMOOTHED = np.dtype(
+    [
+        ("fast", np.float64),
+        ("slow", np.float64),
+        ("spread", np.float64),  # relative, upper decile of |fast - slow|
+        ("side", np.float64),  # sign of fast - slow
+        ("one_sided", np.float64),  # s, for which it has been that
+    ]
+)
+
+RISES = 8  # openings of the jet that are remembered
+
+# The flow, as the effective area that it would take over the stated one.
+FLOW = np.dtype(
+    [
+        ("area", SMOOTHED),
+        ("settled_time", np.float64),  # s since it last moved
+        ("wait", np.float64),  # s that it has to be settled for, after it moved
+        ("low_ns", np.int64),  # newest time at which a closed jet took next to nothing; 0: none
+        ("rises", np.float64, (RISES,)),  # s, from next to nothing to a jet
+        ("rise", np.int64),  # how many there have been
+    ]
+)
 
 # The last usable sample.
 LAST = np.dtype(
@@ -103,7 +126,8 @@ STATE = np.dtype(
         ("time_ns", np.int64),
         ("phase", np.int8),  # at time_ns
         ("temperature", np.float64),  # last known, K
-        ("smoothed", SMOOTHED),
+        ("smoothed", SMOOTHED),  # pressure, Pa
+        ("flow", FLOW),
         ("last", LAST),
         ("same_time", np.float64),  # s since the pressure reading last changed
         ("idle_time", np.float64),  # s since the jet closed, or since the pump stopped

@@ -206,7 +206,9 @@ def stock_of(
         if due:
             notes.append(f"{due} needed now")
         if len(paced) < len(own):
-            notes.append(f"{len(own) - len(paced)} heads not counted: jet hours per week not known")
+            uncounted = len(own) - len(paced)
+            heads = "head" if uncounted == 1 else "heads"
+            notes.append(f"{uncounted} {heads} not counted: jet hours per week not known")
         if shelf is None:
             notes.append("shelf stock not stated")
         to_order = None

@@ -18,7 +18,6 @@ from typing import NamedTuple
 import aiohttp
 import aiosmtplib
 import numpy as np
-from influxdb_client.client.influxdb_client_async import InfluxDBClientAsync
 
 from borewarden.alert.delivery import MailSettings, connected
 from borewarden.base.plain_errors import plain_reason
@@ -34,11 +33,12 @@ from borewarden.store import influx
 from borewarden.store.influx import InfluxSettings
 
 PATIENCE = 15.0  # s for a first reading, or for an answer of a server
-SPAN = 8.0  # s of readings, and
+SPAN = 12.0  # s of readings, since a wrong clock takes 10 s to show; and
 READINGS = 5  # of them, but
 LONGEST = 30.0  # s of them
 CLOCK_OFF = 60.0  # s; more would shift what the watch says to another minute
 MARK = "reach"  # measurement of the marked row
+PERMANENT = 500  # from here on, a mail server will say the same again (RFC 5321, 4.2.1)
 READ_BACK = 15.0  # s that a server has to show a row that it took; VictoriaMetrics takes ten
 
 
@@ -117,7 +117,7 @@ def _silence(source: Source, patience: float) -> str:
 async def _listen(machine: MachineSettings, patience: float) -> _Heard:
     """Take what the machine's collector yields until it is enough, or the link is down."""
     heard = _Heard()
-    source = machine.open_source()
+    source = machine.open_source(aside=True)
     try:
         async with asyncio.timeout(patience) as limit:
             async for received in source:
@@ -181,10 +181,10 @@ async def reach_influx(settings: InfluxSettings) -> list[Reached]:
     mark = 10**9 + secrets.randbelow(9 * 10**9)
     line = f"{MARK},by=borewarden mark={mark}i {time.time_ns()}"
     try:
-        refused = await _write(settings, line)
-    except Exception as error:
-        # whatever the client library makes of it, this is to be said and not to be raised
-        return [Reached("influx", "write", "NO", plain_reason(error))]
+        async with influx.writing(replace(settings, timeout=PATIENCE)) as write:
+            refused = await write([line.encode()])
+    except ConnectionError as error:
+        refused = str(error)
     if refused is not None:
         return [Reached("influx", "write", "NO", refused)]
     if await _gives_back(settings, str(mark)):
@@ -195,24 +195,6 @@ async def reach_influx(settings: InfluxSettings) -> list[Reached]:
         f"measurement {MARK!r} with the mark {mark}, or give the token the right to read"
     )
     return [Reached("influx", "write", "not proven", words)]
-
-
-async def _write(settings: InfluxSettings, line: str) -> str | None:
-    """Returns why the row is not taken, if so, or raises whatever the client library does."""
-    if settings.api == "v1":  # which the library does not know
-        try:
-            async with influx.writing(replace(settings, timeout=PATIENCE)) as write:
-                return await write([line.encode()])
-        except ConnectionError as error:
-            return str(error)
-    async with InfluxDBClientAsync(
-        settings.url,
-        token=settings.token.get_secret_value(),
-        org=settings.org,
-        timeout=round(PATIENCE * 1e3),
-    ) as client:
-        await client.write_api().write(settings.bucket, record=line)
-    return None
 
 
 async def _gives_back(settings: InfluxSettings, mark: str) -> bool:
@@ -239,7 +221,7 @@ async def _gives_back(settings: InfluxSettings, mark: str) -> bool:
             while True:
                 for method, address, query, body in asking:
                     async with session.request(method, address, params=query, json=body) as answer:
-                        if answer.status == 200 and mark in await answer.text():
+                        if answer.ok and mark in await answer.text():
                             return True
                 if time.monotonic() > deadline:
                     return False
@@ -284,6 +266,6 @@ async def _would_take(server: aiosmtplib.SMTP, recipient: str) -> Reached:
     try:
         await server.rcpt(recipient, encoding="utf-8")
     except aiosmtplib.SMTPRecipientRefused as error:
-        later = 400 <= error.code < 500
+        later = error.code < PERMANENT
         return Reached("mail", recipient, "not proven" if later else "NO", plain_reason(error))
     return Reached("mail", recipient, "yes", "would get mail; nothing was sent")

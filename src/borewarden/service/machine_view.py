@@ -60,7 +60,9 @@ def sample_age() -> Age:
     came_in: dict[str, tuple[int, int]] = {}
 
     def age(status: MachineStatus, now_ns: int) -> float:
-        first = status.samples, min(status.last_sample_ns, now_ns)
+        # a machine that is seen has just sent one, whatever its clock says
+        last_ns = now_ns if status.is_seen else min(status.last_sample_ns, now_ns)
+        first = status.samples, last_ns
         count, since_ns = came_in.get(status.name, first)
         if status.samples != count:
             since_ns = now_ns
@@ -172,7 +174,7 @@ def _bore_note(verdict: Verdict) -> str:
 
 
 def _verdict_words(status: MachineStatus) -> dict[str, Any]:
-    """The verdict as it may be shown: with its age, and as no news, while nothing is seen."""
+    """The verdict as the page may show it: with its age, and greyed out, while nothing is seen."""
     verdict = status.verdict
     if status.is_seen:
         return {
@@ -211,7 +213,7 @@ def _link(status: MachineStatus, zone: str) -> str:
     if status.link is None:
         return "Link: not known yet"
     if status.link.connected:
-        return "Link: connected"
+        return f"Link: {status.link.reason}"
     return f"Link: down since {local_time(status.link.time_ns, zone)}, {status.link.reason}"
 
 

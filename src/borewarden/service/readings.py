@@ -14,6 +14,7 @@ import numpy as np
 
 from borewarden.base.plain_errors import plain_channel
 from borewarden.base.samples import Channel, Floats, Samples
+from borewarden.base.units import conversion
 from borewarden.collect.live import Source
 from borewarden.collect.modbus import ModbusSource, Register, decode, encode
 from borewarden.collect.opcua import OpcUaSource
@@ -25,6 +26,7 @@ Answer = Literal["yes", "NO", "no", "not proven"]  # "no" of what the watch can 
 
 BELOW_ZERO = -0.02  # of the rated pressure: a transducer's zero may be off so much
 ABOVE_RATED = 1.1  # of the rated pressure: its relief valve opens before
+ABSURD = 1e9  # in a unit that people read: too long to be written out
 TINY = 1.0  # Pa; no transducer shows less but not nought
 OVERSPEED = 1.1  # of the highest rate
 MOST_COUNTS = 1.5  # of the highest rate, and
@@ -33,6 +35,8 @@ TOO_FAST = 2.5  # times the strokes that the stated bore takes at that pressure,
 LEAST_STROKES = 1.5  # at least
 STROKES = 2.0  # that have to move a pressure, or that an open valve has to bring
 FROZEN_ROWS = 5  # that are all the same before a pressure is said not to move
+PRESSURE_UNITS = ("bar", "MPa", "psi", "kpsi")
+LOWEST = 0.2  # of the rated pressure, that people cut at
 MISSING = 0.5  # of the readings, and the channel can't be used
 
 UNITS = {  # that people read: factor from SI, offset, decimals, unit
@@ -132,7 +136,8 @@ def judge(
     unusable = machine.build_sight().learn_many(rows, seen.gate.nominal_area).faults
     findings = {}
     for name in seen.places:
-        finding = _finding(seen, name, wrong.get(name, ""))
+        with np.errstate(all="ignore"):  # in a wrong order, anything comes
+            finding = _finding(seen, name, wrong.get(name, ""))
         if name in unusable and finding.answer != "NO":
             finding = Finding("NO", f"{finding.words}: {unusable[name]}")
         if finding.answer == "NO" and name not in needed:
@@ -234,8 +239,10 @@ def _miscount(seen: _Seen, counts: Floats) -> str:
 
 
 def _hint(seen: _Seen, name: str, values: Floats) -> str:
-    """Which order or type of a Modbus register would make the readings right, if one would."""
+    """Which setting would make the readings right, if one would."""
     register = seen.places[name]
+    if name == "pressure" and (unit := _other_unit(seen, values)):
+        return unit
     if not isinstance(register, Register) or register.kind == "bit":
         return ""
     channel = register.channel
@@ -250,6 +257,19 @@ def _hint(seen: _Seen, name: str, values: Floats) -> str:
         if sound and np.nanmax(np.abs(read)) >= TINY and not _misfit(seen, name, read):
             return f"; with {setting} it would be {_in_words(name, _finite(read))}"
     return ""
+
+
+def _other_unit(seen: _Seen, values: Floats) -> str:
+    """The one unit in which the readings would be a working pressure, if there is one."""
+    channel: Channel = seen.places["pressure"].channel
+    rated = seen.pump.rated_pressure
+    fits = []
+    for unit in PRESSURE_UNITS:
+        factor = conversion(unit, "Pa")[0] / conversion(channel.unit, "Pa")[0]
+        read = _finite(values) * factor
+        if factor != 1.0 and rated * LOWEST <= read.min() and read.max() <= rated * ABOVE_RATED:
+            fits.append(f'; with unit = "{unit}" it would be {_in_words("pressure", read)}')
+    return fits[0] if len(fits) == 1 else ""
 
 
 def _others(register: Register) -> Iterator[tuple[str, Register]]:
@@ -288,7 +308,7 @@ def _pressure_shown(seen: _Seen, known: Floats) -> Finding:
             "NO",
             f": too little for the {strokes:.0f} strokes meanwhile; check unit, scale and place",
         )
-    if np.ptp(known) > 0.0 or len(known) < 2:
+    if np.ptp(known) > 0.0 or len(known) == 1:
         return Finding("yes", "")
     # a crank pump's may well look steady, rounded to what a panel shows
     if strokes >= STROKES and len(known) >= FROZEN_ROWS and seen.gate.flow_shows_jet:
@@ -337,4 +357,4 @@ def _in_words(name: str, values: Floats) -> str:
 
 
 def _figure(value: float, decimals: int) -> str:
-    return f"{value:.{decimals}f}" if abs(value) < 1e9 else f"{value:.2g}"
+    return f"{value:.{decimals}f}" if abs(value) < ABSURD else f"{value:.2g}"

@@ -18,13 +18,11 @@ import sqlite3
 import time
 from collections.abc import AsyncGenerator, Callable, Mapping
 from contextlib import aclosing, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-import numpy as np
 import structlog
 
-from borewarden.base.samples import Samples, rows
 from borewarden.collect.link import LinkState, Received
 from borewarden.collect.sight import Sight
 from borewarden.jewels.fitting import FittedSet, Fitting, fitted_sets, stale_since
@@ -39,6 +37,7 @@ from borewarden.service.messages import (
 )
 from borewarden.service.own_health import Keeping
 from borewarden.service.status import MachineStatus
+from borewarden.service.time_line import TimeLine
 from borewarden.service.writer import keep
 from borewarden.settings import MachineSettings
 from borewarden.store.database import (
@@ -58,7 +57,6 @@ QUEUE_BLOCKS = 10_000  # blocks waiting for the disk before receiving has to wai
 BEAT = 5.0  # s
 LOOK = 2.0  # s from one look at the register to the next
 SPREAD = 1.0  # s over which the machines are begun with
-SET_BACK_NS = 60 * 10**9  # older than this, a row is no late repeat: the clock was set back
 
 
 @dataclass
@@ -72,6 +70,15 @@ class Followed:
     newest_ns: int  # received
     sight: Sight
     turn: asyncio.Lock = field(default_factory=asyncio.Lock)
+
+    def time_line(self) -> TimeLine:
+        """Where the samples to come are put, behind those that there are."""
+        source = self.settings.source
+        return TimeLine(
+            self.newest_ns,
+            self.watcher.gate.settings.stopped_pressure,
+            0.0 if source is None else source.clock_tolerance,
+        )
 
 
 def restore(machine: MachineSettings, connection: sqlite3.Connection) -> Followed:
@@ -91,26 +98,6 @@ def restore(machine: MachineSettings, connection: sqlite3.Connection) -> Followe
             watcher.learn_many(samples)
             sight.learn_many(samples, watcher.gate.settings.nominal_area)
     return Followed(machine, watcher, entry, sets, newest or 0, sight)
-
-
-def on_one_time_line(
-    samples: Samples, newest_ns: int, ahead_ns: int, idle: bool
-) -> tuple[Samples, int]:
-    """What is new of `samples`, on a time line that never goes back; and how far that is ahead.
-
-    Rows up to `newest_ns` are kept already and are left out. A clock that was set back is another
-    matter: its rows are new though their times are not, so they are put behind the newest,
-    `ahead_ns` later than their own clock says, until an `idle` machine gives time to fall in line.
-    """
-    if idle:
-        ahead_ns = 0
-    set_back = newest_ns - (int(samples.time_ns[-1]) + ahead_ns) > SET_BACK_NS
-    if set_back and not idle:
-        ahead_ns = newest_ns - int(samples.time_ns[0]) + 10**9
-    if ahead_ns:
-        samples = samples._replace(time_ns=samples.time_ns + ahead_ns)
-    new = int(np.searchsorted(samples.time_ns, newest_ns, side="right"))
-    return rows(samples, new), ahead_ns
 
 
 async def follow(
@@ -144,22 +131,26 @@ async def _follow(
     status: MachineStatus,
     queue: Queue,
 ) -> None:
-    ahead_ns = 0
     told: list[Jewel] = []  # with the newest verdict
-    stopped = machine.watcher.gate.settings.stopped_pressure
+    line = machine.time_line()
+    link = LinkState(time.time_ns(), True, "samples arrive")
     async for received in source:
+        samples, said = None, line.words()
         if isinstance(received, LinkState):
-            status.link = received
+            link = received
             status.sight = status.sight.with_link(received)
-            log.info("link", machine=name, connected=received.connected, reason=received.reason)
-            await queue.put(LinkNews(name, received))
+        else:
+            samples = line.take(received, time.time_ns())
+            link = replace(link, time_ns=time.time_ns())
+        if samples is None or bool(said) is not bool(line.words()):
+            reason = "; ".join(filter(None, (link.reason, line.words())))
+            status.link = replace(link, reason=reason)
+            log.info("link", machine=name, connected=link.connected, reason=reason)
+            await queue.put(LinkNews(name, status.link))
+        if samples is None or len(samples.time_ns) == 0:
             continue
-        seen = machine.sight.learn_many(received, machine.watcher.gate.settings.nominal_area)
-        status.sight = status.sight.with_reading(seen, int(received.time_ns[-1]))
-        idle = not np.any(received.pressure > stopped)
-        samples, ahead_ns = on_one_time_line(received, machine.newest_ns, ahead_ns, idle)
-        if len(samples.time_ns) == 0:
-            continue
+        seen = machine.sight.learn_many(samples, machine.watcher.gate.settings.nominal_area)
+        status.sight = status.sight.with_reading(seen, int(samples.time_ns[-1]))
         received_at = time.monotonic()
         async with machine.turn:
             watcher = machine.watcher

@@ -238,25 +238,7 @@ def _check_source(path: Path, settings: MachineSettings, source: LiveSource[Any]
     places = {name: (place_of(point), _beside(point)) for name, point in source.points().items()}
     _check_distinct(path, "source", places, "place")
     if isinstance(source, Mqtt):
-        for topic in (source.topic, *(point.topic or "" for point in source.points().values())):
-            levels = topic.split("/")
-            # MQTT 5.0, 4.7.1: wildcards fill a level, and # is the last one
-            if any(len(level) > 1 and set(level) & {"#", "+"} for level in levels) or (
-                "#" in levels[:-1]
-            ):
-                raise BadInput(
-                    path,
-                    "source.topic",
-                    f"{topic!r} has a wildcard in a place where none is allowed",
-                    "give the topic that the machine publishes to",
-                )
-            if topic.startswith("spBv1.0/"):
-                raise BadInput(
-                    path,
-                    "source.topic",
-                    f"{topic!r} is a Sparkplug B topic, and its payloads can't be read",
-                    "let the broker or a gateway publish JSON",
-                )
+        _check_topics(path, source)
     if isinstance(source, OpcUa):
         _check_security(path, source)
     for name in SOURCE_FILES:
@@ -264,6 +246,52 @@ def _check_source(path: Path, settings: MachineSettings, source: LiveSource[Any]
         if file is not None and not file.is_file():
             raise BadInput(
                 path, f"source.{name}", f"there is no file {file}", "give one beside this file"
+            )
+    if isinstance(source, Mqtt):
+        _check_tls(path, source)
+
+
+def _check_topics(path: Path, source: Mqtt) -> None:
+    for topic in (source.topic, *(point.topic or "" for point in source.points().values())):
+        levels = topic.split("/")
+        # MQTT 5.0, 4.7.1: wildcards fill a level, and # is the last one
+        if any(len(level) > 1 and set(level) & {"#", "+"} for level in levels) or (
+            "#" in levels[:-1]
+        ):
+            raise BadInput(
+                path,
+                "source.topic",
+                f"{topic!r} has a wildcard in a place where none is allowed",
+                "let + stand for a whole level, and # for the last ones",
+            )
+        if topic.startswith("spBv1.0/"):
+            raise BadInput(
+                path,
+                "source.topic",
+                f"{topic!r} is a Sparkplug B topic, and its payloads can't be read",
+                "let the broker or a gateway publish JSON",
+            )
+        if topic.startswith("$share/"):
+            raise BadInput(
+                path,
+                "source.topic",
+                f"{topic!r} is shared: others would get a part of the messages",
+                "give the topic that the machine publishes to",
+            )
+
+
+def _check_tls(path: Path, source: Mqtt) -> None:
+    if (source.certificate is None) != (source.private_key is None):
+        raise BadInput(
+            path,
+            "source.certificate",
+            "a certificate and its private key go together",
+            "give certificate and private_key, or neither",
+        )
+    for name in ("ca", "certificate"):
+        if getattr(source, name) is not None and not source.tls:
+            raise BadInput(
+                path, f"source.{name}", "is only used with TLS", "state tls = true, or leave it out"
             )
 
 

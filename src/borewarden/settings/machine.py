@@ -161,7 +161,7 @@ class MachineSettings(FileSettings):
             working_pressure=0.6 * rated,
             stopped_pressure=0.05 * rated,
             uses_counter=given is not None and given.stroke_count is not None,
-            flow_shows_jet=isinstance(pump, Intensifier),
+            flow_shows_jet=isinstance(pump, Intensifier) or pump.regulation == "speed",
             bypass_pressure=0.99 * rated if spills else math.inf,
             rate_resolution=given.rate_resolution if given else 0.0,
         )
@@ -216,16 +216,19 @@ class MachineSettings(FileSettings):
             )
             for name, point in source.points().items()
         }
-        return build_source(source, channels, self._constant_rate(source))
+        return build_source(self.name, source, channels, self._constant_rate(source))
 
-    def open_source(self) -> AsyncGenerator[Received, None]:
-        """Endless live samples and link states. Raises BadInput if there is no [source]."""
-        from borewarden.collect.live import live_samples
+    def open_source(self, aside: bool = False) -> AsyncGenerator[Received, None]:
+        """Endless live samples and link states. Raises BadInput if there is no [source].
+
+        With `aside`, a watcher of this machine that runs meanwhile is not disturbed.
+        """
+        from borewarden.collect.live import live_samples, set_aside
 
         source = self.live_source()
         if source is None:
             raise BadInput(self.name, "source", "is missing", "add a section [source]")
-        return live_samples(source)
+        return live_samples(set_aside(source) if aside else source)
 
     def _channel(
         self,

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Generic, Literal, TypeVar
+from typing import TYPE_CHECKING, ClassVar, Generic, Literal, TypeVar
 
 from pydantic import Field, SecretStr
 
 from borewarden.base.samples import SI_UNITS, Channel
 from borewarden.collect.sight import BLIND_AFTER
 from borewarden.settings.sections import Section
-from borewarden.settings.units import Name, RateStep, Time
+from borewarden.settings.units import ClockTolerance, Name, RateStep, Time
 
 if TYPE_CHECKING:  # the protocols' libraries are slow to import, and a replay needs none of them
     from borewarden.collect.live import Source
@@ -81,6 +82,7 @@ class LiveSource(Section, Generic[Point]):
 
 
 class _Modbus(LiveSource[RegisterPoint]):
+    clock_tolerance: ClassVar[float] = 0.0  # it carries no times
     unit_id: int = Field(default=1, ge=0, le=255)
     interval: Time = 1.0
     timeout: Time = 1.0
@@ -117,6 +119,7 @@ class OpcUa(LiveSource[NodeOf]):
     url: str = Field(pattern=r"^opc\.tcp://[^@/\s]+(/\S*)?$")
     interval: Time = 1.0
     timeout: Time = 4.0
+    clock_tolerance: ClockTolerance = 5.0
     mode: Literal["subscribe", "poll"] = "subscribe"
     security: Literal["none", "Basic256Sha256"] = "none"
     certificate: Path | None = None
@@ -137,13 +140,19 @@ class Mqtt(LiveSource[FieldOf]):
     port: int = Field(default=1883, ge=1, le=65535)
     topic: Name
     time: Name | None = None
+    clock_tolerance: ClockTolerance = 5.0
     silence: Time = 30.0
     timeout: Time = 5.0
+    version: Literal["3.1.1", "5"] = "3.1.1"
+    qos: Literal[0, 1, 2] = 1
+    keep_session: bool = True
+    client_id: Name | None = None
     user: Name | None = None
     password: SecretStr | None = None
-    client_id: Name | None = None
     tls: bool = False
     ca: Path | None = None
+    certificate: Path | None = None
+    private_key: Path | None = None
 
 
 AnySource = ModbusTcp | ModbusRtu | OpcUa | Mqtt
@@ -162,8 +171,19 @@ USUAL_UNITS = {
 }  # what is read if no unit is stated
 
 
+def client_id_of(machine: str) -> str:
+    """The same one for a machine each time, in letters and figures that every broker takes.
+
+    23 of them at most (MQTT 3.1.1, 3.1.3.1).
+    """
+    return f"borewarden{hashlib.sha256(machine.encode()).hexdigest()[:12]}"
+
+
 def build_source(
-    source: AnySource, channels: Mapping[str, Channel], constant_rate: float | None
+    machine: str,
+    source: AnySource,
+    channels: Mapping[str, Channel],
+    constant_rate: float | None,
 ) -> Source:
     """What the collectors take; `channels` by the fields of `Samples`, `constant_rate` in Hz."""
     match source:
@@ -172,7 +192,7 @@ def build_source(
         case OpcUa():
             return _build_opcua(source, channels, constant_rate)
         case Mqtt():
-            return _build_mqtt(source, channels, constant_rate)
+            return _build_mqtt(machine, source, channels, constant_rate)
 
 
 def _build_modbus(
@@ -222,6 +242,7 @@ def _build_opcua(
         url=source.url,
         interval=source.interval,
         timeout=source.timeout,
+        clock_tolerance=source.clock_tolerance,
         mode=source.mode,
         encrypted=source.security != "none",
         certificate=source.certificate,
@@ -236,7 +257,7 @@ def _build_opcua(
 
 
 def _build_mqtt(
-    source: Mqtt, channels: Mapping[str, Channel], constant_rate: float | None
+    machine: str, source: Mqtt, channels: Mapping[str, Channel], constant_rate: float | None
 ) -> Source:
     from borewarden.collect import mqtt
 
@@ -249,13 +270,19 @@ def _build_mqtt(
         host=source.host,
         port=source.port,
         time_path=source.time,
+        clock_tolerance=source.clock_tolerance,
         silence=source.silence,
         timeout=source.timeout,
+        version=source.version,
+        qos=source.qos,
+        keep_session=source.keep_session,
+        client_id=source.client_id or client_id_of(machine),
         user=source.user,
         password=_revealed(source.password),
-        client_id=source.client_id,
         tls=source.tls,
         ca=source.ca,
+        certificate=source.certificate,
+        private_key=source.private_key,
         constant_rate=constant_rate,
     )
 

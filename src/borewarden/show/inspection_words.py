@@ -11,7 +11,7 @@ from borewarden.inspection.answers import Subject
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.inspection.outcome import Outcome, beliefs_of, remarks
 from borewarden.inspection.record import Inspection
-from borewarden.show.wording import alert_row, headline
+from borewarden.show.wording import alert_row, cause_words, headline
 from borewarden.store.inspections import InspectionEntry
 
 LIST_COLUMNS = ("no.", "time, UTC", "machine", "by", "answers", "outcome")
@@ -25,8 +25,8 @@ def subject_lines(subject: Subject) -> list[str]:
     alert = subject.alert
     if alert is None:
         return [
-            f"{subject.machine}: no open alert; this is a routine inspection. For an earlier alert "
-            "give --about."
+            f"{subject.machine}: no open alert, so this is a routine inspection. For an earlier "
+            "alert, give --about."
         ]
     row = alert_row(alert, subject.time_zone)
     return [
@@ -49,12 +49,12 @@ def belief_rows(subject: Subject, outcome: Outcome) -> list[tuple[str, ...]]:
         said += [f"- {p}" for p in belief.evidence_against if p.startswith("inspection, ")]
         before, after = was[belief.cause], belief.probability
         words = probability_words(before), probability_words(after)
-        rows.append((belief.cause.value, *words, "\n".join(said)))
+        rows.append((cause_words(belief.cause), *words, "\n".join(said)))
     return rows
 
 
 def caution_lines() -> list[str]:
-    """The cautions, as they stand before every step and every outcome."""
+    """The cautions that come before every step and every outcome."""
     return [f"! {caution}" for caution in CAUTIONS]
 
 
@@ -65,7 +65,7 @@ def outcome_lines(
     lines = [f"Inspection {number} of {inspection.machine}: {inspection.outcome}"]
     lines += remarks(subject.verdict, answers, subject.kind)
     if inspection.finding.closes:
-        lines.append("The alarm is closed; nothing more is told of this event.")
+        lines.append("The alarm is closed; no more mail about this event.")
     return [*lines, f"Next: {inspection.next_step}"]
 
 

@@ -14,15 +14,15 @@ BORE_COLUMNS = (
     "mm", "in", "heads", "MPa", "l/min", "kW", "/min", "rate", "power", "growth", "tube",
 )  # fmt: skip
 BORE_NOTE = (
-    "rate, power, growth: what is left of the stroke rate or crank speed, of the power, and "
-    "how far the effective area may grow until the rate is used up; tube: mm"
+    "rate, power: what is left of the stroke rate or crank speed, and of the power; growth: how "
+    "far the effective area may grow until the rate is used up; tube: mm"
 )
-FAR_OFF = 1.3  # of the rated pressure; what a crank pump would have to hold beyond says nothing
-SHORT = -0.5  # of the rate; what takes that much more than there is says nothing
+FAR_OFF = 1.3  # of the rated pressure; rows beyond it mean nothing
+SHORT = -0.5  # of the rate; rows beyond it mean nothing
 
 
 def worth_showing(options: Sequence[BoreOption]) -> list[BoreOption]:
-    """Without those that are far beyond what the pump can do."""
+    """The `options`, without those far beyond what the pump can do."""
     return [
         option
         for option in options
@@ -52,17 +52,17 @@ def largest_line(heads: int, best: BoreOption | None, rate_margin: float, power:
     what = "none" if best is None else f"{best.bore / MM:.3f} mm ({best.bore / INCH:.3f} in)"
     words = {1: "one head", 2: "two heads"}[heads]
     return (
-        f"largest for {words} with {rate_margin:.0%} of the rate and {power:.0%} of the power "
-        f"left: {what}"
+        f"largest for {words} that leaves {100.0 * rate_margin:.0f} % of the rate and "
+        f"{100.0 * power:.0f} % of the power: {what}"
     )
 
 
 def rim_lines(rim: Rim) -> list[str]:
-    """What a measured rim says of the jewel."""
+    """What a measured rim says about the jewel."""
     return [
         f"{rim.finding.value}: chip over {rim.chip_angle_deg:.1f} degrees of the rim",
-        f"depth {rim.chip_depth:.1%} of the radius, out of round by {rim.roundness_deviation:.1%}, "
-        f"radius {rim.radius:.0f} pixels",
+        f"depth {100.0 * rim.chip_depth:.1f} % of the radius, out of round by "
+        f"{100.0 * rim.roundness_deviation:.1f} %, radius {rim.radius:.0f} pixels",
         *(f"- {reason}" for reason in rim.reasons),
         "A chip over 10 to 15 degrees is enough to spoil the jet (common practice, no source).",
     ]

@@ -20,7 +20,7 @@ from borewarden.show.replay_words import alert_object
 
 
 def head_object(outlook: Outlook) -> dict[str, Any]:
-    """One head: its jewel, what the watcher sees, its chance to last, its plan and next change."""
+    """One head: its jewel, what the watcher sees, its chance to last, its plan, its next change."""
     head = outlook.head
     return _name(outlook) | {
         "fitting": asdict(head.fitting),
@@ -68,12 +68,12 @@ def _machine(machine: MachineSeen) -> dict[str, Any]:
 
 
 def _plan(plan: Plan) -> dict[str, Any]:
-    """The age is null where running to failure costs least."""
+    """The age is null if running to failure costs least."""
     return {**plan._asdict(), "to_failure": math.isinf(plan.age)}
 
 
 def _change(outlook: Outlook) -> dict[str, Any]:
-    """`hours` from now: null where not known, and at failure, which `at_failure` says."""
+    """`hours` from now: null if not known, and at failure, which `at_failure` says."""
     hours = outlook.change.hours
     return {**outlook.change._asdict(), "at_failure": hours is not None and math.isinf(hours)}
 
@@ -97,7 +97,7 @@ def stock_object(row: StockRow) -> dict[str, Any]:
 
 
 def cost_object(row: CostRow) -> dict[str, Any]:
-    """What a jet hour of one material costs; `age` is null where run to failure."""
+    """What a jet hour of one material costs; `age` is null if run to failure."""
     return {**row._asdict(), "to_failure": math.isinf(row.age)}
 
 

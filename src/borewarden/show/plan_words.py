@@ -369,8 +369,8 @@ def conditions_words(fitting: Fitting) -> str:
 def prior_words() -> list[str]:
     """What is assumed of each material before any record, and its source."""
     return [
-        f"{material}: {100.0 * prior.early:.0f} % fail early; the rest last {prior.life:g} h "
-        f"(median). {prior.source[0].upper()}{prior.source[1:]}"
+        f"{material}: {100.0 * prior.early:.0f} % fail early, the rest last {prior.life:g} h "
+        f"at the median ({prior.source})"
         for material, prior in PRIORS.items()
     ]
 

@@ -1,4 +1,4 @@
-"""The jewel register in words: lines on what was recorded, and rows of its table."""
+"""The jewel register in words: what was recorded, and the rows of its table."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ COLUMNS = (
     "start, said", "start, seen",
 )  # fmt: skip
 COLUMNS_NOTE = (
-    "jet h: with the hours it had before; MPa h and missed h (unseen with the jet on): since "
+    "jet h: with the hours it had before; MPa h, and missed h (jet time not recorded): since "
     "fitted; start: how the jet was first opened"
 )
 _PER_PUMP = (
-    "Jet hours are those of the pump's telemetry. With several heads they count for every head "
-    "that holds a jewel"
+    "Jet hours come from the pump's telemetry. With several heads they count for every head that "
+    "holds a jewel"
 )
 
 
@@ -35,7 +35,7 @@ def closed_lines(placed: Placed) -> list[str]:
     """What was closed by a jewel fitted after it."""
     return [
         f"fitting {number} was still in head {fitting.head} of {fitting.machine}: closed at the "
-        "time of the next one, its end unknown"
+        "time of the next one, end unknown"
         for number, fitting in placed.closed.items()
     ]
 
@@ -88,7 +88,7 @@ def register_object(
 
 
 def heads_note(times: Mapping[int, JetTime]) -> str:
-    """Whose jet hours those are, and for how long that is in doubt."""
+    """Whose jet hours these are, and how many of them are in doubt."""
     partly = {number: each.partly_hours for number, each in times.items() if each.partly_hours > 0}
     if not partly:
         return f"{_PER_PUMP}."
@@ -100,7 +100,7 @@ def heads_note(times: Mapping[int, JetTime]) -> str:
 
 
 def history_lines(entries: Iterable[Entry], zones: Mapping[str, str]) -> list[str]:
-    """Everything that was recorded of one fitting, and what each entry changed."""
+    """All entries of one fitting, and what each of them changed."""
     lines = []
     before: dict[str, str] = {}
     for entry in entries:

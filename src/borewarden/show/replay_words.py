@@ -1,4 +1,4 @@
-"""What a replay found, of one machine or of many: lines, rows, and objects for programs."""
+"""What a replay found, on one machine or on many: lines, rows, and objects for programs."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ FLEET_COLUMNS = ("machine", "state", "NE 107", "jet hours", "alerts", "first ale
 
 
 def evidence_lines(result: Replayed) -> list[str]:
-    """What the verdict rests on."""
+    """What the verdict is based on."""
     return [
         *evidence(result.verdict, result.pump, result.time_zone),
         *(f"Jewel: {jewel_words(jewel, result.time_zone)}" for jewel in result.jewels),
         f"Jet on in this log: {result.jet_hours:.2f} h",
-        f"Gone unseen with the jet on: {result.missed_hours:.2f} h",
+        f"Jet time not recorded: {result.missed_hours:.2f} h",
     ]
 
 

@@ -21,7 +21,7 @@ from borewarden.tune.sweep import on_settings
 from borewarden.tune.trade import Estimate, Summary, Trade
 from borewarden.watcher.settings import WatchSettings
 
-MOST_REPLAYED = 8  # settings that can be looked at side by side
+MOST_REPLAYED = 8  # settings to look at side by side
 
 
 def write_tune_report(
@@ -37,7 +37,7 @@ def write_tune_report(
 ) -> None:
     """Write the page to `path`; `change` is the diff of the machine file, "" if there is none.
 
-    The settings that can be seen side by side are replayed once more for it, in so many processes.
+    The settings shown side by side are replayed once more, in `workers` processes.
     """
     zone = ZoneInfo(time_zone)
     shown = replayed_settings(trade)
@@ -81,7 +81,7 @@ def write_tune_report(
 
 
 def replayed_settings(trade: Trade) -> list[int]:
-    """Today's, the chosen one, and of the front the fastest."""
+    """Today's, the chosen one, and the fastest of the front."""
     front = sorted(
         (k for k, holds in enumerate(trade.front) if holds),
         key=lambda k: (trade.figures[k].median.value, k),
@@ -115,8 +115,8 @@ def _facts(shop: Shop, today: Summary, settings: int) -> list[tuple[str, str]]:
 
 def _doubts(s: Summary) -> str:
     return (
-        f"{s.false} false alarms were seen in {s.hours:.0f} jet hours, so their rate may still be "
-        f"up to {s.rate.high:.0f} in 1,000 h (95 %)."
+        f"{s.false} false alarms in {s.hours:.0f} jet hours: the rate may still be up to "
+        f"{s.rate.high:.0f} in 1,000 h (95 %)."
     )
 
 
@@ -213,7 +213,7 @@ def _setting(
             ("Bore named at once", f"{s.right} of {s.watched}"),
             ("False alarms", f"{s.false} in {s.hours:.0f} jet hours"),
             ("In 1,000 jet hours", _words(s.rate, 1)),
-            ("Wear told at", _words(s.wear, 1, " %", 100.0)),
+            ("Wear reported at", _words(s.wear, 1, " %", 100.0)),
             *(("Over-fitted", reason) for reason in over),
             *(
                 (

@@ -19,26 +19,28 @@ TRADE_COLUMNS = (
     "setting", "median, s", "95 %, s", "found", "named", "false", "per 1,000 h", "wear, %",
 )  # fmt: skip
 TRADE_NOTE = (
-    "T today's, C chosen, P none is better in both, O over-fitted. In brackets: exact 90 % "
-    "intervals of the delays, 95 % of the false alarms. Found and named: of the chips. Wear: "
-    "the growth at which it was told."
+    "T today's, C chosen, P none is better in both, O over-fitted. In brackets: exact intervals, "
+    "90 % for delays and 95 % for false alarms. Found and named: of the chips. Wear: the growth at "
+    "which it was reported."
 )
 EVENT_COLUMNS = ("event", "from", "setting", "found", "delay, jet", "said", "right")
 DAY_COLUMNS = (
     "machine", "day", "jet h", "noise, %", "timing, %", "pulses, %", "idle, %", "MPa", "alerts",
 )  # fmt: skip
 DAY_NOTE = (
-    "Noise: of a batch's effective area, from one batch to the next; timing: the part of it "
-    "that timing of strokes or steps of the reading may make; pulses: of the pressure, from "
-    "sample to sample; idle: flow while dead-headed, of the working flow."
+    "Noise: of a batch's effective area, from one batch to the next; timing: the part of it that "
+    "stroke timing or reading steps may cause; pulses: of the pressure, from sample to sample; "
+    "idle: flow while dead-headed, as a share of the working flow."
 )
 MOST_ROWS = 10  # of a table
+LONG_DELAY = 7200.0  # s, from which a delay is given in hours
+HIGH_RATE = 100.0  # false alarms in 1,000 h; above it, tenths mean nothing
 
 
 def tried_line(shop: Shop, tried: Sequence[Candidate], trade: Trade) -> str:
-    """What was tried on what."""
+    """What was tried, and on which days."""
     chip_sizes = {trial.size for trial in shop.trials if trial.kind == "chip"}
-    chips = f"chips of {max(chip_sizes):+.1%}" if chip_sizes else "no chips"
+    chips = f"chips of {100.0 * max(chip_sizes):+.1f} %" if chip_sizes else "no chips"
     injected = trade.figures[0].chips
     return (
         f"{len(shop.days)} day{'s' * (len(shop.days) > 1)}, {int(shop.sound.sum())} of them sound, "
@@ -71,7 +73,7 @@ def trade_rows(trade: Trade) -> list[tuple[str, ...]]:
                 f"{s.found}/{s.watched}",
                 f"{s.right}/{s.watched}",
                 f"{s.false}/{s.hours:.0f} h",
-                _estimate(s.rate, 0 if s.rate.high > 100.0 else 1),
+                _estimate(s.rate, 0 if s.rate.high > HIGH_RATE else 1),
                 _estimate(s.wear, 1, 100.0),
             )
         )
@@ -79,7 +81,7 @@ def trade_rows(trade: Trade) -> list[tuple[str, ...]]:
 
 
 def setting_lines(tried: Sequence[Candidate], trade: Trade) -> list[str]:
-    """What the numbers of `trade_rows` stand for."""
+    """What the numbers in `trade_rows` mean."""
     return [f"{number:>4}: {tried[number].words}" for number in ranked(trade)[:MOST_ROWS]]
 
 
@@ -99,7 +101,7 @@ def event_rows(
         for number in shown:
             f = outcomes[number].found[place]
             found = math.isfinite(f.delay)
-            jet = f"{f.delay:.0f} s" if f.delay < 7200.0 else f"{f.delay / 3600.0:.1f} h"
+            jet = f"{f.delay:.0f} s" if f.delay < LONG_DELAY else f"{f.delay / 3600.0:.1f} h"
             rows.append(
                 (
                     window.label.event,
@@ -115,7 +117,7 @@ def event_rows(
 
 
 def event_lines(shop: Shop, outcomes: Sequence[Outcome]) -> list[str]:
-    """By how many settings each labelled event was found, and named."""
+    """How many settings found and named each labelled event."""
     lines = []
     for place, window in enumerate(shop.windows):
         found_by = sum(math.isfinite(outcome.found[place].delay) for outcome in outcomes)
@@ -130,7 +132,7 @@ def event_lines(shop: Shop, outcomes: Sequence[Outcome]) -> list[str]:
 def doubt_lines(
     shop: Shop, tried: Sequence[Candidate], outcomes: Sequence[Outcome], trade: Trade
 ) -> list[str]:
-    """Whether the choice holds on other days, and what may have been taken for a false alarm."""
+    """Whether the choice holds on other days, and what may count wrongly as a false alarm."""
     lines = [_fold_line(trade)]
     for number, reason in trade.over_fitted:
         lines.append(f"Over-fitted: {tried[number].words}: {reason}")
@@ -138,14 +140,14 @@ def doubt_lines(
     if unlabelled:
         days = ", ".join(map(str, unlabelled))
         lines.append(
-            f"Today's settings alarm on {days}, where nothing is labelled, which counts as false: "
-            "if something did happen then, label it and tune again."
+            f"Today's settings alarm on {days} with nothing labelled. That counts as false: if "
+            "something did happen then, label it and tune again."
         )
     return lines
 
 
 def choice_lines(tried: Sequence[Candidate], trade: Trade) -> list[str]:
-    """What to take and why, and what rate of false alarms there may still be."""
+    """Which settings to take and why, and how many false alarms there may still be."""
     s = trade.figures[trade.choice.number]
     return [
         f"Choice: {tried[trade.choice.number].words}. {trade.choice.reason}.",
@@ -155,18 +157,18 @@ def choice_lines(tried: Sequence[Candidate], trade: Trade) -> list[str]:
 
 
 def change_lines(change: str, patch: object) -> list[str]:
-    """How to take the `change`, which is never applied; `patch` is the file that it went to."""
+    """How to take the `change`, which is never applied; `patch` is the file that it is in."""
     if not change:
         return []
     if patch is None:
-        how = "To take it, write it to a file by --patch and run patch -p0 < FILE."
+        how = "To take it, write it to a file with --patch and run patch -p0 < FILE."
     else:
         how = f"To take it: patch -p0 < {patch}"
     return [f"Not applied. {how}", change.rstrip("\n")]
 
 
 def _marks(number: int, trade: Trade, doubtful: set[int]) -> str:
-    """What a setting is, in letters."""
+    """What a setting is, as letters."""
     return "".join(
         letter
         for letter, holds in (
@@ -195,7 +197,7 @@ def _number(value: float, digits: int) -> str:
 
 def _fold_line(trade: Trade) -> str:
     if not trade.folds:
-        return "All chips are on one day: whether the choice holds on another can't be told."
+        return "All chips are on one day, so nobody knows whether the choice holds on another."
 
     def total(which: str) -> str:
         parts = [getattr(fold, which) for fold in trade.folds]
@@ -205,7 +207,7 @@ def _fold_line(trade: Trade) -> str:
         return f"{delay}, {sum(s.false for s in parts)} false alarms"
 
     return (
-        f"Each day left out in turn and judged by what the others chose: {total('held_out')}; "
+        f"Each day left out in turn and judged with what the others chose: {total('held_out')}; "
         f"today's settings: {total('today')}."
     )
 

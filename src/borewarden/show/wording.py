@@ -127,7 +127,7 @@ def headline(verdict: Verdict) -> str:
     if verdict.state is State.OTHER_FAULT and verdict.causes:
         return f"Probably another fault: {cause_words(verdict.causes[0].cause)}"
     if verdict.state is State.CANNOT_TELL and verdict.causes:
-        return "Something has changed, and the cause is not clear"
+        return "Something has probably changed, and the cause is not clear"
     return _HEADLINES[verdict.state]
 
 
@@ -151,7 +151,7 @@ def _step_words(verdict: Verdict) -> str:
 
 
 def state_words(state: State) -> str:
-    """The state as it stands in a table, with a capital letter."""
+    """The state as tables show it, with a capital letter."""
     return state.value[0].upper() + state.value[1:]
 
 
@@ -190,8 +190,8 @@ def evidence(verdict: Verdict, pump: Pump, time_zone: str) -> list[str]:
         )
     if not math.isnan(verdict.discharge_coefficient):
         lines.append(
-            f"Probability: {probability_words(verdict.probability)} that the bore has opened up, "
-            "not chance and not another fault"
+            f"Probability: {probability_words(verdict.probability)} that the effective bore has "
+            "opened up, not chance and not another fault"
         )
         lines += _wear_lines(verdict)
     lines.append(f"Jet hours of this jewel: {verdict.jet_hours:.1f} h")

@@ -58,7 +58,7 @@ def invent_day(
     evening_ns = local_ns(asked.first + dt.timedelta(hours=24), time_zone)
     fitted = [jewel for jewel in jewels if jewel.fitted_ns < evening_ns]
     if not fitted:
-        raise BadInput(place, "jewel", f"none is fitted by {asked.first:%Y-%m-%d}", "fit one")
+        raise BadInput(place, "jewel", f"no jewel is fitted by {asked.first:%Y-%m-%d}", "add one")
     day = Day(
         first=asked.first.date(),
         days=asked.days,
@@ -74,31 +74,33 @@ def invent_day(
 
 
 def _with_chip(day: Day, asked: Asked) -> Day:
-    """The day with the chip that is asked for: the edge goes first, the bore's area second."""
+    """The day with its chip: the edge goes first, then the bore's area."""
     at, size = asked.chip_at, asked.chip_size
     if at is None:
         return day
     if not 0 <= (at.date() - day.first).days < day.days:
         right = f"give a time from {day.first} on, within {day.days} day{'s' * (day.days > 1)}"
-        raise BadInput("--chip-at", "time", f"{at} is not in the days that are invented", right)
+        raise BadInput("--chip-at", "time", f"{at} is not within the invented days", right)
     edge = (1.0 + size) ** 0.6 - 1.0
     return replace(day, chips=(Chip(at, edge, (1.0 + size) / (1.0 + edge) - 1.0),))
 
 
 def _with_fault(day: Day, asked: Asked, pump: Pump) -> Day:
-    """The day with the fault that is asked for."""
+    """The day with its fault."""
     name, size = asked.fault, asked.size
     if name is None:
         return day
     cause = Cause[name.upper().replace("-", "_")]
     if cause not in possible_causes(isinstance(pump, Intensifier)):
-        raise BadInput("--fault", name, "an intensifier has none", "take a direct drive")
+        raise BadInput("--fault", name, "intensifiers don't have this fault", "take a direct drive")
     low, high = (-0.5, 0.5) if cause is Cause.TRANSDUCER else (0.0, 0.9)
     if cause is Cause.OTHER_BORE:
         low, high = -0.9, 5.0
     elif cause in (Cause.SECOND_HEAD, Cause.BORE):
         high = 5.0
     if not low <= size <= high:
-        raise BadInput("--size", name, f"{size:g} can't be", f"give a share, {low:g} to {high:g}")
+        raise BadInput(
+            "--size", name, f"{size:g} is impossible", f"give a share, {low:g} to {high:g}"
+        )
     when = dt.datetime.combine(day.first, asked.at)
     return replace(day, faults=(Fault(cause, when, size, 60.0 * asked.ramp, side=asked.side),))

@@ -78,11 +78,11 @@ def write_labels(day: Day, path: Path) -> None:
         rows.append((fault.at.isoformat(), "", event_of(fault), area, note))
     if day.wear_per_hour > 0.0:
         start = f"{day.first.isoformat()}T00:00:00"
-        note = f"invented: effective area {day.wear_per_hour:+.2%} per jet hour"
+        note = f"invented: effective area {day.wear_per_hour:+.2%} a jet hour"
         rows.append((start, "", "wear", "", note))
     if day.tube_wear_per_hour > 0.0:
         start = f"{day.first.isoformat()}T00:00:00"
-        note = f"invented: bore of the focusing tube {day.tube_wear_per_hour:+.2%} per jet hour"
+        note = f"invented: bore of the focusing tube {day.tube_wear_per_hour:+.2%} a jet hour"
         rows.append((start, "", "tube wear", "", note))
     if not rows:
         rows.append((f"{day.first.isoformat()}T00:00:00", "", "none", "0", "invented: all sound"))

@@ -29,6 +29,7 @@ from borewarden.collect.live import Source
 from borewarden.collect.modbus import ModbusSource, Register, encode
 from borewarden.collect.mqtt import MqttSource
 from borewarden.collect.opcua import NODE_ID, NodePoint, OpcUaSource
+from borewarden.collect.payload import parts
 
 _WHY_NOT_FASTER = (
     "a counter that runs faster looks like a faster pump; serve a stroke counter at speed 1"
@@ -296,7 +297,7 @@ def payloads(source: MqttSource, raw: Mapping[str, float], time_ns: int) -> list
     bodies: dict[str, Any] = {}
     for name, field in source.fields.items():
         value = None if math.isnan(raw[name]) else raw[name]
-        topic = source.topic_of(name)
+        topic = _within(source.topic_of(name))
         if field.path == "":
             bodies[topic] = value
             continue
@@ -304,12 +305,18 @@ def payloads(source: MqttSource, raw: Mapping[str, float], time_ns: int) -> list
         if source.time_path is not None:
             _put(body, source.time_path, time_ns // 1000 / 1e6)
         _put(body, field.path, value)
-    bodies[source.topic_of("pressure")] = bodies.pop(source.topic_of("pressure"))
+    pressure = _within(source.topic_of("pressure"))
+    bodies[pressure] = bodies.pop(pressure)
     return [(topic, json.dumps(body)) for topic, body in bodies.items()]
 
 
+def _within(topic: str) -> str:
+    """A topic that a filter has: nobody can publish to wildcards."""
+    return topic.replace("+", "pump").replace("#", "pump")
+
+
 def _put(body: dict[str, Any], path: str, value: Any) -> None:
-    *way, last = path.split(".")
+    *way, last = parts(path)  # a place in a list is taken from an object as well
     for part in way:
         body = body.setdefault(part, {})
     body[last] = value

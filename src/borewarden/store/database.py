@@ -105,15 +105,20 @@ TABLES = SCHEMA + REGISTER + INSPECTIONS
 
 
 @contextmanager
-def open_store(path: Path, any_thread: bool = False) -> Iterator[sqlite3.Connection]:
+def open_store(
+    path: Path, any_thread: bool = False, patience: float = 5.0
+) -> Iterator[sqlite3.Connection]:
     """Open the store at `path`, make it if need be, and close it at the end of the block.
 
-    With `any_thread` other threads may use the connection too, one at a time.
+    With `any_thread` other threads may use the connection too, one at a time. `patience` in s is
+    how long it waits while somebody else writes.
 
     Raises sqlite3.DatabaseError if `path` is some other kind of file or a newer store.
     """
     try:
-        connection = sqlite3.connect(path, isolation_level=None, check_same_thread=not any_thread)
+        connection = sqlite3.connect(
+            path, patience, isolation_level=None, check_same_thread=not any_thread
+        )
     except sqlite3.OperationalError as error:
         raise sqlite3.OperationalError(f"{path}: {error}") from None
     try:

@@ -36,7 +36,7 @@ from numpy.typing import NDArray
 from pydantic import SecretStr
 from urllib3.exceptions import HTTPError
 
-from borewarden.base.plain_errors import plain_reason
+from borewarden.base.plain_errors import plain_answer, plain_reason
 from borewarden.base.samples import Samples, samples_of
 from borewarden.physics.pump import overstroke_margin
 from borewarden.store import outbox
@@ -56,7 +56,6 @@ _REFUSED = {400, 413, 422}
 
 LONGEST_RETRY_AFTER = 3600.0  # s that a server can put us off for
 LONGEST_SAID = 200  # characters of what a server says
-SECRET = "BOREWARDEN_SERVICE_INFLUX_TOKEN or the secret `influx_token`"
 
 
 @dataclass(frozen=True)
@@ -183,9 +182,9 @@ async def writing(settings: InfluxSettings) -> AsyncIterator[outbox.Deliver]:
                     said = _said(await answer.content.read(4 * LONGEST_SAID))
             except (aiohttp.ClientError, TimeoutError) as error:
                 raise ConnectionError(plain_reason(error)) from None
+            words = plain_answer(settings.api, answer.status, said or answer.reason or "")
             if answer.status in _REFUSED:
-                return f"HTTP {answer.status} {said or answer.reason}"
-            words = _why_not(settings, answer.status, said or answer.reason or "")
+                return words
             after = _retry_after(answer.headers.get("Retry-After", ""))
             raise ConnectionError(words) if after is None else outbox.NotNow(words, after)
 
@@ -231,22 +230,6 @@ def _said(body: bytes) -> str:
         if isinstance(told, dict):
             text = str(told.get("message") or told.get("error") or "")
     return _one_line(text)[:LONGEST_SAID]
-
-
-def _why_not(settings: InfluxSettings, status: int, said: str) -> str:
-    """Why a server does not take rows, and where people can put it right."""
-    name = "password" if settings.api == "v1" else "token"
-    place = "database" if settings.api == "v1" else "bucket"
-    words = {
-        401: f"the server does not accept the {name}; give the right one in {SECRET}",
-        403: f"the {name} may not write to {place} {settings.bucket}; give it the right to",
-        404: (
-            f"the server has no {place} {settings.bucket}, or no write API {settings.api} at "
-            f"{settings.url}; look at url, bucket, org and api in [influx]"
-        ),
-    }.get(status)
-    reason = f"HTTP {status} {said}".strip()
-    return f"{words} ({reason})" if words else reason
 
 
 def _retry_after(text: str) -> float | None:

@@ -55,13 +55,13 @@ def read_ranges(path: Path) -> dict[str, list[str]]:
     ranges: dict[str, list[str]] = {}
     for part, values in read_toml(path).items():
         if part not in SECTIONS or not isinstance(values, dict):
-            raise BadInput(path, part, "is no section of ranges", "give [watch] and [gate]")
+            raise BadInput(path, part, "is not a section of ranges", "give [watch] and [gate]")
         for name, listed in values.items():
             if SECTION_OF.get(name) != part:
                 raise _unknown(path, f"{part}.{name}", name, part)
             if not isinstance(listed, list) or not listed:
                 right = f'give a list such as {name} = ["{_example(name)}"]'
-                raise BadInput(path, f"{part}.{name}", f"{listed!r} is no list of values", right)
+                raise BadInput(path, f"{part}.{name}", f"{listed!r} is not a list of values", right)
             ranges[name] = [str(value) for value in listed]
     return ranges
 
@@ -74,7 +74,7 @@ def ranges_of(words: list[str]) -> dict[str, list[str]]:
         name, listed = name.strip(), [value.strip() for value in values.split(",")]
         if not equals or not all(listed):
             right = 'give a name and its values, such as --vary "smallest_step=3 %,4 %"'
-            raise BadInput("--vary", word, "is no range", right)
+            raise BadInput("--vary", word, "is not a range", right)
         if name not in SECTION_OF:
             raise _unknown("--vary", name, name)
         ranges[name] = listed
@@ -99,7 +99,7 @@ def candidates(
     most: int,
     seed: int,
 ) -> list[Candidate]:
-    """Today's settings first, then the grid of all `ranges`; no two alike.
+    """Today's settings first, then the grid of all `ranges`; no two are the same.
 
     A grid of more than `most` is thinned to a Latin hypercube over its levels (McKay, Beckman &
     Conover 1979, Technometrics 21, 239-245). `file` is the machine's, for the messages. Raises

@@ -22,7 +22,7 @@ def patched(text: str, changed: Mapping[str, str]) -> str:
             document.add(part, tomlkit.table())
         section = document[part]
         if not isinstance(section, Table):
-            raise BadInput("machine file", part, "is no section", f"write it as [{part}]")
+            raise BadInput("machine file", part, "is not a section", f"write it as [{part}]")
         # blank lines and comments at its end lead on to the next section
         body = section.value.body
         rest = []

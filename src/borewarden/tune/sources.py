@@ -55,7 +55,7 @@ def take_days(machine: MachineSettings, source: Source, labels: list[Path]) -> T
     """
     if (bool(source.logs), source.store is not None, source.influx is not None).count(True) != 1:
         raise BadInput(
-            "command line", "days", "there has to be one place to take them from",
+            "command line", "days", "need exactly one source",
             "name logs, or --store FILE, or --influx URL",
         )  # fmt: skip
     if source.logs:

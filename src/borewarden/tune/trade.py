@@ -231,15 +231,15 @@ def choose(
         return Choice(k, "none is acceptable; this one has the fewest false alarms")
     if 0 not in good:
         k = min(good, key=lambda k: (figures[k].rate.value, delay(k), k))
-        return Choice(k, "today's settings alarm too often without cause; this one does not")
+        return Choice(k, "today's settings give too many false alarms; this one does not")
     quiet = [k for k in good if figures[k].false <= today.false]
     best = min(quiet, key=lambda k: (delay(k), k))
     if best == 0:
-        return Choice(0, "none that is as good in all else is faster than today's")
+        return Choice(0, "no setting that is otherwise as good is faster than today's")
     p = _sooner(delays(shop, outcomes[best], which), delays(shop, outcomes[0], which))
     if p >= BETTER:
-        return Choice(0, f"the fastest is not surely faster than today's (p = {p:.2g})")
-    return Choice(best, f"surely faster than today's on the same chips (p = {p:.2g})")
+        return Choice(0, f"the fastest is not clearly faster than today's (p = {p:.2g})")
+    return Choice(best, f"clearly faster than today's on the same chips (p = {p:.2g})")
 
 
 def _sooner(ours: Floats, theirs: Floats) -> float:

@@ -54,9 +54,8 @@ class Mode(IntEnum):
     """How the loop takes a steady batch."""
 
     LEARNING = 0  # it is one of the first, and goes into the baseline
-    REFUSED = 1  # the baseline does not fit the stated bore, so nothing is judged
-    WATCHING = 2
-    FOLLOWING = 3  # something is being looked at, so each batch is thought about
+    WATCHING = 1
+    FOLLOWING = 2  # something is being looked at, so each batch is thought about
 
 
 class Stop(IntEnum):
@@ -75,7 +74,7 @@ class Stop(IntEnum):
 # Constants for the compiled loop.
 _SIZES = np.log1p(np.array(STEP_SIZES))
 _STEADY = int(BatchKind.STEADY)
-_LEARNING, _REFUSED, _WATCHING, _FOLLOWING = (int(mode) for mode in Mode)
+_LEARNING, _, _FOLLOWING = (int(mode) for mode in Mode)
 _NOTHING, _LEARN, _OTHER_KIND, _UP, _DOWN, _FOLLOW, _BLOCK, _SIGNAL = (int(stop) for stop in Stop)
 
 
@@ -220,21 +219,18 @@ def _detect(loop: Any, ring: Any) -> None:
 def _judge_steady(loop: Any, ring: Any, b: Any, log_ratio: float, line: float) -> int:
     """Take one steady batch; whether something has to be thought about, a `Stop`."""
     learned = loop.mode != _LEARNING
-    watched = loop.mode == _WATCHING or loop.mode == _FOLLOWING
     value = log_ratio - line if learned else 0.0
     # a planned change of the number of heads is none of the jewel's
     if abs(b.signals[HEADS] - loop.reference.heads) > OTHER_HEADS:
         return _NOTHING
     clipped = value
-    if watched:
+    if learned:
         own = loop.detector.sigma * loop.detector.sigma + b.timing / (b.time * b.time)
         clipped = clip(value, own, loop.expected.level_sd, loop.detector.h)
     _put(ring[loop.running.taken % len(ring)], b, value, clipped)
     loop.running.taken += 1
     if not learned:
         return _LEARN
-    if not watched:
-        return _NOTHING
     if loop.mode == _FOLLOWING:
         return _FOLLOW
     _detect(loop, ring)

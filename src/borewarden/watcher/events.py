@@ -204,14 +204,6 @@ class Learning(_Known):
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Refused(_Known):
-    """The baseline does not fit the stated bore: nothing is judged by it."""
-
-    mode: ClassVar = Mode.REFUSED
-    baseline: Baseline
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
 class Watching(_Known):
     """The baseline is known; `event` is what has happened since, None while nothing has."""
 
@@ -222,6 +214,8 @@ class Watching(_Known):
     run_length: float  # mean batches between false alarms
     noise: Noise  # as it is by now
     wear: Drift  # never changed in place
+    resting: State = State.SOUND  # what is told while nothing happens
+    resting_reason: str = ""
     event: Event | None = None
     past: Past = field(default_factory=Past)
     unjudged: NDArray[np.void] | None = None  # first batches after those of the baseline
@@ -233,7 +227,7 @@ class Watching(_Known):
         return Mode.FOLLOWING if looking else Mode.WATCHING
 
 
-Monitor: TypeAlias = Learning | Refused | Watching
+Monitor: TypeAlias = Learning | Watching
 Changing = TypeVar("Changing", bound=_Known | _Happened)
 
 
@@ -241,7 +235,6 @@ class Phase(Enum):
     """What the monitor is about: the name of a row in its table."""
 
     LEARNING = "learning the baseline"
-    REFUSED = "the baseline does not fit the stated bore"
     QUIET = "nothing has happened"
     STEP_FOUND = "a step was found and is being sharpened"
     STEP = "a step stands"
@@ -263,8 +256,6 @@ def phase_of(monitor: Monitor) -> Phase:
     """The phase that a state is in."""
     if isinstance(monitor, Learning):
         return Phase.LEARNING
-    if isinstance(monitor, Refused):
-        return Phase.REFUSED
     if monitor.event is None:
         return Phase.QUIET
     if isinstance(monitor.event.look, Sharpening):

@@ -13,7 +13,7 @@ from borewarden.diagnose.features import Idle, known_mean, known_spread
 from borewarden.gate.batch import HEADS, SIGNALS, BatchKind
 from borewarden.jewels.jewel import nearest_stock_bore, stated_area, stated_bores_area
 from borewarden.watcher.batch_loop import DRIFT_BLOCK, Detector, Signals
-from borewarden.watcher.events import Learning, Refused, Setup, Watching, changed
+from borewarden.watcher.events import Learning, Setup, Watching, changed
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import State
 
@@ -37,7 +37,7 @@ SIGNAL_LIMITS = dict.fromkeys(SIGNALS, np.inf) | {
 }
 
 
-def learned(state: Learning, first: NDArray[np.void], ring: NDArray[np.void]) -> Refused | Watching:
+def learned(state: Learning, first: NDArray[np.void], ring: NDArray[np.void]) -> Watching:
     """The state after the `first` batches, dtype `BATCH`.
 
     `ring` holds them as the loop does, dtype `RING`.
@@ -57,17 +57,6 @@ def learned(state: Learning, first: NDArray[np.void], ring: NDArray[np.void]) ->
     rows = newest(ring, count)[-len(first) :][:kept].copy()
     heads = known_mean(first["signals"][:kept, HEADS])
     reference = state.reference._replace(area=baseline.area, heads=heads)
-    if not baseline.is_plausible:
-        return Refused(
-            setup=setup,
-            told=State.NOT_STATED_BORE,
-            reason=_why_refused(baseline, setup),
-            reference=reference,
-            idle=state.idle,
-            running=state.running,
-            detector=Detector(since=count),
-            baseline=baseline,
-        )
     reference = reference._replace(discharge_coefficient=baseline.discharge_coefficient)
     start = changed(state, reference=reference)
     watching = _start_detectors(start, baseline, rows, float(np.mean(first["time"])))
@@ -76,13 +65,14 @@ def learned(state: Learning, first: NDArray[np.void], ring: NDArray[np.void]) ->
     return changed(watching, unjudged=unjudged if len(unjudged) else None)
 
 
-def _why_refused(baseline: Baseline, setup: Setup) -> str:
+def _what_does_not_fit(baseline: Baseline, setup: Setup) -> str:
     typical = stated_area(list(setup.jewels)) / stated_bores_area(list(setup.jewels))
     fits = nearest_stock_bore(baseline.area, typical)
     return (
-        f"learned C_d {baseline.discharge_coefficient:.3f}, but the stated bore and material "
-        f"should give {baseline.plausible_low:.2f} to {baseline.plausible_high:.2f}; the flow fits "
-        f"a bore of about {fits * 1e3:.3f} mm ({fits / 0.0254:.3f} in)"
+        f"pump figures or bore do not fit: learned C_d {baseline.discharge_coefficient:.3f}, "
+        f"expected {baseline.plausible_low:.2f} to {baseline.plausible_high:.2f}; the flow fits a "
+        f"bore of about {fits * 1e3:.3f} mm ({fits / 0.0254:.3f} in); check bore, plunger diameter "
+        "and strokes per count; changes are watched against this level meanwhile"
     )
 
 
@@ -128,10 +118,15 @@ def _start_detectors(
             for k, name in enumerate(SIGNALS)
         ]
     )
+    resting, reason = State.SOUND, "no change since this jewel was learned"
+    if not baseline.is_plausible:
+        resting, reason = State.NOT_STATED_BORE, _what_does_not_fit(baseline, state.setup)
     watching = Watching(
         setup=state.setup,
-        told=State.SOUND,
-        reason="no change since this jewel was learned",
+        told=resting,
+        reason=reason,
+        resting=resting,
+        resting_reason=reason,
         reference=state.reference,
         idle=state.idle,
         detector=Detector(
@@ -145,7 +140,7 @@ def _start_detectors(
         baseline=baseline,
         first_rows=rows,
         signal_limit=limit,
-        usual_idle=_usual_idle(state.idle[BatchKind.DEAD_HEAD], baseline.area),
+        usual_idle=usual_idle(state.idle[BatchKind.DEAD_HEAD], baseline.area),
         run_length=run_length,
         noise=noise,
         wear=wear,
@@ -153,7 +148,8 @@ def _start_detectors(
     return with_noise(with_line(watching), noise)
 
 
-def _usual_idle(idle: Idle, area: float) -> float:
+def usual_idle(idle: Idle, area: float) -> float:
+    """Dead-headed flow of a sound machine, of the working flow; 0 while nothing is known."""
     usual = known_mean(np.array([batch.area / area for batch in idle.first]))
     return usual if np.isfinite(usual) else 0.0
 

@@ -47,6 +47,7 @@ from borewarden.watcher.learning import (
     FEWEST_FIRST,
     MAX_DEGREES_OF_FREEDOM,
     learned,
+    usual_idle,
     with_line,
     with_noise,
 )
@@ -58,6 +59,11 @@ RECENT = 12  # in "now"
 BEFORE = 60  # before an event to compare with
 CLOSE_LOOK = 8  # after an alarm that are each weighed; later only every eighth
 SLOW_LOOK = 80  # the same for what goes slowly
+LONG_ENOUGH = 0.75  # jet hours, after which fewer batches make a baseline
+FEWEST_OF_SHORT_CUTS = 10  # of them, then
+SHORT_CUTS = 1.0 / 3.0  # of the usual time of steady jet, then
+REFERENCE = 10  # of another kind that say what is usual
+FEWEST_REFERENCE = 5  # of them, before a dead-headed flow is called unusual
 BACK_AFTER_STOP = 0.05  # off the baseline, in log area: perhaps another jewel of the same bore
 BACK = 0.5  # of the smallest step: as near to the baseline as that is back at it
 COME_TO_NOTHING = 0.25  # of the smallest step: a step that shrank to less was none
@@ -122,7 +128,9 @@ def _learn(state: Learning, seen: Observation) -> Monitor:
     first = (*state.first, seen.batch.copy())
     done = sum(float(batch["time"]) for batch in first)
     wanted = state.setup.settings.baseline_time
-    reason = f"learning this jewel: {done // 60.0:.0f} of {wanted / 60.0:g} min"
+    if len(first) >= FEWEST_OF_SHORT_CUTS and state.watched_hours > LONG_ENOUGH:
+        wanted *= SHORT_CUTS  # little of each cut is steady here
+    reason = f"learning this jewel: {done // 60.0:.0f} of {wanted / 60.0:.0f} min"
     state = changed(state, first=first, reason=reason)
     return state if done < wanted else learned(state, np.array(list(first)), seen.ring)
 
@@ -135,12 +143,17 @@ def _keep_first_idle(state: Learning, seen: Observation) -> Monitor:
     return changed(state, idle={**state.idle, kind: Idle(first, _newest_with(idle, kept))})
 
 
-def _keep_idle(state: Any, seen: Observation) -> Any:
+def _keep_idle(state: Watching, seen: Observation) -> Watching:
     """Keep a batch of another kind as one of the newest."""
-    kind = BatchKind(int(seen.batch["kind"]))
+    kind, kept = BatchKind(int(seen.batch["kind"])), idle_batch(seen.batch)
     idle = state.idle[kind]
-    recent = _newest_with(idle, idle_batch(seen.batch))
-    return changed(state, idle={**state.idle, kind: Idle(idle.first, recent)})
+    held = Idle(idle.first, _newest_with(idle, kept))
+    if len(held.first) < REFERENCE and phase_of(state) is Phase.QUIET:
+        held = held._replace(first=(*held.first, kept))  # few stand dead-headed while they learn
+    state = changed(state, idle={**state.idle, kind: held})
+    if kind is BatchKind.DEAD_HEAD:
+        state = changed(state, usual_idle=usual_idle(held, state.reference.area))
+    return state
 
 
 def _newest_with(idle: Idle, batch: IdleBatch) -> tuple[IdleBatch, ...]:
@@ -328,8 +341,8 @@ def _all_clear(state: Watching, offset: float, at_stop: bool) -> Watching:
         )
     state = changed(
         state,
-        told=State.SOUND,
-        reason=reason,
+        told=state.resting,
+        reason=reason if state.resting is State.SOUND else state.resting_reason,
         event=None,
         past=state.past._replace(opened=False, probability=0.0, other_sure=False),
         wear=_event_of(state).sound_wear,  # what it learned of the fault is not the jewel's
@@ -512,7 +525,8 @@ def _quiet_idle(state: Watching, seen: Observation) -> Watching:
     if state.running.taken <= state.detector.since:
         return state
     two = state.idle[kind].recent[-2:]
-    if kind is BatchKind.DEAD_HEAD and _passes_water(state, two):
+    known = len(state.idle[kind].first) >= FEWEST_REFERENCE  # what is usual here
+    if kind is BatchKind.DEAD_HEAD and known and _passes_water(state, two):
         return weighed(state, _closed_jet_event(state, seen, two))
     if kind is BatchKind.LOW and _grew_at_low(state, two):
         return weighed(state, _low_pressure_event(state, seen, two))
@@ -612,9 +626,8 @@ _IDLE, _FOLLOW, _BLOCK, _SIGNAL = (Stop.OTHER_KIND,), (Stop.FOLLOW,), (Stop.BLOC
 _P = Phase
 
 RULES = (
-    Rule(_P.LEARNING, (Stop.LEARN,), _learn, frozenset({_P.LEARNING, _P.REFUSED, _P.QUIET})),
+    Rule(_P.LEARNING, (Stop.LEARN,), _learn, frozenset({_P.LEARNING, _P.QUIET})),
     Rule(_P.LEARNING, _IDLE, _keep_first_idle, frozenset({_P.LEARNING})),
-    Rule(_P.REFUSED, _IDLE, _keep_idle, frozenset({_P.REFUSED})),
     Rule(_P.QUIET, _CROSSED, _first_step, frozenset({_P.STEP_FOUND})),
     Rule(_P.QUIET, _BLOCK, _quiet_block, frozenset({_P.QUIET, _P.SLOW})),
     Rule(_P.QUIET, _SIGNAL, _first_signal, frozenset({_P.QUIET, _P.SIGNAL})),

@@ -13,7 +13,7 @@ from borewarden.physics.orifice import bore_of_area
 from borewarden.physics.pump import Intensifier, Pump, event_rate, overstroke_margin
 from borewarden.watcher.events import Learning, Monitor, StepEvent, Watching
 from borewarden.watcher.monitor import RECENT
-from borewarden.watcher.verdict import Verdict
+from borewarden.watcher.verdict import State, Verdict
 
 
 def verdict_of(monitor: Monitor, ring: NDArray[np.void]) -> Verdict:
@@ -66,6 +66,8 @@ def _wear(monitor: Monitor) -> tuple[float, float, Interval | None]:
     if not isinstance(monitor, Watching):
         return 0.0, 0.0, None
     line = monitor.wear.line
+    if monitor.resting is not State.SOUND:  # how long what nobody has stated will last, is unknown
+        return line.slope, line.slope_sd, None
     limit = float(np.log1p(monitor.setup.settings.limit) - monitor.expected.offset)
     return line.slope, line.slope_sd, hours_to(limit, line, monitor.watched_hours)
 

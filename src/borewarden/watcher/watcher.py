@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -17,8 +18,12 @@ from borewarden.physics import is_compiled
 from borewarden.physics.pump import Pump
 from borewarden.watcher.batch_loop import judge
 from borewarden.watcher.bore_watch import BoreWatch
+from borewarden.watcher.chatter import Chatter, contradictory, heard, quiet
 from borewarden.watcher.settings import WatchSettings
-from borewarden.watcher.verdict import State, Verdict
+from borewarden.watcher.verdict import STATES, State, Verdict
+
+CANNOT_TELL = STATES.index(State.CANNOT_TELL)
+NEVER = np.iinfo(np.int64).max
 
 
 @dataclass(frozen=True)
@@ -75,6 +80,7 @@ class Watcher:
         self.pump = pump
         self.settings = settings or WatchSettings()
         self._to_come = fitted_sets(jewels)
+        self._chatter: Chatter
         self._gate_settings = gate
         self.gate = Gate(gate, pump.displacement)
         self._earlier_jet_hours = self._earlier_missed_hours = 0.0
@@ -127,18 +133,38 @@ class Watcher:
                 "larger bore or a lower crank speed would close the bypass"
             )
             return replace(verdict, state=State.CANNOT_TELL, reason=reason)
+        if self._chatter.since_ns is not None:
+            return contradictory(verdict, self._chatter)
         return verdict
 
     def _learn_part(self, samples: Samples) -> Learned:
         phases, closed = self.gate.learn_many(samples)
         before = self.bore.state
         batches, changes = self.bore.learn_many(closed)
-        alerts = []
+        if len(batches) == 0 and not changes:
+            return Learned(phases, batches, [])
+        told = []
         for verdict in changes:
             if (before, verdict.state) != (State.LEARNING, State.SOUND):
-                alerts.append(Alert(verdict.time_ns, verdict))
+                told.append(verdict)
             before = verdict.state
-        return Learned(phases, batches, alerts)
+        return Learned(phases, batches, self._without_chatter(batches, told))
+
+    def _without_chatter(self, batches: NDArray[np.void], changes: list[Verdict]) -> list[Alert]:
+        """The alerts that the `changes` make; `batches` get the state that is told meanwhile."""
+        waiting = deque(changes)
+        alerts = []
+        for time_ns in (*batches["end_ns"].tolist(), NEVER):
+            while waiting and waiting[0].time_ns <= time_ns:
+                self._chatter, tell = heard(self._chatter, waiting.popleft())
+                alerts += [Alert(tell.time_ns, tell)] if tell else []
+            if time_ns == NEVER:
+                break
+            self._chatter, tell = quiet(self._chatter, time_ns)
+            alerts += [Alert(time_ns, tell)] if tell else []
+            if self._chatter.since_ns is not None:
+                batches["state"][batches["end_ns"] == time_ns] = CANNOT_TELL
+        return alerts
 
     def _fit(self, jewels: list[Jewel]) -> None:
         """Start over with the jewels that are in the heads from now on.
@@ -146,6 +172,7 @@ class Watcher:
         Nothing is carried over, so the state is a function of the samples since then:
         a service that restarts has only to feed those again.
         """
+        self._chatter = Chatter()
         self.jewels = jewels
         self._earlier_jet_hours += self.gate.jet_hours
         self._earlier_missed_hours += self.gate.missed_hours

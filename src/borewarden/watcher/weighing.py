@@ -56,10 +56,18 @@ def weighed(state: Watching, event: Event) -> Watching:
         return state
     grown = isinstance(event, StepEvent) or step.size >= np.log1p(settings.limit)
     told = named(state.told, state.past, top, grown)
+    if told is State.OPENED and _too_small_to_unsay(state, step):
+        told = State.CANNOT_TELL
     if told is State.OTHER_FAULT and top.probability >= SURE_TO_UNSAY:
         state = changed(state, past=state.past._replace(other_sure=True))
     reason = _say(told, event, step, state.wear.line.slope, top)
     return changed(state, told=told, reason=reason)
+
+
+def _too_small_to_unsay(state: Watching, step: Step) -> bool:
+    """Whether the step is below the smallest of interest, and another cause was all but sure."""
+    past = state.past
+    return past.other_sure and not past.opened and abs(step.size) < state.detector.smallest
 
 
 def with_standing(state: Watching, probability: float) -> Watching:
