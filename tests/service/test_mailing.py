@@ -44,7 +44,8 @@ class Box:
         """Machine (first word of the subject) and recipients of each."""
         kept = [entry["to"] for entry in self.server.log() if "kept" in entry]
         subjects = [mail["Subject"].split(":")[0] for mail in self.server.messages()]
-        return list(zip(subjects, kept, strict=True))[self.before :]
+        # the server keeps a mail a moment before it notes that
+        return list(zip(subjects, kept, strict=False))[self.before :]
 
     @property
     def ids(self) -> list[str]:
@@ -331,13 +332,13 @@ async def test_a_mail_that_nobody_can_read_holds_up_none_behind_it(
     parse, parsed = email.message_from_bytes, []
 
     def but_not_the_first(content: bytes, **options):
-        if b"North" in content:
+        if b"Unreadable" in content:
             parsed.append(content)
             raise ValueError("not a mail")
         return parse(content, **options)
 
     monkeypatch.setattr("borewarden.service.mailing.email.message_from_bytes", but_not_the_first)
-    happens(store, "North", "South")
+    happens(store, "Unreadable", "South")
     async with mailing(store, mail_settings(server.port), pauses=Pauses(look=0.02)) as health:
         await until(lambda: [machine for machine, _ in box.taken] == ["South"])
         await until(lambda: "ValueError: not a mail" in health.troubles().get("mail", ""))
