@@ -1,9 +1,9 @@
 """Writes the dashboards beside this file: `python deploy/grafana/make_dashboards.py`.
 
-The panels share data source, units and colours, so a few functions are simpler to keep than some
-thousand lines of JSON. The JSON is kept too, because Grafana reads only that; a test compares.
-Everything stored is SI: what Grafana has no unit for is converted in the query. Queries are
-InfluxQL, which every generation of InfluxDB answers.
+The panels share data source, units and colours, so a few functions are easier to maintain than a
+few thousand lines of JSON. The JSON is kept too, because Grafana reads only that; a test compares.
+Everything stored is SI; the query converts it where Grafana has no unit. Queries are InfluxQL,
+which every generation of InfluxDB answers.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ feel for leaks. An injection injury is an emergency however small it looks: go t
 once and say that it is a high-pressure injection. Local codes, the pump maker's manual and \
 qualified people come before anything shown here. borewarden only reads and estimates; it is not \
 a safety device. *Effective* bore and area are what the pump sees: a bore has *probably* opened \
-up, other ways out for the water look alike."""
+up, since other ways out for the water look the same."""
 
 ONE = '"machine" =~ /^${machine:regex}$/'
 
@@ -77,7 +77,7 @@ def target(query: str, alias: str = "", table: bool = False, ref: str = "A") -> 
 
 
 def over_time(fields: str, measurement: str, source: str = "") -> str:
-    """Means over the interval that suits the width of the panel, of the machine chosen."""
+    """Means of the chosen machine, over the interval that suits the panel's width."""
     inner = source or f'"{measurement}"'
     return (
         f"SELECT {fields} FROM {inner} WHERE $timeFilter AND {ONE} "
@@ -86,7 +86,7 @@ def over_time(fields: str, measurement: str, source: str = "") -> str:
 
 
 def of_rows(expression: str, name: str) -> str:
-    """Means of something worked out for each batch: InfluxQL takes no mean of an expression."""
+    """Means of a value worked out for each batch: InfluxQL has no mean of an expression."""
     inner = f'(SELECT {expression} AS "v" FROM "batch" WHERE $timeFilter AND {ONE})'
     return (
         f'SELECT mean("v") AS "{name}" FROM {inner} WHERE $timeFilter '
@@ -123,7 +123,7 @@ def fixed(colour: str) -> Json:
 
 
 def panel(kind: str, title: str, description: str, place: tuple[int, int, int, int]) -> Json:
-    """What every panel has; `place` is x, y, width, height on the grid of 24 columns."""
+    """What all panels have; `place` is x, y, width, height on the grid of 24 columns."""
     x, y, w, h = place
     return {
         "type": kind,
@@ -152,7 +152,7 @@ def graph(
     dashed: tuple[str, ...] = (),
     **defaults: Any,
 ) -> Json:
-    """Lines over time; `colours` by series name, `dashed` those that are no measurement."""
+    """Lines over time; `colours` by series name, `dashed` those that are not measured."""
     overrides = []
     for name, colour in colours.items():
         properties: Json = {"color": fixed(colour)}
@@ -235,7 +235,7 @@ STATE_CELL = override(
     "State", mappings=STATES, custom__cellOptions={"type": "color-background", "mode": "basic"}
 )
 NO_TIME = override("Time", custom__hidden=True)
-# one line of figures as the newest batch has them; exp(): the logarithm is what is stored
+# one line of figures of the newest batch; exp(), because the logarithm is stored
 NEWEST = (
     'last("state") AS "State", last("bore") * 1000 AS "Effective bore", '
     '100 * (exp(last("log_ratio")) - 1) AS "Area growth", '
@@ -262,7 +262,7 @@ def annotations(where: str) -> Json:
             "datasource": SOURCE,
             "enable": True,
             "hide": False,
-            "iconColor": colour,
+            "iconColor": colour.upper(),  # as the types of Grafana want it
             "query": query,
             "titleColumn": "",
             "textColumn": "reason",
@@ -314,7 +314,7 @@ LIMIT_VARIABLE: Json = {
     "type": "textbox",
     "name": "limit",
     "label": "Limit of area growth, %",
-    "description": "The limit under [watch] of the machine's file; it moves only the dashed line.",
+    "description": "The limit under [watch] in the machine file. It only moves the dashed line.",
     "query": "8",
     "current": {"text": "8", "value": "8"},
     "options": [{"text": "8", "value": "8", "selected": True}],
@@ -388,7 +388,7 @@ def fleet() -> Json:
         ),
         timeline(
             "State of the fitted bore",
-            "What the watcher believed, batch by batch. Nothing while no jet is steady.",
+            "What the watcher believed, batch by batch. Empty while no jet is steady.",
             (0, 12, 24, 8),
             'SELECT last("state") AS "State" FROM "batch" WHERE $timeFilter '
             'GROUP BY time($__interval), "machine" fill(none)',
@@ -397,8 +397,8 @@ def fleet() -> Json:
         ),
         table(
             "Link to the controller",
-            "The newest change of each connection, however long ago. A lost link means that "
-            "nobody watches that pump.",
+            "The newest change of each connection, however long ago. While a link is lost, nobody "
+            "watches that pump.",
             (0, 20, 12, 7),
             'SELECT last("connected") AS "Link", "reason" AS "Reason" FROM "link" '
             'GROUP BY "machine"',
@@ -414,7 +414,7 @@ def fleet() -> Json:
         ),
         table(
             "Newest reading",
-            "How old the newest sample of each machine is, and its water pressure.",
+            "The age of each machine's newest sample, and its water pressure.",
             (12, 20, 12, 7),
             'SELECT last("pressure") / 1000000 AS "Pressure" FROM "sample" WHERE $timeFilter '
             'GROUP BY "machine"',
@@ -429,7 +429,7 @@ def fleet() -> Json:
     return dashboard(
         "fleet",
         "borewarden: all machines",
-        "Every pump under watch, with the state of its jewel and of its link.",
+        "Every watched pump, with the state of its jewel and of its link.",
         panels,
         [],
         annotations(""),
@@ -440,8 +440,8 @@ def alerts_table(place: tuple[int, int, int, int], where: str) -> Json:
     """The alerts, newest first."""
     return table(
         "Alerts",
-        "Every change of state that somebody should hear of, with its onset, its size and how "
-        "sure it is. Words of NAMUR NE 107.",
+        "Every change of state that somebody should know about, with its onset, its size and its "
+        "probability, in the words of NAMUR NE 107.",
         place,
         'SELECT "machine" AS "Machine", "state" AS "Bore", "ne107" AS "NE 107", '
         '"onset_ns" / 1000000 AS "Onset", '
@@ -487,8 +487,8 @@ def one_machine() -> Json:
     }
     bore = graph(
         "Effective bore and its limit",
-        "The bore that the pump sees, at the C_d learned, with twice the standard uncertainty of "
-        "a batch. The limit is that bore whose area has grown by the figure above.",
+        "The bore that the pump sees, at the learned C_d, with twice the standard uncertainty of a "
+        "batch. At the limit, the area has grown by the figure above.",
         (0, 24, 12, 8),
         [
             target(
@@ -546,8 +546,8 @@ def one_machine() -> Json:
         ),
         graph(
             "Stroke rate seen against expected",
-            "Expected is what the fitted jewel should take at this very pressure. Of a crank pump "
-            "these are turns of the crank.",
+            "Expected is what the fitted jewel should take at that moment's pressure. For a crank "
+            "pump these are turns of the crank.",
             (12, 8, 12, 8),
             [
                 target(
@@ -565,7 +565,7 @@ def one_machine() -> Json:
         ),
         timeline(
             "What the machine does",
-            "The phase of the newest sample; the bore is judged only while cutting steadily.",
+            "The phase of the newest sample. The bore is judged only while cutting steadily.",
             (0, 16, 24, 4),
             over_time('last("phase") AS "Phase"', "sample"),
             "$col",
@@ -582,8 +582,8 @@ def one_machine() -> Json:
         bore,
         graph(
             "Growth of the effective area",
-            "Against the baseline of the fitted jewel, and the wear line that the watcher fitted. "
-            "Needs a baseline.",
+            "From the baseline of the fitted jewel, and the watcher's wear line. Empty until the "
+            "jewel is learned.",
             (12, 24, 12, 8),
             [
                 target(of_rows('100 * (exp("log_ratio") - 1)', "Area growth"), "$col"),
@@ -597,8 +597,8 @@ def one_machine() -> Json:
         ),
         graph(
             "Margin to overstroke",
-            "Share of the highest stroke rate still free, at 0 the pump overstrokes. Empty for a "
-            "crank pump.",
+            "Share of the stroke rate left before the limit; at 0 the pump overstrokes. Empty for "
+            "a crank pump.",
             (0, 32, 12, 8),
             [target(over_time('100 * mean("overstroke_margin") AS "Margin"', "batch"), "$col")],
             {"Margin": BLUE},
@@ -608,7 +608,8 @@ def one_machine() -> Json:
         ),
         graph(
             "Step detector (likelihood ratio)",
-            "An alert is raised when the statistic reaches the threshold; it then stands still.",
+            "Log likelihood ratio of the likeliest step. At the threshold there is an alert; then "
+            "it stands still for 20 batches.",
             (12, 32, 12, 8),
             [
                 target(
@@ -625,8 +626,8 @@ def one_machine() -> Json:
             min=0,
         ),
         graph(
-            "Probability that the area has stepped up",
-            "By the second detector, which says how sure it is.",
+            "Probability that the bore opened up",
+            "That the effective area stepped up, not by chance and not by another fault.",
             (0, 40, 12, 8),
             [target(over_time('100 * mean("probability") AS "Probability"', "batch"), "$col")],
             {"Probability": BLUE},
@@ -636,7 +637,7 @@ def one_machine() -> Json:
         ),
         graph(
             "Water temperature",
-            "At the inlet; it changes the density of the water and so the strokes.",
+            "At the inlet. It changes the water's density, and so the strokes.",
             (12, 40, 12, 8),
             [
                 target(
@@ -653,7 +654,7 @@ def one_machine() -> Json:
     return dashboard(
         "machine",
         "borewarden: one machine",
-        "One pump: what it does, what it should do, and what the watcher makes of it.",
+        "One pump: what it does, what it should do, and what the watcher thinks of it.",
         panels,
         [machine_variable(several=False), LIMIT_VARIABLE],
         annotations(f" AND {ONE}"),
@@ -661,15 +662,15 @@ def one_machine() -> Json:
 
 
 def jet_hours() -> Json:
-    """How long the jewels cut."""
-    # a new jewel counts from nought: the fall is no jet time
+    """How long the jewels have cut."""
+    # a new jewel counts from zero: the fall is not jet time
     gained = (
         '(SELECT non_negative_difference("jet_hours") AS "gain" FROM "batch" '
         f'WHERE $timeFilter AND {ONE} GROUP BY "machine")'
     )
     daily = graph(
         "Jet hours a day",
-        "Time with the jet on, in days of UTC. What went unseen is not in it.",
+        "Time with the jet on, in days of UTC, without what was not recorded.",
         (0, 12, 24, 9),
         [
             target(
@@ -685,7 +686,7 @@ def jet_hours() -> Json:
     )
     course = graph(
         "Jet hours of the fitted jewel",
-        "Rises while the jet is on; a fall to nought is a new jewel.",
+        "Rises while the jet is on; a fall to zero is a new jewel.",
         (0, 21, 24, 9),
         [
             target(
@@ -700,7 +701,7 @@ def jet_hours() -> Json:
         min=0,
     )
     for made in (daily, course):
-        # nobody knows how many machines there will be: one hue, told apart by lightness and name
+        # there may be any number of machines: one hue, with lightness and name to tell them apart
         made["fieldConfig"]["defaults"]["color"] = {"mode": "shades", "fixedColor": BLUE}
     daily["fieldConfig"]["defaults"]["custom"].update(
         drawStyle="bars", fillOpacity=80, lineWidth=1, barAlignment=1
@@ -710,7 +711,7 @@ def jet_hours() -> Json:
         **panel(
             "bargauge",
             "Jet hours of the fitted jewel, now",
-            "Since it was fitted, as far as the watcher saw.",
+            "Since it was fitted, as far as recorded.",
             (0, 4, 12, 8),
         ),
         "targets": [
@@ -741,7 +742,7 @@ def jet_hours() -> Json:
             gauge,
             table(
                 "Jet hours within the time range",
-                "Over all jewels that were fitted meanwhile.",
+                "Of all jewels fitted in that time.",
                 (12, 4, 12, 8),
                 f'SELECT sum("gain") AS "Jet hours" FROM {gained} WHERE $timeFilter '
                 'GROUP BY "machine"',

@@ -583,7 +583,7 @@ def test_colours_are_told_apart_by_everybody() -> None:
     """Okabe & Ito (2008), and greys."""
     safe = {"#0072b2", "#e69f00", "#009e73", "#d55e00", "#cc79a7", "#56b4e9", "#f0e442"}
     text = json.dumps(DASHBOARDS)
-    used = set(re.findall(r"#[0-9A-Fa-f]{6}", text))
+    used = {colour.lower() for colour in re.findall(r"#[0-9A-Fa-f]{6}", text)}
     assert used - {"#999999", "#666666"} <= safe
     assert set(re.findall(r'"mode": "(fixed|shades|palette[\w-]*|thresholds)"', text)) == {
         "fixed",

@@ -18,6 +18,7 @@ from selenium.webdriver.common.keys import Keys
 
 from borewarden.alert.alarm import AlarmSettings
 from borewarden.base.samples import rows, samples_of
+from borewarden.base.text import span_words
 from borewarden.base.times import local_time
 from borewarden.collect.link import LinkState
 from borewarden.diagnose.causes import Belief, Cause
@@ -28,7 +29,6 @@ from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
 from borewarden.service.health import health_troubles
 from borewarden.service.machine_view import (
     MOST_POINTS,
-    age_words,
     alert_rows,
     card,
     history,
@@ -594,7 +594,7 @@ def test_each_pump_shows_what_a_larger_bore_changes(pump, load, margin):
 
 
 def test_age_in_words():
-    assert [age_words(s) for s in (-3.0, 4.4, 119.0, 120.0, 7200.0, 180000.0)] == [
+    assert [span_words(s) for s in (-3.0, 4.4, 119.0, 120.0, 7200.0, 180000.0)] == [
         "0 s", "4 s", "119 s", "2 min", "2 h", "2 d",
     ]  # fmt: skip
 

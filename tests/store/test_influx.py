@@ -277,8 +277,8 @@ async def test_a_token_that_is_refused_is_said_at_once_also_after_another_failur
             "HTTP 500 not now",
             "the server does not accept the token; put the right one into "
             "BOREWARDEN_SERVICE_INFLUX_TOKEN, or into its file influx_token (HTTP 401 not now)",
-            "the token may not do that; give it the right to write to the bucket "
-            "(HTTP 403 not now)",
+            "the token may not do that; "
+            "give it the right to write to the bucket (HTTP 403 not now)",
             "there is no InfluxDB 2 write API at this address; check url",
         ),
         strict=True,

@@ -385,7 +385,7 @@ TABLE = (
         "ConnectionError",
         "client_id",
         "",
-        "another program may use the same one, such as a second watcher: give each its own client_id",
+        "another program may use it too, such as a second watcher: give each its own client_id",
     ),
     Plain(
         "MqttCodeError",

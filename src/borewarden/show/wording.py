@@ -174,7 +174,8 @@ def pressure_words(pressure: float) -> str:
 
 
 def _percent(share: float) -> str:
-    return f"{100.0 * share:+.1f} %"
+    """A change in per cent; what rounds to zero is +0.0."""
+    return f"{round(100.0 * share, 1) + 0.0:+.1f} %"
 
 
 def evidence(verdict: Verdict, pump: Pump, time_zone: str) -> list[str]:
@@ -303,7 +304,7 @@ def margin_words(pump: Intensifier) -> str:
 
 def _wear_lines(verdict: Verdict) -> list[str]:
     slope = (
-        f"effective area {100.0 * verdict.slope_per_hour:+.2f} ± "
+        f"effective area {round(100.0 * verdict.slope_per_hour, 2) + 0.0:+.2f} ± "
         f"{100.0 * verdict.slope_sd:.2f} % per jet hour"
     )
     if verdict.onset_ns is not None:
