@@ -158,7 +158,7 @@ def test_what_is_missing_is_said_and_the_rest_is_shown(tmp_path: Path) -> None:
         "price of ruby 16, not stated",
     ):
         assert words.lower() in page.lower()
-    assert "Jewels to hold" not in page
+    assert "Jewels to stock" not in page
     for command in ("life", "plan", "stock", "costs"):
         assert "common practice, no source" in run(tmp_path, command)
 

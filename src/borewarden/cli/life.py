@@ -85,7 +85,7 @@ def shift_command(
         _stock_table(stock)
         say(stock_note(seen))
     _list("Not known", unknown)
-    _list("What this rests on", basis(seen))
+    _list("Based on", basis(seen))
     say(f"report: {report}")
 
 
@@ -116,12 +116,12 @@ def life_command(
     print_table(
         head_life_columns(hours),
         head_lives(outlooks, posterior),
-        "Heads, under their own conditions",
+        "Heads, each under its own conditions",
     )
     effects = words.effect_words(posterior.effects()) or ["no conditions are recorded"]
-    _list("What conditions do to life", effects)
-    _list("Believed before any record", words.prior_words())
-    _list("What this rests on", basis(seen))
+    _list("How conditions change jewel life", effects)
+    _list("Starting assumptions", words.prior_words())
+    _list("Based on", basis(seen))
     say(f"report: {report}")
 
 
@@ -150,7 +150,7 @@ def plan_command(
             f"{each.failed:.2f} {currency}"
         )
     _list("Not known", words.missing(seen, outlooks))
-    _list("What this rests on", basis(seen))
+    _list("Based on", basis(seen))
 
 
 @app.command("stock")
@@ -169,7 +169,7 @@ def stock_command(
         return
     _stock_table(stock)
     say(stock_note(seen))
-    _list("What this rests on", basis(seen))
+    _list("Based on", basis(seen))
 
 
 @app.command("costs")
@@ -188,7 +188,7 @@ def costs_command(
     columns = ("", *(row.material for row in rows))
     print_table(columns, words.cost_table(rows, currency), f"Cost of a jet hour, {currency}")
     _list("Break-even", [words.even_words(row, currency) for row in rows])
-    _list("What this rests on", basis(seen))
+    _list("Based on", basis(seen))
 
 
 def _learned(config: Path, store: Path, at: dt.datetime | None) -> tuple[ShopSeen, Posterior]:
@@ -213,7 +213,7 @@ def _outlooks(
 
 def _stock_table(stock: Sequence[StockRow]) -> None:
     rows = [words.stock_cells(row) for row in stock]
-    print_table(words.STOCK_COLUMNS, rows, "Jewels to hold and to order")
+    print_table(words.STOCK_COLUMNS, rows, "Jewels to stock and to order")
 
 
 def _list(title: str, lines: Sequence[str]) -> None:

@@ -363,6 +363,7 @@ class _News:
         self._bad: list[str] = []  # channels, when it was refused
         self._newest: dict[str, ua.DataValue] = {}  # as read
         self._read_ns = 0
+        self._was_deaf = False  # the subscription before this one
         self._doubted: dict[str, tuple[ua.DataValue | None, int]] = {}
         self.inbox = _Inbox({})
 
@@ -419,10 +420,12 @@ class _News:
             self._read_ns = now_ns
             await self.read()
             if self._is_deaf(now_ns):
-                if not late:  # nor did the subscription before bring news
+                if self._was_deaf and not late:
                     await self._give_up("it brings no news")
                     return
-                anew = True
+                self._was_deaf = anew = True
+            elif late:
+                self._was_deaf = False
         elif self._refused:
             anew = late or _bad(self._newest) != self._bad  # for what was bad then, it may be
         if anew:

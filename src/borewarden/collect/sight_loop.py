@@ -42,7 +42,7 @@ STROKES_MISSED = 10.0  # that the stated bore would have taken while the valve w
 MISSED_TIME = 0.5  # of `stuck_time`
 MOVE, LARGEST_MOVE = 0.01, 0.1  # of the pressure between two samples: a stroke, and not a stop
 LOG_ODDS = 20.0  # that moves come at the pace of a stroking pump and not of one at rest
-PACE_KNOWN = 60.0  # s
+PACE_KNOWN = 0.5  # of `stuck_time`
 PACE_MEMORY = 3600.0  # s
 DIES_AWAY = 3.0  # stroke periods after the last stroke: the jet has closed and the pressure settled
 BUILD_UPS = 3  # of the pressure without a stroke
@@ -447,7 +447,7 @@ def _add_to_rest(s: Any, plate: Plate, x: Reading, area: float) -> None:
 
 
 @compiled
-def _moves_like_strokes(s: Any) -> bool:
+def _moves_like_strokes(s: Any, plate: Plate) -> bool:
     """Whether the pressure moves as it does while the pump strokes, and not as it does at rest.
 
     Both are taken for Poisson processes, whose log likelihood ratio this is. One move at rest is
@@ -455,7 +455,7 @@ def _moves_like_strokes(s: Any) -> bool:
     """
     rest = s.rest
     pace = s.pace
-    if pace.on < PACE_KNOWN or pace.off < PACE_KNOWN:
+    if min(pace.on, pace.off) < PACE_KNOWN * plate.stuck_time:
         return False
     on = pace.on_moves / pace.on
     off = (pace.off_moves + 1.0) / pace.off
@@ -477,7 +477,7 @@ def _watch_strokes(s: Any, plate: Plate, x: Reading, area: float) -> None:
         (rest.valve > MISSED_TIME * plate.stuck_time and rest.missed > STROKES_MISSED)
         or (plate.counts and rest.rate > plate.stuck_time)
         or rest.build_ups >= BUILD_UPS
-        or _moves_like_strokes(s)
+        or _moves_like_strokes(s, plate)
     )
     if stands:
         _find(s.flow, Fault.STANDS, x.pressure, rest.since_ns)
