@@ -736,9 +736,9 @@ PLACES = [
         replays("day.parquet"),
     ),
     Case(
-        "log: spreadsheet",
+        "log: spreadsheet in name only",
         writes("day.xlsx", zipped(LOG)),
-        ("day.xlsx", ".csv"),
+        ("day.xlsx", "no spreadsheet", "CSV"),
         replays("day.xlsx"),
     ),
     Case("log: of no kind", writes("day", LOG), ("day",), replays("day")),

@@ -12,13 +12,13 @@ from pydantic_settings import SettingsConfigDict
 from borewarden.base.errors import BadInput
 from borewarden.base.samples import SI_UNITS, Channel
 from borewarden.base.times import local_ns
-from borewarden.base.units import conversion
+from borewarden.base.units import conversion, is_flow
 from borewarden.collect.logged import LogFormat
 from borewarden.collect.sight import BLIND_AFTER, Plate, Sight
 from borewarden.gate.gate import GateSettings
 from borewarden.jewels.fitting import Fitting
 from borewarden.jewels.jewel import Jewel, stated_area
-from borewarden.physics.pump import DirectDrive, Intensifier, Pump
+from borewarden.physics.pump import DirectDrive, Intensifier, Pump, feed_volume
 from borewarden.settings.sections import (
     DirectDrivePump,
     FileSettings,
@@ -198,6 +198,7 @@ class MachineSettings(FileSettings):
             channels=channels,
             constant_rate=self._constant_rate(log),
             rated_pressure=self.build_pump().rated_pressure,
+            layout=log.layout(),
         )
 
     def live_source(self) -> Source | None:
@@ -269,6 +270,9 @@ class MachineSettings(FileSettings):
                 ratio = pump.drive_ratio if isinstance(pump, DirectDrive) else None
                 low, high = 0.0, 1.5 * pump.max_rate / ratio if ratio else 200.0
         assert unit is not None
+        if name == "rate" and is_flow(unit):
+            factor, _ = conversion(unit, "m^3/s")
+            return Channel(place, unit, scale * factor / feed_volume(pump), 0.0, low, high)
         factor, zero = conversion(unit, SI_UNITS[name])
         if name == "rate":
             factor, zero = factor * per_count, 0.0
