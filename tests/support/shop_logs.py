@@ -271,7 +271,7 @@ def plain_texts(make: Maker) -> None:
               stamp=strf(GERMAN), suffix="txt")  # fmt: skip
     make.text("pipe", "separated by upright strokes", separator="|")
     make.text("blanks", "columns lined up with blanks", separator="   ", suffix="prn",
-              write=lambda text, column: text.rjust(9))  # fmt: skip
+              write=lambda text, column: text.rjust(9), change=fill("-----"))  # fmt: skip
     make.text("quoted", "every cell in quotes", quote=lambda text: True)
     make.text("quoted-commas", "commas, decimal commas in quotes", point=",",
               quote=lambda text: "," in text)  # fmt: skip
@@ -316,6 +316,10 @@ def plain_texts(make: Maker) -> None:
                                     *lines[900:]])  # fmt: skip
     make.text("row-number", "a number for each row in front", time=("No.", "Timestamp"),
               stamp=numbered())  # fmt: skip
+
+
+def fill(mark: str) -> Callable[[list[list[str]]], list[list[str]]]:
+    return lambda lines: [[cell or mark for cell in line] for line in lines]
 
 
 def numbered() -> Callable[[dt.datetime], list[str]]:

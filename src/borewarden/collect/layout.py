@@ -27,7 +27,8 @@ class Layout:
     """What [log] states of the form of a log; docs/settings.md says what each field means.
 
     `hold` and `every` are in s, `zero` is the day, or the time, that times count from.
-    `times` has the columns of the times of channels that have their own.
+    `times` has the columns of the times of channels that have their own, `holds` how long (s) the
+    values of single channels stand.
     """
 
     encoding: str = "utf-8"
@@ -51,6 +52,7 @@ class Layout:
     hold: float | None = None
     every: float = 1.0
     times: dict[str, str] = field(default_factory=dict)
+    holds: dict[str, float] = field(default_factory=dict)
 
 
 class Cells(NamedTuple):

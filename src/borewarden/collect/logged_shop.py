@@ -11,7 +11,7 @@ import datetime as dt
 import gzip
 import re
 import zlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -59,23 +59,15 @@ def read_shop_log(
 
     Raises BadInput for whatever can't be used, with the row and column.
     """
+    if layout.tag is not None or layout.hold is not None or layout.times:
+        streams = streams_of(path, time_column, time_zone, channels, layout)
+        holds = None
+        if layout.hold is not None:
+            holds = {name: layout.holds.get(name, layout.hold) for name in channels}
+        return rows_of(streams, holds, layout.every)
     wanted = [channel.column for channel in channels.values()]
-    if layout.tag is None:
-        own = list(layout.times.values())
-        shared = [] if len(own) == len(channels) else [time_column]
-        columns = [*shared, *own, *wanted]
-    else:
-        assert layout.value is not None
-        columns = [time_column, layout.tag, layout.value]
-        columns += [layout.quality] if layout.quality else []
-    columns += [layout.clock] if layout.clock else []
-    table = shop_table(path, list(dict.fromkeys(columns)), layout)
-    if layout.tag is not None:
-        streams = _tag_streams(table, time_column, time_zone, channels, layout)
-        return rows_of(streams, layout.hold, layout.every)
-    if layout.hold is not None or layout.times:
-        streams = _column_streams(table, time_column, time_zone, channels, layout)
-        return rows_of(streams, layout.hold, layout.every)
+    clock = [layout.clock] if layout.clock else []
+    table = shop_table(path, list(dict.fromkeys([time_column, *wanted, *clock])), layout)
     times = _times(table, time_column, time_zone, layout)
     kept = in_order(table, times, time_zone)
     values = {
@@ -83,6 +75,45 @@ def read_shop_log(
         for name, channel in channels.items()
     }
     return times[kept], values
+
+
+def streams_of(
+    path: Path,
+    time_column: str,
+    time_zone: str,
+    channels: Mapping[str, Channel],
+    layout: Layout,
+    switches: Collection[str] = ("valve",),
+) -> dict[str, Stream]:
+    """Each channel with its own times, only what is there. Raises BadInput.
+
+    Keys of `channels` may be any names here; `switches` are those that may be words.
+    """
+    if layout.tag is not None:
+        assert layout.value is not None
+        columns = [time_column, layout.tag, layout.value]
+        columns += [layout.quality] if layout.quality else []
+    else:
+        own = [layout.times.get(name, time_column) for name in channels]
+        columns = [*own, *(channel.column for channel in channels.values())]
+    columns += [layout.clock] if layout.clock else []
+    table = shop_table(path, list(dict.fromkeys(columns)), layout)
+    if layout.tag is not None:
+        parts = _by_tag(table, channels, layout)
+    else:
+        parts = {name: _given(table, channel.column) for name, channel in channels.items()}
+    return {
+        name: _stream(
+            part,
+            layout.times.get(name, time_column),
+            time_zone,
+            channels[name] if layout.tag is None else Channel(layout.value or "",
+                                                              channels[name].unit),
+            layout,
+            name in switches,
+        )
+        for name, part in parts.items()
+    }  # fmt: skip
 
 
 def shop_table(path: Path, columns: Sequence[str], layout: Layout) -> Table:
@@ -171,48 +202,22 @@ def _named_columns(
 # -- streams
 
 
-def _tag_streams(
-    table: Table,
-    time_column: str,
-    time_zone: str,
-    channels: Mapping[str, Channel],
-    layout: Layout,
-) -> dict[str, Stream]:
-    """A stream for each channel from rows of time, tag and value."""
-    assert layout.tag is not None
-    assert layout.value is not None
-    tags = table.columns[layout.tag].astype("str")
+def _by_tag(table: Table, channels: Mapping[str, Channel], layout: Layout) -> dict[str, Table]:
+    """The rows of each channel's tag."""
+    tags = table.columns[layout.tag or ""].astype("str")
     there = list(dict.fromkeys(tags))
     find_columns(table.path, f"column {layout.tag!r}", there, [c.column for c in channels.values()])
     return {
-        name: _stream(
-            _part(table, np.flatnonzero((tags == channel.column).to_numpy())),
-            time_column,
-            time_zone,
-            Channel(layout.value, channel.unit),
-            layout,
-            name == "valve",
-        )
+        name: _part(table, np.flatnonzero((tags == channel.column).to_numpy()))
         for name, channel in channels.items()
     }
 
 
-def _column_streams(
-    table: Table,
-    time_column: str,
-    time_zone: str,
-    channels: Mapping[str, Channel],
-    layout: Layout,
-) -> dict[str, Stream]:
-    """A stream for each column, of the rows that have something in it."""
-    streams = {}
-    for name, channel in channels.items():
-        series = table.columns[channel.column]
-        given = series.notna() & (series.astype("str") != "")
-        part = _part(table, np.flatnonzero(given.to_numpy()))
-        time = layout.times.get(name, time_column)
-        streams[name] = _stream(part, time, time_zone, channel, layout, name == "valve")
-    return streams
+def _given(table: Table, column: str) -> Table:
+    """The rows that have something in the column."""
+    series = table.columns[column]
+    given = series.notna() & (series.astype("str") != "")
+    return _part(table, np.flatnonzero(given.to_numpy()))
 
 
 def _part(table: Table, at: NDArray[np.int64]) -> Table:
@@ -381,22 +386,16 @@ def _counted(
             "check time_format in [log]",
         )
     length = LENGTHS[unit]
-    if epoch == "start":
-        assert start is not None
-        zero = int(pd.Timestamp(start).value)
-    else:
-        zero = EPOCHS[epoch]
-    whole = np.floor(number.to_numpy()).astype(np.int64) if number.dtype.kind == "f" else (
-        number.to_numpy(dtype=np.int64))  # fmt: skip
-    rest = number.to_numpy() - whole if number.dtype.kind == "f" else np.zeros(len(whole))
-    with np.errstate(over="ignore"):
-        low, high = -(2**62) // length, 2**62 // length
-    outside = (whole < low) | (whole > high)
-    nanoseconds = np.where(outside, 0, whole) * length
-    nanoseconds += np.rint(rest * length / 1000.0).astype(np.int64) * 1000 + zero
+    zero = pd.Timestamp(start).value if epoch == "start" and start else EPOCHS[epoch]
+    counts = number.to_numpy()
+    whole = counts.astype(np.int64)  # a whole number of ticks is too long for a float
+    rest = counts - whole
+    whole = whole + zero // length
+    whole[np.abs(whole) > 2**62 // length] = 0  # far from our days, as the check finds
+    nanoseconds = whole * length + zero % length
+    nanoseconds += np.rint(rest * length / 1000.0).astype(np.int64) * 1000
     if unit == "days":  # a spreadsheet's float holds no more than this
         nanoseconds = (nanoseconds + 500_000) // 1_000_000 * 1_000_000
     stamps = pd.Series(nanoseconds.view("datetime64[ns]"))
-    aware = epoch not in ("1899-12-30", "1904") and (epoch != "start" or (
-        start is not None and start.tzinfo is not None))  # fmt: skip
+    aware = start.tzinfo is not None if epoch == "start" and start else epoch in ("1601", "1970")
     return stamps.dt.tz_localize("UTC") if aware else stamps

@@ -22,21 +22,21 @@ class Stream(NamedTuple):
 
 
 def rows_of(
-    streams: Mapping[str, Stream], hold: float | None, every: float
+    streams: Mapping[str, Stream], holds: Mapping[str, float] | None, every: float
 ) -> tuple[NDArray[np.int64], dict[str, NDArray[np.float64]]]:
     """One time for all channels, and their values there, NaN where nothing is known.
 
-    Without `hold`, a row is there for each time that any channel has, and only what was read at
-    that very time is in it. With `hold` (s), rows are `every` (s) so far apart, at whole multiples
-    of it since 1970, and each has what was read last, if that is no older than `hold`. A row
-    without anything in it is left out, so the watcher sees a gap.
+    Without `holds`, a row is there for each time that any channel has, and only what was read at
+    that very time is in it. With `holds` (s, by channel), rows are `every` (s) apart, at whole
+    multiples of it since 1970, and each has what was read last, if that is no older than the
+    channel's hold. A row without anything in it is left out, so the watcher sees a gap.
     """
-    every_time = np.unique(np.concatenate([stream.time_ns for stream in streams.values()]))
-    times, ages = every_time, 0
-    if hold is not None and len(every_time):
-        ages = round(hold * 1e9)
-        times = _steps(every_time, ages, round(every * 1e9))
-    values = {name: _at(times, stream, ages) for name, stream in streams.items()}
+    times = np.unique(np.concatenate([stream.time_ns for stream in streams.values()]))
+    ages = dict.fromkeys(streams, 0)
+    if holds is not None and len(times):
+        ages = {name: round(hold * 1e9) for name, hold in holds.items()}
+        times = _steps(times, max(ages.values()), round(every * 1e9))
+    values = {name: _at(times, stream, ages[name]) for name, stream in streams.items()}
     known = np.any([np.isfinite(each) for each in values.values()], axis=0)
     return times[known], {name: each[known] for name, each in values.items()}
 

@@ -120,6 +120,8 @@ def _check_form(path: Path, log: Log) -> None:
          "leave it out"),
         ("clock", log.clock is None or counts is None, "the times are counts, which need no clock",
          "leave it out"),
+        ("hold", log.hold is not None or not any(c.hold for c in log.columns().values()),
+         "is missing, single channels have one", "state how long all other values stand"),
         ("skip_below", log.header or not log.skip_below, "there is no header", "leave it out"),
     ):  # fmt: skip
         if not holds:

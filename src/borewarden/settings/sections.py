@@ -116,10 +116,11 @@ class DirectDrivePump(Section):
 
 
 class LoggedColumn(Section):
-    """A column of a log: its name, or that of the tag, and the column of its own times, if any."""
+    """A column of a log, or a tag: its name, the column of its own times, and its hold in s."""
 
     column: Name
     time: Name | None = None
+    hold: Time | None = None
 
 
 class PressureColumn(LoggedColumn):
@@ -233,7 +234,8 @@ class Log(LogFields):
 
     def layout(self) -> Layout | None:
         """The form of the log, None if nothing is stated of it: then it is the plain one."""
-        times = {name: column.time for name, column in self.columns().items() if column.time}
+        columns = self.columns().items()
+        times = {name: column.time for name, column in columns if column.time}
         stated = self.model_fields_set & (LogFields.model_fields.keys() - {"time"})
         if not stated and not times:
             return None
@@ -246,6 +248,7 @@ class Log(LogFields):
             missing=tuple(self.missing),
             good=tuple(self.good),
             times=times,
+            holds={name: column.hold for name, column in columns if column.hold},
             **{name: getattr(self, name) for name in _AS_STATED},
         )
 
