@@ -44,7 +44,7 @@ UNITS: dict[str, tuple[float, float]] = {
 
 @cache
 def logged(pump: str, day: dt.date) -> Samples:
-    """Forty minutes of a pump, with every signal that it can have."""
+    """Twenty minutes of a pump, with every signal that it can have."""
     machine = load_machine(ROOT / "config" / f"{pump}.toml")
     jewel = machine.jewels()[0]
     made = log_day(
@@ -52,7 +52,7 @@ def logged(pump: str, day: dt.date) -> Samples:
             logs_rate=pump == "west", signals="full"),
         machine.build_pump(), jewel,
     )  # fmt: skip
-    return rows(made, 640, 3040)
+    return rows(made, 640, 1840)
 
 
 @dataclass(frozen=True)
@@ -67,7 +67,7 @@ class Column:
 
 @dataclass(frozen=True)
 class Form:
-    """One form of log. `right` is channel: (column, unit); `answers` are options it can't do without.
+    """One form of log. `right` is channel: (column, unit); `answers` are options that it needs.
 
     `asked` names the option without which the form must be refused, "" where nothing is to ask.
     `tolerance` is in seconds how far off the time of a reading may be, for logs by exception.
@@ -98,7 +98,7 @@ def column_values(pump: str, samples: Samples, column: Column) -> np.ndarray:
 
 
 def flow_of(pump: str, samples: Samples) -> np.ndarray:
-    """What a flow meter in the feed line shows, m³/s: events per second times what each takes in."""
+    """What a flow meter in the feed line shows, m³/s: events a second times what each takes."""
     from borewarden.physics.pump import delivered_mass
     from borewarden.physics.water import density_at_atmosphere
 
@@ -121,6 +121,9 @@ def strf(pattern: str) -> Callable[[dt.datetime], list[str]]:
     return lambda time: [time.strftime(pattern)]
 
 
+ISO = strf("%Y-%m-%dT%H:%M:%S")
+
+
 def split(*patterns: str) -> Callable[[dt.datetime], list[str]]:
     return lambda time: [time.strftime(pattern) for pattern in patterns]
 
@@ -140,6 +143,11 @@ BAR = Column("pressure_bar", "pressure", "bar")
 STROKES = Column("strokes", "stroke_count", "count", 0)
 WATER = Column("water_c", "temperature", "degC")
 NORTH = (BAR, STROKES, WATER)
+BARE = (
+    Column("Pressure", "pressure", "bar"),
+    Column("Strokes", "stroke_count", "count", 0),
+    Column("Water", "temperature", "degC"),
+)
 PSI = Column("Pressure (psi)", "pressure", "psi", 0)
 SPM = Column("Stroke rate (1/min)", "rate", "strokes/min")
 FAHRENHEIT = Column("Water temp (F)", "temperature", "degF")
@@ -217,7 +225,7 @@ class Maker:
         pump: str = "north",
         day: dt.date = PLAIN,
         time: tuple[str, ...] = ("time",),
-        stamp: Callable[[dt.datetime], list[str]] = strf("%Y-%m-%dT%H:%M:%S"),
+        stamp: Callable[[dt.datetime], list[str]] = ISO,
         separator: str = ",",
         point: str = ".",
         thousands: str = "",
@@ -298,22 +306,20 @@ def plain_texts(make: Maker) -> None:
     make.text("comments", "comment lines above the header",
               above="# exported by the historian\n# quality: good only\n")  # fmt: skip
     make.text("sep-line", "a line that states the separator", above="sep=;\n", **semicolon)
-    bare = (Column("Pressure", "pressure", "bar"), Column("Strokes", "stroke_count", "count", 0),
-            Column("Water", "temperature", "degC"))  # fmt: skip
-    make.text("units-row", "a row of units below the header", bare,
+    make.text("units-row", "a row of units below the header", BARE,
               below=["", "bar", "-", "°C"])  # fmt: skip
-    make.text("units-and-format-row", "units row of a bench recorder", bare, below=["s", "bar", "1",
+    make.text("units-and-format-row", "units row of a bench recorder", BARE, below=["s", "bar", "1",
               "degC"], above="Recorder\nChannel list\n", separator="\t", suffix="txt")  # fmt: skip
     make.text(
         "tail", "a separator at the end of each row, CR LF", tail=";", end="\r\n", **semicolon
     )
-    make.text("footer", "a summary below the last row", foot="\nRecords: 2400\nEnd of file\n")
+    make.text("footer", "a summary below the last row", foot="\nRecords: 1200\nEnd of file\n")
     make.text("no-header", "memory card of a controller: no header", header=False,
               right={"pressure": ("column 2", "bar"), "stroke_count": ("column 3", "count"),
                      "temperature": ("column 4", "degC")})  # fmt: skip
     make.text("header-again", "header repeated at each restart of the logger",
-              change=lambda lines: [*lines[:900], ["time", *(each.header for each in NORTH)],
-                                    *lines[900:]])  # fmt: skip
+              change=lambda lines: [*lines[:500], ["time", *(each.header for each in NORTH)],
+                                    *lines[500:]])  # fmt: skip
     make.text("row-number", "a number for each row in front", time=("No.", "Timestamp"),
               stamp=numbered())  # fmt: skip
 
@@ -413,10 +419,12 @@ def numbers(make: Maker) -> None:
               stamp=strf(GERMAN))  # fmt: skip
     make.text("thousands-blank", "hard blanks at the thousands, a Windows code page", separator=";",
               point=",", thousands="\xa0", encoding="cp1252", stamp=strf(GERMAN))  # fmt: skip
-    make.text("unit-in-cell", "the unit behind each number",
-              (Column("Pressure", "pressure", "bar"), Column("Strokes", "stroke_count", "count", 0),
-               Column("Water", "temperature", "degC")),
-              write=lambda text, column: f"{text} bar" if column.unit == "bar" else text)  # fmt: skip
+    make.text(
+        "unit-in-cell",
+        "the unit behind each number",
+        BARE,
+        write=lambda text, column: f"{text} bar" if column.unit == "bar" else text,
+    )
     make.text("dashes", "three dashes where a reading is missing", change=knock_out("---"))
     make.text("bad-input", "words where a reading is missing", change=knock_out("Bad Input"))
     make.text("nines", "-9999 where a reading is missing", change=knock_out("-9999"))
@@ -468,7 +476,8 @@ def quantities(make: Maker) -> None:
               Column("Strokes [Hz]", "rate", "Hz", 4)), pump="west")  # fmt: skip
     make.text("set-point", "set point, oil pressure and boost beside the water's",
               (Column("SP", "", "set", 0), Column("Oil [bar]", "oil_pressure", "bar"),
-               Column("HP [bar]", "pressure", "bar"), Column("Boost [bar]", "boost_pressure", "bar", 2),
+               Column("HP [bar]", "pressure", "bar"),
+               Column("Boost [bar]", "boost_pressure", "bar", 2),
                STROKES, WATER))  # fmt: skip
     make.text("flow-l", "a flow meter, litres a minute",
               (Column("Pressure [bar]", "pressure", "bar"),
@@ -740,7 +749,7 @@ def several(make: Maker) -> None:
     top = [["time", *(each.header for each in NORTH)]]
     parts = {
         f"hour-{at}.csv": joined([*top, *part], ";").encode()
-        for at, part in enumerate((lines[:800], lines[800:1600], lines[1600:]))
+        for at, part in enumerate((lines[:400], lines[400:800], lines[800:]))
     }
     make.add("pieces", "one file for each stretch", "north", NORTH, parts)
     either = list(cells("west", logged("west", EITHER), WEST, strf("%m/%d/%Y %H:%M:%S")))

@@ -26,6 +26,8 @@ from borewarden.base.errors import BadInput
 from borewarden.base.times import EARLIEST, LATEST, iso_time, steady_offset_ns
 
 OFFSET = r"[T ].*(?:[Zz]|[+-]\d\d(?::?\d\d)?)\s*$"  # of an ISO 8601 time
+ON = ("on", "open", "true", "yes", "ein", "auf")
+OFF = ("off", "closed", "false", "no", "aus", "zu")
 _SIGNS = {".": "point", ",": "comma"}
 LONGEST_GAP = 366 * 86_400 * 10**9  # ns; a longer one in one file is a clock gone wrong
 _NS = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}
@@ -104,10 +106,18 @@ def numbers(table: Table, column: str, may_be_bool: bool) -> NDArray[np.float64]
     if is_time or (pd.api.types.is_bool_dtype(series.dtype) and not may_be_bool):
         series = series.astype("str")
     if not pd.api.types.is_numeric_dtype(series.dtype):
+        if may_be_bool:
+            series = switched(series)
         series = _parse_numbers(table, column, series)
     values = np.asarray(series.to_numpy(dtype=np.float64, na_value=np.nan))
     infinite = np.isinf(values)
     return np.where(infinite, np.nan, values) if infinite.any() else values
+
+
+def switched(series: pd.Series[Any]) -> pd.Series[Any]:
+    """A column with 1 and 0 in place of the words that a valve's signal has for on and off."""
+    words = series.astype("str").str.strip().str.lower()
+    return series.mask(words.isin(ON), "1").mask(words.isin(OFF), "0")
 
 
 def _parse_numbers(table: Table, column: str, series: pd.Series[Any]) -> pd.Series[Any]:

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from borewarden.base.errors import BadInput
 from borewarden.base.files import check_file, read_file
 from borewarden.base.samples import Channel
-from borewarden.collect.columns import Table, find_columns, in_order, numbers, times_ns
+from borewarden.collect.columns import Table, find_columns, in_order, numbers, switched, times_ns
 from borewarden.collect.layout import (
     BLANKS,
     NAMELESS,
@@ -38,8 +38,6 @@ from borewarden.collect.logged_parquet import read_parquet
 from borewarden.collect.standing import Stream, rows_of
 
 NOTHING = ("", "NA", "N/A", "NULL", "NaN", "None", "n/a", "nan", "null")
-ON = ("on", "open", "true", "yes", "ein", "auf")
-OFF = ("off", "closed", "false", "no", "aus", "zu")
 LENGTHS = {
     "100 ns": 100, "ns": 1, "us": 10**3, "ms": 10**6, "s": 10**9, "min": 60 * 10**9,
     "h": 3600 * 10**9, "days": 86_400 * 10**9,
@@ -259,8 +257,7 @@ def numbers_of(
     text = series.fillna("").astype("str").str.strip()
     text = text.mask(text.isin((*NOTHING, *layout.missing)))
     if is_valve:
-        lower = text.str.lower()
-        text = text.mask(lower.isin(ON), "1").mask(lower.isin(OFF), "0")
+        text = switched(text)
     if channel.unit:
         text = text.str.removesuffix(channel.unit).str.strip()
     plain = _plain(table, column, text, layout)

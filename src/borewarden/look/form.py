@@ -63,14 +63,14 @@ class Form:
     """A form: its layout, the column of the time, and the columns of numbers with their marks.
 
     `units` are those that the file itself states, by column. In tag exports columns are tags.
-    `reasons` say where a figure of the layout comes from, by the field of [log].
+    `odd` is what the plain form, with its quick reader, does not have, even if the rest is plain.
     """
 
     layout: Layout
     time: str
     marks: dict[str, Marks]
     units: dict[str, str] = field(default_factory=dict)
-    reasons: dict[str, str] = field(default_factory=dict)
+    odd: str = ""
 
 
 @dataclass(frozen=True)
@@ -82,6 +82,7 @@ class Grid:
     columns: dict[str, list[str]]
     units: dict[str, str]
     layout: Layout
+    repeats: bool = False  # the header comes again between the rows
 
 
 # -- the table
@@ -232,9 +233,9 @@ def _grid_of(path: Path, cells: Cells, layout: Layout) -> Grid:
         name: [row[at] for row in rows] for at, name in enumerate(names) if names.count(name) == 1
     }
     columns.pop("", None)
-    return Grid(
-        path, names, columns, {n: u for n, u in zip(names, units, strict=False) if u}, layout
-    )
+    stated = {name: unit for name, unit in zip(names, units, strict=False) if unit}
+    repeats = names in cells.rows[first : last + 1]
+    return Grid(path, names, columns, stated, layout, repeats)
 
 
 def _first_datum(rows: Sequence[Sequence[str]], data: Sequence[bool]) -> int | None:
@@ -313,7 +314,7 @@ def form_of(grids: Sequence[Grid], answers: Answers) -> Form:
         form = _stated(grid, form, forms, texts, answers)
     form = _long(grid, form, rest)
     form = _ordered(grid, form)
-    return _with_missing(_with_units(grid, form))
+    return _with_missing(grids, _with_units(grid, form))
 
 
 def _times(
@@ -519,8 +520,10 @@ def _with_units(grid: Grid, form: Form) -> Form:
     return dataclasses.replace(form, units=units)
 
 
-def _with_missing(form: Form) -> Form:
+def _with_missing(grids: Sequence[Grid], form: Form) -> Form:
     missing = list(dict.fromkeys(word for mark in form.marks.values() for word in mark.missing))
-    return dataclasses.replace(
-        form, layout=dataclasses.replace(form.layout, missing=tuple(missing))
-    )
+    odd = "the header comes again" if any(grid.repeats for grid in grids) else ""
+    if any(mark.unit for mark in form.marks.values()):
+        odd = "there are units in the cells"
+    layout = dataclasses.replace(form.layout, missing=tuple(missing))
+    return dataclasses.replace(form, odd=odd, layout=layout)

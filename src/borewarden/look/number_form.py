@@ -8,8 +8,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from borewarden.collect.columns import OFF, ON
 from borewarden.collect.layout import BLANKS
-from borewarden.collect.logged_shop import NOTHING, OFF, ON
+from borewarden.collect.logged_shop import NOTHING
 from borewarden.look.question import Question
 
 GROUPERS = {"'": "'", "\u2019": "\u2019"} | dict.fromkeys(BLANKS["blank"], "blank")

@@ -111,7 +111,6 @@ def _check_form(path: Path, log: Log) -> None:
         ("quality", log.quality is None or log.tag is not None, "only tag exports have one",
          "leave it out, or state tag and value"),
         ("thousands", log.thousands != log.decimal, "is the decimal sign, too", "check both"),
-        ("decimal", log.decimal != log.separator, "is the separator, too", "check both"),
         ("start", (log.start is not None) == from_start, "is for times counted from a start",
          'state both start and a time_format such as "s since start", or neither'),
         ("date", has_day or log.date is not None, "is missing, the times have no day",
