@@ -364,7 +364,8 @@ def _temperature_unit(readings: Readings, column: str) -> str | None:
     if stated is not None:
         return unit_as_logged(readings.units[column], "K") if stated[0] == "K" else None
     values = readings.values[column]
-    if is_counter(values) or len(np.unique(values[np.isfinite(values)])) < 3:
+    known = np.unique(values[np.isfinite(values)])
+    if is_counter(values) or len(known) < 2 or (len(known) < 3 and np.all(known == known.round())):
         return None
     median = float(np.nanmedian(values))
     if has_word(column, ("press", "druck", "flow", "current", "strom", "speed")):
