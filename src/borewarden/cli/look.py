@@ -14,8 +14,7 @@ import typer
 
 from borewarden.base.errors import BadInput
 from borewarden.base.samples import SI_UNITS
-from borewarden.base.times import local_time
-from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say, warn
+from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say
 from borewarden.collect.logged import read_log
 from borewarden.look.form import Answers
 from borewarden.look.looked import Looked, look_at, with_roles
@@ -30,6 +29,7 @@ from borewarden.look.machine_file import (
 from borewarden.look.plots import plot
 from borewarden.look.question import Question
 from borewarden.look.roles import Told
+from borewarden.replay.one_machine import join_logs
 from borewarden.settings.consistency import check_together
 from borewarden.settings.load import settings_of
 from borewarden.settings.machine import MachineSettings
@@ -91,8 +91,8 @@ def look_command(
                 target, "file", "it is there already, and is not overwritten", "give another --out"
             )
         asks = sys.stdin.isatty() and not yes and not as_json
-        if not asks and not yes and not as_json:
-            warn("nobody to ask: taking what is proposed")
+        if not (asks or yes or as_json):
+            raise BadInput("--yes", "terminal", "there is nobody to ask", "give --yes")
         answers = Answers(
             _one_of("--date-order", date_order, ("day-first", "month-first", "year-first")),
             _one_of("--decimal", decimal, ("point", "comma")),
@@ -109,26 +109,30 @@ def look_command(
         if asks:
             looked = _confirmed(looked, told)
             stated = _asked_plate(looked, stated)
-        figures = figures_of(looked, stated)
-        zone = time_zone or _zone_here()
-        text = machine_text(looked, stated, figures, zone)
-        settings = settings_of(MachineSettings, target, tomllib.loads(text))
-        check_together(target, settings)
-        format = settings.log_format()
-        parts = [read_log(path, format) for path in files]
-        write_new(target, text)
-    samples = sum(len(part.time_ns) for part in parts)
-    ends = [local_time(int(parts[at].time_ns[at]), zone) for at in (0, -1)]
+        figures, samples = _write(target, looked, stated)
     if as_json:
         roles = [role._asdict() for role in looked.roles]
         print_json({"machine_file": target, "samples": samples, "roles": roles})
         return
     _show_figures(figures)
     say(
-        f"{samples:,} samples from {ends[0]} to {ends[1]}",
+        f"{samples:,} samples",
         f"machine file: {target}",
         f"next: borewarden replay {' '.join(map(str, files))} --machine {target}",
     )
+
+
+def _write(target: Path, looked: Looked, stated: Plate) -> tuple[dict[str, Figure], int]:
+    """Write the machine file once it has read all of the log: its figures, how many samples."""
+    figures = figures_of(looked, stated)
+    text = machine_text(looked, stated, figures, stated.time_zone or _zone_here())
+    settings = settings_of(MachineSettings, target, tomllib.loads(text))
+    check_together(target, settings)
+    form = settings.log_format()
+    parts = [read_log(path, form) for path in looked.paths]
+    join_logs(looked.paths, parts)
+    write_new(target, text)
+    return figures, sum(len(part.time_ns) for part in parts)
 
 
 # -- options
@@ -224,16 +228,15 @@ def _prompt(what: str, choices: Sequence[str]) -> str:
     return choices[at - 1]
 
 
+def _reply(what: str) -> str:
+    """What a person types, "" for Enter."""
+    return str(typer.prompt(what, default="", show_default=False)).strip()
+
+
 def _confirmed(looked: Looked, told: Told) -> Looked:
     """The roles as a person lets them stand."""
     while True:
-        reply = str(
-            typer.prompt(
-                "Enter if that is right, else CHANNEL=COLUMN, or CHANNEL=none",
-                default="",
-                show_default=False,
-            )
-        )
+        reply = _reply("Enter if that is right, else CHANNEL=COLUMN, or CHANNEL=none")
         if not reply:
             return looked
         try:
@@ -253,13 +256,17 @@ def _confirmed(looked: Looked, told: Told) -> Looked:
 def _asked_plate(looked: Looked, stated: Plate) -> Plate:
     """The figures of the name plate, each with what is guessed; Enter leaves the guess."""
     say("From the name plate and the manual; Enter where you don't know.")
+    if stated.name is None:
+        stated = dataclasses.replace(stated, name=_reply("name of the machine") or None)
+    if stated.time_zone is None:
+        zone = _reply(f"time zone [{_zone_here()}, that of this computer]")
+        stated = dataclasses.replace(stated, time_zone=zone or None)
     asked = dict(stated.figures)
     for name, figure in figures_of(looked, stated).items():
         if name in ("kind", "fitted") or figure.comment == PLATE:
             continue
         guess = figure.value.strip('"')
-        reply = str(typer.prompt(f"{name} [{guess}, {figure.comment}]", default="",
-                                 show_default=False))  # fmt: skip
+        reply = _reply(f"{name} [{guess}, {figure.comment}]")
         if not reply:
             continue
         if name == "bore":

@@ -19,6 +19,7 @@ BOOKS = (".xlsx", ".xlsm", ".xlsb", ".xls", ".ods")
 SEPARATORS = {"tab": "\t", "blanks": " "}  # by name, where the sign itself would not be seen
 BLANKS = {"blank": " \u00a0\u202f\u2009"}  # thousands signs that can't be seen, however wide
 SINCE = re.compile(r"(100 ns|ns|us|ms|s|min|h|days) since (1601|1899-12-30|1904|1970|start)")
+EXACT = 1e15  # whole numbers below are exact as floats
 NAMELESS = "column {}"  # of a log without a header, counted from one
 
 
@@ -147,7 +148,7 @@ def _shown(cell: Any) -> str:
     if isinstance(cell, dt.datetime | dt.date | dt.time):
         return cell.isoformat()
     if isinstance(cell, float):
-        return repr(int(cell)) if cell.is_integer() and abs(cell) < 1e15 else repr(cell)
+        return repr(int(cell)) if cell.is_integer() and abs(cell) < EXACT else repr(cell)
     return str(cell).strip()
 
 

@@ -30,13 +30,26 @@ from borewarden.collect.layout import (
     split_text,
 )
 from borewarden.collect.logged_shop import file_content, time_stamps
-from borewarden.look.number_form import Marks, NumberForm, marks_of, number_form, split_unit
+from borewarden.look.number_form import (
+    LONGEST_UNIT,
+    Marks,
+    NumberForm,
+    marks_of,
+    number_form,
+    split_unit,
+)
 from borewarden.look.question import Question
 from borewarden.look.time_form import CLOCK, DAY, TimeForm, count_form, sample, text_form
 from borewarden.look.unit_words import known_unit
 
 LOOKED_AT = 400  # rows, to find separator and header
 MOST_TITLES = 100  # rows above a header
+FEWEST_COLUMNS = 2  # of a table
+FEWEST_ROWS = 3  # from which an order can be told
+LONGEST_WORD = 60  # characters in a cell that is neither time nor number
+LONGEST_STEP = 0.1  # days between two rows of a log
+MOST_TAGS = 2000  # in an export
+REPEATS = 5  # of each tag, on average, and of each quality
 BRACKETS = re.compile(r"[(\[{]([^()\[\]{}]*)[)\]}]\s*$")
 TAG_WORDS = ("tag", "name", "variable", "point", "signal", "channel", "sensor", "item", "kanal")
 QUALITY_WORDS = ("qual", "status", "state", "good", "valid")
@@ -169,7 +182,7 @@ def _separator_of(path: Path, text: str) -> str:
         widths = Counter(map(len, rows))
         width = max(widths, key=lambda each: widths[each])
         alike = [row for row in rows[-LOOKED_AT:] if len(row) == width]
-        if width < 2 or not alike:
+        if width < FEWEST_COLUMNS or not alike:
             continue
         known = sum(_is_something(cell) for row in alike for cell in row)
         score = (len(alike) / len(rows) * known / sum(map(len, alike)), float(width))
@@ -189,8 +202,10 @@ def _is_something(cell: str) -> bool:
         rest = number[1]
         signs = {sign for sign in number[0] if sign in ".,"}
         plain = number[0].count(",") + number[0].count(".") <= len(signs) + 2
-        return (len(rest) <= 12 and plain and not re.search(r"[;|\t,]", rest)) or _is_time(cell)
-    return len(cell) <= 60 and not re.search(r"[;|\t,]", cell)
+        return (
+            len(rest) <= LONGEST_UNIT and plain and not re.search(r"[;|\t,]", rest)
+        ) or _is_time(cell)
+    return len(cell) <= LONGEST_WORD and not re.search(r"[;|\t,]", cell)
 
 
 def _is_time(cell: str) -> bool:
@@ -210,7 +225,7 @@ def _grid_of(path: Path, cells: Cells, layout: Layout) -> Grid:
         raise BadInput(path, "file", "there is no row in it", "give a log with samples")
     widths = Counter(len(row) for row in cells.rows[-LOOKED_AT:])
     width = max(widths, key=lambda each: widths[each])
-    data = [len(row) == width and sum(map(_is_datum, row)) >= 2 for row in cells.rows]
+    data = [len(row) == width and sum(map(_is_datum, row)) >= FEWEST_COLUMNS for row in cells.rows]
     first = _first_datum(cells.rows, data)
     if first is None:
         raise BadInput(
@@ -392,12 +407,12 @@ def _counted(grid: Grid, form: Form, cells: dict[str, list[str]], answers: Answe
             continue
         values = as_numbers(cells[name], mark, form.layout)
         values = values[np.isfinite(values)]
-        if len(values) < 2:
+        if len(values) < FEWEST_ROWS:
             continue
         steps = np.diff(values)
         ordered = bool(np.all(steps >= 0) or np.all(steps <= 0))
         low, high = float(values.min()), float(values.max())
-        pattern = count_form(low, high, ordered and np.median(np.abs(steps)) < 0.1)
+        pattern = count_form(low, high, ordered and np.median(np.abs(steps)) < LONGEST_STEP)
         if pattern is not None:
             plain = pattern == "s since 1970" and form.layout.decimal == "."
             layout = dataclasses.replace(form.layout, time_format="" if plain else pattern)
@@ -443,8 +458,8 @@ def _long(grid: Grid, form: Form, cells: dict[str, list[str]]) -> Form:
     tags = [
         name
         for name, words in texts.items()
-        if 2 <= len(words) <= 2000 and len(words) * 5 <= len(cells[name])
-        and (len(words) > 5 or not _is_quality(name, words))
+        if 1 < len(words) <= MOST_TAGS and len(words) * REPEATS <= len(cells[name])
+        and (len(words) > REPEATS or not _is_quality(name, words))
     ]  # fmt: skip
     named = [name for name in tags if any(word in name.lower() for word in TAG_WORDS)]
     quality = next((name for name in cells if name not in values and name not in tags
@@ -472,7 +487,7 @@ def _is_quality(name: str, words: set[str]) -> bool:
 def _ordered(grid: Grid, form: Form) -> Form:
     """The form, with the newest row first where the last time is before the first."""
     cells = grid.columns[form.time]
-    if form.layout.tag is not None or form.layout.zero is not None or len(cells) < 3:
+    if form.layout.tag is not None or form.layout.zero is not None or len(cells) < FEWEST_ROWS:
         return form
     ends = [cells[0], cells[len(cells) // 2], cells[-1]]
     columns = {form.time: _series(ends)}

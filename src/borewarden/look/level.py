@@ -6,6 +6,7 @@ chosen so that the fitted jewel begins at its usual C_d; from there on, changes 
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
@@ -29,6 +30,7 @@ Floats = NDArray[np.float64]
 TEMPERATURE = 293.15  # K, for the sums of this page
 DEAD_SHARE = 0.1  # of the swept volume; invented, see docs/first-hour.md
 INCH = 0.0254  # m
+FIRST = 3600.0  # s
 AT_WORK = 0.6  # of its usual level, above which a pressure or a rate is that of the jet
 REGULAR = 1.6  # of the usual time between two counts: longer is a pause
 TRIMMED, HELD = 0.03, 0.02  # scatter of speed and pressure where a drive holds the pressure
@@ -51,7 +53,8 @@ class Level(NamedTuple):
 
 
 def level_of(readings: Readings, roles: Sequence[Role]) -> Level:
-    """At which level the pump works."""
+    """At which level the pump works in its first hour: that is what is learned."""
+    readings = _first_hour(readings, roles[0])
     by = {role.channel: role for role in roles}
     pressure = _si(readings, by["pressure"], "Pa")
     rate, is_flow_meter = _rate_of(readings, by)
@@ -83,6 +86,17 @@ def level_of(readings: Readings, roles: Sequence[Role]) -> Level:
         trims=spread > TRIMMED and _spread(pressure[at_work]) < HELD,
         holds_dead_head=bool(np.count_nonzero(dead) > 0.02 * len(pressure)),
     )
+
+
+def _first_hour(readings: Readings, pressure: Role) -> Readings:
+    """The readings from the first working pressure on, for an hour."""
+    values = readings.values[pressure.column]
+    with np.errstate(invalid="ignore"):
+        works = np.flatnonzero(values > AT_WORK * float(np.nanquantile(values, 0.9)))
+    begins = readings.seconds[works[0]]
+    early = (readings.seconds >= begins) & (readings.seconds <= begins + FIRST)
+    rest = {name: each[early] for name, each in readings.values.items()}
+    return dataclasses.replace(readings, seconds=readings.seconds[early], values=rest)
 
 
 def rate_of_counts(readings: Readings, column: str) -> float:

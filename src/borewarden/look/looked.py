@@ -19,6 +19,7 @@ from borewarden.look.roles import Readings, Role, Told, find_roles
 SPARSE = 0.1  # of the rows or steps that are out of the rhythm: then the log is one by exception
 LONGEST = 60.0  # s; a longer step is a pause of the logger, not part of its rhythm
 HOLDS = (5.0, 10.0, 20.0, 30.0, 60.0, 120.0)  # s to choose from
+RHYTHMS = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0)  # s to choose from
 SLOW_HOLD = 3600.0  # s that slow channels may stand
 SLOW = ("temperature", "valve", "boost_pressure")
 GRID = 20_000  # rows at most to find out what the columns are
@@ -26,13 +27,14 @@ GRID = 20_000  # rows at most to find out what the columns are
 
 @dataclass(frozen=True)
 class Looked:
-    """A log as it was found: `hold` in s and `every` in s where values stand, by channel."""
+    """A log as it was found: values stand for `hold` s, in rows `every` s apart, or not at all."""
 
     paths: list[Path]
     form: Form
     readings: Readings
     roles: list[Role]
     hold: float | None
+    every: float
     first_ns: int
 
 
@@ -50,7 +52,7 @@ def look_at(paths: Sequence[Path], answers: Answers, told: Told) -> Looked:
     roles = find_roles(readings, told)
     hold = _hold(streams, roles) if sparse else None
     first = min(int(stream.time_ns[0]) for stream in streams.values())
-    return Looked(list(paths), form, readings, roles, hold, first)
+    return Looked(list(paths), form, readings, roles, hold, _every(streams), first)
 
 
 def _streams(path: Path, form: Form) -> dict[str, Stream]:
@@ -77,7 +79,7 @@ def _is_sparse(streams: Mapping[str, Stream], form: Form) -> bool:
             return True
     steps = np.diff(times) / 1e9
     steps = steps[(steps > 0) & (steps < LONGEST)]
-    if len(steps) < 2:
+    if not len(steps):
         return False
     usual_step = float(np.median(steps))
     odd = np.count_nonzero(np.abs(steps - usual_step) > 0.5 * usual_step)
@@ -106,6 +108,15 @@ def _hold(streams: Mapping[str, Stream], roles: Sequence[Role]) -> float:
         if len(steps):
             usual = max(usual, float(np.quantile(steps, 0.99)))
     return next((hold for hold in HOLDS if hold >= 2.0 * usual), HOLDS[-1])
+
+
+def _every(streams: Mapping[str, Stream]) -> float:
+    """How often rows are made: as often as the log has readings at its busiest."""
+    times = np.unique(np.concatenate([stream.time_ns for stream in streams.values()]))
+    if len(times) <= 1:
+        return 1.0
+    shortest = float(np.quantile(np.diff(times), 0.1)) / 1e9
+    return max((each for each in RHYTHMS if each <= 1.01 * shortest), default=RHYTHMS[0])
 
 
 def with_roles(looked: Looked, told: Told) -> Looked:

@@ -289,7 +289,7 @@ def _layout_figures(looked: Looked) -> Iterator[tuple[str, Figure]]:
     if looked.hold is not None:
         why = f"{GUESSED}: a value stands until the next, for no longer than this"
         yield "hold", Figure(_text(f"{looked.hold:g} s"), why)
-        yield "every", Figure(_text("1 s"), "a row is made so often")
+        yield "every", Figure(_text(f"{looked.every:g} s"), "a row is made so often")
 
 
 def _any(value: object) -> str:

@@ -16,6 +16,7 @@ from borewarden.look.question import Question
 GROUPERS = {"'": "'", "\u2019": "\u2019"} | dict.fromkeys(BLANKS["blank"], "blank")
 BEGINS_NUMBER = re.compile(r"[-+]?[\d.,' \u2019\u00a0\u202f\u2009]*\d[\d.,]*(?:[eE][-+]?\d+)?")
 SENTINELS = re.compile(r"[-+]?(?:9{3,}|32767|32768|65535)(?:[.,]0+)?")
+LONGEST_UNIT = 12  # characters behind a number
 SHARE = 0.6  # of a column's cells that are numbers; the rest are marks for missing. Invented
 
 
@@ -116,7 +117,7 @@ def marks_of(cells: Sequence[str]) -> Marks | None:
     if not total or units.total() < SHARE * total:
         return None
     unit, count = units.most_common(1)[0]
-    if count < units.total() or len(unit) > 12:
+    if count < units.total() or len(unit) > LONGEST_UNIT:
         return None
     return Marks(unit, (*odd, *_sentinels(cells)))
 

@@ -45,6 +45,9 @@ CELSIUS, FAHRENHEIT = (
     (45.0, 115.0),
 )  # of water, where no unit is stated; 38 to 45 is open
 SMOOTH = 12.0  # K, the most that feed water changes in a log
+NOTHING_ELSE = 1000.0  # readings as high as this are hardly anything but a pressure
+FEWEST_COUNTS = 5  # of a counter in a log
+TWO = 2  # states of a switch; a reading that knows only two is hardly measured
 ALIVE = 10  # different values at least, of something that is measured
 FALLS = 0.7  # of its usual level: below that in some row, a reading is not just slow
 OPEN_UNIT = 4.0  # rates below this may be strokes a second or a flow
@@ -107,7 +110,7 @@ def is_counter(values: Floats) -> bool:
     steps = np.diff(known)
     rises, falls = np.count_nonzero(steps > 0), np.count_nonzero(steps < 0)
     is_row_number = np.all(steps == steps[0]) and steps[0] != 0
-    return bool(rises >= 5 and falls <= 0.01 * rises and not is_row_number)
+    return bool(rises >= FEWEST_COUNTS and falls <= 0.01 * rises and not is_row_number)
 
 
 def counted_rate(readings: Readings, column: str, window: int = 30) -> Floats:
@@ -169,7 +172,7 @@ def _pressure_score(readings: Readings, column: str) -> int:
         + has_word(column, WORDS["pressure"])
         - 2 * has_word(column, SET_WORDS)
         + 2 * _falls(values)
-        + (_level(values) >= 1000.0)
+        + (_level(values) >= NOTHING_ELSE)
     )
 
 
@@ -365,7 +368,11 @@ def _temperature_unit(readings: Readings, column: str) -> str | None:
         return unit_as_logged(readings.units[column], "K") if stated[0] == "K" else None
     values = readings.values[column]
     known = np.unique(values[np.isfinite(values)])
-    if is_counter(values) or len(known) < 2 or (len(known) < 3 and np.all(known == known.round())):
+    if (
+        is_counter(values)
+        or len(known) < TWO
+        or (len(known) == TWO and np.all(known == known.round()))
+    ):
         return None
     median = float(np.nanmedian(values))
     if has_word(column, ("press", "druck", "flow", "current", "strom", "speed")):
@@ -385,7 +392,7 @@ def find_valve(readings: Readings, works: Floats, taken: Sequence[str], told: To
         known = values[np.isfinite(values)]
         if column in taken or not len(known) or not set(np.unique(known)) <= {0.0, 1.0, 2.0}:
             continue
-        if np.count_nonzero(np.diff(known)) < 2:
+        if np.count_nonzero(np.diff(known)) < TWO:
             continue
         on, off = works[values > 0], works[values == 0]
         if len(on) and len(off) and np.nanmedian(on) > 1.5 * max(np.nanmedian(off), 0.0):

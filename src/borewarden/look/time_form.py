@@ -22,6 +22,8 @@ MONTH_FIRST = re.compile(r"(?P<m>[A-Za-z]{3,9}) (?P<d>\d{1,2}), ?(?P<y>\d{4})")
 CLOCK = re.compile(
     r"(?P<h>\d{1,2}):\d\d(?P<s>:\d\d(?P<sign>[.,:])?(?P<f>\d+)?)?(?P<half> ?[AaPp][Mm])?"
 )
+SHORT, FULL = 3, 4  # letters of a short month, digits of a whole year
+MONTHS, DAYS = 12, 31
 ORDERS = {"day-first": "dmy", "month-first": "mdy", "year-first": "ymd"}
 # number of seconds in a unit: seconds since 1970 of the years 2000 to 2100 lie in these bounds
 COUNTS = (
@@ -104,8 +106,8 @@ def _clock_pattern(cells: Sequence[str]) -> str:
 
 def _day_pattern(path: Path, column: str, days: Sequence[str], order: str | None) -> str | None:
     if match := NAMED.fullmatch(days[0]):
-        month = "%b" if len(match["m"]) == 3 else "%B"
-        return f"%d{match['s']}{month}{match['s']}{'%Y' if len(match['y']) == 4 else '%y'}"
+        month = "%b" if len(match["m"]) == SHORT else "%B"
+        return f"%d{match['s']}{month}{match['s']}{'%Y' if len(match['y']) == FULL else '%y'}"
     if match := MONTH_FIRST.fullmatch(days[0]):
         return f"{'%b' if len(match['m']) == 3 else '%B'} %d, %Y"
     matches = [match for day in days if (match := DAY.fullmatch(day))]
@@ -124,7 +126,7 @@ def _day_pattern(path: Path, column: str, days: Sequence[str], order: str | None
     if len(orders) > 1:
         wrong = f"{days[0]!r} can be read in two ways, and so can all others"
         raise Question(path, f"column {column!r}", wrong, "--date-order", orders)
-    year = "%Y" if max(widths) == 4 else "%y"
+    year = "%Y" if max(widths) == FULL else "%y"
     letters = {"d": "%d", "m": "%m", "y": year}
     tail = "." if days[0].endswith(".") else ""
     return sign.join(letters[letter] for letter in ORDERS[orders[0]]) + tail
@@ -134,11 +136,12 @@ def _fits(letters: str, parts: Sequence[Sequence[int]], widths: Sequence[int], s
     """Whether the numbers can be days, months and years in the order of `letters`."""
     by = dict(zip(letters, parts, strict=True))
     wide = dict(zip(letters, widths, strict=True))
-    if 4 in widths and wide["y"] != 4:
+    if FULL in widths and wide["y"] != FULL:
         return False
-    if sign == "." and letters == "ymd" and wide["y"] != 4:  # nobody writes that with points
+    if sign == "." and letters == "ymd" and wide["y"] != FULL:  # nobody writes that with points
         return False
-    return wide["d"] <= 2 and wide["m"] <= 2 and max(by["m"]) <= 12 and max(by["d"]) <= 31
+    narrow = max(wide["d"], wide["m"]) < FULL
+    return narrow and max(by["m"]) <= MONTHS and max(by["d"]) <= DAYS
 
 
 def count_form(low: float, high: float, rises_in_days: bool) -> str | None:

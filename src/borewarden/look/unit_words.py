@@ -77,6 +77,9 @@ NOT_WATER = (
 )
 
 
+SHORT = 4  # letters; words with fewer have to stand alone
+
+
 def known_unit(text: str) -> tuple[str, str] | None:
     """SI unit of the kind and the unit as [log] takes it; None if `text` names no unit known."""
     return UNIT_WORDS.get(text.strip().lower())
@@ -96,4 +99,4 @@ def has_word(name: str, words: tuple[str, ...]) -> bool:
     """Whether a header has one of the words; short ones have to stand alone."""
     lower = name.lower()
     alone = "".join(letter if letter.isalnum() else " " for letter in lower).split()
-    return any(word in alone if len(word) < 4 else word in lower for word in words)
+    return any(word in alone if len(word) < SHORT else word in lower for word in words)

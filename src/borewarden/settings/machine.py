@@ -270,12 +270,7 @@ class MachineSettings(FileSettings):
                 ratio = pump.drive_ratio if isinstance(pump, DirectDrive) else None
                 low, high = 0.0, 1.5 * pump.max_rate / ratio if ratio else 200.0
         assert unit is not None
-        if name == "rate" and is_flow(unit):
-            factor, _ = conversion(unit, "m^3/s")
-            return Channel(place, unit, scale * factor / feed_volume(pump), 0.0, low, high)
-        factor, zero = conversion(unit, SI_UNITS[name])
-        if name == "rate":
-            factor, zero = factor * per_count, 0.0
+        factor, zero = _to_si(name, unit, per_count, pump)
         return Channel(place, unit, scale * factor, offset * factor + zero, low, high)
 
     def _constant_rate(self, given: Log | LiveSource[Any]) -> float | None:
@@ -288,3 +283,12 @@ class MachineSettings(FileSettings):
 def _highest_rate(pump: Pump) -> float:
     """The most that a rate may show, Hz; worked out from single strokes, it overshoots briefly."""
     return (3.0 if isinstance(pump, Intensifier) else 1.5) * pump.max_rate
+
+
+def _to_si(name: str, unit: str, per_count: float, pump: Pump) -> tuple[float, float]:
+    """Factor and offset from `unit` to SI; a flow becomes the rate at which the pump takes it."""
+    if name != "rate":
+        return conversion(unit, SI_UNITS[name])
+    if is_flow(unit):
+        return conversion(unit, "m^3/s")[0] / feed_volume(pump), 0.0
+    return conversion(unit, "Hz")[0] * per_count, 0.0
