@@ -130,7 +130,7 @@ def test_the_patch_keeps_comments_and_gives_the_settings(name: str, tmp_path: Pa
     if name == "north":
         at = lines.index('smallest_step = "3 %"')
         assert lines[at - 1].startswith('limit = "6 %"')
-        assert "# growth of the effective area" in lines[at - 1]
+        assert "# area growth at which" in lines[at - 1]
         assert lines[at + 1] == ""
     file = tmp_path / f"{name}.toml"
     file.write_text(new)

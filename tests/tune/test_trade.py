@@ -163,7 +163,7 @@ def test_todays_stay_if_another_is_only_luckily_faster() -> None:
     made = [outcome(60.0), outcome(59.8, seed=1)]
     choice = choose(shop(), made, chosen_days(shop(), ALL), 1.0, DESIGNED)
     assert choice.number == 0
-    assert "not surely" in choice.reason
+    assert "not clearly faster" in choice.reason
 
 
 def test_more_false_alarms_or_a_missed_event_are_no_price_for_speed() -> None:
