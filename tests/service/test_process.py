@@ -321,7 +321,7 @@ def test_an_alarm_from_the_machine_to_the_shelf_and_back(
 
     south = {"machine": "South live", "by": "Ada"}
     assert life.post("/shelve", **{**south, "machine": "East"}, until=until(60.0)) == (
-        404, "no machine 'East'; there are South live",
+        404, "no machine 'East'; known: South live",
     )  # fmt: skip
     assert life.post("/shelve", **south, until=until(-60.0)) == (
         422, "shelving must end in the future",

@@ -853,7 +853,7 @@ def test_links_samples_and_hostile_names(browser, shop):
     old_ns = time.time_ns() - 300 * 10**9
     shop.statuses["West"] = replace(shop.statuses[NORTH], name="West", last_sample_ns=old_ns)
     see(browser, lambda: len(browser.find_elements("css selector", ".card")) == 3)
-    see(browser, lambda: "No sample for 5 min" in text(machine_card(browser, 2), ".stale"))
+    see(browser, lambda: "No data for 5 min" in text(machine_card(browser, 2), ".stale"))
     assert text(machine_card(browser, 0), ".stale") == ""
     assert severe(browser) == []
 
