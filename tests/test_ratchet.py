@@ -18,7 +18,7 @@ LONGEST = 71  # lines of a function; the aim is 70
 MOST = {
     "C901": 13,  # more than ten ways through a function
     "PLR0912": 4,  # more than twelve branches
-    "PLR0913": 56,  # more than five arguments
+    "PLR0913": 57,  # more than five arguments
     "PLR0915": 2,  # more than fifty statements
     "PLR2004": 76,  # numbers without a name
 }

@@ -262,7 +262,7 @@ def annotations(where: str) -> Json:
             "datasource": SOURCE,
             "enable": True,
             "hide": False,
-            "iconColor": colour.upper(),  # Grafana's schema takes no small letters here
+            "iconColor": colour.upper(),  # as the types of Grafana want it
             "query": query,
             "titleColumn": "",
             "textColumn": "reason",
@@ -608,8 +608,8 @@ def one_machine() -> Json:
         ),
         graph(
             "Step detector (likelihood ratio)",
-            "Log likelihood ratio of the likeliest step. At the threshold it alerts, then "
-            "stands still for 20 batches.",
+            "Log likelihood ratio of the likeliest step. At the threshold there is an alert; then "
+            "it stands still for 20 batches.",
             (12, 32, 12, 8),
             [
                 target(

@@ -44,7 +44,8 @@ class Box:
         """Machine (first word of the subject) and recipients of each."""
         kept = [entry["to"] for entry in self.server.log() if "kept" in entry]
         subjects = [mail["Subject"].split(":")[0] for mail in self.server.messages()]
-        return list(zip(subjects, kept, strict=True))[self.before :]
+        # the server keeps a mail a moment before it notes that
+        return list(zip(subjects, kept, strict=False))[self.before :]
 
     @property
     def ids(self) -> list[str]:
@@ -173,7 +174,7 @@ async def test_what_is_wrong_with_one_mail_holds_up_none_behind_it(
         assert reason in health.troubles()["mail"]
         assert health.undelivered_words("North").startswith("A mail was not delivered")
         assert health.undelivered_words("South") == ""
-    assert [machine for machine, _ in box.taken] == ["North", "South"]
+    assert sorted(machine for machine, _ in box.taken) == ["North", "South"]
     with open_store(store) as connection:
         [(number, unseen)] = mails.undelivered(connection).items()
         assert (unseen.machine, unseen.kind, unseen.reason) == ("North", "alarm", reason)
@@ -253,7 +254,9 @@ async def test_server_down_then_back_each_mail_once_and_in_order(
     server.down()
     happens(store, *["North"] * 3)
     async with mailing(store, mail_settings(server.port)) as health:
-        await until(lambda: "Connect" in health.troubles().get("mail", ""))
+        await until(
+            lambda: f":{server.port}: connection refused" in health.troubles().get("mail", "")
+        )
     happens(store, *["North"] * 2)
     with open_store(store) as connection:
         queued = [
@@ -320,6 +323,27 @@ async def test_what_is_settled_on_a_full_disk_is_remembered(
             other.execute("ROLLBACK")
             await until(lambda: not left(store))
     assert box.taken == [("North", [LEAD, NIGHT])]
+
+
+async def test_a_mail_that_nobody_can_read_holds_up_none_behind_it(
+    server: MailServer, box: Box, store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever goes wrong with one, even here: said, and tried again, not at once."""
+    parse, parsed = email.message_from_bytes, []
+
+    def but_not_the_first(content: bytes, **options):
+        if b"Unreadable" in content:
+            parsed.append(content)
+            raise ValueError("not a mail")
+        return parse(content, **options)
+
+    monkeypatch.setattr("borewarden.service.mailing.email.message_from_bytes", but_not_the_first)
+    happens(store, "Unreadable", "South")
+    async with mailing(store, mail_settings(server.port), pauses=Pauses(look=0.02)) as health:
+        await until(lambda: [machine for machine, _ in box.taken] == ["South"])
+        await until(lambda: "ValueError: not a mail" in health.troubles().get("mail", ""))
+        await asyncio.sleep(0.2)
+        assert len(parsed) == 1
 
 
 async def test_addresses_beyond_ascii_take_a_server_that_knows_them(

@@ -18,6 +18,7 @@ from selenium.webdriver.common.keys import Keys
 
 from borewarden.alert.alarm import AlarmSettings
 from borewarden.base.samples import rows, samples_of
+from borewarden.base.text import span_words
 from borewarden.base.times import local_time
 from borewarden.collect.link import LinkState
 from borewarden.diagnose.causes import Belief, Cause
@@ -28,7 +29,6 @@ from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
 from borewarden.service.health import health_troubles
 from borewarden.service.machine_view import (
     MOST_POINTS,
-    age_words,
     alert_rows,
     card,
     history,
@@ -260,8 +260,8 @@ def test_what_ails_the_watcher():
     status = replace(Machine(NORTH, INTENSIFIER).status, blind_after=60.0)
     up, down = (LinkState(now, is_up, "no answer") for is_up in (True, False))
 
-    def trouble(sight, link=up, kept_ns=now):
-        told = replace(status, sight=sight, link=link, last_sample_ns=kept_ns)
+    def trouble(sight, link=up):
+        told = replace(status, sight=sight, link=link)
         return health_troubles({NORTH: told}, sample_age(), now).get(NORTH)
 
     here = time.monotonic()
@@ -280,7 +280,10 @@ def test_what_ails_the_watcher():
         f"No usable reading since {since}. Pressure: BadSensorFailure. Stroke rate: no value. "
         "Stroke counter: jumps."
     )
-    assert trouble(lately, kept_ns=now - 90 * 10**9) == "Readings come in, but none is stored."
+    age, seen = sample_age(), {NORTH: replace(status, sight=lately, link=up)}
+    assert health_troubles(seen, age, now) == {}
+    later = health_troubles(seen, age, now + 120 * 10**9)  # and no sample more was kept
+    assert later == {NORTH: "Readings come in, but none is stored."}
     assert set(health_troubles({}, sample_age(), now)) == {""}
 
 
@@ -594,7 +597,7 @@ def test_each_pump_shows_what_a_larger_bore_changes(pump, load, margin):
 
 
 def test_age_in_words():
-    assert [age_words(s) for s in (-3.0, 4.4, 119.0, 120.0, 7200.0, 180000.0)] == [
+    assert [span_words(s) for s in (-3.0, 4.4, 119.0, 120.0, 7200.0, 180000.0)] == [
         "0 s", "4 s", "119 s", "2 min", "2 h", "2 d",
     ]  # fmt: skip
 
@@ -850,11 +853,13 @@ def test_links_samples_and_hostile_names(browser, shop):
     assert "no answer within the time-out" in text(odd, ".link")
     assert odd.find_elements("css selector", "h2 b") == []
     # another set of machines after a restart of the service
-    old_ns = time.time_ns() - 300 * 10**9
-    shop.statuses["West"] = replace(shop.statuses[NORTH], name="West", last_sample_ns=old_ns)
+    sight = SightStatus(usable=time.monotonic() - 300.0)
+    shop.statuses["West"] = replace(
+        shop.statuses[NORTH], name="West", sight=sight, blind_after=60.0
+    )
     see(browser, lambda: len(browser.find_elements("css selector", ".card")) == 3)
-    see(browser, lambda: "No data for 5 min" in text(machine_card(browser, 2), ".stale"))
-    assert text(machine_card(browser, 0), ".stale") == ""
+    see(browser, lambda: "No usable reading since" in text(machine_card(browser, 2), ".blind"))
+    assert text(machine_card(browser, 0), ".blind") == ""
     assert severe(browser) == []
 
 

@@ -346,8 +346,14 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
             ["TLS"],
         ),
         (MQTT, "port = 1883", 'ca = "machine.toml"', "source.ca", ["TLS"]),
-        (MQTT, "port = 1883", "qos = 3", "source.qos", ["0, 1 or 2"]),
-        (MQTT, "port = 1883", 'clock_tolerance = "2 h"', "source.clock_tolerance", ["2 min"]),
+        (MQTT, "qos = 1", "qos = 3", "source.qos", ["0, 1 or 2"]),
+        (
+            MQTT,
+            'clock_tolerance = "5 s"',
+            'clock_tolerance = "2 h"',
+            "source.clock_tolerance",
+            ["2 min"],
+        ),
         (MQTT, "port = 1883", 'password = "x"', "source.password", ["must not be"]),
     ],
 )

@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from borewarden.model.bore import RESULT
 
 from borewarden.store import mails, outbox
 from borewarden.store.database import (
@@ -20,6 +19,7 @@ from borewarden.store.database import (
     write_learned,
 )
 from borewarden.store.spare import make_room, open_spare, pour
+from borewarden.watcher.batch_loop import RESULT
 from borewarden.watcher.watcher import Learned
 from forward import samples
 

@@ -144,9 +144,9 @@ def refusal(stage: Stage, code: int, text: str) -> Refusal:
     return Refusal("message", is_final, is_permanent, words)
 
 
-def _broken(stage: Stage, error: Exception) -> Refusal:
-    """What a connection that fails in place of an answer means."""
-    words = plain_reason(error)
+def _broken(stage: Stage, error: Exception, place: str) -> Refusal:
+    """What a connection that fails in place of an answer means; `place` is host and port."""
+    words = f"{place}: {plain_reason(error)}"
     if stage in ("session", "MAIL"):
         return Refusal("server", False, True, words)
     # perhaps it was this very text that the server stumbled over: others are to have their turn
@@ -189,8 +189,9 @@ async def send(
     except aiosmtplib.SMTPResponseException as error:
         no = refusal(stage, error.code, error.message)
         answers |= {r: no for r in recipients if r not in answers}
-    except (aiosmtplib.SMTPException, OSError) as error:
-        answers |= {r: _broken(stage, error) for r in recipients if r not in answers}
+    except (aiosmtplib.SMTPException, OSError, ValueError) as error:
+        no = _broken(stage, error, f"{settings.host}:{settings.port}")
+        answers |= {r: no for r in recipients if r not in answers}
     except asyncio.CancelledError:
         server.close()
         raise

@@ -20,7 +20,7 @@ def every_nth(n: int) -> str:
 
 
 def span_words(seconds: float) -> str:
-    """A span of time in the largest unit that makes it a small number."""
+    """A span of time in the largest unit in which it is at least 2."""
     seconds = round(max(seconds, 0.0))
     for length, unit in ((86400.0, "d"), (3600.0, "h"), (60.0, "min")):
         if seconds >= 2.0 * length:

@@ -11,7 +11,7 @@ import os
 import random
 import struct
 import sys
-from collections.abc import AsyncGenerator, Iterable, Mapping, Sequence
+from collections.abc import AsyncGenerator, Mapping, Sequence
 from contextlib import aclosing
 from dataclasses import dataclass
 from typing import Literal
@@ -44,6 +44,7 @@ FORMATS = {
     "float32": ">f",
     "float64": ">d",
 }
+REFUSALS = (2, 3)  # of addresses, or of how many
 EXCEPTIONS = {  # section 7
     1: "illegal function",
     2: "illegal data address",
@@ -262,16 +263,17 @@ async def _knock(source: ModbusSource) -> None:
 
 
 async def _poll(
-    client: Client, source: ModbusSource, requests: Iterable[Request]
+    client: Client, source: ModbusSource, requests: list[Request]
 ) -> tuple[dict[str, float], list[str], bool]:
     """Raw values, what is wrong with which channel, and whether the controller answered at all.
 
-    Raises ConnectionError if the connection is gone.
+    Of `requests`, one for several channels that is refused is made one for each, so that one wrong
+    register does not hide the others. Raises ConnectionError if the connection is gone.
     """
     raw: dict[str, float] = {}
     problems: list[str] = []
     answered = False
-    for request in requests:
+    for request in list(requests):
         if not client.connected:
             raise ConnectionError(f"{source.name} closed the connection")
         try:
@@ -289,6 +291,10 @@ async def _poll(
         if response.isError():
             code = response.exception_code
             wrong = f"{request}: {EXCEPTIONS.get(code, f'exception {code}')}"
+            if code in REFUSALS and len(request.names) > 1:
+                at = requests.index(request)
+                apart = {name: source.registers[name] for name in request.names}
+                requests[at : at + 1] = [r for n, one in apart.items() for r in plan({n: one})]
         elif len(values) < request.count:
             wrong = f"{request}: the answer is too short"
         for name in request.names:

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from asyncua import Client, Node, ua
+from asyncua.common.subscription import Subscription
 from asyncua.crypto.security_policies import SecurityPolicyBasic256Sha256
 from cryptography import x509
 
@@ -39,6 +40,8 @@ SERVER_TIME = ua.NodeId(ua.ObjectIds.Server_ServerStatus_CurrentTime)
 LOOK_IF_ODD = 1.0  # s from one look at the server's clock to the next while times seem wrong
 TOLD_FOR_NS = 60 * 10**9  # for which a single refused timestamp is told
 QUIET_TICKS = 2  # without news of the pressure, and it is asked for
+DEAF = 5.0  # s for which a node has had another value than the one that came
+RETRY = 60.0  # s from one attempt to subscribe to the next
 QUEUE = 200  # values a node that the server keeps between two publishings
 INBOX = 20_000  # values kept here while the consumer is busy; then the oldest go
 
@@ -106,14 +109,17 @@ def opcua_samples(
 
 
 class _Inbox:
-    """Takes the notifications of a subscription: (channel, value)."""
+    """Takes the notifications of a subscription: (channel, value). `told` are the newest."""
 
     def __init__(self, names: Mapping[ua.NodeId, str]) -> None:
         self._names = names
         self.news: deque[tuple[str, ua.DataValue]] = deque(maxlen=INBOX)
+        self.told: dict[str, ua.DataValue] = {}
 
     def datachange_notification(self, node: Node, _: Any, data: Any) -> None:
-        self.news.append((self._names[node.nodeid], data.monitored_item.Value))
+        name, value = self._names[node.nodeid], data.monitored_item.Value
+        self.news.append((name, value))
+        self.told[name] = value
 
     def take(self) -> list[tuple[str, ua.DataValue]]:
         """What came in since, in order of source time; of equal times the pressure is the last."""
@@ -131,13 +137,13 @@ async def _session(
     try:
         await _secure(client, source)
         await client.connect()
-        nodes, missing = await _find_all(client, source)
+        news = _News(client, source)
+        await news.find()
         await _look(client, clock, times.server)
         look_ns, words = clock.now(), times.words
         problems = Problems(_connected(source, words))
         held: dict[str, ua.DataValue] = {}
-        inbox = _Inbox({node.nodeid: name for name, node in nodes.items()})
-        hint = await _subscribe(client, source, list(nodes.values()), inbox)
+        await news.subscribe(clock.now())
         quiet = QUIET_TICKS  # so that the first row is read
         async with aclosing(ticks(source.interval)) as polls:
             async for _ in polls:
@@ -145,14 +151,14 @@ async def _session(
                 for state in clock_was_set(step, clock.now(), rows, "this computer"):
                     times.ours_was_set(step)
                     yield state
-                came = _at_each_pressure(inbox.take(), held)
+                came = _at_each_pressure(news.inbox.take(), held)
                 quiet = 0 if came else quiet + 1
-                is_asked = quiet >= QUIET_TICKS or not hint.subscribed
+                is_asked = quiet >= QUIET_TICKS or not news.subscribed
                 if is_asked:
                     quiet = 0 if problems.none_told else quiet  # what is subscribed to comes now
-                    values = await client.read_attributes(nodes.values())
-                    held = dict(zip(nodes, values, strict=True))
+                    held = await news.read()
                     came.append(dict(held))
+                await news.check(clock.now())
                 if not came:
                     continue
                 wait = LOOK_IF_ODD if times.is_odd(came[-1], clock.now()) else LOOK
@@ -163,7 +169,7 @@ async def _session(
                 if times.words != words:
                     words = times.words
                     problems = Problems(_connected(source, words))
-                found = [*missing, *hint.words, *times.refused(clock.now()), *_bad(came[-1])]
+                found = [*news.words, *times.refused(clock.now()), *_bad(came[-1])]
                 for state in problems.tell(found, clock.now()):
                     yield state
                 for row in made:
@@ -339,34 +345,110 @@ async def _look(client: Client, clock: Clock, times: SourceClock) -> None:
         times.look(_ns(time), here_ns)
 
 
-@dataclass
-class _Hint:
-    subscribed: bool
-    words: list[str]
+class _News:
+    """How news of the nodes come: subscribed to, or asked for.
 
+    A subscription may go deaf: some servers forget what is monitored of a node that is deleted,
+    also when it is back. So now and then what came is compared with what is there.
+    """
 
-async def _subscribe(
-    client: Client, source: OpcUaSource, nodes: list[Node], inbox: _Inbox
-) -> _Hint:
-    """Subscribe if that is wanted; where the server won't, say that it is polled."""
-    if source.mode == "poll":
-        return _Hint(False, [])
-    period = source.interval * 1000.0
-    subscription = None
-    try:
-        subscription = await client.create_subscription(period, inbox)
-        handles = await subscription.subscribe_data_change(
-            nodes, queuesize=QUEUE, sampling_interval=period
-        )
-        refusals = [handle.name for handle in handles if not isinstance(handle, int)]
-    except ua.UaError as error:
-        refusals = [type(error).__name__]
-    if not refusals:
-        return _Hint(True, [])
-    if subscription is not None:
-        with suppress(ua.UaError):
-            await subscription.delete()
-    return _Hint(False, [f"polled, as there is no subscription: {refusals[0]}"])
+    def __init__(self, client: Client, source: OpcUaSource) -> None:
+        self._client = client
+        self._source = source
+        self._nodes: dict[str, Node] = {}
+        self._missing: list[str] = []
+        self._subscription: Subscription | None = None
+        self._refused = ""
+        self._begun_ns = 0  # when the subscription was begun, or refused
+        self._bad: list[str] = []  # channels, when it was refused
+        self._newest: dict[str, ua.DataValue] = {}  # as read
+        self._read_ns = 0
+        self._was_deaf = False  # the subscription before this one
+        self._doubted: dict[str, tuple[ua.DataValue | None, int]] = {}
+        self.inbox = _Inbox({})
+
+    @property
+    def subscribed(self) -> bool:
+        """Whether news come by themselves."""
+        return self._subscription is not None
+
+    @property
+    def words(self) -> list[str]:
+        """What there is to say of that."""
+        refused = f"polled, as there is no subscription: {self._refused}"
+        return [*self._missing, *([refused] if self._refused else [])]
+
+    async def find(self) -> None:
+        """Find the nodes. Raises LookupError if there is none of the pressure."""
+        self._nodes, self._missing = await _find_all(self._client, self._source)
+
+    async def read(self) -> dict[str, ua.DataValue]:
+        """All values as they are now."""
+        values = await self._client.read_attributes(self._nodes.values())
+        self._newest = dict(zip(self._nodes, values, strict=True))
+        return dict(self._newest)
+
+    async def subscribe(self, now_ns: int) -> None:
+        """Subscribe anew if that is wanted; where the server won't, it is asked."""
+        if self._subscription is not None:
+            with suppress(ua.UaError):
+                await self._subscription.delete()
+        self._subscription, self._refused, self._begun_ns = None, "", now_ns
+        self._doubted.clear()
+        self.inbox = _Inbox({node.nodeid: name for name, node in self._nodes.items()})
+        if self._source.mode == "poll":
+            return
+        period = self._source.interval * 1000.0
+        try:
+            self._subscription = await self._client.create_subscription(period, self.inbox)
+            handles = await self._subscription.subscribe_data_change(
+                list(self._nodes.values()), queuesize=QUEUE, sampling_interval=period
+            )
+            refusals = [handle.name for handle in handles if not isinstance(handle, int)]
+        except ua.UaError as error:
+            refusals = [type(error).__name__]
+        if refusals:
+            await self._give_up(refusals[0])
+
+    async def check(self, now_ns: int) -> None:
+        """Find and subscribe anew where that would bring more."""
+        late = now_ns - self._begun_ns > RETRY * 1e9
+        anew = late and bool(self._missing)
+        if self.subscribed:
+            if now_ns - self._read_ns < DEAF / 2 * 1e9:
+                return
+            self._read_ns = now_ns
+            await self.read()
+            if self._is_deaf(now_ns):
+                if self._was_deaf and not late:
+                    await self._give_up("it brings no news")
+                    return
+                self._was_deaf = anew = True
+            elif late:
+                self._was_deaf = False
+        elif self._refused:
+            anew = late or _bad(self._newest) != self._bad  # for what was bad then, it may be
+        if anew:
+            await self.find()
+            await self.subscribe(now_ns)
+
+    async def _give_up(self, why: str) -> None:
+        if self._subscription is not None:
+            with suppress(ua.UaError):
+                await self._subscription.delete()
+        self._subscription, self._refused = None, why
+        self._bad = _bad(await self.read())
+
+    def _is_deaf(self, now_ns: int) -> bool:
+        """Whether a node has another value than the one that came, and has had one for long."""
+        doubted = {}
+        for name, value in self._newest.items():
+            told = self.inbox.told.get(name)
+            if told is None or not _says_the_same(told, value):
+                before, since_ns = self._doubted.get(name, (told, now_ns))
+                doubted[name] = (told, since_ns if before is told else now_ns)
+        self._doubted = doubted
+        return any(now_ns - since_ns > DEAF * 1e9 for _, since_ns in doubted.values())
 
 
 # -- values
@@ -404,6 +486,13 @@ def _wrong(value: ua.DataValue) -> str:
 def _number(value: ua.DataValue) -> float:
     """The value if it is good and a number, else NaN."""
     return math.nan if _wrong(value) else float(value.Value.Value)
+
+
+def _says_the_same(one: ua.DataValue, other: ua.DataValue) -> bool:
+    """Whether two values are alike, whenever they were so."""
+    if _wrong(one) or _wrong(other):
+        return _wrong(one) == _wrong(other)
+    return bool(one.Value.Value == other.Value.Value)
 
 
 def _ns(time: datetime) -> int:

@@ -14,7 +14,8 @@ import numpy as np
 
 from borewarden.base.samples import Samples
 from borewarden.base.units import MPA, PER_MINUTE
-from borewarden.collect.sight_loop import NEVER, SIGHT, Fault, Plate, look_on_bytes
+from borewarden.collect.sight_loop import look_on_bytes
+from borewarden.collect.sight_state import NEVER, SIGHT, Channels, Fault, Plate
 from borewarden.physics.pump import Displacement, Intensifier, Pump
 
 __all__ = ["BLIND_AFTER", "Plate", "Sight", "Usable", "channel_words"]
@@ -52,17 +53,10 @@ class Sight:
 
     def learn_many(self, samples: Samples, area: float) -> Usable:
         """Take a block of samples; see the class."""
-        seen = look_on_bytes(
-            self._state,
-            self.plate,
-            self.displacement,
-            area,
-            samples.time_ns,
-            samples.pressure,
-            samples.rate,
-            samples.stroke_count,
-            samples.valve,
+        channels = Channels(
+            samples.time_ns, samples.pressure, samples.rate, samples.stroke_count, samples.valve
         )
+        seen = look_on_bytes(self._state, self.plate, self.displacement, area, channels)
         faults = {}
         if seen.pressure_fault:
             faults["pressure"] = self._of_pressure(seen.pressure_fault, seen.pressure_value)

@@ -9,19 +9,26 @@ All figures in here are invented by this project.
 
 from __future__ import annotations
 
-from enum import IntEnum
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.base.compiling import compiled
-from borewarden.base.samples import Floats
+from borewarden.collect.sight_state import (
+    SIGHT,
+    Channels,
+    Fault,
+    Plate,
+    Range,
+    Reading,
+    Sample,
+    Seen,
+)
 from borewarden.physics.orifice import mass_flux
 from borewarden.physics.pump import Displacement, delivered_mass
 
 S_PER_NS = 1e-9
-NEVER = -1  # ns
 TEMPERATURE = 293.15  # K; 20 K more change the flow of a jet by less than a percent
 VALVE_ON = 0.5  # heads, halfway between none and one
 TURNING = 0.02  # of the highest rate: above, a crank turns
@@ -42,7 +49,7 @@ STROKES_MISSED = 10.0  # that the stated bore would have taken while the valve w
 MISSED_TIME = 0.5  # of `stuck_time`
 MOVE, LARGEST_MOVE = 0.01, 0.1  # of the pressure between two samples: a stroke, and not a stop
 LOG_ODDS = 20.0  # that moves come at the pace of a stroking pump and not of one at rest
-PACE_KNOWN = 60.0  # s
+PACE_KNOWN = 0.5  # of `stuck_time`
 PACE_MEMORY = 3600.0  # s
 DIES_AWAY = 3.0  # stroke periods after the last stroke: the jet has closed and the pressure settled
 BUILD_UPS = 3  # of the pressure without a stroke
@@ -73,188 +80,6 @@ RATE_BAND = 0.05
 STEADY_BAND = 0.03  # of the pressure, from sample to sample and as standard deviation
 
 
-class Fault(IntEnum):
-    """What is wrong with a channel."""
-
-    NONE = 0
-    MISSING = 1
-    OUT_OF_RANGE = 2
-    WRONG_SCALE = 3  # out of range for a while
-    FROZEN = 4
-    FULL_SCALE = 5  # frozen, and above the plate
-    MISFIT = 6  # pressure and strokes can't both be right
-    OTHER_UNIT = 7
-    STANDS = 8  # no stroke though the jet is on
-    JUMPS = 9
-    TOO_FAST = 10
-
-
-class Plate(NamedTuple):
-    """What of a pump, and of how it is read, decides whether a reading can be right; SI.
-
-    `strokes` says that the pump strokes for the jet only, as an intensifier does; `counts` that
-    strokes or turns come as a counter; `reads_rate` that the rate is measured and not stated.
-    """
-
-    strokes: bool
-    counts: bool
-    reads_rate: bool
-    max_rate: float  # Hz, of the plate
-    highest_rate: float  # Hz, that a reading may show for a moment
-    rated_pressure: float  # Pa
-    stopped_pressure: float
-    working_pressure: float
-    max_pressure: float
-    stuck_time: float  # s that what can't be right has to last
-    max_gap: float  # s
-
-
-CHANNEL = np.dtype(
-    [
-        ("fault", np.int8),
-        ("value", np.float64),  # that was found wrong
-        ("since_ns", np.int64),
-        ("outside", np.float64),  # s above the range,
-        ("outside_ns", np.int64),  # since when
-        ("inside", np.float64),  # s like a working pump since
-    ]
-)
-
-# Since the pressure last changed.
-STILL = np.dtype(
-    [
-        ("since_ns", np.int64),
-        ("seconds", np.float64),
-        ("strokes", np.float64),
-        ("valve", np.float64),  # s with the valve open
-        ("turning", np.float64),  # s
-    ]
-)
-
-RATE = np.dtype(
-    [
-        ("last", np.float64),
-        ("since_ns", np.int64),  # it last changed
-        ("seconds", np.float64),  # since then, with the jet on
-        ("changes", np.float64),
-        ("jet", np.float64),  # s, over all changes
-        ("change", np.float64),  # Hz, over all changes
-        ("step", np.float64),  # Hz, the least one
-    ]
-)
-
-# Since the last stroke; of a crank pump, since the last turn.
-REST = np.dtype(
-    [
-        ("since_ns", np.int64),
-        ("seconds", np.float64),
-        ("part", np.float64),  # of a stroke, where a rate is read
-        ("settled", np.float64),  # s at working pressure in which it should be quiet,
-        ("moves", np.float64),  # and how often it moved
-        ("late", np.float64),  # the same of the last moments, in which a jet may have opened
-        ("late_moves", np.float64),
-        ("valve", np.float64),  # s with the valve open,
-        ("missed", np.float64),  # and the strokes that the stated bore would have taken
-        ("rate", np.float64),  # s in which a rate says that the pump strokes
-        ("low", np.bool_),  # the pressure was down
-        ("build_ups", np.int64),
-        ("idle", np.float64),  # s at working pressure since the last jet; see `HELD_LONGEST`
-        ("idle_ns", np.int64),
-    ]
-)
-
-# How often the pressure moves while the pump strokes, and while it rests.
-PACE = np.dtype(
-    [
-        ("on", np.float64),  # s
-        ("on_moves", np.float64),
-        ("off", np.float64),  # s
-        ("off_moves", np.float64),
-        ("period", np.float64),  # s between two strokes, lately
-    ]
-)
-
-SUMS = np.dtype(
-    [
-        ("start_ns", np.int64),
-        ("seconds", np.float64),
-        ("strokes", np.float64),
-        ("flux", np.float64),  # kg/m²
-        ("mass", np.float64),  # kg
-        ("pressure", np.float64),  # Pa s
-        ("square", np.float64),  # Pa² s
-        ("odd", np.int64),  # windows in a row that did not fit,
-        ("odd_ns", np.int64),  # since when
-    ]
-)
-
-# At working pressure, over the last windows.
-USUAL = np.dtype(
-    [
-        ("windows", np.float64),
-        ("pressure", np.float64),  # Pa
-        ("rate", np.float64),  # Hz
-        ("area", np.float64),  # m²
-    ]
-)
-
-SIGHT = np.dtype(
-    [
-        ("started", np.bool_),
-        ("time_ns", np.int64),
-        ("usable_ns", np.int64),
-        ("pressure", CHANNEL),
-        ("flow", CHANNEL),
-        ("last_pressure", np.float64),
-        ("counted", np.bool_),
-        ("count", np.float64),
-        ("edge_ns", np.int64),  # the counter last moved
-        ("jumps", np.float64),
-        ("jumps_ns", np.int64),  # the first of them
-        ("still", STILL),
-        ("rate", RATE),
-        ("rest", REST),
-        ("pace", PACE),
-        ("window", SUMS),
-        ("low_window", SUMS),  # of a crank pump below working pressure
-        ("usual", USUAL),
-    ]
-)
-
-
-class Range(NamedTuple):
-    """What a reading may be; from `works` on it is that of a pump at work."""
-
-    low: float
-    works: float
-    high: float
-
-
-class Reading(NamedTuple):
-    """One sample, and the time since the last one."""
-
-    time_ns: int
-    seconds: float  # 0 after a gap
-    pressure: float
-    rate: float  # NaN where it is not read
-    valve: float
-    strokes: float  # or turns, in that time
-    flux: float  # kg/(s m²)
-    delivery: float  # kg a stroke
-
-
-class Seen(NamedTuple):
-    """What the loop says of the newest sample; see `SIGHT`."""
-
-    usable_ns: int
-    pressure_fault: int
-    pressure_value: float
-    pressure_since_ns: int
-    flow_fault: int
-    flow_value: float
-    flow_since_ns: int
-
-
 # -- faults
 
 
@@ -275,9 +100,7 @@ def _clear(channel: Any, fault: int) -> None:
 
 
 @compiled
-def _in_range(
-    channel: Any, plate: Plate, value: float, limits: Range, seconds: float, t: int
-) -> bool:
+def _in_range(channel: Any, value: float, limits: Range, seconds: float, t: int) -> bool:
     """Whether `value` is there and possible; if not, it is told in `channel`.
 
     A machine that stands shows zero, which fits any scale, so it does not clear one that was seen
@@ -289,11 +112,11 @@ def _in_range(
         if channel.outside == 0.0:
             channel.outside_ns = t
         channel.outside += seconds
-        if channel.outside > OUTSIDE * plate.stuck_time:
+        if channel.outside > OUTSIDE * limits.stuck_time:
             _find(channel, Fault.WRONG_SCALE, value, channel.outside_ns)
     elif value >= limits.works:
         channel.inside += seconds
-        if channel.inside > INSIDE * plate.stuck_time:
+        if channel.inside > INSIDE * limits.stuck_time:
             channel.outside = 0.0
             _clear(channel, Fault.WRONG_SCALE)
     if channel.fault <= Fault.OUT_OF_RANGE:
@@ -447,7 +270,7 @@ def _add_to_rest(s: Any, plate: Plate, x: Reading, area: float) -> None:
 
 
 @compiled
-def _moves_like_strokes(s: Any) -> bool:
+def _moves_like_strokes(s: Any, plate: Plate) -> bool:
     """Whether the pressure moves as it does while the pump strokes, and not as it does at rest.
 
     Both are taken for Poisson processes, whose log likelihood ratio this is. One move at rest is
@@ -455,7 +278,7 @@ def _moves_like_strokes(s: Any) -> bool:
     """
     rest = s.rest
     pace = s.pace
-    if pace.on < PACE_KNOWN or pace.off < PACE_KNOWN:
+    if min(pace.on, pace.off) < PACE_KNOWN * plate.stuck_time:
         return False
     on = pace.on_moves / pace.on
     off = (pace.off_moves + 1.0) / pace.off
@@ -477,7 +300,7 @@ def _watch_strokes(s: Any, plate: Plate, x: Reading, area: float) -> None:
         (rest.valve > MISSED_TIME * plate.stuck_time and rest.missed > STROKES_MISSED)
         or (plate.counts and rest.rate > plate.stuck_time)
         or rest.build_ups >= BUILD_UPS
-        or _moves_like_strokes(s)
+        or _moves_like_strokes(s, plate)
     )
     if stands:
         _find(s.flow, Fault.STANDS, x.pressure, rest.since_ns)
@@ -704,33 +527,26 @@ def _move_clock(s: Any, plate: Plate, t: int) -> float:
 
 
 @compiled
-def _look(
-    s: Any,
-    plate: Plate,
-    displacement: Displacement,
-    area: float,
-    t: int,
-    pressure: float,
-    rate: float,
-    count: float,
-    valve: float,
-) -> None:
+def _look(s: Any, plate: Plate, displacement: Displacement, area: float, now: Sample) -> None:
     """Take one sample."""
+    t, hold = now.time_ns, plate.stuck_time
     seconds = _move_clock(s, plate, t)
     # both are looked at, so that both are told
-    limits = Range(-plate.stopped_pressure, plate.working_pressure, plate.max_pressure)
-    has_pressure = _in_range(s.pressure, plate, pressure, limits, seconds, t)
+    limits = Range(-plate.stopped_pressure, plate.working_pressure, plate.max_pressure, hold)
+    has_pressure = _in_range(s.pressure, now.pressure, limits, seconds, t)
     if plate.counts:
-        has_flow = _in_range(s.flow, plate, count, Range(0.0, np.inf, np.inf), seconds, t)
-        strokes = _count(s, plate, count, seconds, t) if has_flow else 0.0
+        limits = Range(0.0, np.inf, np.inf, hold)
+        has_flow = _in_range(s.flow, now.counter, limits, seconds, t)
+        strokes = _count(s, plate, now.counter, seconds, t) if has_flow else 0.0
     else:
-        limits = Range(0.0, LEAK * plate.max_rate, plate.highest_rate)
-        has_flow = _in_range(s.flow, plate, rate, limits, seconds, t)
-        strokes = rate * seconds
+        limits = Range(0.0, LEAK * plate.max_rate, plate.highest_rate, hold)
+        has_flow = _in_range(s.flow, now.rate, limits, seconds, t)
+        strokes = now.rate * seconds
     if has_flow and has_pressure:
-        flux = float(mass_flux(max(pressure, 0.0), TEMPERATURE))
-        delivery = float(delivered_mass(displacement, max(pressure, 0.0), TEMPERATURE))
-        x = Reading(t, seconds, pressure, rate, valve, strokes, flux, delivery)
+        p = max(now.pressure, 0.0)
+        flux = float(mass_flux(p, TEMPERATURE))
+        delivery = float(delivered_mass(displacement, p, TEMPERATURE))
+        x = Reading(t, seconds, now.pressure, now.rate, now.valve, strokes, flux, delivery)
         _watch_pressure(s, plate, x)
         if plate.reads_rate and not plate.counts:
             _watch_rate(s, plate, x)
@@ -740,7 +556,7 @@ def _look(
         else:
             _watch_turns(s, plate, x)
             _watch_crank(s, plate, x, area)
-        s.last_pressure = pressure
+        s.last_pressure = now.pressure
     if s.pressure.fault == Fault.NONE and s.flow.fault == Fault.NONE:
         s.usable_ns = t
     if s.pressure.fault != Fault.NONE:
@@ -755,11 +571,7 @@ def look_on_bytes(
     plate: Plate,
     displacement: Displacement,
     area: float,
-    time_ns: NDArray[np.int64],
-    pressure: Floats,
-    rate: Floats,
-    count: Floats,
-    valve: Floats,
+    channels: Channels,
 ) -> Seen:
     """Take samples in order; `area` is the stated effective one, m².
 
@@ -767,8 +579,10 @@ def look_on_bytes(
     what records cost.
     """
     s = state.view(SIGHT)[0]
-    for i in range(len(time_ns)):
-        _look(s, plate, displacement, area, time_ns[i], pressure[i], rate[i], count[i], valve[i])
+    c = channels
+    for i in range(len(c.time_ns)):
+        now = Sample(c.time_ns[i], c.pressure[i], c.rate[i], c.stroke_count[i], c.valve[i])
+        _look(s, plate, displacement, area, now)
     return Seen(
         s.usable_ns,
         s.pressure.fault,

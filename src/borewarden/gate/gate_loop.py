@@ -408,7 +408,7 @@ def _flow_lag(flow: Any) -> float:
 def _watch_rise(s: Any, g: GateSettings, ratio: float, pressure: float) -> None:
     """Time an opening of the jet: from next to nothing, with the pressure up, to a jet."""
     flow = s.flow
-    if pressure < g.working_pressure:
+    if pressure < g.stopped_pressure:
         flow.low_ns = 0
     elif ratio < NEXT_TO_NOTHING:
         flow.low_ns = s.time_ns

@@ -232,10 +232,12 @@ class Effects:
 
     def _time_passed(self, connection: sqlite3.Connection, machine: str) -> None:
         status, alarm = self.statuses[machine], self.alarms[machine, "sight"]
+        seen = status.is_seen
         # after a start, neither before there was time for a reading
-        if status.is_seen or status.sight.age > status.blind_after:
-            reason = "usable readings come in" if status.is_seen else sight_words(status)
-            self._told(connection, alarm, alarm.see(status.is_seen, reason, time.time_ns()))
+        if seen or status.sight.age > status.blind_after:
+            words = "Usable readings come in." if seen else sight_words(status)
+            notices = alarm.see(seen, words.removesuffix("."), time.time_ns())
+            self._told(connection, alarm, notices)
         for about in ("bore", "sight"):
             alarm = self.alarms[machine, about]
             self._told(connection, alarm, alarm.tick(time.time_ns()))

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from borewarden.base.text import every_nth, probability_words
+from borewarden.base.text import every_nth, probability_words, span_words
 from borewarden.base.times import local_time
 from borewarden.base.units import INCH, MM, MPA, PER_MINUTE
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
@@ -108,7 +108,7 @@ def card(
         ),
         "link": _link(status, zone),
         "link_state": "unknown" if link is None else "up" if link.connected else "down",
-        "sample": f"newest sample {age_words(age)} ago" if status.last_sample_ns else "no sample",
+        "sample": f"newest sample {span_words(age)} ago" if status.last_sample_ns else "no sample",
         "phase": status.phase,
         "alarm": _alarm(status) + " (not stored)" * (not is_stored),
         "undelivered": undelivered,
@@ -155,15 +155,6 @@ def _alarm(status: MachineStatus) -> str:
     return f"Alarm: {status.alarm} until {until}, by {status.shelved_by}"
 
 
-def age_words(seconds: float) -> str:
-    """A span of time in the largest unit in which it is at least 2."""
-    seconds = max(seconds, 0.0)
-    for length, unit in ((86400.0, "d"), (3600.0, "h"), (60.0, "min")):
-        if seconds >= 2.0 * length:
-            return f"{seconds / length:.0f} {unit}"
-    return f"{seconds:.0f} s"
-
-
 def _known(value: float, words: str) -> str:
     return words if math.isfinite(value) else UNKNOWN
 
@@ -185,7 +176,7 @@ def _verdict_words(status: MachineStatus) -> dict[str, Any]:
         }
     words = "No verdict"
     if verdict.state is not State.LEARNING:
-        words = f"{age_words(_verdict_age(status))} ago: {headline(verdict)}"
+        words = f"{span_words(_verdict_age(status))} ago: {headline(verdict)}"
     return {
         "blind": f"Not seeing the machine. {sight_words(status)}",
         "sign": State.CANNOT_TELL.ne107.replace(" ", "-"),
@@ -206,7 +197,7 @@ def _stale(status: MachineStatus, age: float) -> str:
         return "No data yet: this verdict is from before."
     if age < STALE_AFTER:
         return ""
-    return f"No data for {age_words(age)}: everything here is older."
+    return f"No data for {span_words(age)}: everything here is older."
 
 
 def _link(status: MachineStatus, zone: str) -> str:

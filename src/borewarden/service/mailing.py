@@ -33,7 +33,7 @@ log = structlog.get_logger("borewarden")
 
 AT_ONCE = 5  # mails on their way; servers allow a client some connections
 HEAD_START = 30.0  # s that a mail has before the next one of its machine follows
-LOOKED_AT = 1000  # mails in one look at the store
+LOOKED_AT = 100_000  # mails in one look at the store
 
 
 class Pauses(NamedTuple):
@@ -183,6 +183,9 @@ class Mailing:
             if each.unwritten:
                 with suppress(sqlite3.DatabaseError):
                     await self._write_down(each)
+        except Exception as error:  # of one mail, whatever it is; the others go on
+            words = f"{type(error).__name__}: {error}"
+            self._take(each, {"all": Refusal("message", False, True, words)})
         finally:
             self.health.asked_at.pop(number, None)
             each.sending = None

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
-from borewarden.service.machine_view import age_words
+from borewarden.base.text import span_words
 from borewarden.store.influx import SINK as INFLUX
 from borewarden.store.mails import SINK as MAIL
 from borewarden.store.mails import Undelivered
@@ -59,7 +59,7 @@ class Keeping:
     def trouble(self) -> str:
         """What is wrong, in words; "" if nothing is."""
         if self.asked_at is not None and (slow := time.monotonic() - self.asked_at) > SLOW_DISK:
-            return f"The disk has not answered for {age_words(slow)}: nothing is kept meanwhile."
+            return f"The disk has not answered for {span_words(slow)}: nothing is kept meanwhile."
         if not self.failed:
             return ""
         what, remedy = next(
@@ -67,7 +67,7 @@ class Keeping:
             ("the store can't be written", "see the log"),
         )
         words = (
-            f"Nothing has been stored for {age_words((time.time_ns() - self.since_ns) * 1e-9)}: "
+            f"Nothing has been stored for {span_words((time.time_ns() - self.since_ns) * 1e-9)}: "
             f"{what} ({self.failed}). To do: {remedy}. Watching goes on, and alarms are mailed "
             f"straight from memory. Only in memory so far: {self.samples} samples."
         )
@@ -147,15 +147,15 @@ class Health:
         now_ns, now = time.time_ns(), time.monotonic()
         words = []
         if outage := self.outages.get(MAIL):
-            age = age_words((now_ns - outage.since_ns) * 1e-9)
+            age = span_words((now_ns - outage.since_ns) * 1e-9)
             words.append(f"No mail goes out since {age}: {outage.reason}.")
         for mail in self.late.values():
             age_s = (now_ns - mail.since_ns) * 1e-9
             if mail.is_grave or age_s > USUAL_DELAY:
-                words.append(f"{mail.machine}: tried for {age_words(age_s)}: {mail.reason}.")
+                words.append(f"{mail.machine}: tried for {span_words(age_s)}: {mail.reason}.")
         slowest = now - min(self.asked_at.values(), default=now)
         if slowest > SLOW_MAIL:
-            words.append(f"The mail server has not answered for {age_words(slowest)}.")
+            words.append(f"The mail server has not answered for {span_words(slowest)}.")
         for machine in dict.fromkeys(mail.machine for mail in self.undelivered.values()):
             words.append(f"{machine}: {self.undelivered_words(machine)}")
         return words
@@ -164,7 +164,7 @@ class Health:
         """What does not reach a time-series server, for the foot of the page; "" if all does."""
         if (outage := self.outages.get(INFLUX)) is None:
             return ""
-        age = age_words((time.time_ns() - outage.since_ns) * 1e-9)
+        age = span_words((time.time_ns() - outage.since_ns) * 1e-9)
         return f"Time-series server: nothing taken since {age}: {outage.reason}. Rows wait."
 
     def as_json(self) -> dict[str, Any]:

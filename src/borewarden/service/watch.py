@@ -101,7 +101,6 @@ def restore(machine: MachineSettings, connection: sqlite3.Connection) -> Followe
 
 
 async def follow(
-    name: str,
     machine: Followed,
     source: AsyncGenerator[Received, None],
     status: MachineStatus,
@@ -116,21 +115,21 @@ async def follow(
     try:
         async with aclosing(source):
             await asyncio.sleep(delay)
-            await _follow(name, machine, source, status, queue)
+            await _follow(machine, source, status, queue)
     except Exception as error:
         reason = f"the watcher of this machine failed: {type(error).__name__}: {error}"
         status.link = LinkState(time.time_ns(), False, reason)
-        log.error("failed", machine=name, reason=reason)
-        await queue.put(LinkNews(name, status.link))
+        log.error("failed", machine=status.name, reason=reason)
+        await queue.put(LinkNews(status.name, status.link))
 
 
 async def _follow(
-    name: str,
     machine: Followed,
     source: AsyncGenerator[Received, None],
     status: MachineStatus,
     queue: Queue,
 ) -> None:
+    name = status.name
     told: list[Jewel] = []  # with the newest verdict
     line = machine.time_line()
     link = LinkState(time.time_ns(), True, "samples arrive")
@@ -267,7 +266,6 @@ async def watch(
             following = [
                 tasks.create_task(
                     follow(
-                        name,
                         followed[name],
                         sources[name],
                         statuses[name],

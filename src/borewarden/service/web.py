@@ -40,11 +40,11 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from borewarden.alert.alarm import AlarmSettings
 from borewarden.base.plain import json_text
 from borewarden.base.plain_errors import plain_reason
+from borewarden.base.text import span_words
 from borewarden.base.times import local_time
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.service.health import Age, health_troubles, sight_words
 from borewarden.service.machine_view import (
-    age_words,
     alert_rows,
     aside_words,
     batches_since,
@@ -298,7 +298,7 @@ def _page_text(longest_shelving: float) -> str:
             columns=ALERT_COLUMNS,
             look=json.dumps(look),
             shelving=[
-                (round(seconds), age_words(seconds))
+                (round(seconds), span_words(seconds))
                 for seconds in (*(s for s in SHELVING if s < longest_shelving), longest_shelving)
             ],
         )

@@ -1,0 +1,216 @@
+"""What the loop of `sight` keeps from sample to sample, in nested records, and its faults."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from borewarden.base.samples import Floats
+
+NEVER = -1  # ns
+
+
+class Fault(IntEnum):
+    """What is wrong with a channel."""
+
+    NONE = 0
+    MISSING = 1
+    OUT_OF_RANGE = 2
+    WRONG_SCALE = 3  # out of range for a while
+    FROZEN = 4
+    FULL_SCALE = 5  # frozen, and above the plate
+    MISFIT = 6  # pressure and strokes can't both be right
+    OTHER_UNIT = 7
+    STANDS = 8  # no stroke though the jet is on
+    JUMPS = 9
+    TOO_FAST = 10
+
+
+class Plate(NamedTuple):
+    """What of a pump, and of how it is read, decides whether a reading can be right; SI.
+
+    `strokes` says that the pump strokes for the jet only, as an intensifier does; `counts` that
+    strokes or turns come as a counter; `reads_rate` that the rate is measured and not stated.
+    """
+
+    strokes: bool
+    counts: bool
+    reads_rate: bool
+    max_rate: float  # Hz, of the plate
+    highest_rate: float  # Hz, that a reading may show for a moment
+    rated_pressure: float  # Pa
+    stopped_pressure: float
+    working_pressure: float
+    max_pressure: float
+    stuck_time: float  # s that what can't be right has to last
+    max_gap: float  # s
+
+
+CHANNEL = np.dtype(
+    [
+        ("fault", np.int8),
+        ("value", np.float64),  # that was found wrong
+        ("since_ns", np.int64),
+        ("outside", np.float64),  # s above the range,
+        ("outside_ns", np.int64),  # since when
+        ("inside", np.float64),  # s like a working pump since
+    ]
+)
+
+# Since the pressure last changed.
+STILL = np.dtype(
+    [
+        ("since_ns", np.int64),
+        ("seconds", np.float64),
+        ("strokes", np.float64),
+        ("valve", np.float64),  # s with the valve open
+        ("turning", np.float64),  # s
+    ]
+)
+
+RATE = np.dtype(
+    [
+        ("last", np.float64),
+        ("since_ns", np.int64),  # it last changed
+        ("seconds", np.float64),  # since then, with the jet on
+        ("changes", np.float64),
+        ("jet", np.float64),  # s, over all changes
+        ("change", np.float64),  # Hz, over all changes
+        ("step", np.float64),  # Hz, the least one
+    ]
+)
+
+# Since the last stroke; of a crank pump, since the last turn.
+REST = np.dtype(
+    [
+        ("since_ns", np.int64),
+        ("seconds", np.float64),
+        ("part", np.float64),  # of a stroke, where a rate is read
+        ("settled", np.float64),  # s at working pressure in which it should be quiet,
+        ("moves", np.float64),  # and how often it moved
+        ("late", np.float64),  # the same of the last moments, in which a jet may have opened
+        ("late_moves", np.float64),
+        ("valve", np.float64),  # s with the valve open,
+        ("missed", np.float64),  # and the strokes that the stated bore would have taken
+        ("rate", np.float64),  # s in which a rate says that the pump strokes
+        ("low", np.bool_),  # the pressure was down
+        ("build_ups", np.int64),
+        ("idle", np.float64),  # s at working pressure since the last jet; see `HELD_LONGEST`
+        ("idle_ns", np.int64),
+    ]
+)
+
+# How often the pressure moves while the pump strokes, and while it rests.
+PACE = np.dtype(
+    [
+        ("on", np.float64),  # s
+        ("on_moves", np.float64),
+        ("off", np.float64),  # s
+        ("off_moves", np.float64),
+        ("period", np.float64),  # s between two strokes, lately
+    ]
+)
+
+SUMS = np.dtype(
+    [
+        ("start_ns", np.int64),
+        ("seconds", np.float64),
+        ("strokes", np.float64),
+        ("flux", np.float64),  # kg/m²
+        ("mass", np.float64),  # kg
+        ("pressure", np.float64),  # Pa s
+        ("square", np.float64),  # Pa² s
+        ("odd", np.int64),  # windows in a row that did not fit,
+        ("odd_ns", np.int64),  # since when
+    ]
+)
+
+# At working pressure, over the last windows.
+USUAL = np.dtype(
+    [
+        ("windows", np.float64),
+        ("pressure", np.float64),  # Pa
+        ("rate", np.float64),  # Hz
+        ("area", np.float64),  # m²
+    ]
+)
+
+SIGHT = np.dtype(
+    [
+        ("started", np.bool_),
+        ("time_ns", np.int64),
+        ("usable_ns", np.int64),
+        ("pressure", CHANNEL),
+        ("flow", CHANNEL),
+        ("last_pressure", np.float64),
+        ("counted", np.bool_),
+        ("count", np.float64),
+        ("edge_ns", np.int64),  # the counter last moved
+        ("jumps", np.float64),
+        ("jumps_ns", np.int64),  # the first of them
+        ("still", STILL),
+        ("rate", RATE),
+        ("rest", REST),
+        ("pace", PACE),
+        ("window", SUMS),
+        ("low_window", SUMS),  # of a crank pump below working pressure
+        ("usual", USUAL),
+    ]
+)
+
+
+class Range(NamedTuple):
+    """What a reading may be; from `works` on it is that of a pump at work."""
+
+    low: float
+    works: float
+    high: float
+    stuck_time: float  # s, of the `Plate`
+
+
+class Sample(NamedTuple):
+    """What is looked at of one sample."""
+
+    time_ns: int
+    pressure: float
+    rate: float
+    counter: float
+    valve: float
+
+
+class Reading(NamedTuple):
+    """One sample, and the time since the last one."""
+
+    time_ns: int
+    seconds: float  # 0 after a gap
+    pressure: float
+    rate: float  # NaN where it is not read
+    valve: float
+    strokes: float  # or turns, in that time
+    flux: float  # kg/(s m²)
+    delivery: float  # kg a stroke
+
+
+class Channels(NamedTuple):
+    """What is looked at of a block; handing on all of `Samples` would take twice as long."""
+
+    time_ns: NDArray[np.int64]
+    pressure: Floats
+    rate: Floats
+    stroke_count: Floats
+    valve: Floats
+
+
+class Seen(NamedTuple):
+    """What the loop says of the newest sample; see `SIGHT`."""
+
+    usable_ns: int
+    pressure_fault: int
+    pressure_value: float
+    pressure_since_ns: int
+    flow_fault: int
+    flow_value: float
+    flow_since_ns: int
