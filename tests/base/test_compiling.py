@@ -24,7 +24,7 @@ WITH_LOOPS = sorted(
     if re.search(r"^@compiled$", file.read_text(encoding="utf-8"), re.MULTILINE)
 )
 
-# A gate of one minute of steady jet, beside the same area by the plain formulas.
+# A gate of ten minutes of steady jet, beside the same area by the plain formulas.
 GATE = """
 import json
 import numpy as np
@@ -36,8 +36,8 @@ from borewarden.physics.pump import Displacement, area_of_rate
 
 displacement = Displacement(7.6e-5, 8e-6, 1.0)
 settings = GateSettings(2e-8, 2.0, 500e6, 200e6, 20e6, False, True)
-one = np.ones(60)
-samples = samples_of(np.arange(60) * 10**9, pressure=370e6 * one, rate=0.2 * one)
+one = np.ones(600)
+samples = samples_of(np.arange(600) * 10**9, pressure=370e6 * one, rate=0.2 * one)
 before = is_compiled(run_on_bytes)
 _, batches = Gate(settings, displacement).learn_many(samples)
 print(json.dumps({

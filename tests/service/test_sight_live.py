@@ -175,7 +175,7 @@ async def test_a_counter_stops_whose_controller_is_another_one(
     async with watched(tmp_path, by_opcua(controller, RATE), monkeypatch) as live:
         await live.is_seen()
         controller.set_fault("stale", channel="stroke_count")
-        await live.is_blind("Stroke counter: shows no strokes at 25")
+        await live.is_blind("Stroke counter: shows no strokes at 2")
         await repaired(live, controller.clear_faults)
 
 

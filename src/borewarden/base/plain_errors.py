@@ -418,6 +418,12 @@ TABLE = (
         "the name of the host is not known",
         "check how it is written, or give the IP address",
     ),
+    Plain(
+        "ConnectionError",
+        r"no scheduler answers at (\S+): ",
+        "no scheduler answers at {0}",
+        "start one with `dask scheduler`, or correct the address",
+    ),
     Plain("ECONNREFUSED", "", "connection refused: nothing listens at that port", _LISTENS),
     Plain("", r"\[Errno 111\]", "connection refused: nothing listens at that port", _LISTENS),
     Plain(

@@ -35,13 +35,15 @@ class Kept:
 class Judged:
     """The register has changed up to `entry`; samples from `since_ns` on are to be judged anew.
 
-    None: none of those stored so far. `watcher` and `learned` are filled in as that is written,
-    and `done` is told the watcher once it is kept.
+    None: none of those stored so far. `set_before_ns` is since when the jewels before were fitted.
+    `watcher` and `learned` are filled in as that is written, and `done` is told the watcher once
+    it is kept.
     """
 
     machine: str
     entry: int
     since_ns: int | None
+    set_before_ns: int | None
     fresh: Callable[[], Watcher]
     done: asyncio.Future[Watcher | None]
     watcher: Watcher | None = None

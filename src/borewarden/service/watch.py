@@ -197,6 +197,7 @@ async def take_over(machine: Followed, entry: int, register: list[Fitting], queu
             name,
             entry,
             since_ns,
+            max((s.since_ns for s in sets if s.since_ns < (since_ns or 0)), default=None),
             functools.partial(machine.settings.build_watcher, register),
             asyncio.get_running_loop().create_future(),
         )

@@ -27,6 +27,7 @@ from borewarden.service.own_health import Keeping
 from borewarden.service.status import MachineStatus
 from borewarden.store import outbox, spare
 from borewarden.store.database import (
+    has_batches,
     judge_anew,
     transaction,
     write_learned,
@@ -188,12 +189,20 @@ def judge(connection: sqlite3.Connection, block: Judged) -> None:
     if block.done.cancelled():  # on the way out; the next start will do it
         return
     set_judged_by(connection, block.machine, block.entry)
-    if block.since_ns is None:
+    since_ns = block.since_ns
+    if since_ns is None:
         return
     block.watcher = block.fresh()
+    gate = block.watcher.gate.settings
+    latest = round((gate.hold_time + gate.max_gap) * 1e9)  # by which the end of a batch is known
+    if block.set_before_ns is not None and has_batches(
+        connection, block.machine, since_ns - latest, since_ns
+    ):
+        # the last of them may have become known only by samples that now belong to other jewels
+        since_ns = block.set_before_ns
     nothing = block.watcher.learn_many(samples_of(np.zeros(0, dtype=np.int64)))
     made = [nothing]
-    for learned in judge_anew(connection, block.machine, block.since_ns, block.watcher.learn_many):
+    for learned in judge_anew(connection, block.machine, since_ns, block.watcher.learn_many):
         if block.done.cancelled():  # what waits behind it is to be kept first
             raise sqlite3.OperationalError("stopped while judging anew")
         made.append(learned)

@@ -222,6 +222,15 @@ def write_learned(
     _write_results(connection, machine, learned)
 
 
+def has_batches(connection: sqlite3.Connection, machine: str, first_ns: int, last_ns: int) -> bool:
+    """Whether any batch of `machine` ended from `first_ns` to `last_ns`."""
+    found = connection.execute(
+        "SELECT 1 FROM batch WHERE machine = ? AND end_ns BETWEEN ? AND ? LIMIT 1",
+        (machine, first_ns, last_ns),
+    )
+    return found.fetchone() is not None
+
+
 def judge_anew(
     connection: sqlite3.Connection,
     machine: str,
