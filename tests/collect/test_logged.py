@@ -335,22 +335,22 @@ BAD_CSV = [
     (
         f"{HEADER}\n{GOOD[0]}\n\n2026-03-02T06:00:01,high,11,20\n",
         "line 4, column 'p_bar'",
-        ["'high' is no number", "decimal point"],
+        ["'high' is not a number", "decimal point"],
     ),
     (
         f'{HEADER}\n{GOOD[0]}\n2026-03-02T06:00:01,"3800,5",11,20\n',
         "line 3, column 'p_bar'",
-        ["'3800,5' is no number", "decimal point"],
+        ["'3800,5' is not a number", "decimal point"],
     ),
     (
         f"{HEADER}\n{GOOD[0]}\n{GOOD[1]}x\n",
         "line 3, column 'water_c'",
-        ["'20.5x' is no number"],
+        ["'20.5x' is not a number"],
     ),
     (
         f"{HEADER}\n2026-03-02T06:00:00,true,1,20\n",
         "line 2, column 'p_bar'",
-        ["'True' is no number"],
+        ["'True' is not a number"],
     ),
     (f"{HEADER}\n{GOOD[0]}\n2026-03-02T06:0", "line 3", ["too few fields", "half written"]),
     (f"{HEADER}\n{GOOD[0]}\n{GOOD[1]}\0\0\0", "line 3", ["NUL"]),
@@ -360,17 +360,17 @@ BAD_CSV = [
     (
         f"{HEADER}\n{GOOD[0]}\nyesterday,3800,11,20\n{GOOD[2]}\n",
         "line 3, column 'time'",
-        ["'yesterday' is no time", "ISO 8601"],
+        ["'yesterday' is not a time", "ISO 8601"],
     ),
     (
         f"{HEADER}\n02.03.2026 06:00:00,3800,11,20\n",
         "line 2, column 'time'",
-        ["'02.03.2026 06:00:00' is no time", "ISO 8601"],
+        ["'02.03.2026 06:00:00' is not a time", "ISO 8601"],
     ),
     (
         f"{HEADER}\n{GOOD[0]}\n2026-02-30T06:00:00,3800,11,20\n",
         "line 3, column 'time'",
-        ["'2026-02-30T06:00:00' is no time"],
+        ["'2026-02-30T06:00:00' is not a time"],
     ),
     (
         f"{HEADER}\n{GOOD[0]}\n,3800,11,20\n",
@@ -385,22 +385,22 @@ BAD_CSV = [
     (
         f"{HEADER}\n1772427600000,3800,11,20\n",
         "line 2, column 'time'",
-        ["no time of our days", "milliseconds"],
+        ["outside 2000 to 2100", "milliseconds"],
     ),
     (
         f"{HEADER}\n1970-01-01T00:00:00,3800,11,20\n",
         "line 2, column 'time'",
-        ["no time of our days"],
+        ["outside 2000 to 2100"],
     ),
     (
         f"{HEADER}\n9999-01-01T00:00:00,3800,11,20\n",
         "line 2, column 'time'",
         ["time"],
     ),
-    (f"{HEADER}\ntrue,3800,11,20\n", "line 2, column 'time'", ["no time"]),
-    (f"{HEADER}\n{GOOD[0]}\nnow,3800,11,20\n", "line 3, column 'time'", ["'now' is no time"]),
-    (f"{HEADER}\n{GOOD[0]}\nNaT,3800,11,20\n", "line 3, column 'time'", ["'NaT' is no time"]),
-    (f"{HEADER}\n\x0b\n{GOOD[0]}\n", "line 2, column 'time'", ["is no time"]),
+    (f"{HEADER}\ntrue,3800,11,20\n", "line 2, column 'time'", ["not a time"]),
+    (f"{HEADER}\n{GOOD[0]}\nnow,3800,11,20\n", "line 3, column 'time'", ["'now' is not a time"]),
+    (f"{HEADER}\n{GOOD[0]}\nNaT,3800,11,20\n", "line 3, column 'time'", ["'NaT' is not a time"]),
+    (f"{HEADER}\n\x0b\n{GOOD[0]}\n", "line 2, column 'time'", ["is not a time"]),
     (f'{HEADER}\n""\n{GOOD[0]}\n', "line 2, column 'time'", ["time is missing"]),
     (f",,,\n{HEADER}\n{GOOD[0]}\n", "line 1", ["no column has a name", "first line"]),
     (
@@ -481,7 +481,7 @@ def test_a_rate_in_strokes_per_minute_read_as_hertz(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("name", "content", "where", "says"),
     [
-        ("day.xlsx", b"PK", "file", ["no spreadsheet", "save it anew"]),
+        ("day.xlsx", b"PK", "file", ["not a spreadsheet", "save it anew"]),
         ("day.json", b"{}", "file name", ["'.json'", ".csv, .csv.gz or .parquet"]),
         ("day", b"x", "file name", ["no suffix", ".parquet"]),
         ("day.parquet", b"", "file", ["empty"]),
@@ -523,24 +523,24 @@ FINE = {"time": [1772427600, 1772427601], "p_bar": [3800, 3801], "strokes": [1, 
     ("columns", "where", "says"),
     [
         ({"water_C": [20, 20]}, "columns", ["'water_c' is missing", "mean 'water_C'"]),
-        ({"water_c": ["20", "warm"]}, "row 2, column 'water_c'", ["'warm' is no number"]),
-        ({"water_c": [20, 20], "time": ["x", "y"]}, "row 1, column 'time'", ["'x' is no time"]),
+        ({"water_c": ["20", "warm"]}, "row 2, column 'water_c'", ["'warm' is not a number"]),
+        ({"water_c": [20, 20], "time": ["x", "y"]}, "row 1, column 'time'", ["'x' is not a time"]),
         (
             {"water_c": [20, 20], "time": [1772427601, 1772427600]},
             "row 2",
             ["back from 2026-03-02T06:00:01+01:00"],
         ),
         ({"water_c": [20, 20], "time": [1772427601, None]}, "row 2, column 'time'", ["missing"]),
-        ({"water_c": [[1], [2]]}, "row 1, column 'water_c'", ["is no number"]),
+        ({"water_c": [[1], [2]]}, "row 1, column 'water_c'", ["is not a number"]),
         (
             {"water_c": [20, 20], "time": pa.array([0, 2**62], pa.timestamp("us"))},
             "row 1, column 'time'",
-            ["1970-01-01", "no time of our days"],
+            ["1970-01-01", "outside 2000 to 2100"],
         ),
         (
             {"water_c": [20, 20], "time": pa.array([-(2**62)] * 2, pa.timestamp("ms"))},
             "row 1, column 'time'",
-            ["no time of our days"],
+            ["outside 2000 to 2100"],
         ),
         ({"water_c": NO_UTF8}, "file", ["broken"]),
     ],
@@ -592,7 +592,11 @@ LABEL_HEADER = "time,end,event,area_change,note"
             ["known are chip"],
         ),
         (f"{LABEL_HEADER}\n,,chip,,\n", "line 2, column 'time'", ["time is missing", "ISO"]),
-        (f"{LABEL_HEADER}\nsoon,,chip,,\n", "line 2, column 'time'", ["'soon' is no time", "ISO"]),
+        (
+            f"{LABEL_HEADER}\nsoon,,chip,,\n",
+            "line 2, column 'time'",
+            ["'soon' is not a time", "ISO"],
+        ),
         (
             f"{LABEL_HEADER}\n1026-03-02,,chip,,\n",
             "line 2, column 'time'",

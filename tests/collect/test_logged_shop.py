@@ -45,11 +45,11 @@ def test_signs_and_times_are_read_as_stated(tmp_path: Path) -> None:
     ("text", "layout", "where", "says"),
     [
         (GOOD.replace("3.801,5", "38O1"), {}, "line 3, column 'p'",
-         ["'38O1' is no number", "comma"]),
+         ["'38O1' is not a number", "comma"]),
         (GOOD.replace("3.801,5", "38.01,5"), {}, "line 3, column 'p'", ["three digits"]),
         (GOOD.replace("3.801,5", "3801.5"), {"thousands": ""}, "line 2, column 'p'", ["a point"]),
         (GOOD.replace("17.03.2026 06:00:01", "17.13.2026 06:00:01"), {}, "line 3, column 't'",
-         ["no time of the form"]),
+         ["not a time of the form"]),
         (GOOD.replace("06:00:01", "05:00:01"), {}, "line 3", ["goes back"]),
         (GOOD + "17.03.2026 06:00:02;1\n", {}, "line 4", ["2 fields", "3 fields of the header"]),
         (GOOD, {"skip": 1}, "line 2", ["column 't' is missing"]),
@@ -74,7 +74,7 @@ def test_what_is_wrong_is_named(
 
 def test_another_encoding_is_named_with_its_line(tmp_path: Path) -> None:
     path = log(tmp_path, GOOD.replace("06:00:01", "06:00:01ü"), "cp1252")
-    with pytest.raises(BadInput, match=r"line 3: isn't utf-8 text.*encoding"):
+    with pytest.raises(BadInput, match=r"line 3: is not utf-8 text.*encoding"):
         read_log(path, form())
 
 
@@ -95,7 +95,7 @@ TAGS = "tag;t;value;quality\np;17.03.2026 06:00:00;3.800,5;Good\nn;17.03.2026 06
     [
         (TAGS.replace("n;", "m;"), "column 'tag'", "'n' is missing"),
         (TAGS + "n;17.03.2026 05:00:00;11;Good\n", "line 4", "goes back"),
-        (TAGS + "n;17.03.2026 06:00:01;x;Good\n", "line 4, column 'value'", "'x' is no number"),
+        (TAGS + "n;17.03.2026 06:00:01;x;Good\n", "line 4, column 'value'", "'x' is not a number"),
     ],
 )
 def test_tag_exports_name_the_line_too(text: str, where: str, says: str, tmp_path: Path) -> None:

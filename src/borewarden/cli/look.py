@@ -153,7 +153,7 @@ def _pairs(
         if not sign or not value:
             raise BadInput(option, text, "has no value", f"write it as {option} NAME=VALUE")
         if known is not None and name not in known:
-            raise BadInput(option, name, "is no channel", f"known are {', '.join(known)}")
+            raise BadInput(option, name, "is not a channel", f"known are {', '.join(known)}")
         found[name.strip()] = value.strip()
     return found
 
@@ -170,7 +170,7 @@ def _moment(option: str, text: str | None) -> dt.datetime | None:
         return dt.datetime.fromisoformat(text)
     except ValueError:
         raise BadInput(
-            option, text, "is no time", "give one such as 2026-03-17T05:49:43, or 2026-03-17"
+            option, text, "is not a time", "give one such as 2026-03-17T05:49:43, or 2026-03-17"
         ) from None
 
 

@@ -84,7 +84,7 @@ def decoded(path: Path, content: bytes, encoding: str) -> str:
         raise BadInput(
             path,
             f"line {line}",
-            f"isn't {encoding} text",
+            f"is not {encoding} text",
             'state encoding in [log], such as "cp1252" or "utf-16"',
         ) from None
     return text.removeprefix("\ufeff")
@@ -99,7 +99,7 @@ def split_text(path: Path, text: str, separator: str) -> Cells:
                 rows.append(fields)
                 places.append(place)
     except csv.Error as error:
-        raise BadInput(path, "file", f"no table: {error}", "state the separator in [log]") from None
+        raise BadInput(path, "file", f"is not a table: {error}", "state the separator in [log]") from None
     return Cells(rows, places)
 
 
@@ -130,7 +130,7 @@ def sheets(path: Path) -> dict[str, Cells]:
         raise BadInput(path, "file", "it has a password", "save it without one") from None
     except (CalamineError, OSError, ValueError) as error:
         raise BadInput(
-            path, "file", f"no spreadsheet that can be read: {error}", "save it anew, or as CSV"
+            path, "file", f"not a spreadsheet that can be read: {error}", "save it anew, or as CSV"
         ) from None
     return {name: _cells(rows) for name, rows in found.items()}
 

@@ -350,7 +350,7 @@ def _by_pattern(table: Table, column: str, text: pd.Series[Any], pattern: str) -
         raise BadInput(
             table.path,
             table.where(row, column),
-            f"{text.iloc[row][:60]!r} is no time of the form {pattern or 'ISO 8601'}",
+            f"{text.iloc[row][:60]!r} is not a time of the form {pattern or 'ISO 8601'}",
             "check time_format in [log]",
         )
     return stamps
@@ -379,7 +379,7 @@ def _counted(
         raise BadInput(
             table.path,
             table.where(row, column),
-            f"{str(table.columns[column].iloc[row])[:60]!r} is no count of {unit}",
+            f"{str(table.columns[column].iloc[row])[:60]!r} is not a count of {unit}",
             "check time_format in [log]",
         )
     length = LENGTHS[unit]

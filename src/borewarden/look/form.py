@@ -111,7 +111,7 @@ def read_grid(path: Path, answers: Answers) -> Grid:
         case "text":
             return _text_grid(path, answers)
     raise BadInput(
-        path, "file name", f"{path.suffix or 'no suffix'!r} is no kind of log known here",
+        path, "file name", f"{path.suffix or 'no suffix'!r} is not a known kind of log",
         "give text (.csv, .txt, .tsv, .prn, .dat, .log), a spreadsheet or Parquet",
     )  # fmt: skip
 

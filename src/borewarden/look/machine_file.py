@@ -80,7 +80,7 @@ def figures_of(looked: Looked, plate: Plate) -> dict[str, Figure]:
     for name in plate.figures:
         if name not in fields:
             raise BadInput(
-                "--plate", name, f"is no figure of a pump of the kind {kind!r}",
+                "--plate", name, f"is not a figure of a pump of the kind {kind!r}",
                 f"known are {', '.join(fields)}",
             )  # fmt: skip
     level = level_of(looked.readings, looked.roles)
@@ -119,7 +119,7 @@ def _bore(level: Level, plate: Plate, material: str) -> tuple[float, Figure]:
             bore = float(number) * conversion(unit, "m")[0]
         except ValueError:
             raise BadInput(
-                "--bore", plate.bore, "is no length with a unit", 'give one such as "0.010 in"'
+                "--bore", plate.bore, "is not a length with a unit", 'give one such as "0.010 in"'
             ) from None
         return bore, Figure(_text(plate.bore), STATED)
     if math.isfinite(level.flow):
