@@ -271,6 +271,7 @@ def plain_texts(make: Maker) -> None:
     """Separators, decimal signs, encodings, what stands above and below the header."""
     semicolon: dict[str, Any] = {"separator": ";", "point": ",", "stamp": strf(GERMAN)}
     make.text("iso", "plain logger: ISO time, comma, point")
+    make.text("txt", "the same under another ending", suffix="txt")
     make.text("semicolon", "spreadsheet export with decimal commas", **semicolon)
     make.text("semicolon-point", "semicolons, decimal points", separator=";")
     make.text("tab", "tab-separated, ISO with a blank", separator="\t",

@@ -99,7 +99,9 @@ def split_text(path: Path, text: str, separator: str) -> Cells:
                 rows.append(fields)
                 places.append(place)
     except csv.Error as error:
-        raise BadInput(path, "file", f"is not a table: {error}", "state the separator in [log]") from None
+        raise BadInput(
+            path, "file", f"is not a table: {error}", "state the separator in [log]"
+        ) from None
     return Cells(rows, places)
 
 

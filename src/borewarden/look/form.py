@@ -54,6 +54,7 @@ BRACKETS = re.compile(r"[(\[{]([^()\[\]{}]*)[)\]}]\s*$")
 TAG_WORDS = ("tag", "name", "variable", "point", "signal", "channel", "sensor", "item", "kanal")
 QUALITY_WORDS = ("qual", "status", "state", "good", "valid")
 TIME_WORDS = ("time", "zeit", "elapsed", "heure", "hora", "sec", "temps", "dauer")
+PLAIN = (".csv", ".csv.gz")  # endings of text in the plain form
 GOOD = ("Good", "good", "GOOD", "OK", "ok", "192", "Valid", "valid")
 
 
@@ -540,5 +541,7 @@ def _with_missing(grids: Sequence[Grid], form: Form) -> Form:
     odd = "the header comes again" if any(grid.repeats for grid in grids) else ""
     if any(mark.unit for mark in form.marks.values()):
         odd = "there are units in the cells"
+    if kind_of(grids[0].path) == "text" and not grids[0].path.name.lower().endswith(PLAIN):
+        odd = "the file is not called .csv"
     layout = dataclasses.replace(form.layout, missing=tuple(missing))
     return dataclasses.replace(form, odd=odd, layout=layout)
