@@ -519,7 +519,8 @@ def unit_in(name: str) -> str | None:
     """The unit in the name of a column: in brackets, behind a comma, or its last word."""
     bracket = BRACKETS.search(name)
     if bracket is not None:
-        return bracket[1].strip() or None
+        text = bracket[1].strip()
+        return text if known_unit(text) or re.search("[/%^²³]", text) else None
     words = re.split(r"[\s,_/]+", name)
     last = words[-1].strip()
     return last if len(words) > 1 and known_unit(last) else None

@@ -22,6 +22,7 @@ from borewarden.look.level import (
 )
 from borewarden.look.looked import SLOW, SLOW_HOLD, Looked
 from borewarden.look.roles import Role, feed_flow
+from borewarden.look.unit_words import WORDS, has_word
 from borewarden.physics.orifice import bore_area, hydraulic_power
 
 PLATE = "from the name plate"
@@ -300,13 +301,20 @@ def _channels(looked: Looked) -> Iterator[str]:
     for role in looked.roles:
         yield ""
         yield f"[log.{role.channel}]"
-        yield _line("column", Figure(_text(role.column), role.why))
+        yield _line("column", Figure(_text(role.column), _column_source(looked, role)))
         if role.unit:
             yield _line("unit", Figure(_text(role.unit), _unit_source(looked, role)))
         if role.column in looked.form.layout.times:
             yield _line("time", Figure(_text(looked.form.layout.times[role.column]), ""))
         if looked.hold is not None and role.channel in SLOW:
             yield _line("hold", Figure(_text(f"{SLOW_HOLD / 3600:g} h"), f"{GUESSED}: it is slow"))
+
+
+def _column_source(looked: Looked, role: Role) -> str:
+    """Why it is that column; a guess where neither its name nor a unit says so, only its moves."""
+    named = role.channel in WORDS and has_word(role.column, WORDS[role.channel])
+    told = role.why == STATED or named or role.column in looked.form.units
+    return role.why if told else f"{GUESSED}: {role.why}"
 
 
 def _unit_source(looked: Looked, role: Role) -> str:

@@ -19,12 +19,13 @@ from borewarden.base.samples import SI_UNITS
 from borewarden.base.units import conversion, is_flow
 from borewarden.look.question import Question
 from borewarden.look.unit_words import (
+    FOREIGN,
     NOT_WATER,
     OTHER_WORDS,
     SET_WORDS,
     WORDS,
     has_word,
-    known_unit,
+    stated_kind,
     unit_as_logged,
 )
 from borewarden.physics.orifice import mass_flux
@@ -52,6 +53,7 @@ ALIVE = 10  # different values at least, of something that is measured
 FALLS = 0.7  # of its usual level: below that in some row, a reading is not just slow
 OPEN_UNIT = 4.0  # rates below this may be strokes a second or a flow
 TEMPERATURE = 293.15  # K, for the sums of this page
+CLEARLY = 2.0  # times the scatter of the best pair, and a pair is out
 FIT = 0.35  # of the log of the effective area: scatter up to which a pair fits. Invented
 
 
@@ -125,6 +127,12 @@ def counted_rate(readings: Readings, column: str, window: int = 30) -> Floats:
     return np.asarray((risen[ahead] - risen[behind]) / np.maximum(passed, 1e-9))
 
 
+def _is_foreign(readings: Readings, column: str, channel: str) -> bool:
+    """Whether the header names something else, and neither unit nor word of the channel."""
+    named = has_word(column, WORDS[channel]) or column in readings.units
+    return has_word(column, FOREIGN) and not named
+
+
 def _in_si(values: Floats, unit: str, si: str) -> Floats:
     factor, offset = conversion(unit, si)
     return values * factor + offset
@@ -153,10 +161,10 @@ def _pressure_units(readings: Readings, column: str) -> list[str]:
     level = _level(readings.values[column])
     stated = readings.units.get(column)
     if stated is not None:
-        kind = known_unit(stated)
+        kind = stated_kind(stated)
         if kind is not None and kind[0] != "Pa":
             return []
-        units = [unit_as_logged(stated, "Pa")] if kind else ["MPa", "bar", "psi", "kpsi"]
+        units = [unit_as_logged(stated, "Pa")]
     else:
         units = ["MPa", "bar", "psi", "kpsi"]
     return [
@@ -166,7 +174,7 @@ def _pressure_units(readings: Readings, column: str) -> list[str]:
 
 def _pressure_score(readings: Readings, column: str) -> int:
     values = readings.values[column]
-    kind = known_unit(readings.units.get(column, ""))
+    kind = stated_kind(readings.units.get(column))
     return (
         2 * (kind is not None and kind[0] == "Pa")
         + has_word(column, WORDS["pressure"])
@@ -189,6 +197,7 @@ def find_pressure(readings: Readings, told: Told) -> Role:
         column: units
         for column, values in readings.values.items()
         if column not in readings.switches
+        and not _is_foreign(readings, column, "pressure")
         and _is_alive(values)
         and not is_counter(values)
         and (units := _pressure_units(readings, column))
@@ -217,18 +226,17 @@ def find_pressure(readings: Readings, told: Told) -> Role:
 def _by_physics(
     readings: Readings, columns: Sequence[str], units: Mapping[str, Sequence[str]]
 ) -> list[str]:
-    """Those of the `columns` whose pressure fits some other column's rate best."""
+    """The one of the `columns` that fits the strokes best, or all where no counter tells."""
+    counters = [
+        counted_rate(readings, name) for name, values in readings.values.items()
+        if is_counter(values)
+    ]  # fmt: skip
     fits = {}
     for column in columns:
         pressure = _in_si(readings.values[column], units[column][0], "Pa")
-        others = [
-            counted_rate(readings, name) if is_counter(values) else values
-            for name, values in readings.values.items()
-            if name not in columns and _is_alive(values) and (is_counter(values) or _falls(values))
-        ]
-        fits[column] = min((scatter_of_area(pressure, other) for other in others), default=np.inf)
+        fits[column] = min((scatter_of_area(pressure, each) for each in counters), default=np.inf)
     best = min(fits.values())
-    return [column for column in columns if fits[column] <= 1.5 * best or best == np.inf]
+    return [column for column in columns if fits[column] <= CLEARLY * best]
 
 
 # -- strokes, turns and flow
@@ -244,7 +252,7 @@ def find_strokes(readings: Readings, pressure: Role, told: Told) -> Role | None:
     for column, values in readings.values.items():
         if column in (pressure.column, *readings.switches) or not is_counter(values):
             continue
-        kind = known_unit(readings.units.get(column, ""))
+        kind = stated_kind(readings.units.get(column))
         counted = counted_rate(readings, column)
         if (kind is not None and kind[0] != "") or not _in_range(_level(counted) * 60.0, STROKES):
             continue
@@ -264,28 +272,27 @@ def find_strokes(readings: Readings, pressure: Role, told: Told) -> Role | None:
     return Role("stroke_count", found[0], "", f"counts {rate:.3g} a minute while the jet is on")
 
 
-def find_rate(readings: Readings, pressure: Role, taken: Sequence[str], told: Told) -> Role | None:
-    """The stroke rate, crank speed or flow, in the unit that fits the pressure and a jewel."""
+def find_rate(
+    readings: Readings, pressure: Role, strokes: Role | None, taken: Sequence[str], told: Told
+) -> Role | None:
+    """The stroke rate, crank speed or flow, in the unit that fits the pressure and a jewel.
+
+    Beside a counter of `strokes`, only a rate of as many strokes is one.
+    """
     named = told.column.get("rate")
     if named is not None:
         return _told_role(readings, told, "rate", named)
     water = _in_si(readings.values[pressure.column], pressure.unit, "Pa")
     found: dict[str, str] = {}
-    for column, values in readings.values.items():
-        if column in taken or column in readings.switches or not _is_alive(values):
-            continue
-        units = _rate_units(readings, column)
-        if not units or is_counter(values):
-            continue
-        is_crank = units == ["rpm"] and _level(values) >= CRANK[0]
-        if not is_crank and scatter_of_area(water, values) > FIT:
-            continue
+    for column in readings.values:
+        units = [] if column in taken else _fitting_units(readings, column, water, strokes)
         if len(units) > 1 and "rate" not in told.unit:
             raise Question(
                 readings.path, f"column {column!r}", "moves like strokes or a flow in any of these",
                 "--unit", [f"rate={unit}" for unit in units],
             )  # fmt: skip
-        found[column] = told.unit.get("rate", units[0])
+        if units:
+            found[column] = told.unit.get("rate", units[0])
     if len(found) > 1:
         named_so = {c: unit for c, unit in found.items() if has_word(c, WORDS["rate"])}
         found = named_so if len(named_so) == 1 else found
@@ -300,10 +307,34 @@ def find_rate(readings: Readings, pressure: Role, taken: Sequence[str], told: To
     return None
 
 
+def _fitting_units(
+    readings: Readings, column: str, water: Floats, strokes: Role | None
+) -> list[str]:
+    """Units in which the column would be a rate that fits the pressure of the `water`, in Pa."""
+    values = readings.values[column]
+    if column in readings.switches or _is_foreign(readings, column, "rate"):
+        return []
+    if not _is_alive(values) or is_counter(values):
+        return []
+    units = _rate_units(readings, column)
+    if not units or (strokes is not None and not _agrees(readings, column, units[0], strokes)):
+        return []
+    is_crank = units == ["rpm"] and _level(values) >= CRANK[0]
+    return units if is_crank or scatter_of_area(water, values) <= FIT else []
+
+
+def _agrees(readings: Readings, column: str, unit: str, strokes: Role) -> bool:
+    """Whether a rate is that of the counter, give or take strokes counted to and fro as one."""
+    if is_flow(unit):
+        return False
+    rate = float(_in_si(np.array(_level(readings.values[column])), unit, "Hz"))
+    return _in_range(rate / _level(counted_rate(readings, strokes.column)), (0.4, 2.5))
+
+
 def _rate_units(readings: Readings, column: str) -> list[str]:
     """Units in which the column would be strokes, turns or the flow of a jet."""
     level = _level(readings.values[column])
-    stated = known_unit(readings.units.get(column, ""))
+    stated = stated_kind(readings.units.get(column))
     if stated is not None:
         unit = readings.units[column]
         if stated[0] == "Hz":
@@ -345,6 +376,8 @@ def find_temperature(readings: Readings, taken: Sequence[str], told: Told) -> Ro
     for column, values in readings.values.items():
         if column in taken or column in readings.switches or has_word(column, NOT_WATER):
             continue
+        if _is_foreign(readings, column, "temperature"):
+            continue
         unit = _temperature_unit(readings, column)
         known = values[np.isfinite(values)]
         if unit is None or len(known) < 1:
@@ -363,7 +396,7 @@ def find_temperature(readings: Readings, taken: Sequence[str], told: Told) -> Ro
 
 
 def _temperature_unit(readings: Readings, column: str) -> str | None:
-    stated = known_unit(readings.units.get(column, ""))
+    stated = stated_kind(readings.units.get(column))
     if stated is not None:
         return unit_as_logged(readings.units[column], "K") if stated[0] == "K" else None
     values = readings.values[column]
@@ -410,7 +443,7 @@ def find_others(readings: Readings, pressure: Role, taken: Sequence[str]) -> lis
     water = _in_si(readings.values[pressure.column], pressure.unit, "Pa")
     found: dict[str, Role] = {}
     for column, values in readings.values.items():
-        stated = known_unit(readings.units.get(column, ""))
+        stated = stated_kind(readings.units.get(column))
         if column in taken or stated is None or stated[0] != "Pa" or not _is_alive(values):
             continue
         unit = unit_as_logged(readings.units[column], "Pa")
@@ -459,7 +492,7 @@ def find_roles(readings: Readings, told: Told) -> list[Role]:
     taken = [role.column for role in roles]
     others = find_others(readings, pressure, taken)
     taken += [role.column for role in others]
-    rate = find_rate(readings, pressure, taken, told)
+    rate = find_rate(readings, pressure, strokes, taken, told)
     if rate is not None:
         roles.append(rate)
         taken.append(rate.column)

@@ -77,12 +77,36 @@ NOT_WATER = (
 )
 
 
+FOREIGN = (
+    "current",
+    "strom",
+    "courant",
+    "amp",
+    "load",
+    "torque",
+    "power",
+    "abrasive",
+    "abrasiv",
+    "position",
+    "level",
+    "hours",
+    "program",
+    "parts",
+    "alarm",
+    "voltage",
+)
+
 SHORT = 4  # letters; words with fewer have to stand alone
 
 
 def known_unit(text: str) -> tuple[str, str] | None:
     """SI unit of the kind and the unit as [log] takes it; None if `text` names no unit known."""
     return UNIT_WORDS.get(text.strip().lower())
+
+
+def stated_kind(text: str | None) -> tuple[str, str] | None:
+    """As `known_unit`, of what a file states; a unit of something else is of the kind "other"."""
+    return None if not text else known_unit(text) or ("other", text)
 
 
 def unit_as_logged(text: str, si: str) -> str:
