@@ -39,7 +39,7 @@ def number_form(path: Path, columns: Iterable[Sequence[str]], decimal: str | Non
     seen: Counter[str] = Counter()
     example = ""
     for cells in columns:
-        for cell in cells:
+        for cell in dict.fromkeys(cells):
             found = split_unit(cell)
             if found is None:
                 continue
@@ -105,14 +105,14 @@ def marks_of(cells: Sequence[str]) -> Marks | None:
         return Marks(is_switch=True)
     units: Counter[str] = Counter()
     odd: Counter[str] = Counter()
-    for cell in cells:
+    for cell, count in Counter(cells).items():
         if cell in NOTHING:
             continue
         found = split_unit(cell)
         if found is None:
-            odd[cell] += 1
+            odd[cell] += count
         else:
-            units[found[1]] += 1
+            units[found[1]] += count
     total = units.total() + odd.total()
     if not total or units.total() < SHARE * total:
         return None
