@@ -15,6 +15,7 @@ import pytest
 from typer.testing import CliRunner
 
 from borewarden.cli import app
+from borewarden.collect.labels import labels_path
 from borewarden.look.plots import plot
 from borewarden.look.time_form import text_form
 from shop_logs import Form, forms, write
@@ -174,3 +175,19 @@ def test_forms_of_time(cells: list[str], pattern: str | None) -> None:
 def test_plot_shows_least_and_most_and_what_is_missing() -> None:
     lines = plot(np.array([0.0, 1.0, np.nan, 0.5]), 4, 3)
     assert lines == [" |  ", " | :", ".| |"]
+
+
+def test_days_are_not_invented_in_a_form_that_the_stand_in_does_not_write(tmp_path: Path) -> None:
+    machine = tmp_path / "m.toml"
+    done = look(*files("tab", tmp_path), "--yes", "--out", machine)
+    assert done.exit_code == 0, done.output
+    words = ["simulate", tmp_path / "day.csv", "--machine", machine, "--first", "2026-03-17"]
+    done = CliRunner().invoke(app, [str(word) for word in words])
+    assert done.exit_code == 2
+    assert "the plain one" in done.output
+    assert not (tmp_path / "day.csv").exists()
+
+
+@pytest.mark.parametrize("name", ["day.xlsx", "day.txt", "day.csv.gz", "day.txt.gz", "DAY.ODS"])
+def test_labels_lie_beside_a_log_of_any_kind(name: str) -> None:
+    assert labels_path(name).name.lower() == "day.labels.csv"

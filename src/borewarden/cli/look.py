@@ -104,9 +104,8 @@ def look_command(
             name, time_zone, _one_of("--pump", pump, ("intensifier", "direct drive")), bore,
             material, _moment("--fitted", fitted), _pairs("--plate", plate, None),
         )  # fmt: skip
-        if not as_json:
-            _show(looked)
         if asks:
+            _show(looked)
             looked = _confirmed(looked, told)
             stated = _asked_plate(looked, stated)
         figures, samples = _write(target, looked, stated)
@@ -114,6 +113,8 @@ def look_command(
         roles = [role._asdict() for role in looked.roles]
         print_json({"machine_file": target, "samples": samples, "roles": roles})
         return
+    if not asks:
+        _show(looked)
     _show_figures(figures)
     say(
         f"{samples:,} samples",

@@ -8,6 +8,7 @@ is a stream, and `collect.standing` makes rows of them.
 from __future__ import annotations
 
 import datetime as dt
+import difflib
 import gzip
 import re
 import zlib
@@ -204,7 +205,12 @@ def _by_tag(table: Table, channels: Mapping[str, Channel], layout: Layout) -> di
     """The rows of each channel's tag."""
     tags = table.columns[layout.tag or ""].astype("str")
     there = list(dict.fromkeys(tags))
-    find_columns(table.path, f"column {layout.tag!r}", there, [c.column for c in channels.values()])
+    for channel in channels.values():
+        if channel.column not in there:
+            near = difflib.get_close_matches(channel.column, there, n=1, cutoff=0.4)
+            right = f"did you mean {near[0]!r}?" if near else f"there are {', '.join(there[:20])}"
+            where = f"column {layout.tag!r}"
+            raise BadInput(table.path, where, f"tag {channel.column!r} is missing", right)
     return {
         name: _part(table, np.flatnonzero((tags == channel.column).to_numpy()))
         for name, channel in channels.items()

@@ -36,6 +36,7 @@ INTENSIFIER = ("rated_pressure", "rated_power", "plunger_diameter", "stroke", "d
                "max_stroke_rate", "intensification_ratio", "volumetric_efficiency")  # fmt: skip
 DIRECT = ("rated_pressure", "rated_power", "plungers", "plunger_diameter", "stroke", "dead_volume",
           "crank_speed", "volumetric_efficiency", "regulation")  # fmt: skip
+TRAVEL = (5e-3, 2.0)  # m that [pump] takes
 BARE = ("plungers", "intensification_ratio")  # numbers without a unit
 
 
@@ -172,6 +173,11 @@ def _plunger(swept: float, plate: Plate, usual: float, plungers: int = 1) -> dic
         area = swept / plungers / stroke if stroke else 0.0
         diameter = math.sqrt(4.0 * area / math.pi) if stroke else usual
     stroke = stroke or swept / plungers / (math.pi * diameter**2 / 4.0)
+    if not (TRAVEL[0] <= stroke <= TRAVEL[1]):
+        raise BadInput(
+            "the log", "columns", f"with the bore, they mean a plunger that travels {stroke:.2g} m",
+            "check which columns are pressure and strokes, their units (--is, --unit), and bore",
+        )  # fmt: skip
     return {
         "plunger_diameter": Figure(_text(f"{diameter / MM:.4g} mm"), UNKNOWN),
         "stroke": Figure(_text(f"{stroke / MM:.4g} mm"), UNKNOWN),

@@ -129,8 +129,11 @@ def counted_rate(readings: Readings, column: str, window: int = 30) -> Floats:
 
 def _is_foreign(readings: Readings, column: str, channel: str) -> bool:
     """Whether the header names something else, and neither unit nor word of the channel."""
-    named = has_word(column, WORDS[channel]) or column in readings.units
-    return has_word(column, FOREIGN) and not named
+    if has_word(column, WORDS[channel]) or column in readings.units:
+        return False
+    others = [WORDS[other] for other in ("stroke_count", "temperature", "rate")]
+    of_others = channel == "pressure" and any(has_word(column, words) for words in others)
+    return of_others or has_word(column, FOREIGN)
 
 
 def _in_si(values: Floats, unit: str, si: str) -> Floats:
