@@ -80,6 +80,7 @@ class Gate:
         state = self.state
         state.temperature = settings.default_temperature
         state.smoothed.spread = state.flow.area.spread = FIRST_SPREAD
+        state.smoothed.scatter = state.flow.area.scatter = FIRST_SPREAD
         state.flow.rises[:] = FIRST_RISE
 
     @property

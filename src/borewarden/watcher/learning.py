@@ -135,6 +135,7 @@ def _start_detectors(
         reference=state.reference,
         idle=state.idle,
         detector=Detector(
+            timing=float(np.median(rows["timing"] / rows["time"] ** 2)),
             smallest=float(np.log1p(settings.smallest_step)),
             hazard=batch_time / 3600.0 / settings.jewel_life_hours,
             share=PRIOR[Cause.BORE] / sum(PRIOR[cause] for cause in possible),
