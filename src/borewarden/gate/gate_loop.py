@@ -43,6 +43,7 @@ IDLE_BATCH = 60.0  # s of dead-heading in a batch; invented
 STOP_BATCH = 300.0  # s of a stopped pump in a batch; invented
 HEAD_ON = 0.5  # heads: above, the valve signal says that one is on; halfway between 0 and 1
 RESTART = 0.5  # of `settle_time`, in which the smoothed pressures start anew; invented
+BEST_OF = 3  # pieces of a coarse log, of which one makes a batch; invented
 PAUSED = 1.15  # usual times from count to count: after more the jet was closed; invented
 PAUSED_PACE = 0.1  # of the usual pace, by which such a time counts; invented
 PERIOD_PACE = 0.02  # by which the time from count to count is followed; invented
@@ -279,6 +280,25 @@ def _add_lateness(jet: Any, x: Interval) -> None:
 
 
 @compilable
+def _hold_best(jet: Any, g: GateSettings, t: int, edge: float) -> None:
+    """Of a few pieces of a coarse log take the one with the most flow into the batch.
+
+    Pauses between two looks are not seen, and only make a flow less: what all others lack is more
+    often theirs than the jet's. `edge` is how long the time of a count edge may be off, s.
+    """
+    sums, held = jet.piece.sums, jet.held.sums
+    if held.time == 0.0 or sums.mass * held.flux > held.mass * sums.flux:
+        _hold_piece(jet, t)
+    jet.run.looks += 1
+    if jet.run.looks < BEST_OF:
+        return
+    jet.run.looks = 0
+    _end_run(jet.run)
+    _add_held_to_batch(jet, g.longest_pause)
+    jet.batch.timing += 2.0 * edge * edge / UNIFORM
+
+
+@compilable
 def _gather_counted(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) -> None:
     """Take an interval of a pump with a counter: pieces go from count edge to count edge."""
     piece = jet.piece
@@ -289,12 +309,17 @@ def _gather_counted(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) 
         a_count = length / x.events
         paused = False
         if piece.good and length > 0.0:
-            paused = length > PAUSED * run.period * x.events + x.seconds and run.period > 0.0
+            edge = min(x.seconds, a_count)
+            paused = length > PAUSED * run.period * x.events + edge and run.period > 0.0
             pace = PERIOD_PACE * (PAUSED_PACE if paused else 1.0)
             run.period += pace * (a_count - run.period) if run.period > 0.0 else a_count
         if piece.good and length > 0.0 and not paused:
             piece.sums.events = x.events
             piece.sums.mass *= x.events / length
+            if x.seconds > COARSE:
+                _hold_best(jet, g, t, min(x.seconds, a_count))
+                _clear_piece(piece, t, here)
+                return
             _hold_piece(jet, t)
             _add_held_to_batch(jet, g.longest_pause)
             if not run.open:
@@ -305,7 +330,7 @@ def _gather_counted(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) 
                 else:
                     _add_lateness(jet, x)
                     # a pause too short to see may hide in it
-                    hidden = (PAUSED - 1.0) * run.period * x.events + x.seconds
+                    hidden = (PAUSED - 1.0) * min(length, COARSE) + edge
                     jet.batch.timing += hidden * hidden / 3.0
                 run.edge = edge * edge / UNIFORM
                 jet.batch.timing += 2.0 * run.edge
