@@ -51,7 +51,7 @@ class Label:
 
 
 def labels_path(log: Path | str) -> Path:
-    """Where the labels of a log are: `x.labels.csv` beside `x.csv`, `x.csv.gz`, `x.xlsx` and so on."""
+    """Where the labels of a log are: `x.labels.csv` beside `x.csv`, `x.xlsx` or any other."""
     log = Path(log)
     stem = log.name
     for suffix in (*(f"{text}.gz" for text in TEXTS), *TEXTS, *BOOKS, ".parquet"):
