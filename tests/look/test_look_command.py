@@ -18,6 +18,7 @@ from borewarden.cli import app
 from borewarden.collect.labels import labels_path
 from borewarden.look.plots import plot
 from borewarden.look.time_form import text_form
+from borewarden.settings import load_machine
 from shop_logs import Form, forms, write
 
 FORMS = {form.key: form for form in forms()}
@@ -191,3 +192,28 @@ def test_days_are_not_invented_in_a_form_that_the_stand_in_does_not_write(tmp_pa
 @pytest.mark.parametrize("name", ["day.xlsx", "day.txt", "day.csv.gz", "day.txt.gz", "DAY.ODS"])
 def test_labels_lie_beside_a_log_of_any_kind(name: str) -> None:
     assert labels_path(name).name.lower() == "day.labels.csv"
+
+
+@pytest.mark.parametrize(("twos", "per_count"), [(False, None), (True, 2)])
+def test_strokes_counted_in_twos_are_told_by_the_plate(
+    twos: bool, per_count: int | None, tmp_path: Path
+) -> None:
+    log = files("iso", tmp_path)[0]
+    if twos:
+        head, *rows = (line.split(",") for line in log.read_text().splitlines())
+        rows = [[row[0], row[1], str(int(row[2]) // 2), row[3]] for row in rows]
+        log.write_text("\n".join(map(",".join, [head, *rows])) + "\n")
+    machine = tmp_path / "m.toml"
+    plate = ["plunger_diameter=22 mm", "stroke=200 mm", "dead_volume=8 cm^3"]
+    words = [word for figure in plate for word in ("--plate", figure)]
+    done = look(log, "--yes", "--out", machine, "--bore", "0.010 in", *words)
+    assert done.exit_code == 0, done.output
+    counted = tomllib.loads(machine.read_text())["log"]["stroke_count"]
+    assert counted.get("strokes_per_count") == per_count
+
+
+def test_step_of_a_coarse_rate_is_stated(tmp_path: Path) -> None:
+    machine = tmp_path / "m.toml"
+    done = look(*files("west", tmp_path), "--yes", "--out", machine)
+    assert done.exit_code == 0, done.output
+    assert load_machine(machine).log.rate_resolution == pytest.approx(0.1 / 60)  # type: ignore[union-attr]

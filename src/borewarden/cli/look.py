@@ -17,6 +17,7 @@ from borewarden.base.samples import SI_UNITS
 from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say
 from borewarden.collect.logged import read_log
 from borewarden.look.form import Answers
+from borewarden.look.level import coefficient, fits, level_of
 from borewarden.look.looked import Looked, look_at, with_roles
 from borewarden.look.machine_file import (
     PLATE,
@@ -126,14 +127,26 @@ def look_command(
 def _write(target: Path, looked: Looked, stated: Plate) -> tuple[dict[str, Figure], int]:
     """Write the machine file once it has read all of the log: its figures, how many samples."""
     figures = figures_of(looked, stated)
-    text = machine_text(looked, stated, figures, stated.time_zone or _zone_here())
+    zone = stated.time_zone or _zone_here()
+    text = machine_text(looked, stated, figures, zone)
     settings = settings_of(MachineSettings, target, tomllib.loads(text))
+    if _counts_twos(looked, settings):
+        text = machine_text(looked, stated, figures, zone, per_count=2)
+        settings = settings_of(MachineSettings, target, tomllib.loads(text))
     check_together(target, settings)
     form = settings.log_format()
     parts = [read_log(path, form) for path in looked.paths]
     join_logs(looked.paths, parts)
     write_new(target, text)
     return figures, sum(len(part.time_ns) for part in parts)
+
+
+def _counts_twos(looked: Looked, settings: MachineSettings) -> bool:
+    """Whether the jewel fits the pump only if strokes to and fro are counted as one."""
+    (jewel,) = settings.jewels()
+    level = level_of(looked.readings, looked.roles)
+    found = coefficient(level, settings.build_pump().displacement, jewel.bore)
+    return settings.pump.kind == "intensifier" and not fits(found) and fits(2.0 * found)
 
 
 # -- options

@@ -101,18 +101,15 @@ def streams_of(
         parts = _by_tag(table, channels, layout)
     else:
         parts = {name: _given(table, channel.column) for name, channel in channels.items()}
-    return {
-        name: _stream(
-            part,
-            layout.times.get(name, time_column),
-            time_zone,
-            channels[name] if layout.tag is None else Channel(layout.value or "",
-                                                              channels[name].unit),
-            layout,
-            name in switches,
-        )
-        for name, part in parts.items()
-    }  # fmt: skip
+    streams = {}
+    for name, part in parts.items():
+        channel = channels[name]
+        if layout.value is not None:
+            channel = Channel(layout.value, channel.unit)
+        values = numbers_of(part, channel, layout, name in switches)
+        time = layout.times.get(name, time_column)
+        streams[name] = _stream(part, time, time_zone, layout, values)
+    return streams
 
 
 def shop_table(path: Path, columns: Sequence[str], layout: Layout) -> Table:
@@ -233,13 +230,12 @@ def _part(table: Table, at: NDArray[np.int64]) -> Table:
 
 
 def _stream(
-    table: Table, time: str, time_zone: str, channel: Channel, layout: Layout, is_valve: bool
+    table: Table, time: str, time_zone: str, layout: Layout, values: NDArray[np.float64]
 ) -> Stream:
-    if not len(table.columns[channel.column]):
-        empty = np.empty(0)
-        return Stream(empty.astype(np.int64), empty)
+    """The `values` with the times of their rows; those of a bad quality are missing."""
+    if not len(values):
+        return Stream(np.empty(0, dtype=np.int64), values)
     times = _times(table, time, time_zone, layout)
-    values = numbers_of(table, channel, layout, is_valve)
     if layout.quality is not None:
         quality = table.columns[layout.quality].astype("str")
         values = np.where(quality.isin(layout.good).to_numpy(), values, np.nan)

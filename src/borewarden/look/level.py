@@ -22,7 +22,7 @@ from borewarden.physics.orifice import (
     bore_area,
     mass_flux,
 )
-from borewarden.physics.pump import Displacement, delivered_mass
+from borewarden.physics.pump import Displacement, area_of_rate, delivered_mass
 from borewarden.physics.water import density_at_atmosphere
 
 Floats = NDArray[np.float64]
@@ -30,6 +30,7 @@ Floats = NDArray[np.float64]
 TEMPERATURE = 293.15  # K, for the sums of this page
 DEAD_SHARE = 0.1  # of the swept volume; invented, see docs/first-hour.md
 INCH = 0.0254  # m
+PLAUSIBLE = (0.53, 0.86)  # of C_d: that of all jewels, a tenth more each way; invented
 FIRST = 3600.0  # s
 AT_WORK = 0.6  # of its usual level, above which a pressure or a rate is that of the jet
 REGULAR = 1.6  # of the usual time between two counts: longer is a pause
@@ -137,6 +138,30 @@ def bore_of_flow(level: Level, material: str) -> float:
     area = mass / mass_flux(level.pressure, TEMPERATURE)
     bore = math.sqrt(4.0 * area / math.pi / DISCHARGE_COEFFICIENTS[material].typical)
     return min(STOCK_BORES_INCH, key=lambda inch: abs(math.log(inch * INCH / bore))) * INCH
+
+
+def coefficient(level: Level, displacement: Displacement, bore: float) -> float:
+    """C_d of a `bore` (m) that the level means for a pump of that `displacement`; NaN unless known.
+
+    Water delivered at the level, over what the bore's whole area would pass: see `area_of_rate`.
+    """
+    area = area_of_rate(displacement, level.rate, level.pressure, TEMPERATURE)
+    return float(area) / float(bore_area(bore))
+
+
+def fits(found: float) -> bool:
+    """Whether a C_d is that of a jewel, as it may be with figures of a name plate."""
+    return PLAUSIBLE[0] <= found <= PLAUSIBLE[1]
+
+
+def step_of(values: Floats) -> float:
+    """The least step between two readings, 0 where they are as good as continuous."""
+    known = np.unique(values[np.isfinite(values)])
+    steps = np.diff(known)
+    if not len(steps):
+        return 0.0
+    step = float(f"{steps.min():.3g}")
+    return step if np.allclose(known / step, np.rint(known / step), atol=0.02) else 0.0
 
 
 def swept_volume(level: Level, bore: float, material: str, rate: float, share: float) -> float:

@@ -10,14 +10,17 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NamedTuple
 
+import numpy as np
+
 from borewarden.base.errors import BadInput
-from borewarden.base.units import MM, MPA, conversion
+from borewarden.base.units import MM, MPA, conversion, is_flow
 from borewarden.look.level import (
     DEAD_SHARE,
     INCH,
     Level,
     bore_of_flow,
     level_of,
+    step_of,
     swept_volume,
 )
 from borewarden.look.looked import SLOW, SLOW_HOLD, Looked
@@ -36,6 +39,7 @@ INTENSIFIER = ("rated_pressure", "rated_power", "plunger_diameter", "stroke", "d
                "max_stroke_rate", "intensification_ratio", "volumetric_efficiency")  # fmt: skip
 DIRECT = ("rated_pressure", "rated_power", "plungers", "plunger_diameter", "stroke", "dead_volume",
           "crank_speed", "volumetric_efficiency", "regulation")  # fmt: skip
+COARSE = 1e-3  # of its level: a rate in such steps is not as good as continuous
 TRAVEL = (5e-3, 2.0)  # m that [pump] takes
 BARE = ("plungers", "intensification_ratio")  # numbers without a unit
 
@@ -225,8 +229,10 @@ def _direct(level: Level, plate: Plate, bore: float, material: str) -> dict[str,
 # -- the text
 
 
-def machine_text(looked: Looked, plate: Plate, figures: Mapping[str, Figure], zone: str) -> str:
-    """The whole machine file as TOML."""
+def machine_text(
+    looked: Looked, plate: Plate, figures: Mapping[str, Figure], zone: str, per_count: int = 1
+) -> str:
+    """The whole machine file as TOML; the log counts `per_count` strokes as one."""
     files = ", ".join(path.name for path in looked.paths)
     name = plate.name or looked.paths[0].name.split(".")[0]
     jewel = ("fitted", "bore", "material")
@@ -243,7 +249,8 @@ def machine_text(looked: Looked, plate: Plate, figures: Mapping[str, Figure], zo
         "",
         "[log]",
         *(_line(name, figure) for name, figure in _layout_figures(looked)),
-        *_channels(looked),
+        *_resolution(looked),
+        *_channels(looked, per_count),
         "",
         "[[jewel]]",
         *(_line(name, figures[name]) for name in jewel),
@@ -303,13 +310,30 @@ def _any(value: object) -> str:
     return json.dumps(value, ensure_ascii=False)
 
 
-def _channels(looked: Looked) -> Iterator[str]:
+def _resolution(looked: Looked) -> Iterator[str]:
+    """The least step of a logged rate, if it is coarse enough to matter."""
+    for role in looked.roles:
+        if role.channel != "rate" or is_flow(role.unit):
+            continue
+        values = looked.readings.values[role.column]
+        step = step_of(values)
+        if step > COARSE * float(np.nanquantile(values, 0.9)):
+            unit = "strokes/min" if role.unit == "1/min" else role.unit
+            yield _line(
+                "rate_resolution", Figure(_text(f"{step:g} {unit}"), "least step in the log")
+            )
+
+
+def _channels(looked: Looked, per_count: int) -> Iterator[str]:
     for role in looked.roles:
         yield ""
         yield f"[log.{role.channel}]"
         yield _line("column", Figure(_text(role.column), _column_source(looked, role)))
         if role.unit:
             yield _line("unit", Figure(_text(role.unit), _unit_source(looked, role)))
+        if per_count != 1 and role.channel in ("rate", "stroke_count"):
+            why = f"{GUESSED}: only then the bore fits, so to and fro count as one"
+            yield _line("strokes_per_count", Figure(str(per_count), why))
         if role.column in looked.form.layout.times:
             yield _line("time", Figure(_text(looked.form.layout.times[role.column]), ""))
         if looked.hold is not None and role.channel in SLOW:
