@@ -215,7 +215,7 @@ def _direct(level: Level, plate: Plate, bore: float, material: str) -> dict[str,
     most = math.ceil((level.highest_rate if known else speed) * 60.0)
     why = f"{GUESSED}: the log reaches it" if known else UNKNOWN
     regulation, told = ("speed", "the speed changes, the pressure hardly") if level.trims else (
-        "none", "the pressure follows the jet")  # fmt: skip
+        "none", "the log does not tell")  # fmt: skip
     return {
         **_common(level),
         "rated_power": _motor(level, bore),
