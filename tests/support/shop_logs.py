@@ -7,6 +7,7 @@ invented pumps: `Form.truth` has them in SI. The generator was written before th
 from __future__ import annotations
 
 import datetime as dt
+import gzip
 import io
 import zipfile
 from collections.abc import Callable, Iterator
@@ -745,7 +746,10 @@ def wide_exceptions(make: Maker, tags: tuple[Column, ...], bands: dict[str, floa
 
 
 def several(make: Maker) -> None:
-    """Logs in pieces."""
+    """Logs in pieces, or packed."""
+    (plain,) = (form for form in make.forms if form.key == "semicolon")
+    packed = gzip.compress(plain.files["semicolon.csv"], mtime=0)
+    make.add("gz", "the same, compressed by the logger", "north", NORTH, {"gz.csv.gz": packed})
     lines = list(cells("north", logged("north", PLAIN), NORTH, strf(GERMAN), ","))
     top = [["time", *(each.header for each in NORTH)]]
     parts = {

@@ -11,7 +11,7 @@ from typing import Any
 from borewarden.base.errors import BadInput
 from borewarden.base.samples import SI_UNITS
 from borewarden.base.times import local_ns
-from borewarden.base.units import conversion
+from borewarden.base.units import conversion, is_flow
 from borewarden.collect.layout import SINCE
 from borewarden.gate.gate import GateSettings
 from borewarden.jewels.fitting import Fitting
@@ -252,7 +252,7 @@ def _check_source(path: Path, settings: MachineSettings, source: LiveSource[Any]
                     path, f"{where}.unit", "is missing", f"give a unit such as {examples}"
                 )
             try:
-                conversion(unit, si)
+                conversion(unit, "m^3/s" if name == "rate" and is_flow(unit) else si)
             except ValueError as error:
                 raise BadInput(
                     path, f"{where}.unit", str(error), f"give a unit such as {examples}"
