@@ -65,6 +65,7 @@ SPREAD_STEP = 0.2  # the most at once; invented
 MOST_ONE_SIDED = 10.0  # s, beyond which a reading drifts; invented
 SLOW_INTERVALS = 4.0  # usual intervals, least time of the slow smoothing; invented
 FEW_INTERVALS = 5.0  # usual intervals, before which that says nothing; invented
+LEAKS_AWAY = 0.002  # relative, that a shut line lags behind in what is smoothed; invented
 LEAST_SPREAD = 2e-4  # relative; invented
 MOST_SPREAD = 0.05  # relative; invented
 LEAST_PRESSURE_BAND = 0.003  # relative, below which no pressure counts as moving; invented
@@ -456,6 +457,8 @@ def _gather_stopped(s: Any, x: Interval) -> bool:
 def _restart(smoothed: Any, value: float) -> None:
     smoothed.fast = value
     smoothed.slow = value
+    smoothed.side = 0.0
+    smoothed.one_sided = 0.0
 
 
 @compilable
@@ -463,6 +466,11 @@ def _smooth(smoothed: Any, g: GateSettings, value: float, seconds: float, interv
     slow_time = max(g.slow_time, SLOW_INTERVALS * interval)
     smoothed.fast += (1.0 - np.exp(-seconds / g.fast_time)) * (value - smoothed.fast)
     smoothed.slow += (1.0 - np.exp(-seconds / slow_time)) * (value - smoothed.slow)
+    apart = smoothed.fast - smoothed.slow
+    smoothed.one_sided += seconds
+    if apart * smoothed.side < 0.0 or smoothed.side == 0.0:
+        smoothed.side = np.sign(apart)
+        smoothed.one_sided = 0.0
 
 
 @compilable
@@ -488,17 +496,19 @@ def _learn_spread(
     Slowly also where the reading is not settled: else one that has become noisier never would be.
     What stays on one side for long drifts, and says nothing of the scatter.
     """
-    apart = smoothed.fast - smoothed.slow
-    smoothed.one_sided += seconds
-    if apart * smoothed.side < 0.0 or smoothed.side == 0.0:
-        smoothed.side = np.sign(apart)
-        smoothed.one_sided = 0.0
     if smoothed.one_sided > max(MOST_ONE_SIDED, FEW_INTERVALS * interval):
         return
     pace = min(SPREAD_PACE * seconds * (1.0 if settled else UNSETTLED_PACE), SPREAD_STEP)
     scale = max(abs(smoothed.slow), TINY)
-    smoothed.spread = _decile(smoothed.spread, pace, abs(apart) / scale)
+    smoothed.spread = _decile(smoothed.spread, pace, abs(smoothed.fast - smoothed.slow) / scale)
     smoothed.scatter = _decile(smoothed.scatter, pace, abs(value - smoothed.slow) / scale)
+
+
+@compilable
+def _leaks_away(smoothed: Any, interval: float) -> bool:
+    """Whether the pressure falls on and on, as in a line that is shut at both ends."""
+    falls = smoothed.slow - smoothed.fast > LEAKS_AWAY * smoothed.slow
+    return bool(falls and smoothed.one_sided > max(MOST_ONE_SIDED, FEW_INTERVALS * interval))
 
 
 @compilable
@@ -671,6 +681,7 @@ def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
     else:
         # a pump whose flow is fixed: an open bypass takes far more than any jet
         on = x.rate > 0.0 and x.rate * x.delivery <= MOST_JET * g.nominal_area * x.flux
+        on = on and not _leaks_away(smoothed, s.interval)
     steady = _is_steady(smoothed, LEAST_PRESSURE_BAND, g.steady_band)
     jet.settled_time = jet.settled_time + x.seconds if on and jet.on and steady else 0.0
     if on and jet.on:
