@@ -56,7 +56,7 @@ def as_logged(tmp_path_factory: pytest.TempPathFactory) -> Replayed:
 
 def chip_seen(result: Replayed) -> bool:
     opened = [alert for alert in result.alerts if alert.verdict.state is State.OPENED]
-    return bool(opened) and 0 < opened[0].time_ns / 1e9 - CHIP < 300
+    return bool(opened) and 0 < opened[0].time_ns / 1e9 - CHIP < 900
 
 
 def test_nothing_known_of_the_pump_yet_the_chip_is_seen(as_logged: Replayed) -> None:
