@@ -133,6 +133,14 @@ def test_a_sign_that_can_be_both_is_asked_about(tmp_path: Path) -> None:
     assert "--decimal point or --decimal comma" in " ".join(done.output.split())
 
 
+def test_half_a_line_at_the_end_is_no_summary(tmp_path: Path) -> None:
+    log = files("semicolon", tmp_path)[0]
+    log.write_bytes(log.read_bytes()[:-13])
+    done = look(log, "--yes", "--out", tmp_path / "m.toml", "--date-order", "day-first")
+    assert done.exit_code == 2
+    assert "half written" in done.output
+
+
 def test_dialogue_asks_what_the_log_leaves_open(tmp_path: Path) -> None:
     (log,) = files("either-day-first", tmp_path)
     machine = tmp_path / "m.toml"

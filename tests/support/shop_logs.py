@@ -468,6 +468,14 @@ def quantities(make: Maker) -> None:
     make.text("tags-psi", "tag names that say nothing, psi and a rate",
               (Column("W100", "pressure", "psi", 0), Column("W104", "rate", "strokes/min"),
                Column("W108", "temperature", "degF")), pump="west")  # fmt: skip
+    make.text("numbered", "numbers and sides in the names, the valve first",
+              (Column("Jet 1", "valve", "on", 0), Column("Pressure 1", "pressure", "bar"),
+               Column("Strokes A", "stroke_count", "count", 0),
+               Column("Water 1", "temperature", "degC")))  # fmt: skip
+    make.text("stroke-units", "units behind a stroke in the names", suffix="csv",
+              columns=(Column("p/bar", "pressure", "bar"),
+                       Column("n/1", "stroke_count", "count", 0),
+                       Column("T/°C", "temperature", "degC")))  # fmt: skip
     make.text("french", "French headers",
               (Column("Pression (bar)", "pressure", "bar"),
                Column("Coups", "stroke_count", "count", 0),
@@ -672,6 +680,10 @@ def long_forms(make: Maker) -> None:
     lines = [[tag, iso(row), number(value, digits)] for row, tag, value, digits in by_tag]
     make.add("long-by-tag", "tag export, one tag after the other", "north", tags,
              {"long-by-tag.csv": joined([["tag", "time", "value"], *lines]).encode()},
+             sparse=True, worth=held)  # fmt: skip
+    lines = [[tag, iso(row), number(value, digits)] for row, tag, value, digits in some[::-1]]
+    make.add("long-newest", "tag export by exception, newest first", "north", tags,
+             {"long-newest.csv": joined([["tag", "time", "value"], *lines]).encode()},
              sparse=True, worth=held)  # fmt: skip
     make.add(
         "long-parquet",

@@ -77,7 +77,7 @@ def _read(
     table = _read_table(path, _columns_of(format))
     times = times_ns(table, format.time_column, format.time_zone)
     values = {
-        name: numbers(table, channel.column, name == "valve")
+        name: numbers(table, channel.column, name.startswith("valve"))
         for name, channel in format.channels.items()
     }
     kept = in_order(table, times, format.time_zone)

@@ -70,7 +70,7 @@ def read_shop_log(
     times = _times(table, time_column, time_zone, layout)
     kept = in_order(table, times, time_zone)
     values = {
-        name: numbers_of(table, channel, layout, name == "valve")[kept]
+        name: numbers_of(table, channel, layout, name.startswith("valve"))[kept]
         for name, channel in channels.items()
     }
     return times[kept], values

@@ -47,6 +47,7 @@ MOST_TITLES = 100  # rows above a header
 FEWEST_COLUMNS = 2  # of a table
 FEWEST_ROWS = 3  # from which an order can be told
 LONGEST_WORD = 60  # characters in a cell that is neither time nor number
+SHORT_UNIT = 4  # letters on each side of a stroke
 LONGEST_STEP = 0.1  # days between two rows of a log
 MOST_TAGS = 2000  # in an export
 REPEATS = 5  # of each tag, on average, and of each quality
@@ -55,6 +56,8 @@ TAG_WORDS = ("tag", "name", "variable", "point", "signal", "channel", "sensor", 
 QUALITY_WORDS = ("qual", "status", "state", "good", "valid")
 TIME_WORDS = ("time", "zeit", "elapsed", "heure", "hora", "sec", "temps", "dauer")
 PLAIN = (".csv", ".csv.gz")  # endings of text in the plain form
+# units, but at the end of a name rather a number, a side or a limit: "Pressure 1", "Pressure A"
+NO_LAST_WORDS = ("1", "n", "a", "v", "w", "m", "k", "h", "s", "min")
 GOOD = ("Good", "good", "GOOD", "OK", "ok", "192", "Valid", "valid")
 
 
@@ -233,6 +236,12 @@ def _grid_of(path: Path, cells: Cells, layout: Layout) -> Grid:
             path, "file", "no rows of times and numbers in it", "give a log with samples"
         )
     last = max(at for at, is_datum in enumerate(data) if is_datum)
+    for row, place in zip(cells.rows[last + 1 :], cells.places[last + 1 :], strict=True):
+        if _is_time(row[0]):
+            raise BadInput(
+                path, f"line {place}", "a time, but too few readings: half written",
+                "let the logger finish the line, or remove it",
+            )  # fmt: skip
     head, units = _header(cells.rows[:first], width)
     layout = dataclasses.replace(layout, skip_end=len(cells.rows) - 1 - last)
     if head is None:
@@ -274,7 +283,8 @@ def _alike(one: Sequence[str], other: Sequence[str]) -> bool:
 def _is_units_row(row: Sequence[str]) -> bool:
     given = [cell.strip("[]() ") for cell in row if cell.strip("[]() -")]
     named = [cell for cell in given if known_unit(cell)]
-    return bool(named) and len(named) >= 0.5 * len(given)
+    # a count's unit may be 1, but ones alone are readings
+    return any(not _is_number(cell) for cell in named) and len(named) >= 0.5 * len(given)
 
 
 def _header(above: Sequence[Sequence[str]], width: int) -> tuple[int | None, list[str]]:
@@ -487,14 +497,19 @@ def _is_quality(name: str, words: set[str]) -> bool:
 
 def _ordered(grid: Grid, form: Form) -> Form:
     """The form, with the newest row first where the last time is before the first."""
-    cells = grid.columns[form.time]
-    if form.layout.tag is not None or form.layout.zero is not None or len(cells) < FEWEST_ROWS:
+    rows: Sequence[int] = range(len(grid.columns[form.time]))
+    if form.layout.tag is not None:  # tags may come one after the other
+        tags = grid.columns[form.layout.tag]
+        most = Counter(tags).most_common(1)[0][0]
+        rows = [row for row in rows if tags[row] == most]
+    if form.layout.zero is not None or len(rows) < FEWEST_ROWS:
         return form
-    ends = [cells[0], cells[len(cells) // 2], cells[-1]]
+    three = (rows[0], rows[len(rows) // 2], rows[-1])
+    ends = [grid.columns[form.time][row] for row in three]
     columns = {form.time: _series(ends)}
     if form.layout.clock is not None:
         clock = grid.columns[form.layout.clock]
-        columns[form.layout.clock] = _series([clock[0], clock[len(cells) // 2], clock[-1]])
+        columns[form.layout.clock] = _series([clock[row] for row in three])
     if form.layout.time_format == "" and form.layout.clock is None:
         try:
             counts = [float(end) for end in ends]
@@ -521,9 +536,19 @@ def unit_in(name: str) -> str | None:
     if bracket is not None:
         text = bracket[1].strip()
         return text if known_unit(text) or re.search("[/%^²³]", text) else None
-    words = re.split(r"[\s,_/]+", name)
-    last = words[-1].strip()
-    return last if len(words) > 1 and known_unit(last) else None
+    words = re.split(r"[\s,_]+", name)
+    return _unit_at_end(words[-1]) if len(words) > 1 or "/" in name else None
+
+
+def _unit_at_end(word: str) -> str | None:
+    """The unit that a word is, or ends with as in p/bar; "lb/min" is one that nobody here knows."""
+    before, stroke, last = word.rpartition("/")
+    if stroke and known_unit(word):
+        return word
+    if known_unit(last) and (last.lower() not in NO_LAST_WORDS or (stroke and last == "1")):
+        return last
+    short = stroke and before and max(len(before), len(last)) <= SHORT_UNIT
+    return word if short else None
 
 
 def _with_units(grid: Grid, form: Form) -> Form:
