@@ -73,8 +73,10 @@ def test_every_figure_says_where_it_comes_from(tmp_path: Path) -> None:
         (["--fitted", "yesterday"], "give one such as 2026"),
         (["--plate", "wheels=4"], "known are rated_pressure"),
         (["--plate", "stroke=long"], "pump.stroke"),
+        (["--plate", "intensification_ratio=high"], "pump.intensification_ratio"),
         (["--bore", "tiny"], "0.010 in"),
         (["--time-zone", "Lindgrat"], "time_zone"),
+        (["--material", "glass"], "known: ruby"),
         (["--pump", "piston"], "intensifier or direct drive"),
     ],
 )
@@ -145,8 +147,9 @@ def test_dialogue_asks_what_the_log_leaves_open(tmp_path: Path) -> None:
     (log,) = files("either-day-first", tmp_path)
     machine = tmp_path / "m.toml"
     ours, theirs = pty.openpty()
-    # the order of the date, the columns are right, a name, a zone, then Enter at each figure
-    os.write(ours, b"1\n\nNorth\nEurope/Vienna\n60 kpsi\n" + b"\n" * 20)
+    # the order of the date, the columns are right, a name, a zone, a figure that can't be and the
+    # right one, then Enter at each figure
+    os.write(ours, b"1\n\nNorth\nEurope/Vienna\nmuch\n60 kpsi\n" + b"\n" * 20)
     done = subprocess.run(
         [sys.executable, "-m", "borewarden", "look", str(log), "--out", str(machine)],
         stdin=theirs, capture_output=True, text=True, check=False, timeout=120,
@@ -155,6 +158,7 @@ def test_dialogue_asks_what_the_log_leaves_open(tmp_path: Path) -> None:
     os.close(theirs)
     assert done.returncode == 0, done.stderr
     assert "1  day-first" in done.stdout
+    assert "'much' is not a number with a unit" in done.stdout
     stated = tomllib.loads(machine.read_text())
     assert (stated["name"], stated["time_zone"]) == ("North", "Europe/Vienna")
     assert stated["pump"]["rated_pressure"] == "60 kpsi"

@@ -21,6 +21,7 @@ from borewarden.look.level import coefficient, fits, level_of
 from borewarden.look.looked import Looked, look_at, with_roles
 from borewarden.look.machine_file import (
     PLATE,
+    STATED,
     Figure,
     Plate,
     figures_of,
@@ -271,25 +272,35 @@ def _asked_plate(looked: Looked, stated: Plate) -> Plate:
     """The figures of the name plate, each with what is guessed; Enter leaves the guess."""
     say("From the name plate and the manual; Enter where you don't know.")
     if stated.name is None:
-        stated = dataclasses.replace(stated, name=_reply("name of the machine") or None)
+        stated = _asked(looked, stated, "name", "name of the machine")
     if stated.time_zone is None:
-        zone = _reply(f"time zone [{_zone_here()}, that of this computer]")
-        stated = dataclasses.replace(stated, time_zone=zone or None)
-    asked = dict(stated.figures)
-    for name, figure in figures_of(looked, stated).items():
-        if name in ("kind", "fitted") or figure.comment == PLATE:
-            continue
-        guess = figure.value.strip('"')
-        reply = _reply(f"{name} [{guess}, {figure.comment}]")
-        if not reply:
-            continue
-        if name == "bore":
-            stated = dataclasses.replace(stated, bore=reply)
-        elif name == "material":
-            stated = dataclasses.replace(stated, material=reply)
+        what = f"time zone [{_zone_here()}, that of this computer]"
+        stated = _asked(looked, stated, "time_zone", what)
+    for name in figures_of(looked, stated):
+        figure = figures_of(looked, stated)[name]  # what is stated may change the guesses
+        if name not in ("kind", "fitted") and figure.comment not in (PLATE, STATED):
+            guess = figure.value.strip('"')
+            stated = _asked(looked, stated, name, f"{name} [{guess}, {figure.comment}]")
+    return stated
+
+
+def _asked(looked: Looked, stated: Plate, name: str, what: str) -> Plate:
+    """`stated` with the reply for `name`; asks again until it can be used."""
+    while reply := _reply(what):
+        if name in ("name", "time_zone", "bore", "material"):
+            changes: dict[str, Any] = {name: reply}
         else:
-            asked[name] = reply
-    return dataclasses.replace(stated, figures=asked)
+            changes = {"figures": {**stated.figures, name: reply}}
+        candidate = dataclasses.replace(stated, **changes)
+        try:
+            figures = figures_of(looked, candidate)
+            text = machine_text(looked, candidate, figures, candidate.time_zone or _zone_here())
+            settings_of(MachineSettings, Path("machine file"), tomllib.loads(text))
+        except BadInput as bad:
+            say(f"{bad.wrong}; {bad.right}")
+        else:
+            return candidate
+    return stated
 
 
 # -- what is shown

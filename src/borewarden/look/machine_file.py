@@ -26,7 +26,7 @@ from borewarden.look.level import (
 from borewarden.look.looked import SLOW, SLOW_HOLD, Looked
 from borewarden.look.roles import Role, feed_flow
 from borewarden.look.unit_words import WORDS, has_word
-from borewarden.physics.orifice import bore_area, hydraulic_power
+from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS, bore_area, hydraulic_power
 
 PLATE = "from the name plate"
 GUESSED = "guessed, please check"
@@ -91,6 +91,11 @@ def figures_of(looked: Looked, plate: Plate) -> dict[str, Figure]:
             )  # fmt: skip
     level = level_of(looked.readings, looked.roles)
     material = plate.material or "ruby"
+    if material not in DISCHARGE_COEFFICIENTS:
+        raise BadInput(
+            "--material", material, "is not a known material",
+            f"known: {', '.join(DISCHARGE_COEFFICIENTS)}",
+        )  # fmt: skip
     bore, bore_figure = _bore(level, plate, material)
     guessed = (_intensifier if kind == "intensifier" else _direct)(level, plate, bore, material)
     found = {"kind": Figure(_text(kind), why)}
@@ -114,7 +119,7 @@ def _text(value: str) -> str:
 
 
 def _stated(name: str, value: str) -> str:
-    return value if name in BARE else _text(value)
+    return value if name in BARE and value.replace(".", "", 1).isdecimal() else _text(value)
 
 
 def _bore(level: Level, plate: Plate, material: str) -> tuple[float, Figure]:
