@@ -36,6 +36,16 @@ COMMANDS = {
     "serve": _Place(
         "stand_in", LIVE, "Be the stand-in pump: serve an invented day over the network."
     ),
+    "count": _Place(
+        "count",
+        MACHINE,
+        "Count by hand: strokes, seconds and a gauge say what the bore did. No controller needed.",
+    ),
+    "counts": _Place(
+        "count",
+        MACHINE,
+        "List the counts by hand, each beside the earlier ones of its jewel, with the trend.",
+    ),
     "inspect": _Place("inspect", MACHINE, "Confirm an alert at the machine, step by step."),
     "inspections": _Place("inspect", MACHINE, "List what was found at the machines."),
     "rim": _Place("jewel", MACHINE, "Measure the chip of a jewel's rim in a microscope picture."),

@@ -1,8 +1,8 @@
 """The live page, its stream, and what other programs may read, over HTTP on loopback.
 
-All of it only reads, except `POST /acknowledge`, `/shelve` and `/unshelve`. A browser on the same
-computer may have anybody's web site open too, so a request must be for this host (against DNS
-rebinding) and a post must come from this page (against cross-site requests).
+All of it only reads, except `POST /acknowledge`, `/shelve`, `/unshelve` and `/count`. A browser on
+the same computer may have anybody's web site open too, so a request must be for this host (against
+DNS rebinding) and a post must come from this page (against cross-site requests).
 """
 
 from __future__ import annotations
@@ -43,6 +43,7 @@ from borewarden.base.plain_errors import plain_reason
 from borewarden.base.text import span_words
 from borewarden.base.times import local_time
 from borewarden.inspection.cautions import CAUTIONS
+from borewarden.service.count_page import count_routes
 from borewarden.service.health import Age, health_troubles, sight_words
 from borewarden.service.machine_view import (
     alert_rows,
@@ -120,6 +121,7 @@ def page_app(
         routes=[
             *_read_routes(store, statuses, longest_shelving, health or Health()),
             *_write_routes(statuses, acknowledge, shelve),
+            *count_routes(store, statuses, _form),
             Route("/palette.css", _palette),
             Route("/plotly.min.js", _plotly),
             Mount("/static", StaticFiles(packages=[("borewarden.show", "static")])),

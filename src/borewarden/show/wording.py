@@ -21,7 +21,7 @@ from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.watcher.verdict import State, Verdict
 from borewarden.watcher.watcher import Alert
 
-_HEADLINES = {
+HEADLINES = {
     State.LEARNING: "No verdict yet: still learning",
     State.SOUND: "The bore is probably sound",
     State.WEARING: "The bore is probably wearing",
@@ -128,7 +128,7 @@ def headline(verdict: Verdict) -> str:
         return f"Probably another fault: {cause_words(verdict.causes[0].cause)}"
     if verdict.state is State.CANNOT_TELL and verdict.causes:
         return "Something has probably changed, and the cause is not clear"
-    return _HEADLINES[verdict.state]
+    return HEADLINES[verdict.state]
 
 
 def cause_words(cause: Cause) -> str:

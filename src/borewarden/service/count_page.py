@@ -1,0 +1,138 @@
+"""The page for counts by hand: the form, the answer, and every pump's trend. It has no script."""
+
+from __future__ import annotations
+
+import asyncio
+import sqlite3
+import time
+from collections.abc import Awaitable, Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+from starlette.routing import Route
+
+from borewarden.base.errors import BadInput
+from borewarden.counts.plate import plate_of
+from borewarden.counts.series import Judged, judge_all
+from borewarden.diagnose.causes import DIRECT_DRIVE, INTENSIFIER
+from borewarden.inspection.cautions import CAUTIONS
+from borewarden.jewels.fitting import FittedSet
+from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS
+from borewarden.service.status import MachineStatus
+from borewarden.settings.count_form import (
+    BORE,
+    BYPASSES,
+    COUNTED,
+    FIELDS,
+    PLATE,
+    Known,
+    keep_count,
+)
+from borewarden.show.count_report import pump_views
+from borewarden.show.count_words import answer_lines, count_headline, doubt_rows, what_next
+from borewarden.show.pages import template_environment
+from borewarden.store.counts import hand_counts
+from borewarden.store.database import open_store, open_to_read, transaction
+
+LONGEST_NAME = 80  # characters
+FORM_LABELS = {"name": "Pump", "by": "Your name", "at": "When, if not now"}
+
+ReadForm = Callable[[Request], Awaitable[dict[str, str]]]
+Statuses = Mapping[str, MachineStatus]
+
+
+def count_routes(store: Path, statuses: Statuses, read_form: ReadForm) -> list[Route]:
+    """The form, and what it posts to; `read_form` refuses what does not come from this page."""
+
+    async def show(request: Request) -> Response:
+        return await asyncio.to_thread(_page, store, statuses, {}, "", None)
+
+    async def take(request: Request) -> Response:
+        texts = await read_form(request)
+        return await asyncio.to_thread(_taken, store, statuses, texts)
+
+    return [
+        Route("/count", show, methods=["GET"]),
+        Route("/count", take, methods=["POST"]),
+    ]
+
+
+def known_now(status: MachineStatus) -> Known:
+    """What the service knows of a machine that it watches."""
+    since_ns = max((jewel.fitted_ns for jewel in status.jewels), default=0)
+    sets = [FittedSet(since_ns, list(status.jewels))] if status.jewels else []
+    return Known(status.name, status.time_zone, plate_of(status.pump), sets, status.limit)
+
+
+def _taken(store: Path, statuses: Statuses, texts: dict[str, str]) -> Response:
+    """Keep what was posted, and answer; or say on the form what is wrong with it."""
+    name, by = texts.get("name", "").strip(), texts.get("by", "").strip()
+    for field, text in (("name", name), ("by", by)):
+        if not text or len(text) > LONGEST_NAME or not text.isprintable():
+            wrong = f"{FORM_LABELS[field]}: give it, {LONGEST_NAME} characters at most."
+            return _page(store, statuses, texts, wrong, None)
+    known = known_now(statuses[name]) if name in statuses else Known(name)
+    try:
+        with open_store(store) as connection, transaction(connection):
+            judged, _ = keep_count(connection, texts, known, time.time_ns(), _label)
+    except BadInput as bad:
+        return _page(store, statuses, texts, f"{bad.where}: {bad.wrong}; {bad.right}.", None)
+    except sqlite3.Error as error:
+        wrong = f"Not kept: the store can't be written ({error}). Try again."
+        return _page(store, statuses, texts, wrong, None, 503)
+    return _page(store, statuses, {}, "", judged)
+
+
+def _label(name: str) -> str:
+    return FIELDS[name].label if name in FIELDS else FORM_LABELS.get(name, name.capitalize())
+
+
+def _page(
+    store: Path,
+    statuses: Statuses,
+    texts: Mapping[str, str],
+    wrong: str,
+    judged: Judged | None,
+    status_code: int = 200,
+) -> Response:
+    """The page; with the answer to a count that was just kept, or with what is `wrong`."""
+    zones = {name: status.time_zone for name, status in statuses.items()}
+    answer: dict[str, Any] | None = None
+    if judged is not None:
+        answer = {
+            "headline": count_headline(judged, zones.get(judged.count.machine, "UTC")),
+            "lines": answer_lines(judged),
+            "doubts": doubt_rows(judged),
+            "next": what_next(judged),
+        }
+    counts, problem = _stored(store)
+    text = (
+        template_environment()
+        .get_template("count_page.html")
+        .render(
+            cautions=CAUTIONS,
+            machines=sorted({*statuses, *(each.count.machine for each in counts)}),
+            counted=COUNTED,
+            plate={**PLATE, "bore": BORE},
+            kinds=(INTENSIFIER, DIRECT_DRIVE),
+            regulations=BYPASSES,
+            materials=tuple(DISCHARGE_COEFFICIENTS),
+            texts=texts,
+            wrong=" ".join(part for part in (wrong, problem) if part),
+            answer=answer,
+            pumps=pump_views(counts, zones),
+        )
+    )
+    headers = {"cache-control": "no-store"}
+    return HTMLResponse(text, 422 if wrong and status_code == 200 else status_code, headers)
+
+
+def _stored(store: Path) -> tuple[list[Judged], str]:
+    """Every count, judged, and what is wrong with the store."""
+    try:
+        with open_to_read(store) as connection:
+            return judge_all(list(hand_counts(connection).values())), ""
+    except sqlite3.Error as error:
+        return [], f"The store can't be read: {error}."
