@@ -7,14 +7,11 @@ function that turns a quantity into words asks here. Without a setting most word
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
-from typing import Any, NamedTuple
-
-from pydantic_core import CoreSchema, core_schema
-
-from borewarden.base.units import bad_value, conversion
+from typing import NamedTuple
 
 
 class Shown(NamedTuple):
@@ -37,40 +34,47 @@ class Shown(NamedTuple):
         digits = self.digits + extra
         return f"{round(self.value(si), digits) + 0.0:,.{max(digits, 0)}f}"
 
+    def brief(self, si: float) -> str:
+        """`si` in this unit to four digits, with its label, as in messages: "400 MPa"."""
+        value = self.value(si)
+        if not math.isfinite(value) or value == 0.0:
+            return f"{value:g} {self.label}"
+        digits = 3 - math.floor(math.log10(abs(value)))
+        words = f"{round(value, digits):,.{max(digits, 0)}f}"
+        return f"{words.rstrip('0').rstrip('.') if '.' in words else words} {self.label}"
+
     def text(self, si: float, extra: int = 0) -> str:
         """`si` in this unit, with its label."""
         return f"{self.number(si, extra)} {self.label}"
 
 
-def _shown(label: str, unit: str, si: str, digits: int) -> Shown:
-    factor, offset = conversion(unit, si)
-    return Shown(label, factor, offset, digits)
-
+PSI = 6894.757293168361  # Pa, exact to the last digit
+GALLON = 3.785411784e-3  # m³, of the US, exact
 
 # By quantity, the metric unit first, then that of the US, then what else there is.
 UNITS = {
     "pressure": {
-        "MPa": _shown("MPa", "MPa", "Pa", 1),
-        "psi": _shown("psi", "psi", "Pa", -2),
-        "bar": _shown("bar", "bar", "Pa", 0),
-        "kpsi": _shown("kpsi", "kpsi", "Pa", 1),
+        "MPa": Shown("MPa", 1e6, 0.0, 1),
+        "psi": Shown("psi", PSI, 0.0, -2),
+        "bar": Shown("bar", 1e5, 0.0, 0),
+        "kpsi": Shown("kpsi", 1e3 * PSI, 0.0, 1),
     },
     "bore": {
-        "mm": _shown("mm", "mm", "m", 3),
-        "in": _shown("in", "in", "m", 4),
-        "thou": _shown("thou", "thou", "m", 1),
+        "mm": Shown("mm", 1e-3, 0.0, 3),
+        "in": Shown("in", 0.0254, 0.0, 4),
+        "thou": Shown("thou", 2.54e-5, 0.0, 1),
     },
     "temperature": {
-        "degC": _shown("°C", "degC", "K", 1),
-        "degF": _shown("°F", "degF", "K", 1),
+        "degC": Shown("°C", 1.0, 273.15, 1),
+        "degF": Shown("°F", 5.0 / 9.0, 459.67 * 5.0 / 9.0, 1),
     },
     "flow": {
-        "l/min": _shown("l/min", "l/min", "m^3/s", 2),
-        "gal/min": _shown("gal/min", "gal/min", "m^3/s", 2),
+        "l/min": Shown("l/min", 1e-3 / 60.0, 0.0, 2),
+        "gal/min": Shown("gal/min", GALLON / 60.0, 0.0, 2),
     },
     "power": {
-        "kW": _shown("kW", "kW", "W", 1),
-        "hp": _shown("hp", "hp", "W", 1),
+        "kW": Shown("kW", 1e3, 0.0, 1),
+        "hp": Shown("hp", 745.6998715822702, 0.0, 1),
     },
 }
 METRIC = {quantity: next(iter(units)) for quantity, units in UNITS.items()}
@@ -78,29 +82,6 @@ US = {quantity: list(units)[1] for quantity, units in UNITS.items()}
 NAMED = {"metric": METRIC, "us": US}
 
 _CHOSEN: ContextVar[Mapping[str, str] | None] = ContextVar("units that are shown", default=None)
-
-
-class UnitChoice:
-    """Makes a setting take "metric", "US", or a table of units by quantity, and hold the latter."""
-
-    def __call__(self, value: Any) -> dict[str, str]:
-        """The unit of each quantity that was chosen, or a validation error."""
-        right = 'give "metric", "US", or units by quantity, such as { pressure = "psi" }'
-        if isinstance(value, str) and value.lower() in NAMED:
-            return dict(NAMED[value.lower()])
-        if not isinstance(value, Mapping) or not value:
-            raise bad_value(f"{value!r} is not a choice of units", right)
-        for quantity, unit in value.items():
-            if quantity not in UNITS:
-                raise bad_value(f"{quantity!r} is not a quantity", f"give {', '.join(UNITS)}")
-            if unit not in UNITS[quantity]:
-                allowed = ", ".join(UNITS[quantity])
-                raise bad_value(f"{unit!r} is not a unit of {quantity} here", f"give {allowed}")
-        return dict(value)
-
-    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> CoreSchema:
-        """For pydantic: validate by calling this."""
-        return core_schema.no_info_plain_validator_function(self)
 
 
 def show_in(units: Mapping[str, str] | None) -> None:
@@ -128,12 +109,16 @@ def shown(quantity: str) -> Shown:
     return UNITS[quantity][chosen(quantity) or METRIC[quantity]]
 
 
-def quantity_text(quantity: str, si: float, extra: int = 0) -> str:
-    """`si` in words: in the unit chosen, else in the metric one with that of the US behind it."""
+def quantity_text(quantity: str, si: float, extra: int = 0, us_extra: int | None = None) -> str:
+    """`si` in words: in the unit chosen, else in the metric one with that of the US behind it.
+
+    `extra` digits more than usual; `us_extra` for what stands behind, if they differ.
+    """
     if chosen(quantity) is not None:
         return shown(quantity).text(si, extra)
     first, second = (UNITS[quantity][each[quantity]] for each in (METRIC, US))
-    return f"{first.text(si, extra)} ({second.text(si, extra)})"
+    behind = extra if us_extra is None else us_extra
+    return f"{first.text(si, extra)} ({second.text(si, behind)})"
 
 
 def plus_minus(quantity: str, si: float, sd: float, extra: int = 0) -> str:

@@ -9,11 +9,12 @@ from typing import Annotated
 import typer
 
 from borewarden.base.errors import BadInput
+from borewarden.base.shown import show_in
 from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say
 from borewarden.counts.series import Judged, judge, judge_all
 from borewarden.settings import load_machine
 from borewarden.settings.count_form import Known, keep_count, known_by_file, read_count
-from borewarden.settings.service import load_machines
+from borewarden.settings.service import common_units, load_machines
 from borewarden.show import count_words as words
 from borewarden.show.count_report import write_counts
 from borewarden.store.counts import hand_counts, record_count
@@ -108,7 +109,9 @@ def counts_command(
             raise BadInput(store, "file", "there is no such store", "count first, or give --store")
         zones = {}
         if config is not None:
-            zones = {each.name: each.time_zone for each in load_machines(config).values()}
+            machines = load_machines(config).values()
+            zones = {each.name: each.time_zone for each in machines}
+            show_in(common_units(machines))
         with open_store(store, patience=PATIENCE) as connection:
             if strike is not None:
                 _strike(connection, strike, by, why)
@@ -138,6 +141,8 @@ def _counted(
 ) -> tuple[Judged, int | None, str]:
     """The count judged, its number if it was kept, and the time zone to show it in."""
     settings = load_machine(machine) if machine is not None else None
+    if settings:
+        show_in(settings.shown_units)
     name = settings.name if settings else texts["name"].strip()
     if not name or (settings and texts["name"]):
         wrong = "is missing" if not name else "both a machine file and a name"

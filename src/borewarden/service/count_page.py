@@ -14,6 +14,7 @@ from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
 from borewarden.base.errors import BadInput
+from borewarden.base.shown import show_in
 from borewarden.counts.plate import plate_of
 from borewarden.counts.series import Judged, judge_all
 from borewarden.diagnose.causes import DIRECT_DRIVE, INTENSIFIER
@@ -45,12 +46,17 @@ Statuses = Mapping[str, MachineStatus]
 
 def count_routes(store: Path, statuses: Statuses, read_form: ReadForm) -> list[Route]:
     """The form, and what it posts to; `read_form` refuses what does not come from this page."""
+    # a pump that is not watched is shown as those that are
+    chosen = [status.units for status in statuses.values()]
+    units = chosen[0] if chosen and all(each == chosen[0] for each in chosen) else None
 
     async def show(request: Request) -> Response:
+        show_in(units)  # of this request
         return await asyncio.to_thread(_page, store, statuses, {}, "", None)
 
     async def take(request: Request) -> Response:
         texts = await read_form(request)
+        show_in(units)
         return await asyncio.to_thread(_taken, store, statuses, texts)
 
     return [

@@ -23,6 +23,7 @@ from pathlib import Path
 
 import structlog
 
+from borewarden.base.shown import show_in, shown_in
 from borewarden.collect.link import LinkState, Received
 from borewarden.collect.sight import Sight
 from borewarden.jewels.fitting import FittedSet, Fitting, fitted_sets, stale_since
@@ -112,6 +113,7 @@ async def follow(
     Begins after `delay` s, so that a hall of pumps is not asked in one and the same instant.
     Whatever fails in here makes this machine blind, which is told like a lost link, and no other.
     """
+    show_in(machine.settings.shown_units)  # of this task
     try:
         async with aclosing(source):
             await asyncio.sleep(delay)
@@ -240,7 +242,8 @@ async def watch(
         followed = {}
         for machine in machines:
             restoring(machine.name)
-            followed[machine.name] = restore(machine, connection)
+            with shown_in(machine.shown_units):
+                followed[machine.name] = restore(machine, connection)
         statuses = {
             machine.name: MachineStatus(
                 name=machine.name,
@@ -251,6 +254,7 @@ async def watch(
                 last_sample_ns=followed[machine.name].newest_ns,
                 jewels=followed[machine.name].watcher.jewels,
                 blind_after=machine.blind_after,
+                units=machine.shown_units,
             )
             for machine in machines
         }

@@ -40,6 +40,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from borewarden.alert.alarm import AlarmSettings
 from borewarden.base.plain import json_text
 from borewarden.base.plain_errors import plain_reason
+from borewarden.base.shown import shown_in
 from borewarden.base.text import span_words
 from borewarden.base.times import local_time
 from borewarden.inspection.cautions import CAUTIONS
@@ -333,10 +334,11 @@ async def _events(
     while not stopping.is_set():
         now_ns = time.time_ns()
         is_stored = not own.keeping.failed
-        cards = [
-            card(status, age(status, now_ns), own.undelivered_words(name), is_stored)
-            for name, status in statuses.items()
-        ]
+        cards = []
+        for name, status in statuses.items():
+            with shown_in(status.units):
+                undelivered = own.undelivered_words(name)
+                cards.append(card(status, age(status, now_ns), undelivered, is_stored))
         stored = await asyncio.to_thread(_add_stored, store, list(statuses.values()), cards, after)
         problem = f"{own.keeping.trouble()} {stored['problem']}".strip()
         aside = f"{own.outage_words()} {stored['aside']}".strip()
