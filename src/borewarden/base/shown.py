@@ -25,6 +25,11 @@ class Shown(NamedTuple):
     offset: float
     digits: int
 
+    @property
+    def _commas(self) -> str:
+        """Thousands are grouped only where numbers are that large."""
+        return "," if self.digits < 0 else ""
+
     def value(self, si: float) -> float:
         """`si` in this unit; arrays too."""
         return (si - self.offset) / self.factor
@@ -32,7 +37,7 @@ class Shown(NamedTuple):
     def number(self, si: float, extra: int = 0) -> str:
         """`si` in this unit, without its label, with `extra` digits more than usual."""
         digits = self.digits + extra
-        return f"{round(self.value(si), digits) + 0.0:,.{max(digits, 0)}f}"
+        return f"{round(self.value(si), digits) + 0.0:{self._commas}.{max(digits, 0)}f}"
 
     def brief(self, si: float) -> str:
         """`si` in this unit to four digits, with its label, as in messages: "400 MPa"."""
@@ -40,7 +45,7 @@ class Shown(NamedTuple):
         if not math.isfinite(value) or value == 0.0:
             return f"{value:g} {self.label}"
         digits = 3 - math.floor(math.log10(abs(value)))
-        words = f"{round(value, digits):,.{max(digits, 0)}f}"
+        words = f"{round(value, digits):{self._commas}.{max(digits, 0)}f}"
         return f"{words.rstrip('0').rstrip('.') if '.' in words else words} {self.label}"
 
     def text(self, si: float, extra: int = 0) -> str:

@@ -76,7 +76,7 @@ def register_row(
         shown_time(fitting.fitted_ns, time_zone),
         taken_out,
         f"{fitting.earlier_hours + times.jet_hours:.1f}",
-        f"{times.pressure_hours / shown('pressure').factor:,.0f}",
+        f"{times.pressure_hours / shown('pressure').factor:.0f}",
         f"{times.missed_hours:.1f}",
         {None: "", True: "low", False: "full"}[fitting.low_pressure_start],
         how.value + (f" ({low} of {judged} low)" if judged > 1 else ""),
