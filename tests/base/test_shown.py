@@ -16,7 +16,8 @@ from borewarden.base.shown import (
 from borewarden.base.units import conversion
 from borewarden.settings.units import UnitChoice
 
-SI = {"pressure": "Pa", "bore": "m", "temperature": "K", "flow": "m^3/s", "power": "W"}
+SI = {"pressure": "Pa", "bore": "m", "temperature": "K", "flow": "m^3/s"}
+SI |= {"power": "W", "volume": "m^3"}
 
 
 def test_without_a_choice_words_have_both() -> None:

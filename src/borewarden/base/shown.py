@@ -77,6 +77,10 @@ UNITS = {
         "l/min": Shown("l/min", 1e-3 / 60.0, 0.0, 2),
         "gal/min": Shown("gal/min", GALLON / 60.0, 0.0, 2),
     },
+    "volume": {
+        "cm^3": Shown("cm³", 1e-6, 0.0, 2),
+        "in^3": Shown("in³", 0.0254**3, 0.0, 3),
+    },
     "power": {
         "kW": Shown("kW", 1e3, 0.0, 1),
         "hp": Shown("hp", 745.6998715822702, 0.0, 1),

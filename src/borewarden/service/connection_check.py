@@ -58,7 +58,7 @@ class Reached(NamedTuple):
 
 async def reach_all(machines: list[MachineSettings], service: ServiceSettings) -> list[Reached]:
     """Try every machine, the time-series server and the mail server at once. Sends no mail."""
-    tries = [reach_machine(machine) for machine in machines]
+    tries = [reach_machine(machine) for machine in machines if machine.source is not None]
     if service.influx is not None:
         tries.append(reach_influx(service.influx_settings()))
     if service.mail is not None:

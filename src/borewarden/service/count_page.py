@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import sqlite3
 import time
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ from borewarden.inspection.cautions import CAUTIONS
 from borewarden.jewels.fitting import FittedSet
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS
 from borewarden.service.status import MachineStatus
+from borewarden.settings import MachineSettings
 from borewarden.settings.count_form import (
     BORE,
     BYPASSES,
@@ -30,34 +31,43 @@ from borewarden.settings.count_form import (
     PLATE,
     Known,
     keep_count,
+    known_by_file,
 )
 from borewarden.show.count_report import pump_views
 from borewarden.show.count_words import answer_lines, count_headline, doubt_rows, what_next
 from borewarden.show.pages import template_environment
 from borewarden.store.counts import hand_counts
 from borewarden.store.database import open_store, open_to_read, transaction
+from borewarden.store.register import fittings
 
 LONGEST_NAME = 80  # characters
 FORM_LABELS = {"name": "Pump", "by": "Your name", "at": "When, if not now"}
 
 ReadForm = Callable[[Request], Awaitable[dict[str, str]]]
 Statuses = Mapping[str, MachineStatus]
+Files = Mapping[str, MachineSettings]
 
 
-def count_routes(store: Path, statuses: Statuses, read_form: ReadForm) -> list[Route]:
-    """The form, and what it posts to; `read_form` refuses what does not come from this page."""
-    # a pump that is not watched is shown as those that are
-    chosen = [status.units for status in statuses.values()]
+def count_routes(
+    store: Path, statuses: Statuses, by_hand: Sequence[MachineSettings], read_form: ReadForm
+) -> list[Route]:
+    """The form, and what it posts to; `read_form` refuses what does not come from this page.
+
+    `statuses` are the machines that are watched, `by_hand` those that are only counted.
+    """
+    files = {settings.name: settings for settings in by_hand}
+    # a pump that has no file is shown as those that have one
+    chosen = [each.units for each in statuses.values()] + [each.shown_units for each in by_hand]
     units = chosen[0] if chosen and all(each == chosen[0] for each in chosen) else None
 
     async def show(request: Request) -> Response:
         show_in(units)  # of this request
-        return await asyncio.to_thread(_page, store, statuses, {}, "", None)
+        return await asyncio.to_thread(_page, store, statuses, files, {}, "", None)
 
     async def take(request: Request) -> Response:
         texts = await read_form(request)
         show_in(units)
-        return await asyncio.to_thread(_taken, store, statuses, texts)
+        return await asyncio.to_thread(_taken, store, statuses, files, texts)
 
     return [
         Route("/count", show, methods=["GET"]),
@@ -72,23 +82,25 @@ def known_now(status: MachineStatus) -> Known:
     return Known(status.name, status.time_zone, plate_of(status.pump), sets, status.limit)
 
 
-def _taken(store: Path, statuses: Statuses, texts: dict[str, str]) -> Response:
+def _taken(store: Path, statuses: Statuses, files: Files, texts: dict[str, str]) -> Response:
     """Keep what was posted, and answer; or say on the form what is wrong with it."""
     name, by = texts.get("name", "").strip(), texts.get("by", "").strip()
     for field, text in (("name", name), ("by", by)):
         if not text or len(text) > LONGEST_NAME or not text.isprintable():
             wrong = f"{FORM_LABELS[field]}: give it, {LONGEST_NAME} characters at most."
-            return _page(store, statuses, texts, wrong, None)
+            return _page(store, statuses, files, texts, wrong, None)
     known = known_now(statuses[name]) if name in statuses else Known(name)
     try:
         with open_store(store) as connection, transaction(connection):
+            if name in files:
+                known = known_by_file(files[name], fittings(connection, name).values())
             judged, _ = keep_count(connection, texts, known, time.time_ns(), _label)
     except BadInput as bad:
-        return _page(store, statuses, texts, f"{bad.where}: {bad.wrong}; {bad.right}.", None)
+        return _page(store, statuses, files, texts, f"{bad.where}: {bad.wrong}; {bad.right}.", None)
     except sqlite3.Error as error:
         wrong = f"Not kept: the store can't be written ({error}). Try again."
-        return _page(store, statuses, texts, wrong, None, 503)
-    return _page(store, statuses, {}, "", judged)
+        return _page(store, statuses, files, texts, wrong, None, 503)
+    return _page(store, statuses, files, {}, "", judged)
 
 
 def _label(name: str) -> str:
@@ -98,6 +110,7 @@ def _label(name: str) -> str:
 def _page(
     store: Path,
     statuses: Statuses,
+    files: Files,
     texts: Mapping[str, str],
     wrong: str,
     judged: Judged | None,
@@ -105,6 +118,7 @@ def _page(
 ) -> Response:
     """The page; with the answer to a count that was just kept, or with what is `wrong`."""
     zones = {name: status.time_zone for name, status in statuses.items()}
+    zones |= {name: settings.time_zone for name, settings in files.items()}
     answer: dict[str, Any] | None = None
     if judged is not None:
         answer = {
@@ -119,7 +133,7 @@ def _page(
         .get_template("count_page.html")
         .render(
             cautions=CAUTIONS,
-            machines=sorted({*statuses, *(each.count.machine for each in counts)}),
+            machines=sorted({*statuses, *files, *(each.count.machine for each in counts)}),
             counted=COUNTED,
             plate={**PLATE, "bore": BORE},
             kinds=(INTENSIFIER, DIRECT_DRIVE),

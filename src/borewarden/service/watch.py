@@ -281,7 +281,10 @@ async def watch(
                 for i, name in enumerate(statuses)
             ]
             try:
-                await asyncio.wait(following)
+                if following:
+                    await asyncio.wait(following)
+                else:  # all machines are counted by hand: there is only the page
+                    await asyncio.Event().wait()
             finally:
                 clock.cancel()
                 register.cancel()

@@ -57,6 +57,7 @@ from borewarden.service.machine_view import (
 from borewarden.service.metrics import latency_quantiles, metrics_text
 from borewarden.service.own_health import Health
 from borewarden.service.status import MachineStatus
+from borewarden.settings import MachineSettings
 from borewarden.show.figures import GAP_NS
 from borewarden.show.pages import template_environment
 from borewarden.show.report import ONSET
@@ -108,6 +109,7 @@ def page_app(
     longest_shelving: float = AlarmSettings.longest_shelving,
     hosts: Sequence[str] = (),
     health: Health | None = None,
+    by_hand: Sequence[MachineSettings] = (),
 ) -> Starlette:
     """The application. `statuses` is read for each answer; the service keeps it up to date.
 
@@ -116,13 +118,14 @@ def page_app(
     then or ends the shelving (None), and says whether anything was shelved; it raises ValueError
     for an end that is not allowed. `longest_shelving`, s, is the longest time offered. `hosts` are
     further names for the page, besides those of loopback, for example behind a reverse proxy.
-    `health` is what the watcher knows of itself, also kept up to date.
+    `health` is what the watcher knows of itself, also kept up to date. `by_hand` are the machines
+    that nobody can read, for the page of counts.
     """
     app = Starlette(
         routes=[
             *_read_routes(store, statuses, longest_shelving, health or Health()),
             *_write_routes(statuses, acknowledge, shelve),
-            *count_routes(store, statuses, _form),
+            *count_routes(store, statuses, by_hand, _form),
             Route("/palette.css", _palette),
             Route("/plotly.min.js", _plotly),
             Mount("/static", StaticFiles(packages=[("borewarden.show", "static")])),

@@ -49,12 +49,13 @@ def check_together(path: Path, settings: MachineSettings) -> None:
             "give the volume left in one chamber at the end of its stroke; check the unit",
         )
     given = [("log", settings.log), ("source", settings.source)]
-    if not any(read for _, read in given):
+    if not any(read for _, read in given) and not settings.by_hand:
         raise BadInput(
             path,
             "log",
             "is missing, and so is source",
-            "add a section [log] to replay logged days, a section [source] to watch live, or both",
+            "add a section [log] to replay logged days, a section [source] to watch live, or both; "
+            "or by_hand = true to count by hand",
         )
     for where, read in given:
         if read is not None:

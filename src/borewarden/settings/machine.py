@@ -57,6 +57,7 @@ class MachineSettings(FileSettings):
     name: Name
     time_zone: TimeZone
     units: ShownUnits = None
+    by_hand: bool = False  # nobody can read its controller: it is counted, not watched
     pump: IntensifierPump | DirectDrivePump = Field(discriminator="kind")
     log: Log | None = None
     source: AnySource | None = Field(default=None, discriminator="kind")

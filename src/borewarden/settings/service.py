@@ -190,12 +190,18 @@ def load_service(path: Path) -> ServiceSettings:
 def load_folder(config: Path) -> tuple[list[MachineSettings], ServiceSettings]:
     """Every machine file of the folder `config`, and its `service.toml`. Raises BadInput.
 
-    If `config` is one machine file, only that machine. Each must have a [source].
+    If `config` is one machine file, only that machine. Each must have a [source], or be
+    counted by hand.
     """
     machines = load_machines(config)
     for path, machine in machines.items():
-        if machine.source is None:
-            raise BadInput(path, "source", "is missing", "say how to reach the controller")
+        if machine.source is None and not machine.by_hand:
+            raise BadInput(
+                path,
+                "source",
+                "is missing",
+                "say how to reach the controller, or by_hand = true to count by hand",
+            )
     service = load_service(folder_of(config) / SERVICE_FILE)
     return [
         machine

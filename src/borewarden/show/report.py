@@ -244,8 +244,8 @@ def _pump_rows(pump: Pump) -> list[tuple[str, str]]:
         ("Pump", pump_words(pump)),
         ("Rated pressure", pressure_words(pump.rated_pressure)),
         (f"Limit of {event}s", f"{pump.max_rate / PER_MINUTE:.0f} {event}s/min"),
-        (f"Swept volume per {event}", f"{displacement.swept_volume * 1e6:.2f} cm³"),
-        (f"Dead volume per {event}", f"{displacement.dead_volume * 1e6:.2f} cm³"),
+        (f"Swept volume per {event}", shown("volume").text(displacement.swept_volume)),
+        (f"Dead volume per {event}", shown("volume").text(displacement.dead_volume)),
         ("Volumetric efficiency", f"{displacement.volumetric_efficiency:.2f}"),
     ]
 
