@@ -120,7 +120,7 @@ def counts_command(
         judged = judge_all(list(held.values()))
         if report is not None:
             report.parent.mkdir(parents=True, exist_ok=True)
-            write_counts(judged, zones, report)
+            write_counts(judged, zones, numbers, report)
     numbered = [(numbers[id(each.count)], each) for each in judged]
     if as_json:
         print_json([words.count_object(number, each) for number, each in numbered])

@@ -15,6 +15,7 @@ from starlette.routing import Route
 
 from borewarden.base.errors import BadInput
 from borewarden.base.shown import show_in
+from borewarden.counts.count import HandCount
 from borewarden.counts.plate import plate_of
 from borewarden.counts.series import Judged, judge_all
 from borewarden.diagnose.causes import DIRECT_DRIVE, INTENSIFIER
@@ -127,7 +128,9 @@ def _page(
             "doubts": doubt_rows(judged),
             "next": what_next(judged),
         }
-    counts, problem = _stored(store)
+    held, problem = _stored(store)
+    counts = judge_all(list(held.values()))
+    numbers = {id(count): number for number, count in held.items()}
     text = (
         template_environment()
         .get_template("count_page.html")
@@ -142,17 +145,17 @@ def _page(
             texts=texts,
             wrong=" ".join(part for part in (wrong, problem) if part),
             answer=answer,
-            pumps=pump_views(counts, zones),
+            pumps=pump_views(counts, zones, numbers),
         )
     )
     headers = {"cache-control": "no-store"}
     return HTMLResponse(text, 422 if wrong and status_code == 200 else status_code, headers)
 
 
-def _stored(store: Path) -> tuple[list[Judged], str]:
-    """Every count, judged, and what is wrong with the store."""
+def _stored(store: Path) -> tuple[dict[int, HandCount], str]:
+    """Every count by number, and what is wrong with the store."""
     try:
         with open_to_read(store) as connection:
-            return judge_all(list(hand_counts(connection).values())), ""
+            return hand_counts(connection), ""
     except sqlite3.Error as error:
-        return [], f"The store can't be read: {error}."
+        return {}, f"The store can't be read: {error}."

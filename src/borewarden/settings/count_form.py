@@ -175,7 +175,7 @@ def keep_count(
     earlier = list(hand_counts(connection, known.name).values())
     known = replace(known, last=earlier[-1] if earlier else None)
     count = read_count(texts, known, now_ns, option)
-    judged = judge(count, [each for each in earlier if each.time_ns < count.time_ns])
+    judged = judge(count, [each for each in earlier if each.time_ns <= count.time_ns])
     return judged, record_count(connection, count, count.by)
 
 

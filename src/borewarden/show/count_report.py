@@ -29,29 +29,31 @@ from borewarden.show.pages import template_environment
 from borewarden.show.style import BLUE, GRID, INK, VERMILION
 
 
-def write_counts(judged: Sequence[Judged], zones: Mapping[str, str], path: Path) -> None:
-    """Write the page of all `judged` counts; `zones` are time zones by machine, else UTC."""
+def write_counts(
+    judged: Sequence[Judged], zones: Mapping[str, str], numbers: Mapping[int, int], path: Path
+) -> None:
+    """Write the page of all `judged` counts; `zones` are time zones by machine, else UTC.
+
+    `numbers` are those of the counts, by `id` of a `HandCount`.
+    """
     text = (
         template_environment()
         .get_template("counts.html")
-        .render(title="Counts by hand", cautions=CAUTIONS, pumps=pump_views(judged, zones))
+        .render(title="Counts by hand", cautions=CAUTIONS, pumps=pump_views(judged, zones, numbers))
     )
     path.write_text(text, encoding="utf-8")
 
 
 def pump_views(
-    judged: Sequence[Judged], zones: Mapping[str, str], numbers: Mapping[int, int] | None = None
+    judged: Sequence[Judged], zones: Mapping[str, str], numbers: Mapping[int, int]
 ) -> list[dict[str, Any]]:
-    """What a page shows of each pump; `numbers` of the counts by `id`, if they are to be shown."""
+    """What a page shows of each pump; see `write_counts`."""
     views = []
     for newest in newest_of_each(judged):
         name = newest.count.machine
         zone = zones.get(name, "UTC")
         own = [each for each in judged if each.count.machine == name]
-        rows = [
-            count_row((numbers or {}).get(id(each.count), i), each, zone)
-            for i, each in enumerate(own, start=1)
-        ]
+        rows = [count_row(numbers[id(each.count)], each, zone) for each in own]
         views.append(
             {
                 "name": name,
@@ -96,6 +98,8 @@ def trend_figure(judged: Sequence[Judged], time_zone: str) -> bytes:
         value = unit.value(float(bore_of_area(level)))
         axes.axhline(value, color=color, linestyle=dash, linewidth=1, label=name)
     axes.set_ylabel(f"effective bore, {unit.label}")
+    day = np.timedelta64(1, "D")
+    axes.set_xlim(times.min() - day, times.max() + day)
     locator = dates.AutoDateLocator(tz=zone)
     axes.xaxis.set_major_locator(locator)
     axes.xaxis.set_major_formatter(dates.ConciseDateFormatter(locator, tz=zone))

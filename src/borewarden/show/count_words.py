@@ -18,7 +18,7 @@ from borewarden.show.wording import HEADLINES, cause_words
 from borewarden.watcher.verdict import State
 
 COLUMNS = ("no.", "time", "machine", "rate, /min", "at", "effective bore", "growth", "verdict")
-DOUBT_COLUMNS = ("what makes it uncertain", "± of the effective area", "taken as")
+DOUBT_COLUMNS = ("what makes it uncertain", "± of the effective area, 1 sd", "taken as")
 _WITH_THE_JET_ON = (
     "Count from the operator's station, with the guards shut: watch or listen to the reversals. "
     "Start the watch on a reversal without counting it, and stop it on the last one you count."
@@ -73,7 +73,8 @@ def what_next(judged: Judged) -> list[str]:
     if judged.count.plate.is_intensifier and math.isnan(judged.estimate.leak) and step is None:
         lines.append(DEAD_HEAD)
     lines.append(_needed_line(judged))
-    lines.append(_WITH_THE_JET_ON)
+    if judged.count.speed is None:
+        lines.append(_WITH_THE_JET_ON)
     return lines
 
 
