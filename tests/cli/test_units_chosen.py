@@ -16,7 +16,7 @@ from borewarden.settings import load_machine
 from borewarden.settings.service import common_units, load_folder, load_machines
 
 ROOT = Path(__file__).parents[2]
-METRIC_WORDS = re.compile(r"\bMPa\b|\d\smm\b|°C|\bkW\b|l/min|cm³")
+METRIC_WORDS = re.compile(r"\bMPa\b|\d\smm\b|°C|\bkW\b|\bl/min|cm³")
 TOP = 'name = "North"'
 
 

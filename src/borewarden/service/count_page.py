@@ -89,7 +89,7 @@ def _taken(store: Path, statuses: Statuses, files: Files, texts: dict[str, str])
     for field, text in (("name", name), ("by", by)):
         if not text or len(text) > LONGEST_NAME or not text.isprintable():
             wrong = f"{FORM_LABELS[field]}: give it, {LONGEST_NAME} characters at most."
-            return _page(store, statuses, files, texts, wrong, None)
+            return _page(store, statuses, files, texts, wrong, None, 422)
     known = known_now(statuses[name]) if name in statuses else Known(name)
     try:
         with open_store(store) as connection, transaction(connection):
@@ -97,7 +97,9 @@ def _taken(store: Path, statuses: Statuses, files: Files, texts: dict[str, str])
                 known = known_by_file(files[name], fittings(connection, name).values())
             judged, _ = keep_count(connection, texts, known, time.time_ns(), _label)
     except BadInput as bad:
-        return _page(store, statuses, files, texts, f"{bad.where}: {bad.wrong}; {bad.right}.", None)
+        return _page(
+            store, statuses, files, texts, f"{bad.where}: {bad.wrong}; {bad.right}.", None, 422
+        )
     except sqlite3.Error as error:
         wrong = f"Not kept: the store can't be written ({error}). Try again."
         return _page(store, statuses, files, texts, wrong, None, 503)
@@ -149,7 +151,7 @@ def _page(
         )
     )
     headers = {"cache-control": "no-store"}
-    return HTMLResponse(text, 422 if wrong and status_code == 200 else status_code, headers)
+    return HTMLResponse(text, status_code, headers)
 
 
 def _stored(store: Path) -> tuple[dict[int, HandCount], str]:

@@ -117,14 +117,15 @@ async def run(
         log.info("watching", machines=list(statuses), store=str(store))
         return effects
 
-    def restoring(machine: str) -> None:
-        notify(f"EXTEND_TIMEOUT_USEC={RESTORE_TIME * 1_000_000}\nSTATUS=restoring {machine}")
-
     watched = [machine for machine in machines if machine.source is not None]
     watching = asyncio.create_task(
-        watch(watched, store, sources, started, restoring, health.keeping)
+        watch(watched, store, sources, started, _restoring, health.keeping)
     )
     await _until_stopped(watching, stop, beside)
+
+
+def _restoring(machine: str) -> None:
+    notify(f"EXTEND_TIMEOUT_USEC={RESTORE_TIME * 1_000_000}\nSTATUS=restoring {machine}")
 
 
 async def _until_stopped(

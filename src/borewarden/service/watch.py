@@ -221,6 +221,21 @@ async def beat(queue: Queue) -> None:
         await queue.put(TimePassed(time.time_ns()))
 
 
+def status_of(machine: MachineSettings, followed: Followed) -> MachineStatus:
+    """What is known of a machine before its first sample comes in."""
+    return MachineStatus(
+        name=machine.name,
+        time_zone=machine.time_zone,
+        pump=followed.watcher.pump,
+        verdict=followed.watcher.verdict(),
+        limit=followed.watcher.settings.limit,
+        last_sample_ns=followed.newest_ns,
+        jewels=followed.watcher.jewels,
+        blind_after=machine.blind_after,
+        units=machine.shown_units,
+    )
+
+
 async def watch(
     machines: list[MachineSettings],
     store: Path,
@@ -245,18 +260,7 @@ async def watch(
             with shown_in(machine.shown_units):
                 followed[machine.name] = restore(machine, connection)
         statuses = {
-            machine.name: MachineStatus(
-                name=machine.name,
-                time_zone=machine.time_zone,
-                pump=followed[machine.name].watcher.pump,
-                verdict=followed[machine.name].watcher.verdict(),
-                limit=followed[machine.name].watcher.settings.limit,
-                last_sample_ns=followed[machine.name].newest_ns,
-                jewels=followed[machine.name].watcher.jewels,
-                blind_after=machine.blind_after,
-                units=machine.shown_units,
-            )
-            for machine in machines
+            machine.name: status_of(machine, followed[machine.name]) for machine in machines
         }
         # all of this lives as long as the watch: to look through it for garbage takes 0.3 s
         gc.collect()

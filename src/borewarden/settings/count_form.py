@@ -25,6 +25,7 @@ from borewarden.settings.machine import MachineSettings
 from borewarden.store.counts import hand_counts, record_count
 
 LONGEST_TEXT = 200  # characters
+LOWEST_PRESSURE = 1e7  # Pa
 FEWEST_STROKES, SHORTEST = 3.0, 2.0  # s
 DAY = 86_400.0  # s
 BYPASSES = ("none", "speed", "bypass")
@@ -38,7 +39,7 @@ class Field(NamedTuple):
     example: str
 
 
-_PRESSURE = Unit("Pa", 1e7, HIGHEST_PRESSURE, '"55,000 psi" or "380 MPa"')
+_PRESSURE = Unit("Pa", LOWEST_PRESSURE, HIGHEST_PRESSURE, '"55,000 psi" or "380 MPa"')
 _OIL = Unit("Pa", 5e5, 6e7, '"2,750 psi" or "190 bar"')
 _DIAL = Unit("Pa", 1e5, 1.5e9, '"80,000 psi" or "6000 bar"')
 _COUNT = Unit("", 0.0, 1e5, "30")
@@ -85,6 +86,7 @@ BORE = Field("Fitted bore", Unit("m", 5e-5, 1e-3, '"0.010 in", "10 thou" or "0.2
 FIELDS = COUNTED | PLATE | {"bore": BORE}
 WORDS = ("name", "kind", "regulation", "material", "new_jewel", "at", "by", "note")
 _OF_PLATE = {"plunger": "plunger_diameter"}
+_CHOICES = {"kind": (INTENSIFIER, DIRECT_DRIVE), "regulation": BYPASSES}
 _ADVICE = "pump by its machine file, or by name with kind, plunger and stroke"
 
 
@@ -131,7 +133,7 @@ def read_count(
     values = {name: _value(name, text, refuse) for name, text in given.items() if name in FIELDS}
     time_ns = _time_ns(given.get("at", ""), known, now_ns, refuse)
     plate = _plate(given, values, known, refuse)
-    rate = _rate(values, plate, refuse)
+    rate = _rate(values, plate, refuse) | _idle(values, plate, refuse)
     if "pressure" in values and "oil_pressure" in values:
         raise refuse("oil_pressure", "both water and oil pressure", "give one of them")
     on_oil = "oil_pressure" in values
@@ -222,23 +224,12 @@ def _plate(
     given: Mapping[str, str], values: Mapping[str, float], known: Known, refuse: Refuse
 ) -> Plate:
     """The machine file's plate, or that of the last count, with what is given now on top."""
-    stated: dict[str, Any] = {
-        _OF_PLATE.get(name, name): values[name] for name in PLATE if name in values
-    }
-    if "plungers" in stated:
-        if stated["plungers"] % 1.0:
-            raise refuse("plungers", f"{given['plungers']!r} is not a whole number", "give 3")
-        stated["plungers"] = int(stated["plungers"])
+    stated = _stated(given, values, refuse)
     if known.plate:
-        if stated or "kind" in given or "regulation" in given:
-            name = next(n for n in given if n in (*PLATE, "kind", "regulation"))
-            raise refuse(name, "is in the machine file", "leave it out, or change the file")
+        for name in given:
+            if name in PLATE or name in _CHOICES:
+                raise refuse(name, "is in the machine file", "leave it out, or change the file")
         return known.plate
-    for name, known_words in (("kind", (INTENSIFIER, DIRECT_DRIVE)), ("regulation", BYPASSES)):
-        if name in given and given[name] not in known_words:
-            raise refuse(name, f"{given[name]!r} is not known", f"give {' or '.join(known_words)}")
-        if name in given:
-            stated[name] = given[name]
     if known.last is not None and stated.get("kind") in (None, known.last.plate.kind):
         return replace(known.last.plate, **stated)
     for name in ("kind", "plunger", "stroke"):
@@ -249,8 +240,27 @@ def _plate(
     return Plate(**stated)
 
 
+def _stated(
+    given: Mapping[str, str], values: Mapping[str, float], refuse: Refuse
+) -> dict[str, Any]:
+    """What was given of the plate, by field of `Plate`."""
+    stated: dict[str, Any] = {
+        _OF_PLATE.get(name, name): values[name] for name in PLATE if name in values
+    }
+    if "plungers" in stated:
+        if stated["plungers"] % 1.0:
+            raise refuse("plungers", f"{given['plungers']!r} is not a whole number", "give 3")
+        stated["plungers"] = int(stated["plungers"])
+    for name, choices in _CHOICES.items():
+        if name in given and given[name] not in choices:
+            raise refuse(name, f"{given[name]!r} is not known", f"give {' or '.join(choices)}")
+        if name in given:
+            stated[name] = given[name]
+    return stated
+
+
 def _rate(values: Mapping[str, float], plate: Plate, refuse: Refuse) -> dict[str, float | None]:
-    """Strokes and seconds, or a crank speed; of a dead-headed count as well."""
+    """Strokes and seconds with the jet on, or a crank speed."""
     found: dict[str, float | None] = {}
     if "speed" in values:
         if plate.is_intensifier:
@@ -269,6 +279,11 @@ def _rate(values: Mapping[str, float], plate: Plate, refuse: Refuse) -> dict[str
             if values[name] < least:
                 raise refuse(name, f"{values[name]:g} is too few", f"count {least:g} at least")
         found |= {"strokes": values["strokes"], "seconds": values["seconds"]}
+    return found
+
+
+def _idle(values: Mapping[str, float], plate: Plate, refuse: Refuse) -> dict[str, float | None]:
+    """Strokes and seconds of a dead-headed count; nothing where there was none."""
     idle = [name for name in ("idle_strokes", "idle_seconds") if name in values]
     if idle and not plate.is_intensifier:
         raise refuse(idle[0], "only an intensifier is dead-headed", "leave it out")
@@ -277,7 +292,7 @@ def _rate(values: Mapping[str, float], plate: Plate, refuse: Refuse) -> dict[str
         raise refuse(missing, "is missing", "give both, or neither")
     if idle and values["idle_seconds"] < SHORTEST:
         raise refuse("idle_seconds", "too short", "hold the pressure for two minutes")
-    return found | {name: values[name] for name in idle}
+    return {name: values[name] for name in idle}
 
 
 def _gauge(
@@ -331,7 +346,7 @@ def _check(count: HandCount, refuse: Refuse) -> None:
             f"the water would be at {pressure / rated:.2g} times the rated pressure",
             "is the unit right? give what the gauge shows",
         )
-    if not 1e7 <= pressure < HIGHEST_PRESSURE:
+    if not LOWEST_PRESSURE <= pressure < HIGHEST_PRESSURE:
         raise refuse(name, "the water's pressure would be out of range", "is the unit right?")
     if count.full_scale and count.full_scale < count.pressure:
         raise refuse("full_scale", "the gauge reads more than that", "give the end of its dial")

@@ -18,6 +18,7 @@ from borewarden.show.wording import HEADLINES, cause_words
 from borewarden.watcher.verdict import State
 
 COLUMNS = ("no.", "time", "machine", "rate, /min", "at", "effective bore", "growth", "verdict")
+LEAST_SHOWN = 5e-4  # of the area, that a figure adds
 DOUBT_COLUMNS = ("what makes it uncertain", "± of the effective area, 1 sd", "taken as")
 _WITH_THE_JET_ON = (
     "Count from the operator's station, with the guards shut: watch or listen to the reversals. "
@@ -85,7 +86,7 @@ def doubt_rows(judged: Judged) -> list[tuple[str, str, str]]:
     return [
         (doubt.value, f"{100.0 * part:.1f} %", _taken_as(judged.count, doubt, spreads[doubt]))
         for doubt, part in parts
-        if part >= 5e-4
+        if part >= LEAST_SHOWN
     ]
 
 
