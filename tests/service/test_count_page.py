@@ -6,7 +6,7 @@ import asyncio
 import http.client
 import socket
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from urllib.parse import urlencode
 
@@ -18,7 +18,9 @@ from borewarden.inspection.cautions import CAUTIONS
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import Intensifier
 from borewarden.service.status import MachineStatus
+from borewarden.service.watch import watch
 from borewarden.service.web import page_app, serve_page
+from borewarden.settings import MachineSettings, load_machine
 from borewarden.store.counts import hand_counts
 from borewarden.store.database import open_store, open_to_read
 from borewarden.watcher.watcher import Watcher
@@ -26,6 +28,8 @@ from browsing import see, severe
 
 PUMP = Intensifier(0.022, 0.2, 8e-6, 20.0, 1.0, 400e6, 37e3, 0.97)
 JEWEL = Jewel(0.254e-3, "ruby", 10**18)
+CONFIG = Path(__file__).parents[2] / "config"
+HAND = 'name = "Third"\nby_hand = true'
 COUNT = {"name": "North", "by": "Ada", "pressure": "55,000 psi", "strokes": "60", "seconds": "2:38"}
 PLATE = {"kind": "intensifier", "plunger": "7/8 in", "stroke": "7.5 in", "bore": "10 thou"}
 
@@ -33,7 +37,7 @@ PLATE = {"kind": "intensifier", "plunger": "7/8 in", "stroke": "7.5 in", "bore":
 class Served:
     """The page of one machine, served by a loop of its own on a free port of loopback."""
 
-    def __init__(self, store: Path) -> None:
+    def __init__(self, store: Path, by_hand: Sequence[MachineSettings] = ()) -> None:
         self.store = store
         gate = GateSettings(0.0, 1.0, 520e6, 250e6, 20e6, True, True)
         verdict = Watcher(PUMP, gate, [JEWEL]).verdict()
@@ -42,7 +46,7 @@ class Served:
         async def no(*_: object) -> bool:
             return False
 
-        self.app = page_app(store, {"North": status}, no, no)
+        self.app = page_app(store, {"North": status}, no, no, by_hand=by_hand)
         with socket.create_server(("127.0.0.1", 0)) as free:
             self.port = free.getsockname()[1]
         self.loop = asyncio.new_event_loop()
@@ -85,12 +89,11 @@ class Served:
         self.loop.close()
 
 
-@pytest.fixture
-def served(tmp_path: Path) -> Iterator[Served]:
-    store = tmp_path / "borewarden.db"
+def serve(folder: Path, by_hand: Sequence[MachineSettings] = ()) -> Iterator[Served]:
+    store = folder / "borewarden.db"
     with open_store(store):
         pass
-    served = Served(store)
+    served = Served(store, by_hand)
     for _ in range(600):
         with socket.socket() as there:
             if there.connect_ex(("127.0.0.1", served.port)) == 0:
@@ -98,6 +101,19 @@ def served(tmp_path: Path) -> Iterator[Served]:
         threading.Event().wait(0.05)
     yield served
     served.end()
+
+
+@pytest.fixture
+def served(tmp_path: Path) -> Iterator[Served]:
+    yield from serve(tmp_path)
+
+
+@pytest.fixture
+def served_by_hand(tmp_path: Path) -> Iterator[Served]:
+    file = tmp_path / "third.toml"
+    text = (CONFIG / "north.toml").read_text().replace('name = "North"', HAND)
+    file.write_text(text)
+    yield from serve(tmp_path, [load_machine(file)])
 
 
 def test_the_form_has_the_cautions_before_it(served: Served) -> None:
@@ -126,6 +142,18 @@ def test_a_pump_without_a_controller_is_counted_by_name_and_plate(served: Served
     assert "The bore has probably opened up" in page
     assert "Count again" in page
     assert "data:image/png;base64," in page
+
+
+def test_a_pump_with_a_file_that_nobody_can_read_is_counted_by_it(served_by_hand: Served) -> None:
+    _, page = served_by_hand.ask("GET")
+    assert '<option value="Third">' in page
+    code, _ = served_by_hand.ask("POST", COUNT | {"name": "Third"})
+    assert code == 200
+    [count] = served_by_hand.counts()
+    assert count.plate.rated_pressure == 400e6
+    code, page = served_by_hand.ask("POST", COUNT | {"name": "Third"} | PLATE)
+    assert code == 422
+    assert "is in the machine file" in page
 
 
 def test_what_is_wrong_is_said_on_the_form_with_all_that_was_typed(served: Served) -> None:
@@ -162,3 +190,21 @@ def test_in_a_browser(served: Served, browser: Chrome) -> None:
     browser.set_window_size(360, 800)
     wide = browser.execute_script("return document.documentElement.scrollWidth")
     assert wide <= browser.execute_script("return window.innerWidth")
+
+
+async def test_a_watch_of_pumps_counted_by_hand_alone_goes_on_until_it_is_stopped(
+    tmp_path: Path,
+) -> None:
+    begun = asyncio.Event()
+
+    def started(*_: object) -> Callable[..., None]:
+        begun.set()
+        return lambda *_: None
+
+    watching = asyncio.create_task(watch([], tmp_path / "a.db", {}, started))
+    await asyncio.wait_for(begun.wait(), 30.0)
+    done, _ = await asyncio.wait({watching}, timeout=0.2)
+    assert not done
+    watching.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await watching
