@@ -137,7 +137,8 @@ class Unit:
                 f"{value!r} can be read as {_both(possible)}", f"write {' or '.join(plain)}"
             )
         if not possible:
-            limits = f"{self.low:.6g} to {self.high:.6g} {self.si}".rstrip()
+            low, high = ((limit - offset) / factor for limit in (self.low, self.high))
+            limits = f"{low:.6g} to {high:.6g} {unit}".rstrip()
             raise bad_value(f"{value!r} is out of range", f"it must be within {limits}; {right}")
         return possible[0] * factor + offset
 

@@ -7,7 +7,7 @@ import sqlite3
 import time
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
@@ -46,7 +46,14 @@ FORM_LABELS = {"name": "Pump", "by": "Your name", "at": "When, if not now"}
 
 ReadForm = Callable[[Request], Awaitable[dict[str, str]]]
 Statuses = Mapping[str, MachineStatus]
-Files = Mapping[str, MachineSettings]
+
+
+class Shop(NamedTuple):
+    """The store, the machines that are watched, and those that are only counted, by name."""
+
+    store: Path
+    statuses: Statuses
+    files: Mapping[str, MachineSettings]
 
 
 def count_routes(
@@ -56,19 +63,19 @@ def count_routes(
 
     `statuses` are the machines that are watched, `by_hand` those that are only counted.
     """
-    files = {settings.name: settings for settings in by_hand}
+    shop = Shop(store, statuses, {settings.name: settings for settings in by_hand})
     # a pump that has no file is shown as those that have one
     chosen = [each.units for each in statuses.values()] + [each.shown_units for each in by_hand]
     units = chosen[0] if chosen and all(each == chosen[0] for each in chosen) else None
 
     async def show(request: Request) -> Response:
         show_in(units)  # of this request
-        return await asyncio.to_thread(_page, store, statuses, files, {}, "", None)
+        return await asyncio.to_thread(_page, shop, {}, "", None)
 
     async def take(request: Request) -> Response:
         texts = await read_form(request)
         show_in(units)
-        return await asyncio.to_thread(_taken, store, statuses, files, texts)
+        return await asyncio.to_thread(_taken, shop, texts)
 
     return [
         Route("/count", show, methods=["GET"]),
@@ -83,27 +90,25 @@ def known_now(status: MachineStatus) -> Known:
     return Known(status.name, status.time_zone, plate_of(status.pump), sets, status.limit)
 
 
-def _taken(store: Path, statuses: Statuses, files: Files, texts: dict[str, str]) -> Response:
+def _taken(shop: Shop, texts: dict[str, str]) -> Response:
     """Keep what was posted, and answer; or say on the form what is wrong with it."""
     name, by = texts.get("name", "").strip(), texts.get("by", "").strip()
     for field, text in (("name", name), ("by", by)):
         if not text or len(text) > LONGEST_NAME or not text.isprintable():
             wrong = f"{FORM_LABELS[field]}: give it, {LONGEST_NAME} characters at most."
-            return _page(store, statuses, files, texts, wrong, None, 422)
-    known = known_now(statuses[name]) if name in statuses else Known(name)
+            return _page(shop, texts, wrong, None, 422)
+    known = known_now(shop.statuses[name]) if name in shop.statuses else Known(name)
     try:
-        with open_store(store) as connection, transaction(connection):
-            if name in files:
-                known = known_by_file(files[name], fittings(connection, name).values())
+        with open_store(shop.store) as connection, transaction(connection):
+            if name in shop.files:
+                known = known_by_file(shop.files[name], fittings(connection, name).values())
             judged, _ = keep_count(connection, texts, known, time.time_ns(), _label)
     except BadInput as bad:
-        return _page(
-            store, statuses, files, texts, f"{bad.where}: {bad.wrong}; {bad.right}.", None, 422
-        )
+        return _page(shop, texts, f"{bad.where}: {bad.wrong}; {bad.right}.", None, 422)
     except sqlite3.Error as error:
         wrong = f"Not kept: the store can't be written ({error}). Try again."
-        return _page(store, statuses, files, texts, wrong, None, 503)
-    return _page(store, statuses, files, {}, "", judged)
+        return _page(shop, texts, wrong, None, 503)
+    return _page(shop, {}, "", judged)
 
 
 def _label(name: str) -> str:
@@ -111,17 +116,15 @@ def _label(name: str) -> str:
 
 
 def _page(
-    store: Path,
-    statuses: Statuses,
-    files: Files,
+    shop: Shop,
     texts: Mapping[str, str],
     wrong: str,
     judged: Judged | None,
     status_code: int = 200,
 ) -> Response:
     """The page; with the answer to a count that was just kept, or with what is `wrong`."""
-    zones = {name: status.time_zone for name, status in statuses.items()}
-    zones |= {name: settings.time_zone for name, settings in files.items()}
+    zones = {name: status.time_zone for name, status in shop.statuses.items()}
+    zones |= {name: settings.time_zone for name, settings in shop.files.items()}
     answer: dict[str, Any] | None = None
     if judged is not None:
         answer = {
@@ -130,7 +133,7 @@ def _page(
             "doubts": doubt_rows(judged),
             "next": what_next(judged),
         }
-    held, problem = _stored(store)
+    held, problem = _stored(shop.store)
     counts = judge_all(list(held.values()))
     numbers = {id(count): number for number, count in held.items()}
     text = (
@@ -138,7 +141,9 @@ def _page(
         .get_template("count_page.html")
         .render(
             cautions=CAUTIONS,
-            machines=sorted({*statuses, *files, *(each.count.machine for each in counts)}),
+            machines=sorted(
+                {*shop.statuses, *shop.files, *(each.count.machine for each in counts)}
+            ),
             counted=COUNTED,
             plate={**PLATE, "bore": BORE},
             kinds=(INTENSIFIER, DIRECT_DRIVE),

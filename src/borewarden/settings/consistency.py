@@ -433,12 +433,17 @@ def _what_fits(pump: Pump, jewel: Jewel, others: float, working: float, smallest
     if not fits:
         return "no stock bore fits; check the figures in [pump]"
     if smallest:
-        return f"the smallest stock bore that fits is {fits[0]:.3f} in"
-    return f"the largest stock bore that fits is {fits[-1]:.3f} in"
+        return f"the smallest stock bore that fits is {_stock(fits[0])}"
+    return f"the largest stock bore that fits is {_stock(fits[-1])}"
 
 
 def _more_come(jewels: list[Jewel], i: int, fitted: dict[str, Jewel]) -> bool:
     return any(j.fitted_ns == jewels[i].fitted_ns and j.head not in fitted for j in jewels)
+
+
+def _stock(inch: float) -> str:
+    """A stock bore in words; in inches, as it is sold, unless another unit was chosen."""
+    return shown("bore").text(inch * INCH) if chosen("bore") else f"{inch:.3f} in"
 
 
 def _pressure(pressure: float) -> str:
