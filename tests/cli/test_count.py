@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 from contextlib import chdir
 from pathlib import Path
 from typing import Any
@@ -123,3 +124,16 @@ def test_what_can_not_be_used_is_said_and_makes_no_store(
     text = run(tmp_path, *NAMED, *words, code=2)
     assert says in text.replace("\n  ", " ").replace("where: ", "").replace(" wrong: ", ": ")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_every_command_of_the_docs_page_runs_as_printed(tmp_path: Path) -> None:
+    page = (CONFIG.parent / "docs" / "count.md").read_text()
+    lines = re.findall(r"(?m)^\.venv/bin/borewarden (.*)$", page)
+    (tmp_path / "config").symlink_to(CONFIG)
+    told = [run(tmp_path, *shlex.split(line)) for line in lines]
+    assert len(told) == 8
+    assert "First count of this jewel" in told[0]
+    assert "The bore has probably opened up" in told[1]
+    assert "First count of this jewel" in told[2]
+    assert "Probably a fault other than the orifice" in told[3]
+    assert (tmp_path / "reports" / "counts.html").exists()

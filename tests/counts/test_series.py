@@ -39,6 +39,12 @@ def test_a_first_count_far_off_the_stated_bore_says_so() -> None:
     assert next_step(judged) is not None
 
 
+def test_strokes_counted_one_way_only_are_noticed() -> None:
+    judged = judge(replace(FIRST, strokes=40.0), [])
+    assert judged.state is State.CANNOT_TELL
+    assert "to and fro" in judged.reason
+
+
 def test_the_same_rate_again_is_sound() -> None:
     judged = judge(week(1, 80.0), [FIRST])
     assert judged.state is State.SOUND

@@ -236,6 +236,10 @@ def _by_itself(count: HandCount, own: Estimate) -> tuple[State, str]:
     stated = math.sqrt(sum(bore**2 for bore in count.bores))
     if low > stated or high < stated:
         size = "larger" if low > stated else "smaller"
+        if count.plate.is_intensifier and 2.0 * low**2 < stated**2 < 2.0 * high**2:
+            return State.CANNOT_TELL, (
+                "half of the strokes to expect: count every travel of the plunger, to and fro"
+            )
         return State.NOT_STATED_BORE, (
             f"the effective bore is {size} than stated, by more than all unknown facts together"
         )
