@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import http.client
+import re
 import socket
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -162,6 +163,16 @@ def test_what_is_wrong_is_said_on_the_form_with_all_that_was_typed(served: Serve
     assert "8702 or 8.702" in page
     assert 'value="2:38"' in page
     assert served.counts() == []
+
+
+def test_a_page_that_is_loaded_again_adds_no_count(served: Served) -> None:
+    again = COUNT | {"new_jewel": "yes"}
+    titles = [re.findall(r'id="answer-title">([^<]+)', served.ask("POST", again)[1])[0]
+              for _ in range(2)]  # fmt: skip
+    assert titles[0] == titles[1]
+    assert len(served.counts()) == 1
+    served.ask("POST", COUNT | {"strokes": "61"})
+    assert len(served.counts()) == 2
 
 
 def test_a_name_is_text_and_never_markup(served: Served) -> None:

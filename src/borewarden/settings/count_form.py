@@ -172,13 +172,26 @@ def keep_count(
 ) -> tuple[Judged, int]:
     """Read, judge and record a count, in the caller's transaction; returns its number too.
 
-    Raises BadInput, see `read_count`.
+    The same count sent twice, perhaps by a page loaded again, is kept once. Raises BadInput,
+    see `read_count`.
     """
-    earlier = list(hand_counts(connection, known.name).values())
+    held = hand_counts(connection, known.name)
+    earlier = list(held.values())
     known = replace(known, last=earlier[-1] if earlier else None)
     count = read_count(texts, known, now_ns, option)
+    for number, each in held.items():
+        if _is_sent_again(count, each):
+            before = [other for other in earlier if other.time_ns <= each.time_ns and other != each]
+            return judge(each, before), number
     judged = judge(count, [each for each in earlier if each.time_ns <= count.time_ns])
     return judged, record_count(connection, count, count.by)
+
+
+def _is_sent_again(count: HandCount, earlier: HandCount) -> bool:
+    """Whether it is `earlier` once more: nobody counts as much again in less time than it took."""
+    took_ns = round((count.seconds or SHORTEST) * 1e9)
+    same = replace(count, time_ns=earlier.time_ns, jewel_ns=earlier.jewel_ns)
+    return same == earlier and abs(count.time_ns - earlier.time_ns) < took_ns
 
 
 Refuse = Callable[[str, str, str], BadInput]
