@@ -10,6 +10,7 @@ import typer
 
 from borewarden.base.errors import BadInput
 from borewarden.base.shown import show_in
+from borewarden.base.times import computer_zone
 from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say
 from borewarden.counts.series import Judged, judge, judge_all
 from borewarden.settings import load_machine
@@ -107,7 +108,7 @@ def counts_command(
     with refusing("list counts"):
         if not store.is_file():
             raise BadInput(store, "file", "there is no such store", "count first, or give --store")
-        zones = {}
+        zones, usual = {}, computer_zone()
         if config is not None:
             machines = load_machines(config).values()
             zones = {each.name: each.time_zone for each in machines}
@@ -127,7 +128,7 @@ def counts_command(
         return
     print_table(
         words.COLUMNS,
-        [words.count_row(n, each, zones.get(each.count.machine, "UTC")) for n, each in numbered],
+        [words.count_row(n, each, zones.get(each.count.machine, usual)) for n, each in numbered],
         width=WIDTH,
     )
     for each in words.newest_of_each(judged):
@@ -148,7 +149,7 @@ def _counted(
         wrong = "is missing" if not name else "both a machine file and a name"
         raise BadInput("the count", "--machine or --name", wrong, "give one of them")
     now_ns = time.time_ns() // 10**9 * 10**9
-    known = known_by_file(settings) if settings else Known(name)
+    known = known_by_file(settings) if settings else Known(name, computer_zone())
     if store is None or not store.exists():  # what can't be used makes no store
         count = read_count(texts, known, now_ns, _option)
         if store is None:

@@ -15,6 +15,7 @@ from starlette.routing import Route
 
 from borewarden.base.errors import BadInput
 from borewarden.base.shown import show_in
+from borewarden.base.times import computer_zone
 from borewarden.counts.count import HandCount
 from borewarden.counts.plate import plate_of
 from borewarden.counts.series import Judged, judge_all
@@ -97,7 +98,9 @@ def _taken(shop: Shop, texts: dict[str, str]) -> Response:
         if not text or len(text) > LONGEST_NAME or not text.isprintable():
             wrong = f"{FORM_LABELS[field]}: give it, {LONGEST_NAME} characters at most."
             return _page(shop, texts, wrong, None, 422)
-    known = known_now(shop.statuses[name]) if name in shop.statuses else Known(name)
+    known = (
+        known_now(shop.statuses[name]) if name in shop.statuses else Known(name, computer_zone())
+    )
     try:
         with open_store(shop.store) as connection, transaction(connection):
             if name in shop.files:
@@ -127,8 +130,9 @@ def _page(
     zones |= {name: settings.time_zone for name, settings in shop.files.items()}
     answer: dict[str, Any] | None = None
     if judged is not None:
+        name = judged.count.machine
         answer = {
-            "headline": count_headline(judged, zones.get(judged.count.machine, "UTC")),
+            "headline": count_headline(judged, zones.get(name) or computer_zone()),
             "lines": answer_lines(judged),
             "doubts": doubt_rows(judged),
             "next": what_next(judged),

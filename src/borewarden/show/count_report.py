@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from borewarden.base.shown import shown
+from borewarden.base.times import computer_zone
 from borewarden.counts.series import Judged, is_same_jewel
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.physics.orifice import bore_of_area
@@ -32,7 +33,7 @@ from borewarden.show.style import BLUE, GRID, INK, VERMILION
 def write_counts(
     judged: Sequence[Judged], zones: Mapping[str, str], numbers: Mapping[int, int], path: Path
 ) -> None:
-    """Write the page of all `judged` counts; `zones` are time zones by machine, else UTC.
+    """Write the page of all `judged` counts; `zones` are time zones by machine, else ours.
 
     `numbers` are those of the counts, by `id` of a `HandCount`.
     """
@@ -51,7 +52,7 @@ def pump_views(
     views = []
     for newest in newest_of_each(judged):
         name = newest.count.machine
-        zone = zones.get(name, "UTC")
+        zone = zones.get(name) or computer_zone()
         own = [each for each in judged if each.count.machine == name]
         rows = [count_row(numbers[id(each.count)], each, zone) for each in own]
         views.append(
