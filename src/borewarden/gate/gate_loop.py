@@ -43,6 +43,7 @@ IDLE_BATCH = 60.0  # s of dead-heading in a batch; invented
 STOP_BATCH = 300.0  # s of a stopped pump in a batch; invented
 HEAD_ON = 0.5  # heads: above, the valve signal says that one is on; halfway between 0 and 1
 RESTART = 0.5  # of `settle_time`, in which the smoothed pressures start anew; invented
+BEST_OF = 3  # pieces of a coarse log, of which one makes a batch; invented
 PAUSED = 1.15  # usual times from count to count: after more the jet was closed; invented
 PAUSED_PACE = 0.1  # of the usual pace, by which such a time counts; invented
 PERIOD_PACE = 0.02  # by which the time from count to count is followed; invented
@@ -64,6 +65,7 @@ SPREAD_STEP = 0.2  # the most at once; invented
 MOST_ONE_SIDED = 10.0  # s, beyond which a reading drifts; invented
 SLOW_INTERVALS = 4.0  # usual intervals, least time of the slow smoothing; invented
 FEW_INTERVALS = 5.0  # usual intervals, before which that says nothing; invented
+LEAKS_AWAY = 0.002  # relative, that a shut line lags behind in what is smoothed; invented
 LEAST_SPREAD = 2e-4  # relative; invented
 MOST_SPREAD = 0.05  # relative; invented
 LEAST_PRESSURE_BAND = 0.003  # relative, below which no pressure counts as moving; invented
@@ -279,6 +281,25 @@ def _add_lateness(jet: Any, x: Interval) -> None:
 
 
 @compilable
+def _hold_best(jet: Any, g: GateSettings, t: int, edge: float) -> None:
+    """Of a few pieces of a coarse log take the one with the most flow into the batch.
+
+    Pauses between two looks are not seen, and only make a flow less: what all others lack is more
+    often theirs than the jet's. `edge` is how long the time of a count edge may be off, s.
+    """
+    sums, held = jet.piece.sums, jet.held.sums
+    if held.time == 0.0 or sums.mass * held.flux > held.mass * sums.flux:
+        _hold_piece(jet, t)
+    jet.run.looks += 1
+    if jet.run.looks < BEST_OF:
+        return
+    jet.run.looks = 0
+    _end_run(jet.run)
+    _add_held_to_batch(jet, g.longest_pause)
+    jet.batch.timing += 2.0 * edge * edge / UNIFORM
+
+
+@compilable
 def _gather_counted(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) -> None:
     """Take an interval of a pump with a counter: pieces go from count edge to count edge."""
     piece = jet.piece
@@ -289,12 +310,17 @@ def _gather_counted(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) 
         a_count = length / x.events
         paused = False
         if piece.good and length > 0.0:
-            paused = length > PAUSED * run.period * x.events + x.seconds and run.period > 0.0
+            edge = min(x.seconds, a_count)
+            paused = length > PAUSED * run.period * x.events + edge and run.period > 0.0
             pace = PERIOD_PACE * (PAUSED_PACE if paused else 1.0)
             run.period += pace * (a_count - run.period) if run.period > 0.0 else a_count
         if piece.good and length > 0.0 and not paused:
             piece.sums.events = x.events
             piece.sums.mass *= x.events / length
+            if x.seconds > COARSE:
+                _hold_best(jet, g, t, min(x.seconds, a_count))
+                _clear_piece(piece, t, here)
+                return
             _hold_piece(jet, t)
             _add_held_to_batch(jet, g.longest_pause)
             if not run.open:
@@ -305,7 +331,7 @@ def _gather_counted(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) 
                 else:
                     _add_lateness(jet, x)
                     # a pause too short to see may hide in it
-                    hidden = (PAUSED - 1.0) * run.period * x.events + x.seconds
+                    hidden = (PAUSED - 1.0) * min(length, COARSE) + edge
                     jet.batch.timing += hidden * hidden / 3.0
                 run.edge = edge * edge / UNIFORM
                 jet.batch.timing += 2.0 * run.edge
@@ -431,6 +457,8 @@ def _gather_stopped(s: Any, x: Interval) -> bool:
 def _restart(smoothed: Any, value: float) -> None:
     smoothed.fast = value
     smoothed.slow = value
+    smoothed.side = 0.0
+    smoothed.one_sided = 0.0
 
 
 @compilable
@@ -438,6 +466,11 @@ def _smooth(smoothed: Any, g: GateSettings, value: float, seconds: float, interv
     slow_time = max(g.slow_time, SLOW_INTERVALS * interval)
     smoothed.fast += (1.0 - np.exp(-seconds / g.fast_time)) * (value - smoothed.fast)
     smoothed.slow += (1.0 - np.exp(-seconds / slow_time)) * (value - smoothed.slow)
+    apart = smoothed.fast - smoothed.slow
+    smoothed.one_sided += seconds
+    if apart * smoothed.side < 0.0 or smoothed.side == 0.0:
+        smoothed.side = np.sign(apart)
+        smoothed.one_sided = 0.0
 
 
 @compilable
@@ -463,17 +496,19 @@ def _learn_spread(
     Slowly also where the reading is not settled: else one that has become noisier never would be.
     What stays on one side for long drifts, and says nothing of the scatter.
     """
-    apart = smoothed.fast - smoothed.slow
-    smoothed.one_sided += seconds
-    if apart * smoothed.side < 0.0 or smoothed.side == 0.0:
-        smoothed.side = np.sign(apart)
-        smoothed.one_sided = 0.0
     if smoothed.one_sided > max(MOST_ONE_SIDED, FEW_INTERVALS * interval):
         return
     pace = min(SPREAD_PACE * seconds * (1.0 if settled else UNSETTLED_PACE), SPREAD_STEP)
     scale = max(abs(smoothed.slow), TINY)
-    smoothed.spread = _decile(smoothed.spread, pace, abs(apart) / scale)
+    smoothed.spread = _decile(smoothed.spread, pace, abs(smoothed.fast - smoothed.slow) / scale)
     smoothed.scatter = _decile(smoothed.scatter, pace, abs(value - smoothed.slow) / scale)
+
+
+@compilable
+def _leaks_away(smoothed: Any, interval: float) -> bool:
+    """Whether the pressure falls on and on, as in a line that is shut at both ends."""
+    falls = smoothed.slow - smoothed.fast > LEAKS_AWAY * smoothed.slow
+    return bool(falls and smoothed.one_sided > max(MOST_ONE_SIDED, FEW_INTERVALS * interval))
 
 
 @compilable
@@ -646,6 +681,7 @@ def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
     else:
         # a pump whose flow is fixed: an open bypass takes far more than any jet
         on = x.rate > 0.0 and x.rate * x.delivery <= MOST_JET * g.nominal_area * x.flux
+        on = on and not _leaks_away(smoothed, s.interval)
     steady = _is_steady(smoothed, LEAST_PRESSURE_BAND, g.steady_band)
     jet.settled_time = jet.settled_time + x.seconds if on and jet.on and steady else 0.0
     if on and jet.on:

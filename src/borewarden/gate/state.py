@@ -34,6 +34,7 @@ RUN = np.dtype(
         ("joined", np.bool_),  # the batch starts in the run in which the batch before ended
         ("edge", np.float64),  # s², variance of timing the end of the run
         ("period", np.float64),  # s from count to count, followed; 0: none yet
+        ("looks", np.int64),  # of a coarse log, of which the one with most flow is held
     ]
 )
 
