@@ -15,7 +15,15 @@ import pytest
 from borewarden.counts import estimate as module
 from borewarden.counts.count import DAY_SD, WATCH_SD, Doubt, HandCount, spreads_of
 from borewarden.counts.estimate import estimate
-from borewarden.counts.plate import DEAD_SHARE, EFFICIENCY, FRICTION, RATIO, Plate, plate_of
+from borewarden.counts.plate import (
+    DEAD_SHARE,
+    EFFICIENCY,
+    FILLING,
+    FRICTION,
+    RATIO,
+    Plate,
+    plate_of,
+)
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS, bore_area
 from borewarden.physics.pump import DirectDrive, Displacement, Intensifier, event_rate
 
@@ -24,7 +32,9 @@ CRANK = Plate("direct drive", 10e-3, 0.04, plungers=3, max_rate=305 / 60.0)
 COUNT = HandCount("North", 0, PLATE, (0.254e-3,), ("ruby",), 374.6e6, strokes=60.0, seconds=158.0)
 
 
-def counted(rng: np.random.Generator, plate: Plate, on_oil: bool) -> tuple[HandCount, float]:
+def counted(
+    rng: np.random.Generator, plate: Plate, on_oil: bool, efficiency: float | None = None
+) -> tuple[HandCount, float]:
     """One invented count, and the bore that truly was in the head, m.
 
     The facts that nobody knows are drawn from their ranges, the rate follows by the physics, and
@@ -37,7 +47,8 @@ def counted(rng: np.random.Generator, plate: Plate, on_oil: bool) -> tuple[HandC
     pressure, temperature = rng.uniform(250e6, 400e6), rng.uniform(283.15, 303.15)
     swept = plate.plungers * plate.swept_volume
     dead = rng.uniform(*DEAD_SHARE[plate.kind][:2])
-    efficiency = rng.uniform(*EFFICIENCY[plate.kind][:2])
+    if efficiency is None:
+        efficiency = rng.uniform(*EFFICIENCY[plate.kind][:2])
     travel = swept * rng.uniform(0.99, 1.01)
     displacement = Displacement(travel, swept * dead, efficiency)
     area = coefficient * float(bore_area(bore)) * math.exp(rng.normal(0.0, DAY_SD))
@@ -78,6 +89,24 @@ def test_intervals_of_1000_counts_hold_the_truth_in_95_percent(
         low, high = estimate(count).bore_interval
         held += low <= bore <= high
     assert 0.935 <= held / 1000 <= 0.965
+
+
+def test_intervals_of_counts_with_a_dead_headed_one_hold_the_truth_as_often(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(module, "DRAWS", 2000)
+    rng = np.random.default_rng(5)
+    held = 0
+    for _ in range(3000):
+        lost = rng.uniform(0.0, 0.08)
+        efficiency = rng.uniform(FILLING.low, FILLING.high) * (1.0 - lost)
+        count, bore = counted(rng, PLATE, False, efficiency)
+        idle = math.floor(lost * count.rate * 120.0) + int(rng.integers(0, 2))
+        low, high = estimate(
+            replace(count, idle_strokes=float(idle), idle_seconds=120.0)
+        ).bore_interval
+        held += low <= bore <= high
+    assert 0.935 <= held / 3000 <= 0.965
 
 
 def test_a_count_of_a_known_pump_gives_back_its_bore() -> None:

@@ -154,7 +154,7 @@ def spreads_of(count: HandCount) -> dict[Doubt, Spread]:
         found[Doubt.EFFICIENCY] = _fact(stated, half, EFFICIENCY[plate.kind])
     else:
         found[Doubt.EFFICIENCY] = Spread(FILLING.middle, FILLING.half, FILLING.source)
-        found[Doubt.IDLE] = Spread(count.idle_strokes or 0.0, 1.0, "one stroke either way")
+        found[Doubt.IDLE] = _idle_spread(count.idle_strokes or 0.0)
     if count.on_oil:
         found[Doubt.RATIO] = _fact(plate.ratio, STATED_RATIO * (plate.ratio or 0.0), RATIO)
         found[Doubt.FRICTION] = Spread(FRICTION.middle, FRICTION.half, FRICTION.source)
@@ -162,6 +162,12 @@ def spreads_of(count: HandCount) -> dict[Doubt, Spread]:
     relative = 0.25 * (jewel.high - jewel.low) / jewel.typical  # two sd each side
     found[Doubt.COEFFICIENT] = Spread(1.0, relative, jewel.source, is_normal=True)
     return found
+
+
+def _idle_spread(strokes: float) -> Spread:
+    """Strokes counted dead-headed, one either way; who counted none may have missed part of one."""
+    low, high = max(strokes - 1.0, 0.0), strokes + 1.0
+    return Spread(0.5 * (low + high), 0.5 * (high - low), "one stroke either way")
 
 
 def _fact(stated: float | None, half: float, usual: Range) -> Spread:

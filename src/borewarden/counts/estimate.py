@@ -152,7 +152,7 @@ def _displacement(count: HandCount, values: Mapping[Doubt, Real]) -> Displacemen
     efficiency = values[Doubt.EFFICIENCY]
     if Doubt.IDLE in values:
         assert count.idle_seconds is not None
-        lost = np.maximum(values[Doubt.IDLE], 0.0) / count.idle_seconds / count.rate
+        lost = values[Doubt.IDLE] / count.idle_seconds / count.rate
         efficiency = efficiency * np.maximum(1.0 - lost, LEAST_LEFT)
     travel, dead = values[Doubt.TRAVEL], values[Doubt.DEAD]
     return Displacement(swept * travel, swept * dead, efficiency)  # type: ignore[arg-type]
@@ -175,8 +175,6 @@ def _part(
 ) -> float:
     """What one figure adds to the standard uncertainty of the log area: GUM 5.1.3, note 2."""
     sd = spreads[doubt].sd
-    if doubt is Doubt.IDLE:  # fewer than none can't be counted
-        sd = min(sd, max(middle[doubt], 0.5 * sd))
     up, down = (
         float(_log_area(count, {**middle, doubt: middle[doubt] + sign * sd})) for sign in (1, -1)
     )

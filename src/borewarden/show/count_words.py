@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from borewarden.base.shown import quantity_text
-from borewarden.base.text import probability_words
+from borewarden.base.text import probability_words, span_words
 from borewarden.base.times import local_time
 from borewarden.base.units import PER_MINUTE
 from borewarden.counts.count import Doubt, HandCount, Spread, spreads_of
@@ -17,6 +17,7 @@ from borewarden.inspection.cautions import CAUTIONS
 from borewarden.show.wording import HEADLINES, cause_words
 from borewarden.watcher.verdict import State
 
+WEEK = 7 * 86_400.0  # s
 COLUMNS = ("no.", "time", "machine", "rate, /min", "at", "effective bore", "growth", "verdict")
 LEAST_SHOWN = 5e-4  # of the area, that a figure adds
 DOUBT_COLUMNS = ("what makes it uncertain", "± of the effective area, 1 sd", "taken as")
@@ -170,9 +171,11 @@ def _change_lines(judged: Judged) -> list[str]:
             f"{100.0 * SURE * trend.sd:.2f} % a week (95 %)"
         )
         if trend.weeks_left is not None:
+            limit = f"the limit of {100.0 * judged.count.limit:+.0f} %"
             lines.append(
-                f"At that pace it reaches the limit of {100.0 * judged.count.limit:+.0f} % in "
-                f"about {trend.weeks_left:.0f} weeks"
+                f"At that pace it reaches {limit} in about {span_words(WEEK * trend.weeks_left)}"
+                if trend.weeks_left > 0.0
+                else f"By that line it has reached {limit}"
             )
     return lines
 
