@@ -12,7 +12,7 @@ import difflib
 import gzip
 import re
 import zlib
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -48,6 +48,7 @@ EPOCHS = {
     "1601": -11_644_473_600 * 10**9, "1904": -2_082_844_800 * 10**9,
     "1899-12-30": -2_209_161_600 * 10**9, "1970": 0,
 }  # fmt: skip
+ON_OFF = "on or off"
 HALF_DAY = np.timedelta64(12, "h")
 
 
@@ -82,11 +83,10 @@ def streams_of(
     time_zone: str,
     channels: Mapping[str, Channel],
     layout: Layout,
-    switches: Collection[str] = ("valve",),
 ) -> dict[str, Stream]:
     """Each channel with its own times, only what is there. Raises BadInput.
 
-    Keys of `channels` may be any names here; `switches` are those that may be words.
+    Keys of `channels` may be any names here; those of the unit ON_OFF may be words, as valves are.
     """
     if layout.tag is not None:
         assert layout.value is not None
@@ -104,9 +104,10 @@ def streams_of(
     streams = {}
     for name, part in parts.items():
         channel = channels[name]
+        is_switch = name.startswith("valve") or channel.unit == ON_OFF
         if layout.value is not None:
             channel = Channel(layout.value, channel.unit)
-        values = numbers_of(part, channel, layout, name in switches)
+        values = numbers_of(part, channel, layout, is_switch)
         time = layout.times.get(name, time_column)
         streams[name] = _stream(part, time, time_zone, layout, values)
     return streams

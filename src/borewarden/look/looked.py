@@ -11,7 +11,7 @@ import numpy as np
 
 from borewarden.base.errors import BadInput
 from borewarden.base.samples import Channel
-from borewarden.collect.logged_shop import streams_of
+from borewarden.collect.logged_shop import ON_OFF, streams_of
 from borewarden.collect.standing import Stream, rows_of
 from borewarden.look.form import Answers, Form, form_of, read_grid
 from borewarden.look.roles import Readings, Role, Told, find_roles
@@ -57,9 +57,11 @@ def look_at(paths: Sequence[Path], answers: Answers, told: Told) -> Looked:
 
 def _streams(path: Path, form: Form) -> dict[str, Stream]:
     # local times are taken for UTC: what the columns are does not depend on the zone
-    channels = {name: Channel(name, mark.unit) for name, mark in form.marks.items()}
-    switches = [name for name, mark in form.marks.items() if mark.is_switch]
-    return streams_of(path, form.time, "UTC", channels, form.layout, switches)
+    channels = {
+        name: Channel(name, ON_OFF if mark.is_switch else mark.unit)
+        for name, mark in form.marks.items()
+    }
+    return streams_of(path, form.time, "UTC", channels, form.layout)
 
 
 def _joined(parts: Sequence[Stream]) -> Stream:
