@@ -23,7 +23,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.base.samples import Samples
+from borewarden.base.samples import MOST_HEADS, Samples
 from borewarden.gate.batch import BATCH, NO_BATCHES
 from borewarden.gate.gate_loop import run_on_bytes
 from borewarden.gate.state import STATE
@@ -63,6 +63,10 @@ class GateSettings(NamedTuple):
     slow_time: float = 20.0  # s
     jet_on_fraction: float = 0.6
     stuck_time: float = 120.0  # s of one unchanging pressure with the jet on
+    heads: int = 1  # that hold a jewel or have a valve signal; with one, the area is always its own
+    # m², effective area of the stated bore by the place of a head's valve signal; 0 without jewel
+    head_areas: tuple[float, ...] = (0.0,) * MOST_HEADS
+    least_area: float = 0.0  # m², of the smallest jewel where there are several
 
 
 class Gate:
@@ -80,6 +84,8 @@ class Gate:
         self._few = np.zeros(FEW * BATCH.itemsize, dtype=np.uint8)
         state = self.state
         state.temperature = settings.default_temperature
+        state.open.area = settings.nominal_area
+        state.open.least_area = settings.least_area or settings.nominal_area
         state.smoothed.spread = state.flow.area.spread = FIRST_SPREAD
         state.flow.rises[:] = FIRST_RISE
 

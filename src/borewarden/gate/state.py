@@ -112,6 +112,22 @@ JET = np.dtype(
     ]
 )
 
+PARKED = 8  # combinations of open heads whose open batches are kept while others cut; invented
+
+# Which heads are open, or were last, and the batches that wait for others to open again.
+OPEN_HEADS = np.dtype(
+    [
+        ("heads", np.int64),  # as in `BATCH`
+        ("area", np.float64),  # m², effective one of their stated bores
+        ("least_area", np.float64),  # m², the least that this may be
+        (
+            "parked",
+            np.dtype([("heads", np.int64), ("steady", OPEN_BATCH), ("low", OPEN_BATCH)]),
+            (PARKED,),
+        ),
+    ]
+)
+
 COUNTER = np.dtype(
     [
         ("anchored", np.bool_),  # a first reading is known
@@ -133,6 +149,7 @@ STATE = np.dtype(
         ("idle_time", np.float64),  # s since the jet closed, or since the pump stopped
         ("stops", np.int64),  # how often the machine has been stopped
         ("jet", JET),
+        ("open", OPEN_HEADS),
         ("counter", COUNTER),
         ("steady", GATHER),
         ("low", GATHER),
@@ -160,6 +177,7 @@ class Sample(NamedTuple):
     motor_speed: float
     motor_torque: float
     check_valve_temperature: float
+    open_heads: float
 
 
 class Interval(NamedTuple):

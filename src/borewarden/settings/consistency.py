@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from borewarden.base.errors import BadInput
-from borewarden.base.samples import SI_UNITS
+from borewarden.base.samples import MOST_HEADS, si_unit
 from borewarden.base.times import local_ns
 from borewarden.base.units import conversion
 from borewarden.gate.gate import GateSettings
@@ -63,6 +63,7 @@ def check_together(path: Path, settings: MachineSettings) -> None:
         _check_distinct(path, "log", {"time": settings.log.time, **columns}, "column")
     if settings.source is not None:
         _check_source(path, settings, settings.source)
+    _check_valves(path, settings)
     _check_fittings(path, settings)
     _check_pressures(path, settings.gate_settings())
     _check_thresholds(path, settings, pump)
@@ -95,6 +96,24 @@ def _check_channels(path: Path, where: str, read: Log | LiveSource[Any], pump: P
                 "only intensifiers have this signal",
                 "leave it out",
             )
+
+
+def _check_valves(path: Path, settings: MachineSettings) -> None:
+    """Whether [log] and [source] name the heads of their valve signals alike."""
+    given = {"log": settings.log, "source": settings.source}
+    named = {where: list(read.valve_heads) for where, read in given.items() if read is not None}
+    for where, heads in named.items():
+        if len(heads) > MOST_HEADS:
+            wrong = f"{len(heads)} heads have a valve signal"
+            raise BadInput(path, f"{where}.valve", wrong, f"give {MOST_HEADS} at most")
+    logged, live = named.get("log", []), named.get("source", [])
+    if logged and live and logged != live:
+        raise BadInput(
+            path,
+            "source.valve",
+            f"the heads are {', '.join(live)}, in [log] {', '.join(logged)}",
+            "name the same heads in the same order in both",
+        )
 
 
 def _check_fittings(path: Path, settings: MachineSettings) -> None:
@@ -204,7 +223,7 @@ def _check_source(path: Path, settings: MachineSettings, source: LiveSource[Any]
         )
     for name, point in source.points().items():
         where = f"source.{name}"
-        si = SI_UNITS[name]
+        si = si_unit(name)
         if point.scale == 0.0:
             raise BadInput(
                 path, f"{where}.scale", "scale must not be 0", "value * scale has to give the unit"
@@ -304,7 +323,7 @@ def _beside(point: object) -> object:
 
 def _check_register(path: Path, name: str, point: RegisterPoint) -> None:
     where = f"source.{name}"
-    if point.function <= 2 and name != "valve":
+    if point.function <= 2 and not name.startswith("valve"):
         raise BadInput(
             path,
             f"{where}.function",

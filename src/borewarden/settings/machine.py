@@ -10,7 +10,7 @@ from pydantic import Field, model_validator
 from pydantic_settings import SettingsConfigDict
 
 from borewarden.base.errors import BadInput
-from borewarden.base.samples import SI_UNITS, Channel
+from borewarden.base.samples import HEAD, Channel, si_unit
 from borewarden.base.times import local_ns
 from borewarden.base.units import conversion
 from borewarden.collect.logged import LogFormat
@@ -76,8 +76,18 @@ class MachineSettings(FileSettings):
     def build_watcher(self, register: Iterable[Fitting] = ()) -> Watcher:
         """A new watcher for this machine, with the jewels of the file and the `register`."""
         return Watcher(
-            self.build_pump(), self.gate_settings(), self.jewels(register), self.watch_settings()
+            self.build_pump(),
+            self.gate_settings(),
+            self.jewels(register),
+            self.watch_settings(),
+            self.valve_heads,
         )
+
+    @property
+    def valve_heads(self) -> tuple[str, ...]:
+        """The heads that have a valve signal of their own, in the order of these signals."""
+        given = [read.valve_heads for read in (self.source, self.log) if read is not None]
+        return tuple(next((heads for heads in given if heads), ()))
 
     def build_sight(self) -> Sight:
         """What tells usable readings of this machine, as yet without a history."""
@@ -254,6 +264,8 @@ class MachineSettings(FileSettings):
             case "valve":
                 heads = len({jewel.head for jewel in self.jewel})
                 return Channel(place, "heads that are on", scale, offset, 0.0, heads)
+            case _ if name.startswith(HEAD):
+                return Channel(place, f"head {name.removeprefix(HEAD)} on", scale, offset, 0.0, 1.0)
             case "oil_pressure":
                 oil = rated / pump.intensification_ratio if isinstance(pump, Intensifier) else rated
                 low, high = -0.25 * oil, 1.5 * oil  # seal friction comes on top of the water's
@@ -269,7 +281,7 @@ class MachineSettings(FileSettings):
                 ratio = pump.drive_ratio if isinstance(pump, DirectDrive) else None
                 low, high = 0.0, 1.5 * pump.max_rate / ratio if ratio else 200.0
         assert unit is not None
-        factor, zero = conversion(unit, SI_UNITS[name])
+        factor, zero = conversion(unit, si_unit(name))
         if name == "rate":
             factor, zero = factor * per_count, 0.0
         return Channel(place, unit, scale * factor, offset * factor + zero, low, high)
