@@ -709,4 +709,4 @@ async def test_of_items_that_are_refused_no_subscription_is_left_behind() -> Non
         ):
             await stream.more_rows(3)
             assert not server.server.iserver.subscription_service.subscriptions
-        assert f"polled, as there is no subscription: {says}" in stream.links[0].reason
+        assert f"polled, since there is no subscription: {says}" in stream.links[0].reason

@@ -155,7 +155,7 @@ def test_shelving_that_was_allowed_is_kept_however_long_it_waited(tmp_path: Path
         effects(connection, TimePassed(time.time_ns()))
         effects(connection, Ended(True))
         assert status.alarm == "normal"
-        with pytest.raises(ValueError, match="in the future"):
+        with pytest.raises(ValueError, match="must end in the future"):
             effects.check_shelving(time.time_ns(), long_ago)
 
 

@@ -114,7 +114,7 @@ def _parse_numbers(table: Table, column: str, series: pd.Series[Any]) -> pd.Seri
         raise BadInput(
             table.path,
             table.where(row, column),
-            f"{str(series.iloc[row])[:60]!r} is no number",
+            f"{str(series.iloc[row])[:60]!r} is not a number",
             "give a number with a decimal point, or leave the cell empty",
         )
     return parsed
@@ -132,7 +132,7 @@ def times_ns(table: Table, column: str, time_zone: str) -> NDArray[np.int64]:
     if pd.api.types.is_datetime64_any_dtype(series.dtype):
         stamps = series
     elif pd.api.types.is_bool_dtype(series.dtype):
-        _bad_time(table, column, 0, f"{series.iloc[0]!r} is no time")
+        _bad_time(table, column, 0, f"{series.iloc[0]!r} is not a time")
     elif pd.api.types.is_numeric_dtype(series.dtype):
         return _epoch_ns(table, column, series.to_numpy(dtype=np.float64))
     else:
@@ -157,7 +157,7 @@ def _check_days(table: Table, column: str, stamps: pd.Series[Any], margin: pd.Ti
     if outside.any():
         row = int(np.flatnonzero(outside.to_numpy())[0])
         cell = table.columns[column].iloc[row]
-        _bad_time(table, column, row, f"{cell} is no time of our days")
+        _bad_time(table, column, row, f"{cell} is outside 2000 to 2100; check the clock")
 
 
 def steady_ns(stamps: pd.Series[Any], time_zone: str) -> NDArray[np.int64] | None:
@@ -190,7 +190,7 @@ def _epoch_ns(table: Table, column: str, seconds: NDArray[np.float64]) -> NDArra
     good = (seconds >= EARLIEST * 1e-9) & (seconds <= LATEST * 1e-9)
     if not good.all():
         row = int(np.flatnonzero(~good)[0])
-        wrong = f"{table.columns[column].iloc[row]} s since 1970 is no time of our days"
+        wrong = f"{table.columns[column].iloc[row]} s since 1970 is outside 2000 to 2100"
         for factor, unit in ((1e-3, "milli"), (1e-6, "micro"), (1e-9, "nano")):
             if EARLIEST * 1e-9 <= seconds[row] * factor <= LATEST * 1e-9:
                 wrong += f" (are they {unit}seconds?)"
@@ -219,7 +219,7 @@ def _parse(table: Table, column: str, text: pd.Series[Any]) -> pd.Series[Any]:
         row = int(np.flatnonzero(~dates)[0])
     except (ValueError, OverflowError):
         row = next((i for i, cell in enumerate(text) if _has_offset(cell) is not utc), 0)
-    _bad_time(table, column, row, f"{text.iloc[row][:60]!r} is no time")
+    _bad_time(table, column, row, f"{text.iloc[row][:60]!r} is not a time")
 
 
 def _matches(cells: pa.Array, pattern: str) -> NDArray[np.bool_]:

@@ -89,7 +89,7 @@ def read_labels(
                 _check_within(path, line_number, labels[-1], within, time_zone)
         return labels
     except UnicodeDecodeError:
-        raise BadInput(path, "file", "isn't UTF-8 text", "save it as UTF-8") from None
+        raise BadInput(path, "file", "is not UTF-8 text", "save it as UTF-8") from None
     except csv.Error as error:
         raise BadInput(path, "file", f"no CSV: {error}", "give a CSV file") from None
 
@@ -126,7 +126,7 @@ def _label(path: Path, line: str, row: dict[Any, Any], time_zone: str) -> Label:
         near = difflib.get_close_matches(event, EVENTS, n=1, cutoff=0.5)
         right = f"known are {', '.join(EVENTS)}"
         right += f"; did you mean {near[0]!r}?" if near else ""
-        raise BadInput(path, f"{line}, column 'event'", f"{event!r} is no known event", right)
+        raise BadInput(path, f"{line}, column 'event'", f"{event!r} is not a known event", right)
     change = row["area_change"].strip()
     try:
         area_change = float(change) if change else math.nan
@@ -136,7 +136,7 @@ def _label(path: Path, line: str, row: dict[Any, Any], time_zone: str) -> Label:
         raise BadInput(
             path,
             f"{line}, column 'area_change'",
-            f"{change!r} is no relative change of area",
+            f"{change!r} is not a relative change in area",
             "give 0.08 for 8 % more, or leave it empty",
         ) from None
     return Label(start, end, event, area_change, row["note"].strip())
@@ -150,7 +150,7 @@ def _label_time(path: Path, line: str, row: dict[str, str], column: str, time_zo
         raise BadInput(
             path,
             f"{line}, column {column!r}",
-            f"{text!r} is no time" if text else "the time is missing",
+            f"{text!r} is not a time" if text else "the time is missing",
             "give ISO 8601 such as 2026-03-02T06:00:00",
         ) from None
     try:

@@ -101,7 +101,7 @@ def _read_table(path: Path, columns: list[str]) -> Table:
     raise BadInput(
         path,
         "file name",
-        f"{path.suffix or 'no suffix'!r} is no kind of log known here",
+        f"{path.suffix or 'no suffix'!r} is not a known kind of log",
         "give a .csv, .csv.gz or .parquet file",
     )
 

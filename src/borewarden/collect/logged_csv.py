@@ -68,7 +68,7 @@ def _check_text(path: Path, text: bytes) -> None:
         text.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = text[: error.start].count(b"\n") + 1
-        raise BadInput(path, f"line {line}", "isn't UTF-8 text", "save it as UTF-8") from None
+        raise BadInput(path, f"line {line}", "is not UTF-8 text", "save it as UTF-8") from None
 
 
 def _first_fields(path: Path, text: bytes) -> tuple[int, list[str]]:

@@ -375,7 +375,7 @@ class _News:
     @property
     def words(self) -> list[str]:
         """What there is to say of that."""
-        refused = f"polled, as there is no subscription: {self._refused}"
+        refused = f"polled, since there is no subscription: {self._refused}"
         return [*self._missing, *([refused] if self._refused else [])]
 
     async def find(self) -> None:
@@ -489,7 +489,7 @@ def _number(value: ua.DataValue) -> float:
 
 
 def _says_the_same(one: ua.DataValue, other: ua.DataValue) -> bool:
-    """Whether two values are alike, whenever they were so."""
+    """Whether two values are equal, at whatever time."""
     if _wrong(one) or _wrong(other):
         return _wrong(one) == _wrong(other)
     return bool(one.Value.Value == other.Value.Value)

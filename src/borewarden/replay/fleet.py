@@ -174,14 +174,14 @@ def tasks_of_list(path: Path) -> list[MachineLogs]:
                     raise BadInput(
                         path,
                         f"line {rows.line_num}",
-                        "lacks a field, or has one that is no path",
+                        "lacks a field, or has one that is not a path",
                         "machine file, log file",
                     )
                 wanted.setdefault(path.parent / machine, []).append(path.parent / log)
     except OSError as error:
         raise BadInput(path, "file", error.strerror or "can't be read", "give a list") from None
     except (UnicodeDecodeError, csv.Error):
-        raise BadInput(path, "file", "isn't UTF-8 text", "save it as UTF-8 CSV") from None
+        raise BadInput(path, "file", "is not UTF-8 text", "save it as UTF-8 CSV") from None
     if not wanted:
         raise BadInput(path, "rows", "there are none", "a row for each log: machine,log")
     return _tasks(wanted.items())

@@ -186,7 +186,7 @@ async def follow_register(store: Path, machines: list[Followed], queue: Queue) -
 
 
 async def take_over(machine: Followed, entry: int, register: list[Fitting], queue: Queue) -> None:
-    """Go by the `register`, whose newest entry is `entry`, from now on and as to the past."""
+    """Go by the `register`, whose newest entry is `entry`, for the future and for the past."""
     if entry == machine.entry:
         return
     name = machine.settings.name

@@ -136,7 +136,7 @@ def open_store(
 
 
 def _check_version(path: Path, connection: sqlite3.Connection) -> int:
-    """Version of the store, 0 of a new one. Raises sqlite3.DatabaseError if it is no store."""
+    """Version of the store, 0 of a new one. Raises sqlite3.DatabaseError if it is not a store."""
     try:
         version: int = connection.execute("PRAGMA user_version").fetchone()[0]
         tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_master")}
@@ -144,7 +144,7 @@ def _check_version(path: Path, connection: sqlite3.Connection) -> int:
         raise
     except sqlite3.DatabaseError as error:
         raise sqlite3.DatabaseError(
-            f"{path} is no store ({error}); name a store of borewarden, or a file to be made"
+            f"{path} is not a store ({error}); give a borewarden store, or a new file"
         ) from None
     if tables and not tables & {"block", "sample"}:
         raise sqlite3.DatabaseError(

@@ -151,7 +151,7 @@ async def forward(
     report: Callable[[str | None], None] | None = None,
     refused: Callable[[int], None] | None = None,
 ) -> None:
-    """Send the lines queued for `SINK`, for ever; cancel it to stop. See `outbox.drain`."""
+    """Send the lines queued for `SINK`, forever; cancel it to stop. See `outbox.drain`."""
     async with writing(settings) as deliver:
         await outbox.drain(
             store_path,

@@ -231,7 +231,7 @@ async def drain(
     report: Callable[[str | None], None] | None = None,
     refused: Callable[[int], None] | None = None,
 ) -> None:
-    """Hand on what is queued for `sink`, for ever; cancel it to stop.
+    """Hand on what is queued for `sink`, forever; cancel it to stop.
 
     At most `limit` payloads go at once; an empty queue is looked at again after `idle` seconds.
     `report` is told why each attempt failed, or None after one that did not, and `refused` how

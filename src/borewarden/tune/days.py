@@ -81,7 +81,7 @@ class Shop:
     `gate` is today's. `on` is whether the jet was on as today's gate saw it, `jet_clock` the s of
     jet time up to each sample. `day_starts_ns` are local midnights, ns since 1970 UTC, one for each
     of `days`; `sound` says which of these have steady jet and nothing labelled. Trials begin
-    where nothing is labelled, be it the first half of a day on which something happened later.
+    where nothing is labelled, even the first half of a day on which something happened later.
     """
 
     pump: Pump

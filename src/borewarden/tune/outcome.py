@@ -117,7 +117,7 @@ def watch_stretch(
 
 
 def _alerts(changes: list[Verdict]) -> list[Alert]:
-    """As in `Watcher`: that a jewel has been learned and is sound is no alert."""
+    """As in `Watcher`: that a jewel has been learned and is sound is not an alert."""
     before = State.LEARNING
     alerts = []
     for verdict in changes:
