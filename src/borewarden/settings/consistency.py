@@ -390,6 +390,12 @@ def _check_bores(path: Path, settings: MachineSettings, pump: Pump) -> None:
         wrong = _misfit(pump, others + jewel.nominal_area, working)
         if wrong is None or ("too small" in wrong and _more_come(jewels, i, fitted)):
             continue
+        if (
+            others
+            and _may_cut_by_turns(settings)
+            and not _misfit(pump, jewel.nominal_area, working)
+        ):
+            continue
         right = _what_fits(pump, jewel, others, working, "too small" in wrong)
         raise BadInput(path, f"jewel[{i + 1}].bore", wrong, right)
 
@@ -413,6 +419,8 @@ def misfit(
     if wrong is None or "too small" in wrong:
         return None
     newest = max(there, key=lambda jewel: jewel.fitted_ns)
+    if _may_cut_by_turns(settings) and not _misfit(pump, newest.nominal_area, working):
+        return None
     others = stated_area([jewel for jewel in there if jewel is not newest])
     return wrong, _what_fits(pump, newest, others, working, False)
 
@@ -435,6 +443,12 @@ def check_feeds(
             wrong = misfit(settings, jewels, fitting.fitted_ns)
             if wrong is not None:
                 raise BadInput(place, bore_of(where), *wrong)
+
+
+def _may_cut_by_turns(settings: MachineSettings) -> bool:
+    """Whether a valve signal will tell which heads the pump has to feed at a time."""
+    given = (settings.log, settings.source)
+    return any(read is not None and (read.valve or read.valve_heads) for read in given)
 
 
 def _what_fits(pump: Pump, jewel: Jewel, others: float, working: float, smallest: bool) -> str:

@@ -22,7 +22,7 @@ from borewarden.detect.step import WINDOW, newest
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.gate.gate import GateSettings
 from borewarden.jewels.jewel import Jewel, stated_area
-from borewarden.watcher.events import Monitor, StepEvent, Watching
+from borewarden.watcher.events import Monitor, SlowEvent, StepEvent, Watching
 from borewarden.watcher.levels import Combination
 from borewarden.watcher.verdict import HeadBelief, State, Verdict
 from borewarden.watcher.weighing import named
@@ -41,7 +41,7 @@ RANK = (  # what is told first where the combinations differ
     State.OTHER_FAULT,
     State.CANNOT_TELL,
     State.NOT_STATED_BORE,
-    State.SOUND,
+    State.SOUND,  # what is still to be learned of some heads is no news
     State.LEARNING,
 )
 OF_A_JET = (Cause.BORE, Cause.BLOCKED, Cause.OTHER_BORE)
@@ -115,6 +115,8 @@ def merge(parts: Sequence[Part], jewels: Sequence[Jewel], told: State) -> Merged
         key=lambda belief: -belief.probability,
     )
     event = monitor.event if isinstance(monitor, Watching) else None
+    if len(seen.places) < 2 and isinstance(event, SlowEvent) and monitor.told is State.OTHER_FAULT:
+        return Merged(monitor.told, lead)  # the pump may do that slowly, too
     if event is None or event.weighed is None or len(seen.places) < 2:
         return Merged(monitor.told, lead, tuple(beliefs))
     causes = _weigh_again(event.weighed.beliefs, parts, seen, lead, of_jets)
@@ -129,13 +131,11 @@ def merge(parts: Sequence[Part], jewels: Sequence[Jewel], told: State) -> Merged
 def _lead(parts: Sequence[Part]) -> int:
     """The combination that says most; of several that say the same the newest."""
 
-    def order(place: int) -> tuple[bool, int, int]:
+    def order(place: int) -> tuple[int, int]:
         monitor = parts[place].monitor
-        no_event = isinstance(monitor, Watching) and monitor.event is None
-        return no_event, RANK.index(monitor.told), -monitor.running.end_ns
+        return RANK.index(monitor.told), -monitor.running.end_ns
 
-    off = [k for k, part in enumerate(parts) if part.monitor.told not in QUIET]
-    return min(off or range(len(parts)), key=order)
+    return min(range(len(parts)), key=order)
 
 
 def with_heads(verdict: Verdict, merged: Merged) -> Verdict:
@@ -172,7 +172,7 @@ def _seen(parts: Sequence[Part], lead: int, jewels: Sequence[Jewel]) -> _Seen:
                 part, parts[lead], event.onset_ns, jewels
             )
         else:
-            moved = _off_its_baseline(part)
+            moved = _drifted(part, parts[lead])
         if moved is not None:
             found.append((place, *moved))
     if lead not in [place for place, *_ in found]:
@@ -232,12 +232,25 @@ def _stated(part: Part, jewels: Sequence[Jewel]) -> float:
     return stated_area([jewel for jewel in jewels if jewel.head in heads])
 
 
-def _off_its_baseline(part: Part) -> tuple[float, float, float] | None:
-    if not isinstance(part.monitor, Watching):
+def _drifted(part: Part, lead: Part) -> tuple[float, float, float] | None:
+    """How far the area has gone slowly since the baseline.
+
+    The less of the lead's time it was watched, too, the less that says.
+    """
+    if not isinstance(part.monitor, Watching) or not isinstance(lead.monitor, Watching):
         return None
-    rows = _rows(part)[-RECENT:]
-    area = part.monitor.reference.area
-    return _mean(rows) - float(np.log(area)), float(np.hypot(_noise(part, rows), UNSURE)), area
+    gone, sd = part.monitor.wear.line.at(part.monitor.watched_hours)
+    of_lead = lead.monitor.wear.line.at(lead.monitor.watched_hours)[0]
+    (began, ended), (from_ns, until_ns) = _watched(part.monitor), _watched(lead.monitor)
+    both = min(ended, until_ns) - max(began, from_ns)
+    unwatched = 1.0 - max(both, 0) / max(until_ns - from_ns, 1)
+    spread = float(np.linalg.norm([sd, UNSURE, unwatched * of_lead]))
+    return gone, spread, part.monitor.reference.area
+
+
+def _watched(monitor: Watching) -> tuple[int, int]:
+    """From the end of the baseline to the newest batch, ns."""
+    return int(monitor.first_rows[-1]["end_ns"]), monitor.running.end_ns
 
 
 def _off_the_stated(part: Part) -> tuple[float, float, float] | None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Self
 
 import numpy as np
@@ -24,6 +25,7 @@ from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import STATES, State, Verdict
 
 _PLACES = {state: place for place, state in enumerate(STATES)}
+HOUR = 3600.0  # s
 _OF_A_JET = (BatchKind.STEADY, BatchKind.LOW)
 
 
@@ -43,6 +45,8 @@ class HeadsWatch:
         self._pump, self._jewels, self._settings = pump, jewels, settings
         self._valve_heads = tuple(valve_heads)
         self._watches: dict[Combination, BoreWatch] = {}
+        self._seconds: dict[Combination, float] = {}  # of jet, as far as known
+        self._last: tuple[Combination | None, float] = (None, 0.0)  # jet seconds of the pump then
         self._levels = Levels()  # of batches whose heads no valve signal names
         self._aside = BoreWatch(pump, jewels, settings)  # takes what nobody can judge
         self._merged = Merged(State.LEARNING, 0)
@@ -61,6 +65,7 @@ class HeadsWatch:
         """A copy to go on with."""
         other = copy.copy(self)
         other._watches = {key: watch.fork() for key, watch in self._watches.items()}
+        other._seconds = self._seconds.copy()
         other._aside = self._aside.fork()
         return other
 
@@ -69,7 +74,8 @@ class HeadsWatch:
         if not self._watches:
             return self._aside.verdict()
         watch = list(self._watches.values())[self._merged.lead]
-        return with_heads(watch.verdict(), self._merged)
+        hours = max(jewel.jet_hours for jewel in self._jewels) + self._last[1] / HOUR
+        return replace(with_heads(watch.verdict(), self._merged), jet_hours=hours)
 
     def learn_many(self, batches: NDArray[np.void]) -> tuple[NDArray[np.void], list[Verdict]]:
         """Take batches of the gate, dtype `BATCH`: a row of dtype `RESULT` for each steady one.
@@ -97,10 +103,25 @@ class HeadsWatch:
             return NO_RESULTS.copy()
         row = NO_RESULTS.copy()
         for combination, batch in self._sorted(one):
-            row = self._watch_of(combination).learn_many(batch)[0]
+            row = self._watch_of(combination).learn_many(self._own_time(combination, batch))[0]
         if len(row) == 0 and int(one["kind"][0]) == BatchKind.STEADY:
-            return self._aside.learn_many(one)[0]  # it waits, or its heads hold no stated jewel
+            row = self._aside.learn_many(one)[0]  # it waits, or its heads hold no stated jewel
+        row["jet_hours"] = max(j.jet_hours for j in self._jewels) + one["jet_seconds"] / HOUR
         return row
+
+    def _own_time(self, combination: Combination, batch: NDArray[np.void]) -> NDArray[np.void]:
+        """The `batch` with the jet time of its own combination, in place of the pump's.
+
+        What happens to an area while others cut would else pass for wear that takes hours.
+        """
+        last, before = self._last
+        now = float(batch["jet_seconds"][0])
+        own = now - before if last == combination else float(batch["time"][0])
+        self._seconds[combination] = self._seconds.get(combination, 0.0) + max(own, 0.0)
+        self._last = combination, now
+        batch = batch.copy()
+        batch["jet_seconds"] = self._seconds[combination]
+        return batch
 
     def _sorted(self, one: NDArray[np.void]) -> Given:
         """Which batches now go to which combination, after this one."""
