@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -102,6 +102,16 @@ def with_open_heads(channels: Mapping[str, Floats]) -> dict[str, Floats]:
     rest["open_heads"] = np.where(known, mask, np.nan)
     rest["valve"] = np.where(known, np.sum(on, axis=0), np.nan)
     return rest
+
+
+def channels_of(samples: Samples, names: Iterable[str]) -> dict[str, Floats]:
+    """The channels of these `names`, of single heads' valves too: `with_open_heads` undone."""
+    names = list(names)
+    heads = [name for name in names if name.startswith(HEAD)]
+    return {
+        name: valve_of(samples, heads.index(name)) if name in heads else getattr(samples, name)
+        for name in names
+    }
 
 
 def valve_of(samples: Samples, place: int) -> Floats:

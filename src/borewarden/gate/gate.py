@@ -66,7 +66,6 @@ class GateSettings(NamedTuple):
     heads: int = 1  # that hold a jewel or have a valve signal; with one, the area is always its own
     # m², effective area of the stated bore by the place of a head's valve signal; 0 without jewel
     head_areas: tuple[float, ...] = (0.0,) * MOST_HEADS
-    least_area: float = 0.0  # m², of the smallest jewel where there are several
 
 
 class Gate:
@@ -85,7 +84,6 @@ class Gate:
         state = self.state
         state.temperature = settings.default_temperature
         state.open.area = settings.nominal_area
-        state.open.least_area = settings.least_area or settings.nominal_area
         state.smoothed.spread = state.flow.area.spread = FIRST_SPREAD
         state.flow.rises[:] = FIRST_RISE
 

@@ -398,7 +398,6 @@ def _watch_heads(s: Any, g: GateSettings, now: Sample) -> None:
     if heads < 0:
         area = g.nominal_area * -heads / g.heads
     s.open.area = area if area > 0.0 else g.nominal_area
-    s.open.least_area = area if area > 0.0 else g.least_area
 
 
 # -- from a sample to its phase
@@ -491,7 +490,7 @@ def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
     if not g.flow_shows_jet:  # its speed is set, and the pressure says by itself how it settles
         ratio = x.rate / g.max_rate
     elif x.flux > 0.0:
-        ratio = x.rate * x.delivery / (s.open.least_area * x.flux)
+        ratio = x.rate * x.delivery / (s.open.area * x.flux)
         _watch_rise(s, g, ratio, x.pressure)
     else:
         ratio = 0.0
@@ -566,7 +565,7 @@ def _count(s: Any, g: GateSettings, reading: float, seconds: float) -> float:
 @compilable
 def _is_flowing(s: Any, g: GateSettings, x: Interval) -> bool:
     """Whether the pump delivers what a jet takes, rather than a leak."""
-    jet_on_rate = g.jet_on_fraction * s.open.least_area * x.flux / x.delivery
+    jet_on_rate = g.jet_on_fraction * s.open.area * x.flux / x.delivery
     if g.uses_counter:
         return bool(x.rate >= jet_on_rate and (x.events > 0.0 or s.jet.on))
     return bool(x.rate >= jet_on_rate)

@@ -118,8 +118,7 @@ PARKED = 8  # combinations of open heads whose open batches are kept while other
 OPEN_HEADS = np.dtype(
     [
         ("heads", np.int64),  # as in `BATCH`
-        ("area", np.float64),  # m², effective one of their stated bores
-        ("least_area", np.float64),  # m², the least that this may be
+        ("area", np.float64),  # m², effective one of their stated bores; of all if not known
         (
             "parked",
             np.dtype([("heads", np.int64), ("steady", OPEN_BATCH), ("low", OPEN_BATCH)]),

@@ -22,10 +22,10 @@ from borewarden.detect.step import WINDOW, newest
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.gate.gate import GateSettings
 from borewarden.jewels.jewel import Jewel, stated_area
-from borewarden.watcher.events import Monitor, SlowEvent, StepEvent, Watching
+from borewarden.watcher.events import Monitor, SignalEvent, SlowEvent, StepEvent, Watching
 from borewarden.watcher.levels import Combination
 from borewarden.watcher.verdict import HeadBelief, State, Verdict
-from borewarden.watcher.weighing import named
+from borewarden.watcher.weighing import MOST_PROBABLE, named, probable_words
 
 LIKELY_SIZE = 0.2  # standard deviation of what one jewel, or the pump, may be off; invented
 UNSURE = 0.012  # relative, of what another combination shows: pump and pressure wander; invented
@@ -91,7 +91,6 @@ def fitted_gate(
     return settings._replace(
         heads=heads,
         head_areas=(*placed, *(0.0,) * (MOST_HEADS - len(placed))),
-        least_area=min(areas.values()),
     )
 
 
@@ -115,6 +114,8 @@ def merge(parts: Sequence[Part], jewels: Sequence[Jewel], told: State) -> Merged
         key=lambda belief: -belief.probability,
     )
     event = monitor.event if isinstance(monitor, Watching) else None
+    if isinstance(event, SignalEvent):
+        return Merged(monitor.told, lead)  # the area says nothing
     if len(seen.places) < 2 and isinstance(event, SlowEvent) and monitor.told is State.OTHER_FAULT:
         return Merged(monitor.told, lead)  # the pump may do that slowly, too
     if event is None or event.weighed is None or len(seen.places) < 2:
@@ -148,10 +149,15 @@ def with_heads(verdict: Verdict, merged: Merged) -> Verdict:
     )
     causes = causes or verdict.causes
     verdict = replace(verdict, state=merged.state, heads=merged.heads, causes=causes)
-    top = verdict.causes[0].cause if verdict.causes else Cause.BORE
-    if merged.state is State.OTHER_FAULT and top not in OF_A_JET:
-        return replace(verdict, heads=())
-    return replace(verdict, reason=f"{verdict.suspects}: {verdict.reason}")
+    reason = verdict.reason
+    if merged.causes:
+        what, most, _ = reason.partition(MOST_PROBABLE)
+        reason = f"{what}{most}{probable_words(causes[0])}" if most else reason
+    if merged.state is State.OTHER_FAULT and causes and causes[0].cause not in OF_A_JET:
+        return replace(verdict, reason=reason, heads=())
+    if verdict.suspects:
+        reason = f"{verdict.suspects}: {reason}"
+    return replace(verdict, reason=reason)
 
 
 # -- how far each combination has moved

@@ -22,7 +22,7 @@ from borewarden.watcher.bore_watch import BoreWatch
 from borewarden.watcher.heads import Merged, Part, merge, with_heads
 from borewarden.watcher.levels import Combination, Given, Levels, sort
 from borewarden.watcher.settings import WatchSettings
-from borewarden.watcher.verdict import STATES, State, Verdict
+from borewarden.watcher.verdict import STATES, State, Verdict, head_of
 
 _PLACES = {state: place for place, state in enumerate(STATES)}
 HOUR = 3600.0  # s
@@ -50,6 +50,7 @@ class HeadsWatch:
         self._levels = Levels()  # of batches whose heads no valve signal names
         self._aside = BoreWatch(pump, jewels, settings)  # takes what nobody can judge
         self._merged = Merged(State.LEARNING, 0)
+        self._named: str | None = None  # the one head that was told
 
     @property
     def state(self) -> State:
@@ -91,7 +92,8 @@ class HeadsWatch:
             self._merge()
             row["state"] = _PLACES[self.state]
             rows.append(row)
-            if _news(before, self._merged):
+            named = self._names_a_head()
+            if named or self._merged.state is not before.state:
                 changes.append(self.verdict())
         return np.concatenate(rows), changes
 
@@ -144,6 +146,17 @@ class HeadsWatch:
             self._watches[combination] = BoreWatch(self._pump, own, self._settings)
         return self._watches[combination]
 
+    def _names_a_head(self) -> bool:
+        """Whether it is now known which head it is, and was not before; once for each event."""
+        if self.state in (State.LEARNING, State.SOUND):
+            self._named = None
+            return False
+        head = head_of(self._merged.heads)
+        if head is None or self._named is not None:
+            return False
+        self._named = head
+        return True
+
     def _merge(self) -> None:
         if not self._watches:
             return
@@ -161,8 +174,3 @@ def watch_of(
     if max(len(jewels), len(valve_heads)) == 1:
         return BoreWatch(pump, jewels, settings)
     return HeadsWatch(pump, jewels, settings, valve_heads)
-
-
-def _news(before: Merged, now: Merged) -> bool:
-    """Whether another state is told, or at last which head it is."""
-    return now.state is not before.state

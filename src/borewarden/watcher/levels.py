@@ -15,17 +15,22 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from borewarden.jewels.jewel import Jewel, stated_area
 
 Heads = frozenset[str]
+Batches = NDArray[np.void]
 
 NEAR = 0.02  # in log area: what is no further from a level belongs to it; invented
 SPREADS = 3.0  # and of the batch's own resolution; invented
 ALIKE = 0.12  # in log area: sets of heads so close to each other can't be told apart; invented
-PLAUSIBLE = 0.15  # in log area, that a head may be off what is stated; invented
+PLAUSIBLE = 0.09  # in log area, that jewels of one bore may differ by; invented
 TO_BEGIN = 3  # batches alike that make a new level; invented
 TO_COUNT = 2  # batches alike that are off all levels, to be taken for a change; invented
+SEEN_BY_THEN = 9000.0  # s of steady jet, after which all heads have cut; invented
+PAUSE_NS = 20 * 10**9  # between batches, in which another head may begin; invented
+LONG_RUN = 10  # batches in the mean of a run; invented
 FOLLOW = 0.2  # weight of the newest batch in the place of a level; invented
 
 
@@ -52,54 +57,86 @@ class Level(NamedTuple):
     centre: float
 
 
+class Run(NamedTuple):
+    """Batches without a pause between them: their number and the mean of their log areas."""
+
+    end_ns: int = 0
+    batches: int = 0
+    mean: float = 0.0
+
+
 class Levels(NamedTuple):
-    """The levels seen so far, and batches (one-row arrays) that wait for the next one."""
+    """The levels seen so far, the run that goes on, and batches that wait for the next one."""
 
     known: tuple[Level, ...] = ()
-    held: tuple[np.ndarray, ...] = ()
+    run: Run = Run()
+    held: tuple[Batches, ...] = ()  # each of shape (1,)
+    time: float = 0.0  # s of steady jet so far
 
 
-Given = list[tuple[Combination, np.ndarray]]
+Given = list[tuple[Combination, Batches]]
 
 
 def sort(
-    levels: Levels, one: np.ndarray, number: int, jewels: Sequence[Jewel]
+    levels: Levels, one: Batches, number: int, jewels: Sequence[Jewel]
 ) -> tuple[Levels, Given]:
     """Take `one` batch, of shape (1,), of a `number` of open heads, 0 if that is not known.
 
     Returns the levels after it, and which batches now go to which combination: none if it waits.
     """
-    value, near = _place(one)
+    run = _run_with(levels.run, one)
+    levels = levels._replace(run=run, time=levels.time + float(one["time"][0]))
     mine = [level for level in levels.known if number in (0, level.number)]
-    nearest = min(mine, key=lambda level: abs(level.centre - value), default=None)
-    if nearest is not None and abs(nearest.centre - value) <= near:
-        return _follow(levels, nearest, [one])
-    if levels.held and abs(_place(levels.held[-1])[0] - value) > near:
-        return levels._replace(held=(one,)), []
+    nearest = min(mine, key=lambda level: abs(level.centre - run.mean), default=None)
+    if nearest is not None and abs(nearest.centre - run.mean) <= _near(one, run.batches):
+        # where no signal tells heads apart, what waited was partly of one, partly of another
+        waited = list(levels.held) if number else []
+        return _follow(levels, nearest, [*waited, one])
+    if levels.held and run.batches == 1:
+        before = levels.held
+        levels = levels._replace(held=(one,))
+        if number and nearest is not None:
+            return _follow(levels, nearest, list(before), held=(one,))
+        return levels, []
     held = (*levels.held, one)
-    mean = float(np.mean([_place(each)[0] for each in held]))
+    mean = sum(_log_area(each) for each in held) / len(held)
     found = _new_level(levels, mean, number, jewels)
-    if found is None and nearest is not None:
-        if len(held) < TO_COUNT:
-            return levels._replace(held=held), []
-        return _follow(levels, nearest, list(held))
-    if found is None or len(held) < TO_BEGIN:
+    if len(held) < (TO_COUNT if found is None and nearest is not None else TO_BEGIN):
         return levels._replace(held=held), []
-    made = Levels((*levels.known, found))
+    if found is None:
+        return (levels, []) if nearest is None else _follow(levels, nearest, list(held))
+    made = levels._replace(known=(*levels.known, found), held=())
     return made, [(found.combination, each) for each in held]
 
 
-def _place(one: np.ndarray) -> tuple[float, float]:
-    """Log area of a batch, and how near a level has to be."""
-    return math.log(float(one["area"][0])), max(NEAR, SPREADS * float(one["resolution"][0]))
+def _log_area(one: Batches) -> float:
+    return math.log(float(one["area"][0]))
 
 
-def _follow(levels: Levels, level: Level, batches: list[np.ndarray]) -> tuple[Levels, Given]:
+def _near(one: Batches, batches: int) -> float:
+    """How near the mean of so many `batches` has to be to a level; their edges cancel."""
+    return max(NEAR, SPREADS * float(one["resolution"][0]) / batches)
+
+
+def _run_with(run: Run, one: Batches) -> Run:
+    """The run with one more batch, or a new one after a pause or where it is unlike the others."""
+    value, end_ns = _log_area(one), int(one["end_ns"][0])
+    goes_on = int(one["start_ns"][0]) - run.end_ns <= PAUSE_NS
+    if run.batches == 0 or not goes_on or abs(value - run.mean) > _near(one, 1):
+        return Run(end_ns, 1, value)
+    batches = min(run.batches + 1, LONG_RUN)
+    return Run(end_ns, batches, run.mean + (value - run.mean) / batches)
+
+
+def _follow(
+    levels: Levels, level: Level, batches: list[Batches], held: tuple[Batches, ...] = ()
+) -> tuple[Levels, Given]:
+    """Give `batches` to a `level`, which goes where they are."""
     centre = level.centre
     for each in batches:
-        centre += FOLLOW * (_place(each)[0] - centre)
+        centre += FOLLOW * (_log_area(each) - centre)
     known = tuple(level._replace(centre=centre) if o is level else o for o in levels.known)
-    return Levels(known), [(level.combination, each) for each in batches]
+    return levels._replace(known=known, held=held), [(level.combination, each) for each in batches]
 
 
 def _new_level(levels: Levels, value: float, number: int, jewels: Sequence[Jewel]) -> Level | None:
@@ -117,7 +154,11 @@ def _new_level(levels: Levels, value: float, number: int, jewels: Sequence[Jewel
     ]
     off = float(np.mean(offs)) if offs else 0.0
     best = min(stated, key=lambda heads: abs(stated[heads] + off - value))
-    if levels.known and abs(stated[best] + off - value) > PLAUSIBLE:
+    alike = [level.centre for level in levels.known if level.number == len(best)]
+    late = levels.time > SEEN_BY_THEN
+    if alike and (late or min(abs(centre - value) for centre in alike) > PLAUSIBLE):
+        return None
+    if levels.known and abs(stated[best] + off - value) > ALIKE:
         return None
     options = tuple(
         heads

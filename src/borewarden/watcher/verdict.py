@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
-from typing import NamedTuple
 
 from borewarden.base.statistics import Interval
 from borewarden.diagnose.causes import Belief
@@ -42,11 +42,17 @@ SURE_OF_HEAD = 0.9  # from which one head alone is named; invented
 UNLIKELY = 0.05  # below that a head is not named; invented
 
 
-class HeadBelief(NamedTuple):
+@dataclass(frozen=True)
+class HeadBelief:
     """One head, and how probable it is that its jewel is the one, if it is a jewel."""
 
     head: str
     probability: float
+
+
+def head_of(heads: Sequence[HeadBelief]) -> str | None:
+    """The one head that is sure enough to be named, if there is one."""
+    return next((each.head for each in heads if each.probability >= SURE_OF_HEAD), None)
 
 
 STATES = tuple(State)  # tables of batches hold the place in here
@@ -92,9 +98,7 @@ class Verdict:
     @property
     def head(self) -> str | None:
         """The one head whose jewel it is; None where that is not known."""
-        if self.heads and self.heads[0].probability >= SURE_OF_HEAD:
-            return self.heads[0].head
-        return None
+        return head_of(self.heads)
 
     @property
     def suspects(self) -> str:
