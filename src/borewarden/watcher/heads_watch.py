@@ -21,6 +21,7 @@ from borewarden.watcher.batch_loop import NO_RESULTS
 from borewarden.watcher.bore_watch import BoreWatch
 from borewarden.watcher.heads import Merged, Part, merge, with_heads
 from borewarden.watcher.levels import Combination, Given, Levels, sort
+from borewarden.watcher.one_head import OneHeadWatch
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import STATES, State, Verdict, head_of
 
@@ -169,8 +170,8 @@ class HeadsWatch:
 
 def watch_of(
     pump: Pump, jewels: list[Jewel], settings: WatchSettings, valve_heads: Sequence[str] = ()
-) -> BoreWatch | HeadsWatch:
+) -> OneHeadWatch | HeadsWatch:
     """A new watch of these `jewels`: of one head plainly, of several by combinations."""
     if max(len(jewels), len(valve_heads)) == 1:
-        return BoreWatch(pump, jewels, settings)
+        return OneHeadWatch(BoreWatch(pump, jewels, settings))
     return HeadsWatch(pump, jewels, settings, valve_heads)
