@@ -42,6 +42,7 @@ IDLE_BATCH = 60.0  # s of dead-heading in a batch; invented
 STOP_BATCH = 300.0  # s of a stopped pump in a batch; invented
 HEAD_ON = 0.5  # heads: above, the valve signal says that one is on; halfway between 0 and 1
 RESTART = 0.5  # of `settle_time`, in which the smoothed pressures start anew; invented
+PERIOD_PACE = 0.02  # by which the time from count to count is followed; invented
 COUNTER_SLACK = 2.0  # counts that a counter may be ahead; invented
 COUNTER_MARGIN = 3.0  # times the most counts that the pump can make; above, it was reset; invented
 BOOST_FLOOR = 1.0  # Pa, feed pressure below has no useful logarithm; invented
@@ -55,14 +56,23 @@ SPREAD_PACE = 0.03  # 1/s, by which it is followed; invented
 UNSETTLED_PACE = 0.1  # of that, where the reading is not steady; invented
 SPREAD_STEP = 0.2  # the most at once; invented
 MOST_ONE_SIDED = 10.0  # s, beyond which a reading drifts; invented
+SLOW_INTERVALS = 4.0  # usual intervals, least time of the slow smoothing; invented
+FEW_INTERVALS = 5.0  # usual intervals, before which that says nothing; invented
 LEAST_SPREAD = 2e-4  # relative; invented
 MOST_SPREAD = 0.05  # relative; invented
 LEAST_PRESSURE_BAND = 0.003  # relative, below which no pressure counts as moving; invented
 LEAST_FLOW_BAND = 0.006  # the same of the flow; invented
 MOST_FLOW_BAND = 0.12  # and beyond which all count as moving, however noisy; invented
+SAME_IDLE = 0.005  # of the jet's flow, that two looks at a closed jet may differ; invented
 NEXT_TO_NOTHING = 0.1  # of the jet's flow: what a closed jet takes at most; invented
 LAG_OF_RISE = 2.5  # of the time from there to a jet: 2, and something to spare; invented
 MOST_JET = 2.5  # of the stated area, without a valve signal; invented
+LONGEST_INTERVAL = 60.0  # s between samples that a log may have; longer is a gap
+INTERVAL_PACE = 0.05  # relative, by which the usual interval is followed; invented
+GAP_INTERVALS = 2.5  # usual intervals that are a gap; invented
+STUCK_INTERVALS = 10.0  # usual intervals of one reading that say it is stuck; invented
+COARSE = 5.0  # s between samples, from which on a short pause hides between two; invented
+FIRST_RISE = 12.0  # s, of an opening of which nothing is known: a mean over 24 s; invented
 
 
 # -- sums, pieces, batches
@@ -247,6 +257,24 @@ def _add_strokes(last: Any, batch: Any, now: Sample) -> None:
 
 
 @compilable
+def _add_lateness(jet: Any, x: Interval) -> None:
+    """Add to a run that begins what its first count edge is seen later than chance would have it.
+
+    An edge is seen at the next sample. With m + f samples to a count, m at least 1, the first edge
+    of a window of steady jet lies anywhere within its first m + f samples, so some sample has two
+    chances to hold it late: f (1 - f) / (2 (m + f)) samples on average. With several counts to a
+    sample no edge is picked.
+    """
+    samples = jet.run.period / x.seconds
+    if samples > 1.0:
+        f = samples - np.floor(samples)
+        late = 0.5 * x.seconds * f * (1.0 - f) / samples
+        jet.batch.sums.time += late
+        jet.batch.sums.flux += late * x.flux
+        jet.batch.sums.pressure += late * x.pressure
+
+
+@compilable
 def _gather_counted(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) -> None:
     """Take an interval of a pump with a counter: pieces go from count edge to count edge."""
     piece = jet.piece
@@ -255,15 +283,19 @@ def _gather_counted(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) 
     if x.events > 0.0:
         if piece.good and piece.sums.time > 0.0:
             length = piece.sums.time
+            a_count = length / x.events
+            run.period += PERIOD_PACE * (a_count - run.period) if run.period > 0.0 else a_count
             piece.sums.events = x.events
             piece.sums.mass *= x.events / length
             _hold_piece(jet, t)
             _add_held_to_batch(jet, g.longest_pause)
             if not run.open:
                 # both ends of a run are timed to one sample or one stroke
-                edge = min(x.seconds, length / x.events)
+                edge = min(x.seconds, a_count)
                 if run.joined:
                     jet.batch.shared = run.edge
+                else:
+                    _add_lateness(jet, x)
                 run.edge = edge * edge / UNIFORM
                 jet.batch.timing += 2.0 * run.edge
                 run.open = True
@@ -319,8 +351,12 @@ def _gather_dead_head(s: Any, g: GateSettings, x: Interval) -> bool:
     settling = g.settle_time + g.hold_time + lag
     if not (s.idle_time > settling and s.smoothed.slow >= g.working_pressure):
         return False
+    if not _is_steady(s.smoothed, LEAST_PRESSURE_BAND, g.steady_band):
+        return False  # the jet opens, or the pump pumps up
     if s.flow.low_ns > 0 and 0.0 < (s.time_ns - s.flow.low_ns) * S_PER_NS < lag:
         return False  # the jet may have opened, and the reading not be there yet
+    if s.interval > COARSE and abs(s.flow.now - s.flow.before) > SAME_IDLE:
+        return False  # it may have been open for a moment while nobody looked
     idle = s.dead_head
     if idle.sums.time == 0.0:
         idle.start_ns = s.time_ns
@@ -410,9 +446,10 @@ def _restart(smoothed: Any, value: float) -> None:
 
 
 @compilable
-def _smooth(smoothed: Any, g: GateSettings, value: float, seconds: float) -> None:
+def _smooth(smoothed: Any, g: GateSettings, value: float, seconds: float, interval: float) -> None:
+    slow_time = max(g.slow_time, SLOW_INTERVALS * interval)
     smoothed.fast += (1.0 - np.exp(-seconds / g.fast_time)) * (value - smoothed.fast)
-    smoothed.slow += (1.0 - np.exp(-seconds / g.slow_time)) * (value - smoothed.slow)
+    smoothed.slow += (1.0 - np.exp(-seconds / slow_time)) * (value - smoothed.slow)
 
 
 @compilable
@@ -423,7 +460,7 @@ def _is_steady(smoothed: Any, least: float, most: float) -> bool:
 
 
 @compilable
-def _learn_spread(smoothed: Any, seconds: float, settled: bool) -> None:
+def _learn_spread(smoothed: Any, seconds: float, interval: float, settled: bool) -> None:
     """Follow the upper decile of their distance: up and down in the ratio of its odds.
 
     Slowly also where the reading is not settled: else one that has become noisier never would be.
@@ -434,7 +471,7 @@ def _learn_spread(smoothed: Any, seconds: float, settled: bool) -> None:
     if apart * smoothed.side < 0.0 or smoothed.side == 0.0:
         smoothed.side = np.sign(apart)
         smoothed.one_sided = 0.0
-    if smoothed.one_sided > MOST_ONE_SIDED:
+    if smoothed.one_sided > max(MOST_ONE_SIDED, FEW_INTERVALS * interval):
         return
     pace = min(SPREAD_PACE * seconds * (1.0 if settled else UNSETTLED_PACE), SPREAD_STEP)
     up = abs(apart) > smoothed.spread * abs(smoothed.slow)
@@ -468,6 +505,8 @@ def _watch_rise(s: Any, g: GateSettings, ratio: float, pressure: float) -> None:
         flow.low_ns = s.time_ns
     elif ratio >= g.jet_on_fraction and flow.low_ns > 0:
         seconds = (s.time_ns - flow.low_ns) * S_PER_NS
+        if s.interval > COARSE:  # it may have been shorter by all the time that nobody looked
+            seconds = max(seconds - s.interval, min(seconds, FIRST_RISE))
         flow.rises[flow.rise % len(flow.rises)] = seconds
         if flow.rise == 0:
             flow.rises[1] = seconds  # the best that is known until the next one
@@ -484,38 +523,60 @@ def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
     """
     flow = s.flow
     if g.uses_counter:  # a counter lags by no more than its edge
-        flow.settled_time = s.jet.settled_time
         flow.wait = 0.0
-        return
-    if not g.flow_shows_jet:  # its speed is set, and the pressure says by itself how it settles
+        if s.interval <= COARSE:
+            flow.settled_time = s.jet.settled_time
+            return
+        counts = x.events / x.seconds if x.seconds > 0.0 else 0.0
+        ratio = counts * x.delivery / (g.nominal_area * x.flux) if x.flux > 0.0 else 0.0
+    elif not g.flow_shows_jet:  # its speed is set, and the pressure says by itself how it settles
         ratio = x.rate / g.max_rate
     elif x.flux > 0.0:
         ratio = x.rate * x.delivery / (s.open.area * x.flux)
         _watch_rise(s, g, ratio, x.pressure)
     else:
         ratio = 0.0
+    flow.before = flow.now
+    flow.now = ratio
     area = flow.area
-    _smooth(area, g, ratio, x.seconds)
+    _smooth(area, g, ratio, x.seconds, s.interval)
     step = g.rate_resolution / x.rate if x.rate > 0.0 else 0.0
+    if g.uses_counter:  # between two looks it may have paused, or made one stroke more
+        step = 1.0 / max(x.events, 1.0)
     steady = _is_steady(area, max(LEAST_FLOW_BAND, step), MOST_FLOW_BAND)
     was_settled = flow.settled_time > flow.wait
     if on and x.seconds > 0.0 and steady:
         flow.settled_time += x.seconds
         if was_settled:  # a mean over many short pauses wobbles: that is none of its scatter
-            _learn_spread(area, x.seconds, True)
+            _learn_spread(area, x.seconds, s.interval, True)
     else:
         rises = on and was_settled and area.fast > area.slow
         # a set speed goes on through the pauses of the jet
-        flow.wait = 0.0 if rises or not g.flow_shows_jet else _flow_lag(flow)
+        no_lag = rises or not g.flow_shows_jet or g.uses_counter
+        flow.wait = 0.0 if no_lag else _flow_lag(flow)
         flow.settled_time = 0.0
     if flow.settled_time < RESTART * g.settle_time:
         _restart(area, ratio)
 
 
 @compilable
+def _follow_interval(s: Any, seconds: float) -> None:
+    """Follow the median time between samples, which is the log's own."""
+    if not 0.0 < seconds <= LONGEST_INTERVAL:
+        return
+    if s.interval == 0.0:
+        s.interval = seconds
+    elif seconds > s.interval:
+        s.interval = min(s.interval * (1.0 + INTERVAL_PACE), seconds)
+    else:
+        s.interval = max(s.interval * (1.0 - INTERVAL_PACE), seconds)
+
+
+@compilable
 def _move_clock(s: Any, g: GateSettings, t: int, pressure: float, seconds: float) -> float:
     """Go on to time `t` and smooth the pressure; s since the last sample, 0 after a gap."""
-    gap = not s.started or seconds < 0.0 or seconds > g.max_gap
+    gap = not s.started or seconds < 0.0 or seconds > max(g.max_gap, GAP_INTERVALS * s.interval)
+    _follow_interval(s, seconds)
     if gap:
         if seconds < 0.0:  # the clock was set back
             _clear_batch(s.steady.batch)
@@ -534,7 +595,7 @@ def _move_clock(s: Any, g: GateSettings, t: int, pressure: float, seconds: float
         _drop_pieces(s.steady, t)
         _drop_pieces(s.low, t)
     else:
-        _smooth(s.smoothed, g, pressure, seconds)
+        _smooth(s.smoothed, g, pressure, seconds, s.interval)
         s.same_time = s.same_time + seconds if pressure == s.last.pressure else 0.0
     s.started = True
     s.time_ns = t
@@ -588,7 +649,7 @@ def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
     steady = _is_steady(smoothed, LEAST_PRESSURE_BAND, g.steady_band)
     jet.settled_time = jet.settled_time + x.seconds if on and jet.on and steady else 0.0
     if on and jet.on:
-        _learn_spread(smoothed, x.seconds, jet.settled_time > g.settle_time)
+        _learn_spread(smoothed, x.seconds, s.interval, jet.settled_time > g.settle_time)
     if on and jet.settled_time < RESTART * g.settle_time:
         _restart(smoothed, x.pressure)  # what the pressure was before it moved says nothing
         on = x.pressure >= g.stopped_pressure
@@ -605,7 +666,7 @@ def _phase_of(s: Any, g: GateSettings, rate: float, on: bool) -> Phase:
         phase = Phase.STOPPED
     elif not on:
         phase = Phase.JET_OFF
-    elif s.same_time > g.stuck_time:
+    elif s.same_time > max(g.stuck_time, STUCK_INTERVALS * s.interval):
         phase = Phase.NO_DATA
     elif s.jet.settled_time < g.settle_time or s.flow.settled_time < s.flow.wait + g.settle_time:
         phase = Phase.RAMP

@@ -33,6 +33,7 @@ RUN = np.dtype(
         ("open", np.bool_),  # the batch's last interval joins the next one
         ("joined", np.bool_),  # the batch starts in the run in which the batch before ended
         ("edge", np.float64),  # s², variance of timing the end of the run
+        ("period", np.float64),  # s from count to count, followed; 0: none yet
     ]
 )
 
@@ -84,6 +85,8 @@ RISES = 8  # openings of the jet that are remembered
 FLOW = np.dtype(
     [
         ("area", SMOOTHED),
+        ("now", np.float64),  # at this sample
+        ("before", np.float64),  # at the one before
         ("settled_time", np.float64),  # s since it last moved
         ("wait", np.float64),  # s that it has to be settled for, after it moved
         ("low_ns", np.int64),  # newest time at which a closed jet took next to nothing; 0: none
@@ -139,6 +142,7 @@ STATE = np.dtype(
     [
         ("started", np.bool_),
         ("time_ns", np.int64),
+        ("interval", np.float64),  # s, the median between samples, followed; 0: none yet
         ("phase", np.int8),  # at time_ns
         ("temperature", np.float64),  # last known, K
         ("smoothed", SMOOTHED),  # pressure, Pa

@@ -56,8 +56,13 @@ def learned(state: Learning, first: NDArray[np.void], ring: NDArray[np.void]) ->
     count = state.running.taken
     rows = newest(ring, count)[-len(first) :][:kept].copy()
     heads = known_mean(first["signals"][:kept, HEADS])
-    reference = state.reference._replace(area=baseline.area, heads=heads)
-    reference = reference._replace(discharge_coefficient=baseline.discharge_coefficient)
+    operating = np.average(np.log(first["pressure"][:kept]), weights=first["time"][:kept])
+    reference = state.reference._replace(
+        area=baseline.area,
+        discharge_coefficient=baseline.discharge_coefficient,
+        pressure=float(np.exp(operating)),
+        heads=heads,
+    )
     start = changed(state, reference=reference)
     watching = _start_detectors(start, baseline, rows, float(np.mean(first["time"])))
     # a given baseline is of an earlier log, so all of these may already be off it
@@ -159,7 +164,15 @@ def with_line(state: Watching) -> Watching:
     line = state.wear.line
     uncertainty = state.setup.settings.level_uncertainty
     level_sd = float(np.hypot(line.at(state.watched_hours)[1], uncertainty))
-    expected = state.expected._replace(level=line.level, slope=line.slope, level_sd=level_sd)
+    expected = state.expected._replace(
+        level=line.level,
+        slope=line.slope,
+        level_sd=level_sd,
+        by_pressure=line.by_pressure,
+        level_with_pressure=line.level_with_pressure
+        + state.watched_hours * line.slope_with_pressure,
+        by_pressure_var=line.by_pressure_var,
+    )
     return changed(state, expected=expected)
 
 
