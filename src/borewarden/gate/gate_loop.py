@@ -528,7 +528,7 @@ def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
             flow.settled_time = s.jet.settled_time
             return
         counts = x.events / x.seconds if x.seconds > 0.0 else 0.0
-        ratio = counts * x.delivery / (g.nominal_area * x.flux) if x.flux > 0.0 else 0.0
+        ratio = counts * x.delivery / (s.open.area * x.flux) if x.flux > 0.0 else 0.0
     elif not g.flow_shows_jet:  # its speed is set, and the pressure says by itself how it settles
         ratio = x.rate / g.max_rate
     elif x.flux > 0.0:

@@ -15,10 +15,11 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
+from borewarden.detect.baseline import Baseline
 from borewarden.gate.batch import BatchKind
 from borewarden.watcher.batch_loop import NO_RESULTS
 from borewarden.watcher.bore_watch import BoreWatch
-from borewarden.watcher.events import LowPressureEvent, StepEvent, Watching
+from borewarden.watcher.events import LowPressureEvent, Monitor, StepEvent, Watching
 from borewarden.watcher.verdict import STATES, State, Verdict
 
 MORE = math.log(1.5)  # in log area: what opens up by so much may be another head; invented
@@ -49,6 +50,16 @@ class OneHeadWatch:
     def reason(self) -> str:
         """Why that is told."""
         return self.bore.reason
+
+    @property
+    def baseline(self) -> Baseline | None:
+        """What was learned of the jewel, None before that."""
+        return self.bore.baseline
+
+    @property
+    def monitor(self) -> Monitor:
+        """The state as it is now."""
+        return self.bore.monitor
 
     def fork(self) -> Self:
         """A copy to go on with."""
