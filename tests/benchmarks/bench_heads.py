@@ -41,8 +41,8 @@ VALVES = {"each head": ("valve_1", "valve_2"), "count": ("valve",), "none": ()}
 QUIET = ("SOUND", "LEARNING")
 CHIPS = (0.08, 0.10, 0.12, 0.15)
 LOOK = 300  # rows between looks at the verdict
-# Heads can be told apart if one of them has cut alone for so long, in cuts not over at once, s
-LONG_CUT, BEFORE, AFTER = 20, 1200, 600
+# s: a head has been seen if it has cut for so long before and after, in cuts not over at once
+LONG_CUT, BEFORE, AFTER = 60, 900, 300
 
 
 class Task(NamedTuple):
@@ -107,7 +107,9 @@ def tell(task: Task) -> Told:
         inside = np.clip(jets, chip_ns, after[0].time_ns)
         delay, told = float(np.sum(inside[:, 1] - inside[:, 0]) * 1e-9), after[0].verdict.state.name
     verdict = watcher.verdict()
-    can_tell = task.valves == "each head" and bool(task.chip) and _can_tell(made.truth, chip_ns)
+    can_tell = (
+        task.valves == "each head" and bool(task.chip) and _can_tell(made.truth, chip_ns, head)
+    )
     return Told(
         task,
         tuple(
@@ -125,22 +127,28 @@ def tell(task: Task) -> Told:
     )
 
 
-def _can_tell(truth: dict[str, Any], chip_ns: int) -> bool:
-    """Whether one head has cut alone for long enough, before the chip and after it."""
+def _can_tell(truth: dict[str, Any], chip_ns: int, chipped: int) -> bool:
+    """Whether the head has cut alone, or with the other one that cut alone, before and after."""
     ends = [ns for jet in truth["jets"] for ns in np.ravel(jet["jet_on"]).tolist()]
     seconds = np.arange(min(ends), max(ends), 10**9)
     on = []
     for jet in truth["jets"]:
         edges = np.ravel(jet["jet_on"])
         on.append(np.searchsorted(edges, seconds, side="right") % 2 == 1)
-    for alone in (on[0] & ~on[1], on[1] & ~on[0]):
-        edges = np.flatnonzero(np.diff(np.concatenate(([0], alone, [0])))).reshape(-1, 2)
-        long = edges[np.diff(edges)[:, 0] >= LONG_CUT]
-        before = seconds[long[:, 0]] < chip_ns
-        lasted = np.diff(long)[:, 0]
-        if lasted[before].sum() >= BEFORE and lasted[~before].sum() >= AFTER:
-            return True
-    return False
+    head, other = on[chipped], on[1 - chipped]
+    cut = {
+        name: _cut_long_enough(where, seconds < chip_ns)
+        for name, where in (("it", head & ~other), ("other", other & ~head), ("both", head & other))
+    }
+    return cut["it"] or (cut["both"] and cut["other"])
+
+
+def _cut_long_enough(where: Any, before: Any) -> bool:
+    """Whether these seconds are enough long cuts before the chip, and after it."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], where, [0])))).reshape(-1, 2)
+    lasted = np.diff(edges)[:, 0]
+    long, early = lasted >= LONG_CUT, before[edges[:, 0]]
+    return bool(lasted[long & early].sum() >= BEFORE and lasted[long & ~early].sum() >= AFTER)
 
 
 def share(k: int, n: int) -> str:

@@ -22,7 +22,14 @@ from borewarden.detect.step import WINDOW, newest
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.gate.gate import GateSettings
 from borewarden.jewels.jewel import Jewel, stated_area
-from borewarden.watcher.events import Monitor, SignalEvent, SlowEvent, StepEvent, Watching
+from borewarden.watcher.events import (
+    LowPressureEvent,
+    Monitor,
+    SignalEvent,
+    SlowEvent,
+    StepEvent,
+    Watching,
+)
 from borewarden.watcher.levels import Combination
 from borewarden.watcher.verdict import HeadBelief, State, Verdict
 from borewarden.watcher.weighing import MOST_PROBABLE, named, probable_words
@@ -34,6 +41,7 @@ UNSTATED = 0.04  # relative, of a learned C_d about its material's; invented
 FEWEST = 2  # batches since the onset, to have a say; invented
 FEWEST_BEFORE = 3  # and before it; invented
 RECENT = 30  # batches before and after that are compared; invented
+NEVER = np.iinfo(np.int64).max
 QUIET = (State.LEARNING, State.SOUND)
 RANK = (  # what is told first where the combinations differ
     State.OPENED,
@@ -123,20 +131,27 @@ def merge(parts: Sequence[Part], jewels: Sequence[Jewel], told: State) -> Merged
     causes = _weigh_again(event.weighed.beliefs, parts, seen, lead, of_jets)
     assert isinstance(monitor, Watching)
     state = monitor.told
-    if state is not State.WEARING or causes[0].cause is not Cause.BORE:
+    if state not in (State.WEARING, State.OPENED) or causes[0].cause is not Cause.BORE:
         before = told if told not in QUIET else state
         state = named(before, monitor.past, causes[0], isinstance(event, StepEvent))
     return Merged(state, lead, tuple(beliefs), causes)
 
 
 def _lead(parts: Sequence[Part]) -> int:
-    """The combination that says most; of several that say the same the newest."""
+    """The combination that says most; of several that say the same the first, or the newest."""
 
-    def order(place: int) -> tuple[int, int]:
+    def order(place: int) -> tuple[int, int, int]:
         monitor = parts[place].monitor
-        return RANK.index(monitor.told), -monitor.running.end_ns
+        return RANK.index(monitor.told), _onset_ns(monitor) or NEVER, -monitor.running.end_ns
 
     return min(range(len(parts)), key=order)
+
+
+def _onset_ns(monitor: Monitor) -> int:
+    """Since when the area is off by a step that is told of; 0 if it is not."""
+    event = monitor.event if isinstance(monitor, Watching) else None
+    told = monitor.told not in QUIET
+    return event.onset_ns if told and isinstance(event, StepEvent | LowPressureEvent) else 0
 
 
 def with_heads(verdict: Verdict, merged: Merged) -> Verdict:
@@ -167,16 +182,17 @@ def _seen(parts: Sequence[Part], lead: int, jewels: Sequence[Jewel]) -> _Seen:
     """What each combination of known heads, and the lead, has moved by since the lead did."""
     monitor = parts[lead].monitor
     event = monitor.event if isinstance(monitor, Watching) else None
+    # others may have shown it before the lead did
+    onsets_ns = [_onset_ns(part.monitor) for part in parts if _same_way(part.monitor, monitor)]
+    onset_ns = min((ns for ns in onsets_ns if ns), default=0) if _onset_ns(monitor) else 0
     found: list[tuple[int, float, float, float]] = []
     for place, part in enumerate(parts):
         if place != lead and not part.combination.is_known:
             continue
         if event is None:
             moved = _off_the_stated(part)
-        elif event.onset_ns:
-            moved = _moved_since(part, event.onset_ns) or _against(
-                part, parts[lead], event.onset_ns, jewels
-            )
+        elif onset_ns:
+            moved = _moved_since(part, onset_ns) or _against(part, parts[lead], onset_ns, jewels)
         else:
             moved = _drifted(part, parts[lead])
         if moved is not None:
@@ -185,6 +201,13 @@ def _seen(parts: Sequence[Part], lead: int, jewels: Sequence[Jewel]) -> _Seen:
         return _Seen([], *np.zeros((3, 0)))
     columns = np.array([rest for _, *rest in found]).T
     return _Seen([place for place, *_ in found], *columns)
+
+
+def _same_way(one: Monitor, other: Monitor) -> bool:
+    """Whether two events have the same sign."""
+    if not isinstance(one, Watching) or not isinstance(other, Watching):
+        return False
+    return one.event is not None and other.event is not None and one.event.sign == other.event.sign
 
 
 def _rows(part: Part) -> NDArray[np.void]:
