@@ -252,7 +252,7 @@ class MachineSettings(FileSettings):
         """From the value at `place`, scaled and shifted into `unit`, to SI."""
         pump = self.build_pump()
         rated = pump.rated_pressure
-        match name:
+        match name.partition(".")[0]:
             case "pressure":
                 low, high = -0.25 * rated, 1.25 * rated
             case "rate":
@@ -262,10 +262,9 @@ class MachineSettings(FileSettings):
             case "stroke_count":
                 return Channel(place, "counts", scale * per_count, offset, 0.0, math.inf)
             case "valve":
-                heads = len({jewel.head for jewel in self.jewel})
+                of_one = name.startswith(HEAD)
+                heads = 1 if of_one else len({jewel.head for jewel in self.jewel})
                 return Channel(place, "heads that are on", scale, offset, 0.0, heads)
-            case _ if name.startswith(HEAD):
-                return Channel(place, f"head {name.removeprefix(HEAD)} on", scale, offset, 0.0, 1.0)
             case "oil_pressure":
                 oil = rated / pump.intensification_ratio if isinstance(pump, Intensifier) else rated
                 low, high = -0.25 * oil, 1.5 * oil  # seal friction comes on top of the water's

@@ -363,7 +363,7 @@ def first_checks(verdict: Verdict) -> list[str]:
 def _which_head(verdict: Verdict) -> list[str]:
     """The cheapest way to settle which head it is, where that is open."""
     likely = sorted(each.head for each in verdict.heads if each.probability >= UNLIKELY)
-    if verdict.head is not None or len(likely) < 2:
+    if verdict.head is not None or len(likely) <= 1:
         return []
     first, *others = likely
     work = "strokes faster at its pressure"

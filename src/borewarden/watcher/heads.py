@@ -124,9 +124,10 @@ def merge(parts: Sequence[Part], jewels: Sequence[Jewel], told: State) -> Merged
     event = monitor.event if isinstance(monitor, Watching) else None
     if isinstance(event, SignalEvent):
         return Merged(monitor.told, lead)  # the area says nothing
-    if len(seen.places) < 2 and isinstance(event, SlowEvent) and monitor.told is State.OTHER_FAULT:
+    alone = len(seen.places) <= 1
+    if alone and isinstance(event, SlowEvent) and monitor.told is State.OTHER_FAULT:
         return Merged(monitor.told, lead)  # the pump may do that slowly, too
-    if event is None or event.weighed is None or len(seen.places) < 2:
+    if event is None or event.weighed is None or alone:
         return Merged(monitor.told, lead, tuple(beliefs))
     causes = _weigh_again(event.weighed.beliefs, parts, seen, lead, of_jets)
     assert isinstance(monitor, Watching)

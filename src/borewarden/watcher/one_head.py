@@ -87,7 +87,7 @@ class OneHeadWatch:
             rows.append(row)
             changes += changed
             taken += len(part)
-        return (rows[-1] if len(rows) <= 2 else np.concatenate(rows)), changes
+        return np.concatenate(rows), changes
 
     def _usual(self, batches: NDArray[np.void]) -> int:
         """How many of the first `batches` are those of one head, as far as anybody knows."""
