@@ -68,7 +68,8 @@ def test_a_log_with_a_valve_for_each_head(tmp_path: Path) -> None:
     form = settings.log_format()
     cells = {"pressure": "3800", "stroke_count": "7", "temperature": "14.5"}
     lines = [",".join([form.time_column, *(c.column for c in form.channels.values())])]
-    for second, (left, right) in enumerate([("0", "false"), ("1", "true"), ("0", "true"), ("1", "")]):
+    logged = [("0", "false"), ("1", "true"), ("0", "true"), ("1", "")]
+    for second, (left, right) in enumerate(logged):
         row = {**cells, "valve.left": left, "valve.right": right}
         time = f"2026-03-03T06:00:0{second}"
         lines.append(",".join([time, *(row[name] for name in form.channels)]))

@@ -84,6 +84,7 @@ class Gate:
         state.temperature = settings.default_temperature
         state.open.area = settings.nominal_area
         state.smoothed.spread = state.flow.area.spread = FIRST_SPREAD
+        state.smoothed.scatter = state.flow.area.scatter = FIRST_SPREAD
         state.flow.rises[:] = FIRST_RISE
 
     @property

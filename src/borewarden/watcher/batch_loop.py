@@ -104,6 +104,7 @@ class Detector(NamedTuple):
     """How the detector of steps is set. Sizes in log area."""
 
     sigma: float = 0.0  # noise of one batch beside its timing
+    timing: float = 0.0  # variance of its timing that a batch usually has
     smallest: float = 0.0  # step of interest
     h: float = 0.0  # log likelihood ratio of an alarm
     hazard: float = 0.0  # of a step, per batch
@@ -124,10 +125,13 @@ class Running(NamedTuple):
 
 
 class Block(NamedTuple):
-    """Sums over the batches of the next value for the wear line, weighted by their time."""
+    """Sums over the batches of the next value for the wear line, weighted by time and worth.
 
-    batches: int = 0
-    time: float = 0.0  # s
+    A batch of many short cuts, each timed for itself, is worth less than one as usual.
+    """
+
+    batches: float = 0.0  # as usual, that it is worth
+    time: float = 0.0  # s, by their worth; and so on
     hours: float = 0.0  # h s, since the watch began
     ratio: float = 0.0  # s, log area ratio less the steps so far
     operating: float = 0.0  # s, log pressure over the baseline's
@@ -182,8 +186,11 @@ def _put(row: Any, batch: Any, value: float, operating: float, clipped: float) -
 
 
 @compiled
-def _add_to_block(block: Any, time: float, hours: float, ratio: float, operating: float) -> None:
-    block.batches += 1
+def _add_to_block(
+    block: Any, worth: float, time: float, hours: float, ratio: float, operating: float
+) -> None:
+    time *= worth
+    block.batches += worth
     block.time += time
     block.hours += time * hours
     block.ratio += time * ratio
@@ -236,6 +243,7 @@ def _judge_steady(
     if abs(b.signals[HEADS] - loop.reference.heads) > OTHER_HEADS:
         return _NOTHING
     clipped = value
+    own = 0.0
     if learned:
         own = loop.detector.sigma * loop.detector.sigma + b.timing / (b.time * b.time)
         more = 2.0 * expected.level_with_pressure + operating * expected.by_pressure_var
@@ -256,7 +264,9 @@ def _judge_steady(
         return _FOLLOW
     _detect(loop, ring)
     hours = loop.running.hours - loop.reference.earlier_hours
-    _add_to_block(loop.block, b.time, hours, log_ratio - expected.offset, operating)
+    usual = loop.detector.sigma * loop.detector.sigma + loop.detector.timing
+    worth = min(usual / own, 1.0) if own > 0.0 else 1.0
+    _add_to_block(loop.block, worth, b.time, hours, log_ratio - expected.offset, operating)
     left = _signal_left_its_place(loop.signals, b.signals)
     if loop.running.up >= loop.detector.h:
         return _UP
