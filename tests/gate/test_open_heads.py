@@ -8,16 +8,16 @@ from numpy.typing import NDArray
 
 from borewarden.base.samples import Samples
 from borewarden.gate.batch import BatchKind, Phase
-from borewarden.gate.gate import Gate, GateSettings
+from borewarden.gate.gate import Gate
 from borewarden.physics.pump import Intensifier
 from steady import gate_settings, steady_samples
 
 ONE, OTHER = 2.0e-8, 3.0e-8  # m², effective
 
 
-def settings_of(pump: Intensifier, counter: bool) -> GateSettings:
-    made = gate_settings(pump, uses_counter=counter, nominal_area=ONE + OTHER, heads=2)
-    return made._replace(head_areas=(ONE, OTHER, *(0.0,) * 6))
+def gate_of(pump: Intensifier, counter: bool) -> Gate:
+    made = gate_settings(pump, uses_counter=counter, nominal_area=ONE + OTHER)
+    return Gate(made, pump.displacement, 2, (ONE, OTHER))
 
 
 def gather(
@@ -30,7 +30,7 @@ def gather(
     samples = samples._replace(valve=count.astype(float))
     if named:
         samples = samples._replace(open_heads=open_heads.astype(float))
-    gate = Gate(settings_of(pump, counter), pump.displacement)
+    gate = gate_of(pump, counter)
     phases, batches = gate.learn_many(samples)
     return phases, batches[batches["kind"] == BatchKind.STEADY]
 
@@ -70,6 +70,6 @@ def test_a_pause_is_no_change_of_heads(intensifier: Intensifier) -> None:
 
 def test_an_unknown_signal_says_nothing(intensifier: Intensifier) -> None:
     samples = steady_samples(intensifier, np.full(600, ONE + OTHER), as_counter=False)
-    gate = Gate(settings_of(intensifier, False), intensifier.displacement)
+    gate = gate_of(intensifier, False)
     _, batches = gate.learn_many(samples)
     assert set(batches["open_heads"]) == {0}

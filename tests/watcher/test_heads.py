@@ -21,7 +21,7 @@ from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import Intensifier
 from borewarden.show.wording import first_checks, headline
 from borewarden.watcher.bore_watch import BoreWatch
-from borewarden.watcher.heads import fitted_gate
+from borewarden.watcher.heads import gate_of
 from borewarden.watcher.verdict import HeadBelief, State, head_of
 from borewarden.watcher.watcher import Learned, Watcher, join
 from steady import gate_settings, steady_samples
@@ -226,14 +226,16 @@ def test_a_head_that_was_not_stated_is_told_once_while_it_comes_and_goes(
 
 
 def test_areas_of_the_heads_go_to_the_bits_of_their_valves(intensifier: Intensifier) -> None:
-    plain = gate_settings(intensifier)
-    small, large = jewels("A", "B")
+    plain, displacement = gate_settings(intensifier), intensifier.displacement
+    small, _ = jewels("A", "B")
     large = Jewel(bore=2 * BORE, material="ruby", fitted_ns=0, head="B")
-    found = fitted_gate(plain, [small, large], ("B", "C", "A"))
-    assert found.heads == 3
-    assert found.head_areas[:4] == (large.nominal_area, 0.0, small.nominal_area, 0.0)
-    one = fitted_gate(plain, [small], ("A",))
-    assert one == plain._replace(nominal_area=small.nominal_area)
+    found = gate_of(plain, displacement, [small, large], ("B", "C", "A")).state.open
+    assert found.count == 3
+    areas = [large.nominal_area, 0.0, small.nominal_area, 0.0]
+    assert found.areas[:4].tolist() == areas
+    one = gate_of(plain, displacement, [small], ("A",))
+    assert one.state.open.count == 1
+    assert one.settings.nominal_area == small.nominal_area
 
 
 def test_one_head_is_named_from_nine_in_ten() -> None:

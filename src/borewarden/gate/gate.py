@@ -18,12 +18,13 @@ one stroke period, uniformly distributed. That error is carried as `resolution`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.base.samples import MOST_HEADS, Samples
+from borewarden.base.samples import Samples
 from borewarden.gate.batch import BATCH, NO_BATCHES
 from borewarden.gate.gate_loop import FIRST_RISE, run_on_bytes
 from borewarden.gate.state import STATE
@@ -62,19 +63,24 @@ class GateSettings(NamedTuple):
     slow_time: float = 20.0  # s
     jet_on_fraction: float = 0.6
     stuck_time: float = 120.0  # s of one unchanging pressure with the jet on
-    heads: int = 1  # that hold a jewel or have a valve signal; with one, the area is always its own
-    # m², effective area of the stated bore by the place of a head's valve signal; 0 without jewel
-    head_areas: tuple[float, ...] = (0.0,) * MOST_HEADS
 
 
 class Gate:
     """Sorts samples into phases and gathers steady jet-on time into batches.
 
     `learn_many(samples)` returns the phase of each sample, shape (n,), int8, and the batches that
-    closed in the block, a structured array of dtype `BATCH`.
+    closed in the block, a structured array of dtype `BATCH`. With more than one of `heads`, by the
+    `areas` of their stated bores (m², 0 without a jewel) in the order of their valve signals,
+    batches of one combination of open heads stay apart from those of others.
     """
 
-    def __init__(self, settings: GateSettings, displacement: Displacement) -> None:
+    def __init__(
+        self,
+        settings: GateSettings,
+        displacement: Displacement,
+        heads: int = 1,
+        areas: Sequence[float] = (),
+    ) -> None:
         self.settings = settings
         self.displacement = displacement
         # Making arrays costs more than the loop itself for the short blocks of a live machine.
@@ -83,6 +89,8 @@ class Gate:
         state = self.state
         state.temperature = settings.default_temperature
         state.open.area = settings.nominal_area
+        state.open.count = heads
+        state.open.areas[: len(areas)] = areas
         state.smoothed.spread = state.flow.area.spread = FIRST_SPREAD
         state.smoothed.scatter = state.flow.area.scatter = FIRST_SPREAD
         state.flow.rises[:] = FIRST_RISE

@@ -498,11 +498,11 @@ def _watch_heads(s: Any, g: GateSettings, now: Sample) -> None:
     s.flow.wait = _flow_lag(s.flow) if g.flow_shows_jet and not g.uses_counter else 0.0
     s.open.heads = heads
     area = 0.0
-    for k in range(len(g.head_areas)):
+    for k in range(len(s.open.areas)):
         if heads > 0 and (heads >> k) % 2 == 1:
-            area += g.head_areas[k]
+            area += s.open.areas[k]
     if heads < 0:
-        area = g.nominal_area * -heads / g.heads
+        area = g.nominal_area * -heads / s.open.count
     s.open.area = area if area > 0.0 else g.nominal_area
 
 
@@ -892,7 +892,7 @@ def run_gate(
             phases[i] = Phase.NO_DATA  # the clock is not moved: many of these become a gap
             continue
         x = _take(s, g, displacement, now, seconds)
-        if g.heads > 1:
+        if s.open.count > 1:
             _watch_heads(s, g, now)
         on = _watch_jet(s, g, x, now.valve)
         _enter_phase(s, _phase_of(s, g, x.rate, on), x.seconds)

@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from borewarden.base.samples import MOST_HEADS
 from borewarden.gate.batch import SIGNALS
 
 SUMS = np.dtype(
@@ -121,10 +122,12 @@ JET = np.dtype(
 
 PARKED = 8  # combinations of open heads whose open batches are kept while others cut; invented
 
-# Which heads are open, or were last, and the batches that wait for others to open again.
+# The heads, which are open, and the batches that wait for others to open again.
 OPEN_HEADS = np.dtype(
     [
-        ("heads", np.int64),  # as in `BATCH`
+        ("count", np.int64),  # of heads that hold a jewel or have a valve signal
+        ("areas", np.float64, (MOST_HEADS,)),  # m², by the place of the signal; 0 without jewel
+        ("heads", np.int64),  # which are open, or were last, as in `BATCH`
         ("area", np.float64),  # m², effective one of their stated bores; of all if not known
         (
             "parked",

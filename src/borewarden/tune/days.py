@@ -25,7 +25,7 @@ from borewarden.jewels.fitting import fitted_sets
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import Pump
 from borewarden.tune.inject import inject, jet_on
-from borewarden.watcher.heads import fitted_gate
+from borewarden.watcher.heads import gate_of
 
 Floats = NDArray[np.float64]
 
@@ -159,7 +159,10 @@ def make_shop(
         raise BadInput("logs", "samples", "there are none in this time", "give logged days")
     fitted = fitted_stretches(jewels, time_ns)
     phases = np.concatenate(
-        [_phases(pump, fitted_gate(gate, p.jewels, valve_heads), p, samples) for p in fitted]
+        [
+            _phases(gate_of(gate, pump.displacement, p.jewels, valve_heads), p, samples)
+            for p in fitted
+        ]
     )
     on = jet_on(phases)
     dt = np.diff(time_ns, prepend=time_ns[0]) * 1e-9
@@ -198,11 +201,10 @@ def make_shop(
     return shop
 
 
-def _phases(pump: Pump, gate: GateSettings, part: Fitted, samples: Samples) -> NDArray[np.int8]:
-    made = Gate(gate, pump.displacement)
+def _phases(gate: Gate, part: Fitted, samples: Samples) -> NDArray[np.int8]:
     return np.concatenate(
         [
-            made.learn_many(rows(samples, i, min(i + BLOCK, part.stop)))[0]
+            gate.learn_many(rows(samples, i, min(i + BLOCK, part.stop)))[0]
             for i in range(part.start, part.stop, BLOCK)
         ]
     )

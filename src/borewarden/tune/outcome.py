@@ -18,7 +18,7 @@ from borewarden.diagnose.causes import Cause
 from borewarden.gate.gate import Gate, GateSettings
 from borewarden.jewels.jewel import Jewel
 from borewarden.tune.days import BLOCK, Shop, fitted_stretches, injected
-from borewarden.watcher.heads import fitted_gate
+from borewarden.watcher.heads import gate_of
 from borewarden.watcher.heads_watch import HeadsWatch, watch_of
 from borewarden.watcher.one_head import OneHeadWatch
 from borewarden.watcher.settings import WatchSettings
@@ -80,8 +80,7 @@ def gather(shop: Shop, gate: GateSettings) -> list[Gathered]:
     made = []
     onsets = sorted(range(len(shop.trials)), key=lambda k: shop.trials[k].onset)
     for part in fitted_stretches(shop.jewels, shop.samples.time_ns):
-        settings = fitted_gate(gate, part.jewels, shop.valve_heads)
-        sound = Gate(settings, shop.pump.displacement)
+        sound = gate_of(gate, shop.pump.displacement, part.jewels, shop.valve_heads)
         closed: list[NDArray[np.void]] = []
         trials: list[TrialBatches] = []
         here = part.start

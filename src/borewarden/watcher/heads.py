@@ -17,11 +17,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.base.samples import MOST_HEADS
 from borewarden.detect.step import WINDOW, newest
 from borewarden.diagnose.causes import Belief, Cause
-from borewarden.gate.gate import GateSettings
+from borewarden.gate.gate import Gate, GateSettings
 from borewarden.jewels.jewel import Jewel, stated_area
+from borewarden.physics.pump import Displacement
 from borewarden.watcher.events import (
     LowPressureEvent,
     Monitor,
@@ -86,19 +86,19 @@ class _Seen(NamedTuple):
 # -- what is set up
 
 
-def fitted_gate(
-    settings: GateSettings, jewels: Sequence[Jewel], valve_heads: Sequence[str]
-) -> GateSettings:
-    """The gate's `settings` for these `jewels`; each of `valve_heads` has a valve signal."""
-    settings = settings._replace(nominal_area=stated_area(list(jewels)))
-    heads = max(len(jewels), len(valve_heads))
-    if heads == 1:
-        return settings
+def gate_of(
+    settings: GateSettings,
+    displacement: Displacement,
+    jewels: Sequence[Jewel],
+    valve_heads: Sequence[str],
+) -> Gate:
+    """A new gate for these `jewels`; each of `valve_heads` has a valve signal."""
     areas = {jewel.head: jewel.nominal_area for jewel in jewels}
-    placed = [areas.get(head, 0.0) for head in valve_heads]
-    return settings._replace(
-        heads=heads,
-        head_areas=(*placed, *(0.0,) * (MOST_HEADS - len(placed))),
+    return Gate(
+        settings._replace(nominal_area=stated_area(list(jewels))),
+        displacement,
+        max(len(jewels), len(valve_heads)),
+        [areas.get(head, 0.0) for head in valve_heads],
     )
 
 

@@ -84,6 +84,8 @@ class HeadsWatch:
 
         Also returns the verdict at each change of what is told.
         """
+        if len(batches) == 0:
+            return NO_RESULTS, []
         rows = [NO_RESULTS]
         changes: list[Verdict] = []
         for place in range(len(batches)):

@@ -78,6 +78,8 @@ class OneHeadWatch:
 
     def learn_many(self, batches: NDArray[np.void]) -> tuple[NDArray[np.void], list[Verdict]]:
         """Take batches of the gate, as a `BoreWatch` does."""
+        if len(batches) == 0:  # most calls, where samples come one by one
+            return NO_RESULTS, []
         rows, changes = [NO_RESULTS], list[Verdict]()
         taken = 0
         while taken < len(batches):

@@ -19,7 +19,7 @@ from borewarden.physics import is_compiled
 from borewarden.physics.pump import Pump
 from borewarden.watcher.batch_loop import judge
 from borewarden.watcher.chatter import Chatter, contradictory, heard, quiet
-from borewarden.watcher.heads import fitted_gate
+from borewarden.watcher.heads import gate_of
 from borewarden.watcher.heads_watch import watch_of
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import STATES, State, Verdict
@@ -181,8 +181,8 @@ class Watcher:
         self.jewels = jewels
         self._earlier_jet_hours += self.gate.jet_hours
         self._earlier_missed_hours += self.gate.missed_hours
-        settings = fitted_gate(self._gate_settings, jewels, self.valve_heads)
-        self.gate = Gate(settings, self.pump.displacement)
+        displacement = self.pump.displacement
+        self.gate = gate_of(self._gate_settings, displacement, jewels, self.valve_heads)
         self.bore = watch_of(self.pump, jewels, self.settings, self.valve_heads)
 
 
