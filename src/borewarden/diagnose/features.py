@@ -90,6 +90,7 @@ class Comparison:
     after: NDArray[np.void]
 
 
+ANOTHER_RECIPE = 0.06  # in log pressure: beyond, somebody set another one; invented
 SIGNAL_OF = {
     NAMES.index(feature): SIGNALS.index(signal)
     for feature, signal in (
@@ -132,9 +133,9 @@ def shift_of(
     if len(hot) and len(before) > 1:
         _signals_differ(compared, hot, seen, sd)
         if holds_pressure and compared.course is not Course.LOW_PRESSURE:
-            seen[PRESSURE], sd[PRESSURE] = _difference(
-                np.log(before["pressure"]), np.log(after["pressure"])
-            )
+            was, now = np.log(before["pressure"]), np.log(after["pressure"])
+            now = now[np.abs(now - np.median(was)) < ANOTHER_RECIPE]
+            seen[PRESSURE], sd[PRESSURE] = _difference(was, now)
     for feature, kind in (
         (LOW_AREA, BatchKind.LOW),
         (IDLE, BatchKind.DEAD_HEAD),
