@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from borewarden.base.errors import BadInput
+from borewarden.base.shown import show_in
 from borewarden.cli.terminal import (
     AsJson,
     app,
@@ -63,6 +64,7 @@ def replay_command(
     """Replay logged days of one machine: has the bore opened up?"""
     with refusing("replay"):
         settings = load_machine(machine)
+        show_in(settings.shown_units)
         target = report or Path("reports") / f"{logs[0].name.split('.')[0]}.html"
         _check_target(target, [*logs, machine, store])
         warn_if_compiling()

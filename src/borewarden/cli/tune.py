@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 from pydantic import SecretStr
 
+from borewarden.base.shown import show_in
 from borewarden.cli.terminal import (
     AsJson,
     app,
@@ -20,6 +21,7 @@ from borewarden.cli.terminal import (
     warn_if_compiling,
 )
 from borewarden.settings import load_machine
+from borewarden.settings.service import common_units
 from borewarden.show import tune_words as words
 from borewarden.show.tune_report import write_tune_report
 from borewarden.store.influx import InfluxSettings
@@ -114,6 +116,7 @@ def tune_command(
     """
     with refusing("tune"):
         of_machine = load_machine(machine)
+        show_in(of_machine.shown_units)
         wanted = Wanted(chips, chip_size, wears, wear_rate, seed)
         varied = (read_ranges(ranges) if ranges else {}) | ranges_of(vary or [])
         tried = candidates(of_machine, machine, varied or USUAL_RANGES, settings, seed)
@@ -202,6 +205,7 @@ def compare_command(
     with refusing("compare"):
         rows: list[DayRow] = []
         machines = [load_machine(file) for file in machine]
+        show_in(common_units(machines))
         warn_if_compiling()
         parts = logs_by_machine(machines, logs) if logs else [[] for _ in machines]
         for of_machine, own in zip(machines, parts, strict=True):
@@ -215,5 +219,5 @@ def compare_command(
     if as_json:
         print_json(rows)
         return
-    print_table(words.DAY_COLUMNS, map(words.day_cells, rows))
+    print_table(words.day_columns(), map(words.day_cells, rows))
     say(words.DAY_NOTE)

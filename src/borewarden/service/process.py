@@ -57,7 +57,9 @@ async def run(
     sources: Mapping[str, AsyncGenerator[Received, None]],
     service: ServiceSettings,
 ) -> None:
-    """Watch `machines` until SIGTERM or SIGINT, or until every source ends.
+    """Watch those of `machines` that have a source, until SIGTERM or SIGINT, or all sources end.
+
+    The others are counted by hand, on the page. With none to watch it runs until a signal.
 
     What ends it otherwise is logged; SystemExit is then raised.
     """
@@ -95,6 +97,7 @@ async def run(
                 longest_shelving=service.alarm.longest_shelving,
                 hosts=[service.page.host],
                 health=health,
+                by_hand=[machine for machine in machines if machine.source is None],
             )
             start("page", serve_when_free(app, service.page.host, service.page.port))
         if service.influx is not None:
@@ -114,13 +117,15 @@ async def run(
         log.info("watching", machines=list(statuses), store=str(store))
         return effects
 
-    def restoring(machine: str) -> None:
-        notify(f"EXTEND_TIMEOUT_USEC={RESTORE_TIME * 1_000_000}\nSTATUS=restoring {machine}")
-
+    watched = [machine for machine in machines if machine.source is not None]
     watching = asyncio.create_task(
-        watch(machines, store, sources, started, restoring, health.keeping)
+        watch(watched, store, sources, started, _restoring, health.keeping)
     )
     await _until_stopped(watching, stop, beside)
+
+
+def _restoring(machine: str) -> None:
+    notify(f"EXTEND_TIMEOUT_USEC={RESTORE_TIME * 1_000_000}\nSTATUS=restoring {machine}")
 
 
 async def _until_stopped(

@@ -23,6 +23,7 @@ from pathlib import Path
 
 import structlog
 
+from borewarden.base.shown import show_in, shown_in
 from borewarden.collect.link import LinkState, Received
 from borewarden.collect.sight import Sight
 from borewarden.jewels.fitting import FittedSet, Fitting, fitted_sets, stale_since
@@ -112,6 +113,7 @@ async def follow(
     Begins after `delay` s, so that a hall of pumps is not asked in one and the same instant.
     Whatever fails in here makes this machine blind, which is told like a lost link, and no other.
     """
+    show_in(machine.settings.shown_units)  # of this task
     try:
         async with aclosing(source):
             await asyncio.sleep(delay)
@@ -219,6 +221,21 @@ async def beat(queue: Queue) -> None:
         await queue.put(TimePassed(time.time_ns()))
 
 
+def status_of(machine: MachineSettings, followed: Followed) -> MachineStatus:
+    """What is known of a machine before its first sample comes in."""
+    return MachineStatus(
+        name=machine.name,
+        time_zone=machine.time_zone,
+        pump=followed.watcher.pump,
+        verdict=followed.watcher.verdict(),
+        limit=followed.watcher.settings.limit,
+        last_sample_ns=followed.newest_ns,
+        jewels=followed.watcher.jewels,
+        blind_after=machine.blind_after,
+        units=machine.shown_units,
+    )
+
+
 async def watch(
     machines: list[MachineSettings],
     store: Path,
@@ -240,19 +257,10 @@ async def watch(
         followed = {}
         for machine in machines:
             restoring(machine.name)
-            followed[machine.name] = restore(machine, connection)
+            with shown_in(machine.shown_units):
+                followed[machine.name] = restore(machine, connection)
         statuses = {
-            machine.name: MachineStatus(
-                name=machine.name,
-                time_zone=machine.time_zone,
-                pump=followed[machine.name].watcher.pump,
-                verdict=followed[machine.name].watcher.verdict(),
-                limit=followed[machine.name].watcher.settings.limit,
-                last_sample_ns=followed[machine.name].newest_ns,
-                jewels=followed[machine.name].watcher.jewels,
-                blind_after=machine.blind_after,
-            )
-            for machine in machines
+            machine.name: status_of(machine, followed[machine.name]) for machine in machines
         }
         # all of this lives as long as the watch: to look through it for garbage takes 0.3 s
         gc.collect()
@@ -277,7 +285,10 @@ async def watch(
                 for i, name in enumerate(statuses)
             ]
             try:
-                await asyncio.wait(following)
+                if following:
+                    await asyncio.wait(following)
+                else:  # all machines are counted by hand: there is only the page
+                    await asyncio.Event().wait()
             finally:
                 clock.cancel()
                 register.cancel()

@@ -29,6 +29,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from borewarden.base.samples import Samples, samples_of
+from borewarden.store.counts import COUNTS
 from borewarden.store.inspections import INSPECTIONS
 from borewarden.store.register import REGISTER
 from borewarden.store.verdicts import _alert_row
@@ -101,7 +102,7 @@ CREATE TABLE IF NOT EXISTS mail_copy (
     PRIMARY KEY (id, recipient)
 ) WITHOUT ROWID;
 """
-TABLES = SCHEMA + REGISTER + INSPECTIONS
+TABLES = SCHEMA + REGISTER + INSPECTIONS + COUNTS
 
 
 @contextmanager
