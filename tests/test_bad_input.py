@@ -349,6 +349,18 @@ MACHINES = [
         "log",
         "not a section",
     ),
+    machine(
+        "valve of a head without column",
+        ("[gate]", "[log.valve.1]\n[gate]"),
+        "log.valve.1.column",
+        "is missing",
+    ),
+    machine(
+        "valve of a head beside the number of heads",
+        ("[gate]", '[log.valve]\ncolumn = "n"\n[log.valve.1]\ncolumn = "a"\n[gate]'),
+        "log.valve.1",
+        "unknown field",
+    ),
     machine("gate is a list", ("[gate]", "[[gate]]"), "gate"),
     machine("watch is a list", ("[watch]", "[[watch]]"), "watch"),
     machine(

@@ -68,15 +68,17 @@ def beside(model: type[BaseModel]) -> set[str]:
     return set(model.model_fields) - set(live.LiveSource.model_fields)
 
 
+VALVES = {"valve_heads"}  # in the file, these are tables within `valve`
+
 PAGES: dict[str, tuple[type[BaseModel], set[str]]] = {
     "Top of the file": (MachineSettings, set(MachineSettings.model_fields)),
-    "`[source]` of every kind": (live.LiveSource, set(live.LiveSource.model_fields)),
+    "`[source]` of every kind": (live.LiveSource, set(live.LiveSource.model_fields) - VALVES),
     "`[source]` of kind `modbus tcp`": (live.ModbusTcp, beside(live.ModbusTcp)),
     "`[source]` of kind `modbus rtu`": (live.ModbusRtu, beside(live.ModbusRtu)),
     "`[source]` of kind `opc ua`": (live.OpcUa, beside(live.OpcUa)),
     "`[source]` of kind `mqtt`": (live.Mqtt, beside(live.Mqtt)),
 } | {
-    heading: (model, set(model.model_fields))
+    heading: (model, set(model.model_fields) - VALVES)
     for heading, model in {
         "`[pump]` of an intensifier": stated.IntensifierPump,
         "`[pump]` of a direct drive": stated.DirectDrivePump,

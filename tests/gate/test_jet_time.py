@@ -167,3 +167,16 @@ def test_start_behind_a_gap_with_the_jet_on_has_not_been_seen() -> None:
     samples, phases = at_1_hz(FULL_START)
     late = samples._replace(time_ns=samples.time_ns + np.where(phases != OFF, 3600 * 10**9, 0))
     assert judge_opening(late, phases)[0] is Opening.UNKNOWN
+
+
+def test_the_jet_time_of_one_head_where_its_valve_says_so() -> None:
+    on = np.full(7200, Phase.STEADY, dtype=np.int8)
+    open_heads = np.repeat([1.0, 2.0, 3.0, np.nan], 1800)
+    samples = at_1_hz(on, valve=np.repeat([1.0, 1.0, 2.0, 1.0], 1800), open_heads=open_heads)[0]
+    hours = [
+        count_jet_time([(samples, on)], EVER, np.array([2]), 10.0, valve)[0]
+        for valve in (0, 1, None)
+    ]
+    # an unknown signal counts for both, as without one
+    assert [each.jet_hours for each in hours] == pytest.approx([1.5, 1.5, 2.0], abs=1e-3)
+    assert [each.partly_hours for each in hours] == pytest.approx([0.5, 0.5, 1.5], abs=1e-3)

@@ -11,9 +11,13 @@ import pyarrow.parquet
 from . import figures as f
 from .machine import Machine
 from .plant import Day
+from .pumps import MOST_HEADS
 from .sensors import MOTOR_RATIO, Column
 
-SECTIONS = {"counter": "stroke_count"}
+SECTIONS = {
+    "counter": "stroke_count",
+    **{f"valve_{head + 1}": f"valve.{head + 1}" for head in range(MOST_HEADS)},
+}
 
 
 def write(

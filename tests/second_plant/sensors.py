@@ -10,7 +10,7 @@ from scipy.signal import lfilter
 from . import figures as f
 from .duty import TICKS
 from .machine import FULL, Machine
-from .pumps import TICK, Piston, Trace
+from .pumps import MOST_HEADS, TICK, Piston, Trace
 from .water import DENSITY, THROTTLED, Water, load, lookup
 
 WATER: Water = load()
@@ -223,6 +223,13 @@ def _valve(unit, told, trace, at, sensors, counted, rng):
     return told.valves[at].sum(axis=1).astype(float), Column("heads_open", None, 1.0)
 
 
+def _valve_of(head: int):
+    def make(unit, told, trace, at, sensors, counted, rng):
+        return told.valves[at, head].astype(float), Column(f"head_{head + 1}_open", None, 1.0)
+
+    return make
+
+
 def _oil_pressure(unit, told, trace, at, sensors, counted, rng):
     oil = _mean(trace.ticks.pressure, 0.5, at) / f.INTENSIFICATION_RATIO.value * 1.04
     oil = np.where(told.on[at], oil, 0.0) * (1 + 0.003 * rng.standard_normal(at.size))
@@ -298,6 +305,7 @@ _MAKERS: dict[str, Any] = {
     "rate": _rate,
     "temperature": _temperature,
     "valve": _valve,
+    **{f"valve_{head + 1}": _valve_of(head) for head in range(MOST_HEADS)},
     "oil_pressure": _oil_pressure,
     "boost_pressure": _boost_pressure,
     "weep_temperature": _weep_temperature,

@@ -22,7 +22,7 @@ from borewarden.store.database import (
     transaction,
     write_learned,
 )
-from borewarden.store.jet_times import jet_times, openings
+from borewarden.store.jet_times import Counting, jet_times, openings
 from borewarden.store.register import fittings, history, newest_entry, record
 from borewarden.watcher.watcher import Learned
 
@@ -122,3 +122,23 @@ def test_phases_are_read_as_the_table_has_them(tmp_path: Path) -> None:
     for name in ("time_ns", "pressure", "rate", "valve"):
         read = np.concatenate([getattr(samples, name) for samples, _ in parts])
         assert np.array_equal(read, table[name], equal_nan=True)
+
+
+def test_jet_hours_are_those_of_the_head_whose_valve_was_open(tmp_path: Path) -> None:
+    start = RUBY.fitted_ns
+    time_ns = start + np.arange(1, 7201) * 10**9
+    phases = np.full(7200, Phase.STEADY, dtype=np.int8)
+    samples = samples_of(
+        time_ns,
+        pressure=np.full(7200, 300e6),
+        rate=np.ones(7200),
+        open_heads=np.repeat([1.0, 3.0], [5400, 1800]),
+    )
+    held = {1: RUBY, 2: replace(RUBY, head="2")}
+    with open_store(tmp_path / "a.db") as connection:
+        with transaction(connection):
+            write_learned(connection, "North", samples, Learned(phases, NO_BATCHES, []))
+        plain = jet_times(connection, held)
+        named = jet_times(connection, held, {"North": Counting(10.0, ("1", "2"))})
+    assert [plain[n].jet_hours for n in held] == pytest.approx([2.0, 2.0], abs=1e-3)
+    assert [named[n].jet_hours for n in held] == pytest.approx([2.0, 0.5], abs=1e-3)

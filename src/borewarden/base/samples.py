@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -26,7 +27,11 @@ SI_UNITS = {  # of the channels of `Samples`, "" where it is a number
     "motor_speed": "Hz",
     "motor_torque": "dimensionless",
     "check_valve_temperature": "K",
+    "open_heads": "",
 }
+HEAD = "valve."  # begins the name of the signal of one head's valve, such as "valve.1"
+MOST_HEADS = 8  # with a valve signal of their own; invented
+HALF = 0.5  # above, a valve signal says that its head is commanded on; halfway between 0 and 1
 
 
 @dataclass(frozen=True)
@@ -55,7 +60,8 @@ class Samples(NamedTuple):
     the bypass or relief valve in K, `left_stroke_time` and `right_stroke_time` the durations of
     the last whole stroke each way in s, `motor_speed` of the drive's shaft in Hz, `motor_torque`
     of the drive as a share of its rated torque, `check_valve_temperature` of the body of the
-    hottest check valve in K.
+    hottest check valve in K. `open_heads` says which heads are commanded on where each has a valve
+    signal: the sum of 2 to the k for head k of those signals.
     """
 
     time_ns: NDArray[np.int64]
@@ -73,6 +79,44 @@ class Samples(NamedTuple):
     motor_speed: Floats
     motor_torque: Floats
     check_valve_temperature: Floats
+    open_heads: Floats
+
+
+def si_unit(name: str) -> str:
+    """SI unit of a channel, or of the valve signal of one head."""
+    return SI_UNITS["valve" if name.startswith(HEAD) else name]
+
+
+def with_open_heads(channels: Mapping[str, Floats]) -> dict[str, Floats]:
+    """The `channels` with those of single heads put into `open_heads` and their number, `valve`.
+
+    The order of the heads is that of their signals. Where one is not known, neither is the sum.
+    """
+    signals = [values for name, values in channels.items() if name.startswith(HEAD)]
+    rest = {name: values for name, values in channels.items() if not name.startswith(HEAD)}
+    if not signals:
+        return rest
+    known = np.all([np.isfinite(values) for values in signals], axis=0)
+    on = [(values > HALF).astype(np.float64) for values in signals]
+    mask = np.sum([2.0**k * each for k, each in enumerate(on)], axis=0)
+    rest["open_heads"] = np.where(known, mask, np.nan)
+    rest["valve"] = np.where(known, np.sum(on, axis=0), np.nan)
+    return rest
+
+
+def channels_of(samples: Samples, names: Iterable[str]) -> dict[str, Floats]:
+    """The channels of these `names`, of single heads' valves too: `with_open_heads` undone."""
+    names = list(names)
+    heads = [name for name in names if name.startswith(HEAD)]
+    return {
+        name: valve_of(samples, heads.index(name)) if name in heads else getattr(samples, name)
+        for name in names
+    }
+
+
+def valve_of(samples: Samples, place: int) -> Floats:
+    """The valve signal of the head at that `place` among them: 1 open, 0 closed."""
+    return np.floor(samples.open_heads / 2.0**place) % 2.0
 
 
 def samples_of(time_ns: NDArray[np.int64], **channels: Floats) -> Samples:

@@ -30,7 +30,7 @@ from borewarden.settings.consistency import check_feeds
 from borewarden.settings.service import common_units, load_machines
 from borewarden.show import register_words as words
 from borewarden.store.database import open_store, transaction
-from borewarden.store.jet_times import jet_times, openings
+from borewarden.store.jet_times import Counting, jet_times, openings
 from borewarden.store.register import (
     fittings,
     history,
@@ -201,8 +201,11 @@ def show_command(config: Config = None, store: StoreFile = DB, as_json: AsJson =
             held = fittings(connection)
             if settings:
                 held = {n: f for n, f in held.items() if f.machine in settings}
-            gaps = {name: each.gate_settings().max_gap for name, each in settings.items()}
-            times = jet_times(connection, held, gaps)
+            counting = {
+                name: Counting(each.gate_settings().max_gap, each.valve_heads)
+                for name, each in settings.items()
+            }
+            times = jet_times(connection, held, counting)
             opened = openings(connection, held)
     if as_json:
         print_json([words.register_object(n, f, times[n], opened[n]) for n, f in held.items()])

@@ -19,7 +19,15 @@ import numpy as np
 
 from borewarden.base.backoff import back_off
 from borewarden.base.plain_errors import plain_reason
-from borewarden.base.samples import SI_UNITS, Channel, Samples, samples_of
+from borewarden.base.samples import (
+    HEAD,
+    SI_UNITS,
+    Channel,
+    Samples,
+    samples_of,
+    si_unit,
+    with_open_heads,
+)
 
 FIRST_DELAY = 1.0  # s
 LONGEST_DELAY = 30.0  # s; a pump that comes back is not to run unwatched for long
@@ -146,9 +154,9 @@ async def ticks(interval: float) -> AsyncGenerator[None, None]:
 class Rows:
     """Makes rows of SI samples out of raw values, with times that only go up.
 
-    `channels` has the fields of `Samples` as keys. `counter_bits` is the width of the stroke
-    counter's register if that is known: its wraps are then counted through. `constant_rate` in Hz
-    stands in for a crank speed that nobody reads.
+    `channels` has the fields of `Samples` as keys, or "valve.HEAD" of one head. `counter_bits` is
+    the width of the stroke counter's register if that is known: its wraps are then counted through.
+    `constant_rate` in Hz stands in for a crank speed that nobody reads.
     """
 
     def __init__(
@@ -172,7 +180,7 @@ class Rows:
         values = {name: self._si(name, raw.get(name, math.nan)) for name in self._channels}
         if self._constant_rate is not None:
             values.setdefault("rate", self._constant_rate)
-        columns = {name: np.array([value]) for name, value in values.items()}
+        columns = with_open_heads({name: np.array([value]) for name, value in values.items()})
         return samples_of(np.array([time_ns], dtype=np.int64), **columns)
 
     @property
@@ -197,7 +205,7 @@ class Rows:
         if not math.isfinite(value):
             return math.nan
         # a broken sensor; the model takes any temperature it is given
-        if SI_UNITS[name] == "K" and not channel.low <= value <= channel.high:
+        if si_unit(name) == "K" and not channel.low <= value <= channel.high:
             return math.nan
         return value
 
@@ -259,6 +267,6 @@ def _by_channel(found: Iterable[str]) -> dict[str, str]:
     told = {}
     for text in found:
         name, colon, words = text.partition(": ")
-        if colon and name in SI_UNITS:
+        if colon and (name in SI_UNITS or name.startswith(HEAD)):
             told[name] = words
     return told

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from borewarden.base.errors import BadInput
 from borewarden.base.files import check_file
-from borewarden.base.samples import SI_UNITS, Channel, Samples, samples_of
+from borewarden.base.samples import Channel, Samples, samples_of, si_unit, with_open_heads
 from borewarden.base.shown import shown
 from borewarden.collect.columns import Table, in_order, numbers, times_ns
 from borewarden.collect.layout import Layout, kind_of
@@ -25,6 +25,8 @@ UNUSED_PRESSURE = 0.15  # of the rated one: below all day, a pump that strokes i
 @dataclass(frozen=True)
 class LogFormat:
     """What the columns of a log are. Keys of `channels` are the fields of `Samples`.
+
+    Or "valve.HEAD" of one head's valve.
 
     `constant_rate` in Hz stands in for a crank speed that is not logged, `rated_pressure` in Pa,
     `time_zone` is an IANA name for times without offset. `layout` is None for the plain form:
@@ -53,12 +55,12 @@ def read_log(path: Path | str, format: LogFormat) -> Samples:
         channels["rate"] = np.full(len(times), format.constant_rate)
     _check_units(path, format, channels)
     for name, channel in format.channels.items():
-        if SI_UNITS[name] == "K":  # a broken sensor; the model takes any temperature it is given
+        if si_unit(name) == "K":  # a broken sensor; the model takes any temperature it is given
             water = channels[name]
             possible = (water >= channel.low) & (water <= channel.high)
             if not possible.all():
                 channels[name] = np.where(possible, water, np.nan)
-    return samples_of(times, **channels)
+    return samples_of(times, **with_open_heads(channels))
 
 
 def _read(
@@ -128,7 +130,7 @@ def _check_units(path: Path, format: LogFormat, values: dict[str, NDArray[np.flo
             continue
         highest = float(np.quantile(finite, 0.999, method="lower"))
         right = rated if name == "pressure" else f"plausible is {_range(name, channel)}"
-        if SI_UNITS[name] in ("Pa", "Hz") and highest > channel.high:
+        if si_unit(name) in ("Pa", "Hz") and highest > channel.high:
             wrong = f"reaches {_shown(name, highest)} read as {channel.unit}"
             raise BadInput(path, where, wrong, right)
         if np.all(finite > channel.high) or np.all(finite < channel.low):
@@ -170,7 +172,7 @@ def _is_plausible(values: NDArray[np.float64], channel: Channel) -> bool:
 
 
 def _shown(name: str, value: float, up: bool = False) -> str:
-    match SI_UNITS[name]:
+    match si_unit(name):
         case "Pa":
             return shown("pressure").brief(value * (1.0 + 5e-4 * up))
         case "Hz":

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from borewarden.base.samples import Samples
+from borewarden.base.samples import HEAD, Samples
 from borewarden.base.shown import shown as shown_unit
 from borewarden.base.units import PER_MINUTE
 from borewarden.collect.sight_loop import look_on_bytes
@@ -120,4 +120,6 @@ def channel_words(name: str, pump: Pump) -> str:
             return "stroke counter" if strokes else "turn counter"
         case "temperature":
             return "water temperature"
+        case _ if name.startswith(HEAD):
+            return f"valve of head {name.removeprefix(HEAD)}"
     return name.replace("_", " ")

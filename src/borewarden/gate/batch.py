@@ -62,6 +62,8 @@ BATCH = np.dtype(
         ("temperature", np.float64),  # K
         ("stops", np.int64),  # how often the machine had been stopped by then
         ("signals", np.float64, (len(SIGNALS),)),
+        # of a jet: sum of 2 to the k for each open head k; -n: n of them; 0: not known
+        ("open_heads", np.int64),
     ]
 )
 

@@ -30,7 +30,7 @@ from borewarden.gate.batch import (
     BatchKind,
     Phase,
 )
-from borewarden.gate.state import STATE, Interval, Sample
+from borewarden.gate.state import PARKED, STATE, Interval, Sample
 from borewarden.physics.orifice import mass_flux
 from borewarden.physics.pump import Displacement, delivered_mass
 
@@ -157,6 +157,7 @@ def _say_when(s: Any, kind: int, start_ns: int, end_ns: int, batch: Any) -> None
     batch.jet_seconds = s.jet.seconds
     batch.temperature = s.temperature
     batch.stops = s.stops
+    batch.open_heads = 0
 
 
 @compilable
@@ -166,6 +167,7 @@ def _close_batch(s: Any, jet: Any, g: GateSettings, kind: int, batch: Any) -> No
     rate = sums.events / sums.time
     step = g.rate_resolution / rate
     _say_when(s, kind, made.start_ns, made.end_ns, batch)
+    batch.open_heads = s.open.heads
     batch.time = sums.time
     batch.area = sums.mass / sums.flux
     batch.resolution = np.sqrt(made.timing / (sums.time * sums.time) + step * step / UNIFORM)
@@ -383,7 +385,7 @@ def _gather(s: Any, jet: Any, g: GateSettings, phase: int, x: Interval) -> bool:
     sums = jet.batch.sums
     if not sums.time > 0.0:
         return False
-    return bool(sums.mass >= g.batch_time * g.nominal_area * sums.flux / sums.time)
+    return bool(sums.mass >= g.batch_time * s.open.area * sums.flux / sums.time)
 
 
 @compilable
@@ -448,6 +450,60 @@ def _gather_stopped(s: Any, x: Interval) -> bool:
     idle.sums.time += x.seconds
     idle.sums.pressure += x.pressure * x.seconds
     return bool(idle.sums.time >= STOP_BATCH)
+
+
+# -- which heads are open
+
+
+@compilable
+def _clear_parked(s: Any) -> None:
+    for k in range(PARKED):
+        _clear_batch(s.open.parked[k].steady)
+        _clear_batch(s.open.parked[k].low)
+
+
+@compilable
+def _open_heads(before: int, now: Sample) -> int:
+    """Which heads are open, as in `BATCH`; while all are closed, those that were `before`."""
+    if np.isfinite(now.open_heads):
+        return int(now.open_heads) if now.open_heads > HEAD_ON else before
+    if np.isfinite(now.valve):
+        return -int(now.valve + HEAD_ON) if now.valve > HEAD_ON else before
+    return 0
+
+
+@compilable
+def _watch_heads(s: Any, g: GateSettings, now: Sample) -> None:
+    """Where other heads are open than before, go on with a batch of theirs."""
+    heads = _open_heads(s.open.heads, now)
+    if heads == s.open.heads:
+        return
+    slot = s.open.parked[s.open.heads % PARKED]
+    slot.heads = s.open.heads
+    slot.steady = s.steady.batch
+    slot.low = s.low.batch
+    slot = s.open.parked[heads % PARKED]
+    if slot.heads == heads:
+        s.steady.batch = slot.steady
+        s.low.batch = slot.low
+    else:
+        _clear_batch(s.steady.batch)
+        _clear_batch(s.low.batch)
+    for jet in (s.steady, s.low):
+        _drop_pieces(jet, s.time_ns)
+        jet.run.period = 0.0  # other heads take other strokes
+        jet.run.looks = 0
+    s.jet.settled_time = 0.0
+    s.flow.settled_time = 0.0
+    s.flow.wait = _flow_lag(s.flow) if g.flow_shows_jet and not g.uses_counter else 0.0
+    s.open.heads = heads
+    area = 0.0
+    for k in range(len(s.open.areas)):
+        if heads > 0 and (heads >> k) % 2 == 1:
+            area += s.open.areas[k]
+    if heads < 0:
+        area = g.nominal_area * -heads / s.open.count
+    s.open.area = area if area > 0.0 else g.nominal_area
 
 
 # -- from a sample to its phase
@@ -560,11 +616,11 @@ def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
             flow.settled_time = s.jet.settled_time
             return
         counts = x.events / x.seconds if x.seconds > 0.0 else 0.0
-        ratio = counts * x.delivery / (g.nominal_area * x.flux) if x.flux > 0.0 else 0.0
+        ratio = counts * x.delivery / (s.open.area * x.flux) if x.flux > 0.0 else 0.0
     elif not g.flow_shows_jet:  # its speed is set, and the pressure says by itself how it settles
         ratio = x.rate / g.max_rate
     elif x.flux > 0.0:
-        ratio = x.rate * x.delivery / (g.nominal_area * x.flux)
+        ratio = x.rate * x.delivery / (s.open.area * x.flux)
         _watch_rise(s, g, ratio, x.pressure)
     else:
         ratio = 0.0
@@ -613,6 +669,7 @@ def _move_clock(s: Any, g: GateSettings, t: int, pressure: float, seconds: float
         if seconds < 0.0:  # the clock was set back
             _clear_batch(s.steady.batch)
             _clear_batch(s.low.batch)
+            _clear_parked(s)
         elif s.jet.on:
             s.jet.missed_seconds += seconds
         seconds = 0.0
@@ -661,7 +718,7 @@ def _count(s: Any, g: GateSettings, reading: float, seconds: float) -> float:
 @compilable
 def _is_flowing(s: Any, g: GateSettings, x: Interval) -> bool:
     """Whether the pump delivers what a jet takes, rather than a leak."""
-    jet_on_rate = g.jet_on_fraction * g.nominal_area * x.flux / x.delivery
+    jet_on_rate = g.jet_on_fraction * s.open.area * x.flux / x.delivery
     if g.uses_counter:
         return bool(x.rate >= jet_on_rate and (x.events > 0.0 or s.jet.on))
     return bool(x.rate >= jet_on_rate)
@@ -722,6 +779,7 @@ def _enter_phase(s: Any, phase: Phase, seconds: float) -> None:
     if phase == Phase.STOPPED:
         if s.phase != Phase.STOPPED:
             s.stops += 1
+            _clear_parked(s)
         _clear_batch(s.steady.batch)  # whatever is fitted after a stop starts a batch of its own
         _clear_batch(s.low.batch)
     idling = phase in (Phase.STOPPED, Phase.JET_OFF)
@@ -750,6 +808,7 @@ def _sample(samples: Samples, i: int) -> Sample:
         samples.motor_speed[i],
         samples.motor_torque[i],
         samples.check_valve_temperature[i],
+        samples.open_heads[i],
     )
 
 
@@ -833,6 +892,8 @@ def run_gate(
             phases[i] = Phase.NO_DATA  # the clock is not moved: many of these become a gap
             continue
         x = _take(s, g, displacement, now, seconds)
+        if s.open.count > 1:
+            _watch_heads(s, g, now)
         on = _watch_jet(s, g, x, now.valve)
         _enter_phase(s, _phase_of(s, g, x.rate, on), x.seconds)
         phases[i] = s.phase

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.base.samples import Samples
+from borewarden.base.samples import HALF, Samples, valve_of
 from borewarden.gate.batch import Phase
 from borewarden.gate.gate import GateSettings
 
@@ -23,7 +23,6 @@ FIRST_JET_TIME = 600.0  # s of a jewel's jet that are, if they are over first; i
 # s below `LOW_SHARE`; a crank pump takes some seconds to build its pressure up; invented
 LOW_TIME = 10.0
 LOW_SHARE = 0.75  # of the pressure at which the jet first settled; invented
-HALF_A_HEAD = 0.5  # heads, between one number of them and the next
 HOUR = 3600.0  # s
 NS_PER_HOUR = 3600e9
 
@@ -32,7 +31,8 @@ class JetTime(NamedTuple):
     """What went through the jet; `pressure_hours` in Pa h: pressure summed over jet time.
 
     `missed_hours` went unseen while the jet was on when last seen. In `partly_hours` of the jet
-    hours fewer heads were commanded on than the `heads` that held a jewel.
+    hours fewer heads were commanded on than the `heads` that held a jewel, and no signal said
+    which.
     """
 
     jet_hours: float = 0.0
@@ -59,13 +59,15 @@ def count_jet_time(
     edges_ns: NDArray[np.int64],
     heads: NDArray[np.int64],
     max_gap: float,
+    valve: int | None = None,
 ) -> list[JetTime]:
     """Jet time between neighbouring `edges_ns`, shape (n + 1,), ascending; n `heads` fitted there.
 
     `blocks` are samples in order of time with their phases. The rule is the gate's own: a
     reading that can't be used doesn't move the clock, a silence longer than `max_gap` s is a gap,
     and a gap is missed if the jet was on before it. An interval over an edge counts to nobody, as
-    nobody fits a jewel with the jet on. The pressure of an interval is that at its end.
+    nobody fits a jewel with the jet on. The pressure of an interval is that at its end. With the
+    place of a head's `valve` signal, only that head's time counts where the signal is known.
     """
     segments = len(edges_ns) - 1
     jet, pressure, missed, partly = np.zeros((4, segments + 2))
@@ -77,6 +79,11 @@ def count_jet_time(
             continue
         # a stuck transducer is phase NO_DATA, with the jet on
         on = JET_ON[phases[used]] | (phases[used] == Phase.NO_DATA)
+        named = np.zeros(len(on), dtype=bool)
+        if valve is not None:
+            is_open = valve_of(samples, valve)[used]
+            named = np.isfinite(is_open)
+            on &= ~named | (is_open > HALF)
         before_ns = np.concatenate(([times[0] if last_ns is None else last_ns], times[:-1]))
         before_on = np.concatenate(([last_on], on[:-1]))
         last_ns, last_on = times[-1], bool(on[-1])
@@ -87,12 +94,12 @@ def count_jet_time(
         seen = np.where(on & ~gap & within, hours, 0.0)
         heads_there = np.concatenate(([0], heads, [0]))[place]
         on_heads = samples.valve[used]
-        few = (on_heads > HALF_A_HEAD) & (on_heads < heads_there - HALF_A_HEAD)
+        few = (on_heads > HALF) & (on_heads < heads_there - HALF)
         for total, values in (
             (jet, seen),
             (pressure, seen * np.nan_to_num(samples.pressure[used])),
             (missed, np.where(before_on & gap & within, hours, 0.0)),
-            (partly, np.where(few, seen, 0.0)),
+            (partly, np.where(few & ~named, seen, 0.0)),
         ):
             total += np.bincount(place, values, segments + 2)
     return [

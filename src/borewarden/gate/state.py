@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from borewarden.base.samples import MOST_HEADS
 from borewarden.gate.batch import SIGNALS
 
 SUMS = np.dtype(
@@ -119,6 +120,23 @@ JET = np.dtype(
     ]
 )
 
+PARKED = 8  # combinations of open heads whose open batches are kept while others cut; invented
+
+# The heads, which are open, and the batches that wait for others to open again.
+OPEN_HEADS = np.dtype(
+    [
+        ("count", np.int64),  # of heads that hold a jewel or have a valve signal
+        ("areas", np.float64, (MOST_HEADS,)),  # m², by the place of the signal; 0 without jewel
+        ("heads", np.int64),  # which are open, or were last, as in `BATCH`
+        ("area", np.float64),  # m², effective one of their stated bores; of all if not known
+        (
+            "parked",
+            np.dtype([("heads", np.int64), ("steady", OPEN_BATCH), ("low", OPEN_BATCH)]),
+            (PARKED,),
+        ),
+    ]
+)
+
 COUNTER = np.dtype(
     [
         ("anchored", np.bool_),  # a first reading is known
@@ -142,6 +160,7 @@ STATE = np.dtype(
         ("idle_time", np.float64),  # s since the jet closed, or since the pump stopped
         ("stops", np.int64),  # how often the machine has been stopped
         ("jet", JET),
+        ("open", OPEN_HEADS),
         ("counter", COUNTER),
         ("steady", GATHER),
         ("low", GATHER),
@@ -169,6 +188,7 @@ class Sample(NamedTuple):
     motor_speed: float
     motor_torque: float
     check_valve_temperature: float
+    open_heads: float
 
 
 class Interval(NamedTuple):

@@ -23,7 +23,7 @@ from borewarden.lives.records import Watched
 from borewarden.settings import SHOP_FILE, MachineSettings, ShopSettings, load_shop
 from borewarden.settings.service import common_units, folder_of, load_machines
 from borewarden.store.database import open_store, read_alarm, read_phases
-from borewarden.store.jet_times import jet_times, openings
+from borewarden.store.jet_times import Counting, jet_times, openings
 from borewarden.store.queries import (
     SAMPLES,
     TELEMETRY,
@@ -137,7 +137,7 @@ def see_shop(config: Path, store: Path, at: datetime | None = None) -> ShopSeen:
         known = [*held, *stated]
         names = {fitting.machine for fitting in known}
         silent = {name: silences(connection, name, at_ns, SILENCE_NS) for name in names}
-        jewels = watched(connection, known, silent, at_ns, max_gaps(machines.values()))
+        jewels = watched(connection, known, silent, at_ns, counting_of(machines.values()))
     return ShopSeen(at_ns, seen, jewels, shop, common_units(machines.values()))
 
 
@@ -148,9 +148,9 @@ def with_pace(machine: MachineSeen, stated: Mapping[str, float]) -> MachineSeen:
     return replace(machine, hours_a_week=stated[machine.name])
 
 
-def max_gaps(machines: Iterable[MachineSettings]) -> dict[str, float]:
-    """The longest silence, s, of each machine within which jet time counts."""
-    return {machine.name: machine.gate_settings().max_gap for machine in machines}
+def counting_of(machines: Iterable[MachineSettings]) -> dict[str, Counting]:
+    """How the jet time of each machine is counted."""
+    return {m.name: Counting(m.gate_settings().max_gap, m.valve_heads) for m in machines}
 
 
 def see(
@@ -220,7 +220,7 @@ def hours_of(
     connection: sqlite3.Connection,
     jewels: Sequence[Fitting],
     at_ns: int,
-    max_gaps: Mapping[str, float],
+    counting: Mapping[str, Counting],
 ) -> list[float | None]:
     """Jet hours of each of `jewels` since it was fitted; None without telemetry.
 
@@ -229,7 +229,7 @@ def hours_of(
     """
     spans = [(f.fitted_ns, at_ns if f.out_ns is None else min(f.out_ns, at_ns)) for f in jewels]
     held = [replace(f, out_ns=out_ns) for f, (_, out_ns) in zip(jewels, spans, strict=True)]
-    counted = jet_times(connection, dict(enumerate(held)), max_gaps)
+    counted = jet_times(connection, dict(enumerate(held)), counting)
     hours: list[float | None] = []
     for number, (fitting, span) in enumerate(zip(held, spans, strict=True)):
         sampled = telemetry_span(connection, fitting.machine, *span, SAMPLES)
@@ -246,7 +246,7 @@ def watched(
     jewels: Sequence[Fitting],
     silent: Mapping[str, Sequence[tuple[int, int]]],
     at_ns: int,
-    max_gaps: Mapping[str, float],
+    counting: Mapping[str, Counting],
 ) -> list[Watched]:
     """`jewels` with their jet hours, up to the first long silence if it came before their end.
 
@@ -259,7 +259,7 @@ def watched(
         fitting if lost_ns is None else replace(fitting, out_ns=lost_ns)
         for fitting, lost_ns in zip(jewels, lost, strict=True)
     ]
-    hours = hours_of(connection, followed, at_ns, max_gaps)
+    hours = hours_of(connection, followed, at_ns, counting)
     return [
         Watched(fitting, seen or None, to_end=lost_ns is None)
         for fitting, seen, lost_ns in zip(jewels, hours, lost, strict=True)
@@ -298,7 +298,7 @@ def _heads(
             if before is None or fitting.fitted_ns >= before[0].fitted_ns - SAME_NS:
                 newest[fitting.head] = fitting, True
     fitted = [jewel for _, jewel in sorted(newest.items()) if jewel[0].out_ns is None]
-    hours = hours_of(connection, [fitting for fitting, _ in fitted], at_ns, max_gaps([machine]))
+    hours = hours_of(connection, [fitting for fitting, _ in fitted], at_ns, counting_of([machine]))
     return [HeadSeen(*jewel, counted) for jewel, counted in zip(fitted, hours, strict=True)]
 
 

@@ -13,7 +13,7 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 
 from borewarden.base.plain_errors import plain_channel
-from borewarden.base.samples import Channel, Floats, Samples
+from borewarden.base.samples import Channel, Floats, Samples, channels_of
 from borewarden.base.shown import chosen, shown
 from borewarden.base.units import conversion
 from borewarden.collect.live import Source
@@ -163,7 +163,7 @@ def _places(source: Source) -> Mapping[str, Any]:
 
 def _finding(seen: _Seen, name: str, wrong: str) -> Finding:
     channel: Channel = seen.places[name].channel
-    values: Floats = getattr(seen.rows, name)
+    values: Floats = channels_of(seen.rows, seen.places)[name]
     known = _finite(values)
     if not len(known):
         reason = plain_channel(wrong) if wrong else _nothing(name)

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from borewarden.base.errors import BadInput
-from borewarden.base.samples import SI_UNITS
+from borewarden.base.samples import MOST_HEADS, si_unit
 from borewarden.base.shown import chosen, shown
 from borewarden.base.times import local_ns
 from borewarden.base.units import conversion, is_flow
@@ -68,6 +68,7 @@ def check_together(path: Path, settings: MachineSettings) -> None:
         _check_distinct(path, "log", {"time": settings.log.time, **columns}, "column")
     if settings.source is not None:
         _check_source(path, settings, settings.source)
+    _check_valves(path, settings)
     _check_fittings(path, settings)
     _check_pressures(path, settings.gate_settings())
     _check_thresholds(path, settings, pump)
@@ -100,6 +101,24 @@ def _check_channels(path: Path, where: str, read: Log | LiveSource[Any], pump: P
                 "only intensifiers have this signal",
                 "leave it out",
             )
+
+
+def _check_valves(path: Path, settings: MachineSettings) -> None:
+    """Whether [log] and [source] name the heads of their valve signals alike."""
+    given = {"log": settings.log, "source": settings.source}
+    named = {where: list(read.valve_heads) for where, read in given.items() if read is not None}
+    for where, heads in named.items():
+        if len(heads) > MOST_HEADS:
+            wrong = f"{len(heads)} heads have a valve signal"
+            raise BadInput(path, f"{where}.valve", wrong, f"give {MOST_HEADS} at most")
+    logged, live = named.get("log", []), named.get("source", [])
+    if logged and live and logged != live:
+        raise BadInput(
+            path,
+            "source.valve",
+            f"the heads are {', '.join(live)}, in [log] {', '.join(logged)}",
+            "name the same heads in the same order in both",
+        )
 
 
 def _check_form(path: Path, log: Log) -> None:
@@ -236,7 +255,7 @@ def _check_source(path: Path, settings: MachineSettings, source: LiveSource[Any]
         )
     for name, point in source.points().items():
         where = f"source.{name}"
-        si = SI_UNITS[name]
+        si = si_unit(name)
         if point.scale == 0.0:
             raise BadInput(
                 path, f"{where}.scale", "scale must not be 0", "value * scale has to give the unit"
@@ -336,7 +355,7 @@ def _beside(point: object) -> object:
 
 def _check_register(path: Path, name: str, point: RegisterPoint) -> None:
     where = f"source.{name}"
-    if point.function <= 2 and name != "valve":
+    if point.function <= 2 and not name.startswith("valve"):
         raise BadInput(
             path,
             f"{where}.function",
@@ -403,6 +422,12 @@ def _check_bores(path: Path, settings: MachineSettings, pump: Pump) -> None:
         wrong = _misfit(pump, others + jewel.nominal_area, working)
         if wrong is None or ("too small" in wrong and _more_come(jewels, i, fitted)):
             continue
+        if (
+            others
+            and _may_cut_by_turns(settings)
+            and not _misfit(pump, jewel.nominal_area, working)
+        ):
+            continue
         right = _what_fits(pump, jewel, others, working, "too small" in wrong)
         raise BadInput(path, f"jewel[{i + 1}].bore", wrong, right)
 
@@ -426,6 +451,8 @@ def misfit(
     if wrong is None or "too small" in wrong:
         return None
     newest = max(there, key=lambda jewel: jewel.fitted_ns)
+    if _may_cut_by_turns(settings) and not _misfit(pump, newest.nominal_area, working):
+        return None
     others = stated_area([jewel for jewel in there if jewel is not newest])
     return wrong, _what_fits(pump, newest, others, working, False)
 
@@ -448,6 +475,12 @@ def check_feeds(
             wrong = misfit(settings, jewels, fitting.fitted_ns)
             if wrong is not None:
                 raise BadInput(place, bore_of(where), *wrong)
+
+
+def _may_cut_by_turns(settings: MachineSettings) -> bool:
+    """Whether a valve signal will tell which heads the pump has to feed at a time."""
+    given = (settings.log, settings.source)
+    return any(read is not None and (read.valve or read.valve_heads) for read in given)
 
 
 def _what_fits(pump: Pump, jewel: Jewel, others: float, working: float, smallest: bool) -> str:

@@ -13,9 +13,15 @@ from pydantic_core import ErrorDetails
 from pydantic_settings import BaseSettings
 
 from borewarden.base.errors import BadInput
+from borewarden.base.samples import HEAD
 from borewarden.base.units import Unit
 from borewarden.settings.machine import MachineSettings
-from borewarden.settings.sections import SpeedColumn, StrokeTimeColumn, TemperatureColumn
+from borewarden.settings.sections import (
+    VALVE_HEADS,
+    SpeedColumn,
+    StrokeTimeColumn,
+    TemperatureColumn,
+)
 
 
 def first_mistake(path: Path, error: ValidationError, kind: type[BaseModel]) -> BadInput:
@@ -47,7 +53,7 @@ def _field_path(kind: type[BaseModel], mistake: ErrorDetails) -> str:
     """Such as 'pump.stroke' or 'jewel[2].bore', counted from 1; without pydantic's union tags."""
     path = ""
     candidates: list[type[BaseModel]] = [kind]
-    for part in mistake["loc"]:
+    for part in _joined(mistake["loc"]):
         if isinstance(part, int):
             path += f"[{part + 1}]"
         elif not _tagged(candidates, part):
@@ -59,9 +65,17 @@ def _field_path(kind: type[BaseModel], mistake: ErrorDetails) -> str:
 def _section_of(kind: type[BaseModel], loc: tuple[int | str, ...]) -> type[BaseModel] | None:
     """The section that has the last part of `loc` as a field."""
     candidates: list[type[BaseModel]] = [kind]
-    for part in loc[:-1]:
+    for part in _joined(loc)[:-1]:
         candidates = _below(candidates, part)
     return candidates[0] if len(candidates) == 1 else None
+
+
+def _joined(loc: tuple[int | str, ...]) -> tuple[int | str, ...]:
+    """The path `loc` with the valve of one head as one part, such as "valve.1"."""
+    if VALVE_HEADS not in loc[:-1]:
+        return loc
+    place = loc.index(VALVE_HEADS)
+    return (*loc[:place], f"{HEAD}{loc[place + 1]}", *loc[place + 2 :])
 
 
 def _below(candidates: list[type[BaseModel]], part: int | str) -> list[type[BaseModel]]:
@@ -71,6 +85,7 @@ def _below(candidates: list[type[BaseModel]], part: int | str) -> list[type[Base
     if tagged := _tagged(candidates, part):
         return tagged
     fields = candidates[0].model_fields if len(candidates) == 1 else {}
+    part = VALVE_HEADS if part.startswith(HEAD) else part
     return list(_sections_in(fields[part].annotation)) if part in fields else []
 
 

@@ -10,7 +10,7 @@ from pydantic import Field, model_validator
 from pydantic_settings import SettingsConfigDict
 
 from borewarden.base.errors import BadInput
-from borewarden.base.samples import SI_UNITS, Channel
+from borewarden.base.samples import HEAD, Channel, si_unit
 from borewarden.base.times import local_ns
 from borewarden.base.units import conversion, is_flow
 from borewarden.collect.logged import LogFormat
@@ -83,8 +83,18 @@ class MachineSettings(FileSettings):
     def build_watcher(self, register: Iterable[Fitting] = ()) -> Watcher:
         """A new watcher for this machine, with the jewels of the file and the `register`."""
         return Watcher(
-            self.build_pump(), self.gate_settings(), self.jewels(register), self.watch_settings()
+            self.build_pump(),
+            self.gate_settings(),
+            self.jewels(register),
+            self.watch_settings(),
+            self.valve_heads,
         )
+
+    @property
+    def valve_heads(self) -> tuple[str, ...]:
+        """The heads that have a valve signal of their own, in the order of these signals."""
+        given = [read.valve_heads for read in (self.source, self.log) if read is not None]
+        return tuple(next((heads for heads in given if heads), ()))
 
     def build_sight(self) -> Sight:
         """What tells usable readings of this machine, as yet without a history."""
@@ -252,7 +262,7 @@ class MachineSettings(FileSettings):
         scale, offset = linear
         pump = self.build_pump()
         rated = pump.rated_pressure
-        match name:
+        match name.partition(".")[0]:
             case "pressure":
                 low, high = -0.25 * rated, 1.25 * rated
             case "rate":
@@ -262,7 +272,8 @@ class MachineSettings(FileSettings):
             case "stroke_count":
                 return Channel(place, "counts", scale * per_count, offset, 0.0, math.inf)
             case "valve":
-                heads = len({jewel.head for jewel in self.jewel})
+                of_one = name.startswith(HEAD)
+                heads = 1 if of_one else len({jewel.head for jewel in self.jewel})
                 return Channel(place, "heads that are on", scale, offset, 0.0, heads)
             case "oil_pressure":
                 oil = rated / pump.intensification_ratio if isinstance(pump, Intensifier) else rated
@@ -297,7 +308,7 @@ def _highest_rate(pump: Pump) -> float:
 def _to_si(name: str, unit: str, per_count: float, pump: Pump) -> tuple[float, float]:
     """Factor and offset from `unit` to SI; a flow becomes the rate at which the pump takes it."""
     if name != "rate":
-        return conversion(unit, SI_UNITS[name])
+        return conversion(unit, si_unit(name))
     if is_flow(unit):
         return conversion(unit, "m^3/s")[0] / feed_volume(pump), 0.0
     return conversion(unit, "Hz")[0] * per_count, 0.0

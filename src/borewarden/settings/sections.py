@@ -5,10 +5,10 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource
 
-from borewarden.base.samples import SI_UNITS
+from borewarden.base.samples import HEAD, SI_UNITS
 from borewarden.collect.layout import Layout
 from borewarden.physics.pump import DirectDrive, Intensifier
 from borewarden.settings.units import (
@@ -44,6 +44,8 @@ from borewarden.settings.units import (
     Volume,
     WatchTime,
 )
+
+VALVE_HEADS = "valve_heads"  # the field that [log.valve.HEAD] and so on end up in
 
 
 class Section(BaseModel):
@@ -149,7 +151,33 @@ class TemperatureColumn(LoggedColumn):
 
 
 class ValveColumn(LoggedColumn):
-    """[log.valve]: 1 or true where the jet is commanded on, or the number of heads that are."""
+    """[log.valve]: 1 or true where the jet is commanded on, or the number of heads that are.
+
+    [log.valve.HEAD]: 1 or true where that head is commanded on.
+    """
+
+
+class WithValves(Section):
+    """A section in which `valve` is one signal, or a table with one for each head."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _valve_of_each_head(cls, data: Any) -> Any:
+        """Tables within `valve` are those of the heads, by their names."""
+        valve = data.get("valve") if isinstance(data, dict) else None
+        if not valve or not isinstance(valve, dict):
+            return data
+        if not all(isinstance(each, dict) for each in valve.values()):
+            return data
+        return {name: each for name, each in data.items() if name != "valve"} | {
+            "valve_heads": valve
+        }
+
+    def _by_channel(self) -> dict[str, Any]:
+        """What is stated for each channel, by the fields of `Samples`, or "valve.HEAD"."""
+        stated = {name: getattr(self, name, None) for name in SI_UNITS}
+        of_heads = {f"{HEAD}{head}": each for head, each in getattr(self, VALVE_HEADS).items()}
+        return {name: each for name, each in stated.items() if each is not None} | of_heads
 
 
 class StrokeTimeColumn(LoggedColumn):
@@ -182,7 +210,7 @@ Column = (
 )
 
 
-class LogFields(Section):
+class LogFields(WithValves):
     """What [log] states of the form of a log; `hold` and `every` in s. See `collect.layout`."""
 
     time: Name
@@ -217,6 +245,7 @@ class Log(LogFields):
     stroke_count: CountColumn | None = None
     temperature: TemperatureColumn | None = None
     valve: ValveColumn | None = None
+    valve_heads: dict[str, ValveColumn] = Field(default_factory=dict)
     oil_pressure: PressureColumn | None = None
     boost_pressure: PressureColumn | None = None
     weep_temperature: TemperatureColumn | None = None
@@ -229,8 +258,8 @@ class Log(LogFields):
     rate_resolution: RateStep = 0.0
 
     def columns(self) -> dict[str, Column]:
-        """What is logged, by the fields of `Samples`."""
-        return {name: column for name in SI_UNITS if (column := getattr(self, name)) is not None}
+        """What is logged, by the fields of `Samples`, or "valve.HEAD"."""
+        return self._by_channel()
 
     def layout(self) -> Layout | None:
         """The form of the log, None if nothing is stated of it: then it is the plain one."""

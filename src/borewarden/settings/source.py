@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, ClassVar, Generic, Literal, TypeVar
 
 from pydantic import Field, SecretStr
 
-from borewarden.base.samples import SI_UNITS, Channel
+from borewarden.base.samples import Channel
 from borewarden.collect.sight import BLIND_AFTER
-from borewarden.settings.sections import Section
+from borewarden.settings.sections import Section, WithValves
 from borewarden.settings.units import ClockTolerance, Name, RateStep, Time
 
 if TYPE_CHECKING:  # the protocols' libraries are slow to import, and a replay needs none of them
@@ -56,7 +56,7 @@ class FieldOf(_Point):
 Point = TypeVar("Point", bound=_Point)
 
 
-class LiveSource(Section, Generic[Point]):
+class LiveSource(WithValves, Generic[Point]):
     """[source]: what all kinds have; `rate_resolution` in Hz, `blind_after` in s."""
 
     pressure: Point
@@ -64,6 +64,7 @@ class LiveSource(Section, Generic[Point]):
     stroke_count: Point | None = None
     temperature: Point | None = None
     valve: Point | None = None
+    valve_heads: dict[str, Point] = Field(default_factory=dict)
     oil_pressure: Point | None = None
     boost_pressure: Point | None = None
     weep_temperature: Point | None = None
@@ -77,8 +78,8 @@ class LiveSource(Section, Generic[Point]):
     blind_after: Time = BLIND_AFTER
 
     def points(self) -> dict[str, Point]:
-        """What is read, by the fields of `Samples`."""
-        return {name: point for name in SI_UNITS if (point := getattr(self, name)) is not None}
+        """What is read, by the fields of `Samples`, or "valve.HEAD"."""
+        return self._by_channel()
 
 
 class _Modbus(LiveSource[RegisterPoint]):

@@ -14,7 +14,7 @@ from borewarden.store.register import Entry
 
 _PER_PUMP = (
     "Jet hours come from the pump's telemetry. With several heads they count for every head that "
-    "holds a jewel"
+    "holds a jewel, unless each head has its own valve signal"
 )
 
 

@@ -19,7 +19,7 @@ from borewarden.diagnose.evidence import features_in
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
-from borewarden.watcher.verdict import State, Verdict
+from borewarden.watcher.verdict import UNLIKELY, State, Verdict
 from borewarden.watcher.watcher import Alert
 
 HEADLINES = {
@@ -33,6 +33,13 @@ HEADLINES = {
 }
 
 
+_HEADLINES_OF_HEADS = {
+    State.WEARING: "The bore of {} is probably wearing",
+    State.OPENED: "The bore of {} has probably opened up",
+    State.NOT_STATED_BORE: "The jewel in {} is probably not the stated bore",
+    State.OTHER_FAULT: "Probably a fault at {} other than the orifice",
+    State.CANNOT_TELL: "Cannot tell whether the bore of {} is sound",
+}
 _CAUSE_WORDS = {
     Cause.OTHER_BORE: "a different bore was fitted and not recorded",
     Cause.UNKNOWN: "none of the known causes",
@@ -129,6 +136,8 @@ def headline(verdict: Verdict) -> str:
         return f"Probably another fault: {cause_words(verdict.causes[0].cause)}"
     if verdict.state is State.CANNOT_TELL and verdict.causes:
         return "Something has probably changed, and the cause is not clear"
+    if verdict.suspects:
+        return _HEADLINES_OF_HEADS.get(verdict.state, "{}").format(verdict.suspects)
     return HEADLINES[verdict.state]
 
 
@@ -209,9 +218,10 @@ def probable_causes(verdict: Verdict) -> list[Belief]:
 def _cause_lines(verdict: Verdict, pump: Pump) -> list[str]:
     causes = probable_causes(verdict)
     if not causes:
-        return []
+        return _head_lines(verdict)
     first = causes[0]
     return [
+        *_head_lines(verdict),
         *(
             f"Probable cause: {cause_words(b.cause)}, {probability_words(b.probability)}"
             for b in causes
@@ -221,6 +231,14 @@ def _cause_lines(verdict: Verdict, pump: Pump) -> list[str]:
         *undecided(verdict, pump),
         _NOT_WATCHED,
     ]
+
+
+def _head_lines(verdict: Verdict) -> list[str]:
+    """How probable each head is, if it is a jewel."""
+    if not verdict.heads:
+        return []
+    shown = (f"head {b.head} {probability_words(b.probability)}" for b in verdict.heads)
+    return [f"If it is a jewel: {', '.join(shown)}"]
 
 
 def undecided(verdict: Verdict, pump: Pump) -> list[str]:
@@ -330,7 +348,7 @@ def first_checks(verdict: Verdict) -> list[str]:
 
     The cheapest check that would separate the two most probable causes comes first.
     """
-    usual = _usual_checks(verdict)
+    usual = [*_which_head(verdict), *_usual_checks(verdict)]
     if not verdict.check or len(verdict.causes) < 2:
         return usual
     first, second = (cause_words(belief.cause) for belief in verdict.causes[:2])
@@ -340,6 +358,22 @@ def first_checks(verdict: Verdict) -> list[str]:
         usual = [line for line in usual if line != _LOOK_AT_THE_JEWEL]
         check += f" Only {_NO_PRESSURE}."
     return [check, *usual]
+
+
+def _which_head(verdict: Verdict) -> list[str]:
+    """The cheapest way to settle which head it is, where that is open."""
+    likely = sorted(each.head for each in verdict.heads if each.probability >= UNLIKELY)
+    if verdict.head is not None or len(likely) <= 1:
+        return []
+    first, *others = likely
+    work = "strokes faster at its pressure"
+    if verdict.overstroke_margin is None:
+        work = "turns faster, or shows less pressure,"
+    return [
+        f"Cut for two minutes with head {first} alone, as you cut any part. This is the cheapest "
+        f"way to tell head {first} from head {' or '.join(others)}: it is head {first} if the pump "
+        f"then {work} than it used to with that head."
+    ]
 
 
 def _usual_checks(verdict: Verdict) -> list[str]:

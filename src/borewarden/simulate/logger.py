@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from borewarden.base.samples import Samples
+from borewarden.base.samples import Samples, channels_of
 from borewarden.collect.labels import labels_path
 from borewarden.collect.logged import LogFormat
 from borewarden.diagnose.causes import Cause
@@ -37,8 +37,9 @@ def log_frame(samples: Samples, log_format: LogFormat) -> pd.DataFrame:
     utc = pd.DatetimeIndex(pd.to_datetime(samples.time_ns, unit="ns", utc=True))
     local = utc.tz_convert(log_format.time_zone).tz_localize(None).as_unit("ms")
     columns: dict[str, object] = {log_format.time_column: local}
+    logged = channels_of(samples, log_format.channels)
     for name, channel in log_format.channels.items():
-        values = (getattr(samples, name) - channel.offset) / channel.scale
+        values = (logged[name] - channel.offset) / channel.scale
         columns[channel.column] = np.round(values, DECIMALS.get(name, 3))
     return pd.DataFrame(columns)
 

@@ -24,7 +24,7 @@ from pymodbus.constants import ExcCodes
 from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
-from borewarden.base.samples import Channel, Samples, rows
+from borewarden.base.samples import Channel, Samples, channels_of, rows
 from borewarden.collect.live import Source
 from borewarden.collect.modbus import ModbusSource, Register, encode
 from borewarden.collect.mqtt import MqttSource
@@ -40,8 +40,9 @@ LONGEST_PAUSE = 5.0  # s; nobody waits for the night between two logged shifts
 
 def raw_values(samples: Samples, i: int, channels: Mapping[str, Channel]) -> dict[str, float]:
     """Row `i` as the controller has it: each channel in its own unit."""
+    row = channels_of(rows(samples, i, i + 1), channels)
     return {
-        name: (float(getattr(samples, name)[i]) - channel.offset) / channel.scale
+        name: (float(row[name][0]) - channel.offset) / channel.scale
         for name, channel in channels.items()
     }
 

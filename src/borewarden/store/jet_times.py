@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Mapping
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,18 +23,29 @@ from borewarden.gate.jet_time import (
 from borewarden.jewels.fitting import Fitting
 from borewarden.store.database import read_phases
 
+
+class Counting(NamedTuple):
+    """How the jet time of a machine is counted: `max_gap` in s.
+
+    `valve_heads` are the heads that have a valve signal each, in the order of their bits.
+    """
+
+    max_gap: float = MAX_GAP
+    valve_heads: tuple[str, ...] = ()
+
+
 END_OF_TIME = np.iinfo(np.int64).max
 
 
 def jet_times(
     connection: sqlite3.Connection,
     held: Mapping[int, Fitting],
-    max_gaps: Mapping[str, float] | None = None,
+    counting: Mapping[str, Counting] | None = None,
 ) -> dict[int, JetTime]:
     """Jet time of each fitting that `held` by its number, as counted since it was fitted.
 
-    `max_gaps` are the machines' own longest silences in s, where they set one. Telemetry is of the
-    pump: with several heads it counts for every head that holds a jewel, see `JetTime`.
+    `counting` is the machines' own, where they are known. Telemetry is of the pump: with several
+    heads it counts for every head that holds a jewel, unless the head has a valve signal.
     """
     found: dict[int, JetTime] = {}
     for machine in {fitting.machine for fitting in held.values()}:
@@ -44,10 +56,16 @@ def jet_times(
         heads = np.zeros(len(edges) - 1, dtype=np.int64)
         for first, stop in places.values():
             heads[first:stop] += 1
-        max_gap = (max_gaps or {}).get(machine, MAX_GAP)
-        blocks = read_phases(connection, machine, int(edges[0]))
-        parts = count_jet_time(blocks, edges, heads, max_gap)
-        found |= {n: add_up(parts[first:stop]) for n, (first, stop) in places.items()}
+        max_gap, named = (counting or {}).get(machine, Counting())
+        valves = {n: named.index(f.head) if f.head in named else None for n, f in own.items()}
+        for valve in set(valves.values()):
+            blocks = read_phases(connection, machine, int(edges[0]))
+            parts = count_jet_time(blocks, edges, heads, max_gap, valve)
+            found |= {
+                n: add_up(parts[first:stop])
+                for n, (first, stop) in places.items()
+                if valves[n] == valve
+            }
     return found
 
 

@@ -8,12 +8,12 @@ from typing import Any
 
 from borewarden.base.statistics import Interval
 from borewarden.diagnose.causes import Belief, Cause
-from borewarden.watcher.verdict import State, Verdict
+from borewarden.watcher.verdict import HeadBelief, State, Verdict
 from borewarden.watcher.watcher import Alert
 
 
 def verdict_of(fields: dict[str, Any]) -> Verdict:
-    """A verdict as the store keeps it; older ones have no causes yet."""
+    """A verdict as the store keeps it; older ones have no causes or heads yet."""
     limit = fields.get("hours_to_limit")
     return Verdict(
         **{
@@ -21,6 +21,7 @@ def verdict_of(fields: dict[str, Any]) -> Verdict:
             "state": State(fields["state"]),
             "hours_to_limit": None if limit is None else Interval(*limit),
             "causes": tuple(_belief(each) for each in fields.get("causes", ())),
+            "heads": tuple(HeadBelief(**each) for each in fields.get("heads", ())),
         }
     )
 

@@ -63,6 +63,7 @@ def compare_days(
         machine.watch_settings().baseline_time,
         Wanted(chips=0, wears=0),
         must_try=False,
+        valve_heads=machine.valve_heads,
     )
     gathered = gather(shop, machine.gate_settings())
     _, alerts = watch_stretch(shop, gathered, machine.watch_settings())

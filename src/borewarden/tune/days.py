@@ -22,9 +22,10 @@ from borewarden.collect.labels import Label
 from borewarden.gate.batch import Phase
 from borewarden.gate.gate import Gate, GateSettings
 from borewarden.jewels.fitting import fitted_sets
-from borewarden.jewels.jewel import Jewel, stated_area
+from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import Pump
 from borewarden.tune.inject import inject, jet_on
+from borewarden.watcher.heads import gate_of
 
 Floats = NDArray[np.float64]
 
@@ -96,6 +97,7 @@ class Shop:
     sound: NDArray[np.bool_]
     windows: list[Window]
     trials: list[Trial]
+    valve_heads: tuple[str, ...] = ()
 
     def day_of(self, time_ns: NDArray[np.int64] | int) -> NDArray[np.int64]:
         """The place in `days` of each time."""
@@ -144,6 +146,7 @@ def make_shop(
     wanted: Wanted,
     strokes_per_count: float = 1.0,
     must_try: bool = True,
+    valve_heads: tuple[str, ...] = (),
 ) -> Shop:
     """Look through the samples once, with today's gate, and lay out the trials.
 
@@ -155,7 +158,12 @@ def make_shop(
     if len(time_ns) < 2:
         raise BadInput("logs", "samples", "there are none in this time", "give logged days")
     fitted = fitted_stretches(jewels, time_ns)
-    phases = np.concatenate([_phases(pump, gate, part, samples) for part in fitted])
+    phases = np.concatenate(
+        [
+            _phases(gate_of(gate, pump.displacement, p.jewels, valve_heads), p, samples)
+            for p in fitted
+        ]
+    )
     on = jet_on(phases)
     dt = np.diff(time_ns, prepend=time_ns[0]) * 1e-9
     clock = np.cumsum(np.where(on & (dt > 0.0) & (dt <= gate.max_gap), dt, 0.0))
@@ -174,6 +182,7 @@ def make_shop(
         sound=np.zeros(len(days), dtype=np.bool_),
         windows=windows,
         trials=[],
+        valve_heads=valve_heads,
     )
     steady = phases == Phase.STEADY
     eventful = shop.labelled(time_ns)
@@ -192,11 +201,10 @@ def make_shop(
     return shop
 
 
-def _phases(pump: Pump, gate: GateSettings, part: Fitted, samples: Samples) -> NDArray[np.int8]:
-    made = Gate(gate._replace(nominal_area=stated_area(part.jewels)), pump.displacement)
+def _phases(gate: Gate, part: Fitted, samples: Samples) -> NDArray[np.int8]:
     return np.concatenate(
         [
-            made.learn_many(rows(samples, i, min(i + BLOCK, part.stop)))[0]
+            gate.learn_many(rows(samples, i, min(i + BLOCK, part.stop)))[0]
             for i in range(part.start, part.stop, BLOCK)
         ]
     )

@@ -16,9 +16,11 @@ from numpy.typing import NDArray
 from borewarden.base.samples import rows
 from borewarden.diagnose.causes import Cause
 from borewarden.gate.gate import Gate, GateSettings
-from borewarden.jewels.jewel import Jewel, stated_area
+from borewarden.jewels.jewel import Jewel
 from borewarden.tune.days import BLOCK, Shop, fitted_stretches, injected
-from borewarden.watcher.bore_watch import BoreWatch
+from borewarden.watcher.heads import gate_of
+from borewarden.watcher.heads_watch import HeadsWatch, watch_of
+from borewarden.watcher.one_head import OneHeadWatch
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import STATES, State, Verdict
 from borewarden.watcher.watcher import Alert
@@ -78,8 +80,7 @@ def gather(shop: Shop, gate: GateSettings) -> list[Gathered]:
     made = []
     onsets = sorted(range(len(shop.trials)), key=lambda k: shop.trials[k].onset)
     for part in fitted_stretches(shop.jewels, shop.samples.time_ns):
-        settings = gate._replace(nominal_area=stated_area(part.jewels))
-        sound = Gate(settings, shop.pump.displacement)
+        sound = gate_of(gate, shop.pump.displacement, part.jewels, shop.valve_heads)
         closed: list[NDArray[np.void]] = []
         trials: list[TrialBatches] = []
         here = part.start
@@ -109,7 +110,7 @@ def watch_stretch(
     parts: list[NDArray[np.void]] = []
     alerts: list[Alert] = []
     for part in gathered:
-        bore = BoreWatch(shop.pump, part.jewels, settings)
+        bore = watch_of(shop.pump, part.jewels, settings, shop.valve_heads)
         results, changes = bore.learn_many(part.batches)
         parts.append(results)
         alerts += _alerts(changes)
@@ -135,7 +136,7 @@ def judge_setting(shop: Shop, gathered: list[Gathered], settings: WatchSettings)
     right = [False] * len(shop.trials)
     alerts: list[Alert] = []
     for part in gathered:
-        bore = BoreWatch(shop.pump, part.jewels, settings)
+        bore = watch_of(shop.pump, part.jewels, settings, shop.valve_heads)
         changes: list[Verdict] = []
         results: list[NDArray[np.void]] = []
         here = 0
@@ -168,7 +169,9 @@ def judge_setting(shop: Shop, gathered: list[Gathered], settings: WatchSettings)
     )
 
 
-def _try(shop: Shop, bore: BoreWatch, trial: TrialBatches) -> tuple[float, Verdict | None]:
+def _try(
+    shop: Shop, bore: OneHeadWatch | HeadsWatch, trial: TrialBatches
+) -> tuple[float, Verdict | None]:
     told = shop.trials[trial.number]
     began = float(shop.jet_clock[told.onset])
     at_once = AT_ONCE[told.kind]

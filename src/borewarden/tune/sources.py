@@ -96,6 +96,7 @@ def shop_of(machine: MachineSettings, taken: Taken, wanted: Wanted) -> Shop:
         machine.watch_settings().baseline_time,
         wanted,
         counter.strokes_per_count if counter else 1.0,
+        valve_heads=machine.valve_heads,
     )
 
 

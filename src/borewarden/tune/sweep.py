@@ -122,7 +122,14 @@ def _fingerprint(shop: Shop) -> str:
     found = hashlib.sha256()
     for channel in (*shop.samples, shop.jet_clock, shop.on, shop.day_starts_ns, shop.sound):
         found.update(np.ascontiguousarray(channel).tobytes())
-    rest = (shop.pump, shop.jewels, shop.strokes_per_count, shop.windows, shop.trials)
+    rest = (
+        shop.pump,
+        shop.jewels,
+        shop.strokes_per_count,
+        shop.windows,
+        shop.trials,
+        shop.valve_heads,
+    )
     found.update(repr(rest).encode())
     found.update(_code().encode())
     return found.hexdigest()[:16]

@@ -74,6 +74,11 @@ class BoreWatch:
         return None if isinstance(self._monitor, Learning) else self._monitor.baseline
 
     @property
+    def ring(self) -> NDArray[np.void]:
+        """The newest batches, dtype `RING`; a view."""
+        return self._ring
+
+    @property
     def monitor(self) -> Monitor:
         """The state as it is now, with the figures that the loop has got to."""
         *_, running, block, signals = self._record[0].item()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 
@@ -37,6 +38,23 @@ _NE107 = {
 }
 
 
+SURE_OF_HEAD = 0.9  # from which one head alone is named; invented
+UNLIKELY = 0.05  # below that a head is not named; invented
+
+
+@dataclass(frozen=True)
+class HeadBelief:
+    """One head, and how probable it is that its jewel is the one, if it is a jewel."""
+
+    head: str
+    probability: float
+
+
+def head_of(heads: Sequence[HeadBelief]) -> str | None:
+    """The one head that is sure enough to be named, if there is one."""
+    return next((each.head for each in heads if each.probability >= SURE_OF_HEAD), None)
+
+
 STATES = tuple(State)  # tables of batches hold the place in here
 
 
@@ -48,6 +66,8 @@ class Verdict:
     change of area, `overstroke_margin` the free share of the stroke rate (crank pumps: None).
     `probability` is that the bore has opened up, `causes` the posterior over what changed (empty
     while nothing did), `check` the cheapest thing to look at that would separate the first two.
+    `heads` says which head's jewel it is, the most probable first; empty with one head, while all
+    is sound, and where it is the pump.
     """
 
     time_ns: int
@@ -73,3 +93,17 @@ class Verdict:
     hours_to_limit: Interval | None = None
     causes: tuple[Belief, ...] = ()
     check: str = ""
+    heads: tuple[HeadBelief, ...] = ()
+
+    @property
+    def head(self) -> str | None:
+        """The one head whose jewel it is; None where that is not known."""
+        return head_of(self.heads)
+
+    @property
+    def suspects(self) -> str:
+        """Such as "head 1" or "head 1 or 2"; empty where no head is suspected."""
+        likely = [each.head for each in self.heads if each.probability >= UNLIKELY]
+        if self.head is not None:
+            likely = [self.head]
+        return f"head {' or '.join(sorted(likely))}" if likely else ""

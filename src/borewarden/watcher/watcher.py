@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -13,12 +14,13 @@ from borewarden.base.samples import Samples, rows, samples_of
 from borewarden.gate.gate import Gate, GateSettings
 from borewarden.gate.gate_loop import run_on_bytes
 from borewarden.jewels.fitting import FittedSet, fitted_sets
-from borewarden.jewels.jewel import Jewel, stated_area
+from borewarden.jewels.jewel import Jewel
 from borewarden.physics import is_compiled
 from borewarden.physics.pump import Pump
 from borewarden.watcher.batch_loop import judge
-from borewarden.watcher.bore_watch import BoreWatch
 from borewarden.watcher.chatter import Chatter, contradictory, heard, quiet
+from borewarden.watcher.heads import gate_of
+from borewarden.watcher.heads_watch import watch_of
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import STATES, State, Verdict
 
@@ -65,7 +67,8 @@ class Watcher:
     `gate.nominal_area` is taken from the `jewels`, which may be fitted before or during the data,
     in any order; whatever comes or goes starts a new baseline, as `fitted_sets` has it. Samples
     from before the first fitting are judged by the first jewels all the same. `jewels` are those
-    in the heads now. Raises ValueError if there are no jewels.
+    in the heads now. `valve_heads` are the heads that have a valve signal each, in the order of
+    their bits in `Samples.open_heads`. Raises ValueError if there are no jewels.
     """
 
     def __init__(
@@ -74,11 +77,13 @@ class Watcher:
         gate: GateSettings,
         jewels: list[Jewel],
         settings: WatchSettings | None = None,
+        valve_heads: Sequence[str] = (),
     ) -> None:
         if not jewels:
             raise ValueError("state at least one fitted jewel")
         self.pump = pump
         self.settings = settings or WatchSettings()
+        self.valve_heads = tuple(valve_heads)
         self._to_come = fitted_sets(jewels)
         self._chatter: Chatter
         self._gate_settings = gate
@@ -176,10 +181,9 @@ class Watcher:
         self.jewels = jewels
         self._earlier_jet_hours += self.gate.jet_hours
         self._earlier_missed_hours += self.gate.missed_hours
-        self.gate = Gate(
-            self._gate_settings._replace(nominal_area=stated_area(jewels)), self.pump.displacement
-        )
-        self.bore = BoreWatch(self.pump, jewels, self.settings)
+        displacement = self.pump.displacement
+        self.gate = gate_of(self._gate_settings, displacement, jewels, self.valve_heads)
+        self.bore = watch_of(self.pump, jewels, self.settings, self.valve_heads)
 
 
 def loops_compiled() -> bool:

@@ -36,6 +36,7 @@ SURE_TO_UNSAY = 0.9  # that it is the bore after all, once another cause was as 
 # Share of the greatest stroke rate from which on the oil side can't hold the pressure; invented
 OVERSTROKE_NEAR = 0.95
 UNKNOWN_PIERCE_RATIO = 0.5  # of low over working pressure, where none was seen; invented
+MOST_PROBABLE = "; most probable: "  # between what is seen and its cause
 SHOWN_GROWTH = 0.01  # of the area, relative: less is not worth a word; invented
 
 
@@ -179,7 +180,12 @@ def _say(told: State, event: Event, step: Step, slope: float, top: Belief) -> st
         )
     else:
         what = "effective area unchanged, but other signals have moved"
-    return f"{what}; most probable: {top.cause.value} ({100.0 * top.probability:.0f} %)"
+    return f"{what}{MOST_PROBABLE}{probable_words(top)}"
+
+
+def probable_words(belief: Belief) -> str:
+    """A cause and how probable it is."""
+    return f"{belief.cause.value} ({100.0 * belief.probability:.0f} %)"
 
 
 def worn(level: float) -> str:

@@ -1,0 +1,179 @@
+"""Keeps a watch for each combination of open heads, and one verdict over all of them.
+
+Looks like a `BoreWatch` from outside. Batches go to the watch of their combination one by one, and
+after each of them `heads.merge` says what that makes of the machine.
+"""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from borewarden.gate.batch import BatchKind
+from borewarden.jewels.jewel import Jewel
+from borewarden.physics.pump import Pump
+from borewarden.watcher.batch_loop import NO_RESULTS
+from borewarden.watcher.bore_watch import BoreWatch
+from borewarden.watcher.heads import Merged, Part, merge, with_heads
+from borewarden.watcher.levels import Combination, Given, Levels, sort
+from borewarden.watcher.one_head import OneHeadWatch
+from borewarden.watcher.settings import WatchSettings
+from borewarden.watcher.verdict import STATES, State, Verdict, head_of
+
+_PLACES = {state: place for place, state in enumerate(STATES)}
+HOUR = 3600.0  # s
+_OF_A_JET = (BatchKind.STEADY, BatchKind.LOW)
+
+
+class HeadsWatch:
+    """The jewels of several heads on one pump, from fitting to the next change of one of them.
+
+    `valve_heads` have a valve signal each, in the order of their bits in a batch.
+    """
+
+    def __init__(
+        self,
+        pump: Pump,
+        jewels: list[Jewel],
+        settings: WatchSettings,
+        valve_heads: Sequence[str],
+    ) -> None:
+        self._pump, self._jewels, self._settings = pump, jewels, settings
+        self._valve_heads = tuple(valve_heads)
+        self._watches: dict[Combination, BoreWatch] = {}
+        self._seconds: dict[Combination, float] = {}  # of jet, as far as known
+        self._last: tuple[Combination | None, float] = (None, 0.0)  # jet seconds of the pump then
+        self._levels = Levels()  # of batches whose heads no valve signal names
+        self._aside = BoreWatch(pump, jewels, settings)  # takes what nobody can judge
+        self._merged = Merged(State.LEARNING, 0)
+        self._named: str | None = None  # the one head that was told
+
+    @property
+    def state(self) -> State:
+        """What is told of the bores."""
+        return self._merged.state
+
+    @property
+    def reason(self) -> str:
+        """Why that is told."""
+        return self.verdict().reason
+
+    def fork(self) -> Self:
+        """A copy to go on with."""
+        other = copy.copy(self)
+        other._watches = {key: watch.fork() for key, watch in self._watches.items()}
+        other._seconds = self._seconds.copy()
+        other._aside = self._aside.fork()
+        return other
+
+    def verdict(self) -> Verdict:
+        """The state now, with the numbers of the combination that says most."""
+        if not self._watches:
+            return self._aside.verdict()
+        watch = list(self._watches.values())[self._merged.lead]
+        hours = max(jewel.jet_hours for jewel in self._jewels) + self._last[1] / HOUR
+        return replace(with_heads(watch.verdict(), self._merged), jet_hours=hours)
+
+    def learn_many(self, batches: NDArray[np.void]) -> tuple[NDArray[np.void], list[Verdict]]:
+        """Take batches of the gate, dtype `BATCH`: a row of dtype `RESULT` for each steady one.
+
+        Also returns the verdict at each change of what is told.
+        """
+        if len(batches) == 0:
+            return NO_RESULTS, []
+        rows = [NO_RESULTS]
+        changes: list[Verdict] = []
+        for place in range(len(batches)):
+            one = batches[place : place + 1]
+            before = self._merged
+            row = self._take(one)
+            self._merge()
+            row["state"] = _PLACES[self.state]
+            rows.append(row)
+            named = self._names_a_head()
+            if named or self._merged.state is not before.state:
+                changes.append(self.verdict())
+        return np.concatenate(rows), changes
+
+    def _take(self, one: NDArray[np.void]) -> NDArray[np.void]:
+        """Give a batch to those whom it concerns."""
+        if int(one["kind"][0]) not in _OF_A_JET:
+            for watch in self._watches.values():
+                watch.learn_many(one)
+            return NO_RESULTS.copy()
+        row = NO_RESULTS.copy()
+        for combination, batch in self._sorted(one):
+            row = self._watch_of(combination).learn_many(self._own_time(combination, batch))[0]
+        if len(row) == 0 and int(one["kind"][0]) == BatchKind.STEADY:
+            row = self._aside.learn_many(one)[0]  # it waits, or its heads hold no stated jewel
+        row["jet_hours"] = max(j.jet_hours for j in self._jewels) + one["jet_seconds"] / HOUR
+        return row
+
+    def _own_time(self, combination: Combination, batch: NDArray[np.void]) -> NDArray[np.void]:
+        """The `batch` with the jet time of its own combination, in place of the pump's.
+
+        What happens to an area while others cut would else pass for wear that takes hours.
+        """
+        last, before = self._last
+        now = float(batch["jet_seconds"][0])
+        own = now - before if last == combination else float(batch["time"][0])
+        self._seconds[combination] = self._seconds.get(combination, 0.0) + max(own, 0.0)
+        self._last = combination, now
+        batch = batch.copy()
+        batch["jet_seconds"] = self._seconds[combination]
+        return batch
+
+    def _sorted(self, one: NDArray[np.void]) -> Given:
+        """Which batches now go to which combination, after this one."""
+        open_heads, steady = int(one["open_heads"][0]), int(one["kind"][0]) == BatchKind.STEADY
+        stated = frozenset(jewel.head for jewel in self._jewels)
+        if open_heads > 0:
+            named = (head for k, head in enumerate(self._valve_heads) if open_heads >> k & 1)
+            heads = frozenset(named)
+            return [(Combination((heads,)), one)] if heads <= stated else []
+        if -open_heads == len(stated):
+            return [(Combination((stated,)), one)]
+        if not steady or self._valve_heads or -open_heads > len(stated):
+            return []
+        self._levels, given = sort(self._levels, one, -open_heads, self._jewels)
+        return given
+
+    def _watch_of(self, combination: Combination) -> BoreWatch:
+        if combination not in self._watches:
+            own = [jewel for jewel in self._jewels if jewel.head in combination.options[0]]
+            self._watches[combination] = BoreWatch(self._pump, own, self._settings)
+        return self._watches[combination]
+
+    def _names_a_head(self) -> bool:
+        """Whether it is now known which head it is, and was not before; once for each event."""
+        if self.state in (State.LEARNING, State.SOUND):
+            self._named = None
+            return False
+        head = head_of(self._merged.heads)
+        if head is None or self._named is not None:
+            return False
+        self._named = head
+        return True
+
+    def _merge(self) -> None:
+        if not self._watches:
+            return
+        parts = [
+            Part(combination, watch.monitor, watch.ring)
+            for combination, watch in self._watches.items()
+        ]
+        self._merged = merge(parts, self._jewels, self._merged.state)
+
+
+def watch_of(
+    pump: Pump, jewels: list[Jewel], settings: WatchSettings, valve_heads: Sequence[str] = ()
+) -> OneHeadWatch | HeadsWatch:
+    """A new watch of these `jewels`: of one head plainly, of several by combinations."""
+    if max(len(jewels), len(valve_heads)) == 1:
+        return OneHeadWatch(BoreWatch(pump, jewels, settings))
+    return HeadsWatch(pump, jewels, settings, valve_heads)

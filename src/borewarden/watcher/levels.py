@@ -1,0 +1,180 @@
+"""Which heads a batch is of, where no valve signal says so: by its area, next to those stated.
+
+With a count of open heads, or none, a batch only shows how much area was open. That tells how many
+heads it were; which of them stays open. Jewels of one bore differ by some per cent, so heads that
+cut by turns make levels side by side, of which each gets a watch of its own. A batch between two
+levels began with the one and ended with the other: it waits for the next one, and counts only if
+that is like it. Pure functions.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from borewarden.jewels.jewel import Jewel, stated_area
+
+Heads = frozenset[str]
+Batches = NDArray[np.void]
+
+NEAR = 0.02  # in log area: what is no further from a level belongs to it; invented
+SPREADS = 3.0  # and of the batch's own resolution; invented
+ALIKE = 0.12  # in log area: sets of heads so close to each other can't be told apart; invented
+PLAUSIBLE = 0.09  # in log area, that jewels of one bore may differ by; invented
+TO_BEGIN = 3  # batches alike that make a new level; invented
+TO_COUNT = 2  # batches alike that are off all levels, to be taken for a change; invented
+SEEN_BY_THEN = 9000.0  # s of steady jet, after which all heads have cut; invented
+PAUSE_NS = 20 * 10**9  # between batches, in which another head may begin; invented
+LONG_RUN = 10  # batches in the mean of a run; invented
+FOLLOW = 0.2  # weight of the newest batch in the place of a level; invented
+
+
+class Combination(NamedTuple):
+    """Heads that are open together: one of `options`, of about the same stated area.
+
+    `place` tells levels apart that have the same options.
+    """
+
+    options: tuple[Heads, ...]
+    place: int = 0
+
+    @property
+    def is_known(self) -> bool:
+        """Whether it is known which heads these are."""
+        return len(self.options) == 1
+
+
+class Level(NamedTuple):
+    """An area that comes again and again: `centre` is its log, m²."""
+
+    combination: Combination
+    number: int  # of open heads
+    centre: float
+
+
+class Run(NamedTuple):
+    """Batches without a pause between them: their number and the mean of their log areas."""
+
+    end_ns: int = 0
+    batches: int = 0
+    mean: float = 0.0
+
+
+class Levels(NamedTuple):
+    """The levels seen so far, the run that goes on, and batches that wait for the next one."""
+
+    known: tuple[Level, ...] = ()
+    run: Run = Run()
+    held: tuple[Batches, ...] = ()  # each of shape (1,)
+    time: float = 0.0  # s of steady jet so far
+
+
+Given = list[tuple[Combination, Batches]]
+
+
+def sort(
+    levels: Levels, one: Batches, number: int, jewels: Sequence[Jewel]
+) -> tuple[Levels, Given]:
+    """Take `one` batch, of shape (1,), of a `number` of open heads, 0 if that is not known.
+
+    Returns the levels after it, and which batches now go to which combination: none if it waits.
+    """
+    run = _run_with(levels.run, one)
+    levels = levels._replace(run=run, time=levels.time + float(one["time"][0]))
+    mine = [level for level in levels.known if number in (0, level.number)]
+    nearest = min(mine, key=lambda level: abs(level.centre - run.mean), default=None)
+    if nearest is not None and abs(nearest.centre - run.mean) <= _near(one, run.batches):
+        # where no signal tells heads apart, what waited was partly of one, partly of another
+        waited = list(levels.held) if number else []
+        return _follow(levels, nearest, [*waited, one])
+    if levels.held and run.batches == 1:
+        before = levels.held
+        levels = levels._replace(held=(one,))
+        if number and nearest is not None:
+            return _follow(levels, nearest, list(before), held=(one,))
+        return levels, []
+    held = (*levels.held, one)
+    mean = sum(_log_area(each) for each in held) / len(held)
+    found = _new_level(levels, mean, number, jewels)
+    if len(held) < (TO_COUNT if found is None and nearest is not None else TO_BEGIN):
+        return levels._replace(held=held), []
+    if found is None:
+        return (levels, []) if nearest is None else _follow(levels, nearest, list(held))
+    made = levels._replace(known=(*levels.known, found), held=())
+    return made, [(found.combination, each) for each in held]
+
+
+def _log_area(one: Batches) -> float:
+    return math.log(float(one["area"][0]))
+
+
+def _near(one: Batches, batches: int) -> float:
+    """How near the mean of so many `batches` has to be to a level; their edges cancel."""
+    return max(NEAR, SPREADS * float(one["resolution"][0]) / batches)
+
+
+def _run_with(run: Run, one: Batches) -> Run:
+    """The run with one more batch, or a new one after a pause or where it is unlike the others."""
+    value, end_ns = _log_area(one), int(one["end_ns"][0])
+    goes_on = int(one["start_ns"][0]) - run.end_ns <= PAUSE_NS
+    if run.batches == 0 or not goes_on or abs(value - run.mean) > _near(one, 1):
+        return Run(end_ns, 1, value)
+    batches = min(run.batches + 1, LONG_RUN)
+    return Run(end_ns, batches, run.mean + (value - run.mean) / batches)
+
+
+def _follow(
+    levels: Levels, level: Level, batches: list[Batches], held: tuple[Batches, ...] = ()
+) -> tuple[Levels, Given]:
+    """Give `batches` to a `level`, which goes where they are."""
+    centre = level.centre
+    for each in batches:
+        centre += FOLLOW * (_log_area(each) - centre)
+    known = tuple(level._replace(centre=centre) if o is level else o for o in levels.known)
+    return levels._replace(known=known, held=held), [(level.combination, each) for each in batches]
+
+
+def _new_level(levels: Levels, value: float, number: int, jewels: Sequence[Jewel]) -> Level | None:
+    """The level that begins at this `value`; None if all that it may be is there."""
+    stated = {
+        heads: math.log(stated_area([j for j in jewels if j.head in heads]))
+        for heads in _sets(jewels)
+        if number in (0, len(heads))
+    }
+    # pump figures that are off are off for all levels alike
+    offs = [
+        level.centre - stated[level.combination.options[0]]
+        for level in levels.known
+        if level.combination.options[0] in stated
+    ]
+    off = float(np.mean(offs)) if offs else 0.0
+    best = min(stated, key=lambda heads: abs(stated[heads] + off - value))
+    alike = [level.centre for level in levels.known if level.number == len(best)]
+    late = levels.time > SEEN_BY_THEN
+    if alike and (late or min(abs(centre - value) for centre in alike) > PLAUSIBLE):
+        return None
+    if levels.known and abs(stated[best] + off - value) > ALIKE:
+        return None
+    options = tuple(
+        heads
+        for heads in stated
+        if abs(stated[heads] - stated[best]) <= ALIKE and len(heads) == len(best)
+    )
+    place = sum(level.combination.options == options for level in levels.known)
+    if place >= len(options):
+        return None
+    return Level(Combination(options, place), len(best), value)
+
+
+def _sets(jewels: Sequence[Jewel]) -> list[Heads]:
+    heads = sorted(jewel.head for jewel in jewels)
+    return [
+        frozenset(some)
+        for size in range(1, len(heads) + 1)
+        for some in itertools.combinations(heads, size)
+    ]

@@ -1,0 +1,167 @@
+"""The watch of a single stated head, on a pump to which others may be connected, too.
+
+A head that nobody has stated doubles the area while it is open. The first time, that is an event
+like any other. Once it has come and gone, it is known for a day: its batches are left out, and
+nothing more is told of it. Until then every batch goes straight to the `BoreWatch`.
+"""
+
+from __future__ import annotations
+
+import copy
+import math
+from dataclasses import replace
+from typing import Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from borewarden.detect.baseline import Baseline
+from borewarden.gate.batch import BatchKind
+from borewarden.watcher.batch_loop import NO_RESULTS
+from borewarden.watcher.bore_watch import BoreWatch
+from borewarden.watcher.events import LowPressureEvent, Monitor, StepEvent, Watching
+from borewarden.watcher.verdict import STATES, State, Verdict
+
+MORE = math.log(1.5)  # in log area: what opens up by so much may be another head; invented
+WHOLE = 0.2  # off a whole number of heads, at most; invented
+BETWEEN = 0.08  # in log area: a batch so far off may have ended with another head; invented
+DAY_NS = 86_400 * 10**9
+NUMBERS = {2: "two", 3: "three", 4: "four"}
+QUIET = (State.LEARNING, State.SOUND)
+_PLACES = {state: place for place, state in enumerate(STATES)}
+
+
+class OneHeadWatch:
+    """A `BoreWatch`, and what is known of a head beside it that was not stated."""
+
+    def __init__(self, bore: BoreWatch) -> None:
+        self.bore = bore
+        self._heads = 1  # open at the newest event
+        self._seen_ns: int | None = None  # when a head that comes and goes was last open
+        self._is_open = False
+        self._held: NDArray[np.void] | None = None  # waits to show how it ended
+
+    @property
+    def state(self) -> State:
+        """What is told of the bore."""
+        return self.bore.state
+
+    @property
+    def reason(self) -> str:
+        """Why that is told."""
+        return self.bore.reason
+
+    @property
+    def baseline(self) -> Baseline | None:
+        """What was learned of the jewel, None before that."""
+        return self.bore.baseline
+
+    @property
+    def monitor(self) -> Monitor:
+        """The state as it is now."""
+        return self.bore.monitor
+
+    def fork(self) -> Self:
+        """A copy to go on with."""
+        other = copy.copy(self)
+        other.bore = self.bore.fork()
+        return other
+
+    def verdict(self) -> Verdict:
+        """The state now, with the numbers of the last few batches."""
+        verdict = self.bore.verdict()
+        if self._heads > 1 and verdict.state not in QUIET:
+            return replace(verdict, reason=f"{more_heads(self._heads)} ({verdict.reason})")
+        if self._is_open:
+            return replace(verdict, reason=f"another head is open now; before: {verdict.reason}")
+        return verdict
+
+    def learn_many(self, batches: NDArray[np.void]) -> tuple[NDArray[np.void], list[Verdict]]:
+        """Take batches of the gate, as a `BoreWatch` does."""
+        if len(batches) == 0:  # most calls, where samples come one by one
+            return NO_RESULTS, []
+        rows, changes = [NO_RESULTS], list[Verdict]()
+        taken = 0
+        while taken < len(batches):
+            usual = self._usual(batches[taken:])
+            part = batches[taken : taken + max(usual, 1)]
+            row, changed = self.bore.learn_many(part) if usual else self._take(part)
+            rows.append(row)
+            changes += changed
+            taken += len(part)
+        return np.concatenate(rows), changes
+
+    def _usual(self, batches: NDArray[np.void]) -> int:
+        """How many of the first `batches` are those of one head, as far as anybody knows."""
+        if self._seen_ns is not None or self._heads > 1:
+            return 0
+        if self.bore.baseline is None:
+            return 1
+        more = np.flatnonzero(self._growth(batches) > MORE)
+        return int(more[0]) if len(more) else len(batches)
+
+    def _growth(self, batches: NDArray[np.void]) -> NDArray[np.float64]:
+        """Log area of jets above the baseline; nan while that is not known."""
+        of_jets = np.isin(batches["kind"], (BatchKind.STEADY, BatchKind.LOW))
+        if self.bore.baseline is None:
+            return np.full(len(batches), np.nan)
+        ratio = np.where(of_jets, batches["area"] / self.bore.baseline.area, np.nan)
+        return np.asarray(np.log(np.maximum(ratio, 1e-9)))
+
+    def _take(self, one: NDArray[np.void]) -> tuple[NDArray[np.void], list[Verdict]]:
+        end_ns = int(one["end_ns"][0])
+        if self._seen_ns is not None and end_ns - self._seen_ns > DAY_NS:
+            self._seen_ns, self._is_open = None, False
+        growth = float(self._growth(one)[0])
+        if self._seen_ns is None or math.isnan(growth):
+            return self._give(one)
+        if growth > MORE:
+            self._seen_ns, self._is_open, self._held = end_ns, True, None
+            return self._left_out(one), []
+        if self._is_open:  # the first one after it began with both
+            self._is_open = False
+            return self._left_out(one), []
+        if self._held is not None:
+            _, changes = self._give(self._held)
+            self._held = None
+            row, more = self._give(one)
+            return row, changes + more
+        if growth > BETWEEN and self.state is State.SOUND:
+            self._held = one.copy()
+            return self._left_out(one), []
+        return self._give(one)
+
+    def _give(self, one: NDArray[np.void]) -> tuple[NDArray[np.void], list[Verdict]]:
+        """Give one batch to the watch, and see whether that ends an event of another head."""
+        rows, found = self.bore.learn_many(one)
+        changes = []
+        monitor = self.bore.monitor
+        event = monitor.event if isinstance(monitor, Watching) else None
+        for verdict in found:
+            if verdict.state is State.SOUND and self._heads > 1:
+                self._seen_ns, self._heads = verdict.time_ns, 1
+            elif isinstance(event, StepEvent | LowPressureEvent):
+                self._heads = heads_of(event.step.size)
+            if self._heads > 1:
+                verdict = replace(verdict, reason=f"{more_heads(self._heads)} ({verdict.reason})")
+            changes.append(verdict)
+        return rows, changes
+
+    def _left_out(self, one: NDArray[np.void]) -> NDArray[np.void]:
+        """The row of a batch that the watch does not take."""
+        rows = self.bore.fork().learn_many(one)[0]
+        rows["state"] = _PLACES[self.state]
+        rows["probability"] = self.bore.verdict().probability
+        return rows
+
+
+def heads_of(growth: float) -> int:
+    """How many heads a step of the log area, from one of them, may mean; 1 if it is no such one."""
+    heads = round(math.exp(growth))
+    near = abs(math.exp(growth) - heads) <= WHOLE * heads
+    return heads if growth > MORE and near else 1
+
+
+def more_heads(heads: int) -> str:
+    """That more heads are open than were stated."""
+    return f"more heads open than you stated: {NUMBERS.get(heads, heads)}?"

@@ -1,0 +1,224 @@
+"""Figures, not tests: pumps with two heads on days of a plant that is not ours.
+
+`python tests/benchmarks/bench_heads.py DAYS [FIRST_SEED] [-v]` runs so many sound days and so many
+days with a chip in one of two heads, for each kind of pump, way of cutting and valve signal,
+through the files, the machine file and the `Watcher`, as `replay` does. Nothing may be tuned on the
+seeds that are reported: seeds below 100,000 are for tuning, those from 100,000 on are looked at
+once.
+"""
+
+from __future__ import annotations
+
+import itertools
+import sys
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from borewarden import load_machine, read_log
+from borewarden.base.parallel import spread
+from borewarden.base.samples import rows
+from second_plant import day, write
+
+LOGGED = {  # the name here, kind of the plant, signals beside the valves
+    "intensifier, counter": ("intensifier", ("pressure", "counter")),
+    "intensifier, rate": ("intensifier", ("pressure", "rate")),
+    "crank, floating": ("floating", ("pressure", "rate")),
+    "crank, speed-regulated": ("regulated", ("pressure", "rate")),
+}
+WAYS = {  # the name here, mode of the plant, whether the pump could feed both heads
+    "together": ("together", True),
+    "turns": ("turns", True),
+    "turns, small pump": ("turns", False),
+    "mixed": ("mixed", True),
+}
+VALVES = {"each head": ("valve_1", "valve_2"), "count": ("valve",), "none": ()}
+QUIET = ("SOUND", "LEARNING")
+CHIPS = (0.08, 0.10, 0.12, 0.15)
+LOOK = 300  # rows between looks at the verdict
+# s: a head has been seen if it has cut for so long before and after, in cuts not over at once
+LONG_CUT, BEFORE, AFTER = 60, 900, 300
+
+
+class Task(NamedTuple):
+    """One day: how it is logged and cut, its seed, the size of the chip (0: sound)."""
+
+    logged: str
+    way: str
+    valves: str
+    seed: int
+    chip: float
+
+
+class Told(NamedTuple):
+    """What the watcher told on one day; `alerts` with hours since the log began."""
+
+    task: Task
+    alerts: tuple[tuple[float, str, str], ...]  # h, state, suspects
+    chip_at: float
+    delay: float  # s of jet of that head from the chip to the first alert, inf if there was none
+    told: str  # the state first told after the chip
+    head: str  # whose jewel chipped
+    last: str  # state in the evening
+    named: str  # the head named in the evening, and what else was suspected
+    can_tell: (
+        bool  # the head has cut long enough before and after the chip, and not only with others
+    )
+    wrong: bool  # another head was named with more than 90 % at one of the looks
+    reason: str
+
+
+def possible(logged: str, way: str) -> bool:
+    """A floating pump has one pressure for each number of heads, and never feeds them all alone."""
+    return logged != "crank, floating" or way in ("together", "turns")
+
+
+def tell(task: Task) -> Told:
+    """Make the day, and let a watcher read its files."""
+    kind, signals = LOGGED[task.logged]
+    mode, roomy = WAYS[task.way]
+    head = task.seed % 2
+    fault: dict[str, Any] = {"fault": "chip", "size": task.chip, "head": head} if task.chip else {}
+    made = day(
+        kind, task.seed, signals=(*signals, *VALVES[task.valves]), heads=2, mode=mode, roomy=roomy,
+        **fault,
+    )  # fmt: skip
+    with tempfile.TemporaryDirectory() as folder:
+        log, machine_file, _ = write(made, folder)
+        machine = load_machine(machine_file)
+        samples = read_log(log, machine.log_format())
+    watcher = machine.build_watcher()
+    began = int(samples.time_ns[0])
+    chip_ns = made.truth["faults"][0]["at_ns"] if task.chip else np.iinfo(np.int64).max
+    alerts, wrong = [], False
+    for start in range(0, len(samples.time_ns), LOOK):
+        alerts += watcher.learn_many(rows(samples, start, start + LOOK)).alerts
+        now = watcher.verdict()
+        wrong |= now.state.name not in QUIET and now.head not in (None, str(head + 1))
+    after = [a for a in alerts if a.time_ns >= chip_ns and a.verdict.state.name not in QUIET]
+    delay, told = np.inf, ""
+    if after:
+        jets = np.array(made.truth["jets"][head]["jet_on"], dtype=float).reshape(-1, 2)
+        inside = np.clip(jets, chip_ns, after[0].time_ns)
+        delay, told = float(np.sum(inside[:, 1] - inside[:, 0]) * 1e-9), after[0].verdict.state.name
+    verdict = watcher.verdict()
+    can_tell = (
+        task.valves == "each head" and bool(task.chip) and _can_tell(made.truth, chip_ns, head)
+    )
+    return Told(
+        task,
+        tuple(
+            ((a.time_ns - began) / 3600e9, a.verdict.state.name, a.verdict.suspects) for a in alerts
+        ),
+        (chip_ns - began) / 3600e9 if task.chip else np.nan,
+        delay,
+        told,
+        str(head + 1),
+        verdict.state.name,
+        verdict.suspects,
+        can_tell,
+        wrong,
+        verdict.reason,
+    )
+
+
+def _can_tell(truth: dict[str, Any], chip_ns: int, chipped: int) -> bool:
+    """Whether the head has cut alone, or with the other one that cut alone, before and after."""
+    ends = [ns for jet in truth["jets"] for ns in np.ravel(jet["jet_on"]).tolist()]
+    seconds = np.arange(min(ends), max(ends), 10**9)
+    on = []
+    for jet in truth["jets"]:
+        edges = np.ravel(jet["jet_on"])
+        on.append(np.searchsorted(edges, seconds, side="right") % 2 == 1)
+    head, other = on[chipped], on[1 - chipped]
+    cut = {
+        name: _cut_long_enough(where, seconds < chip_ns)
+        for name, where in (("it", head & ~other), ("other", other & ~head), ("both", head & other))
+    }
+    return cut["it"] or (cut["both"] and cut["other"])
+
+
+def _cut_long_enough(where: Any, before: Any) -> bool:
+    """Whether these seconds are enough long cuts before the chip, and after it."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], where, [0])))).reshape(-1, 2)
+    lasted = np.diff(edges)[:, 0]
+    long, early = lasted >= LONG_CUT, before[edges[:, 0]]
+    return bool(lasted[long & early].sum() >= BEFORE and lasted[long & ~early].sum() >= AFTER)
+
+
+def share(k: int, n: int) -> str:
+    """k of n with the 95 % interval of Wilson 1927 (J. Am. Stat. Assoc. 22, 209-212)."""
+    if n == 0:
+        return "none"
+    z2 = 1.959964**2
+    middle, half = (k + z2 / 2) / (n + z2), (z2 * (k * (n - k) / n + z2 / 4)) ** 0.5 / (n + z2)
+    low, high = 100 * (middle - half), 100 * (middle + half)
+    return f"{k} of {n} = {100 * k / n:.0f} % ({low:.0f} to {high:.0f})"
+
+
+def report(title: str, told: Sequence[Told]) -> None:
+    """Print the figures of one way of cutting, with one kind of valve signal."""
+    sound = [t for t in told if not t.task.chip]
+    chips = [t for t in told if t.task.chip]
+    raised = [sum(state not in QUIET for _, state, _ in t.alerts) for t in sound]
+    seen = [t for t in chips if np.isfinite(t.delay)]
+    can = [t for t in chips if t.can_tell]
+    right = [t for t in can if t.named == f"head {t.head}"]
+    print(title)
+    print(f"  sound: alerts a day {sum(raised) / max(len(sound), 1):.2f}; days without: "
+          f"{share(raised.count(0), len(sound))}")  # fmt: skip
+    if not chips:
+        return
+    delays = [t.delay for t in chips]
+    print(f"  chips told: {share(len(seen), len(chips))}; median delay {np.median(delays):.0f} s")
+    print(f"    as an opened bore first: {share(sum(t.told == 'OPENED' for t in seen), len(seen))}")
+    print(f"    so in the evening: {share(sum(t.last == 'OPENED' for t in seen), len(seen))}")
+    told_of = sum(bool(np.isfinite(t.delay)) for t in can)
+    print(f"    where the head can be told: {share(told_of, len(can))} told")
+    print(f"      right head named in the evening: {share(len(right), len(can))}")
+    print(f"    wrong head ever named: {share(sum(t.wrong for t in chips), len(chips))}")
+    before = sum(state not in QUIET and h < t.chip_at for t in chips for h, state, _ in t.alerts)
+    a_day = np.mean([len(t.alerts) for t in chips])
+    print(f"    alerts before the chip: {before}; changes a day: {a_day:.2f}")
+
+
+def main() -> None:
+    """Run them all."""
+    numbers = [int(a) for a in sys.argv[1:] if a.isdigit()]
+    wanted = [a for a in sys.argv[1:] if not a.isdigit() and a != "-v"]
+    days, first = (*numbers, *(5, 1)[len(numbers) :])
+    cases = [
+        case
+        for case in itertools.product(LOGGED, WAYS, VALVES)
+        if possible(*case[:2]) and all(any(w == part for part in case) for w in wanted)
+    ]
+    tasks = [
+        Task(*case, seed, chip)
+        for seed in range(first, first + days)
+        for case in cases
+        for chip in (0.0, CHIPS[seed // 2 % len(CHIPS)])
+    ]
+    told: list[Told] = []
+    for i, answer in spread(tell, tasks, processes=1):
+        if isinstance(answer, Exception):
+            print(f"{tasks[i]}: {type(answer).__name__}: {answer}")
+            continue
+        told.append(answer)
+    for case in cases:
+        own = [t for t in told if t.task[:3] == case]
+        report(" | ".join(case), own)
+        if "-v" in sys.argv:
+            for t in sorted(own, key=lambda each: each.task):
+                alerts = ", ".join(f"{at:.2f} {state} [{who}]" for at, state, who in t.alerts)
+                what = f"{t.task.seed} {t.task.chip} head {t.head} at {t.chip_at:.2f}"
+                can = "" if t.can_tell else " (can't be told)"
+                print(f"    {what}{can}: {alerts}; {t.last} [{t.named}] {t.reason}")
+
+
+if __name__ == "__main__":
+    main()
