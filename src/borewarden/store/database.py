@@ -37,6 +37,9 @@ from borewarden.watcher.verdict import STATES
 from borewarden.watcher.watcher import Learned
 
 SCHEMA_VERSION = 3  # 2 added tables only; 3 has blocks of samples in place of a row a sample
+APPLICATION_ID = 0x42574453  # "BWDS": by it a store of ours is known, see sqlite.org/pragma.html
+MAGIC = b"SQLite format 3\0"  # sqlite.org/fileformat2.html, 1.3
+HEADER = 100  # bytes; the application id is the word at 68
 
 CHANNELS = Samples._fields[1:]
 UNKNOWN = int(np.float64(np.nan).view(np.int64))  # the word of a NaN
@@ -103,6 +106,12 @@ CREATE TABLE IF NOT EXISTS mail_copy (
 """
 TABLES = SCHEMA + REGISTER + INSPECTIONS
 
+# by which a store is known that has no mark yet: those of version 3, and of versions 1 and 2
+OLD_COLUMNS = {
+    "block": {"machine", "first_ns", "last_ns", "samples", "channels", "content"},
+    "sample": {"machine", "time_ns", "pressure", "rate", "stroke_count", "temperature", "phase"},
+}
+
 
 @contextmanager
 def open_store(
@@ -113,8 +122,10 @@ def open_store(
     With `any_thread` other threads may use the connection too, one at a time. `patience` in s is
     how long it waits while somebody else writes.
 
-    Raises sqlite3.DatabaseError if `path` is some other kind of file or a newer store.
+    Raises sqlite3.DatabaseError, with the file untouched, if `path` is some other kind of file or a
+    newer store.
     """
+    is_ours = _check_kind(path)
     try:
         connection = sqlite3.connect(
             path, patience, isolation_level=None, check_same_thread=not any_thread
@@ -123,6 +134,8 @@ def open_store(
         raise sqlite3.OperationalError(f"{path}: {error}") from None
     try:
         version = _check_version(path, connection)  # before anything is changed
+        if not is_ours:
+            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
         connection.executescript(TABLES)
@@ -135,21 +148,51 @@ def open_store(
         connection.close()
 
 
-def _check_version(path: Path, connection: sqlite3.Connection) -> int:
-    """Version of the store, 0 of a new one. Raises sqlite3.DatabaseError if it is not a store."""
+def _check_kind(path: Path) -> bool:
+    """Whether the file at `path` is marked as a store of ours; False if it is new, or an old one.
+
+    The header is read without SQLite, which might write to whatever it opens. Raises
+    sqlite3.DatabaseError if it is something else.
+    """
+    right = "give a borewarden store, or a new file"
     try:
-        version: int = connection.execute("PRAGMA user_version").fetchone()[0]
-        tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_master")}
-    except sqlite3.OperationalError:  # locked, or the disk: nothing is wrong with the store
-        raise
-    except sqlite3.DatabaseError as error:
-        raise sqlite3.DatabaseError(
-            f"{path} is not a store ({error}); give a borewarden store, or a new file"
-        ) from None
-    if tables and not tables & {"block", "sample"}:
-        raise sqlite3.DatabaseError(
-            f"{path} is some other database; name a store of borewarden, or a file to be made"
-        )
+        with path.open("rb") as file:
+            header = file.read(HEADER)
+    except OSError:  # there is none yet, or SQLite will say why it can't be opened
+        return False
+    if not header:
+        return False
+    if not header.startswith(MAGIC):
+        raise sqlite3.DatabaseError(f"{path} is not a store (not a SQLite database); {right}")
+    application_id = int.from_bytes(header[68:72], "big")
+    if application_id == APPLICATION_ID:
+        return True
+    if application_id or not _is_old_store(path):
+        raise sqlite3.DatabaseError(f"{path} is some other database; {right}")
+    return False
+
+
+def _is_old_store(path: Path) -> bool:
+    """Whether a database without a mark is a store from before there were marks, or empty."""
+    wal = path.with_name(f"{path.name}-wal")
+    # a closed database can be read without even a lock; one in use has files for that already
+    how = "mode=ro" if wal.exists() and wal.stat().st_size else "immutable=1"
+    with closing(sqlite3.connect(_uri(path, how), uri=True)) as connection:
+        names = {name for (name,) in connection.execute("SELECT name FROM sqlite_master")}
+        columns = {
+            table: {name for _, name, *_ in connection.execute(f"PRAGMA table_info({table})")}
+            for table in OLD_COLUMNS
+        }
+    return not names or any(columns[table] >= OLD_COLUMNS[table] for table in columns)
+
+
+def _uri(path: Path, how: str) -> str:
+    return f"file:{quote(str(path.resolve()))}?{how}"
+
+
+def _check_version(path: Path, connection: sqlite3.Connection) -> int:
+    """Version of the store, 0 of a new one. Raises sqlite3.DatabaseError if it is a newer one."""
+    version: int = connection.execute("PRAGMA user_version").fetchone()[0]
     if version > SCHEMA_VERSION:
         raise sqlite3.DatabaseError(
             f"the store {path} is of version {version}, not {SCHEMA_VERSION}: "
@@ -161,8 +204,7 @@ def _check_version(path: Path, connection: sqlite3.Connection) -> int:
 @contextmanager
 def open_to_read(store: Path) -> Iterator[sqlite3.Connection]:
     """A connection that cannot write. Raises sqlite3.Error if there is no such store yet."""
-    uri = f"file:{quote(str(store.resolve()))}?mode=ro"
-    with closing(sqlite3.connect(uri, uri=True, timeout=1.0)) as connection:
+    with closing(sqlite3.connect(_uri(store, "mode=ro"), uri=True, timeout=1.0)) as connection:
         yield connection
 
 
