@@ -878,7 +878,7 @@ def kept_store(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     fill(folder)
     done = run(folder, ("replay", "day.csv", "--machine", "machine.toml"))
     assert done.exit_code == 0, done.output
-    return (folder / "borewarden.db").read_bytes()
+    return (folder / "replay.db").read_bytes()
 
 
 def fill(folder: Path) -> None:
@@ -924,7 +924,8 @@ def test_bad_input_is_said_and_changes_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kept_store: bytes, case: Case
 ) -> None:
     fill(tmp_path)
-    (tmp_path / "borewarden.db").write_bytes(kept_store)
+    for name in ("borewarden.db", "replay.db"):
+        (tmp_path / name).write_bytes(kept_store)
     case.spoil(tmp_path)
     for name, value in case.environment.items():
         monkeypatch.setenv(name, value)
@@ -956,7 +957,7 @@ def test_what_is_unusual_but_usable_is_used(tmp_path: Path, name: str, spoil: Sp
     spoil(tmp_path)
     done = run(tmp_path, ("replay", "day.csv", "--machine", "machine.toml"))
     assert done.exit_code == 0, done.output
-    assert (tmp_path / "borewarden.db").exists()
+    assert (tmp_path / "replay.db").exists()
 
 
 @pytest.mark.parametrize("name", ["day.csv", "day.labels.csv", "machine.toml"])
@@ -998,7 +999,7 @@ def test_the_installed_command_refuses_and_makes_no_store(tmp_path: Path, name: 
     assert "Traceback" not in done.stderr
     for text in case.says:
         assert text in done.stderr
-    assert not (tmp_path / "borewarden.db").exists()
+    assert not (tmp_path / "replay.db").exists()
     assert not (tmp_path / "reports").exists()
 
 

@@ -38,8 +38,6 @@ from borewarden.watcher.watcher import Learned
 
 SCHEMA_VERSION = 3  # 2 added tables only; 3 has blocks of samples in place of a row a sample
 APPLICATION_ID = 0x42574453  # "BWDS": by it a store of ours is known, see sqlite.org/pragma.html
-MAGIC = b"SQLite format 3\0"  # sqlite.org/fileformat2.html, 1.3
-HEADER = 100  # bytes; the application id is the word at 68
 
 CHANNELS = Samples._fields[1:]
 UNKNOWN = int(np.float64(np.nan).view(np.int64))  # the word of a NaN
@@ -151,43 +149,41 @@ def open_store(
 def _check_kind(path: Path) -> bool:
     """Whether the file at `path` is marked as a store of ours; False if it is new, or an old one.
 
-    The header is read without SQLite, which might write to whatever it opens. Raises
+    It is looked at without writing. Only ever through SQLite: to close the file in any other way
+    would take away the locks of all connections that this process has to it. Raises
     sqlite3.DatabaseError if it is something else.
     """
     right = "give a borewarden store, or a new file"
+    if not path.exists() or path.stat().st_size == 0:
+        return False
     try:
-        with path.open("rb") as file:
-            header = file.read(HEADER)
-    except OSError:  # there is none yet, or SQLite will say why it can't be opened
-        return False
-    if not header:
-        return False
-    if not header.startswith(MAGIC):
-        raise sqlite3.DatabaseError(f"{path} is not a store (not a SQLite database); {right}")
-    application_id = int.from_bytes(header[68:72], "big")
-    if application_id == APPLICATION_ID:
-        return True
-    if application_id or not _is_old_store(path):
+        with closing(sqlite3.connect(_to_read(path), uri=True)) as connection:
+            mark = connection.execute("PRAGMA application_id").fetchone()[0]
+            is_old = mark == 0 and _is_old_store(connection)
+    except sqlite3.OperationalError as error:  # such as a directory, or locked
+        raise sqlite3.OperationalError(f"{path}: {error}") from None
+    except sqlite3.DatabaseError as error:
+        raise sqlite3.DatabaseError(f"{path} is not a store ({error}); {right}") from None
+    if mark != APPLICATION_ID and not is_old:
         raise sqlite3.DatabaseError(f"{path} is some other database; {right}")
-    return False
+    return bool(mark == APPLICATION_ID)
 
 
-def _is_old_store(path: Path) -> bool:
+def _is_old_store(connection: sqlite3.Connection) -> bool:
     """Whether a database without a mark is a store from before there were marks, or empty."""
-    wal = path.with_name(f"{path.name}-wal")
-    # a closed database can be read without even a lock; one in use has files for that already
-    how = "mode=ro" if wal.exists() and wal.stat().st_size else "immutable=1"
-    with closing(sqlite3.connect(_uri(path, how), uri=True)) as connection:
-        names = {name for (name,) in connection.execute("SELECT name FROM sqlite_master")}
-        columns = {
-            table: {name for _, name, *_ in connection.execute(f"PRAGMA table_info({table})")}
-            for table in OLD_COLUMNS
-        }
+    names = {name for (name,) in connection.execute("SELECT name FROM sqlite_master")}
+    columns = {
+        table: {name for _, name, *_ in connection.execute(f"PRAGMA table_info({table})")}
+        for table in OLD_COLUMNS
+    }
     return not names or any(columns[table] >= OLD_COLUMNS[table] for table in columns)
 
 
-def _uri(path: Path, how: str) -> str:
-    return f"file:{quote(str(path.resolve()))}?{how}"
+def _to_read(path: Path) -> str:
+    """An address by which SQLite reads `path` and leaves nothing beside it."""
+    # without a log of changes nobody has it open, and no lock is needed
+    in_use = path.with_name(f"{path.name}-wal").exists()
+    return f"file:{quote(str(path.resolve()))}?{'mode=ro' if in_use else 'immutable=1'}"
 
 
 def _check_version(path: Path, connection: sqlite3.Connection) -> int:
@@ -204,7 +200,7 @@ def _check_version(path: Path, connection: sqlite3.Connection) -> int:
 @contextmanager
 def open_to_read(store: Path) -> Iterator[sqlite3.Connection]:
     """A connection that cannot write. Raises sqlite3.Error if there is no such store yet."""
-    with closing(sqlite3.connect(_uri(store, "mode=ro"), uri=True, timeout=1.0)) as connection:
+    with closing(sqlite3.connect(_to_read(store), uri=True, timeout=1.0)) as connection:
         yield connection
 
 

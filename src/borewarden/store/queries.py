@@ -28,6 +28,12 @@ def machines(connection: sqlite3.Connection) -> list[str]:
     return sorted(name for (name,) in connection.execute(query))
 
 
+def is_watched(connection: sqlite3.Connection, machine: str) -> bool:
+    """Whether `machine` was ever watched live into this store: only a watch keeps alarms."""
+    query = "SELECT 1 FROM alarm WHERE machine = ? LIMIT 1"
+    return connection.execute(query, (machine,)).fetchone() is not None
+
+
 # -- alerts
 
 
