@@ -620,7 +620,7 @@ LABELS_FILES = [
     labels("semicolons", LABELS.replace(",", ";"), "line 1", "commas"),
     labels("too few fields", label(",0.08,invented", ""), "line 2"),
     labels("too many fields", label("invented", "invented, yes"), "line 2", "quote"),
-    labels("unknown event", label("chip", "cracked"), "line 2", "no known event"),
+    labels("unknown event", label("chip", "cracked"), "line 2", "not a known event"),
     labels("near event", label("chip", "Chip"), "mean 'chip'"),
     labels("no event", label("chip", ""), "line 2"),
     labels("no time", label("2026-03-02T09:00:10", ""), "line 2", "missing"),

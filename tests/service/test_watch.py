@@ -9,6 +9,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
@@ -22,7 +23,7 @@ from borewarden.collect.link import LinkState, Received
 from borewarden.collect.logged import read_log
 from borewarden.replay.one_machine import replay_logs
 from borewarden.service import writer
-from borewarden.service.messages import Effects, Queue, Started
+from borewarden.service.messages import Effects, Queue, Started, TimePassed
 from borewarden.service.own_health import Keeping
 from borewarden.service.status import MachineStatus
 from borewarden.service.watch import watch
@@ -55,6 +56,28 @@ def replayed(tmp_path_factory: pytest.TempPathFactory) -> dict[str, pd.DataFrame
 def assert_same(store: Path, replayed: dict[str, pd.DataFrame]) -> None:
     for name, table in tables(store).items():
         pd.testing.assert_frame_equal(table, replayed[name], check_exact=True)
+
+
+async def test_writing_has_ended_when_the_writer_is_cancelled(tmp_path: Path) -> None:
+    """To close the store in the midst of a commit would end the process."""
+    queue: Queue = asyncio.Queue()
+    begun, ended = threading.Event(), threading.Event()
+
+    def slowly(connection: sqlite3.Connection, block: object) -> None:
+        if isinstance(block, TimePassed):
+            begun.set()
+            time.sleep(0.3)
+            ended.set()
+
+    with open_store(tmp_path / "live.db", any_thread=True) as connection:
+        writing = asyncio.create_task(writer.keep(connection, queue, {}, slowly))
+        await queue.put(TimePassed(1))
+        await asyncio.to_thread(begun.wait)
+        writing.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await writing
+        assert ended.is_set()
+        assert not connection.in_transaction
 
 
 def noting(seen: dict[str, MachineStatus]) -> Started:

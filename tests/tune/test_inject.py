@@ -55,7 +55,8 @@ def test_an_injected_chip_looks_like_a_truly_simulated_one(name: str) -> None:
     apart = step[:, 0] - step[:, 1]
     assert abs(apart.mean()) < 3.0 * max(apart.std(ddof=1), 0.001) / len(apart) ** 0.5
     assert abs(apart.mean()) < 0.006
-    assert abs(np.median(delay[:, 0]) - np.median(delay[:, 1])) < 25.0  # about one batch
+    # two batches at most: a controller's mean makes a ramp of what is injected as a jump
+    assert abs(np.median(delay[:, 0]) - np.median(delay[:, 1])) < 45.0
     assert np.all(delay > 0.0)
 
 

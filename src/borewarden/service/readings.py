@@ -181,8 +181,8 @@ def _finite(values: Floats) -> Floats:
 
 def _nothing(name: str) -> str:
     if name.endswith("temperature"):
-        return "no number, or none that can be a temperature there; check unit, scale and offset"
-    return "no number; check the place, and look what the source shows there"
+        return "not a number, or none that can be a temperature there; check unit, scale and offset"
+    return "not a number; check the place, and look what the source shows there"
 
 
 # -- what can't be

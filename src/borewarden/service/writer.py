@@ -109,8 +109,7 @@ async def _on_disk(
     keeping.asked_at = time.monotonic()
     try:
         async with keeping.turn:
-            written = asyncio.to_thread(_write, connection, waiting, effects, keeping.spare)
-            keeping.newest_id = await written
+            keeping.newest_id = await _written(connection, waiting, effects, keeping.spare)
             if keeping.spare is not None:
                 log.info("store", works="again", samples_from_memory=keeping.samples)
                 keeping.spare.close()
@@ -132,7 +131,7 @@ async def _in_memory(waiting: list[Block], effects: Effects, keeping: Keeping) -
             keeping.spare = spare.open_spare(keeping.newest_id)
         while True:
             try:
-                await asyncio.to_thread(_write, keeping.spare, waiting, effects)
+                await _written(keeping.spare, waiting, effects)
                 break
             except sqlite3.OperationalError:
                 effects(keeping.spare, Ended(False))
@@ -155,6 +154,23 @@ def _give_up_judging(waiting: list[Block], failed: sqlite3.DatabaseError) -> int
         if not block.done.done():
             block.done.set_exception(sqlite3.OperationalError(str(failed)))
     return len(given_up)
+
+
+async def _written(
+    connection: sqlite3.Connection,
+    waiting: list[Block],
+    effects: Effects,
+    poured: sqlite3.Connection | None = None,
+) -> int:
+    """`_write` in a thread of its own, which has always ended when this returns.
+
+    To close a connection in the midst of a commit ends the whole process.
+    """
+    writing = asyncio.ensure_future(asyncio.to_thread(_write, connection, waiting, effects, poured))
+    try:
+        return await asyncio.shield(writing)
+    finally:
+        await asyncio.wait({writing})
 
 
 def _write(
