@@ -796,7 +796,7 @@ PLACES = [
     Case(
         "store: a text file",
         nothing,
-        ("day.csv", "no store"),
+        ("day.csv", "not a store"),
         replays("day.csv", "--store", "day.csv"),
     ),
     Case("store: a folder", nothing, ("live",), replays("day.csv", "--store", "live")),

@@ -138,13 +138,13 @@ def registered(books: Path | None, machine: str) -> list[Fitting]:
     """What the register in the store `books` holds of `machine`; nothing if there is none."""
     if books is None or not books.exists():
         return []
-    with open_to_read(books) as connection:
-        query = "SELECT 1 FROM sqlite_master WHERE name = 'register'"
-        try:
+    try:
+        with open_to_read(books) as connection:
+            query = "SELECT 1 FROM sqlite_master WHERE name = 'register'"
             has_one = connection.execute(query).fetchone() is not None
-        except sqlite3.DatabaseError as error:
-            raise BadInput(books, "file", f"is not a store ({error})", "give a store") from None
-        return list(fittings(connection, machine).values()) if has_one else []
+            return list(fittings(connection, machine).values()) if has_one else []
+    except sqlite3.DatabaseError as error:
+        raise BadInput(books, "file", f"is not a store ({error})", "give a store") from None
 
 
 def check_not_watched(connection: sqlite3.Connection, store: Path, machine: str) -> None:
