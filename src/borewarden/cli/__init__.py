@@ -36,6 +36,9 @@ COMMANDS = {
     "serve": _Place(
         "stand_in", LIVE, "Be the stand-in pump: serve an invented day over the network."
     ),
+    "store": _Place(
+        "store", LIVE, "Look after a store: check it, back it up, prune it, compact it."
+    ),
     "inspect": _Place("inspect", MACHINE, "Confirm an alert at the machine, step by step."),
     "inspections": _Place("inspect", MACHINE, "List what was found at the machines."),
     "rim": _Place("jewel", MACHINE, "Measure the chip of a jewel's rim in a microscope picture."),

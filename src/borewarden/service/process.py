@@ -20,6 +20,7 @@ from borewarden.service.effects import Effects
 from borewarden.service.mailing import Mailing
 from borewarden.service.messages import Acknowledgement, Queue, Shelving
 from borewarden.service.own_health import Health
+from borewarden.service.retention import prune_daily
 from borewarden.service.status import MachineStatus
 from borewarden.service.watch import watch
 from borewarden.service.web import Acknowledge, Shelve, page_app, serve_when_free
@@ -109,6 +110,7 @@ async def run(
             )
         if service.mail is not None:
             start("mail", Mailing(store, service.mail_settings(), health).run())
+        start("prune", prune_daily(store, machines, service.store))
         start("watchdog", feed_watchdog())
         notify("READY=1")
         log.info("watching", machines=list(statuses), store=str(store))

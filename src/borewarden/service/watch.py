@@ -47,6 +47,7 @@ from borewarden.store.database import (
     open_to_read,
     read_samples,
     transaction,
+    whole_since,
 )
 from borewarden.store.register import fittings, judged_by, newest_entry
 from borewarden.watcher.watcher import Watcher
@@ -94,6 +95,7 @@ def restore(machine: MachineSettings, connection: sqlite3.Connection) -> Followe
     sets = fitted_sets(machine.jewels(known.values()))
     if newest is not None:
         since = max((s.since_ns for s in sets if s.since_ns <= newest), default=0)
+        since = max(since, whole_since(connection, machine.name))
         for samples in read_samples(connection, machine.name, since):
             watcher.learn_many(samples)
             sight.learn_many(samples, watcher.gate.settings.nominal_area)

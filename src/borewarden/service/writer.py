@@ -30,6 +30,7 @@ from borewarden.store.database import (
     has_batches,
     judge_anew,
     transaction,
+    whole_since,
     write_learned,
 )
 from borewarden.store.register import set_judged_by
@@ -216,6 +217,8 @@ def judge(connection: sqlite3.Connection, block: Judged) -> None:
     ):
         # the last of them may have become known only by samples that now belong to other jewels
         since_ns = block.set_before_ns
+    # what was thinned out can't be judged anew: it stays as it was
+    since_ns = max(since_ns, whole_since(connection, block.machine))
     nothing = block.watcher.learn_many(samples_of(np.zeros(0, dtype=np.int64)))
     made = [nothing]
     for learned in judge_anew(connection, block.machine, since_ns, block.watcher.learn_many):

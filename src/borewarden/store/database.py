@@ -59,6 +59,9 @@ CREATE TABLE IF NOT EXISTS recent (
     machine TEXT NOT NULL, first_ns INTEGER NOT NULL, last_ns INTEGER NOT NULL,
     samples INTEGER NOT NULL, channels TEXT NOT NULL, content BLOB NOT NULL
 );
+CREATE TABLE IF NOT EXISTS thinned (
+    machine TEXT PRIMARY KEY, until_ns INTEGER NOT NULL
+) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS batch (
     machine TEXT NOT NULL, start_ns INTEGER NOT NULL, end_ns INTEGER NOT NULL,
     jet_hours REAL, pressure REAL, temperature REAL, rate REAL, rate_expected REAL, area REAL,
@@ -381,6 +384,21 @@ def _columns(channels: str, content: bytes) -> tuple[Words, list[str]]:
     return np.frombuffer(content, dtype="<i8").reshape(-1, 2 + len(names)), names
 
 
+def block_faults(
+    machine: str, first_ns: int, last_ns: int, samples: int, channels: str, content: bytes
+) -> str:
+    """What is wrong with a row of `block` or `recent`, in words; "" if nothing is."""
+    names = channels.split()
+    if unknown := [name for name in names if name not in CHANNELS]:
+        return f"unknown channels {', '.join(unknown)}"
+    if len(content) != 8 * samples * (2 + len(names)) or samples < 1:
+        return f"{len(content)} bytes do not hold {samples} samples of {len(names)} channels"
+    times = _columns(channels, content)[0][:, 0]
+    if (times[0], times[-1]) != (first_ns, last_ns) or bool(np.any(np.diff(times) <= 0)):
+        return "its times do not ascend from the first to the last"
+    return ""
+
+
 def _blocks(
     connection: sqlite3.Connection, machine: str, since_ns: int
 ) -> Iterator[tuple[str, bytes]]:
@@ -422,6 +440,54 @@ def _take_over_rows(connection: sqlite3.Connection) -> None:
             phases = np.array([phase or 0 for phase in stored["phase"]], dtype=np.int8)
             _insert(connection, "block", machine, _words(samples, phases))
     connection.execute("DROP TABLE sample")
+
+
+# -- what is thinned out in the course of time
+
+
+def whole_since(connection: sqlite3.Connection, machine: str) -> int:
+    """Time from which on every sample of `machine` is there; 0 if none was ever thinned out."""
+    query = "SELECT until_ns FROM thinned WHERE machine = ?"
+    row = connection.execute(query, (machine,)).fetchone()
+    return 0 if row is None else int(row[0]) + 1
+
+
+def thin_block(
+    connection: sqlite3.Connection,
+    machine: str,
+    before_ns: int,
+    rows_to_keep: Callable[[Samples, NDArray[np.int8]], NDArray[np.bool_]],
+) -> tuple[int, int] | None:
+    """Thin out the oldest whole block that ends before `before_ns`, in the caller's transaction.
+
+    Returns how many samples it had and has, or None if there is no such block.
+    """
+    found = connection.execute(
+        "SELECT rowid, last_ns, channels, content FROM block "
+        "WHERE machine = ? AND first_ns >= ? AND last_ns < ? ORDER BY last_ns LIMIT 1",
+        (machine, whole_since(connection, machine), before_ns),
+    ).fetchone()
+    if found is None:
+        return None
+    row, last_ns, channels, content = found
+    words = _unpack(channels, content)
+    kept = words[rows_to_keep(_samples(words), words[:, 1].astype(np.int8))]
+    connection.execute("DELETE FROM block WHERE rowid = ?", (row,))
+    _insert(connection, "block", machine, kept)
+    connection.execute("INSERT OR REPLACE INTO thinned VALUES (?, ?)", (machine, last_ns))
+    return len(words), len(kept)
+
+
+def drop_batches(
+    connection: sqlite3.Connection, machine: str, before_ns: int, most: int = 10_000
+) -> int:
+    """Drop the oldest batches that ended before `before_ns`, `most` at once; returns how many."""
+    dropped = connection.execute(
+        "DELETE FROM batch WHERE machine = ? AND end_ns IN (SELECT end_ns FROM batch "
+        "WHERE machine = ? AND end_ns < ? ORDER BY end_ns LIMIT ?)",
+        (machine, machine, before_ns, most),
+    )
+    return dropped.rowcount
 
 
 # -- reading
