@@ -70,7 +70,8 @@ async def test_writing_has_ended_when_the_writer_is_cancelled(tmp_path: Path) ->
             ended.set()
 
     with open_store(tmp_path / "live.db", any_thread=True) as connection:
-        writing = asyncio.create_task(writer.keep(connection, queue, {}, slowly))
+        disk = writer.Disk(connection, lambda newest_id: (connection, ""))
+        writing = asyncio.create_task(writer.keep(disk, queue, {}, slowly))
         await queue.put(TimePassed(1))
         await asyncio.to_thread(begun.wait)
         writing.cancel()

@@ -11,12 +11,14 @@ import time
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, NamedTuple
 
 from borewarden.base.text import span_words
 from borewarden.store.influx import SINK as INFLUX
 from borewarden.store.mails import SINK as MAIL
 from borewarden.store.mails import Undelivered
+from borewarden.store.upkeep import set_aside_files
 
 SLOW_DISK = 8.0  # s without an answer
 SLOW_MAIL = 120.0  # s without an answer; servers may take that long, but somebody is waiting
@@ -25,12 +27,10 @@ USUAL_DELAY = 900.0  # s that a server may put a mail off, as greylisting does; 
 # what SQLite says: what that is, and what to do about it
 STORE_WORDS = {
     "disk is full": ("the disk is full", "free some space on it"),
-    "malformed": (
-        "the store is damaged",
-        "stop the watcher, keep a copy of the file, and have `.recover` of the sqlite3 program "
-        "write a new one",
-    ),
-    "not a database": ("the store is damaged", "put back a copy of it, or name a new file"),
+    "open: end that program": ("the store is damaged", "end the program that has it open"),
+    "malformed": ("the store is damaged", "nothing: it is being replaced by a new one"),
+    "not a database": ("the store is damaged", "nothing: it is being replaced by a new one"),
+    "just being replaced": ("the store is damaged", "nothing: it is being replaced by a new one"),
     "locked": ("another program keeps the store locked", "end that program"),
     "readonly": ("the store may not be written", "look at the rights of its file and folder"),
     "I/O error": ("the disk fails", "look at the system's log, and save what is on the disk"),
@@ -44,7 +44,7 @@ class Keeping:
     Whoever uses `spare` takes `turn`. `failed` is why the disk can't be written, "" while it can;
     `since_ns` since when; `samples` how many only the memory has; `lost` how many it had to forget.
     `asked_at` is when the disk was asked for what it has not answered yet (`time.monotonic`),
-    `newest_id` the highest id in the outbox on disk.
+    `newest_id` the highest id in the outbox on disk. `store` is where the store is, once known.
     """
 
     turn: asyncio.Lock = field(default_factory=asyncio.Lock)
@@ -55,13 +55,14 @@ class Keeping:
     lost: int = 0
     asked_at: float | None = None
     newest_id: int = 0
+    store: Path | None = None
 
     def trouble(self) -> str:
         """What is wrong, in words; "" if nothing is."""
         if self.asked_at is not None and (slow := time.monotonic() - self.asked_at) > SLOW_DISK:
             return f"The disk has not answered for {span_words(slow)}: nothing is kept meanwhile."
         if not self.failed:
-            return ""
+            return aside_words(self.store)
         what, remedy = next(
             (words for said, words in STORE_WORDS.items() if said in self.failed),
             ("the store can't be written", "see the log"),
@@ -72,6 +73,18 @@ class Keeping:
             f"straight from memory. Only in memory so far: {self.samples} samples."
         )
         return f"{words} Lost for want of memory: {self.lost}." if self.lost else words
+
+
+def aside_words(store: Path | None) -> str:
+    """What there is to say of damaged stores beside `store`, for as long as they lie there."""
+    aside = [] if store is None else set_aside_files(store)
+    if not aside:
+        return ""
+    return (
+        f"The store was damaged and set aside as {', '.join(map(str, aside))}; watching goes on in "
+        "a new one, with what could be read. To do: look at the disk, copy that file to another "
+        "one, then remove it there."
+    )
 
 
 class Outage(NamedTuple):

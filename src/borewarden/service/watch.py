@@ -17,7 +17,7 @@ import gc
 import sqlite3
 import time
 from collections.abc import AsyncGenerator, Callable, Mapping
-from contextlib import aclosing, suppress
+from contextlib import ExitStack, aclosing, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -33,23 +33,27 @@ from borewarden.service.messages import (
     LinkNews,
     Queue,
     Started,
+    StoreReplaced,
     TimePassed,
 )
 from borewarden.service.own_health import Keeping
 from borewarden.service.status import MachineStatus
 from borewarden.service.time_line import TimeLine
-from borewarden.service.writer import keep
+from borewarden.service.writer import Disk, keep
 from borewarden.settings import MachineSettings
+from borewarden.store import mails
 from borewarden.store.database import (
     gather,
     newest_sample_ns,
     open_store,
     open_to_read,
+    read_books,
     read_samples,
     transaction,
     whole_since,
 )
 from borewarden.store.register import fittings, judged_by, newest_entry
+from borewarden.store.rescue import finish_setting_aside, is_damage, set_aside, was_ours
 from borewarden.watcher.watcher import Watcher
 
 log = structlog.get_logger("borewarden")
@@ -221,6 +225,55 @@ async def beat(queue: Queue) -> None:
         await queue.put(TimePassed(time.time_ns()))
 
 
+def _status(machine: Followed) -> MachineStatus:
+    watcher, settings = machine.watcher, machine.settings
+    return MachineStatus(
+        name=settings.name,
+        time_zone=settings.time_zone,
+        pump=watcher.pump,
+        verdict=watcher.verdict(),
+        limit=watcher.settings.limit,
+        last_sample_ns=machine.newest_ns,
+        jewels=watcher.jewels,
+        blind_after=settings.blind_after,
+    )
+
+
+def _restored(
+    machines: list[MachineSettings],
+    store: Path,
+    opened: ExitStack,
+    restoring: Callable[[str], None],
+) -> tuple[sqlite3.Connection, dict[str, Followed], str]:
+    """The store, open until `opened` is closed, and every machine as it was when it was last kept.
+
+    A damaged store is set aside first; what happened to it is given in words, else "".
+    """
+    finish_setting_aside(store)
+    words = ""
+    while True:
+        try:
+            connection = opened.enter_context(open_store(store, any_thread=True))
+            read_books(connection)
+            mails.undelivered(connection)
+            with suppress(sqlite3.OperationalError), transaction(connection):
+                gather(connection)  # only to read faster: a full disk is no reason not to start
+            followed = {}
+            for machine in machines:
+                restoring(machine.name)
+                followed[machine.name] = restore(machine, connection)
+            return connection, followed, words
+        except sqlite3.DatabaseError as error:
+            is_store = "malformed" in str(error) or was_ours(store)
+            if words or not (is_damage(error) and is_store):
+                raise
+            opened.close()
+            log.error("store", damaged=str(store), failed=str(error))
+            restoring("the store")
+            words = set_aside(store).words()
+            log.error("store", replaced=words)
+
+
 async def watch(
     machines: list[MachineSettings],
     store: Path,
@@ -236,34 +289,28 @@ async def watch(
     restored, may put blocks of its own on the queue, and returns what is to run inside each
     transaction that keeps a block. `keeping` is told how it goes with the disk.
     """
-    with open_store(store, any_thread=True) as connection:
-        with suppress(sqlite3.OperationalError), transaction(connection):
-            gather(connection)  # only to read faster: a full disk is no reason not to start
-        followed = {}
-        for machine in machines:
-            restoring(machine.name)
-            followed[machine.name] = restore(machine, connection)
-        statuses = {
-            machine.name: MachineStatus(
-                name=machine.name,
-                time_zone=machine.time_zone,
-                pump=followed[machine.name].watcher.pump,
-                verdict=followed[machine.name].watcher.verdict(),
-                limit=followed[machine.name].watcher.settings.limit,
-                last_sample_ns=followed[machine.name].newest_ns,
-                jewels=followed[machine.name].watcher.jewels,
-                blind_after=machine.blind_after,
-            )
-            for machine in machines
-        }
+    keeping = keeping or Keeping()
+    keeping.store = store
+    with ExitStack() as opened:
+        connection, followed, replaced = _restored(machines, store, opened, restoring)
+
+        def renew(newest_id: int) -> tuple[sqlite3.Connection, str]:
+            opened.close()
+            words = set_aside(store, newest_id).words()
+            return opened.enter_context(open_store(store, any_thread=True)), words
+
+        statuses = {name: _status(each) for name, each in followed.items()}
         # all of this lives as long as the watch: to look through it for garbage takes 0.3 s
         gc.collect()
         gc.freeze()
         queue: Queue = asyncio.Queue(QUEUE_BLOCKS)
         effects = started(connection, statuses, queue)
+        if replaced:
+            queue.put_nowait(StoreReplaced(time.time_ns(), replaced))
         async with asyncio.TaskGroup() as tasks:
             # if the writer fails there is no use in receiving: the group ends with its error
-            writer = tasks.create_task(keep(connection, queue, statuses, effects, keeping))
+            disk = Disk(connection, renew)
+            writer = tasks.create_task(keep(disk, queue, statuses, effects, keeping))
             clock = tasks.create_task(beat(queue))
             register = tasks.create_task(follow_register(store, [*followed.values()], queue))
             following = [

@@ -9,6 +9,9 @@ from __future__ import annotations
 import asyncio
 import sqlite3
 import time
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
 
 import numpy as np
 import structlog
@@ -22,6 +25,7 @@ from borewarden.service.messages import (
     Judged,
     Kept,
     Queue,
+    StoreReplaced,
 )
 from borewarden.service.own_health import Keeping
 from borewarden.service.status import MachineStatus
@@ -34,6 +38,7 @@ from borewarden.store.database import (
     write_learned,
 )
 from borewarden.store.register import set_judged_by
+from borewarden.store.rescue import is_damage
 from borewarden.watcher.watcher import join
 
 log = structlog.get_logger()
@@ -43,8 +48,21 @@ TOGETHER = 0.02  # s in which blocks are waited for, to be kept in one transacti
 FIRST_PAUSE, LONGEST_PAUSE = 0.5, 30.0  # s from one attempt to write the disk to the next
 
 
+@dataclass
+class Disk:
+    """The store on disk. `renew` replaces a damaged one, and gives the new one and what happened.
+
+    That goes on in a thread of its own, by the task `renewing`.
+    """
+
+    connection: sqlite3.Connection
+    renew: Callable[[int], tuple[sqlite3.Connection, str]]
+    is_damaged: bool = False
+    renewing: asyncio.Task[tuple[sqlite3.Connection, str]] | None = None
+
+
 async def keep(
-    connection: sqlite3.Connection,
+    disk: Disk,
     queue: Queue,
     statuses: dict[str, MachineStatus],
     effects: Effects,
@@ -55,27 +73,27 @@ async def keep(
     `keeping` tells how that goes. `queue.join` waits for what is on disk.
     """
     keeping = keeping or Keeping()
-    keeping.newest_id = outbox.newest_id(connection)
+    keeping.newest_id = outbox.newest_id(disk.connection)
     held, pause, retry_at = 0, FIRST_PAUSE, 0.0  # blocks that only the memory has
     try:
         while True:
             waiting = await _next(queue, None if keeping.spare is None else retry_at)
             if keeping.spare is None or time.monotonic() >= retry_at:
-                failed = await _on_disk(connection, waiting, effects, keeping)
+                failed = await _on_disk(disk, waiting, effects, keeping, queue)
                 if failed is not None and (given_up := _give_up_judging(waiting, failed)):
                     for _ in range(given_up):
                         queue.task_done()
-                    failed = await _on_disk(connection, waiting, effects, keeping)
+                    failed = await _on_disk(disk, waiting, effects, keeping, queue)
                 if failed is None:
                     _tell(statuses, waiting)
-                    effects(connection, Ended(True))
+                    effects(disk.connection, Ended(True))
                     for _ in range(held + len(waiting)):
                         queue.task_done()
                     held, pause = 0, FIRST_PAUSE
                     continue
                 log.error("store", failed=str(failed), in_memory=keeping.samples, retry_s=pause)
                 retry_at = time.monotonic() + pause
-                pause = min(2.0 * pause, LONGEST_PAUSE)
+                pause = FIRST_PAUSE if disk.renewing else min(2.0 * pause, LONGEST_PAUSE)
             else:
                 for _ in range(_give_up_judging(waiting, sqlite3.OperationalError(keeping.failed))):
                     queue.task_done()
@@ -85,6 +103,8 @@ async def keep(
             effects(keeping.spare, Ended(True))
             held += len(waiting)
     finally:
+        if disk.renewing is not None:  # not to be left between two steps
+            await asyncio.wait({disk.renewing})
         if keeping.samples:
             log.error("store", lost_at_the_end=keeping.samples, failed=keeping.failed)
 
@@ -104,24 +124,49 @@ async def _next(queue: Queue, until: float | None) -> list[Block]:
 
 
 async def _on_disk(
-    connection: sqlite3.Connection, waiting: list[Block], effects: Effects, keeping: Keeping
-) -> sqlite3.DatabaseError | None:
+    disk: Disk, waiting: list[Block], effects: Effects, keeping: Keeping, queue: Queue
+) -> Exception | None:
     """Keep what the memory holds and what waits; returns why that failed, if it did."""
+    if disk.is_damaged and (why := await _renewed(disk, keeping, queue)) is not None:
+        return why
     keeping.asked_at = time.monotonic()
     try:
         async with keeping.turn:
-            keeping.newest_id = await _written(connection, waiting, effects, keeping.spare)
+            keeping.newest_id = await _written(disk.connection, waiting, effects, keeping.spare)
             if keeping.spare is not None:
                 log.info("store", works="again", samples_from_memory=keeping.samples)
                 keeping.spare.close()
                 keeping.spare, keeping.failed, keeping.samples = None, "", 0
     except sqlite3.DatabaseError as failed:
-        effects(connection, Ended(False))
+        effects(disk.connection, Ended(False))
         keeping.since_ns = keeping.since_ns if keeping.failed else time.time_ns()
         keeping.failed = str(failed)
+        disk.is_damaged = is_damage(failed)
         return failed
     finally:
         keeping.asked_at = None
+    return None
+
+
+async def _renewed(disk: Disk, keeping: Keeping, queue: Queue) -> Exception | None:
+    """Have a damaged store replaced; until that is done, returns why it is not."""
+    if disk.renewing is None:
+        log.error("store", damaged=str(keeping.store), failed=keeping.failed)
+        renewing = asyncio.to_thread(disk.renew, keeping.newest_id)
+        disk.renewing = asyncio.create_task(renewing, name="renewing")
+    done, _ = await asyncio.wait({disk.renewing}, timeout=FIRST_PAUSE)
+    if not done:
+        return sqlite3.OperationalError("the store was damaged and is just being replaced")
+    ended, disk.renewing = disk.renewing, None
+    try:
+        disk.connection, words = ended.result()
+    except (sqlite3.Error, OSError) as failed:
+        keeping.failed = str(failed)
+        return failed
+    disk.is_damaged = False
+    log.error("store", replaced=words)
+    with suppress(asyncio.QueueFull):
+        queue.put_nowait(StoreReplaced(time.time_ns(), words))
     return None
 
 
@@ -144,7 +189,7 @@ async def _in_memory(waiting: list[Block], effects: Effects, keeping: Keeping) -
     keeping.samples += sum(len(b.samples.time_ns) for b in waiting if isinstance(b, Kept))
 
 
-def _give_up_judging(waiting: list[Block], failed: sqlite3.DatabaseError) -> int:
+def _give_up_judging(waiting: list[Block], failed: Exception) -> int:
     """Take what is to be judged anew out of `waiting`: it takes a store, and comes again.
 
     Returns how many that were. Whoever asked for it hears why.

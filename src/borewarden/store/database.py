@@ -16,7 +16,9 @@ found by machine and time.
 from __future__ import annotations
 
 import sqlite3
+import threading
 from bisect import bisect
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from itertools import chain, compress, groupby
@@ -126,27 +128,80 @@ def open_store(
     Raises sqlite3.DatabaseError, with the file untouched, if `path` is some other kind of file or a
     newer store.
     """
-    is_ours = _check_kind(path)
+    with _using(path):
+        is_ours = _check_kind(path)
+        try:
+            connection = sqlite3.connect(
+                path, patience, isolation_level=None, check_same_thread=not any_thread
+            )
+        except sqlite3.OperationalError as error:
+            raise sqlite3.OperationalError(f"{path}: {error}") from None
+        try:
+            version = _check_version(path, connection)  # before anything is changed
+            if not is_ours:
+                connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute("PRAGMA synchronous = FULL")
+            connection.executescript(TABLES)
+            if version < SCHEMA_VERSION:  # stands in the file, so that setting it is a write
+                with transaction(connection):
+                    _take_over_rows(connection)
+                    connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+            yield connection
+        finally:
+            connection.close()
+
+
+# who in this process has a store open, so that one can be replaced while nobody has
+_gate = threading.Condition()
+_users: Counter[Path] = Counter()
+_shut: set[Path] = set()
+
+
+@contextmanager
+def _using(path: Path) -> Iterator[None]:
+    """Count a connection to `path`; raises sqlite3.OperationalError while it is being replaced.
+
+    Damage that SQLite finds meanwhile is said of `path`.
+    """
+    key = path.resolve()
+    with _gate:
+        if key in _shut:
+            raise sqlite3.OperationalError(f"{path} was damaged and is just being replaced")
+        _users[key] += 1
     try:
-        connection = sqlite3.connect(
-            path, patience, isolation_level=None, check_same_thread=not any_thread
-        )
-    except sqlite3.OperationalError as error:
-        raise sqlite3.OperationalError(f"{path}: {error}") from None
-    try:
-        version = _check_version(path, connection)  # before anything is changed
-        if not is_ours:
-            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-        connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute("PRAGMA synchronous = FULL")
-        connection.executescript(TABLES)
-        if version < SCHEMA_VERSION:  # stands in the file, so that setting it is a write
-            with transaction(connection):
-                _take_over_rows(connection)
-                connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
-        yield connection
+        yield
+    except sqlite3.DatabaseError as error:
+        if "malformed" in str(error) and str(path) not in str(error):
+            raise sqlite3.DatabaseError(
+                f"{path}: {error}; `borewarden store check` says more"
+            ) from error
+        raise
     finally:
-        connection.close()
+        with _gate:
+            _users[key] -= 1
+            _gate.notify_all()
+
+
+@contextmanager
+def closed_to_others(path: Path, patience: float) -> Iterator[None]:
+    """Keep this process from opening `path` within the block, which begins once nobody has it open.
+
+    Raises sqlite3.OperationalError if somebody still has after `patience` s.
+    """
+    key = path.resolve()
+    with _gate:
+        if key in _shut:
+            raise sqlite3.OperationalError(f"{path} is being replaced already")
+        _shut.add(key)
+        if not _gate.wait_for(lambda: _users[key] == 0, patience):
+            _shut.discard(key)
+            raise sqlite3.OperationalError(f"{path} is damaged, and is still being read")
+    try:
+        yield
+    finally:
+        with _gate:
+            _shut.discard(key)
 
 
 def _check_kind(path: Path) -> bool:
@@ -160,7 +215,7 @@ def _check_kind(path: Path) -> bool:
     if not path.exists() or path.stat().st_size == 0:
         return False
     try:
-        with closing(sqlite3.connect(_to_read(path), uri=True)) as connection:
+        with closing(sqlite3.connect(address_to_read(path), uri=True)) as connection:
             mark = connection.execute("PRAGMA application_id").fetchone()[0]
             is_old = mark == 0 and _is_old_store(connection)
     except sqlite3.OperationalError as error:  # such as a directory, or locked
@@ -182,7 +237,7 @@ def _is_old_store(connection: sqlite3.Connection) -> bool:
     return not names or any(columns[table] >= OLD_COLUMNS[table] for table in columns)
 
 
-def _to_read(path: Path) -> str:
+def address_to_read(path: Path) -> str:
     """An address by which SQLite reads `path` and leaves nothing beside it."""
     # without a log of changes nobody has it open, and no lock is needed
     in_use = path.with_name(f"{path.name}-wal").exists()
@@ -203,7 +258,10 @@ def _check_version(path: Path, connection: sqlite3.Connection) -> int:
 @contextmanager
 def open_to_read(store: Path) -> Iterator[sqlite3.Connection]:
     """A connection that cannot write. Raises sqlite3.Error if there is no such store yet."""
-    with closing(sqlite3.connect(_to_read(store), uri=True, timeout=1.0)) as connection:
+    with (
+        _using(store),
+        closing(sqlite3.connect(address_to_read(store), uri=True, timeout=1.0)) as connection,
+    ):
         yield connection
 
 
@@ -559,6 +617,15 @@ def newest_sample_ns(connection: sqlite3.Connection, machine: str) -> int | None
     )
     newest: int | None = connection.execute(query, (machine, machine)).fetchone()[0]
     return newest
+
+
+def read_books(connection: sqlite3.Connection) -> None:
+    """Go through what a start needs besides samples, so that damage to it shows at once."""
+    for table in ("alarm", "judged_by", "thinned", "register", "inspection", "mail", "mail_copy"):
+        for _ in connection.execute(f"SELECT * FROM {table}"):
+            pass
+    connection.execute("SELECT count(*) FROM recent").fetchone()
+    connection.execute("SELECT max(id) FROM outbox").fetchone()
 
 
 def write_alarm(connection: sqlite3.Connection, machine: str, about: str, content: str) -> None:
