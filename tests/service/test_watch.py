@@ -23,7 +23,15 @@ from borewarden.collect.link import LinkState, Received
 from borewarden.collect.logged import read_log
 from borewarden.replay.one_machine import replay_logs
 from borewarden.service import writer
-from borewarden.service.messages import Effects, Queue, Started, TimePassed
+from borewarden.service.messages import (
+    Effects,
+    Ended,
+    Hurry,
+    LinkNews,
+    Queue,
+    Started,
+    TimePassed,
+)
 from borewarden.service.own_health import Keeping
 from borewarden.service.status import MachineStatus
 from borewarden.service.watch import watch
@@ -79,6 +87,48 @@ async def test_writing_has_ended_when_the_writer_is_cancelled(tmp_path: Path) ->
             await writing
         assert ended.is_set()
         assert not connection.in_transaction
+
+
+async def test_samples_wait_for_each_other_and_nothing_else_does(tmp_path: Path) -> None:
+    """What tells of anything is written at once, with all that waits; so is the rest at the end."""
+    queue: Queue = asyncio.Queue()
+    kept: list[list[object]] = [[]]
+
+    def note(connection: sqlite3.Connection, block: object) -> None:
+        if isinstance(block, Ended):
+            kept.append([])
+        else:
+            kept[-1].append(block)
+
+    with open_store(tmp_path / "live.db", any_thread=True) as connection:
+        disk = writer.Disk(connection, lambda newest_id: (connection, ""))
+        writing = asyncio.create_task(writer.keep(disk, queue, {}, note, None, 3600.0))
+        first, second, third = (TimePassed(i) for i in range(3))
+        news = LinkNews("North", LinkState(1, True, "found"))
+        for block in (first, second, news):
+            await queue.put(block)
+        await queue.join()
+        await queue.put(third)
+        await queue.put(Hurry())
+        await queue.join()
+        writing.cancel()
+        await asyncio.wait({writing})
+    assert kept == [[first, second, news], [third, Hurry()], []]
+
+
+async def test_what_waits_is_written_in_time(tmp_path: Path) -> None:
+    queue: Queue = asyncio.Queue()
+    with open_store(tmp_path / "live.db", any_thread=True) as connection:
+        disk = writer.Disk(connection, lambda newest_id: (connection, ""))
+        writing = asyncio.create_task(
+            writer.keep(disk, queue, {}, lambda connection, block: None, None, 0.2)
+        )
+        for i in range(3):
+            await queue.put(TimePassed(i))
+        await queue.join()
+        assert queue.empty()
+        writing.cancel()
+        await asyncio.wait({writing})
 
 
 def noting(seen: dict[str, MachineStatus]) -> Started:
@@ -203,7 +253,7 @@ async def test_full_disk_holds_things_up_and_loses_nothing(
     def cramped(
         connection: sqlite3.Connection, waiting: list, effects: object, *poured: object
     ) -> int:
-        if not poured:  # memory
+        if not connection.execute("PRAGMA database_list").fetchone()[2]:  # memory
             return write(connection, waiting, effects)
         pages = 10**6 if len(failures) >= 2 else 200
         connection.execute(f"PRAGMA max_page_count = {pages}")

@@ -32,8 +32,17 @@ def bad_value(wrong: str, right: str) -> PydanticCustomError:
     return PydanticCustomError("bad_value", "{wrong}; {right}", {"wrong": wrong, "right": right})
 
 
+# what may stand for a unit: names with one digit as power, joined by / and * or a blank. To pint
+# any sum is a unit, and some would take for ever: in**9**9**9
+_FACTOR = r"(?:[^\W\d_]\w*|%|°[CF]?)(?:\s*(?:\^|\*\*)\s*[-+]?\d)?"
+_GRAMMAR = re.compile(rf"\s*(?:1(?=\s*/)|{_FACTOR})(?:\s*[*/·]\s*{_FACTOR}|\s+{_FACTOR})*\s*")
+LONGEST_UNIT = 40  # characters
+
+
 def _unit(text: str) -> pint.Unit | None:
     """The unit that `text` names, or None; on nonsense pint raises all sorts of errors."""
+    if text and (len(text) > LONGEST_UNIT or not _GRAMMAR.fullmatch(text)):
+        return None
     try:
         return _units().Unit(text)
     except Exception:

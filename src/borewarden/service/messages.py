@@ -87,6 +87,11 @@ class Shelving:
 
 
 @dataclass(frozen=True)
+class Hurry:
+    """What waits is to be kept now, since all is about to end."""
+
+
+@dataclass(frozen=True)
 class StoreReplaced:
     """The store was damaged and has been replaced by a new one; `words` say how that went."""
 
@@ -101,7 +106,17 @@ class Ended:
     kept: bool
 
 
-Block = Kept | Judged | LinkNews | TimePassed | Acknowledgement | Shelving | StoreReplaced | Ended
+Block = (
+    Kept
+    | Judged
+    | LinkNews
+    | TimePassed
+    | Acknowledgement
+    | Shelving
+    | Hurry
+    | StoreReplaced
+    | Ended
+)
 
 
 Queue = asyncio.Queue[Block]

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from borewarden.base.text import span_words
+from borewarden.service.disk_room import Room
 from borewarden.store.influx import SINK as INFLUX
 from borewarden.store.mails import SINK as MAIL
 from borewarden.store.mails import Undelivered
@@ -113,6 +114,7 @@ class Health:
     late: dict[int, Late] = field(default_factory=dict)
     asked_at: dict[int, float] = field(default_factory=dict)  # mails being sent, time.monotonic
     refused_rows: Counter[str] = field(default_factory=Counter)  # by sink, since the start
+    room: list[Room] = field(default_factory=list)  # on the disk, the newest; empty until known
 
     def report(self, sink: str) -> Callable[[str | None], None]:
         """What a sender tells of each attempt: why it failed, or None."""
@@ -152,8 +154,12 @@ class Health:
         return f"{count} ({newest.kind}): {newest.reason}. Acknowledge once you have seen this."
 
     def troubles(self) -> dict[str, str]:
-        """What makes the watcher ill, by what is: "store" and "mail"; empty if nothing does."""
-        found = {"store": self.keeping.trouble(), "mail": " ".join(self._mail_troubles())}
+        """What makes the watcher ill: "store", "disk" and "mail"; empty if nothing does."""
+        found = {
+            "store": self.keeping.trouble(),
+            "disk": self.disk_trouble(),
+            "mail": " ".join(self._mail_troubles()),
+        }
         return {what: words for what, words in found.items() if words}
 
     def _mail_troubles(self) -> list[str]:
@@ -173,6 +179,14 @@ class Health:
             words.append(f"{machine}: {self.undelivered_words(machine)}")
         return words
 
+    def disk_trouble(self) -> str:
+        """What to do about a disk that is full soon; "" if it is not."""
+        return self.room[0].trouble() if self.room else ""
+
+    def room_words(self) -> str:
+        """What is free on the disk, and for how long it lasts; "" as long as that is not known."""
+        return self.room[0].words() if self.room else ""
+
     def outage_words(self) -> str:
         """What does not reach a time-series server, for the foot of the page; "" if all does."""
         if (outage := self.outages.get(INFLUX)) is None:
@@ -189,6 +203,11 @@ class Health:
                 "since_ns": keeping.since_ns,
                 "samples_not_stored": keeping.samples,
                 "samples_lost": keeping.lost,
+            },
+            "disk": {
+                "free_bytes": self.room[0].free if self.room else None,
+                "bytes_a_day": self.room[0].bytes_a_day if self.room else None,
+                "days_to_full": self.room[0].days if self.room else None,
             },
             "outages": {sink: outage._asdict() for sink, outage in self.outages.items()},
             "late_mails": [mail._asdict() for mail in self.late.values()],

@@ -16,6 +16,7 @@ from typing import Any
 import structlog
 
 from borewarden.collect.link import Received
+from borewarden.service.disk_room import follow_room
 from borewarden.service.effects import Effects
 from borewarden.service.mailing import Mailing
 from borewarden.service.messages import Acknowledgement, Queue, Shelving
@@ -111,6 +112,7 @@ async def run(
         if service.mail is not None:
             start("mail", Mailing(store, service.mail_settings(), health).run())
         start("prune", prune_daily(store, machines, service.store))
+        start("disk", follow_room(store, health.room))
         start("watchdog", feed_watchdog())
         notify("READY=1")
         log.info("watching", machines=list(statuses), store=str(store))
@@ -120,7 +122,15 @@ async def run(
         notify(f"EXTEND_TIMEOUT_USEC={RESTORE_TIME * 1_000_000}\nSTATUS=restoring {machine}")
 
     watching = asyncio.create_task(
-        watch(machines, store, sources, started, restoring, health.keeping)
+        watch(
+            machines,
+            store,
+            sources,
+            started,
+            restoring,
+            health.keeping,
+            service.store.commit_every,
+        )
     )
     await _until_stopped(watching, stop, beside)
 

@@ -28,6 +28,7 @@ from borewarden.collect.sight import Sight
 from borewarden.jewels.fitting import FittedSet, Fitting, fitted_sets, stale_since
 from borewarden.jewels.jewel import Jewel
 from borewarden.service.messages import (
+    Hurry,
     Judged,
     Kept,
     LinkNews,
@@ -39,7 +40,7 @@ from borewarden.service.messages import (
 from borewarden.service.own_health import Keeping
 from borewarden.service.status import MachineStatus
 from borewarden.service.time_line import TimeLine
-from borewarden.service.writer import Disk, keep
+from borewarden.service.writer import TOGETHER, Disk, keep
 from borewarden.settings import MachineSettings
 from borewarden.store import mails
 from borewarden.store.database import (
@@ -281,13 +282,15 @@ async def watch(
     started: Started = lambda connection, statuses, queue: lambda connection, block: None,
     restoring: Callable[[str], None] = lambda machine: None,
     keeping: Keeping | None = None,
+    commit_every: float = TOGETHER,
 ) -> None:
     """Follow `machines` until every source ends or the task is cancelled; then keep the rest.
 
     `sources` by the machine's name. `restoring` hears of each machine before its stored samples are
     learned again, which may take minutes. `started` is told the live statuses once all machines are
     restored, may put blocks of its own on the queue, and returns what is to run inside each
-    transaction that keeps a block. `keeping` is told how it goes with the disk.
+    transaction that keeps a block. `keeping` is told how it goes with the disk. Samples are written
+    every `commit_every` s.
     """
     keeping = keeping or Keeping()
     keeping.store = store
@@ -310,7 +313,7 @@ async def watch(
         async with asyncio.TaskGroup() as tasks:
             # if the writer fails there is no use in receiving: the group ends with its error
             disk = Disk(connection, renew)
-            writer = tasks.create_task(keep(disk, queue, statuses, effects, keeping))
+            writer = tasks.create_task(keep(disk, queue, statuses, effects, keeping, commit_every))
             clock = tasks.create_task(beat(queue))
             register = tasks.create_task(follow_register(store, [*followed.values()], queue))
             following = [
@@ -331,6 +334,8 @@ async def watch(
                 clock.cancel()
                 register.cancel()
                 # what was received is kept, also on the way out
+                with suppress(asyncio.QueueFull):
+                    queue.put_nowait(Hurry())
                 drained = asyncio.create_task(queue.join())
                 await asyncio.wait(
                     {drained, writer}, timeout=10.0, return_when=asyncio.FIRST_COMPLETED

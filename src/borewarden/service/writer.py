@@ -26,6 +26,7 @@ from borewarden.service.messages import (
     Kept,
     Queue,
     StoreReplaced,
+    TimePassed,
 )
 from borewarden.service.own_health import Keeping
 from borewarden.service.status import MachineStatus
@@ -45,6 +46,7 @@ log = structlog.get_logger()
 
 LATENCIES = 1000  # kept for the quantiles
 TOGETHER = 0.02  # s in which blocks are waited for, to be kept in one transaction
+MOST_TOGETHER = 2000  # blocks that wait for longer
 FIRST_PAUSE, LONGEST_PAUSE = 0.5, 30.0  # s from one attempt to write the disk to the next
 
 
@@ -67,17 +69,22 @@ async def keep(
     statuses: dict[str, MachineStatus],
     effects: Effects,
     keeping: Keeping | None = None,
+    commit_every: float = TOGETHER,
 ) -> None:
     """Write what is handed over, all that waits in one transaction.
 
-    `keeping` tells how that goes. `queue.join` waits for what is on disk.
+    Samples wait for up to `commit_every` s, whatever tells of anything for no longer than an
+    instant. `keeping` tells how that goes. `queue.join` waits for what is on disk.
     """
     keeping = keeping or Keeping()
     keeping.newest_id = outbox.newest_id(disk.connection)
     held, pause, retry_at = 0, FIRST_PAUSE, 0.0  # blocks that only the memory has
     try:
         while True:
-            waiting = await _next(queue, None if keeping.spare is None else retry_at)
+            if keeping.spare is None:
+                waiting = await _next(queue, None, commit_every)
+            else:
+                waiting = await _next(queue, retry_at, TOGETHER)
             if keeping.spare is None or time.monotonic() >= retry_at:
                 failed = await _on_disk(disk, waiting, effects, keeping, queue)
                 if failed is not None and (given_up := _give_up_judging(waiting, failed)):
@@ -109,7 +116,7 @@ async def keep(
             log.error("store", lost_at_the_end=keeping.samples, failed=keeping.failed)
 
 
-async def _next(queue: Queue, until: float | None) -> list[Block]:
+async def _next(queue: Queue, until: float | None, commit_every: float) -> list[Block]:
     """What waits, or what comes next; nothing if that is not before `until`, `time.monotonic`."""
     waiting = []
     try:
@@ -117,10 +124,26 @@ async def _next(queue: Queue, until: float | None) -> list[Block]:
             waiting.append(await queue.get())
     except TimeoutError:
         return []
+    if commit_every > TOGETHER:
+        with suppress(TimeoutError):
+            async with asyncio.timeout(commit_every):
+                while _may_wait(waiting[-1]) and len(waiting) < MOST_TOGETHER:
+                    waiting.append(await queue.get())
     await asyncio.sleep(TOGETHER)
     while not queue.empty():
         waiting.append(queue.get_nowait())
     return waiting
+
+
+def _may_wait(block: Block) -> bool:
+    """Whether nobody has to hear of `block` at once."""
+    match block:
+        case Kept(learned=learned):
+            return not learned.alerts
+        case TimePassed():
+            return True
+        case _:
+            return False
 
 
 async def _on_disk(

@@ -15,6 +15,7 @@ from borewarden.base.errors import BadInput
 from borewarden.base.files import read_file
 from borewarden.jewels.bore_choice import JEWEL_COSTS
 from borewarden.settings.consistency import check_together
+from borewarden.settings.environment import check_environment
 from borewarden.settings.explain import first_mistake, with_variable
 from borewarden.settings.machine import ENV_PREFIX, MachineSettings
 from borewarden.settings.shop import ShopSettings
@@ -127,6 +128,7 @@ def read_toml(path: Path) -> dict[str, Any]:
 
 def settings_of(kind: type[Settings], path: Path, data: dict[str, Any]) -> Settings:
     """Settings of `kind` from the tables of the file at `path`. Raises BadInput, see above."""
+    check_environment()
     try:
         return kind(**data)
     except ValidationError as error:

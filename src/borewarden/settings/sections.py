@@ -18,6 +18,7 @@ from borewarden.settings.units import (
     DriveRatio,
     Efficiency,
     JetTime,
+    Label,
     Material,
     Name,
     Power,
@@ -246,6 +247,6 @@ class FittedJewel(Section):
     fitted: datetime
     bore: Bore
     material: Material
-    head: Annotated[str, Field(min_length=1, coerce_numbers_to_str=True)] = "1"
+    head: Annotated[Label, Field(coerce_numbers_to_str=True)] = "1"
     discharge_coefficient: Coefficient | None = None
     jet_hours: JetTime = 0.0

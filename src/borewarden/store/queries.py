@@ -159,6 +159,16 @@ def log_ratios(
 # -- how much there is
 
 
+def bytes_of_samples(connection: sqlite3.Connection, since_ns: int) -> int:
+    """Bytes of the samples of all machines that came in after `since_ns`; a block counts whole."""
+    count: int = connection.execute(
+        "SELECT (SELECT coalesce(sum(length(content)), 0) FROM block WHERE last_ns > ?) + "
+        "(SELECT coalesce(sum(length(content)), 0) FROM recent WHERE last_ns > ?)",
+        (since_ns, since_ns),
+    ).fetchone()[0]
+    return count
+
+
 def telemetry_span(
     connection: sqlite3.Connection, machine: str, since_ns: int, until_ns: int, what: str
 ) -> tuple[int, int] | None:
