@@ -309,6 +309,15 @@ MACHINES = [
         "log",
         "not a section",
     ),
+    machine("name of two lines", ('name = "North"', 'name = "North\\nSouth"'), "name", "printable"),
+    machine("name of a page", ('name = "North"', f'name = "{"N" * 81}"'), "name", "80 printable"),
+    machine("head that is a bell", ('head = "1"', 'head = "\\u0007"'), "head", "printable"),
+    machine(
+        "a unit that is a sum",
+        after("[gate]", 'settle_time = "6 s**9**9**9"'),
+        "gate.settle_time",
+        "'s**9**9**9' is not a unit",
+    ),
     machine("gate is a list", ("[gate]", "[[gate]]"), "gate"),
     machine("watch is a list", ("[watch]", "[[watch]]"), "watch"),
     machine(
@@ -680,6 +689,12 @@ ENVIRONMENT = [
     variable("BOREWARDEN_SERVICE_PAGE__PORTS", "1", command=REACH),
     variable("BOREWARDEN_SERVICE_ALARM__ON_DELAY", "1 MPa", "alarm.on_delay", command=REACH),
     variable("BOREWARDEN_SERVICE_MAIL", "me", command=REACH),
+    variable("BOREWARDEN_PUMP_STROKE", "200 mm", "did you mean BOREWARDEN_PUMP__STROKE?"),
+    variable("BOREWARDEN_PUPM__STROKE", "200 mm", "did you mean BOREWARDEN_PUMP__STROKE?"),
+    variable("BOREWARDEN_SERVICE_PGAE__PORT", "1", "did you mean BOREWARDEN_SERVICE_PAGE__PORT?"),
+    variable("BOREWARDEN_SHOP_COST__SCRAP", "1", "did you mean BOREWARDEN_SHOP_COSTS__SCRAP?"),
+    variable("BOREWARDEN_SERVCIE_MAIL_PASSWORD", "x", "did you mean BOREWARDEN_SERVICE_MAIL_"),
+    variable("BOREWARDEN_XYZ", "1", "nothing reads it", "docs/settings.md"),
     Case(
         "environment: secrets are no directory",
         nothing,

@@ -9,14 +9,16 @@ from __future__ import annotations
 import asyncio
 import sqlite3
 import time
+from collections import defaultdict
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
 import structlog
+from numpy.typing import NDArray
 
-from borewarden.base.samples import samples_of
+from borewarden.base.samples import Samples, samples_of
 from borewarden.gate.batch import Phase
 from borewarden.service.messages import (
     Block,
@@ -36,7 +38,8 @@ from borewarden.store.database import (
     judge_anew,
     transaction,
     whole_since,
-    write_learned,
+    write_results,
+    write_samples,
 )
 from borewarden.store.register import set_judged_by
 from borewarden.store.rescue import is_damage
@@ -252,12 +255,17 @@ def _write(
     with transaction(connection):
         if poured is not None:
             spare.pour(poured, connection)
+        samples: defaultdict[str, list[tuple[Samples, NDArray[np.int8]]]] = defaultdict(list)
         for block in waiting:
             if isinstance(block, Kept):
-                write_learned(connection, block.machine, block.samples, block.learned)
+                samples[block.machine].append((block.samples, block.learned.phases))
+                write_results(connection, block.machine, block.learned)
             elif isinstance(block, Judged):
+                write_samples(connection, block.machine, samples.pop(block.machine, []))
                 judge(connection, block)
             effects(connection, block)
+        for machine, parts in samples.items():
+            write_samples(connection, machine, parts)
         return outbox.newest_id(connection)
 
 

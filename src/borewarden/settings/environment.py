@@ -28,18 +28,19 @@ def check_environment() -> None:
         name = variable.upper()
         if not name.startswith(ENV_PREFIX) or name.partition("__")[0] in known:
             continue
-        near = difflib.get_close_matches(name, suggested, n=1, cutoff=0.6)
+        within = name.removeprefix(ENV_PREFIX)  # or all would be alike
+        near = difflib.get_close_matches(within, suggested, n=1, cutoff=0.6)
         raise BadInput(
             "environment",
             variable,
             "nothing reads it",
-            f"did you mean {near[0]}?" if near else "see docs/settings.md, or unset it",
+            f"did you mean {ENV_PREFIX}{near[0]}?" if near else "see docs/settings.md, or unset it",
         )
 
 
 @cache
 def _known() -> tuple[frozenset[str], list[str]]:
-    """Names up to the section, and names in full for suggestions."""
+    """Names up to the section, and names in full, without our prefix, for suggestions."""
     from borewarden.settings.service import ServiceSettings  # imports this package
 
     known = {f"{ENV_PREFIX}{name}" for name in OTHERS}
@@ -51,7 +52,7 @@ def _known() -> tuple[frozenset[str], list[str]]:
             known.add(variable)
             suggested.add(variable)
             suggested |= {f"{variable}__{within}".upper() for within in _within(field)}
-    return frozenset(known), sorted(suggested)
+    return frozenset(known), sorted(name.removeprefix(ENV_PREFIX) for name in suggested)
 
 
 def _within(field: FieldInfo) -> set[str]:

@@ -11,6 +11,7 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource
 from borewarden.base.samples import SI_UNITS
 from borewarden.physics.pump import DirectDrive, Intensifier
 from borewarden.settings.units import (
+    READABLE,
     Bore,
     Coefficient,
     CrankSpeed,
@@ -18,7 +19,6 @@ from borewarden.settings.units import (
     DriveRatio,
     Efficiency,
     JetTime,
-    Label,
     Material,
     Name,
     Power,
@@ -247,6 +247,6 @@ class FittedJewel(Section):
     fitted: datetime
     bore: Bore
     material: Material
-    head: Annotated[Label, Field(coerce_numbers_to_str=True)] = "1"
+    head: Annotated[str, Field(min_length=1, coerce_numbers_to_str=True), READABLE] = "1"
     discharge_coefficient: Coefficient | None = None
     jet_hours: JetTime = 0.0

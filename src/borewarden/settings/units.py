@@ -86,4 +86,5 @@ def _label(name: str) -> str:
     return name
 
 
-Label = Annotated[Name, AfterValidator(_label)]
+READABLE = AfterValidator(_label)
+Label = Annotated[Name, READABLE]

@@ -19,7 +19,7 @@ import sqlite3
 import threading
 from bisect import bisect
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing, contextmanager
 from itertools import chain, compress, groupby
 from operator import itemgetter
@@ -313,12 +313,33 @@ def write_learned(
 
     Nothing of these hours may be stored yet: `forget` them if they come again.
     """
-    words = _words(samples, learned.phases)
-    if len(words) >= LONG:
+    write_samples(connection, machine, [(samples, learned.phases)])
+    write_results(connection, machine, learned)
+
+
+def write_samples(
+    connection: sqlite3.Connection,
+    machine: str,
+    parts: Iterable[tuple[Samples, NDArray[np.int8]]],
+) -> None:
+    """Write samples with their phases, all in order of time; short parts become one row."""
+    short: list[Words] = []
+    for samples, phases in parts:
+        words = _words(samples, phases)
+        if len(words) < LONG:
+            short.append(words)
+            continue
+        _write_short(connection, machine, short)  # not to reach over the long one
         _insert(connection, "block", machine, words)
-    elif len(words) > 0 and _insert(connection, "recent", machine, words) >= GATHERED:
+    _write_short(connection, machine, short)
+
+
+def _write_short(connection: sqlite3.Connection, machine: str, short: list[Words]) -> None:
+    if sum(map(len, short)) and (
+        _insert(connection, "recent", machine, np.concatenate(short)) >= GATHERED
+    ):
         gather(connection)
-    _write_results(connection, machine, learned)
+    short.clear()
 
 
 def has_batches(connection: sqlite3.Connection, machine: str, first_ns: int, last_ns: int) -> bool:
@@ -357,11 +378,12 @@ def judge_anew(
         stored = _columns(channels, content)[0].copy()
         stored[first:, 1] = learned.phases
         connection.execute("UPDATE block SET content = ? WHERE rowid = ?", (stored.tobytes(), *row))
-        _write_results(connection, machine, learned)
+        write_results(connection, machine, learned)
         yield learned
 
 
-def _write_results(connection: sqlite3.Connection, machine: str, learned: Learned) -> None:
+def write_results(connection: sqlite3.Connection, machine: str, learned: Learned) -> None:
+    """Write batches and alerts, in the place of those of the same time."""
     connection.executemany(
         f"INSERT OR REPLACE INTO batch VALUES ({', '.join('?' * (len(RESULT.names or ()) + 1))})",
         [(machine, *row[:-1], STATES[row[-1]].value) for row in learned.batches.tolist()],
