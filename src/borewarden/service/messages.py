@@ -88,7 +88,7 @@ class Shelving:
 
 @dataclass(frozen=True)
 class Hurry:
-    """What waits is to be kept now, since all is about to end."""
+    """All is about to end: from now on nothing waits to be kept."""
 
 
 @dataclass(frozen=True)

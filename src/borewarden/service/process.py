@@ -42,6 +42,7 @@ def notify(message: str) -> None:
         return
     address = "\0" + address[1:] if address.startswith("@") else address
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager, contextlib.suppress(OSError):
+        manager.setblocking(False)  # whoever does not read what comes is not to hold up the watch
         manager.sendto(message.encode(), address)
 
 

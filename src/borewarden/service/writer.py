@@ -24,6 +24,7 @@ from borewarden.service.messages import (
     Block,
     Effects,
     Ended,
+    Hurry,
     Judged,
     Kept,
     Queue,
@@ -88,6 +89,8 @@ async def keep(
                 waiting = await _next(queue, None, commit_every)
             else:
                 waiting = await _next(queue, retry_at, TOGETHER)
+            if any(isinstance(block, Hurry) for block in waiting):
+                commit_every = TOGETHER
             if keeping.spare is None or time.monotonic() >= retry_at:
                 failed = await _on_disk(disk, waiting, effects, keeping, queue)
                 if failed is not None and (given_up := _give_up_judging(waiting, failed)):
