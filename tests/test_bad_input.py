@@ -811,7 +811,7 @@ PLACES = [
     Case(
         "store: a text file",
         nothing,
-        ("day.csv", "not a store"),
+        ("day.csv", "is not a store"),
         replays("day.csv", "--store", "day.csv"),
     ),
     Case("store: a folder", nothing, ("live",), replays("day.csv", "--store", "live")),

@@ -31,6 +31,7 @@ from invented_days import ROOT, logged, machine_of, shop_of
 
 WEST = ROOT / "config" / "west.toml"
 SOUND = ROOT / "replay_data" / "west-2026-03-03-sound.parquet"
+SETTINGS = 48  # so many that a Ctrl-C comes in the midst of them, however busy the computer
 RANGES = {"smallest_step": ["3 %", "5 %"], "batch_time": ["15 s", "20 s"]}
 
 
@@ -185,18 +186,18 @@ def interrupted(folder: Path, command: list[str]) -> list[str]:
     _, err = running.communicate(timeout=60)
     assert running.returncode == 130, err
     assert "Traceback" not in err
-    said = re.search(r"stopped: (\d+) of 16 settings are kept", err)
+    said = re.search(rf"stopped: (\d+) of {SETTINGS} settings are kept", err)
     assert said, err
     (file,) = (folder / "kept").glob("*.jsonl")
     kept = file.read_text().splitlines()
-    assert 3 <= len(kept) < 16
+    assert 3 <= len(kept) < SETTINGS
     assert len(kept) >= int(said[1])
     assert all(json.loads(line) for line in kept)
     return kept
 
 
-def sixteen() -> list[str]:
-    values = ",".join(f"{1 + k / 4:.2f} %" for k in range(16))
+def command() -> list[str]:
+    values = ",".join(f"{1 + k / 12:.4f} %" for k in range(SETTINGS))
     return [
         sys.executable, "-m", "borewarden.cli", "tune", str(SOUND), "--machine", str(WEST),
         "--vary", f"smallest_step={values}", "--chips", "3", "--wears", "0", "--kept", "kept",
@@ -204,20 +205,20 @@ def sixteen() -> list[str]:
 
 
 def test_a_sweep_that_is_interrupted_goes_on_where_it_was(tmp_path: Path) -> None:
-    kept = interrupted(tmp_path, sixteen())
-    second = subprocess.run(sixteen(), cwd=tmp_path, capture_output=True, text=True, check=False)
+    kept = interrupted(tmp_path, command())
+    second = subprocess.run(command(), cwd=tmp_path, capture_output=True, text=True, check=False)
     assert second.returncode == 0, second.stderr
     (file,) = (tmp_path / "kept").glob("*.jsonl")
     lines = file.read_text().splitlines()
     assert lines[: len(kept)] == kept
-    assert len(lines) == 16
-    assert len({json.loads(line)[0] for line in lines}) == 16
+    assert len(lines) == SETTINGS
+    assert len({json.loads(line)[0] for line in lines}) == SETTINGS
 
 
 def test_a_cluster_is_left_alone_once_a_sweep_is_interrupted(
     tmp_path: Path, two_workers: Cluster
 ) -> None:
-    interrupted(tmp_path, [*sixteen(), "--scheduler", two_workers.address])
+    interrupted(tmp_path, [*command(), "--scheduler", two_workers.address])
     with Client(two_workers.address, set_as_default=False) as onlooker:
         deadline = time.monotonic() + 60.0
         while any(onlooker.has_what().values()) or any(onlooker.processing().values()):

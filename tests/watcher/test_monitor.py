@@ -208,7 +208,7 @@ def at(case: Case) -> tuple[Watching, Observation]:
     for place, (row, value) in enumerate(zip(rows, case.growth, strict=True)):
         put = ring[(taken + place) % len(ring) :][:1]
         for name in ring.dtype.names:
-            if name not in ("value", "clipped"):
+            if name not in ("value", "clipped", "operating"):
                 put[name] = row[name]
         put["value"] = put["clipped"] = value
     end = int(rows["end_ns"][-1])

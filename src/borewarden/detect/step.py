@@ -21,12 +21,14 @@ from borewarden.physics import compiled
 WINDOW = 120  # batches in which an onset is looked for
 SURE = 60.0  # log odds beyond which a probability is as good as one
 
-# The newest batches, a ring: `value` is the log area less what the drift line expected of it.
+# The newest batches, a ring: `value` is the log area less what the drift line expected of it at the
+# pressure of the baseline, and `operating` the log of the pressure over that.
 RING = np.dtype(
     [
         ("start_ns", np.int64),
         ("end_ns", np.int64),
         ("value", np.float64),
+        ("operating", np.float64),
         ("clipped", np.float64),  # so that one wild batch can't alarm
         ("time", np.float64),  # s
         ("timing", np.float64),  # s², variance of timing its ends
@@ -116,6 +118,9 @@ def weigh(
     smallest: float,
     sizes: NDArray[np.float64],
     window: int = WINDOW,
+    by_pressure: float = 0.0,
+    level_with_pressure: float = 0.0,
+    by_pressure_var: float = 0.0,
 ) -> Any:
     """(up, down, odds) of the newest of the `count` batches that were put into `ring`.
 
@@ -129,6 +134,9 @@ def weigh(
     now, and T = sum of time, S/T estimates the step with variance
 
         (sigma² sum time² + variance of the run ends that do not cancel) / T² + level_sd².
+
+    What is learned of the pressure comes off the step, and what is not known of it yet adds to the
+    uncertainty of the level: another set pressure is no step.
     """
     up = 0.0
     down = 0.0
@@ -138,6 +146,7 @@ def weigh(
     squares = 0.0
     edges = 0.0
     newer_shared = 0.0
+    operating = 0.0
     for back in range(min(count, len(ring), window)):
         row = ring[(count - 1 - back) % len(ring)]
         total += row.clipped * row.time
@@ -145,12 +154,13 @@ def weigh(
         squares += row.time * row.time
         edges += row.timing - 2.0 * newer_shared
         newer_shared = row.shared
+        operating += row.operating * row.time
         if back == 0:  # two batches have to agree
             continue
-        mean = total / time
-        information = 1.0 / (
-            (sigma * sigma * squares + edges) / (time * time) + level_sd * level_sd
-        )
+        x = operating / time
+        mean = total / time - by_pressure * x
+        level_var = level_sd * level_sd + x * (2.0 * level_with_pressure + x * by_pressure_var)
+        information = 1.0 / ((sigma * sigma * squares + edges) / (time * time) + level_var)
         step = max(mean, smallest)
         up = max(up, information * step * (mean - 0.5 * step))
         step = max(-mean, smallest)
@@ -164,6 +174,14 @@ def newest(ring: NDArray[np.void], count: int, window: int = WINDOW) -> NDArray[
     """The newest `window` batches in `ring` in order of time, oldest first."""
     order = np.arange(max(count - min(len(ring), window), 0), count) % len(ring)
     return np.asarray(ring)[order]
+
+
+def at_one_pressure(rows: NDArray[np.void], by_pressure: float) -> NDArray[np.void]:
+    """A copy of `rows` with each value as it would be at the pressure of the baseline."""
+    rows = rows.copy()
+    rows["value"] -= by_pressure * rows["operating"]
+    rows["operating"] = 0.0
+    return rows
 
 
 class Step(NamedTuple):

@@ -25,14 +25,13 @@ from numpy.typing import NDArray
 
 from borewarden.base.samples import Samples
 from borewarden.gate.batch import BATCH, NO_BATCHES
-from borewarden.gate.gate_loop import run_on_bytes
+from borewarden.gate.gate_loop import FIRST_RISE, run_on_bytes
 from borewarden.gate.state import STATE
 from borewarden.physics.pump import Displacement
 
 FEW = 16  # samples in a short block, such as a live machine's
 HOUR = 3600.0  # s
 FIRST_SPREAD = 0.016  # relative, of readings about which nothing is known yet; invented
-FIRST_RISE = 12.0  # s, the same of an opening of the jet: a controller's mean over 24 s; invented
 
 
 class GateSettings(NamedTuple):
@@ -81,6 +80,7 @@ class Gate:
         state = self.state
         state.temperature = settings.default_temperature
         state.smoothed.spread = state.flow.area.spread = FIRST_SPREAD
+        state.smoothed.scatter = state.flow.area.scatter = FIRST_SPREAD
         state.flow.rises[:] = FIRST_RISE
 
     @property

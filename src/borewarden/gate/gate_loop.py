@@ -38,10 +38,16 @@ if TYPE_CHECKING:
     from borewarden.gate.gate import GateSettings
 
 STOP_SETTLED = 60.0  # s for the pump to bleed down; invented
+IDLE_HOLD = 8.0  # s of dead-heading that are held back in case the jet is opening; invented
 IDLE_BATCH = 60.0  # s of dead-heading in a batch; invented
 STOP_BATCH = 300.0  # s of a stopped pump in a batch; invented
 HEAD_ON = 0.5  # heads: above, the valve signal says that one is on; halfway between 0 and 1
 RESTART = 0.5  # of `settle_time`, in which the smoothed pressures start anew; invented
+BEST_OF = 3  # pieces of a coarse log, of which one makes a batch; invented
+PAUSED = 1.15  # usual times from count to count: after more the jet was closed; invented
+PAUSED_PACE = 0.1  # of the usual pace, by which such a time counts; invented
+PERIOD_PACE = 0.02  # by which the time from count to count is followed; invented
+STEP_PACE = 0.02  # by which the usual step of a counter grows at an edge; invented
 COUNTER_SLACK = 2.0  # counts that a counter may be ahead; invented
 COUNTER_MARGIN = 3.0  # times the most counts that the pump can make; above, it was reset; invented
 BOOST_FLOOR = 1.0  # Pa, feed pressure below has no useful logarithm; invented
@@ -53,16 +59,28 @@ STEADY_SPREADS = 3.0  # upper deciles that a steady reading may be off; 4.9 sd i
 DECILE = 0.9  # a quartile overlooks the dips of reversals that a log catches now and then
 SPREAD_PACE = 0.03  # 1/s, by which it is followed; invented
 UNSETTLED_PACE = 0.1  # of that, where the reading is not steady; invented
+TINY = 1e-12  # a scale that is none would divide by zero
+SPIKE = 2.0  # upper deciles above its level: a pressure that says the jet was closed; invented
 SPREAD_STEP = 0.2  # the most at once; invented
 MOST_ONE_SIDED = 10.0  # s, beyond which a reading drifts; invented
+SLOW_INTERVALS = 4.0  # usual intervals, least time of the slow smoothing; invented
+FEW_INTERVALS = 5.0  # usual intervals, before which that says nothing; invented
+LEAKS_AWAY = 0.002  # relative, that a shut line lags behind in what is smoothed; invented
 LEAST_SPREAD = 2e-4  # relative; invented
 MOST_SPREAD = 0.05  # relative; invented
 LEAST_PRESSURE_BAND = 0.003  # relative, below which no pressure counts as moving; invented
 LEAST_FLOW_BAND = 0.006  # the same of the flow; invented
 MOST_FLOW_BAND = 0.12  # and beyond which all count as moving, however noisy; invented
+SAME_IDLE = 0.005  # of the jet's flow, that two looks at a closed jet may differ; invented
 NEXT_TO_NOTHING = 0.1  # of the jet's flow: what a closed jet takes at most; invented
 LAG_OF_RISE = 2.5  # of the time from there to a jet: 2, and something to spare; invented
 MOST_JET = 2.5  # of the stated area, without a valve signal; invented
+LONGEST_INTERVAL = 60.0  # s between samples that a log may have; longer is a gap
+INTERVAL_PACE = 0.05  # relative, by which the usual interval is followed; invented
+GAP_INTERVALS = 2.5  # usual intervals that are a gap; invented
+STUCK_INTERVALS = 10.0  # usual intervals of one reading that say it is stuck; invented
+COARSE = 5.0  # s between samples, from which on a short pause hides between two; invented
+FIRST_RISE = 12.0  # s, of an opening of which nothing is known: a mean over 24 s; invented
 
 
 # -- sums, pieces, batches
@@ -245,23 +263,76 @@ def _add_strokes(last: Any, batch: Any, now: Sample) -> None:
 
 
 @compilable
+def _add_lateness(jet: Any, x: Interval) -> None:
+    """Add to a run that begins what its first count edge is seen later than chance would have it.
+
+    An edge is seen at the next sample. With m + f samples to a count, m at least 1, the first edge
+    of a window of steady jet lies anywhere within its first m + f samples, so some sample has two
+    chances to hold it late: f (1 - f) / (2 (m + f)) samples on average. With several counts to a
+    sample no edge is picked.
+    """
+    samples = jet.run.period / x.seconds
+    if samples > 1.0:
+        f = samples - np.floor(samples)
+        late = 0.5 * x.seconds * f * (1.0 - f) / samples
+        jet.batch.sums.time += late
+        jet.batch.sums.flux += late * x.flux
+        jet.batch.sums.pressure += late * x.pressure
+
+
+@compilable
+def _hold_best(jet: Any, g: GateSettings, t: int, edge: float) -> None:
+    """Of a few pieces of a coarse log take the one with the most flow into the batch.
+
+    Pauses between two looks are not seen, and only make a flow less: what all others lack is more
+    often theirs than the jet's. `edge` is how long the time of a count edge may be off, s.
+    """
+    sums, held = jet.piece.sums, jet.held.sums
+    if held.time == 0.0 or sums.mass * held.flux > held.mass * sums.flux:
+        _hold_piece(jet, t)
+    jet.run.looks += 1
+    if jet.run.looks < BEST_OF:
+        return
+    jet.run.looks = 0
+    _end_run(jet.run)
+    _add_held_to_batch(jet, g.longest_pause)
+    jet.batch.timing += 2.0 * edge * edge / UNIFORM
+
+
+@compilable
 def _gather_counted(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) -> None:
     """Take an interval of a pump with a counter: pieces go from count edge to count edge."""
     piece = jet.piece
     run = jet.run
     piece.sums.mass += x.delivery * x.seconds
     if x.events > 0.0:
-        if piece.good and piece.sums.time > 0.0:
-            length = piece.sums.time
+        length = piece.sums.time
+        a_count = length / x.events
+        paused = False
+        if piece.good and length > 0.0:
+            edge = min(x.seconds, a_count)
+            paused = length > PAUSED * run.period * x.events + edge and run.period > 0.0
+            pace = PERIOD_PACE * (PAUSED_PACE if paused else 1.0)
+            run.period += pace * (a_count - run.period) if run.period > 0.0 else a_count
+        if piece.good and length > 0.0 and not paused:
             piece.sums.events = x.events
             piece.sums.mass *= x.events / length
+            if x.seconds > COARSE:
+                _hold_best(jet, g, t, min(x.seconds, a_count))
+                _clear_piece(piece, t, here)
+                return
             _hold_piece(jet, t)
             _add_held_to_batch(jet, g.longest_pause)
             if not run.open:
                 # both ends of a run are timed to one sample or one stroke
-                edge = min(x.seconds, length / x.events)
+                edge = min(x.seconds, a_count)
                 if run.joined:
                     jet.batch.shared = run.edge
+                else:
+                    _add_lateness(jet, x)
+                    # a pause too short to see may hide in it
+                    hidden = (PAUSED - 1.0) * min(length, COARSE) + edge
+                    jet.batch.timing += hidden * hidden / 3.0
                 run.edge = edge * edge / UNIFORM
                 jet.batch.timing += 2.0 * run.edge
                 run.open = True
@@ -288,12 +359,17 @@ def _gather_rate(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) -> 
 
 
 @compilable
-def _gather(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) -> bool:
-    """Take one interval into the open piece and batch of `jet`; whether the batch is full.
+def _gather(s: Any, jet: Any, g: GateSettings, phase: int, x: Interval) -> bool:
+    """Take one interval into the open piece and batch of `jet`, which gathers in this `phase`.
 
-    `here` says that the phase is the one that `jet` gathers.
+    Returns whether the batch is full.
     """
-    piece = jet.piece
+    piece, t = jet.piece, s.time_ns
+    here = bool(s.phase == phase)
+    if g.uses_counter and g.flow_shows_jet:
+        # a jet that closes for a moment lets the pressure rise, and the next stroke wait
+        level = s.smoothed.slow
+        here = here and x.pressure <= level * (1.0 + SPIKE * s.smoothed.scatter)
     piece.good = piece.good and here
     piece.sums.time += x.seconds
     piece.sums.flux += x.flux * x.seconds
@@ -311,25 +387,53 @@ def _gather(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) -> bool:
 
 
 @compilable
-def _gather_dead_head(s: Any, g: GateSettings, x: Interval) -> bool:
-    """Take an interval with the jet closed; whether its batch is full."""
+def _is_dead_headed(s: Any, g: GateSettings, x: Interval) -> bool:
+    """Whether what the pump delivers now is what passes a closed jet, and nothing else."""
     lag = 0.0 if g.uses_counter else _flow_lag(s.flow)
     settling = g.settle_time + g.hold_time + lag
     if not (s.idle_time > settling and s.smoothed.slow >= g.working_pressure):
         return False
+    if not _is_steady(s.smoothed, LEAST_PRESSURE_BAND, g.steady_band):
+        return False  # the jet opens, or the pump pumps up
     if s.flow.low_ns > 0 and 0.0 < (s.time_ns - s.flow.low_ns) * S_PER_NS < lag:
         return False  # the jet may have opened, and the reading not be there yet
+    if g.uses_counter and s.interval <= COARSE:
+        return True
+    # a mean that still moves is that of a jet, and on a coarse log one may have been on unseen
+    return bool(abs(s.flow.now - s.flow.before) <= SAME_IDLE)
+
+
+@compilable
+def _gather_dead_head(s: Any, g: GateSettings, x: Interval) -> bool:
+    """Take an interval with the jet closed; whether its batch is full.
+
+    It is held back for a while: the first stroke of a jet that opens is none of the closed one.
+    """
     idle = s.dead_head
-    if idle.sums.time == 0.0:
-        idle.start_ns = s.time_ns
-    if s.idle_time - x.seconds <= settling:
-        idle.runs += 1.0
-    idle.sums.time += x.seconds
+    held = idle.held
+    if not _is_dead_headed(s, g, x):
+        _clear_sums(held)
+        idle.opened = True
+        return False
     passed = x.events if g.uses_counter else x.rate * x.seconds
-    idle.sums.events += passed
-    idle.sums.mass += passed * x.delivery
-    idle.sums.flux += x.flux * x.seconds
-    idle.sums.pressure += x.pressure * x.seconds
+    held.time += x.seconds
+    held.events += passed
+    held.mass += passed * x.delivery
+    held.flux += x.flux * x.seconds
+    held.pressure += x.pressure * x.seconds
+    if held.time < IDLE_HOLD:
+        return False
+    if idle.sums.time == 0.0:
+        idle.start_ns = s.time_ns - int(held.time / S_PER_NS)
+    if idle.opened:
+        idle.runs += 1.0
+        idle.opened = False
+    idle.sums.time += held.time
+    idle.sums.events += held.events
+    idle.sums.mass += held.mass
+    idle.sums.flux += held.flux
+    idle.sums.pressure += held.pressure
+    _clear_sums(held)
     return bool(idle.sums.time >= IDLE_BATCH)
 
 
@@ -353,12 +457,20 @@ def _gather_stopped(s: Any, x: Interval) -> bool:
 def _restart(smoothed: Any, value: float) -> None:
     smoothed.fast = value
     smoothed.slow = value
+    smoothed.side = 0.0
+    smoothed.one_sided = 0.0
 
 
 @compilable
-def _smooth(smoothed: Any, g: GateSettings, value: float, seconds: float) -> None:
+def _smooth(smoothed: Any, g: GateSettings, value: float, seconds: float, interval: float) -> None:
+    slow_time = max(g.slow_time, SLOW_INTERVALS * interval)
     smoothed.fast += (1.0 - np.exp(-seconds / g.fast_time)) * (value - smoothed.fast)
-    smoothed.slow += (1.0 - np.exp(-seconds / g.slow_time)) * (value - smoothed.slow)
+    smoothed.slow += (1.0 - np.exp(-seconds / slow_time)) * (value - smoothed.slow)
+    apart = smoothed.fast - smoothed.slow
+    smoothed.one_sided += seconds
+    if apart * smoothed.side < 0.0 or smoothed.side == 0.0:
+        smoothed.side = np.sign(apart)
+        smoothed.one_sided = 0.0
 
 
 @compilable
@@ -369,23 +481,34 @@ def _is_steady(smoothed: Any, least: float, most: float) -> bool:
 
 
 @compilable
-def _learn_spread(smoothed: Any, seconds: float, settled: bool) -> None:
-    """Follow the upper decile of their distance: up and down in the ratio of its odds.
+def _decile(usual: float, pace: float, off: float) -> float:
+    """Follow the upper decile of `off`: up and down in the ratio of its odds."""
+    usual *= 1.0 + (DECILE * pace if off > usual else -(1.0 - DECILE) * pace)
+    return float(min(max(usual, LEAST_SPREAD), MOST_SPREAD))
+
+
+@compilable
+def _learn_spread(
+    smoothed: Any, value: float, seconds: float, interval: float, settled: bool
+) -> None:
+    """Follow how far `value`, and its smoothed readings, usually are apart while all is steady.
 
     Slowly also where the reading is not settled: else one that has become noisier never would be.
     What stays on one side for long drifts, and says nothing of the scatter.
     """
-    apart = smoothed.fast - smoothed.slow
-    smoothed.one_sided += seconds
-    if apart * smoothed.side < 0.0 or smoothed.side == 0.0:
-        smoothed.side = np.sign(apart)
-        smoothed.one_sided = 0.0
-    if smoothed.one_sided > MOST_ONE_SIDED:
+    if smoothed.one_sided > max(MOST_ONE_SIDED, FEW_INTERVALS * interval):
         return
     pace = min(SPREAD_PACE * seconds * (1.0 if settled else UNSETTLED_PACE), SPREAD_STEP)
-    up = abs(apart) > smoothed.spread * abs(smoothed.slow)
-    smoothed.spread *= 1.0 + (DECILE * pace if up else -(1.0 - DECILE) * pace)
-    smoothed.spread = min(max(smoothed.spread, LEAST_SPREAD), MOST_SPREAD)
+    scale = max(abs(smoothed.slow), TINY)
+    smoothed.spread = _decile(smoothed.spread, pace, abs(smoothed.fast - smoothed.slow) / scale)
+    smoothed.scatter = _decile(smoothed.scatter, pace, abs(value - smoothed.slow) / scale)
+
+
+@compilable
+def _leaks_away(smoothed: Any, interval: float) -> bool:
+    """Whether the pressure falls on and on, as in a line that is shut at both ends."""
+    falls = smoothed.slow - smoothed.fast > LEAKS_AWAY * smoothed.slow
+    return bool(falls and smoothed.one_sided > max(MOST_ONE_SIDED, FEW_INTERVALS * interval))
 
 
 @compilable
@@ -414,6 +537,8 @@ def _watch_rise(s: Any, g: GateSettings, ratio: float, pressure: float) -> None:
         flow.low_ns = s.time_ns
     elif ratio >= g.jet_on_fraction and flow.low_ns > 0:
         seconds = (s.time_ns - flow.low_ns) * S_PER_NS
+        if s.interval > COARSE:  # it may have been shorter by all the time that nobody looked
+            seconds = max(seconds - s.interval, min(seconds, FIRST_RISE))
         flow.rises[flow.rise % len(flow.rises)] = seconds
         if flow.rise == 0:
             flow.rises[1] = seconds  # the best that is known until the next one
@@ -430,38 +555,60 @@ def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
     """
     flow = s.flow
     if g.uses_counter:  # a counter lags by no more than its edge
-        flow.settled_time = s.jet.settled_time
         flow.wait = 0.0
-        return
-    if not g.flow_shows_jet:  # its speed is set, and the pressure says by itself how it settles
+        if s.interval <= COARSE:
+            flow.settled_time = s.jet.settled_time
+            return
+        counts = x.events / x.seconds if x.seconds > 0.0 else 0.0
+        ratio = counts * x.delivery / (g.nominal_area * x.flux) if x.flux > 0.0 else 0.0
+    elif not g.flow_shows_jet:  # its speed is set, and the pressure says by itself how it settles
         ratio = x.rate / g.max_rate
     elif x.flux > 0.0:
         ratio = x.rate * x.delivery / (g.nominal_area * x.flux)
         _watch_rise(s, g, ratio, x.pressure)
     else:
         ratio = 0.0
+    flow.before = flow.now
+    flow.now = ratio
     area = flow.area
-    _smooth(area, g, ratio, x.seconds)
+    _smooth(area, g, ratio, x.seconds, s.interval)
     step = g.rate_resolution / x.rate if x.rate > 0.0 else 0.0
+    if g.uses_counter:  # between two looks it may have paused, or made one stroke more
+        step = 1.0 / max(x.events, 1.0)
     steady = _is_steady(area, max(LEAST_FLOW_BAND, step), MOST_FLOW_BAND)
     was_settled = flow.settled_time > flow.wait
     if on and x.seconds > 0.0 and steady:
         flow.settled_time += x.seconds
         if was_settled:  # a mean over many short pauses wobbles: that is none of its scatter
-            _learn_spread(area, x.seconds, True)
+            _learn_spread(area, ratio, x.seconds, s.interval, True)
     else:
         rises = on and was_settled and area.fast > area.slow
         # a set speed goes on through the pauses of the jet
-        flow.wait = 0.0 if rises or not g.flow_shows_jet else _flow_lag(flow)
+        no_lag = rises or not g.flow_shows_jet or g.uses_counter
+        flow.wait = 0.0 if no_lag else _flow_lag(flow)
         flow.settled_time = 0.0
     if flow.settled_time < RESTART * g.settle_time:
         _restart(area, ratio)
 
 
 @compilable
+def _follow_interval(s: Any, seconds: float) -> None:
+    """Follow the median time between samples, which is the log's own."""
+    if not 0.0 < seconds <= LONGEST_INTERVAL:
+        return
+    if s.interval == 0.0:
+        s.interval = seconds
+    elif seconds > s.interval:
+        s.interval = min(s.interval * (1.0 + INTERVAL_PACE), seconds)
+    else:
+        s.interval = max(s.interval * (1.0 - INTERVAL_PACE), seconds)
+
+
+@compilable
 def _move_clock(s: Any, g: GateSettings, t: int, pressure: float, seconds: float) -> float:
     """Go on to time `t` and smooth the pressure; s since the last sample, 0 after a gap."""
-    gap = not s.started or seconds < 0.0 or seconds > g.max_gap
+    gap = not s.started or seconds < 0.0 or seconds > max(g.max_gap, GAP_INTERVALS * s.interval)
+    _follow_interval(s, seconds)
     if gap:
         if seconds < 0.0:  # the clock was set back
             _clear_batch(s.steady.batch)
@@ -479,7 +626,7 @@ def _move_clock(s: Any, g: GateSettings, t: int, pressure: float, seconds: float
         _drop_pieces(s.steady, t)
         _drop_pieces(s.low, t)
     else:
-        _smooth(s.smoothed, g, pressure, seconds)
+        _smooth(s.smoothed, g, pressure, seconds, s.interval)
         s.same_time = s.same_time + seconds if pressure == s.last.pressure else 0.0
     s.started = True
     s.time_ns = t
@@ -504,6 +651,10 @@ def _count(s: Any, g: GateSettings, reading: float, seconds: float) -> float:
         _drop_pieces(s.steady, s.time_ns)
         _drop_pieces(s.low, s.time_ns)
     counter.count = reading
+    if 0.0 < events < counter.step or counter.step == 0.0:
+        counter.step = events
+    elif events > 0.0:  # some controllers count cycles, and say twice as many strokes
+        counter.step = min(counter.step * (1.0 + STEP_PACE), events)
     return events
 
 
@@ -530,10 +681,11 @@ def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
     else:
         # a pump whose flow is fixed: an open bypass takes far more than any jet
         on = x.rate > 0.0 and x.rate * x.delivery <= MOST_JET * g.nominal_area * x.flux
+        on = on and not _leaks_away(smoothed, s.interval)
     steady = _is_steady(smoothed, LEAST_PRESSURE_BAND, g.steady_band)
     jet.settled_time = jet.settled_time + x.seconds if on and jet.on and steady else 0.0
     if on and jet.on:
-        _learn_spread(smoothed, x.seconds, jet.settled_time > g.settle_time)
+        _learn_spread(smoothed, x.pressure, x.seconds, s.interval, jet.settled_time > g.settle_time)
     if on and jet.settled_time < RESTART * g.settle_time:
         _restart(smoothed, x.pressure)  # what the pressure was before it moved says nothing
         on = x.pressure >= g.stopped_pressure
@@ -550,7 +702,7 @@ def _phase_of(s: Any, g: GateSettings, rate: float, on: bool) -> Phase:
         phase = Phase.STOPPED
     elif not on:
         phase = Phase.JET_OFF
-    elif s.same_time > g.stuck_time:
+    elif s.same_time > max(g.stuck_time, STUCK_INTERVALS * s.interval):
         phase = Phase.NO_DATA
     elif s.jet.settled_time < g.settle_time or s.flow.settled_time < s.flow.wait + g.settle_time:
         phase = Phase.RAMP
@@ -616,8 +768,8 @@ def _take(
     events = 0.0
     if g.uses_counter:
         events = _count(s, g, now.stroke_count, seconds)
-        # between edges the rate can't be more than one stroke over the time waited
-        rate = max(events, 1.0) / max(s.counter.since_edge, LEAST_WAIT)
+        # between edges the rate can't be more than the next one over the time waited
+        rate = max(events, s.counter.step, 1.0) / max(s.counter.since_edge, LEAST_WAIT)
     else:
         rate = now.rate
     return Interval(seconds, p, flux, delivery, rate, events)
@@ -636,10 +788,10 @@ def _fill_batches(
     s: Any, g: GateSettings, displacement: Displacement, x: Interval, batches: Any, closed: int
 ) -> int:
     """Take the interval into the open batches; how many have closed by now."""
-    if _gather(s.steady, g, s.phase == Phase.STEADY, s.time_ns, x):
+    if _gather(s, s.steady, g, Phase.STEADY, x):
         _close_batch(s, s.steady, g, BatchKind.STEADY, batches[closed])
         closed += 1
-    if _gather(s.low, g, s.phase == Phase.PIERCE, s.time_ns, x):
+    if _gather(s, s.low, g, Phase.PIERCE, x):
         _close_batch(s, s.low, g, BatchKind.LOW, batches[closed])
         closed += 1
     if g.uses_counter and x.events > 0.0:
@@ -648,7 +800,10 @@ def _fill_batches(
         if _gather_dead_head(s, g, x):
             _close_dead_head(s, displacement, batches[closed])
             closed += 1
-    elif s.phase == Phase.STOPPED and _gather_stopped(s, x):
+    else:
+        _clear_sums(s.dead_head.held)
+        s.dead_head.opened = True
+    if s.phase == Phase.STOPPED and _gather_stopped(s, x):
         _close_stopped(s, batches[closed])
         closed += 1
     return closed

@@ -33,6 +33,8 @@ RUN = np.dtype(
         ("open", np.bool_),  # the batch's last interval joins the next one
         ("joined", np.bool_),  # the batch starts in the run in which the batch before ended
         ("edge", np.float64),  # s², variance of timing the end of the run
+        ("period", np.float64),  # s from count to count, followed; 0: none yet
+        ("looks", np.int64),  # of a coarse log, of which the one with most flow is held
     ]
 )
 
@@ -64,6 +66,8 @@ IDLE = np.dtype(
         ("start_ns", np.int64),
         ("runs", np.float64),  # stretches of dead-heading that began in it
         ("sums", SUMS),
+        ("held", SUMS),  # the newest, until it is known that the jet was not opening
+        ("opened", np.bool_),  # whether what is held begins a stretch
     ]
 )
 
@@ -73,6 +77,7 @@ SMOOTHED = np.dtype(
         ("fast", np.float64),
         ("slow", np.float64),
         ("spread", np.float64),  # relative, upper decile of |fast - slow|
+        ("scatter", np.float64),  # the same of |reading - slow|
         ("side", np.float64),  # sign of fast - slow
         ("one_sided", np.float64),  # s, for which it has been that
     ]
@@ -84,6 +89,8 @@ RISES = 8  # openings of the jet that are remembered
 FLOW = np.dtype(
     [
         ("area", SMOOTHED),
+        ("now", np.float64),  # at this sample
+        ("before", np.float64),  # at the one before
         ("settled_time", np.float64),  # s since it last moved
         ("wait", np.float64),  # s that it has to be settled for, after it moved
         ("low_ns", np.int64),  # newest time at which a closed jet took next to nothing; 0: none
@@ -117,6 +124,7 @@ COUNTER = np.dtype(
         ("anchored", np.bool_),  # a first reading is known
         ("count", np.float64),
         ("since_edge", np.float64),  # s since it last moved
+        ("step", np.float64),  # the least counts that it usually moves by; 0: none yet
     ]
 )
 
@@ -124,6 +132,7 @@ STATE = np.dtype(
     [
         ("started", np.bool_),
         ("time_ns", np.int64),
+        ("interval", np.float64),  # s, the median between samples, followed; 0: none yet
         ("phase", np.int8),  # at time_ns
         ("temperature", np.float64),  # last known, K
         ("smoothed", SMOOTHED),  # pressure, Pa

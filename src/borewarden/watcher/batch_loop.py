@@ -85,6 +85,7 @@ class Reference(NamedTuple):
     area: float  # of the baseline, m²; as stated until that is learned
     discharge_coefficient: float
     heads: float = np.nan  # commanded on while the baseline was learned
+    pressure: float = np.nan  # of the baseline, Pa
 
 
 class Expected(NamedTuple):
@@ -94,12 +95,16 @@ class Expected(NamedTuple):
     slope: float = 0.0  # 1/h of jet
     level_sd: float = 0.0
     offset: float = 0.0  # steps since the baseline
+    by_pressure: float = 0.0  # log area by log pressure over the baseline's
+    level_with_pressure: float = 0.0  # covariance
+    by_pressure_var: float = 0.0
 
 
 class Detector(NamedTuple):
     """How the detector of steps is set. Sizes in log area."""
 
     sigma: float = 0.0  # noise of one batch beside its timing
+    timing: float = 0.0  # variance of its timing that a batch usually has
     smallest: float = 0.0  # step of interest
     h: float = 0.0  # log likelihood ratio of an alarm
     hazard: float = 0.0  # of a step, per batch
@@ -120,12 +125,16 @@ class Running(NamedTuple):
 
 
 class Block(NamedTuple):
-    """Sums over the batches of the next value for the wear line, weighted by their time."""
+    """Sums over the batches of the next value for the wear line, weighted by time and worth.
 
-    batches: int = 0
-    time: float = 0.0  # s
+    A batch of many short cuts, each timed for itself, is worth less than one as usual.
+    """
+
+    batches: float = 0.0  # as usual, that it is worth
+    time: float = 0.0  # s, by their worth; and so on
     hours: float = 0.0  # h s, since the watch began
     ratio: float = 0.0  # s, log area ratio less the steps so far
+    operating: float = 0.0  # s, log pressure over the baseline's
 
 
 class Signals(NamedTuple):
@@ -158,10 +167,11 @@ LOOP = np.dtype(
 
 
 @compiled
-def _put(row: Any, batch: Any, value: float, clipped: float) -> None:
+def _put(row: Any, batch: Any, value: float, operating: float, clipped: float) -> None:
     row.start_ns = batch.start_ns
     row.end_ns = batch.end_ns
     row.value = value
+    row.operating = operating
     row.clipped = clipped
     row.time = batch.time
     row.timing = batch.timing
@@ -176,11 +186,15 @@ def _put(row: Any, batch: Any, value: float, clipped: float) -> None:
 
 
 @compiled
-def _add_to_block(block: Any, time: float, hours: float, ratio: float) -> None:
-    block.batches += 1
+def _add_to_block(
+    block: Any, worth: float, time: float, hours: float, ratio: float, operating: float
+) -> None:
+    time *= worth
+    block.batches += worth
     block.time += time
     block.hours += time * hours
     block.ratio += time * ratio
+    block.operating += time * operating
 
 
 @compiled
@@ -198,15 +212,18 @@ def _signal_left_its_place(signals: Any, now: NDArray[np.float64]) -> bool:
 @compiled
 def _detect(loop: Any, ring: Any) -> None:
     """Weigh a step that ends at the newest batch, and what that makes of the bore."""
-    d, running = loop.detector, loop.running
+    d, running, expected = loop.detector, loop.running, loop.expected
     up, down, odds = weigh(
         ring,
         running.taken,
         d.sigma,
-        loop.expected.level_sd,
+        expected.level_sd,
         d.smallest,
         _SIZES,
         running.taken - d.since,
+        expected.by_pressure,
+        expected.level_with_pressure,
+        expected.by_pressure_var,
     )
     running.up = up
     running.down = down
@@ -216,18 +233,30 @@ def _detect(loop: Any, ring: Any) -> None:
 
 
 @compiled
-def _judge_steady(loop: Any, ring: Any, b: Any, log_ratio: float, line: float) -> int:
+def _judge_steady(
+    loop: Any, ring: Any, b: Any, log_ratio: float, line: float, operating: float
+) -> int:
     """Take one steady batch; whether something has to be thought about, a `Stop`."""
-    learned = loop.mode != _LEARNING
+    learned, expected = loop.mode != _LEARNING, loop.expected
     value = log_ratio - line if learned else 0.0
     # a planned change of the number of heads is none of the jewel's
     if abs(b.signals[HEADS] - loop.reference.heads) > OTHER_HEADS:
         return _NOTHING
     clipped = value
+    own = 0.0
     if learned:
         own = loop.detector.sigma * loop.detector.sigma + b.timing / (b.time * b.time)
-        clipped = clip(value, own, loop.expected.level_sd, loop.detector.h)
-    _put(ring[loop.running.taken % len(ring)], b, value, clipped)
+        more = 2.0 * expected.level_with_pressure + operating * expected.by_pressure_var
+        level_sd = np.sqrt(max(expected.level_sd * expected.level_sd + operating * more, 0.0))
+        clipped = clip(value, own, level_sd, loop.detector.h)
+    by_pressure = expected.by_pressure * operating  # may be known better later on
+    _put(
+        ring[loop.running.taken % len(ring)],
+        b,
+        value + by_pressure,
+        operating,
+        clipped + by_pressure,
+    )
     loop.running.taken += 1
     if not learned:
         return _LEARN
@@ -235,7 +264,9 @@ def _judge_steady(loop: Any, ring: Any, b: Any, log_ratio: float, line: float) -
         return _FOLLOW
     _detect(loop, ring)
     hours = loop.running.hours - loop.reference.earlier_hours
-    _add_to_block(loop.block, b.time, hours, log_ratio - loop.expected.offset)
+    usual = loop.detector.sigma * loop.detector.sigma + loop.detector.timing
+    worth = min(usual / own, 1.0) if own > 0.0 else 1.0
+    _add_to_block(loop.block, worth, b.time, hours, log_ratio - expected.offset, operating)
     left = _signal_left_its_place(loop.signals, b.signals)
     if loop.running.up >= loop.detector.h:
         return _UP
@@ -297,15 +328,18 @@ def judge(
         loop.running.hours = hours
         log_ratio = np.nan
         line = np.nan
+        operating = 0.0
         if loop.mode != _LEARNING:
             expected = loop.expected
             log_ratio = np.log(b.area / loop.reference.area)
+            operating = np.log(b.pressure / loop.reference.pressure)
             line = (
                 expected.offset
                 + expected.level
                 + expected.slope * (hours - loop.reference.earlier_hours)
+                + expected.by_pressure * operating
             )
-        stop = _judge_steady(loop, ring, b, log_ratio, line)
+        stop = _judge_steady(loop, ring, b, log_ratio, line, operating)
         _report(results[made], loop, b, displacement, log_ratio, line)
         made += 1
         if stop != _NOTHING:

@@ -20,7 +20,7 @@ from borewarden.watcher.verdict import State
 FEWEST_FIRST = 6  # batches that a baseline needs, if a step is found among the first; invented
 FIRST_RUN_LENGTH = 1e4  # mean batches between false steps among the first; invented
 MEDIAN_OF_JUMPS = 0.954  # median of |difference| of two standard normals: sqrt(2) * 0.6745
-FEWEST_FREEDOM = 3.0  # degrees, however short the baseline; invented
+FEWEST_FREEDOM = 10.0  # degrees, however short the baseline: other pumps say as much; invented
 # Some tail heavier than normal, however much was seen; invented
 MAX_DEGREES_OF_FREEDOM = 50.0
 SPREADS = 3.0  # of a signal's own, beside its limit; invented
@@ -56,8 +56,13 @@ def learned(state: Learning, first: NDArray[np.void], ring: NDArray[np.void]) ->
     count = state.running.taken
     rows = newest(ring, count)[-len(first) :][:kept].copy()
     heads = known_mean(first["signals"][:kept, HEADS])
-    reference = state.reference._replace(area=baseline.area, heads=heads)
-    reference = reference._replace(discharge_coefficient=baseline.discharge_coefficient)
+    operating = np.average(np.log(first["pressure"][:kept]), weights=first["time"][:kept])
+    reference = state.reference._replace(
+        area=baseline.area,
+        discharge_coefficient=baseline.discharge_coefficient,
+        pressure=float(np.exp(operating)),
+        heads=heads,
+    )
     start = changed(state, reference=reference)
     watching = _start_detectors(start, baseline, rows, float(np.mean(first["time"])))
     # a given baseline is of an earlier log, so all of these may already be off it
@@ -130,6 +135,7 @@ def _start_detectors(
         reference=state.reference,
         idle=state.idle,
         detector=Detector(
+            timing=float(np.median(rows["timing"] / rows["time"] ** 2)),
             smallest=float(np.log1p(settings.smallest_step)),
             hazard=batch_time / 3600.0 / settings.jewel_life_hours,
             share=PRIOR[Cause.BORE] / sum(PRIOR[cause] for cause in possible),
@@ -159,7 +165,15 @@ def with_line(state: Watching) -> Watching:
     line = state.wear.line
     uncertainty = state.setup.settings.level_uncertainty
     level_sd = float(np.hypot(line.at(state.watched_hours)[1], uncertainty))
-    expected = state.expected._replace(level=line.level, slope=line.slope, level_sd=level_sd)
+    expected = state.expected._replace(
+        level=line.level,
+        slope=line.slope,
+        level_sd=level_sd,
+        by_pressure=line.by_pressure,
+        level_with_pressure=line.level_with_pressure
+        + state.watched_hours * line.slope_with_pressure,
+        by_pressure_var=line.by_pressure_var,
+    )
     return changed(state, expected=expected)
 
 

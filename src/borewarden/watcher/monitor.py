@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.detect.baseline import robust_noise
-from borewarden.detect.step import WINDOW, Step, locate_step, newest
+from borewarden.detect.step import WINDOW, Step, at_one_pressure, locate_step, newest
 from borewarden.detect.wear import Drift
 from borewarden.diagnose.features import (
     Idle,
@@ -181,7 +181,8 @@ def _locate(state: Watching, seen: Observation, sign: float) -> _Located:
 def _rows(state: Watching, seen: Observation) -> NDArray[np.void]:
     """The batches since the detector last started anew, as far as the ring goes back."""
     count = state.running.taken
-    return newest(seen.ring, count, count - state.detector.since)
+    rows = newest(seen.ring, count, count - state.detector.since)
+    return at_one_pressure(rows, state.expected.by_pressure)
 
 
 def _first_step(state: Watching, seen: Observation) -> Watching:
@@ -399,7 +400,8 @@ def _step_block(state: Watching, seen: Observation) -> Watching:
 def _take_block(state: Watching, seen: Observation) -> tuple[Watching, NDArray[np.void]]:
     """Take a value into the wear line, and the noise as it is by now."""
     block = state.block
-    wear = _with_value(state.wear, block.hours / block.time, block.ratio / block.time)
+    means = (block.hours / block.time, block.ratio / block.time, block.operating / block.time)
+    wear = _with_value(state.wear, *means)
     state = with_line(changed(state, wear=wear, block=Block()))
     rows = _rows(state, seen)
     shown = max(state.running.up, state.running.down)
@@ -408,10 +410,10 @@ def _take_block(state: Watching, seen: Observation) -> tuple[Watching, NDArray[n
     return state, rows
 
 
-def _with_value(wear: Drift, hours: float, ratio: float) -> Drift:
+def _with_value(wear: Drift, hours: float, ratio: float, operating: float) -> Drift:
     """The line with one more value; the old one stays as it was."""
     new: Drift = _own_copy(wear)
-    new.update(hours, ratio)
+    new.update(hours, ratio, operating)
     return new
 
 
