@@ -8,7 +8,6 @@ import typer
 
 from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing
 from borewarden.settings.service import load_folder
-from borewarden.store.owner import owned
 
 Config = Annotated[
     Path, typer.Option(help="Folder of machine files with service.toml, or one machine file.")
@@ -33,9 +32,8 @@ def watch_command(
     with refusing("watch"):
         machines, service = load_folder(config)
         sources = {machine.name: machine.open_source() for machine in machines}
-        with owned(store, "borewarden watch"):
-            configure_logging(log_level, log_format)
-            asyncio.run(run(machines, store, sources, service))
+        configure_logging(log_level, log_format)
+        asyncio.run(run(machines, store, sources, service))
 
 
 @app.command("reach")

@@ -10,6 +10,7 @@ import socket
 import sqlite3
 import time
 from collections.abc import AsyncGenerator, Coroutine, Mapping
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +29,7 @@ from borewarden.service.web import Acknowledge, Shelve, page_app, serve_when_fre
 from borewarden.settings import MachineSettings
 from borewarden.settings.service import ServiceSettings
 from borewarden.store import influx, mails
+from borewarden.store.owner import owned
 
 log = structlog.get_logger("borewarden")
 
@@ -122,18 +124,16 @@ async def run(
     def restoring(machine: str) -> None:
         notify(f"EXTEND_TIMEOUT_USEC={RESTORE_TIME * 1_000_000}\nSTATUS=restoring {machine}")
 
-    watching = asyncio.create_task(
-        watch(
-            machines,
-            store,
-            sources,
-            started,
-            restoring,
-            health.keeping,
-            service.store.commit_every,
-        )
-    )
+    every = service.store.commit_every
+    work = watch(machines, store, sources, started, restoring, health.keeping, every)
+    watching = asyncio.create_task(_alone(store, work))
     await _until_stopped(watching, stop, beside)
+
+
+async def _alone(store: Path, work: Coroutine[Any, Any, None]) -> None:
+    """Do `work` as the owner of `store`. Raises BadInput if somebody else is that."""
+    with closing(work), owned(store, "borewarden watch"):
+        await work
 
 
 async def _until_stopped(

@@ -85,17 +85,13 @@ async def keep(
     held, pause, retry_at = 0, FIRST_PAUSE, 0.0  # blocks that only the memory has
     try:
         while True:
-            if keeping.spare is None:
-                waiting = await _next(queue, None, commit_every)
-            else:
-                waiting = await _next(queue, retry_at, TOGETHER)
+            until = None if keeping.spare is None else retry_at
+            waiting = await _next(queue, until, commit_every)
             if any(isinstance(block, Hurry) for block in waiting):
                 commit_every = TOGETHER
             if keeping.spare is None or time.monotonic() >= retry_at:
                 failed = await _on_disk(disk, waiting, effects, keeping, queue)
-                if failed is not None and (given_up := _give_up_judging(waiting, failed)):
-                    for _ in range(given_up):
-                        queue.task_done()
+                if failed is not None and _give_up_judging(queue, waiting, failed):
                     failed = await _on_disk(disk, waiting, effects, keeping, queue)
                 if failed is None:
                     _tell(statuses, waiting)
@@ -108,8 +104,7 @@ async def keep(
                 retry_at = time.monotonic() + pause
                 pause = FIRST_PAUSE if disk.renewing else min(2.0 * pause, LONGEST_PAUSE)
             else:
-                for _ in range(_give_up_judging(waiting, sqlite3.OperationalError(keeping.failed))):
-                    queue.task_done()
+                _give_up_judging(queue, waiting, sqlite3.OperationalError(keeping.failed))
             await _in_memory(waiting, effects, keeping)
             _tell(statuses, waiting)
             assert keeping.spare is not None
@@ -130,7 +125,7 @@ async def _next(queue: Queue, until: float | None, commit_every: float) -> list[
             waiting.append(await queue.get())
     except TimeoutError:
         return []
-    if commit_every > TOGETHER:
+    if until is None and commit_every > TOGETHER:
         with suppress(TimeoutError):
             async with asyncio.timeout(commit_every):
                 while _may_wait(waiting[-1]) and len(waiting) < MOST_TOGETHER:
@@ -218,17 +213,18 @@ async def _in_memory(waiting: list[Block], effects: Effects, keeping: Keeping) -
     keeping.samples += sum(len(b.samples.time_ns) for b in waiting if isinstance(b, Kept))
 
 
-def _give_up_judging(waiting: list[Block], failed: Exception) -> int:
+def _give_up_judging(queue: Queue, waiting: list[Block], failed: Exception) -> bool:
     """Take what is to be judged anew out of `waiting`: it takes a store, and comes again.
 
-    Returns how many that were. Whoever asked for it hears why.
+    Returns whether there was any. Whoever asked for it hears why.
     """
     given_up = [block for block in waiting if isinstance(block, Judged)]
     waiting[:] = [block for block in waiting if not isinstance(block, Judged)]
     for block in given_up:
         if not block.done.done():
             block.done.set_exception(sqlite3.OperationalError(str(failed)))
-    return len(given_up)
+        queue.task_done()
+    return bool(given_up)
 
 
 async def _written(

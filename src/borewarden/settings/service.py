@@ -60,7 +60,7 @@ Address = Annotated[str, AfterValidator(_address)]
 Delay = Annotated[float, Unit("s", 0.0, 30 * 86400.0, '"30 s" or "4 h"')]
 Repeat = Annotated[float, Unit("s", 1.0, 30 * 86400.0, '"4 h"')]
 Age = Annotated[float, Unit("s", 30 * 86400.0, 100 * 366 * 86400.0, '"400 days"')]
-Seconds = Annotated[float, Unit("s", 0.0, 30.0, '"5 s"')]
+Seconds = Annotated[float, Unit("s", 0.0, 30.0, '"10 s"')]
 Days = Annotated[float, Unit("s", 3600.0, 366 * 86400.0, '"7 days" or "12 h"')]
 
 
@@ -118,7 +118,7 @@ class AlarmSection(_Section):
 class StoreSection(_Section):
     """How often the store is written, and for how long it keeps what."""
 
-    commit_every: Seconds = 5.0
+    commit_every: Seconds = 10.0
     thin_samples_after: Age = 400 * 86400.0
     drop_batches_after: Age = 3660 * 86400.0
 

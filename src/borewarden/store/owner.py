@@ -39,7 +39,15 @@ def owned(store: Path, command: str) -> Iterator[None]:
             "remove one of the names, or make the other one a copy",
         )
     path = owner_file(store)
-    file = _locked(path)
+    try:
+        file = _locked(path)
+    except OSError as error:
+        raise BadInput(
+            store,
+            "folder",
+            f"{path.name} can't be written there ({error.strerror})",
+            "name a store in a folder in which this user may write",
+        ) from None
     if file is None:
         raise BadInput(
             store,
