@@ -90,6 +90,7 @@ class Comparison:
     after: NDArray[np.void]
 
 
+ANOTHER_RECIPE = 0.06  # in log pressure: beyond, somebody set another one; invented
 SIGNAL_OF = {
     NAMES.index(feature): SIGNALS.index(signal)
     for feature, signal in (
@@ -132,9 +133,9 @@ def shift_of(
     if len(hot) and len(before) > 1:
         _signals_differ(compared, hot, seen, sd)
         if holds_pressure and compared.course is not Course.LOW_PRESSURE:
-            seen[PRESSURE], sd[PRESSURE] = _difference(
-                np.log(before["pressure"]), np.log(after["pressure"])
-            )
+            was, now = np.log(before["pressure"]), np.log(after["pressure"])
+            now = now[np.abs(now - np.median(was)) < ANOTHER_RECIPE]
+            seen[PRESSURE], sd[PRESSURE] = _difference(was, now)
     for feature, kind in (
         (LOW_AREA, BatchKind.LOW),
         (IDLE, BatchKind.DEAD_HEAD),
@@ -181,8 +182,7 @@ def _idle_differs(
         return seen, sd
     one = max(b.resolution for b in (*old, *new))
     timing = float(np.hypot(timing_sd(old, one), timing_sd(new, one)))
-    # few strokes make dead-headed batches uneven, and that is counted already
-    return seen, timing / area if kind is BatchKind.DEAD_HEAD else max(sd, timing)
+    return seen, max(sd, timing / area if kind is BatchKind.DEAD_HEAD else timing)
 
 
 def before_and_since(
