@@ -48,6 +48,11 @@ def notify(message: str) -> None:
         manager.sendto(message.encode(), address)
 
 
+def ask_for_time(machine: str) -> None:
+    """Tell the service manager that a machine is being restored, which may take a while."""
+    notify(f"EXTEND_TIMEOUT_USEC={RESTORE_TIME * 1_000_000}\nSTATUS=restoring {machine}")
+
+
 async def feed_watchdog() -> None:
     """Show the service manager that the loop is alive, twice as often as it asks."""
     interval = int(os.environ.get("WATCHDOG_USEC", "0")) / 2e6
@@ -121,11 +126,8 @@ async def run(
         log.info("watching", machines=list(statuses), store=str(store))
         return effects
 
-    def restoring(machine: str) -> None:
-        notify(f"EXTEND_TIMEOUT_USEC={RESTORE_TIME * 1_000_000}\nSTATUS=restoring {machine}")
-
     every = service.store.commit_every
-    work = watch(machines, store, sources, started, restoring, health.keeping, every)
+    work = watch(machines, store, sources, started, ask_for_time, health.keeping, every)
     watching = asyncio.create_task(_alone(store, work))
     await _until_stopped(watching, stop, beside)
 
