@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import sqlite3
 import time
 from pathlib import Path
@@ -15,7 +16,8 @@ from borewarden.base.samples import rows as part_of
 from borewarden.cli import app
 from borewarden.jewels.fitting import Fitting
 from borewarden.replay.one_machine import replay_logs
-from borewarden.service.retention import prune_machine
+from borewarden.service import retention
+from borewarden.service.retention import prune_daily, prune_machine
 from borewarden.service.watch import restore
 from borewarden.settings import load_machine
 from borewarden.settings.service import StoreSection
@@ -155,3 +157,16 @@ def test_the_command_prunes_by_the_file_beside_the_machines(
     done = CliRunner().invoke(app, ["store", "prune", "--config", "config", "--store", str(store)])
     assert done.exit_code == 2
     assert "thin_samples_after" in done.stderr
+
+
+async def test_the_watch_prunes_by_itself(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(retention, "FIRST", 0.0)
+    with open_store(store) as connection:
+        fit(connection, int(read_table(connection, "sample", "South")["time_ns"].iloc[-1]) - 10**9)
+        pruning = asyncio.create_task(prune_daily(store, [MACHINE], KEEPS))
+        async with asyncio.timeout(60.0):
+            while whole_since(connection, "South") == 0:
+                await asyncio.sleep(0.02)
+        pruning.cancel()
+        await asyncio.wait({pruning})
+        assert pruning.cancelled()

@@ -21,6 +21,7 @@ EVERY = 60.0  # s from one look to the next
 DAY = 86_400.0  # s
 LOOKED_BACK = 7 * DAY  # for how fast the free space becomes less
 FIRST_RATE = DAY  # s after which that can be told: one large file is not a trend
+SHORTEST = 600.0  # s of samples that tell how fast they come
 BESIDE_SAMPLES = 1.3  # bytes of the store for each of samples: batches, indexes; invented
 SOON = 7.0  # days, after which somebody should have looked at it; invented
 
@@ -62,8 +63,8 @@ class RoomWatch:
     def look(self, now: float) -> Room:
         """The room at `now`, s.
 
-        It becomes less by what the samples of the last day take in the store, which holds from the
-        first day on, or by what all programs together have taken since the service started.
+        It becomes less by what the samples of the last day, or since the first one, take in the
+        store, or by what all programs together have taken since the service started.
         """
         free = shutil.disk_usage(self.store.resolve().parent).free
         self.seen.append((now, free))
@@ -72,8 +73,10 @@ class RoomWatch:
         since, before = self.seen[0]
         fall = (before - free) / (now - since) * DAY if now - since >= FIRST_RATE else 0.0
         with open_to_read(self.store) as connection:
-            day_ns = time.time_ns() - round(DAY * 1e9)
-            own = BESIDE_SAMPLES * bytes_of_samples(connection, day_ns)
+            now_ns = time.time_ns()
+            count, first_ns = bytes_of_samples(connection, now_ns - round(DAY * 1e9))
+        span = DAY if first_ns is None else (now_ns - first_ns) * 1e-9
+        own = BESIDE_SAMPLES * count / max(span, SHORTEST) * DAY
         return Room(free, max(own, fall))
 
 

@@ -159,14 +159,18 @@ def log_ratios(
 # -- how much there is
 
 
-def bytes_of_samples(connection: sqlite3.Connection, since_ns: int) -> int:
-    """Bytes of the samples of all machines that came in after `since_ns`; a block counts whole."""
-    count: int = connection.execute(
-        "SELECT (SELECT coalesce(sum(length(content)), 0) FROM block WHERE last_ns > ?) + "
-        "(SELECT coalesce(sum(length(content)), 0) FROM recent WHERE last_ns > ?)",
-        (since_ns, since_ns),
-    ).fetchone()[0]
-    return count
+def bytes_of_samples(connection: sqlite3.Connection, since_ns: int) -> tuple[int, int | None]:
+    """Bytes of the samples of all machines that came in after `since_ns`, and when the first did.
+
+    A block that reaches over `since_ns` counts whole. None if there is none.
+    """
+    count, first_ns = connection.execute(
+        "SELECT coalesce(sum(length(content)), 0), min(first_ns) FROM (SELECT content, first_ns, "
+        "last_ns FROM block UNION ALL SELECT content, first_ns, last_ns FROM recent) "
+        "WHERE last_ns > ?",
+        (since_ns,),
+    ).fetchone()
+    return count, first_ns
 
 
 def telemetry_span(
