@@ -34,6 +34,7 @@ RUBY = Jewel(0.254e-3, "ruby", 0)
 AREA = 0.65 * float(bore_area(RUBY.bore))
 SECOND = 10**9
 BATCH_TIME = 20.0  # s
+PRESSURE = 380e6  # Pa
 FIRST = 30  # batches of 20 s in the ten minutes that a baseline takes
 
 
@@ -63,7 +64,7 @@ def batches(
     made["resolution"] = 0.001 * AREA if kind is BatchKind.DEAD_HEAD else 0.001
     made["timing"], made["shared"] = 0.02, 0.01
     made["rate"] = 0.5 * np.exp(off)
-    made["pressure"] = 190e6 if kind is BatchKind.LOW else 380e6
+    made["pressure"] = 190e6 if kind is BatchKind.LOW else PRESSURE
     made["temperature"] = 293.15
     made["signals"] = np.nan
     made["signals"][:, HEADS] = 1.0

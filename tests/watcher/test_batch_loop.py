@@ -26,9 +26,10 @@ from borewarden.watcher.batch_loop import (
     judge,
 )
 from borewarden.watcher.verdict import STATES, State
-from invented_watch import AREA, BATCH_TIME, PUMP, batches
+from invented_watch import AREA, BATCH_TIME, PRESSURE, PUMP, batches
 
 LIMIT = 10.0  # K of the weep line
+TIMING = 0.02 / BATCH_TIME**2  # of an invented batch
 
 
 def record(mode: Mode = Mode.WATCHING, **parts: object) -> NDArray[np.void]:
@@ -37,9 +38,9 @@ def record(mode: Mode = Mode.WATCHING, **parts: object) -> NDArray[np.void]:
     loop = made[0]
     n = len(SIGNALS)
     loop["mode"], loop["told"] = mode, STATES.index(State.SOUND)
-    loop["reference"] = parts.get("reference", Reference(2.0, AREA, 0.65, 1.0))
+    loop["reference"] = parts.get("reference", Reference(2.0, AREA, 0.65, 1.0, PRESSURE))
     loop["expected"] = parts.get("expected", Expected(0.0, 0.0, 0.002, 0.0))
-    loop["detector"] = parts.get("detector", Detector(0.002, 0.04, 20.0, 1e-4, 0.5, 0.1, 0))
+    loop["detector"] = parts.get("detector", Detector(0.002, 0.04, 20.0, 1e-4, 0.5, 0.1, 0, TIMING))
     loop["running"] = parts.get("running", Running(hours=2.0))
     loop["signals"] = Signals(np.full(n, 5.0), np.full(n, 5.0), np.full(n, LIMIT))
     return made

@@ -182,7 +182,8 @@ def _idle_differs(
         return seen, sd
     one = max(b.resolution for b in (*old, *new))
     timing = float(np.hypot(timing_sd(old, one), timing_sd(new, one)))
-    return seen, max(sd, timing / area if kind is BatchKind.DEAD_HEAD else timing)
+    # few strokes make dead-headed batches uneven, and that is counted already
+    return seen, timing / area if kind is BatchKind.DEAD_HEAD else max(sd, timing)
 
 
 def before_and_since(

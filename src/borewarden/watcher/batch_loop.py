@@ -104,13 +104,13 @@ class Detector(NamedTuple):
     """How the detector of steps is set. Sizes in log area."""
 
     sigma: float = 0.0  # noise of one batch beside its timing
-    timing: float = 0.0  # variance of its timing that a batch usually has
     smallest: float = 0.0  # step of interest
     h: float = 0.0  # log likelihood ratio of an alarm
     hazard: float = 0.0  # of a step, per batch
     share: float = 0.0  # of steps up that are the bore's
     standing: float = 0.0  # probability that the bore has opened up by what was found
     since: int = 0  # batches put into the ring before the detector last started anew
+    timing: float = 0.0  # variance of its timing that a batch usually has
 
 
 class Running(NamedTuple):

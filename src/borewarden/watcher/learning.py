@@ -64,7 +64,7 @@ def learned(state: Learning, first: NDArray[np.void], ring: NDArray[np.void]) ->
         heads=heads,
     )
     start = changed(state, reference=reference)
-    watching = _start_detectors(start, baseline, rows, float(np.mean(first["time"])))
+    watching = _start_detectors(start, baseline, rows, first)
     # a given baseline is of an earlier log, so all of these may already be off it
     unjudged = first if given else first[kept:]
     return changed(watching, unjudged=unjudged if len(unjudged) else None)
@@ -106,10 +106,11 @@ def before_a_step(first: NDArray[np.void], settings: WatchSettings) -> int:
 
 
 def _start_detectors(
-    state: Learning, baseline: Baseline, rows: NDArray[np.void], batch_time: float
+    state: Learning, baseline: Baseline, rows: NDArray[np.void], first: NDArray[np.void]
 ) -> Watching:
-    """Tune the detectors to the noise of the `baseline`, learned from `rows`."""
+    """Tune the detectors to the noise of the `baseline`, learned from `rows` of the `first`."""
     settings, noise = state.setup.settings, baseline.noise
+    batch_time = float(np.mean(first["time"]))
     # alarms of either sign share what false alarms are allowed
     run_length = float(f"{2.0 * settings.false_alarm_hours * 3600.0 / batch_time:.3g}")
     possible = possible_causes(state.setup.is_intensifier)
@@ -135,7 +136,7 @@ def _start_detectors(
         reference=state.reference,
         idle=state.idle,
         detector=Detector(
-            timing=float(np.median(rows["timing"] / rows["time"] ** 2)),
+            timing=float(np.median(first["timing"] / first["time"] ** 2)),
             smallest=float(np.log1p(settings.smallest_step)),
             hazard=batch_time / 3600.0 / settings.jewel_life_hours,
             share=PRIOR[Cause.BORE] / sum(PRIOR[cause] for cause in possible),

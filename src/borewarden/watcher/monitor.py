@@ -21,7 +21,6 @@ from borewarden.diagnose.features import (
     IdleBatch,
     falls_in_a_stop,
     idle_batch,
-    known_spread,
     onset_of,
     timing_sd,
 )
@@ -69,6 +68,7 @@ BACK_AFTER_STOP = 0.05  # off the baseline, in log area: perhaps another jewel o
 BACK = 0.5  # of the smallest step: as near to the baseline as that is back at it
 COME_TO_NOTHING = 0.25  # of the smallest step: a step that shrank to less was none
 IDLE_LIMIT = 0.03  # dead-headed flow, of the working flow
+MAD_TO_SD = 1.4826  # of a normal distribution: 1 over its upper quartile
 IDLE_SCATTERS = 2.0  # standard deviations of the first batches that it may be beyond them
 IDLE_SURENESS = 3.0  # standard deviations that it has to be beyond that
 LOW_LIMIT = 0.1  # growth of effective area at low pressure, in log area
@@ -568,7 +568,8 @@ def _passes_water(state: Watching, two: tuple[IdleBatch, ...]) -> bool:
     """
     area = state.reference.area
     first = np.array([b.area for b in state.idle[BatchKind.DEAD_HEAD].first]) / area
-    usual = state.usual_idle + IDLE_LIMIT + IDLE_SCATTERS * known_spread(first)
+    scatter = MAD_TO_SD * float(np.median(np.abs(first - np.median(first))))
+    usual = state.usual_idle + IDLE_LIMIT + IDLE_SCATTERS * scatter
     flow = sum(b.area for b in two) / 2.0
     if len(two) < 2 or not flow / area > usual:
         return False
