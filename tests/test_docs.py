@@ -131,7 +131,8 @@ def test_every_section_has_its_table() -> None:
     known = {model for model, _ in PAGES.values()} | {ServiceSettings}
     assert below <= known
     assert {heading for heading in PAGES if heading not in tables(SETTINGS)} == set()
-    named = set(ServiceSettings.model_fields) - {"page", "influx", "mail", "alarm", "store"}
+    sections = {"units", "page", "influx", "mail", "alarm", "store"}
+    named = set(ServiceSettings.model_fields) - sections
     assert named == {"influx_token", "mail_password"}
     assert named <= {row[0].strip("`") for row in tables(SETTINGS)["Secrets"]}
 
@@ -403,7 +404,7 @@ def test_options_in_the_table_of_a_command_are_its_own() -> None:
                 for option in re.findall(r"`(--[a-z-]+)", row.split("|")[1]):
                     assert all(option in known[name] for name in commands), row
             seen |= set(commands)
-    assert seen == {"replay", "simulate", "serve", "fleet", "tune", "inspect"}
+    assert seen == {"replay", "simulate", "serve", "fleet", "tune", "inspect", "count"}
 
 
 def test_every_command_has_its_line() -> None:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pandas as pd
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from borewarden.base.times import EARLIEST, LATEST, iso_time, local_ns
+from borewarden.base.times import EARLIEST, LATEST, computer_zone, iso_time, local_ns
 
 ZONES = st.sampled_from(
     ["Europe/Vienna", "America/St_Johns", "Asia/Kolkata", "Pacific/Apia", "UTC"]
@@ -36,3 +38,16 @@ def test_days_that_a_clock_may_show() -> None:
 def test_local_ns_takes_the_first_of_two() -> None:
     twice = local_ns(datetime(2025, 10, 26, 2, 30), "Europe/Vienna")
     assert twice == int(datetime(2025, 10, 26, 0, 30, tzinfo=UTC).timestamp()) * 10**9
+
+
+def test_the_computers_zone_is_that_of_its_environment_or_its_link(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    link = tmp_path / "localtime"
+    link.symlink_to("/usr/share/zoneinfo/America/Chicago")
+    monkeypatch.delenv("TZ", raising=False)
+    assert computer_zone(link) == "America/Chicago"
+    monkeypatch.setenv("TZ", "Europe/Vienna")
+    assert computer_zone(link) == "Europe/Vienna"
+    monkeypatch.setenv("TZ", "nowhere")
+    assert computer_zone(tmp_path / "none") == "UTC"

@@ -238,7 +238,7 @@ LATER = "North,1,2026-03-09T06:00,0.010 in,ruby,,,,,,"
         (HEADER, GOOD.replace("0.010 in", "0.010 m"), "column 'bore'", "is out of range"),
         (HEADER, GOOD.replace("0.010 in", "ten in"), "column 'bore'", "is not a number"),
         (HEADER, GOOD.replace("0.010 in", "nan mm"), "column 'bore'", "is not a number"),
-        (HEADER, GOOD.replace("0.010 in", '"0,254 mm"'), "column 'bore'", "is not a unit"),
+        (HEADER, GOOD.replace("0.010 in", "0.01 in**9**9"), "column 'bore'", "is not a unit"),
         (HEADER, GOOD.replace("0.010 in", "0.5 mm"), "line 2, column 'bore'", "can't feed it"),
         (HEADER, GOOD.replace("ruby", "rubi"), "column 'material'", "is not a known material"),
         (HEADER, GOOD.replace("120", "120 mg"), "column 'tds_ppm'", "is a unit of something else"),

@@ -101,8 +101,8 @@ async def test_samples_wait_for_each_other_and_nothing_else_does(tmp_path: Path)
             kept[-1].append(block)
 
     with open_store(tmp_path / "live.db", any_thread=True) as connection:
-        disk = writer.Disk(connection, lambda newest_id: (connection, ""))
-        writing = asyncio.create_task(writer.keep(disk, queue, {}, note, None, 3600.0))
+        disk = writer.Disk(connection, lambda newest_id: (connection, ""), 3600.0)
+        writing = asyncio.create_task(writer.keep(disk, queue, {}, note))
         first, second, third = (TimePassed(i) for i in range(3))
         news = LinkNews("North", LinkState(1, True, "found"))
         for block in (first, second, news):
@@ -121,10 +121,8 @@ async def test_samples_wait_for_each_other_and_nothing_else_does(tmp_path: Path)
 async def test_what_waits_is_written_in_time(tmp_path: Path) -> None:
     queue: Queue = asyncio.Queue()
     with open_store(tmp_path / "live.db", any_thread=True) as connection:
-        disk = writer.Disk(connection, lambda newest_id: (connection, ""))
-        writing = asyncio.create_task(
-            writer.keep(disk, queue, {}, lambda connection, block: None, None, 0.2)
-        )
+        disk = writer.Disk(connection, lambda newest_id: (connection, ""), 0.2)
+        writing = asyncio.create_task(writer.keep(disk, queue, {}, lambda connection, block: None))
         for i in range(3):
             await queue.put(TimePassed(i))
         await queue.join()

@@ -4,6 +4,7 @@ import asyncio
 import datetime as dt
 import http.client
 import json
+import re
 import socket
 import sqlite3
 import threading
@@ -18,6 +19,7 @@ from selenium.webdriver.common.keys import Keys
 
 from borewarden.alert.alarm import AlarmSettings
 from borewarden.base.samples import rows, samples_of
+from borewarden.base.shown import US
 from borewarden.base.text import span_words
 from borewarden.base.times import local_time
 from borewarden.collect.link import LinkState
@@ -930,3 +932,18 @@ def test_keyboard_chooses_how_far_back_the_plots_go(browser, shop):
     )
     assert shown <= 3.6e6
     assert whole > 100
+
+
+def test_units_that_a_shop_chose_hold_on_cards_and_plots(browser, shop):
+    for status in shop.statuses.values():
+        status.units = US
+    open_page(browser, shop)
+    page = browser.find_element("tag name", "body").text
+    assert "MPa" not in page
+    assert " mm" not in page
+    assert re.search(r"0\.010\d\sin", page.replace("\u00a0", " "))
+    assert "Pressure, psi" in page
+    bores = browser.execute_script("return document.querySelector('[data-plot=bore]').data[0].y")
+    assert 0.009 < max(bores) < 0.011
+    odd = "return document.querySelectorAll('[data-plot=load]')[1].data[0].y.at(-1)"
+    assert 40_000 < browser.execute_script(odd) < 90_000

@@ -287,7 +287,7 @@ NORTH_MISTAKES = [
         "rated_pressure",
         'rated_pressure = "4 GPa"',
         "pump.rated_pressure",
-        ["out of range", "1.2e+09"],
+        ["out of range", "1.2 GPa"],
     ),
     ("rated_pressure", 'rated_pressure = "1e999 Pa"', "pump.rated_pressure", ["out of range"]),
     (

@@ -26,6 +26,7 @@ from pydantic import SecretStr
 
 from borewarden.alert.alarm import Notice
 from borewarden.alert.delivery import MailSettings, send
+from borewarden.base.shown import US, shown_in
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.physics.pump import Intensifier
@@ -43,6 +44,20 @@ OPENED = Verdict(
     0.0011e-3, 1.1, 0.651, 0.80, 0.88, 380e6, 380e6, 0.12, 0.9876, NOON - 600 * S, 0.1, 0.012,
 )  # fmt: skip
 ALARM = Notice("alarm", "North", NOON, OPENED.reason, OPENED, State.OPENED, first_ns=NOON)
+
+
+def test_units_that_a_shop_chose_hold_in_mails() -> None:
+    with shown_in(US):
+        us = compose(ALARM, PUMP, "Europe/Berlin")
+    both = compose(ALARM, PUMP, "Europe/Berlin")
+    for message, has_metric in ((us, False), (both, True)):
+        for part in ("plain", "html"):
+            body = message.get_body((part,))
+            assert body is not None
+            text = body.get_content()
+            assert "psi" in text
+            assert ("MPa" in text) is has_metric
+            assert (" mm" in text) is has_metric
 
 
 def history(n: int = 400) -> pd.DataFrame:

@@ -3,10 +3,27 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
+import zoneinfo
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 EARLIEST = 946_684_800 * 10**9  # ns, 2000-01-01; an earlier clock is not set
 LATEST = 4_102_444_800 * 10**9  # ns, 2100-01-01
+
+
+def computer_zone(link: Path = Path("/etc/localtime")) -> str:
+    """The time zone of this computer by its name, for times that no machine file places.
+
+    That of the environment variable TZ, else the one that `link` points to; UTC if neither names
+    one.
+    """
+    target = str(link.resolve()) if link.is_symlink() else ""
+    names = zoneinfo.available_timezones()
+    for name in (os.environ.get("TZ", "").lstrip(":"), target.rpartition("/zoneinfo/")[2]):
+        if name in names:
+            return name
+    return "UTC"
 
 
 def local_time(time_ns: int, time_zone: str) -> str:

@@ -10,6 +10,8 @@ from typing import Any
 import pint
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
+from borewarden.base.numbers import split_quantity
+
 
 @cache
 def _units() -> pint.UnitRegistry[Any]:
@@ -32,16 +34,35 @@ def bad_value(wrong: str, right: str) -> PydanticCustomError:
     return PydanticCustomError("bad_value", "{wrong}; {right}", {"wrong": wrong, "right": right})
 
 
-# what may stand for a unit: names with one digit as power, joined by / and * or a blank. To pint
-# any sum is a unit, and some would take for ever: in**9**9**9
-_FACTOR = r"(?:[^\W\d_]\w*|%|°[CF]?)(?:\s*(?:\^|\*\*)\s*[-+]?\d)?"
-_GRAMMAR = re.compile(rf"\s*(?:1(?=\s*/)|{_FACTOR})(?:\s*[*/·]\s*{_FACTOR}|\s+{_FACTOR})*\s*")
-LONGEST_UNIT = 40  # characters
+# Pint works out whatever looks like arithmetic, so only this much of it gets there: up to four
+# names, each with a power from 1 to 3 or so.
+_NAME = r"[^\W\d_][\w]*|%"
+_TERM = rf"(?:{_NAME})(?:\s?(?:\^|\*\*)\s?-?[1-3])?"
+_UNIT = re.compile(rf"(?:1|{_TERM})(?:\s?[*/]\s?(?:{_TERM})){{0,3}}")
+_MARKS = {"²": "^2", "³": "^3", "·": "*", "µ": "u", "μ": "u", " per ": "/", "″": '"', "”": '"'}
+# What a shop writes, in small letters, and pint's name for it.
+_WORDS = {
+    '"': "inch", "in": "inch", "in.": "inch", "inch": "inch", "inches": "inch",
+    "thou": "thou", "thous": "thou", "mil": "thou", "mils": "thou",
+    "psi": "psi", "psig": "psi", "kpsi": "kpsi", "ksi": "kpsi", "kpsig": "kpsi",
+    "bar": "bar", "barg": "bar", "kbar": "kbar", "mpa": "MPa", "kpa": "kPa",
+    "hp": "horsepower", "bhp": "horsepower", "kw": "kW",
+    "rpm": "revolution/minute", "spm": "stroke/minute", "hz": "Hz",
+    "gpm": "gallon/minute", "lpm": "liter/minute",
+    "cc": "cm^3", "cm3": "cm^3", "mm3": "mm^3", "in3": "inch^3", "cu in": "inch^3",
+    "cu. in.": "inch^3", "cu.in.": "inch^3", "cubic inch": "inch^3", "cubic inches": "inch^3",
+    "sec": "second", "secs": "second", "min": "minute", "mins": "minute", "hr": "hour",
+    "hrs": "hour", "mm": "mm", "cm": "cm",
+}  # fmt: skip
+_DEGREES = {"c": "degC", "f": "degF", "°c": "degC", "°f": "degF", "deg c": "degC", "deg f": "degF",
+            "degc": "degC", "degf": "degF"}  # fmt: skip
+_OF_THE_US = ("psi", "kpsi", "inch", "thou", "horsepower", "gallon", "degF")
 
 
+@cache
 def _unit(text: str) -> pint.Unit | None:
     """The unit that `text` names, or None; on nonsense pint raises all sorts of errors."""
-    if text and (len(text) > LONGEST_UNIT or not _GRAMMAR.fullmatch(text)):
+    if text and not _UNIT.fullmatch(text):
         return None
     try:
         return _units().Unit(text)
@@ -49,12 +70,24 @@ def _unit(text: str) -> pint.Unit | None:
         return None
 
 
+def _named(unit: str, si: str) -> str:
+    """Pint's text for what a shop may have written, such as `"` or "HP"."""
+    for mark, name in _MARKS.items():
+        unit = unit.replace(mark, name)
+    small = unit.strip().lower()
+    if si == "K" and small in _DEGREES:
+        return _DEGREES[small]
+    if unit == "mPa":  # a thousandth of a pascal, and not a million
+        return unit
+    return _WORDS.get(small, unit)
+
+
 def conversion(unit: str, si: str) -> tuple[float, float]:
     """Factor and offset that take a value in `unit` to the unit `si`: SI = value * factor + offset.
 
     Raises ValueError if there is no such unit, or it is one of something else.
     """
-    named = _unit(unit)
+    named = _unit(_named(unit, si))
     if named is None:
         raise ValueError(f"{unit!r} is not a unit")
     if not named.is_compatible_with(si):
@@ -68,9 +101,6 @@ def conversion(unit: str, si: str) -> tuple[float, float]:
     except Exception:  # pint's logarithmic units, dBm for one, are compatible but not linear
         raise ValueError(f"{unit!r} can't be used as a unit here") from None
     return factor, offset
-
-
-_NUMBER = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(\S.*?)?\s*")
 
 
 @dataclass(frozen=True)
@@ -90,25 +120,35 @@ class Unit:
         right = f"give a value such as {self.examples}"
         if isinstance(value, bool) or not isinstance(value, (str, int, float)):
             raise bad_value(f"{value!r} is not a quantity", right)
-        match = _NUMBER.fullmatch(str(value))
-        if match is None:
+        readings, unit = split_quantity(str(value))
+        if not readings:
             raise bad_value(f"{value!r} is not a number with a unit", right)
-        unit = match[2] or ""
         if not unit and self.si:
-            raise bad_value(f"{value!r} has no unit", right)
+            two = f" and can be read as {_both(readings)}" if len(readings) > 1 else ""
+            raise bad_value(f"{value!r} has no unit{two}", right)
         try:
             factor, offset = conversion(unit, self.si)
         except ValueError as error:
             raise bad_value(str(error), right) from None
-        converted = float(match[1]) * factor + offset
-        if not self.low <= converted <= self.high:
-            limits = f"{self.low:.6g} to {self.high:.6g} {self.si}".rstrip()
+        possible = [r for r in readings if self.low <= r * factor + offset <= self.high]
+        if len(possible) > 1 and not _named(unit, self.si).startswith(_OF_THE_US):
+            plain = (f'"{reading:.15g} {unit}"'.replace(' "', '"') for reading in possible)
+            raise bad_value(
+                f"{value!r} can be read as {_both(possible)}", f"write {' or '.join(plain)}"
+            )
+        if not possible:
+            low, high = ((limit - offset) / factor for limit in (self.low, self.high))
+            limits = f"{low:.6g} to {high:.6g} {unit}".rstrip()
             raise bad_value(f"{value!r} is out of range", f"it must be within {limits}; {right}")
-        return converted
+        return possible[0] * factor + offset
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> CoreSchema:
         """For pydantic: validate by calling this."""
         return core_schema.no_info_plain_validator_function(self)
+
+
+def _both(readings: list[float]) -> str:
+    return " or ".join(f"{reading:.15g}" for reading in readings)
 
 
 MM = 1e-3  # m

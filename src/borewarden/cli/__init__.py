@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import importlib
+import os
 from typing import Annotated, Any, NamedTuple
 
 import typer
 from typer.core import TyperCommand
 
 from borewarden import __version__
-from borewarden.cli.terminal import Listing
+from borewarden.base.errors import BadInput
+from borewarden.base.shown import shown_in
+from borewarden.cli.terminal import Listing, refusing
 from borewarden.cli.terminal import app as registered
 
 
@@ -20,6 +23,7 @@ class _Place(NamedTuple):
 
 
 DAYS, LIVE, MACHINE, JEWELS = "Logged days", "Live", "At the machine", "Jewels and stock"
+UNITS_VARIABLE = "BOREWARDEN_UNITS"  # for pumps without a machine file too
 COMMANDS = {
     "demo": _Place("demo", DAYS, "Try it: replay an invented day on which a jewel chips."),
     "replay": _Place("logged", DAYS, "Replay logged days of one machine: has the bore opened up?"),
@@ -38,6 +42,16 @@ COMMANDS = {
     ),
     "store": _Place(
         "store", LIVE, "Look after a store: check it, back it up, prune it, compact it."
+    ),
+    "count": _Place(
+        "count",
+        MACHINE,
+        "Count by hand: strokes, seconds and a gauge say what the bore did. No controller needed.",
+    ),
+    "counts": _Place(
+        "count",
+        MACHINE,
+        "List the counts by hand, each beside the earlier ones of its jewel, with the trend.",
     ),
     "inspect": _Place("inspect", MACHINE, "Confirm an alert at the machine, step by step."),
     "inspections": _Place("inspect", MACHINE, "List what was found at the machines."),
@@ -99,6 +113,7 @@ def _print_version(wanted: bool) -> None:
 
 @app.callback()
 def _options(
+    context: typer.Context,
     version: Annotated[
         bool,
         typer.Option(
@@ -106,4 +121,14 @@ def _options(
         ),
     ] = False,
 ) -> None:
-    pass
+    chosen = None
+    if units := os.environ.get(UNITS_VARIABLE, ""):
+        from borewarden.settings.units import UnitChoice  # slow to load, and seldom wanted
+
+        with refusing("start"):
+            try:
+                chosen = UnitChoice()(units)
+            except ValueError:
+                wrong, right = f"{units!r} is neither", 'give "metric" or "US"'
+                raise BadInput("environment", UNITS_VARIABLE, wrong, right) from None
+    context.with_resource(shown_in(chosen))  # what a command chooses ends with it

@@ -9,6 +9,7 @@ import typer
 
 from borewarden.base.errors import BadInput
 from borewarden.base.files import check_output
+from borewarden.base.shown import show_in
 from borewarden.cli.logged import print_result
 from borewarden.cli.terminal import app, counted, refusing, say, warn_if_compiling
 from borewarden.replay.one_machine import replay_logs
@@ -33,6 +34,7 @@ def demo_command(
         _put_down(folder)
         settings = load_machine(folder / MACHINE)
         check_output("--folder", folder / REPORT, [folder / name for name in (MACHINE, LOG, STORE)])
+        show_in(settings.shown_units)
         warn_if_compiling()
         with counted("samples") as progress:
             result = replay_logs(settings, [folder / LOG], folder / STORE, progress)

@@ -14,6 +14,7 @@ import typer
 
 from borewarden.base.errors import BadInput, MissingExtra
 from borewarden.base.files import check_output
+from borewarden.base.shown import show_in
 from borewarden.base.times import local_ns, local_time
 from borewarden.cli.terminal import AsJson, app, out, print_json, print_table, refusing, say
 from borewarden.diagnose.causes import DIRECT_DRIVE, INTENSIFIER
@@ -211,6 +212,7 @@ def _subject(
     name, kind, zone = machine, "", "UTC"
     if machine.endswith(".toml") or Path(machine).is_file():
         settings = load_machine(machine)
+        show_in(settings.shown_units)
         name, zone = settings.name, settings.time_zone
         is_intensifier = isinstance(settings.build_pump(), Intensifier)
         kind = INTENSIFIER if is_intensifier else DIRECT_DRIVE

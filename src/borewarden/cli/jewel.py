@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 import typer
 
 from borewarden.base.errors import BadInput
+from borewarden.base.shown import show_in
 from borewarden.base.units import Unit
 from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say
 from borewarden.jewels.bore_choice import bore_options, largest_option
@@ -39,7 +40,9 @@ def bores_command(
     from borewarden.show import jewel_words as words
 
     with refusing("bores"):
-        pump = load_machine(machine).build_pump()
+        settings = load_machine(machine)
+        show_in(settings.shown_units)
+        pump = settings.build_pump()
         wanted = pump.rated_pressure if pressure is None else _pressure(pressure)
         options = bore_options(pump, wanted, 293.15, material)
     largest = {heads: largest_option(options, rate_margin, power_margin, heads) for heads in HEADS}
@@ -48,8 +51,8 @@ def bores_command(
         bores = [{"heads": n, "bore": best and best.bore} for n, best in largest.items()]
         print_json({"pressure": wanted, "options": shown, "largest": bores})
         return
-    print_table(words.BORE_COLUMNS, map(words.bore_row, shown))
-    say(words.BORE_NOTE)
+    print_table(words.bore_columns(), map(words.bore_row, shown))
+    say(words.bore_note())
     for heads, best in largest.items():
         say(words.largest_line(heads, best, rate_margin, power_margin))
 

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from borewarden.base.files import check_output
+from borewarden.base.shown import show_in
 from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.lives.posterior import Posterior, learn
@@ -196,6 +197,7 @@ def costs_command(
 
 def _learned(config: Path, store: Path, at: dt.datetime | None) -> tuple[ShopSeen, Posterior]:
     seen = see_shop(config, store, at)
+    show_in(seen.units)
     return seen, learn(records_of(seen.jewels))
 
 

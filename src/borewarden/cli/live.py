@@ -31,7 +31,8 @@ def watch_command(
 
     with refusing("watch"):
         machines, service = load_folder(config)
-        sources = {machine.name: machine.open_source() for machine in machines}
+        watched = [machine for machine in machines if machine.source is not None]
+        sources = {machine.name: machine.open_source() for machine in watched}
         configure_logging(log_level, log_format)
         asyncio.run(run(machines, store, sources, service))
 

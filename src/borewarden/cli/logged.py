@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from borewarden.base.files import check_output
+from borewarden.base.shown import show_in
 from borewarden.cli.terminal import (
     AsJson,
     app,
@@ -78,6 +79,7 @@ def replay_command(
     """Replay logged days of one machine: has the bore opened up?"""
     with refusing("replay"):
         settings = load_machine(machine)
+        show_in(settings.shown_units)
         kept = None if no_store else store
         register = books or (None if no_store else WATCHED)
         target = report or Path("reports") / report_name(machine, logs)

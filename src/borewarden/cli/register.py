@@ -12,6 +12,7 @@ import typer
 
 from borewarden.base.errors import BadInput
 from borewarden.base.files import check_output
+from borewarden.base.shown import show_in
 from borewarden.cli.terminal import AsJson, Listing, app, print_json, print_table, refusing, say
 from borewarden.jewels.fitting import End, Fitting, number_in_head
 from borewarden.jewels.fitting_text import (
@@ -27,7 +28,7 @@ from borewarden.jewels.fitting_text import (
 )
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.settings.consistency import check_feeds
-from borewarden.settings.service import load_machines
+from borewarden.settings.service import common_units, load_machines
 from borewarden.show import register_words as words
 from borewarden.store.database import open_store, transaction
 from borewarden.store.jet_times import jet_times, openings
@@ -95,6 +96,7 @@ def fit_command(
     texts = {name: text for name, text in locals().items() if name in FIELDS}
     with refusing("record that"):
         settings = load_machine(machine)
+        show_in(settings.shown_units)
         now_ns = _now_ns()
         texts |= {"machine": settings.name, "fitted": fitted or time_text(now_ns)}
         frame = Frame(now_ns, {settings.name: settings.time_zone})
@@ -124,6 +126,7 @@ def out_command(
     """Record that the jewel in a head was taken out, and why."""
     with refusing("record that"):
         settings = load_machine(machine)
+        show_in(settings.shown_units)
         now_ns = _now_ns()
         frame = Frame(now_ns, {settings.name: settings.time_zone})
         with _open(store, there=True) as connection, transaction(connection):
@@ -212,8 +215,8 @@ def show_command(config: Config = None, store: StoreFile = DB, as_json: AsJson =
     rows = [
         words.register_row(n, f, times[n], opened[n], zones.get(f.machine)) for n, f in held.items()
     ]
-    print_table(words.COLUMNS, rows, width=WIDTH)
-    say(words.COLUMNS_NOTE, words.heads_note(times))
+    print_table(words.columns(), rows, width=WIDTH)
+    say(words.columns_note(), words.heads_note(times))
 
 
 @register_app.command("history")
@@ -291,7 +294,9 @@ def _machines(config: Path | None) -> list[MachineSettings] | None:
     """The machines of a file or folder; None if none is given."""
     if config is None:
         return None
-    return list(load_machines(config).values())
+    machines = list(load_machines(config).values())
+    show_in(common_units(machines))
+    return machines
 
 
 def _frame(settings: list[MachineSettings] | None) -> Frame:

@@ -76,7 +76,8 @@ def prune_command(
     register, inspections and pictures stay, and so does every sample since the jewels were fitted.
     """
     from borewarden.service.retention import prune_store
-    from borewarden.settings.service import SERVICE_FILE, folder_of, load_machines, load_service
+    from borewarden.settings import SERVICE_FILE
+    from borewarden.settings.service import folder_of, load_machines, load_service
 
     with refusing("prune the store"):
         machines = list(load_machines(config).values())

@@ -9,6 +9,7 @@ import typer
 from pydantic import SecretStr
 
 from borewarden.base.files import check_output
+from borewarden.base.shown import show_in
 from borewarden.cli.terminal import (
     AsJson,
     app,
@@ -22,6 +23,7 @@ from borewarden.cli.terminal import (
 )
 from borewarden.collect.labels import labels_path
 from borewarden.settings import load_machine
+from borewarden.settings.service import common_units
 from borewarden.show import tune_words as words
 from borewarden.show.tune_report import write_tune_report
 from borewarden.store.influx import InfluxSettings
@@ -122,6 +124,7 @@ def tune_command(
         check_output("--report", target, read)
         if patch is not None:
             check_output("--patch", patch, [*read, target])
+        show_in(of_machine.shown_units)
         wanted = Wanted(chips, chip_size, wears, wear_rate, seed)
         varied = (read_ranges(ranges) if ranges else {}) | ranges_of(vary or [])
         tried = candidates(of_machine, machine, varied or USUAL_RANGES, settings, seed)
@@ -212,6 +215,7 @@ def compare_command(
         machines = [load_machine(file) for file in machine]
         if csv_file is not None:
             check_output("--csv", csv_file, [*machine, *(logs or []), store])
+        show_in(common_units(machines))
         warn_if_compiling()
         parts = logs_by_machine(machines, logs) if logs else [[] for _ in machines]
         for of_machine, own in zip(machines, parts, strict=True):
@@ -226,5 +230,5 @@ def compare_command(
     if as_json:
         print_json(rows)
         return
-    print_table(words.DAY_COLUMNS, map(words.day_cells, rows))
+    print_table(words.day_columns(), map(words.day_cells, rows))
     say(words.DAY_NOTE)

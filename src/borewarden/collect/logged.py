@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from borewarden.base.errors import BadInput
 from borewarden.base.files import check_file, read_file
 from borewarden.base.samples import SI_UNITS, Channel, Samples, samples_of
+from borewarden.base.shown import shown
 from borewarden.base.times import iso_time
 from borewarden.collect.columns import Table, numbers, times_ns
 from borewarden.collect.logged_csv import read_csv
@@ -107,7 +108,7 @@ def _read_table(path: Path, columns: list[str]) -> Table:
 def _check_units(path: Path, format: LogFormat, values: dict[str, NDArray[np.float64]]) -> None:
     """BadInput where a channel can't be what it is said to be."""
     pressure_column = format.channels["pressure"]
-    rated = f"the pump is rated {format.rated_pressure / 1e6:.4g} MPa; is the unit right?"
+    rated = f"the pump is rated {_shown('pressure', format.rated_pressure)}; is the unit right?"
     for name, channel in format.channels.items():
         if _is_plausible(values[name], channel):
             continue
@@ -164,11 +165,11 @@ def _is_plausible(values: NDArray[np.float64], channel: Channel) -> bool:
 def _shown(name: str, value: float, up: bool = False) -> str:
     match SI_UNITS[name]:
         case "Pa":
-            return f"{value / 1e6 * (1.0 + 5e-4 * up):.4g} MPa"
+            return shown("pressure").brief(value * (1.0 + 5e-4 * up))
         case "Hz":
             return f"{value * 60:.4g} /min"
         case "K":
-            return f"{value - 273.15:.4g} °C"
+            return shown("temperature").brief(value)
         case unit:
             return f"{value:.4g} {unit}".rstrip()
 

@@ -13,7 +13,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from borewarden.base.samples import Samples
-from borewarden.base.units import MPA, PER_MINUTE
+from borewarden.base.shown import shown as shown_unit
+from borewarden.base.units import PER_MINUTE
 from borewarden.collect.sight_loop import look_on_bytes
 from borewarden.collect.sight_state import NEVER, SIGHT, Channels, Fault, Plate
 from borewarden.physics.pump import Displacement, Intensifier, Pump
@@ -65,7 +66,8 @@ class Sight:
         return Usable(None if seen.usable_ns == NEVER else seen.usable_ns, faults)
 
     def _of_pressure(self, fault: int, value: float) -> str:
-        shown, rated = f"{value / MPA:.4g} MPa", f"{self.plate.rated_pressure / MPA:.4g} MPa"
+        unit = shown_unit("pressure")
+        shown, rated = unit.brief(value), unit.brief(self.plate.rated_pressure)
         match fault:
             case Fault.OUT_OF_RANGE:
                 return f"{shown} is out of range; the pump is rated {rated}"
@@ -99,7 +101,7 @@ class Sight:
             case Fault.FROZEN:
                 return f"stands still at {per_minute}"
             case Fault.STANDS:
-                shown = f"{value / MPA:.4g} MPa"
+                shown = shown_unit("pressure").brief(value)
                 if self.plate.strokes:
                     return f"shows no strokes at {shown}, though the jet seems to be on"
                 return f"shows no turns at {shown}"

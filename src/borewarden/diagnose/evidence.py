@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from borewarden.base.shown import UNITS, shown
 from borewarden.diagnose.causes import Cause
 from borewarden.diagnose.feature_table import FEATURES, Feature
 
@@ -59,6 +60,8 @@ def _usually(feature: Feature, cause: Cause, expected: float) -> str:
 
 def _amount(feature: Feature, change: float) -> str:
     """Size and unit of a change, without its sign; "" if it rounds to nothing."""
-    size = abs(feature.scale.amount(change))
+    unit, size = feature.scale.unit, abs(feature.scale.amount(change))
+    if unit == UNITS["temperature"]["degC"].label:
+        unit, size = shown("temperature").label, size / shown("temperature").factor
     digits = f"{size:.0f}" if size >= WHOLE_FROM else f"{size:.1f}"
-    return f"{digits} {feature.scale.unit}" if float(digits) else ""
+    return f"{digits} {unit}" if float(digits) else ""

@@ -18,6 +18,7 @@ from typing import NamedTuple
 import numpy as np
 
 from borewarden.base.errors import BadInput
+from borewarden.base.shown import shown
 from borewarden.physics.orifice import (
     DISCHARGE_COEFFICIENTS,
     STOCK_BORES_INCH,
@@ -140,7 +141,7 @@ def shortcomings(
     if option.pressure > option.rated_pressure * (1.0 + 1e-9):
         found.append(
             "too small: the pressure would pass the pump's rated "
-            f"{option.rated_pressure / 1e6:.0f} MPa"
+            f"{shown('pressure').brief(option.rated_pressure)}"
         )
     elif not option.power_margin >= least_power_margin:
         found.append(
@@ -243,14 +244,16 @@ def _check(
         raise BadInput(
             PLACE,
             "pressure",
-            f"this pump can't give {pressure / 1e6:g} MPa",
-            f"give more than 0 and at most its rated {pump.rated_pressure / 1e6:g} MPa",
+            f"this pump can't give {shown('pressure').brief(pressure)}",
+            "give more than 0 and at most its rated "
+            f"{shown('pressure').brief(pump.rated_pressure)}",
         )
     if not LOWEST_TEMPERATURE <= temperature <= HIGHEST_TEMPERATURE:
         raise BadInput(
             PLACE,
             "temperature",
-            f"{temperature - 273.15:g} °C is outside the range of the water's state equation",
+            f"{shown('temperature').brief(temperature)} is outside the range of the water's state "
+            "equation",
             "give 5 to 60 °C, in K",
         )
     if material not in DISCHARGE_COEFFICIENTS:

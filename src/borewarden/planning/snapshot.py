@@ -21,7 +21,7 @@ from borewarden.gate.jet_time import MAX_GAP, Opening, count_jet_time
 from borewarden.jewels.fitting import Fitting
 from borewarden.lives.records import Watched
 from borewarden.settings import SHOP_FILE, MachineSettings, ShopSettings, load_shop
-from borewarden.settings.service import folder_of, load_machines
+from borewarden.settings.service import common_units, folder_of, load_machines
 from borewarden.store.database import open_store, read_alarm, read_phases
 from borewarden.store.jet_times import jet_times, openings
 from borewarden.store.queries import (
@@ -102,6 +102,7 @@ class ShopSeen(NamedTuple):
     machines: list[MachineSeen]
     jewels: list[Watched]
     shop: ShopSettings
+    units: dict[str, str] | None = None  # that all machines are shown in
 
 
 def see_shop(config: Path, store: Path, at: datetime | None = None) -> ShopSeen:
@@ -137,7 +138,7 @@ def see_shop(config: Path, store: Path, at: datetime | None = None) -> ShopSeen:
         names = {fitting.machine for fitting in known}
         silent = {name: silences(connection, name, at_ns, SILENCE_NS) for name in names}
         jewels = watched(connection, known, silent, at_ns, max_gaps(machines.values()))
-    return ShopSeen(at_ns, seen, jewels, shop)
+    return ShopSeen(at_ns, seen, jewels, shop, common_units(machines.values()))
 
 
 def with_pace(machine: MachineSeen, stated: Mapping[str, float]) -> MachineSeen:

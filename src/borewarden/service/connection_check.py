@@ -22,6 +22,7 @@ import numpy as np
 from borewarden.alert.delivery import MailSettings, connected
 from borewarden.base.plain_errors import plain_reason
 from borewarden.base.samples import Samples
+from borewarden.base.shown import show_in
 from borewarden.collect.link import LinkState
 from borewarden.collect.live import Source
 from borewarden.collect.modbus import ModbusSource
@@ -57,7 +58,7 @@ class Reached(NamedTuple):
 
 async def reach_all(machines: list[MachineSettings], service: ServiceSettings) -> list[Reached]:
     """Try every machine, the time-series server and the mail server at once. Sends no mail."""
-    tries = [reach_machine(machine) for machine in machines]
+    tries = [reach_machine(machine) for machine in machines if machine.source is not None]
     if service.influx is not None:
         tries.append(reach_influx(service.influx_settings()))
     if service.mail is not None:
@@ -84,6 +85,7 @@ class _Heard:
 
 async def reach_machine(machine: MachineSettings) -> list[Reached]:
     """Listen to the machine for some seconds; one answer for the connection and each channel."""
+    show_in(machine.shown_units)  # of this task
     source = machine.live_source()
     assert source is not None
     patience = PATIENCE

@@ -7,6 +7,7 @@ import time
 from dataclasses import replace
 
 from borewarden.alert.alarm import SIGHT_ALARM, Alarm, AlarmSettings, AlarmState, Notice
+from borewarden.base.shown import shown_in
 from borewarden.base.times import local_time
 from borewarden.physics.pump import Intensifier
 from borewarden.service.health import sight_words
@@ -263,6 +264,10 @@ class Effects:
             mails.put(connection, notice.machine, notice.kind, notice.time_ns, message)
 
     def _message(self, connection: sqlite3.Connection, notice: Notice) -> bytes:
+        with shown_in(self.statuses[notice.machine].units):
+            return self._composed(connection, notice)
+
+    def _composed(self, connection: sqlite3.Connection, notice: Notice) -> bytes:
         status = self.statuses[notice.machine]
         verdict = self.verdicts[notice.machine]
         figure = None

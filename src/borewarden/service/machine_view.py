@@ -12,9 +12,10 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from borewarden.base.shown import UNITS, chosen, shown
 from borewarden.base.text import every_nth, probability_words, span_words
 from borewarden.base.times import local_time
-from borewarden.base.units import INCH, MM, MPA, PER_MINUTE
+from borewarden.base.units import PER_MINUTE
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.service.health import Age, sight_words
 from borewarden.service.status import MachineStatus
@@ -90,7 +91,7 @@ def card(
         "since": since(verdict, zone) or "",
         "reason": f"As of {local_time(verdict.time_ns, zone)}: {verdict.reason}.",
         "stale": _stale(status, age) if status.is_seen else "",
-        "bore": _known(verdict.bore, f"{verdict.bore / MM:.3f} mm"),
+        "bore": _known(verdict.bore, shown("bore").text(verdict.bore)),
         "bore_note": _bore_note(verdict),
         "area": _percent(verdict.area_ratio) if learned else UNKNOWN,
         "load_title": load.title,
@@ -125,7 +126,9 @@ def card(
         ],
         "causes_note": " ".join(f"{line}." for line in undecided(verdict, status.pump)),
         "checks": first_checks(verdict),
+        "bore_title": f"Effective bore, {shown('bore').label}",
         # for the plots, SI
+        "units": {name: shown(name)._asdict() for name in ("bore", "pressure")},
         "floats": _floats(status.pump),
         "nominal_bore": verdict.nominal_bore,
         "limit_bore": verdict.nominal_bore * (1.0 + status.limit) ** 0.5,
@@ -161,7 +164,9 @@ def _known(value: float, words: str) -> str:
 
 def _bore_note(verdict: Verdict) -> str:
     stated = f"stated {bore_words(verdict.nominal_bore)}"
-    return f"{verdict.bore / INCH:.4f} in; {stated}" if math.isfinite(verdict.bore) else stated
+    if chosen("bore") or not math.isfinite(verdict.bore):
+        return stated
+    return f"{UNITS['bore']['in'].text(verdict.bore)}; {stated}"
 
 
 def _verdict_words(status: MachineStatus) -> dict[str, Any]:
@@ -221,20 +226,23 @@ def _percent(ratio: float) -> str:
 def _load(verdict: Verdict, pump: Pump) -> Seen:
     """What a larger bore changes: strokes or turns, or the pressure where it floats."""
     if _floats(pump):
-        title, unit, scale, digits = "Pressure", "MPa", MPA, 0
+        # whole MPa as ever
+        shown_as, digits = shown("pressure"), 0 if chosen("pressure") else -1
+        title, unit = "Pressure", shown_as.label
         seen, expected = verdict.pressure_seen, verdict.pressure_expected
+        seen_words, expected_words = (shown_as.number(p, digits) for p in (seen, expected))
     else:
         is_intensifier = isinstance(pump, Intensifier)
         title = "Stroke rate" if is_intensifier else "Crank speed"
         unit = "strokes/min" if is_intensifier else "turns/min"
-        scale, digits = PER_MINUTE, 1
         seen, expected = verdict.rate_seen, verdict.rate_expected
+        seen_words, expected_words = (f"{rate / PER_MINUTE:.1f}" for rate in (seen, expected))
     change = _percent(seen / expected) if expected > 0.0 else UNKNOWN
     return Seen(
         title,
         unit,
-        _known(seen, f"{seen / scale:.{digits}f}"),
-        _known(expected, f"{expected / scale:.{digits}f} expected, {change}"),
+        _known(seen, seen_words),
+        _known(expected, f"{expected_words} expected, {change}"),
     )
 
 
@@ -248,8 +256,9 @@ def _margin(verdict: Verdict, pump: Pump) -> Seen:
     if _floats(pump):
         turns = verdict.rate_seen / PER_MINUTE
         return Seen("Crank speed", "turns/min", _known(turns, f"{turns:.1f}"), "")
-    pressure = verdict.pressure_seen / MPA
-    return Seen("Pressure", "MPa", _known(pressure, f"{pressure:.0f}"), "")
+    unit, pressure = shown("pressure"), verdict.pressure_seen
+    words = unit.number(pressure, 0 if chosen("pressure") else -1)
+    return Seen("Pressure", unit.label, _known(pressure, words), "")
 
 
 # -- the store

@@ -67,7 +67,9 @@ async def run(
     sources: Mapping[str, AsyncGenerator[Received, None]],
     service: ServiceSettings,
 ) -> None:
-    """Watch `machines` until SIGTERM or SIGINT, or until every source ends.
+    """Watch those of `machines` that have a source, until SIGTERM or SIGINT, or all sources end.
+
+    The others are counted by hand, on the page. With none to watch it runs until a signal.
 
     What ends it otherwise is logged; SystemExit is then raised.
     """
@@ -105,6 +107,7 @@ async def run(
                 longest_shelving=service.alarm.longest_shelving,
                 hosts=[service.page.host],
                 health=health,
+                by_hand=[machine for machine in machines if machine.source is None],
             )
             start("page", serve_when_free(app, service.page.host, service.page.port))
         if service.influx is not None:
@@ -126,8 +129,9 @@ async def run(
         log.info("watching", machines=list(statuses), store=str(store))
         return effects
 
+    watched = [machine for machine in machines if machine.source is not None]
     every = service.store.commit_every
-    work = watch(machines, store, sources, started, ask_for_time, health.keeping, every)
+    work = watch(watched, store, sources, started, ask_for_time, health.keeping, every)
     watching = asyncio.create_task(_alone(store, work))
     await _until_stopped(watching, stop, beside)
 

@@ -14,6 +14,7 @@ import numpy as np
 
 from borewarden.base.plain_errors import plain_channel
 from borewarden.base.samples import Channel, Floats, Samples
+from borewarden.base.shown import chosen, shown
 from borewarden.base.units import conversion
 from borewarden.collect.live import Source
 from borewarden.collect.modbus import ModbusSource, Register, decode, encode
@@ -52,6 +53,13 @@ UNITS = {  # that people read: factor from SI, offset, decimals, unit
     "weep_temperature": (1.0, -273.15, 1, "°C"),
     "bypass_temperature": (1.0, -273.15, 1, "°C"),
     "check_valve_temperature": (1.0, -273.15, 1, "°C"),
+}
+
+
+QUANTITIES = {  # of the channels whose unit a shop may choose
+    name: "pressure" if "pressure" in name else "temperature"
+    for name in UNITS
+    if name.endswith(("pressure", "temperature"))
 }
 
 
@@ -351,7 +359,13 @@ def _strokes_shown(seen: _Seen, strokes: float) -> Finding:
 
 def _in_words(name: str, values: Floats) -> str:
     """From the lowest to the highest, in the unit that people read."""
-    factor, offset, decimals, unit = UNITS.get(name, (1.0, 0.0, 0, ""))
+    quantity = QUANTITIES.get(name, "")
+    if chosen(quantity):
+        shown_as = shown(quantity)
+        factor, decimals, unit = 1.0 / shown_as.factor, max(shown_as.digits, 0), shown_as.label
+        offset = -shown_as.offset / shown_as.factor
+    else:
+        factor, offset, decimals, unit = UNITS.get(name, (1.0, 0.0, 0, ""))
     low, high = (_figure(factor * float(v) + offset, decimals) for v in (min(values), max(values)))
     return f"{low if low == high else f'{low} to {high}'} {unit}".rstrip()
 

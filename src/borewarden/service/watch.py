@@ -23,6 +23,7 @@ from pathlib import Path
 
 import structlog
 
+from borewarden.base.shown import show_in, shown_in
 from borewarden.collect.link import LinkState, Received
 from borewarden.collect.sight import Sight
 from borewarden.jewels.fitting import FittedSet, Fitting, fitted_sets, stale_since
@@ -119,6 +120,7 @@ async def follow(
     Begins after `delay` s, so that a hall of pumps is not asked in one and the same instant.
     Whatever fails in here makes this machine blind, which is told like a lost link, and no other.
     """
+    show_in(machine.settings.shown_units)  # of this task
     try:
         async with aclosing(source):
             await asyncio.sleep(delay)
@@ -226,17 +228,18 @@ async def beat(queue: Queue) -> None:
         await queue.put(TimePassed(time.time_ns()))
 
 
-def _status(machine: Followed) -> MachineStatus:
-    watcher, settings = machine.watcher, machine.settings
+def status_of(machine: MachineSettings, followed: Followed) -> MachineStatus:
+    """What is known of a machine before its first sample comes in."""
     return MachineStatus(
-        name=settings.name,
-        time_zone=settings.time_zone,
-        pump=watcher.pump,
-        verdict=watcher.verdict(),
-        limit=watcher.settings.limit,
-        last_sample_ns=machine.newest_ns,
-        jewels=watcher.jewels,
-        blind_after=settings.blind_after,
+        name=machine.name,
+        time_zone=machine.time_zone,
+        pump=followed.watcher.pump,
+        verdict=followed.watcher.verdict(),
+        limit=followed.watcher.settings.limit,
+        last_sample_ns=followed.newest_ns,
+        jewels=followed.watcher.jewels,
+        blind_after=machine.blind_after,
+        units=machine.shown_units,
     )
 
 
@@ -262,7 +265,8 @@ def _restored(
             followed = {}
             for machine in machines:
                 restoring(machine.name)
-                followed[machine.name] = restore(machine, connection)
+                with shown_in(machine.shown_units):
+                    followed[machine.name] = restore(machine, connection)
             return connection, followed, words
         except sqlite3.DatabaseError as error:
             is_store = "malformed" in str(error) or was_ours(store)
@@ -302,7 +306,7 @@ async def watch(
             words = set_aside(store, newest_id).words()
             return opened.enter_context(open_store(store, any_thread=True)), words
 
-        statuses = {name: _status(each) for name, each in followed.items()}
+        statuses = {m.name: status_of(m, followed[m.name]) for m in machines}
         # all of this lives as long as the watch: to look through it for garbage takes 0.3 s
         gc.collect()
         gc.freeze()
@@ -312,8 +316,8 @@ async def watch(
             queue.put_nowait(StoreReplaced(time.time_ns(), replaced))
         async with asyncio.TaskGroup() as tasks:
             # if the writer fails there is no use in receiving: the group ends with its error
-            disk = Disk(connection, renew)
-            writer = tasks.create_task(keep(disk, queue, statuses, effects, keeping, commit_every))
+            disk = Disk(connection, renew, commit_every)
+            writer = tasks.create_task(keep(disk, queue, statuses, effects, keeping))
             clock = tasks.create_task(beat(queue))
             register = tasks.create_task(follow_register(store, [*followed.values()], queue))
             following = [
@@ -329,7 +333,10 @@ async def watch(
                 for i, name in enumerate(statuses)
             ]
             try:
-                await asyncio.wait(following)
+                if following:
+                    await asyncio.wait(following)
+                else:  # all machines are counted by hand: there is only the page
+                    await asyncio.Event().wait()
             finally:
                 clock.cancel()
                 register.cancel()

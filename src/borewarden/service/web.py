@@ -1,8 +1,8 @@
 """The live page, its stream, and what other programs may read, over HTTP on loopback.
 
-All of it only reads, except `POST /acknowledge`, `/shelve` and `/unshelve`. A browser on the same
-computer may have anybody's web site open too, so a request must be for this host (against DNS
-rebinding) and a post must come from this page (against cross-site requests).
+All of it only reads, except `POST /acknowledge`, `/shelve`, `/unshelve` and `/count`. A browser on
+the same computer may have anybody's web site open too, so a request must be for this host (against
+DNS rebinding) and a post must come from this page (against cross-site requests).
 """
 
 from __future__ import annotations
@@ -40,9 +40,11 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from borewarden.alert.alarm import AlarmSettings
 from borewarden.base.plain import json_text
 from borewarden.base.plain_errors import plain_reason
+from borewarden.base.shown import shown_in
 from borewarden.base.text import span_words
 from borewarden.base.times import local_time
 from borewarden.inspection.cautions import CAUTIONS
+from borewarden.service.count_page import count_routes
 from borewarden.service.health import Age, health_troubles, sight_words
 from borewarden.service.machine_view import (
     alert_rows,
@@ -55,6 +57,7 @@ from borewarden.service.machine_view import (
 from borewarden.service.metrics import latency_quantiles, metrics_text
 from borewarden.service.own_health import Health
 from borewarden.service.status import MachineStatus
+from borewarden.settings import MachineSettings
 from borewarden.show.figures import GAP_NS
 from borewarden.show.pages import template_environment
 from borewarden.show.report import ONSET
@@ -106,6 +109,7 @@ def page_app(
     longest_shelving: float = AlarmSettings.longest_shelving,
     hosts: Sequence[str] = (),
     health: Health | None = None,
+    by_hand: Sequence[MachineSettings] = (),
 ) -> Starlette:
     """The application. `statuses` is read for each answer; the service keeps it up to date.
 
@@ -114,12 +118,14 @@ def page_app(
     then or ends the shelving (None), and says whether anything was shelved; it raises ValueError
     for an end that is not allowed. `longest_shelving`, s, is the longest time offered. `hosts` are
     further names for the page, besides those of loopback, for example behind a reverse proxy.
-    `health` is what the watcher knows of itself, also kept up to date.
+    `health` is what the watcher knows of itself, also kept up to date. `by_hand` are the machines
+    that nobody can read, for the page of counts.
     """
     app = Starlette(
         routes=[
             *_read_routes(store, statuses, longest_shelving, health or Health()),
             *_write_routes(statuses, acknowledge, shelve),
+            *count_routes(store, statuses, by_hand, _form),
             Route("/palette.css", _palette),
             Route("/plotly.min.js", _plotly),
             Mount("/static", StaticFiles(packages=[("borewarden.show", "static")])),
@@ -331,10 +337,11 @@ async def _events(
     while not stopping.is_set():
         now_ns = time.time_ns()
         is_stored = not own.keeping.failed
-        cards = [
-            card(status, age(status, now_ns), own.undelivered_words(name), is_stored)
-            for name, status in statuses.items()
-        ]
+        cards = []
+        for name, status in statuses.items():
+            with shown_in(status.units):
+                undelivered = own.undelivered_words(name)
+                cards.append(card(status, age(status, now_ns), undelivered, is_stored))
         stored = await asyncio.to_thread(_add_stored, store, list(statuses.values()), cards, after)
         said = (own.keeping.trouble(), own.disk_trouble(), stored["problem"])
         problem = " ".join(filter(None, said))

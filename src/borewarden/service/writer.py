@@ -63,6 +63,7 @@ class Disk:
 
     connection: sqlite3.Connection
     renew: Callable[[int], tuple[sqlite3.Connection, str]]
+    commit_every: float = TOGETHER  # s
     is_damaged: bool = False
     renewing: asyncio.Task[tuple[sqlite3.Connection, str]] | None = None
 
@@ -73,11 +74,10 @@ async def keep(
     statuses: dict[str, MachineStatus],
     effects: Effects,
     keeping: Keeping | None = None,
-    commit_every: float = TOGETHER,
 ) -> None:
     """Write what is handed over, all that waits in one transaction.
 
-    Samples wait for up to `commit_every` s, whatever tells of anything for no longer than an
+    Samples wait for up to `disk.commit_every` s, whatever tells of anything for no longer than an
     instant. `keeping` tells how that goes. `queue.join` waits for what is on disk.
     """
     keeping = keeping or Keeping()
@@ -86,9 +86,9 @@ async def keep(
     try:
         while True:
             until = None if keeping.spare is None else retry_at
-            waiting = await _next(queue, until, commit_every)
+            waiting = await _next(queue, until, disk.commit_every)
             if any(isinstance(block, Hurry) for block in waiting):
-                commit_every = TOGETHER
+                disk.commit_every = TOGETHER
             if keeping.spare is None or time.monotonic() >= retry_at:
                 failed = await _on_disk(disk, waiting, effects, keeping, queue)
                 if failed is not None and _give_up_judging(queue, waiting, failed):

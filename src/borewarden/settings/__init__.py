@@ -6,11 +6,12 @@ BOREWARDEN_PUMP__STROKE="210 mm". Anything wrong raises `BadInput` with the fiel
 """
 
 from borewarden.base.units import Unit, conversion
-from borewarden.settings.load import load_machine, load_shop, read_toml, settings_of
+from borewarden.settings.load import SERVICE_FILE, load_machine, load_shop, read_toml, settings_of
 from borewarden.settings.machine import MachineSettings
 from borewarden.settings.shop import SHOP_FILE, ShopSettings
 
 __all__ = [
+    "SERVICE_FILE",
     "SHOP_FILE",
     "MachineSettings",
     "ShopSettings",

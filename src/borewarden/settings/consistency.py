@@ -9,6 +9,7 @@ from typing import Any
 
 from borewarden.base.errors import BadInput
 from borewarden.base.samples import SI_UNITS
+from borewarden.base.shown import chosen, shown
 from borewarden.base.times import local_ns
 from borewarden.base.units import conversion
 from borewarden.gate.gate import GateSettings
@@ -48,12 +49,13 @@ def check_together(path: Path, settings: MachineSettings) -> None:
             "give the volume left in one chamber at the end of its stroke; check the unit",
         )
     given = [("log", settings.log), ("source", settings.source)]
-    if not any(read for _, read in given):
+    if not any(read for _, read in given) and not settings.by_hand:
         raise BadInput(
             path,
             "log",
             "is missing, and so is source",
-            "add a section [log] to replay logged days, a section [source] to watch live, or both",
+            "add a section [log] to replay logged days, a section [source] to watch live, or both; "
+            "or by_hand = true to count by hand",
         )
     for where, read in given:
         if read is not None:
@@ -115,7 +117,7 @@ def _check_fittings(path: Path, settings: MachineSettings) -> None:
 def _check_pressures(path: Path, gate: GateSettings) -> None:
     limits = (gate.stopped_pressure, gate.working_pressure, gate.max_pressure)
     if not limits[0] < limits[1] < limits[2]:
-        found = ", ".join(f"{limit / 1e6:.0f} MPa" for limit in limits)
+        found = ", ".join(_pressure(limit) for limit in limits)
         raise BadInput(
             path,
             "gate.working_pressure",
@@ -129,7 +131,7 @@ def _check_thresholds(path: Path, settings: MachineSettings, pump: Pump) -> None
     gate, watch = settings.gate_settings(), settings.watch_settings()
     rated = pump.rated_pressure
     spills = isinstance(pump, DirectDrive) and pump.regulation == "bypass"
-    rated_words = f"the pump is rated {rated / 1e6:.4g} MPa"
+    rated_words = f"the pump is rated {_pressure(rated)}"
     for field, holds, wrong, right in (
         ("gate.working_pressure", gate.working_pressure < rated, rated_words, "give less"),
         ("gate.max_pressure", gate.max_pressure >= rated, rated_words, "give at least that"),
@@ -143,7 +145,7 @@ def _check_thresholds(path: Path, settings: MachineSettings, pump: Pump) -> None
             "gate.bypass_pressure",
             gate.bypass_pressure > gate.working_pressure,
             "the bypass would spill whenever the pump works",
-            f"it must be above the working pressure, {gate.working_pressure / 1e6:.4g} MPa",
+            f"it must be above the working pressure, {_pressure(gate.working_pressure)}",
         ),
         (
             "gate.fast_time",
@@ -431,12 +433,22 @@ def _what_fits(pump: Pump, jewel: Jewel, others: float, working: float, smallest
     if not fits:
         return "no stock bore fits; check the figures in [pump]"
     if smallest:
-        return f"the smallest stock bore that fits is {fits[0]:.3f} in"
-    return f"the largest stock bore that fits is {fits[-1]:.3f} in"
+        return f"the smallest stock bore that fits is {_stock(fits[0])}"
+    return f"the largest stock bore that fits is {_stock(fits[-1])}"
 
 
 def _more_come(jewels: list[Jewel], i: int, fitted: dict[str, Jewel]) -> bool:
     return any(j.fitted_ns == jewels[i].fitted_ns and j.head not in fitted for j in jewels)
+
+
+def _stock(inch: float) -> str:
+    """A stock bore in words; in inches, as it is sold, unless another unit was chosen."""
+    return shown("bore").text(inch * INCH) if chosen("bore") else f"{inch:.3f} in"
+
+
+def _pressure(pressure: float) -> str:
+    """A pressure in Pa in words, in whole units."""
+    return shown("pressure").text(pressure, 0 if chosen("pressure") else -1)
 
 
 def _misfit(pump: Pump, area: float, working: float) -> str | None:
@@ -447,7 +459,7 @@ def _misfit(pump: Pump, area: float, working: float) -> str | None:
         rate = float(event_rate(pump.displacement, area, pressure, temperature))
         if not 0.0 < rate <= pump.max_rate:
             return (
-                f"the pump can't feed it: at {pressure / 1e6:.0f} MPa it takes "
+                f"the pump can't feed it: at {_pressure(pressure)} it takes "
                 f"{60 * rate:.0f} strokes/min, and the pump makes {60 * pump.max_rate:.0f}"
             )
     else:
@@ -458,20 +470,20 @@ def _misfit(pump: Pump, area: float, working: float) -> str | None:
         if reached < working:
             return (
                 f"the pump can't feed it: at {60 * pump.crank_speed:.0f} rpm it reaches "
-                f"{reached / 1e6:.0f} MPa, and working pressure is {working / 1e6:.0f} MPa"
+                f"{_pressure(reached)}, and working pressure is {_pressure(working)}"
             )
         if pump.regulation == "none":
             if reached > 1.3 * pressure:
                 return (
                     "it is too small: nothing limits the pressure, which would pass "
-                    f"{1.3 * pressure / 1e6:.0f} MPa, 1.3 times the rated pressure"
+                    f"{_pressure(1.3 * pressure)}, 1.3 times the rated pressure"
                 )
             pressure = reached
         pressure = min(pressure, reached)
     power = float(hydraulic_power(pressure, area * jet_speed(pressure, temperature)))
     if power > pump.rated_power:
         return (
-            f"the jet takes {power / 1e3:.1f} kW at {pressure / 1e6:.0f} MPa, "
-            f"and the pump's motor gives {pump.rated_power / 1e3:.1f} kW"
+            f"the jet takes {shown('power').text(power)} at {_pressure(pressure)}, "
+            f"and the pump's motor gives {shown('power').text(pump.rated_power)}"
         )
     return None

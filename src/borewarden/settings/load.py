@@ -9,10 +9,12 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import ValidationError
+from pydantic_core import PydanticCustomError
 from pydantic_settings import BaseSettings, SettingsError
 
 from borewarden.base.errors import BadInput
 from borewarden.base.files import read_file
+from borewarden.base.shown import shown_in
 from borewarden.jewels.bore_choice import JEWEL_COSTS
 from borewarden.settings.consistency import check_together
 from borewarden.settings.environment import check_environment
@@ -20,6 +22,9 @@ from borewarden.settings.explain import first_mistake, with_variable
 from borewarden.settings.machine import ENV_PREFIX, MachineSettings
 from borewarden.settings.shop import ShopSettings
 from borewarden.settings.source import SOURCE_FILES
+from borewarden.settings.units import UnitChoice
+
+SERVICE_FILE = "service.toml"
 
 Settings = TypeVar("Settings", bound=BaseSettings)
 
@@ -34,9 +39,12 @@ def load_machine(path: Path | str) -> MachineSettings:
     data = read_toml(path)
     if isinstance(data.get("source"), dict):
         data["source"] = _completed(path, data["source"])
+    if "units" not in data and (units := _units_beside(path)) is not None:
+        data["units"] = units
     settings = settings_of(MachineSettings, path, data)
     try:
-        check_together(path, settings)
+        with shown_in(settings.shown_units):
+            check_together(path, settings)
     except BadInput as bad:
         raise with_variable(bad, ENV_PREFIX) from None
     return settings
@@ -71,6 +79,20 @@ def load_shop(path: Path) -> ShopSettings:
                 "both must be above 0, and a failure can't cost less than a planned change",
             )
     return shop
+
+
+def _units_beside(path: Path) -> Any:
+    """The units that the service's settings beside a machine file choose for all; None if none do.
+
+    Settings that can't be read choose none here: who needs them, says what is wrong with them.
+    """
+    beside = path.parent / SERVICE_FILE
+    if not beside.is_file():
+        return None
+    try:
+        return UnitChoice()(read_toml(beside)["units"])
+    except (BadInput, KeyError, PydanticCustomError):
+        return None
 
 
 def _completed(path: Path, source: dict[str, Any]) -> dict[str, Any]:

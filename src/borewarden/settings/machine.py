@@ -35,7 +35,7 @@ from borewarden.settings.source import (
     build_source,
     place_of,
 )
-from borewarden.settings.units import Label, TimeZone
+from borewarden.settings.units import Label, ShownUnits, TimeZone
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.watcher import Watcher
 
@@ -56,6 +56,8 @@ class MachineSettings(FileSettings):
 
     name: Label
     time_zone: TimeZone
+    units: ShownUnits = None
+    by_hand: bool = False  # nobody can read its controller: it is counted, not watched
     pump: IntensifierPump | DirectDrivePump = Field(discriminator="kind")
     log: Log | None = None
     source: AnySource | None = Field(default=None, discriminator="kind")
@@ -72,6 +74,11 @@ class MachineSettings(FileSettings):
             return data
         rest = {name: value for name, value in source.items() if name != "password"}
         return data | {"source": rest or None}
+
+    @property
+    def shown_units(self) -> dict[str, str] | None:
+        """The unit of each quantity that was chosen to be shown; None for the usual ones."""
+        return None if self.units is None or isinstance(self.units, str) else self.units
 
     def build_watcher(self, register: Iterable[Fitting] = ()) -> Watcher:
         """A new watcher for this machine, with the jewels of the file and the `register`."""

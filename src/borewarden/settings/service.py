@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Literal
@@ -25,6 +26,7 @@ from borewarden.alert.delivery import MailSettings, check_address
 from borewarden.base.errors import BadInput
 from borewarden.base.units import bad_value
 from borewarden.settings import (
+    SERVICE_FILE,
     SHOP_FILE,
     MachineSettings,
     Unit,
@@ -33,10 +35,8 @@ from borewarden.settings import (
     settings_of,
 )
 from borewarden.settings.sections import FileSettings
-from borewarden.settings.units import Name
+from borewarden.settings.units import Name, ShownUnits
 from borewarden.store.influx import InfluxSettings
-
-SERVICE_FILE = "service.toml"
 
 
 def _address(address: str) -> str:
@@ -129,6 +129,7 @@ class ServiceSettings(FileSettings):
     model_config = SettingsConfigDict(
         env_prefix="BOREWARDEN_SERVICE_", env_nested_delimiter="__", extra="forbid"
     )
+    units: ShownUnits = None
     page: PageSection = Field(default_factory=PageSection)
     influx: InfluxSection | None = None
     mail: MailSection | None = None
@@ -200,13 +201,25 @@ def load_service(path: Path) -> ServiceSettings:
 def load_folder(config: Path) -> tuple[list[MachineSettings], ServiceSettings]:
     """Every machine file of the folder `config`, and its `service.toml`. Raises BadInput.
 
-    If `config` is one machine file, only that machine. Each must have a [source].
+    If `config` is one machine file, only that machine. Each must have a [source], or be
+    counted by hand.
     """
     machines = load_machines(config)
     for path, machine in machines.items():
-        if machine.source is None:
-            raise BadInput(path, "source", "is missing", "say how to reach the controller")
-    return list(machines.values()), load_service(folder_of(config) / SERVICE_FILE)
+        if machine.source is None and not machine.by_hand:
+            raise BadInput(
+                path,
+                "source",
+                "is missing",
+                "say how to reach the controller, or by_hand = true to count by hand",
+            )
+    service = load_service(folder_of(config) / SERVICE_FILE)
+    return [
+        machine
+        if machine.units is not None
+        else machine.model_copy(update={"units": service.units})
+        for machine in machines.values()
+    ], service
 
 
 def load_machines(config: Path) -> dict[Path, MachineSettings]:
@@ -230,6 +243,12 @@ def load_machines(config: Path) -> dict[Path, MachineSettings]:
                 "give each machine its own name",
             )
     return machines
+
+
+def common_units(machines: Iterable[MachineSettings]) -> dict[str, str] | None:
+    """The units that `machines` are shown in together: what all of them chose, else the usual."""
+    chosen = [machine.shown_units for machine in machines]
+    return chosen[0] if chosen and all(each == chosen[0] for each in chosen) else None
 
 
 def folder_of(config: Path) -> Path:

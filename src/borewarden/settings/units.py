@@ -4,15 +4,44 @@ from __future__ import annotations
 
 import difflib
 import zoneinfo
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from functools import cache
-from typing import Annotated
+from typing import Annotated, Any
 
 from pydantic import AfterValidator, Field
+from pydantic_core import CoreSchema, core_schema
 
+from borewarden.base.shown import NAMED, UNITS
 from borewarden.base.units import Unit, bad_value, conversion
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS
 
+
+class UnitChoice:
+    """Makes a setting take "metric", "US", or a table of units by quantity, and hold the latter."""
+
+    def __call__(self, value: Any) -> dict[str, str] | None:
+        """The unit of each quantity that was chosen, None if none was, or a validation error."""
+        if value is None:
+            return None
+        right = 'give "metric", "US", or units by quantity, such as { pressure = "psi" }'
+        if isinstance(value, str) and value.lower() in NAMED:
+            return dict(NAMED[value.lower()])
+        if not isinstance(value, Mapping) or not value:
+            raise bad_value(f"{value!r} is not a choice of units", right)
+        for quantity, unit in value.items():
+            if quantity not in UNITS:
+                raise bad_value(f"{quantity!r} is not a quantity", f"give {', '.join(UNITS)}")
+            if unit not in UNITS[quantity]:
+                allowed = ", ".join(UNITS[quantity])
+                raise bad_value(f"{unit!r} is not a unit of {quantity} here", f"give {allowed}")
+        return dict(value)
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> CoreSchema:
+        """For pydantic: validate by calling this."""
+        return core_schema.no_info_plain_validator_function(self)
+
+
+ShownUnits = Annotated[str | dict[str, str] | None, UnitChoice()]
 Pressure = Annotated[float, Unit("Pa", 1e5, 1.2e9, '"400 MPa", "60 kpsi" or "4000 bar"')]
 RatedPressure = Annotated[float, Unit("Pa", 5e7, 1.2e9, '"400 MPa" or "60 kpsi"')]
 Power = Annotated[float, Unit("W", 500.0, 1e6, '"37 kW" or "50 hp"')]

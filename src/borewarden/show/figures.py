@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from borewarden.base.units import MM
+from borewarden.base.shown import shown
 from borewarden.show.style import BLUE, GRID, INK, SKY, VERMILION
 from borewarden.watcher.monitor import RECENT
 
@@ -75,15 +75,16 @@ def _draw_bore(
     levels: dict[str, float],
 ) -> None:
     """The effective bore, a dot for each batch and their mean; `levels` are bores in m."""
-    bore = np.asarray(batches["bore"], dtype=np.float64) / MM
+    unit = shown("bore")
+    bore = np.asarray(batches["bore"], dtype=np.float64) / unit.factor
     smooth = np.asarray(pd.Series(bore).rolling(RECENT, min_periods=1).mean())
     axes.plot(x, bore, ".", color=SKY, markersize=3, label="each batch")
     axes.plot(*_broken(x, smooth, gaps), color=BLUE, label=f"mean of {RECENT} batches")
     for (name, level), color, dash in zip(
         levels.items(), (INK, VERMILION), ("--", "-."), strict=True
     ):
-        axes.axhline(level / MM, color=color, linestyle=dash, linewidth=1, label=name)
-    axes.set_ylabel("effective bore, mm")
+        axes.axhline(level / unit.factor, color=color, linestyle=dash, linewidth=1, label=name)
+    axes.set_ylabel(f"effective bore, {unit.label}")
 
 
 def _draw_detector(

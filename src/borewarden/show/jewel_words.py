@@ -6,17 +6,11 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from borewarden.base.units import INCH, MM, MPA, PER_MINUTE
+from borewarden.base.shown import chosen, quantity_text, shown
+from borewarden.base.units import INCH, PER_MINUTE
 from borewarden.jewels.bore_choice import BoreOption
 from borewarden.jewels.rim import Rim
 
-BORE_COLUMNS = (
-    "mm", "in", "heads", "MPa", "l/min", "kW", "/min", "rate", "power", "growth", "tube",
-)  # fmt: skip
-BORE_NOTE = (
-    "rate, power: what is left of the stroke rate or crank speed, and of the power; growth: how "
-    "far the effective area may grow until the rate is used up; tube: mm"
-)
 FAR_OFF = 1.3  # of the rated pressure; rows beyond it mean nothing
 SHORT = -0.5  # of the rate; rows beyond it mean nothing
 
@@ -30,26 +24,46 @@ def worth_showing(options: Sequence[BoreOption]) -> list[BoreOption]:
     ]
 
 
-def bore_row(option: BoreOption) -> tuple[str, ...]:
-    """A row under `BORE_COLUMNS`."""
+def bore_columns() -> tuple[str, ...]:
+    """The heads of the table of bores."""
+    bores = [shown("bore").label] if chosen("bore") else ["mm", "in"]
     return (
-        f"{option.bore / MM:.3f}",
-        f"{option.bore / INCH:.3f}",
+        *bores, "heads", *(shown(name).label for name in ("pressure", "flow", "power")), "/min",
+        "rate", "power", "growth", "tube",
+    )  # fmt: skip
+
+
+def bore_note() -> str:
+    """What the heads mean."""
+    return (
+        "rate, power: what is left of the stroke rate or crank speed, and of the power; growth: "
+        "how far the effective area may grow until the rate is used up; tube: "
+        f"{shown('bore').label}"
+    )
+
+
+def bore_row(option: BoreOption) -> tuple[str, ...]:
+    """A row under `bore_columns`."""
+    bore, pressure = shown("bore"), shown("pressure")
+    inches = [] if chosen("bore") else [f"{option.bore / INCH:.3f}"]
+    return (
+        bore.number(option.bore),
+        *inches,
         str(option.heads),
-        f"{option.pressure / MPA:.0f}",
-        f"{option.flow * 60e3:.2f}",
-        f"{option.input_power / 1e3:.1f}",
+        pressure.number(option.pressure, 0 if chosen("pressure") else -1),
+        shown("flow").number(option.flow),
+        shown("power").number(option.input_power),
         f"{option.rate / PER_MINUTE:.1f}",
         f"{option.rate_margin:+.0%}",
         f"{option.power_margin:+.0%}",
         f"{option.growth_to_limit:+.0%}",
-        f"{option.tube / MM:.2f}",
+        bore.number(option.tube, -1),
     )
 
 
 def largest_line(heads: int, best: BoreOption | None, rate_margin: float, power: float) -> str:
     """The largest bore for so many heads that leaves these margins."""
-    what = "none" if best is None else f"{best.bore / MM:.3f} mm ({best.bore / INCH:.3f} in)"
+    what = "none" if best is None else quantity_text("bore", best.bore, us_extra=-1)
     words = {1: "one head", 2: "two heads"}[heads]
     return (
         f"largest for {words} that leaves {100.0 * rate_margin:.0f} % of the rate and "

@@ -8,10 +8,10 @@ from collections.abc import Callable, Sequence
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
+from borewarden.base.shown import UNITS, chosen, shown
 from borewarden.base.statistics import Interval
 from borewarden.base.text import probability_words
 from borewarden.base.times import local_time
-from borewarden.base.units import INCH, MM
 from borewarden.detect.wear import QUANTILE
 from borewarden.jewels.bore_choice import HourlyCost
 from borewarden.jewels.fitting import Fitting
@@ -67,12 +67,12 @@ def head_name(machine: str, head: str) -> str:
 
 def kind_words(bore: float, material: str) -> str:
     """Such as "ruby 0.254 mm"; the bore in m."""
-    return f"{material} {bore / MM:.3f} mm"
+    return f"{material} {shown('bore').text(bore)}"
 
 
 def inch_words(bore: float) -> str:
-    """A bore in m as inch."""
-    return f"{bore / INCH:.4f} in"
+    """A bore in m as inch, behind one in mm; "" where units were chosen."""
+    return "" if chosen("bore") else UNITS["bore"]["in"].text(bore)
 
 
 def hours_words(hours: float) -> str:
@@ -107,7 +107,8 @@ def jewel_cell(outlook: Outlook) -> Cell:
     """Bore, material, when fitted, and of which batch."""
     fitting = outlook.head.fitting
     fitted = local_time(fitting.fitted_ns, outlook.machine.time_zone)
-    notes = [f"{inch_words(fitting.bore)}; fitted {fitted}"]
+    inches = inch_words(fitting.bore)
+    notes = [f"{inches}; fitted {fitted}" if inches else f"fitted {fitted}"]
     if fitting.batch:
         notes.append(f"batch {fitting.batch}")
     if not outlook.head.recorded:
@@ -127,7 +128,8 @@ def bore_cell(machine: MachineSeen) -> Cell:
     """Effective bore and where it is going."""
     if not math.isfinite(machine.bore):
         return Cell(UNKNOWN, "no telemetry" if machine.newest_ns is None else "still learning")
-    notes = [inch_words(machine.bore)]
+    inches = inch_words(machine.bore)
+    notes = [inches] if inches else []
     if math.isfinite(machine.area_growth):
         notes.append(f"area {round(100.0 * machine.area_growth, 1) + 0.0:+.1f} %")
     if machine.wear is not None:
@@ -140,7 +142,7 @@ def bore_cell(machine: MachineSeen) -> Cell:
         notes.append(words if abs(slope) > reach else f"no trend: {words}")
     if len(machine.heads) > 1:
         notes.append("of all heads together")
-    return Cell(f"{machine.bore / MM:.3f} mm", "; ".join(notes))
+    return Cell(shown("bore").text(machine.bore), "; ".join(notes))
 
 
 def chance_cell(outlook: Outlook) -> Cell:

@@ -6,29 +6,37 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from typing import Any
 
-from borewarden.base.units import INCH, MM, MPA
+from borewarden.base.shown import quantity_text, shown
 from borewarden.gate.jet_time import JetTime, Opening
 from borewarden.jewels.fitting import Fitting
 from borewarden.jewels.fitting_text import Placed, shown_time, texts_of
 from borewarden.store.register import Entry
 
-COLUMNS = (
-    "no.", "machine", "head", "jewel", "fitted", "out", "jet h", "MPa h", "missed h",
-    "start, said", "start, seen",
-)  # fmt: skip
-COLUMNS_NOTE = (
-    "jet h: with the hours it had before; MPa h, and missed h (jet time not recorded): since "
-    "fitted; start: how the jet was first opened"
-)
 _PER_PUMP = (
     "Jet hours come from the pump's telemetry. With several heads they count for every head that "
     "holds a jewel"
 )
 
 
+def columns() -> tuple[str, ...]:
+    """The heads of the register's table."""
+    return (
+        "no.", "machine", "head", "jewel", "fitted", "out", "jet h",
+        f"{shown('pressure').label} h", "missed h", "start, said", "start, seen",
+    )  # fmt: skip
+
+
+def columns_note() -> str:
+    """What the heads mean."""
+    return (
+        f"jet h: with the hours it had before; {shown('pressure').label} h, and missed h (jet time "
+        "not recorded): since fitted; start: how the jet was first opened"
+    )
+
+
 def jewel_words(fitting: Fitting) -> str:
     """Such as "ruby 0.254 mm (0.010 in)"."""
-    return f"{fitting.material} {fitting.bore / MM:.3f} mm ({fitting.bore / INCH:.3f} in)"
+    return f"{fitting.material} {quantity_text('bore', fitting.bore, us_extra=-1)}"
 
 
 def closed_lines(placed: Placed) -> list[str]:
@@ -55,7 +63,7 @@ def register_row(
     opening: tuple[Opening, int, int],
     time_zone: str | None,
 ) -> tuple[str, ...]:
-    """A row under `COLUMNS`; times local where the zone is known."""
+    """A row under `columns`; times local where the zone is known."""
     how, low, judged = opening
     taken_out = ""
     if fitting.out_ns is not None and fitting.end is not None:
@@ -68,7 +76,7 @@ def register_row(
         shown_time(fitting.fitted_ns, time_zone),
         taken_out,
         f"{fitting.earlier_hours + times.jet_hours:.1f}",
-        f"{times.pressure_hours / MPA:.0f}",
+        f"{times.pressure_hours / shown('pressure').factor:.0f}",
         f"{times.missed_hours:.1f}",
         {None: "", True: "low", False: "full"}[fitting.low_pressure_start],
         how.value + (f" ({low} of {judged} low)" if judged > 1 else ""),

@@ -15,9 +15,10 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 from plotly.offline import get_plotlyjs
 
+from borewarden.base.shown import chosen, shown
 from borewarden.base.text import every_nth, probability_words
 from borewarden.base.times import local_time
-from borewarden.base.units import INCH, MM, MPA, PER_MINUTE
+from borewarden.base.units import INCH, MM, PER_MINUTE
 from borewarden.collect.labels import Label
 from borewarden.detect.step import WINDOW
 from borewarden.gate.batch import Phase
@@ -243,8 +244,8 @@ def _pump_rows(pump: Pump) -> list[tuple[str, str]]:
         ("Pump", pump_words(pump)),
         ("Rated pressure", pressure_words(pump.rated_pressure)),
         (f"Limit of {event}s", f"{pump.max_rate / PER_MINUTE:.0f} {event}s/min"),
-        (f"Swept volume per {event}", f"{displacement.swept_volume * 1e6:.2f} cm³"),
-        (f"Dead volume per {event}", f"{displacement.dead_volume * 1e6:.2f} cm³"),
+        (f"Swept volume per {event}", shown("volume").text(displacement.swept_volume)),
+        (f"Dead volume per {event}", shown("volume").text(displacement.dead_volume)),
         ("Volumetric efficiency", f"{displacement.volumetric_efficiency:.2f}"),
     ]
 
@@ -496,7 +497,8 @@ def _plots(replayed: Replayed) -> Iterator[Plot]:
 def _pressure_plot(replayed: Replayed, b: _Batches) -> Plot:
     """Every sample, binned; with the pressure to expect where it floats with the orifice."""
     pump = replayed.pump
-    binned = _binned(replayed.samples.time_ns, replayed.samples.pressure) / MPA
+    unit = shown("pressure")
+    binned = _binned(replayed.samples.time_ns, replayed.samples.pressure) / unit.factor
     x = _local_ms(binned.index.to_numpy(), replayed.time_zone)
     seen = binned["mean"].notna().to_numpy()
     binned, x, (index,) = binned[seen], x[seen], np.nonzero(seen)
@@ -510,10 +512,12 @@ def _pressure_plot(replayed: Replayed, b: _Batches) -> Plot:
             b.of("temperature")[b.known],
             b.of("rate")[b.known],
         )
-        traces.append(_line(b.x, expected / MPA, b.runs, SOUND, color=VERMILION, dash="dash"))
+        traces.append(
+            _line(b.x, expected / unit.factor, b.runs, SOUND, color=VERMILION, dash="dash")
+        )
     return Plot(
         "pressure",
-        "Pressure, MPa",
+        f"Pressure, {unit.label}",
         "All samples, in short bins of time.",
         _figure(replayed, traces, rangemode="tozero"),
     )
@@ -545,7 +549,8 @@ def _bore_plot(replayed: Replayed, b: _Batches) -> Plot:
     last = replayed.verdict.nominal_bore
     stated = _stated_bores(b.frame, last)
     limit = stated * (1.0 + growth) ** 0.5
-    bore, sd = b.of("bore", MM), b.of("bore_sd", MM)
+    unit = shown("bore")
+    bore, sd = b.of("bore", unit.factor), b.of("bore_sd", unit.factor)
     recent = _recent_mean(bore, b.runs)
     # as in the verdict: noise of the mean, and what the model may be off over hours
     counts = np.concatenate(
@@ -553,11 +558,13 @@ def _bore_plot(replayed: Replayed, b: _Batches) -> Plot:
     )
     sd = np.hypot(sd / counts**0.5, 0.5 * recent * replayed.settings.level_uncertainty)
     line = _line(b.x, recent, b.runs, f"effective bore, {MEAN}")
-    line.hovertemplate = "%{y:.4f} mm, %{customdata:.5f} in"
-    line.customdata = line.y * (MM / INCH)
+    line.hovertemplate = f"%{{y:.{unit.digits + 1}f}} {unit.label}"
+    if chosen("bore") is None:
+        line.hovertemplate += ", %{customdata:.5f} in"
+        line.customdata = line.y * (MM / INCH)
     return Plot(
         "bore",
-        "Effective bore, mm",
+        f"Effective bore, {unit.label}",
         f"The sharp-edged bore that would pass the same water. Stated bore "
         f"{bore_words(last)}; limit {bore_words(last * (1 + growth) ** 0.5)}: "
         f"{100 * growth:.3g} % more effective area.",
@@ -567,10 +574,10 @@ def _bore_plot(replayed: Replayed, b: _Batches) -> Plot:
                 _points(b.x, bore),
                 _band(b.x, recent - 2 * sd, recent + 2 * sd, b.runs, "± 2 standard uncertainties"),
                 line,
-                _line(b.x, stated / MM, b.runs, "stated bore", color=INK, dash="dash"),
-                _line(b.x, limit / MM, b.runs, "limit", color=VERMILION, dash="dashdot"),
+                _line(b.x, stated / unit.factor, b.runs, "stated bore", color=INK, dash="dash"),
+                _line(b.x, limit / unit.factor, b.runs, "limit", color=VERMILION, dash="dashdot"),
             ],
-            tickformat=".3f",
+            tickformat=f".{unit.digits}f",
         ),
     )
 

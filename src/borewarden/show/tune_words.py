@@ -9,6 +9,7 @@ from dataclasses import asdict
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from borewarden.base.shown import shown
 from borewarden.tune.compare import DayRow
 from borewarden.tune.days import Shop
 from borewarden.tune.grid import Candidate
@@ -24,9 +25,6 @@ TRADE_NOTE = (
     "which it was reported."
 )
 EVENT_COLUMNS = ("event", "from", "setting", "found", "delay, jet", "said", "right")
-DAY_COLUMNS = (
-    "machine", "day", "jet h", "noise, %", "timing, %", "pulses, %", "idle, %", "MPa", "alerts",
-)  # fmt: skip
 DAY_NOTE = (
     "Noise: of a batch's effective area, from one batch to the next; timing: the part of it that "
     "stroke timing or reading steps may cause; pulses: of the pressure, from sample to sample; "
@@ -35,6 +33,14 @@ DAY_NOTE = (
 MOST_ROWS = 10  # of a table
 LONG_DELAY = 7200.0  # s, from which a delay is given in hours
 HIGH_RATE = 100.0  # false alarms in 1,000 h; above it, tenths mean nothing
+
+
+def day_columns() -> tuple[str, ...]:
+    """The heads of the table of days."""
+    return (
+        "machine", "day", "jet h", "noise, %", "timing, %", "pulses, %", "idle, %",
+        shown("pressure").label, "alerts",
+    )  # fmt: skip
 
 
 def tried_line(shop: Shop, tried: Sequence[Candidate], trade: Trade) -> str:
@@ -245,13 +251,13 @@ def trade_object(
 
 
 def day_cells(row: DayRow) -> tuple[str, ...]:
-    """A row under `DAY_COLUMNS`."""
+    """A row under `day_columns`."""
     shares = (row.noise, row.timing, row.pulsation, row.idle_share)
     return (
         row.machine,
         str(row.day),
         f"{row.jet_hours:.2f}",
         *(_number(100.0 * share, 2) for share in shares),
-        _number(row.pressure / 1e6, 0),
+        _number(row.pressure / shown("pressure").factor, 0),
         str(row.alerts),
     )

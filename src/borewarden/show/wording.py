@@ -9,9 +9,10 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
+from borewarden.base.shown import plus_minus, quantity_text
 from borewarden.base.text import probability_words
 from borewarden.base.times import local_time
-from borewarden.base.units import INCH, MM, MPA, PER_MINUTE, PSI
+from borewarden.base.units import PER_MINUTE
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.checks import CHECKS
 from borewarden.diagnose.evidence import features_in
@@ -21,7 +22,7 @@ from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.watcher.verdict import State, Verdict
 from borewarden.watcher.watcher import Alert
 
-_HEADLINES = {
+HEADLINES = {
     State.LEARNING: "No verdict yet: still learning",
     State.SOUND: "The bore is probably sound",
     State.WEARING: "The bore is probably wearing",
@@ -128,7 +129,7 @@ def headline(verdict: Verdict) -> str:
         return f"Probably another fault: {cause_words(verdict.causes[0].cause)}"
     if verdict.state is State.CANNOT_TELL and verdict.causes:
         return "Something has probably changed, and the cause is not clear"
-    return _HEADLINES[verdict.state]
+    return HEADLINES[verdict.state]
 
 
 def cause_words(cause: Cause) -> str:
@@ -156,8 +157,8 @@ def state_words(state: State) -> str:
 
 
 def bore_words(bore: float) -> str:
-    """A bore in m as mm and inch."""
-    return f"{bore / MM:.3f} mm ({bore / INCH:.4f} in)"
+    """A bore in m in words."""
+    return quantity_text("bore", bore)
 
 
 def jewel_words(jewel: Jewel, time_zone: str) -> str:
@@ -169,8 +170,8 @@ def jewel_words(jewel: Jewel, time_zone: str) -> str:
 
 
 def pressure_words(pressure: float) -> str:
-    """A pressure in Pa as MPa and psi."""
-    return f"{pressure / MPA:.1f} MPa ({round(pressure / PSI, -2):,.0f} psi)"
+    """A pressure in Pa in words."""
+    return quantity_text("pressure", pressure)
 
 
 def _percent(share: float) -> str:
@@ -256,10 +257,9 @@ def undecided(verdict: Verdict, pump: Pump) -> list[str]:
 
 
 def _bore_lines(verdict: Verdict) -> list[str]:
-    sd_mm, sd_inch = verdict.bore_sd / MM, verdict.bore_sd / INCH
     lines = [
-        f"Effective bore now: {verdict.bore / MM:.4f} ± {sd_mm:.4f} mm "
-        f"({verdict.bore / INCH:.5f} ± {sd_inch:.5f} in), standard uncertainty",
+        f"Effective bore now: {plus_minus('bore', verdict.bore, verdict.bore_sd, 1)}, "
+        "standard uncertainty",
         f"Stated bore: {bore_words(verdict.nominal_bore)}",
     ]
     if math.isfinite(verdict.discharge_coefficient):

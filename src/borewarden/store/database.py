@@ -31,6 +31,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from borewarden.base.samples import Samples, samples_of
+from borewarden.store.counts import COUNTS
 from borewarden.store.inspections import INSPECTIONS
 from borewarden.store.register import REGISTER
 from borewarden.store.verdicts import _alert_row
@@ -107,7 +108,7 @@ CREATE TABLE IF NOT EXISTS mail_copy (
     PRIMARY KEY (id, recipient)
 ) WITHOUT ROWID;
 """
-TABLES = SCHEMA + REGISTER + INSPECTIONS
+TABLES = SCHEMA + REGISTER + INSPECTIONS + COUNTS
 
 # by which a store is known that has no mark yet: those of version 3, and of versions 1 and 2
 OLD_COLUMNS = {
@@ -464,9 +465,7 @@ def _columns(channels: str, content: bytes) -> tuple[Words, list[str]]:
     return np.frombuffer(content, dtype="<i8").reshape(-1, 2 + len(names)), names
 
 
-def block_faults(
-    machine: str, first_ns: int, last_ns: int, samples: int, channels: str, content: bytes
-) -> str:
+def block_faults(first_ns: int, last_ns: int, samples: int, channels: str, content: bytes) -> str:
     """What is wrong with a row of `block` or `recent`, in words; "" if nothing is."""
     names = channels.split()
     if unknown := [name for name in names if name not in CHANNELS]:

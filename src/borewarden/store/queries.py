@@ -19,7 +19,7 @@ SAMPLES = (
 )
 TELEMETRY = f"{SAMPLES} UNION ALL SELECT machine, end_ns, end_ns FROM batch"
 UNTROUBLED = (State.SOUND, State.LEARNING)  # of a newest verdict: no alert is open
-MACHINE_TABLES = ("block", "recent", "batch", "alert", "inspection", "register")
+MACHINE_TABLES = ("block", "recent", "batch", "alert", "inspection", "register", "hand_count")
 
 
 def machines(connection: sqlite3.Connection) -> list[str]:

@@ -163,7 +163,7 @@ def _is_sound(table: str, row: tuple[Any, ...]) -> bool:
     """Whether the bytes of a row can be what they should be: a bad disk may have changed them."""
     try:
         if table in ("block", "recent"):
-            return not block_faults(*row)
+            return not block_faults(*row[1:])
         if table in ("alert", "alarm", "register", "inspection"):
             json.loads(row[-1])
     except (TypeError, ValueError, AttributeError):

@@ -110,7 +110,7 @@ def _contents(connection: sqlite3.Connection) -> Iterator[Finding]:
             f"SELECT machine, first_ns, last_ns, samples, channels, content FROM {table}"
         ):
             rows += 1
-            if (fault := block_faults(*row)) and len(faults) < MOST_FAULTS:
+            if (fault := block_faults(*row[1:])) and len(faults) < MOST_FAULTS:
                 when = datetime.fromtimestamp(row[1] / 1e9, UTC).isoformat(timespec="seconds")
                 faults.append(f"{row[0]}, {when}: {fault}")
         yield Finding(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from borewarden.base.shown import quantity_text
 from borewarden.detect.baseline import Baseline, Noise, learn_baseline
 from borewarden.detect.step import newest, threshold
 from borewarden.detect.wear import Drift
@@ -76,7 +77,7 @@ def _what_does_not_fit(baseline: Baseline, setup: Setup) -> str:
     return (
         f"pump figures or bore do not fit: learned C_d {baseline.discharge_coefficient:.3f}, "
         f"expected {baseline.plausible_low:.2f} to {baseline.plausible_high:.2f}; the flow fits a "
-        f"bore of about {fits * 1e3:.3f} mm ({fits / 0.0254:.3f} in); check bore, plunger diameter "
+        f"bore of about {quantity_text('bore', fits, us_extra=-1)}; check bore, plunger diameter "
         "and strokes per count; changes are watched against this level meanwhile"
     )
 

@@ -8,7 +8,7 @@ const { palette } = look;
 const RECENT = 12; // batches in a mean, as in the verdict
 const SILENCE = 6000; // ms; an event is due every second
 const MOST_KEPT = 6000; // points of one plot
-const UNITS = { mm: 1e-3, perMinute: 1 / 60, MPa: 1e6 };
+const PER_MINUTE = 1 / 60; // Hz
 
 const byId = (id) => document.getElementById(id);
 const machines = new Map(); // name: { card, node, batches, every, asked }
@@ -20,7 +20,7 @@ let serviceNow = 0; // ms; this computer's clock may be wrong
 
 function put(node, words) {
   // a number stays on one line with its unit
-  const text = words.replace(/(\d) (?=(%|mm|in|MPa|psi|h|s|min|d)\b|%)/g, "$1\u00a0")
+  const text = words.replace(/(\d) (?=(%|mm|in|thou|MPa|bar|kpsi|psi|h|s|min|d)\b|%)/g, "$1\u00a0")
     .replace(/± (?=\d)/g, "±\u00a0");
   // leave unchanged text alone, or screen readers would say it every second
   if (node.textContent !== text) node.textContent = text;
@@ -247,22 +247,23 @@ function draw(machine) {
   const reach = [x[0], Math.max(x.at(-1), x[0] + 60e3)];
   const count = Math.max(1, Math.round(RECENT / every));
 
-  const bore = values("bore", UNITS.mm);
+  const { bore: length, pressure } = card.units;
+  const bore = values("bore", length.factor);
   const level = (value, name, style) => ({ x: [x[0], x.at(-1)], y: [value, value], name,
     mode: "lines", line: { width: 2, ...style } });
-  const stated = card.nominal_bore / UNITS.mm;
-  const limit = card.limit_bore / UNITS.mm;
+  const stated = card.nominal_bore / length.factor;
+  const limit = card.limit_bore / length.factor;
   figure(node.querySelector("[data-plot=bore]"), [
     { x, y: bore, name: batchWords, mode: "markers",
       marker: { size: 4, color: palette.sky, opacity: 0.7 }, hoverinfo: "skip" },
     line(batches, window, meanOf(bore, starts, count), "mean", { color: palette.blue }),
     level(stated, "stated bore", { color: palette.ink, dash: "dash" }),
     level(limit, "limit", { color: palette.vermilion, dash: "dashdot" }),
-  ], card.onset_ms, reach, span([...bore, stated, limit], 0.06), ".3f");
+  ], card.onset_ms, reach, span([...bore, stated, limit], 0.06), `.${length.digits}f`);
 
   const [seen, expected] = card.floats
-    ? [values("pressure", UNITS.MPa), values("pressure_expected", UNITS.MPa)]
-    : [values("rate", UNITS.perMinute), values("rate_expected", UNITS.perMinute)];
+    ? [values("pressure", pressure.factor), values("pressure_expected", pressure.factor)]
+    : [values("rate", PER_MINUTE), values("rate_expected", PER_MINUTE)];
   figure(node.querySelector("[data-plot=load]"), [
     line(batches, window, meanOf(seen, starts, count), "seen", { color: palette.blue }),
     line(batches, window, meanOf(expected, starts, count), "expected",
