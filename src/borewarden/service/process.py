@@ -111,15 +111,9 @@ async def run(
             )
             start("page", serve_when_free(app, service.page.host, service.page.port))
         if service.influx is not None:
-            start(
-                "influx",
-                influx.forward(
-                    store,
-                    service.influx_settings(),
-                    report=health.report(influx.SINK),
-                    refused=health.refused(influx.SINK),
-                ),
-            )
+            report, refused = health.report(influx.SINK), health.refused(influx.SINK)
+            to = service.influx_settings()
+            start("influx", influx.forward(store, to, report=report, refused=refused))
         if service.mail is not None:
             start("mail", Mailing(store, service.mail_settings(), health).run())
         start("prune", prune_daily(store, machines, service.store))
