@@ -296,6 +296,46 @@ def jewel(fitted: str, **changes: str) -> Callable[[str], str]:
     return lambda text: text + "\n".join(["\n[[jewel]]", f"fitted = {fitted}", *lines]) + "\n"
 
 
+def form(name: str, change: tuple[str, str], *says: str) -> Case:
+    """A form that the machine file states, and the log does not have."""
+    text = MACHINE.replace(*change, 1)
+    return Case(f"form: {name}", writes("machine.toml", text), ("day.csv", *says))
+
+
+LOOK = ("look", "day.csv", "--yes", "--out", "new.toml")
+FORMS = [
+    machine("separator is a word", after("[log]", 'separator = "semicolon"'), "log.separator"),
+    machine("decimal is a word", after("[log]", 'decimal = "comma"'), "log.decimal"),
+    machine("no such encoding", after("[log]", 'encoding = "windows"'), "log.encoding", "cp1252"),
+    machine("time_format in words", after("[log]", 'time_format = "DD.MM.YYYY"'), "%d.%m.%Y"),
+    machine("time_format of no sign", after("[log]", 'time_format = "%Q"'), "log.time_format"),
+    machine("start without a count", after("[log]", "start = 2026-03-02T09:00:00"), "log.start"),
+    machine("count without a start", after("[log]", 'time_format = "s since start"'), "log.start"),
+    machine("clock alone", after("[log]", 'time_format = "%H:%M"'), "log.date", "date = 2026"),
+    machine("tag without value", after("[log]", 'tag = "name"'), "log.tag", "value"),
+    machine("quality without tag", after("[log]", 'quality = "q"'), "log.quality", "tag"),
+    machine("hold without a unit", after("[log]", "hold = 60"), "log.hold", "20 s"),
+    machine("a channel's hold alone", after("[log.temperature]", 'hold = "1 h"'), "log.hold"),
+    machine("thousands like decimal", after("[log]", 'thousands = "."'), "log.thousands"),
+    machine("lines below no header", after("[log]", "header = false\nskip_below = 1"), "log"),
+    form("skips all", after("[log]", "skip = 100"), "no rows"),
+    form("another separator", after("[log]", 'separator = ";"'), "line 1", "missing"),
+    form("another form of time", after("[log]", 'time_format = "%d.%m.%Y %H:%M:%S"'), "line 2"),
+    form("another encoding", after("[log]", 'encoding = "utf-16"'), "day.csv"),
+    form("tags in a table", after("[log]", 'tag = "strokes"\nvalue = "water_c"'), "day.csv"),
+    machine("flow in bar", ("[log.stroke_count]", '[log.rate]\ncolumn = "q"\nunit = "bar"\n'
+            "[log.stroke_count]"), "log.rate.unit", "l/min"),
+    Case("look: there already", writes("machine.toml", MACHINE), ("not overwritten",),
+         ("look", "day.csv", "--yes", "--out", "machine.toml")),
+    Case("look: no log", writes("day.csv", "hello\n"), ("day.csv",), LOOK),
+    Case("look: empty", writes("day.csv", ""), ("day.csv", "empty"), LOOK),
+    Case("look: binary", writes("day.csv", bytes(range(256)) * 9), ("day.csv",), LOOK),
+    Case("look: no such file", lambda folder: (folder / "day.csv").unlink(), ("day.csv",), LOOK),
+    Case("look: nothing like a jet", writes("day.csv", LOG.replace(",38", ",3")), ("jet",), LOOK),
+    Case("look: two forms", lambda folder: None, ("labels.csv", "form"),
+         ("look", "day.csv", "day.labels.csv", "--yes", "--out", "new.toml")),
+]  # fmt: skip
+
 MACHINES = [
     machine(
         "pump is text",
@@ -751,9 +791,9 @@ PLACES = [
         replays("day.parquet"),
     ),
     Case(
-        "log: spreadsheet",
+        "log: spreadsheet in name only",
         writes("day.xlsx", zipped(LOG)),
-        ("day.xlsx", ".csv"),
+        ("day.xlsx", "not a spreadsheet", "CSV"),
         replays("day.xlsx"),
     ),
     Case("log: of no kind", writes("day", LOG), ("day",), replays("day")),
@@ -876,7 +916,16 @@ OPTIONS = [
 ]
 
 CASES = (
-    OPTIONS + LOGS + PARQUETS + MACHINES + SOURCES + SERVICES + LABELS_FILES + ENVIRONMENT + PLACES
+    OPTIONS
+    + LOGS
+    + PARQUETS
+    + FORMS
+    + MACHINES
+    + SOURCES
+    + SERVICES
+    + LABELS_FILES
+    + ENVIRONMENT
+    + PLACES
 )
 
 

@@ -134,6 +134,40 @@ def test_logs(shop: Path, log: bytes) -> None:
     ends_well(shop, day__csv=log)
 
 
+GERMAN = "Zeit;pressure_bar;strokes;water_c\n" + "".join(
+    f"{day[8:10]}.{day[5:7]}.{day[:4]} {day[11:]};3.80{p[-1]},0;{n};20,5\n"
+    for day, p, n, _ in (row.split(",") for row in ROWS)
+)
+FORM = MACHINE.replace(
+    'time = "time"',
+    '''time = "Zeit"
+time_format = "%d.%m.%Y %H:%M:%S"
+separator = ";"
+decimal = ","
+thousands = "."
+hold = "30 s"''',
+)
+
+
+@FUZZ
+@given(edits=EDITS)
+def test_logs_in_a_form_of_their_own(shop: Path, edits: list[tuple[int, int, bytes]]) -> None:
+    ends_well(shop, day__csv=spliced(GERMAN.encode(), edits), machine__toml=FORM.encode())
+
+
+@FUZZ
+@given(text=st.sampled_from([LOG, GERMAN, SHIFT]), edits=EDITS)
+def test_look(shop: Path, text: str, edits: list[tuple[int, int, bytes]]) -> None:
+    (shop / "any.csv").write_bytes(spliced(text.encode(), edits))
+    (shop / "new.toml").unlink(missing_ok=True)
+    words = ["look", "any.csv", "--yes", "--out", "new.toml", "--date-order", "day-first"]
+    with chdir(shop):
+        done = CliRunner().invoke(app, words)
+    assert done.exception is None or isinstance(done.exception, SystemExit), repr(done.exception)
+    assert done.exit_code in (0, 2), done.output
+    assert (shop / "new.toml").exists() == (done.exit_code == 0)
+
+
 def parquet_of(text: bytes) -> bytes:
     frame = pd.read_csv(io.BytesIO(text))
     sink = io.BytesIO()

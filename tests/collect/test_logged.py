@@ -481,7 +481,8 @@ def test_a_rate_in_strokes_per_minute_read_as_hertz(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("name", "content", "where", "says"),
     [
-        ("day.xlsx", b"PK", "file name", ["'.xlsx'", ".csv, .csv.gz or .parquet"]),
+        ("day.xlsx", b"PK", "file", ["not a spreadsheet", "save it anew"]),
+        ("day.json", b"{}", "file name", ["'.json'", ".csv, .csv.gz or .parquet"]),
         ("day", b"x", "file name", ["no suffix", ".parquet"]),
         ("day.parquet", b"", "file", ["empty"]),
         ("day.parquet", b"PAR1 and then the power went", "file", ["half written", "footer"]),

@@ -254,7 +254,7 @@ async def test_full_disk_holds_things_up_and_loses_nothing(
         connection: sqlite3.Connection, waiting: list, effects: object, *poured: object
     ) -> int:
         if not connection.execute("PRAGMA database_list").fetchone()[2]:  # memory
-            return write(connection, waiting, effects)
+            return write(connection, waiting, effects, *poured)
         pages = 10**6 if len(failures) >= 2 else 200
         connection.execute(f"PRAGMA max_page_count = {pages}")
         try:

@@ -24,6 +24,8 @@ def _units() -> pint.UnitRegistry[Any]:
         "revolution = [] = rev",
         "turn = []",
         "cycle = []",
+        "gpm = gallon / minute",
+        "lpm = liter / minute",
     ):
         units.define(counted)
     return units
@@ -101,6 +103,12 @@ def conversion(unit: str, si: str) -> tuple[float, float]:
     except Exception:  # pint's logarithmic units, dBm for one, are compatible but not linear
         raise ValueError(f"{unit!r} can't be used as a unit here") from None
     return factor, offset
+
+
+def is_flow(unit: str) -> bool:
+    """Whether `unit` is one of volume by time, as a flow meter has it."""
+    named = _unit(unit)
+    return named is not None and named.is_compatible_with("m^3/s")
 
 
 @dataclass(frozen=True)

@@ -23,9 +23,13 @@ from numpy.typing import NDArray
 from pyarrow import compute
 
 from borewarden.base.errors import BadInput
-from borewarden.base.times import EARLIEST, LATEST, steady_offset_ns
+from borewarden.base.times import EARLIEST, LATEST, iso_time, steady_offset_ns
 
 OFFSET = r"[T ].*(?:[Zz]|[+-]\d\d(?::?\d\d)?)\s*$"  # of an ISO 8601 time
+ON = ("on", "open", "true", "yes", "ein", "auf")
+OFF = ("off", "closed", "false", "no", "aus", "zu")
+_SIGNS = {".": "point", ",": "comma"}
+LONGEST_GAP = 366 * 86_400 * 10**9  # ns; a longer one in one file is a clock gone wrong
 _NS = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}
 
 
@@ -36,10 +40,15 @@ class Table:
     path: Path
     columns: dict[str, pd.Series[Any]]  # each of shape (n,), counted from 0
     text: bytes | None  # of a CSV file
+    places: tuple[str, Sequence[int]] | None = None  # "line" or "row", and the number of each
+    decimal: str = "."
 
     def where(self, row: int, column: str | None = None) -> str:
         """'line 12, column 'x'' of the data row `row`, which counts from 0."""
-        place = f"row {row + 1}" if self.text is None else f"line {self._line(row)}"
+        if self.places is not None:
+            place = f"{self.places[0]} {self.places[1][row]}"
+        else:
+            place = f"row {row + 1}" if self.text is None else f"line {self._line(row)}"
         return place if column is None else f"{place}, column {column!r}"
 
     def _line(self, row: int) -> int:
@@ -97,10 +106,18 @@ def numbers(table: Table, column: str, may_be_bool: bool) -> NDArray[np.float64]
     if is_time or (pd.api.types.is_bool_dtype(series.dtype) and not may_be_bool):
         series = series.astype("str")
     if not pd.api.types.is_numeric_dtype(series.dtype):
+        if may_be_bool:
+            series = switched(series)
         series = _parse_numbers(table, column, series)
     values = np.asarray(series.to_numpy(dtype=np.float64, na_value=np.nan))
     infinite = np.isinf(values)
     return np.where(infinite, np.nan, values) if infinite.any() else values
+
+
+def switched(series: pd.Series[Any]) -> pd.Series[Any]:
+    """A column with 1 and 0 in place of the words that a valve's signal has for on and off."""
+    words = series.astype("str").str.strip().str.lower()
+    return series.mask(words.isin(ON), "1").mask(words.isin(OFF), "0")
 
 
 def _parse_numbers(table: Table, column: str, series: pd.Series[Any]) -> pd.Series[Any]:
@@ -115,7 +132,7 @@ def _parse_numbers(table: Table, column: str, series: pd.Series[Any]) -> pd.Seri
             table.path,
             table.where(row, column),
             f"{str(series.iloc[row])[:60]!r} is not a number",
-            "give a number with a decimal point, or leave the cell empty",
+            f"give a number with a decimal {_SIGNS[table.decimal]}, or leave the cell empty",
         )
     return parsed
 
@@ -267,3 +284,35 @@ def _localize(table: Table, column: str, stamps: pd.Series[Any], time_zone: str)
         ) from None
     repeated: pd.Series[Any] = local.iloc[np.cumsum(first) - 1].reset_index(drop=True)
     return repeated
+
+
+# -- order
+
+
+def in_order(
+    table: Table, times: NDArray[np.int64], time_zone: str, same_is_odd: bool = True
+) -> NDArray[np.bool_] | slice:
+    """Which rows do not repeat the time before. Raises BadInput where time goes back, and for
+    times that are all the same, unless that is not odd.
+    """
+    if np.all(times[1:] > times[:-1]) and times[-1] - times[0] <= LONGEST_GAP:
+        return slice(None)
+    steps = np.diff(times)
+    for odd, what, right in (
+        (steps < 0, "goes back", "sort the rows by time, and give files of different clocks apart"),
+        (steps > LONGEST_GAP, "jumps by more than a year", "give each year's log apart"),
+    ):
+        if odd.any():
+            row = int(np.flatnonzero(odd)[0]) + 1
+            before, after = (iso_time(int(t), time_zone) for t in times[row - 1 : row + 1])
+            raise BadInput(
+                table.path, table.where(row), f"the time {what} from {before} to {after}", right
+            )
+    if same_is_odd and len(times) > 1 and not steps.any():
+        raise BadInput(
+            table.path,
+            table.where(1),
+            f"every row has the same time, {iso_time(int(times[0]), time_zone)}",
+            "log date and time of day, to the second, in one column",
+        )
+    return np.concatenate(([True], steps > 0))

@@ -15,6 +15,7 @@ from borewarden.base.errors import BadInput
 from borewarden.base.files import read_file
 from borewarden.base.times import iso_time, local_ns
 from borewarden.collect.columns import find_columns
+from borewarden.collect.layout import BOOKS, TEXTS
 
 EVENTS = (
     "chip",
@@ -50,10 +51,10 @@ class Label:
 
 
 def labels_path(log: Path | str) -> Path:
-    """Where the labels of a log are: `x.labels.csv` beside `x.csv`, `x.csv.gz` or `x.parquet`."""
+    """Where the labels of a log are: `x.labels.csv` beside `x.csv`, `x.xlsx` or any other."""
     log = Path(log)
     stem = log.name
-    for suffix in (".csv.gz", ".csv", ".parquet"):
+    for suffix in (*(f"{text}.gz" for text in TEXTS), *TEXTS, *BOOKS, ".parquet"):
         if stem.lower().endswith(suffix):
             stem = stem[: -len(suffix)]
             break

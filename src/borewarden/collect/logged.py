@@ -1,10 +1,8 @@
-"""Logged days from CSV or Parquet files: read by the ending, put into SI, checked as a whole."""
+"""Logged days from files: read by the ending and [log], put into SI, checked as a whole."""
 
 from __future__ import annotations
 
-import gzip
 import math
-import zlib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,15 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.base.errors import BadInput
-from borewarden.base.files import check_file, read_file
+from borewarden.base.files import check_file
 from borewarden.base.samples import SI_UNITS, Channel, Samples, samples_of
 from borewarden.base.shown import shown
-from borewarden.base.times import iso_time
-from borewarden.collect.columns import Table, numbers, times_ns
+from borewarden.collect.columns import Table, in_order, numbers, times_ns
+from borewarden.collect.layout import Layout, kind_of
 from borewarden.collect.logged_csv import read_csv
 from borewarden.collect.logged_parquet import read_parquet
+from borewarden.collect.logged_shop import file_content, read_shop_log
 
-LONGEST_GAP = 366 * 86_400 * 10**9  # ns; a longer one in one file is a clock gone wrong
 UNUSED_PRESSURE = 0.15  # of the rated one: below all day, a pump that strokes is in another unit
 
 
@@ -29,7 +27,8 @@ class LogFormat:
     """What the columns of a log are. Keys of `channels` are the fields of `Samples`.
 
     `constant_rate` in Hz stands in for a crank speed that is not logged, `rated_pressure` in Pa,
-    `time_zone` is an IANA name for times without offset.
+    `time_zone` is an IANA name for times without offset. `layout` is None for the plain form:
+    UTF-8, commas, decimal points, ISO 8601 or seconds since 1970, or the same in a Parquet file.
     """
 
     time_column: str
@@ -37,27 +36,19 @@ class LogFormat:
     channels: dict[str, Channel]
     constant_rate: float | None
     rated_pressure: float
+    layout: Layout | None = None
 
 
 def read_log(path: Path | str, format: LogFormat) -> Samples:
-    """The samples of a logged file (.csv, .csv.gz or .parquet) in SI, in time order.
+    """The samples of a logged file (text, Parquet or a spreadsheet) in SI, in time order.
 
     Empty cells, infinities, channels that are not mapped and temperatures that no water has are
     NaN. A time that repeats the one before is dropped. Raises BadInput for whatever can't be
     used, with the row.
     """
     path = Path(path)
-    table = _read_table(path, _columns_of(format))
-    times = times_ns(table, format.time_column, format.time_zone)
-    values = {
-        name: numbers(table, channel.column, name == "valve")
-        for name, channel in format.channels.items()
-    }
-    kept = _in_order(table, times, format.time_zone)
-    times = times[kept]
-    channels = {
-        name: _scaled(values[name][kept], channel) for name, channel in format.channels.items()
-    }
+    times, values = _read(path, format)
+    channels = {name: _scaled(values[name], channel) for name, channel in format.channels.items()}
     if "rate" not in channels and format.constant_rate is not None:
         channels["rate"] = np.full(len(times), format.constant_rate)
     _check_units(path, format, channels)
@@ -68,6 +59,30 @@ def read_log(path: Path | str, format: LogFormat) -> Samples:
             if not possible.all():
                 channels[name] = np.where(possible, water, np.nan)
     return samples_of(times, **channels)
+
+
+def _read(
+    path: Path, format: LogFormat
+) -> tuple[NDArray[np.int64], dict[str, NDArray[np.float64]]]:
+    """Times in order and the readings as printed, in either form of log."""
+    layout = format.layout
+    if layout is None and kind_of(path) == "book":
+        layout = Layout()
+    if layout is not None and kind_of(path):
+        times, values = read_shop_log(
+            path, format.time_column, format.time_zone, format.channels, layout
+        )
+        if not len(times):
+            raise BadInput(path, "file", "there is no reading in it", "give a log with samples")
+        return times, values
+    table = _read_table(path, _columns_of(format))
+    times = times_ns(table, format.time_column, format.time_zone)
+    values = {
+        name: numbers(table, channel.column, name.startswith("valve"))
+        for name, channel in format.channels.items()
+    }
+    kept = in_order(table, times, format.time_zone)
+    return times[kept], {name: each[kept] for name, each in values.items()}
 
 
 def _scaled(values: NDArray[np.float64], channel: Channel) -> NDArray[np.float64]:
@@ -86,22 +101,14 @@ def _read_table(path: Path, columns: list[str]) -> Table:
     if name.endswith(".parquet"):
         check_file(path, right)
         return read_parquet(path, columns)
-    if name.endswith(".csv"):
-        return read_csv(path, read_file(path, right), columns)
-    if name.endswith(".csv.gz"):
-        try:
-            text = gzip.decompress(read_file(path, right))
-        except (EOFError, gzip.BadGzipFile, zlib.error):
-            raise BadInput(
-                path, "file", "the compressed file is broken or half written", "copy it anew"
-            ) from None
-        return read_csv(path, text, columns)
+    if name.endswith((".csv", ".csv.gz")):
+        return read_csv(path, file_content(path), columns)
     check_file(path, right)
     raise BadInput(
         path,
         "file name",
         f"{path.suffix or 'no suffix'!r} is not a known kind of log",
-        "give a .csv, .csv.gz or .parquet file",
+        "give a .csv, .csv.gz or .parquet file, a spreadsheet, or text with its form in [log]",
     )
 
 
@@ -178,28 +185,3 @@ def _range(name: str, channel: Channel) -> str:
     if channel.high == math.inf:
         return f"{_shown(name, channel.low)} and more; is it the column?"
     return f"{_shown(name, channel.low)} to {_shown(name, channel.high)}; is the unit right?"
-
-
-def _in_order(table: Table, times: NDArray[np.int64], time_zone: str) -> NDArray[np.bool_] | slice:
-    """Which rows do not repeat the time before. Raises BadInput where time goes back."""
-    if np.all(times[1:] > times[:-1]) and times[-1] - times[0] <= LONGEST_GAP:
-        return slice(None)
-    steps = np.diff(times)
-    for odd, what, right in (
-        (steps < 0, "goes back", "sort the rows by time, and give files of different clocks apart"),
-        (steps > LONGEST_GAP, "jumps by more than a year", "give each year's log apart"),
-    ):
-        if odd.any():
-            row = int(np.flatnonzero(odd)[0]) + 1
-            before, after = (iso_time(int(t), time_zone) for t in times[row - 1 : row + 1])
-            raise BadInput(
-                table.path, table.where(row), f"the time {what} from {before} to {after}", right
-            )
-    if len(times) > 1 and not steps.any():
-        raise BadInput(
-            table.path,
-            table.where(1),
-            f"every row has the same time, {iso_time(int(times[0]), time_zone)}",
-            "log date and time of day, to the second, in one column",
-        )
-    return np.concatenate(([True], steps > 0))

@@ -17,6 +17,8 @@ from borewarden.physics import Real, compilable
 from borewarden.physics.orifice import bore_area, mass_flux
 from borewarden.physics.water import density, density_at_atmosphere
 
+REFERENCE_TEMPERATURE = 293.15  # K, of the feed water
+
 
 class Displacement(NamedTuple):
     """Volumes of one counted event (a stroke, or a turn of the crank), m³.
@@ -186,3 +188,14 @@ class DirectDrive:
 
 
 Pump = Intensifier | DirectDrive
+
+
+def feed_volume(pump: Pump, temperature: float = REFERENCE_TEMPERATURE) -> float:
+    """Feed water that one stroke, or one turn of the crank, takes in at rated pressure, m³.
+
+    What a flow meter in the feed line shows, over this, is the rate: delivered mass over the
+    density at atmosphere. With a dead volume of a tenth of the swept one, it is 0.4 % more at
+    three quarters of the pressure.
+    """
+    mass = delivered_mass(pump.displacement, pump.rated_pressure, temperature)
+    return float(mass / density_at_atmosphere(temperature))

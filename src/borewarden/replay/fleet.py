@@ -29,7 +29,7 @@ from borewarden.store.owner import owned
 from borewarden.watcher.verdict import Verdict
 from borewarden.watcher.watcher import Alert, Learned
 
-LOG_KINDS = (".csv", ".parquet")
+LOG_KINDS = (".csv", ".parquet", ".xlsx", ".ods")
 
 
 class MachineLogs(NamedTuple):
@@ -133,8 +133,9 @@ def _write(connection: sqlite3.Connection, found: Found, batches: NDArray[np.voi
 def tasks_of_folders(machines: Path, logs: Path) -> tuple[list[MachineLogs], list[Path]]:
     """A task for each NAME.toml in `machines` that has logs, and the logs that nobody claims.
 
-    The logs of NAME.toml are the CSV and Parquet files in `logs` whose names begin with "NAME-",
-    and all of those in a folder `logs`/NAME, in the order of their names. Raises BadInput.
+    The logs of NAME.toml are the CSV, Parquet and spreadsheet files in `logs` whose names begin
+    with "NAME-", and all of those in a folder `logs`/NAME, in the order of their names. Raises
+    BadInput.
     """
     for folder in (machines, logs):
         if not folder.is_dir():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,8 @@ from borewarden.base.errors import BadInput
 from borewarden.base.samples import SI_UNITS
 from borewarden.base.shown import chosen, shown
 from borewarden.base.times import local_ns
-from borewarden.base.units import conversion
+from borewarden.base.units import conversion, is_flow
+from borewarden.collect.layout import SINCE
 from borewarden.gate.gate import GateSettings
 from borewarden.jewels.fitting import Fitting
 from borewarden.jewels.fitting_text import Placed
@@ -61,6 +63,7 @@ def check_together(path: Path, settings: MachineSettings) -> None:
         if read is not None:
             _check_channels(path, where, read, pump)
     if settings.log is not None:
+        _check_form(path, settings.log)
         columns = {name: column.column for name, column in settings.log.columns().items()}
         _check_distinct(path, "log", {"time": settings.log.time, **columns}, "column")
     if settings.source is not None:
@@ -97,6 +100,33 @@ def _check_channels(path: Path, where: str, read: Log | LiveSource[Any], pump: P
                 "only intensifiers have this signal",
                 "leave it out",
             )
+
+
+def _check_form(path: Path, log: Log) -> None:
+    """Whether what [log] says of the form of the log fits together."""
+    counts = SINCE.fullmatch(log.time_format)
+    from_start = counts is not None and counts[2] == "start"
+    has_day = counts is not None or not log.time_format or re.search("%[dj]", log.time_format)
+    for field, holds, wrong, right in (
+        ("tag", (log.tag is None) == (log.value is None), "tag and value go together",
+         "state both, for a log with one value in each row, or neither"),
+        ("quality", log.quality is None or log.tag is not None, "only tag exports have one",
+         "leave it out, or state tag and value"),
+        ("thousands", log.thousands != log.decimal, "is the decimal sign, too", "check both"),
+        ("start", (log.start is not None) == from_start, "is for times counted from a start",
+         'state both start and a time_format such as "s since start", or neither'),
+        ("date", has_day or log.date is not None, "is missing, the times have no day",
+         "state the day on which the log begins, such as date = 2026-03-17"),
+        ("date", log.date is None or (counts is None and log.clock is None), "the times have a day",
+         "leave it out"),
+        ("clock", log.clock is None or counts is None, "the times are counts, which need no clock",
+         "leave it out"),
+        ("hold", log.hold is not None or not any(c.hold for c in log.columns().values()),
+         "is missing, single channels have one", "state how long all other values stand"),
+        ("skip_below", log.header or not log.skip_below, "there is no header", "leave it out"),
+    ):  # fmt: skip
+        if not holds:
+            raise BadInput(path, f"log.{field}", wrong, right)
 
 
 def _check_fittings(path: Path, settings: MachineSettings) -> None:
@@ -224,7 +254,7 @@ def _check_source(path: Path, settings: MachineSettings, source: LiveSource[Any]
                     path, f"{where}.unit", "is missing", f"give a unit such as {examples}"
                 )
             try:
-                conversion(unit, si)
+                conversion(unit, "m^3/s" if name == "rate" and is_flow(unit) else si)
             except ValueError as error:
                 raise BadInput(
                     path, f"{where}.unit", str(error), f"give a unit such as {examples}"

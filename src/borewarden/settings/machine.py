@@ -12,13 +12,13 @@ from pydantic_settings import SettingsConfigDict
 from borewarden.base.errors import BadInput
 from borewarden.base.samples import SI_UNITS, Channel
 from borewarden.base.times import local_ns
-from borewarden.base.units import conversion
+from borewarden.base.units import conversion, is_flow
 from borewarden.collect.logged import LogFormat
 from borewarden.collect.sight import BLIND_AFTER, Plate, Sight
 from borewarden.gate.gate import GateSettings
 from borewarden.jewels.fitting import Fitting
 from borewarden.jewels.jewel import Jewel, stated_area
-from borewarden.physics.pump import DirectDrive, Intensifier, Pump
+from borewarden.physics.pump import DirectDrive, Intensifier, Pump, feed_volume
 from borewarden.settings.sections import (
     DirectDrivePump,
     FileSettings,
@@ -205,6 +205,7 @@ class MachineSettings(FileSettings):
             channels=channels,
             constant_rate=self._constant_rate(log),
             rated_pressure=self.build_pump().rated_pressure,
+            layout=log.layout(),
         )
 
     def live_source(self) -> Source | None:
@@ -218,8 +219,7 @@ class MachineSettings(FileSettings):
                 place_of(point),
                 point.unit or USUAL_UNITS.get(name),
                 point.strokes_per_count or 1.0,
-                point.scale,
-                point.offset,
+                (point.scale, point.offset),
             )
             for name, point in source.points().items()
         }
@@ -243,10 +243,13 @@ class MachineSettings(FileSettings):
         place: str,
         unit: str | None,
         per_count: float = 1.0,
-        scale: float = 1.0,
-        offset: float = 0.0,
+        linear: tuple[float, float] = (1.0, 0.0),
     ) -> Channel:
-        """From the value at `place`, scaled and shifted into `unit`, to SI."""
+        """From the value at `place`, scaled and shifted into `unit`, to SI.
+
+        `linear` are the scale and the offset that lead to `unit`.
+        """
+        scale, offset = linear
         pump = self.build_pump()
         rated = pump.rated_pressure
         match name:
@@ -276,9 +279,7 @@ class MachineSettings(FileSettings):
                 ratio = pump.drive_ratio if isinstance(pump, DirectDrive) else None
                 low, high = 0.0, 1.5 * pump.max_rate / ratio if ratio else 200.0
         assert unit is not None
-        factor, zero = conversion(unit, SI_UNITS[name])
-        if name == "rate":
-            factor, zero = factor * per_count, 0.0
+        factor, zero = _to_si(name, unit, per_count, pump)
         return Channel(place, unit, scale * factor, offset * factor + zero, low, high)
 
     def _constant_rate(self, given: Log | LiveSource[Any]) -> float | None:
@@ -291,3 +292,12 @@ class MachineSettings(FileSettings):
 def _highest_rate(pump: Pump) -> float:
     """The most that a rate may show, Hz; worked out from single strokes, it overshoots briefly."""
     return (3.0 if isinstance(pump, Intensifier) else 1.5) * pump.max_rate
+
+
+def _to_si(name: str, unit: str, per_count: float, pump: Pump) -> tuple[float, float]:
+    """Factor and offset from `unit` to SI; a flow becomes the rate at which the pump takes it."""
+    if name != "rate":
+        return conversion(unit, SI_UNITS[name])
+    if is_flow(unit):
+        return conversion(unit, "m^3/s")[0] / feed_volume(pump), 0.0
+    return conversion(unit, "Hz")[0] * per_count, 0.0

@@ -9,15 +9,18 @@ from pydantic import BaseModel, ConfigDict, Field
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource
 
 from borewarden.base.samples import SI_UNITS
+from borewarden.collect.layout import Layout
 from borewarden.physics.pump import DirectDrive, Intensifier
 from borewarden.settings.units import (
     READABLE,
     Bore,
     Coefficient,
     CrankSpeed,
+    Day,
     Diameter,
     DriveRatio,
     Efficiency,
+    Encoding,
     JetTime,
     Material,
     Name,
@@ -28,12 +31,14 @@ from borewarden.settings.units import (
     RateStep,
     RateUnit,
     Ratio,
+    Separator,
     Share,
     SpeedUnit,
     StrokeRate,
     Temperature,
     TemperatureUnit,
     Time,
+    TimeForm,
     TimeUnit,
     TorqueUnit,
     Travel,
@@ -111,59 +116,58 @@ class DirectDrivePump(Section):
         return DirectDrive(**self.model_dump(exclude={"kind"}))
 
 
-class PressureColumn(Section):
-    """[log.pressure]; [log.oil_pressure] of an intensifier, [log.boost_pressure] of its feed."""
+class LoggedColumn(Section):
+    """A column of a log, or a tag: its name, the column of its own times, and its hold in s."""
 
     column: Name
+    time: Name | None = None
+    hold: Time | None = None
+
+
+class PressureColumn(LoggedColumn):
+    """[log.pressure]; [log.oil_pressure] of an intensifier, [log.boost_pressure] of its feed."""
+
     unit: PressureUnit
 
 
-class RateColumn(Section):
+class RateColumn(LoggedColumn):
     """[log.rate]: stroke rate or crank speed."""
 
-    column: Name
     unit: RateUnit = "strokes/min"
     strokes_per_count: float = Field(default=1.0, gt=0.0, le=1000.0)
 
 
-class CountColumn(Section):
+class CountColumn(LoggedColumn):
     """[log.stroke_count]: a counter of strokes, or of turns of a crank."""
 
-    column: Name
     strokes_per_count: float = Field(default=1.0, gt=0.0, le=1000.0)
 
 
-class TemperatureColumn(Section):
+class TemperatureColumn(LoggedColumn):
     """[log.temperature] of the water; [log.weep_temperature] and the like."""
 
-    column: Name
     unit: TemperatureUnit
 
 
-class ValveColumn(Section):
+class ValveColumn(LoggedColumn):
     """[log.valve]: 1 or true where the jet is commanded on, or the number of heads that are."""
 
-    column: Name
 
-
-class StrokeTimeColumn(Section):
+class StrokeTimeColumn(LoggedColumn):
     """[log.left_stroke_time], [log.right_stroke_time]: how long the last whole stroke took."""
 
-    column: Name
     unit: TimeUnit
 
 
-class SpeedColumn(Section):
+class SpeedColumn(LoggedColumn):
     """[log.motor_speed] of the drive's shaft."""
 
-    column: Name
     unit: SpeedUnit
 
 
-class TorqueColumn(Section):
+class TorqueColumn(LoggedColumn):
     """[log.motor_torque] of the drive, as a share of its rated torque."""
 
-    column: Name
     unit: TorqueUnit = "percent"
 
 
@@ -179,10 +183,36 @@ Column = (
 )
 
 
-class Log(Section):
-    """[log]: which columns hold what; `rate_resolution` in Hz."""
+class LogFields(Section):
+    """What [log] states of the form of a log; `hold` and `every` in s. See `collect.layout`."""
 
     time: Name
+    clock: Name | None = None
+    time_format: TimeForm = ""
+    date: Day | None = None
+    start: datetime | None = None
+    order: Literal["oldest first", "newest first"] = "oldest first"
+    encoding: Encoding = "utf-8"
+    separator: Separator = ","
+    decimal: Literal[".", ","] = "."
+    thousands: Literal["", ".", ",", "'", "\u2019", "blank"] = ""
+    header: bool = True
+    skip: int = Field(default=0, ge=0, le=10_000)
+    skip_below: int = Field(default=0, ge=0, le=100)
+    skip_end: int = Field(default=0, ge=0, le=1000)
+    sheet: Name | None = None
+    missing: list[str] = []
+    tag: Name | None = None
+    value: Name | None = None
+    quality: Name | None = None
+    good: list[str] = ["Good"]
+    hold: Time | None = None
+    every: Time = 1.0
+
+
+class Log(LogFields):
+    """[log]: its form, and which columns hold what; `rate_resolution` in Hz."""
+
     pressure: PressureColumn
     rate: RateColumn | None = None
     stroke_count: CountColumn | None = None
@@ -202,6 +232,32 @@ class Log(Section):
     def columns(self) -> dict[str, Column]:
         """What is logged, by the fields of `Samples`."""
         return {name: column for name in SI_UNITS if (column := getattr(self, name)) is not None}
+
+    def layout(self) -> Layout | None:
+        """The form of the log, None if nothing is stated of it: then it is the plain one."""
+        columns = self.columns().items()
+        times = {name: column.time for name, column in columns if column.time}
+        stated = self.model_fields_set & (LogFields.model_fields.keys() - {"time"})
+        if not stated and not times:
+            return None
+        zero = self.start
+        if self.date is not None:
+            zero = datetime.combine(self.date, datetime.min.time())
+        return Layout(
+            zero=zero,
+            newest_first=self.order == "newest first",
+            missing=tuple(self.missing),
+            good=tuple(self.good),
+            times=times,
+            holds={name: column.hold for name, column in columns if column.hold},
+            **{name: getattr(self, name) for name in _AS_STATED},
+        )
+
+
+_AS_STATED = (
+    "encoding", "separator", "decimal", "thousands", "header", "skip", "skip_below", "skip_end",
+    "sheet", "clock", "time_format", "tag", "value", "quality", "hold", "every",
+)  # fmt: skip
 
 
 class GateOverrides(Section):

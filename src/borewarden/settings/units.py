@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import codecs
+import datetime as dt
 import difflib
+import re
 import zoneinfo
 from collections.abc import Callable, Iterable, Mapping
 from functools import cache
@@ -12,7 +15,8 @@ from pydantic import AfterValidator, Field
 from pydantic_core import CoreSchema, core_schema
 
 from borewarden.base.shown import NAMED, UNITS
-from borewarden.base.units import Unit, bad_value, conversion
+from borewarden.base.units import Unit, bad_value, conversion, is_flow
+from borewarden.collect.layout import SEPARATORS, SINCE
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS
 
 
@@ -64,6 +68,9 @@ DriveRatio = Annotated[float, Unit("", 0.01, 2.0, "0.2")]
 Coefficient = Annotated[float, Unit("", 0.3, 1.0, "0.65")]
 
 
+TIME_FORM = re.compile(r"(?:%[aAbBdfHIjmMpSyYzZ%]|[^%])+")
+
+
 def _unit_of(si: str, examples: str) -> AfterValidator:
     """A text field that must name a unit compatible with `si`."""
 
@@ -93,11 +100,52 @@ def _one_of(known: Callable[[], Iterable[str]], what: str) -> AfterValidator:
     return AfterValidator(check)
 
 
+def _rate_unit(unit: str) -> str:
+    """A unit of rate, or of the flow that a meter in the feed line shows."""
+    if not is_flow(unit):
+        try:
+            conversion(unit, "Hz")
+        except ValueError as error:
+            right = 'give a unit such as "strokes/min", "rpm" or "Hz", of a flow meter "l/min"'
+            raise bad_value(str(error), right) from None
+    return unit
+
+
+def _encoding(name: str) -> str:
+    try:
+        codecs.lookup(name)
+    except LookupError:
+        right = 'give one such as "utf-8", "utf-16" or "cp1252"'
+        raise bad_value(f"{name!r} is not a known encoding", right) from None
+    return name
+
+
+def _separator(sign: str) -> str:
+    if sign in SEPARATORS or (len(sign) == 1 and not sign.isalnum() and sign not in '"\r\n'):
+        return sign
+    raise bad_value(f"{sign!r} separates nothing", 'give one sign, or "tab" or "blanks"')
+
+
+def _time_form(form: str) -> str:
+    if SINCE.fullmatch(form) or form == "":
+        return form
+    if "%" not in form or not TIME_FORM.fullmatch(form):
+        raise bad_value(
+            f"{form!r} is not a form of time",
+            'give one such as "%d.%m.%Y %H:%M:%S", "ms since 1970" or "s since start"',
+        )
+    return form
+
+
 PressureUnit = Annotated[str, _unit_of("Pa", '"bar", "MPa" or "psi"')]
-RateUnit = Annotated[str, _unit_of("Hz", '"strokes/min", "rpm" or "Hz"')]
+RateUnit = Annotated[str, AfterValidator(_rate_unit)]
 TemperatureUnit = Annotated[str, _unit_of("K", '"degC" or "degF"')]
 SpeedUnit = Annotated[str, _unit_of("Hz", '"rpm" or "Hz"')]
 TorqueUnit = Annotated[str, _unit_of("dimensionless", '"percent"')]
+Day = Annotated[dt.date, Field()]
+Encoding = Annotated[str, AfterValidator(_encoding)]
+Separator = Annotated[str, AfterValidator(_separator)]
+TimeForm = Annotated[str, AfterValidator(_time_form)]
 TimeUnit = Annotated[str, _unit_of("s", '"s" or "ms"')]
 TimeZone = Annotated[str, _one_of(cache(zoneinfo.available_timezones), "time zone")]
 Material = Annotated[str, _one_of(lambda: DISCHARGE_COEFFICIENTS, "material")]

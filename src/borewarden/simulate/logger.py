@@ -44,7 +44,14 @@ def log_frame(samples: Samples, log_format: LogFormat) -> pd.DataFrame:
 
 
 def write_log(samples: Samples, log_format: LogFormat, path: Path) -> None:
-    """Write `samples` to `path` as CSV or Parquet, by its ending; ValueError for another one."""
+    """Write `samples` to `path` as CSV or Parquet, by its ending; ValueError for another one.
+
+    Also for a machine whose logs are not of the plain form.
+    """
+    if log_format.layout is not None:
+        raise ValueError(
+            f"{path}: the machine's [log] states a form; days are made in the plain one"
+        )
     frame = log_frame(samples, log_format)
     if path.suffix == ".parquet":
         frame.to_parquet(path, index=False, compression="zstd")

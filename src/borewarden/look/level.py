@@ -1,0 +1,176 @@
+"""The level at which a pump works in a log, and what figures of a pump would make it so.
+
+Where nobody knows plunger or crank, the one figure that counts is what a stroke delivers. It is
+chosen so that the fitted jewel begins at its usual C_d; from there on, changes are watched.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from borewarden.base.units import conversion, is_flow
+from borewarden.look.roles import Readings, Role, counted_rate
+from borewarden.physics.orifice import (
+    DISCHARGE_COEFFICIENTS,
+    STOCK_BORES_INCH,
+    bore_area,
+    mass_flux,
+)
+from borewarden.physics.pump import Displacement, area_of_rate, delivered_mass
+from borewarden.physics.water import density_at_atmosphere
+
+Floats = NDArray[np.float64]
+
+TEMPERATURE = 293.15  # K, for the sums of this page
+DEAD_SHARE = 0.1  # of the swept volume; invented, see docs/first-hour.md
+INCH = 0.0254  # m
+PLAUSIBLE = (0.53, 0.86)  # of C_d: that of all jewels, a tenth more each way; invented
+FIRST = 3600.0  # s
+AT_WORK = 0.6  # of its usual level, above which a pressure or a rate is that of the jet
+REGULAR = 1.6  # of the usual time between two counts: longer is a pause
+TRIMMED, HELD = 0.03, 0.02  # scatter of speed and pressure where a drive holds the pressure
+
+
+class Level(NamedTuple):
+    """Pressure in Pa, rate in Hz and flow in m³/s (one of them NaN) while the jet is on.
+
+    `highest` are the most of pressure and rate, 99 % quantiles; `trims` says that the speed follows
+    and the pressure stays; `holds_dead_head` that there is pressure while nothing flows.
+    """
+
+    pressure: float
+    rate: float
+    flow: float
+    highest_pressure: float
+    highest_rate: float
+    trims: bool
+    holds_dead_head: bool
+
+
+def level_of(readings: Readings, roles: Sequence[Role]) -> Level:
+    """At which level the pump works in its first hour: that is what is learned."""
+    readings = _first_hour(readings, roles[0])
+    by = {role.channel: role for role in roles}
+    pressure = _si(readings, by["pressure"], "Pa")
+    rate, is_flow_meter = _rate_of(readings, by)
+    usual = float(np.nanquantile(pressure, 0.9))
+    with np.errstate(invalid="ignore"):
+        at_work = pressure > AT_WORK * usual
+        dead = np.zeros(len(pressure), dtype=bool)
+        if rate is not None:
+            busy = rate > AT_WORK * float(np.nanquantile(rate, 0.9))
+            dead = at_work & (rate < 0.2 * float(np.nanquantile(rate, 0.9)))
+            at_work &= busy
+    works = float(np.nanmedian(pressure[at_work]))
+    usual_rate, top, spread = math.nan, math.nan, 0.0
+    if rate is not None:
+        counter = by.get("stroke_count")
+        usual_rate = (
+            rate_of_counts(readings, counter.column)
+            if counter
+            else float(np.nanmedian(rate[at_work]))
+        )
+        top = float(np.nanquantile(rate, 0.99))
+        spread = _spread(rate[at_work])
+    return Level(
+        pressure=works,
+        rate=math.nan if is_flow_meter else usual_rate,
+        flow=usual_rate if is_flow_meter else math.nan,
+        highest_pressure=float(np.nanquantile(pressure, 0.99)),
+        highest_rate=top,
+        trims=spread > TRIMMED and _spread(pressure[at_work]) < HELD,
+        holds_dead_head=bool(np.count_nonzero(dead) > 0.02 * len(pressure)),
+    )
+
+
+def _first_hour(readings: Readings, pressure: Role) -> Readings:
+    """The readings from the first working pressure on, for an hour."""
+    values = readings.values[pressure.column]
+    with np.errstate(invalid="ignore"):
+        works = np.flatnonzero(values > AT_WORK * float(np.nanquantile(values, 0.9)))
+    begins = readings.seconds[works[0]]
+    early = (readings.seconds >= begins) & (readings.seconds <= begins + FIRST)
+    rest = {name: each[early] for name, each in readings.values.items()}
+    return dataclasses.replace(readings, seconds=readings.seconds[early], values=rest)
+
+
+def rate_of_counts(readings: Readings, column: str) -> float:
+    """Counts a second while they come regularly, Hz: pauses are left out."""
+    values = readings.values[column]
+    known = np.isfinite(values)
+    steps = np.diff(values[known])
+    times = readings.seconds[known][1:]
+    rises = steps > 0
+    apart = np.diff(times[rises])
+    regular = apart <= REGULAR * np.median(apart)
+    return float(steps[rises][1:][regular].sum() / apart[regular].sum())
+
+
+def _si(readings: Readings, role: Role, si: str) -> Floats:
+    factor, offset = conversion(role.unit, si)
+    return readings.values[role.column] * factor + offset
+
+
+def _rate_of(readings: Readings, by: Mapping[str, Role]) -> tuple[Floats | None, bool]:
+    """Rate in Hz, or flow in m³/s and True; None if there is neither."""
+    if "stroke_count" in by:
+        return counted_rate(readings, by["stroke_count"].column, 10), False
+    if "rate" not in by:
+        return None, False
+    flows = is_flow(by["rate"].unit)
+    return _si(readings, by["rate"], "m^3/s" if flows else "Hz"), flows
+
+
+def _spread(values: Floats) -> float:
+    low, mid, high = np.nanquantile(values, [0.16, 0.5, 0.84])
+    return float((high - low) / (2.0 * mid)) if mid else 0.0
+
+
+def bore_of_flow(level: Level, material: str) -> float:
+    """The stock bore, m, that takes the flow at the usual C_d of its kind."""
+    mass = level.flow * density_at_atmosphere(TEMPERATURE)
+    area = mass / mass_flux(level.pressure, TEMPERATURE)
+    bore = math.sqrt(4.0 * area / math.pi / DISCHARGE_COEFFICIENTS[material].typical)
+    return min(STOCK_BORES_INCH, key=lambda inch: abs(math.log(inch * INCH / bore))) * INCH
+
+
+def coefficient(level: Level, displacement: Displacement, bore: float) -> float:
+    """C_d of a `bore` (m) that the level means for a pump of that `displacement`; NaN unless known.
+
+    Water delivered at the level, over what the bore's whole area would pass: see `area_of_rate`.
+    """
+    area = area_of_rate(displacement, level.rate, level.pressure, TEMPERATURE)
+    return float(area) / float(bore_area(bore))
+
+
+def fits(found: float) -> bool:
+    """Whether a C_d is that of a jewel, as it may be with figures of a name plate."""
+    return PLAUSIBLE[0] <= found <= PLAUSIBLE[1]
+
+
+def step_of(values: Floats) -> float:
+    """The least step between two readings, 0 where they are as good as continuous."""
+    known = np.unique(values[np.isfinite(values)])
+    steps = np.diff(known)
+    if not len(steps):
+        return 0.0
+    step = float(f"{steps.min():.3g}")
+    return step if np.allclose(known / step, np.rint(known / step), atol=0.02) else 0.0
+
+
+def swept_volume(level: Level, bore: float, material: str, rate: float, share: float) -> float:
+    """Swept volume, m³ a stroke or turn, that feeds the `bore` (m) at that `rate` (Hz).
+
+    The dead volume is DEAD_SHARE of it, `share` the volumetric efficiency.
+    """
+    mass_of_one = float(
+        delivered_mass(Displacement(1.0, DEAD_SHARE, share), level.pressure, TEMPERATURE)
+    )
+    area = DISCHARGE_COEFFICIENTS[material].typical * float(bore_area(bore))
+    return float(area * mass_flux(level.pressure, TEMPERATURE)) / (rate * mass_of_one)

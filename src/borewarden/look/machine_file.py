@@ -1,0 +1,369 @@
+"""The machine file that a look at a log leads to: every figure says where it comes from."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+from borewarden.base.errors import BadInput
+from borewarden.base.units import MM, MPA, conversion, is_flow
+from borewarden.look.level import (
+    DEAD_SHARE,
+    INCH,
+    Level,
+    bore_of_flow,
+    level_of,
+    step_of,
+    swept_volume,
+)
+from borewarden.look.looked import SLOW, SLOW_HOLD, Looked
+from borewarden.look.roles import Role, feed_flow
+from borewarden.look.unit_words import WORDS, has_word
+from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS, bore_area, hydraulic_power
+
+PLATE = "from the name plate"
+GUESSED = "guessed, please check"
+UNKNOWN = "not known: watched relative to the learned level"
+STATED = "as stated"
+
+RATED = ("350 MPa", "380 MPa", "400 MPa", "60 kpsi", "600 MPa", "90 kpsi")
+MOTORS = (7.5, 11, 15, 18.5, 22, 30, 37, 45, 55, 75, 90, 110, 132, 160)  # kW, usual sizes
+INTENSIFIER = ("rated_pressure", "rated_power", "plunger_diameter", "stroke", "dead_volume",
+               "max_stroke_rate", "intensification_ratio", "volumetric_efficiency")  # fmt: skip
+DIRECT = ("rated_pressure", "rated_power", "plungers", "plunger_diameter", "stroke", "dead_volume",
+          "crank_speed", "volumetric_efficiency", "regulation")  # fmt: skip
+COARSE = 1e-3  # of its level: a rate in such steps is not as good as continuous
+TRAVEL = (5e-3, 2.0)  # m that [pump] takes
+BARE = ("plungers", "intensification_ratio")  # numbers without a unit
+
+
+class Figure(NamedTuple):
+    """A value as TOML has it, and the comment behind it."""
+
+    value: str
+    comment: str
+
+
+@dataclass(frozen=True)
+class Plate:
+    """What a person has stated of the machine; `figures` by the fields of [pump], as text."""
+
+    name: str | None = None
+    time_zone: str | None = None
+    kind: str | None = None
+    bore: str | None = None
+    material: str | None = None
+    fitted: dt.datetime | None = None
+    figures: Mapping[str, str] = field(default_factory=dict)
+
+
+def pump_kind(looked: Looked, plate: Plate) -> tuple[str, str]:
+    """Which kind of pump it is, and why."""
+    if plate.kind is not None:
+        return plate.kind, STATED
+    by = {role.channel: role for role in looked.roles}
+    level = level_of(looked.readings, looked.roles)
+    if "stroke_count" in by or "oil_pressure" in by:
+        return "intensifier", f"{GUESSED}: the log counts strokes"
+    if "rate" not in by:
+        return "direct drive", f"{GUESSED}: the log has no strokes, so no intensifier can be judged"
+    if level.holds_dead_head:
+        return "intensifier", f"{GUESSED}: it holds pressure while nothing flows"
+    return "direct drive", f"{GUESSED}: it turns or flows whenever there is pressure"
+
+
+def figures_of(looked: Looked, plate: Plate) -> dict[str, Figure]:
+    """All of [pump] and the jewel, stated or guessed. Raises BadInput for a figure not known."""
+    kind, why = pump_kind(looked, plate)
+    fields = INTENSIFIER if kind == "intensifier" else DIRECT
+    for name in plate.figures:
+        if name not in fields:
+            raise BadInput(
+                "--plate", name, f"is not a figure of a pump of the kind {kind!r}",
+                f"known are {', '.join(fields)}",
+            )  # fmt: skip
+    level = level_of(looked.readings, looked.roles)
+    material = plate.material or "ruby"
+    if material not in DISCHARGE_COEFFICIENTS:
+        raise BadInput(
+            "--material", material, "is not a known material",
+            f"known: {', '.join(DISCHARGE_COEFFICIENTS)}",
+        )  # fmt: skip
+    bore, bore_figure = _bore(level, plate, material)
+    guessed = (_intensifier if kind == "intensifier" else _direct)(level, plate, bore, material)
+    found = {"kind": Figure(_text(kind), why)}
+    for name in fields:
+        stated = plate.figures.get(name)
+        found[name] = guessed[name] if stated is None else Figure(_stated(name, stated), PLATE)
+    first = dt.datetime.fromtimestamp(looked.first_ns // 10**9, dt.UTC).replace(tzinfo=None)
+    before = dt.datetime.combine(first.date() - dt.timedelta(days=1), dt.time())
+    fitted = plate.fitted or before
+    found["fitted"] = Figure(
+        fitted.isoformat(),
+        STATED if plate.fitted else f"{GUESSED}: the day before the log begins",
+    )
+    found["bore"] = bore_figure
+    found["material"] = Figure(_text(material), STATED if plate.material else GUESSED)
+    return found
+
+
+def _text(value: str) -> str:
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _stated(name: str, value: str) -> str:
+    return value if name in BARE and value.replace(".", "", 1).isdecimal() else _text(value)
+
+
+def _bore(level: Level, plate: Plate, material: str) -> tuple[float, Figure]:
+    """The bore in m, and as a figure."""
+    if plate.bore is not None:
+        number, _, unit = plate.bore.strip().partition(" ")
+        try:
+            bore = float(number) * conversion(unit, "m")[0]
+        except ValueError:
+            raise BadInput(
+                "--bore", plate.bore, "is not a length with a unit", 'give one such as "0.010 in"'
+            ) from None
+        return bore, Figure(_text(plate.bore), STATED)
+    if math.isfinite(level.flow):
+        bore = bore_of_flow(level, material)
+        return bore, Figure(_text(f"{bore / INCH:.3f} in"), f"{GUESSED}: the flow tells it")
+    return 0.010 * INCH, Figure(_text("0.010 in"), GUESSED)
+
+
+def _length(stated: str | None) -> float | None:
+    """A stated length in m, None if there is none that can be read."""
+    if stated is None:
+        return None
+    number, _, unit = stated.strip().partition(" ")
+    try:
+        return float(number) * conversion(unit, "m")[0]
+    except ValueError:
+        return None  # the settings say what is wrong with it
+
+
+def _common(level: Level) -> dict[str, Figure]:
+    mega = level.highest_pressure / MPA
+    rated = next(
+        (each for each in RATED if _pascals(each) >= 1.02 * level.highest_pressure), RATED[-1]
+    )
+    return {
+        "rated_pressure": Figure(_text(rated), f"{GUESSED}: the log reaches {mega:.0f} MPa"),
+        "volumetric_efficiency": Figure(_text("95 %"), UNKNOWN),
+    }
+
+
+def _pascals(text: str) -> float:
+    number, unit = text.split(" ")
+    return float(number) * conversion(unit, "Pa")[0]
+
+
+def _motor(level: Level, bore: float) -> Figure:
+    """The smallest usual motor that drives the jet, with a third for losses."""
+    flow = feed_flow(0.65 * float(bore_area(bore)), level.pressure)
+    power = float(hydraulic_power(level.pressure, flow)) / 1000.0 / 0.67
+    size = next((each for each in MOTORS if each >= power), MOTORS[-1])
+    return Figure(_text(f"{size:g} kW"), f"{GUESSED}: enough for the jet")
+
+
+def _plunger(swept: float, plate: Plate, usual: float, plungers: int = 1) -> dict[str, Figure]:
+    """Diameter and stroke of a plunger that sweep `swept` (m³) together with their like."""
+    diameter, stroke = _length(plate.figures.get("plunger_diameter")), None
+    if diameter is None:
+        stroke = _length(plate.figures.get("stroke"))
+        area = swept / plungers / stroke if stroke else 0.0
+        diameter = math.sqrt(4.0 * area / math.pi) if stroke else usual
+    stroke = stroke or swept / plungers / (math.pi * diameter**2 / 4.0)
+    if not (TRAVEL[0] <= stroke <= TRAVEL[1]):
+        raise BadInput(
+            "the log", "columns", f"with the bore, they mean a plunger that travels {stroke:.2g} m",
+            "check which columns are pressure and strokes, their units (--is, --unit), and bore",
+        )  # fmt: skip
+    return {
+        "plunger_diameter": Figure(_text(f"{diameter / MM:.4g} mm"), UNKNOWN),
+        "stroke": Figure(_text(f"{stroke / MM:.4g} mm"), UNKNOWN),
+        "dead_volume": Figure(
+            _text(f"{DEAD_SHARE * swept / plungers * 1e6:.3g} cm^3"),
+            f"{GUESSED}: a tenth of the swept volume",
+        ),
+    }
+
+
+def _intensifier(level: Level, plate: Plate, bore: float, material: str) -> dict[str, Figure]:
+    rate = level.rate if math.isfinite(level.rate) else 0.5  # a flow meter counts no strokes
+    swept = swept_volume(level, bore, material, rate, 0.95)
+    top = level.highest_rate * 60.0 if math.isfinite(level.rate) else 30.0
+    most = max(60.0, 10.0 * math.ceil(0.16 * top))
+    return {
+        **_common(level),
+        "rated_power": _motor(level, bore),
+        **_plunger(swept, plate, 22.0 * MM),
+        "max_stroke_rate": Figure(_text(f"{most:.0f} strokes/min"), GUESSED),
+        "intensification_ratio": Figure("20", GUESSED),
+    }
+
+
+def _direct(level: Level, plate: Plate, bore: float, material: str) -> dict[str, Figure]:
+    known = math.isfinite(level.rate)
+    speed = level.rate if known else 5.0
+    stated = plate.figures.get("plungers", "3")
+    plungers = int(stated) if stated.isdecimal() else 3
+    swept = swept_volume(level, bore, material, speed, 0.95)
+    most = math.ceil((level.highest_rate if known else speed) * 60.0)
+    why = f"{GUESSED}: the log reaches it" if known else UNKNOWN
+    regulation, told = ("speed", "the speed changes, the pressure hardly") if level.trims else (
+        "none", "the log does not tell")  # fmt: skip
+    return {
+        **_common(level),
+        "rated_power": _motor(level, bore),
+        "plungers": Figure(str(plungers), GUESSED),
+        **_plunger(swept, plate, 20.0 * MM, plungers),
+        "crank_speed": Figure(_text(f"{most} rpm"), why),
+        "regulation": Figure(_text(regulation), f"{GUESSED}: {told}"),
+    }
+
+
+# -- the text
+
+
+def machine_text(
+    looked: Looked, plate: Plate, figures: Mapping[str, Figure], zone: str, per_count: int = 1
+) -> str:
+    """The whole machine file as TOML; the log counts `per_count` strokes as one."""
+    files = ", ".join(path.name for path in looked.paths)
+    name = plate.name or looked.paths[0].name.split(".")[0]
+    jewel = ("fitted", "bore", "material")
+    lines = [
+        f"# Written by `borewarden look` from {files}.",
+        "# Each comment says where its figure comes from. docs/settings.md has every setting.",
+        "",
+        _line("name", Figure(_text(name), STATED if plate.name else "the name of the log")),
+        _line("time_zone", Figure(_text(zone), STATED if plate.time_zone else
+                                  f"{GUESSED}: that of this computer")),
+        "",
+        "[pump]",
+        *(_line(name, figure) for name, figure in figures.items() if name not in jewel),
+        "",
+        "[log]",
+        *(_line(name, figure) for name, figure in _layout_figures(looked)),
+        *_resolution(looked),
+        *_channels(looked, per_count),
+        "",
+        "[[jewel]]",
+        *(_line(name, figures[name]) for name in jewel),
+    ]  # fmt: skip
+    return "\n".join(lines) + "\n"
+
+
+def _line(name: str, figure: Figure) -> str:
+    line = f"{name} = {figure.value}"
+    return f"{line:<40} # {figure.comment}" if figure.comment else line
+
+
+def _layout_figures(looked: Looked) -> Iterator[tuple[str, Figure]]:
+    """What [log] has to state, only where it is not the plain form."""
+    layout, form = looked.form.layout, looked.form
+    yield "time", Figure(_text(form.time), "")
+    shown: tuple[tuple[str, object, str], ...] = (
+        ("clock", layout.clock, "time of day, in a column of its own"),
+        ("time_format", layout.time_format, ""),
+        ("sheet", layout.sheet, "the longest one"),
+        ("encoding", layout.encoding, ""),
+        ("separator", layout.separator, ""),
+        ("decimal", layout.decimal, ""),
+        ("thousands", layout.thousands, "sign at the thousands"),
+        ("header", layout.header, "no line names the columns: they are numbered"),
+        ("skip", layout.skip, "lines above the header"),
+        ("skip_below", layout.skip_below, "lines between the header and the first row"),
+        ("skip_end", layout.skip_end, "lines below the last row"),
+        ("tag", layout.tag, "each row has one value, and this column names it"),
+        ("value", layout.value, ""),
+        ("quality", layout.quality, ""),
+    )
+    plain = type(layout)()
+    for name, value, comment in shown:
+        if value != getattr(plain, name):
+            yield name, Figure(_any(value), comment)
+        elif name == "decimal" and form.odd:
+            yield name, Figure(_any(value), form.odd)
+    if layout.quality is not None:
+        yield "good", Figure(_any(list(layout.good)), "any other quality is a missing reading")
+    if layout.newest_first:
+        yield "order", Figure(_text("newest first"), "")
+    if layout.missing:
+        yield "missing", Figure(_any(list(layout.missing)), f"{GUESSED}: marks for no reading")
+    if layout.zero is not None:
+        if "start" in layout.time_format:
+            yield "start", Figure(layout.zero.isoformat(), STATED)
+        else:
+            yield "date", Figure(layout.zero.date().isoformat(), STATED)
+    if looked.hold is not None:
+        why = f"{GUESSED}: a value stands until the next, for no longer than this"
+        yield "hold", Figure(_text(f"{looked.hold:g} s"), why)
+        yield "every", Figure(_text(f"{looked.every:g} s"), "a row is made so often")
+
+
+def _any(value: object) -> str:
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _resolution(looked: Looked) -> Iterator[str]:
+    """The least step of a logged rate, if it is coarse enough to matter."""
+    for role in looked.roles:
+        if role.channel != "rate" or is_flow(role.unit):
+            continue
+        values = looked.readings.values[role.column]
+        step = step_of(values)
+        if step > COARSE * float(np.nanquantile(values, 0.9)):
+            unit = "strokes/min" if role.unit == "1/min" else role.unit
+            yield _line(
+                "rate_resolution", Figure(_text(f"{step:g} {unit}"), "least step in the log")
+            )
+
+
+def _channels(looked: Looked, per_count: int) -> Iterator[str]:
+    for role in looked.roles:
+        yield ""
+        yield f"[log.{role.channel}]"
+        yield _line("column", Figure(_text(role.column), _column_source(looked, role)))
+        if role.unit:
+            yield _line("unit", Figure(_text(role.unit), _unit_source(looked, role)))
+        if per_count != 1 and role.channel in ("rate", "stroke_count"):
+            why = f"{GUESSED}: only then the bore fits, so to and fro count as one"
+            yield _line("strokes_per_count", Figure(str(per_count), why))
+        if role.column in looked.form.layout.times:
+            yield _line("time", Figure(_text(looked.form.layout.times[role.column]), ""))
+        if looked.hold is not None and role.channel in SLOW:
+            yield _line("hold", Figure(_text(f"{SLOW_HOLD / 3600:g} h"), f"{GUESSED}: it is slow"))
+
+
+def _column_source(looked: Looked, role: Role) -> str:
+    """Why it is that column; a guess where neither its name nor a unit says so, only its moves."""
+    named = role.channel in WORDS and has_word(role.column, WORDS[role.channel])
+    told = role.why == STATED or named or role.column in looked.form.units
+    return role.why if told else f"{GUESSED}: {role.why}"
+
+
+def _unit_source(looked: Looked, role: Role) -> str:
+    if role.why == STATED:
+        return STATED
+    return "the log states it" if role.column in looked.form.units else f"{GUESSED}: the only fit"
+
+
+def write_new(path: Path, text: str) -> None:
+    """Write `text` to a file that is not there yet. Raises BadInput where it is."""
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        raise BadInput(
+            path, "file", "it is there already, and is not overwritten", "give another --out"
+        ) from None

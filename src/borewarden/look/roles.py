@@ -1,0 +1,517 @@
+"""What the columns of a log are, from what they do: physics says which pair fits which pump.
+
+A header helps, and a unit in it binds, but what counts is how a column behaves. The bounds below
+are common practice of the trade, no source, unless they say otherwise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from borewarden.base.errors import BadInput
+from borewarden.base.samples import SI_UNITS
+from borewarden.base.units import conversion, is_flow
+from borewarden.look.question import Question
+from borewarden.look.unit_words import (
+    FOREIGN,
+    NOT_WATER,
+    OTHER_WORDS,
+    SET_WORDS,
+    WORDS,
+    has_word,
+    stated_kind,
+    unit_as_logged,
+)
+from borewarden.physics.orifice import mass_flux
+from borewarden.physics.water import density_at_atmosphere
+
+Floats = NDArray[np.float64]
+
+JET = (100e6, 700e6)  # Pa that jets cut at
+OIL = (4e6, 45e6)  # Pa in the hydraulics of an intensifier
+RATIO = (8.0, 45.0)  # of the water's pressure to the oil's
+BOOST = (0.05e6, 3e6)  # Pa of feed water
+STROKES = (3.0, 200.0)  # strokes a minute of an intensifier at work
+CRANK = (150.0, 2500.0)  # turns a minute of a crank at work
+FLOW = (0.3, 16.0)  # l/min of feed water
+WATER = (273.65, 318.15)  # K of feed water
+CELSIUS, FAHRENHEIT = (
+    (1.0, 38.0),
+    (45.0, 115.0),
+)  # of water, where no unit is stated; 38 to 45 is open
+SMOOTH = 12.0  # K, the most that feed water changes in a log
+NOTHING_ELSE = 1000.0  # readings as high as this are hardly anything but a pressure
+FEWEST_COUNTS = 5  # of a counter in a log
+TWO = 2  # states of a switch; a reading that knows only two is hardly measured
+ALIVE = 10  # different values at least, of something that is measured
+FALLS = 0.7  # of its usual level: below that in some row, a reading is not just slow
+OPEN_UNIT = 4.0  # rates below this may be strokes a second or a flow
+TEMPERATURE = 293.15  # K, for the sums of this page
+CLEARLY = 2.0  # times the scatter of the best pair, and a pair is out
+FIT = 0.35  # of the log of the effective area: scatter up to which a pair fits. Invented
+
+
+class Role(NamedTuple):
+    """One column as a channel of [log], and why."""
+
+    channel: str
+    column: str
+    unit: str
+    why: str
+
+
+@dataclass(frozen=True)
+class Told:
+    """What a person has said: columns and units by channel; "none" where there is none."""
+
+    column: Mapping[str, str] = field(default_factory=dict)
+    unit: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Readings:
+    """All columns of numbers at common times; `units` are those that the file states."""
+
+    path: Path
+    seconds: Floats
+    values: dict[str, Floats]
+    units: dict[str, str]
+    switches: frozenset[str] = frozenset()
+
+
+# -- what a column does
+
+
+def _level(values: Floats) -> float:
+    """The level that a reading keeps to while the pump works: its 90 % quantile."""
+    known = values[np.isfinite(values)]
+    return float(np.quantile(known, 0.9)) if len(known) else float("nan")
+
+
+def _is_alive(values: Floats) -> bool:
+    known = values[np.isfinite(values)]
+    return len(known) > ALIVE and len(np.unique(known)) >= ALIVE
+
+
+def _falls(values: Floats) -> bool:
+    known = values[np.isfinite(values)]
+    return float(np.quantile(known, 0.02)) < FALLS * _level(values)
+
+
+def is_counter(values: Floats) -> bool:
+    """Whether whole numbers go up, now and then, and hardly ever down."""
+    known = values[np.isfinite(values)]
+    if len(known) < ALIVE or np.any(known != np.rint(known)):
+        return False
+    steps = np.diff(known)
+    rises, falls = np.count_nonzero(steps > 0), np.count_nonzero(steps < 0)
+    is_row_number = np.all(steps == steps[0]) and steps[0] != 0
+    return bool(rises >= FEWEST_COUNTS and falls <= 0.01 * rises and not is_row_number)
+
+
+def counted_rate(readings: Readings, column: str, window: int = 30) -> Floats:
+    """Events a second of a counter, over `window` rows; falls count as none."""
+    values = readings.values[column]
+    known = np.isfinite(values)
+    steps = np.diff(values[known], prepend=values[known][0])
+    risen = np.interp(readings.seconds, readings.seconds[known], np.cumsum(np.maximum(steps, 0.0)))
+    ahead = np.minimum(np.arange(len(risen)) + window, len(risen) - 1)
+    behind = np.maximum(np.arange(len(risen)) - window, 0)
+    passed = readings.seconds[ahead] - readings.seconds[behind]
+    return np.asarray((risen[ahead] - risen[behind]) / np.maximum(passed, 1e-9))
+
+
+def _is_foreign(readings: Readings, column: str, channel: str) -> bool:
+    """Whether the header names something else, and neither unit nor word of the channel."""
+    if has_word(column, WORDS[channel]) or column in readings.units:
+        return False
+    others = [WORDS[other] for other in ("stroke_count", "temperature", "rate")]
+    of_others = channel == "pressure" and any(has_word(column, words) for words in others)
+    return of_others or has_word(column, FOREIGN)
+
+
+def _in_si(values: Floats, unit: str, si: str) -> Floats:
+    factor, offset = conversion(unit, si)
+    return values * factor + offset
+
+
+def scatter_of_area(pressure: Floats, rate: Floats) -> float:
+    """Scatter of the log of rate over mass flux while both are at work; inf where they never are.
+
+    At a jewel, water is area times mass flux, so a pair that belongs together has nearly one area,
+    whatever the pressure.
+    """
+    with np.errstate(invalid="ignore"):
+        at_work = (pressure > 0.3 * _level(pressure)) & (rate > 0.3 * _level(rate))
+    if np.count_nonzero(at_work) < ALIVE:
+        return float("inf")
+    area = rate[at_work] / mass_flux(pressure[at_work], TEMPERATURE)
+    low, high = np.quantile(np.log(area), [0.16, 0.84])
+    return float(high - low) / 2.0
+
+
+# -- pressure
+
+
+def _pressure_units(readings: Readings, column: str) -> list[str]:
+    """Units in which the column would be the pressure of a jet."""
+    level = _level(readings.values[column])
+    stated = readings.units.get(column)
+    if stated is not None:
+        kind = stated_kind(stated)
+        if kind is not None and kind[0] != "Pa":
+            return []
+        units = [unit_as_logged(stated, "Pa")]
+    else:
+        units = ["MPa", "bar", "psi", "kpsi"]
+    return [
+        unit for unit in units if JET[0] <= float(_in_si(np.array(level), unit, "Pa")) <= JET[1]
+    ]
+
+
+def _pressure_score(readings: Readings, column: str) -> int:
+    values = readings.values[column]
+    kind = stated_kind(readings.units.get(column))
+    return (
+        2 * (kind is not None and kind[0] == "Pa")
+        + has_word(column, WORDS["pressure"])
+        - 2 * has_word(column, SET_WORDS)
+        + 2 * _falls(values)
+        + (_level(values) >= NOTHING_ELSE)
+    )
+
+
+def find_pressure(readings: Readings, told: Told) -> Role:
+    """The water's pressure. Raises Question where two columns could be it, or none."""
+    named = told.column.get("pressure")
+    if named is not None:
+        role = _told_role(readings, told, "pressure", named)
+        if role is None:
+            raise BadInput(readings.path, "--is pressure=none", "no bore can be judged without it",
+                           "name its column")  # fmt: skip
+        return role
+    found = {
+        column: units
+        for column, values in readings.values.items()
+        if column not in readings.switches
+        and not _is_foreign(readings, column, "pressure")
+        and _is_alive(values)
+        and not is_counter(values)
+        and (units := _pressure_units(readings, column))
+    }
+    if not found:
+        wrong = "no column moves like the pressure of a jet, 100 to 700 MPa in some unit"
+        raise Question(
+            readings.path, "columns", wrong, "--is", [f"pressure={c}" for c in readings.values]
+        )
+    scores = {column: _pressure_score(readings, column) for column in found}
+    best = [column for column, score in scores.items() if score == max(scores.values())]
+    if len(best) > 1:
+        best = _by_physics(readings, best, found)
+    if len(best) > 1:
+        raise Question(
+            readings.path, "columns", "several columns could be the water's pressure", "--is",
+            [f"pressure={column}" for column in best],
+        )  # fmt: skip
+    column = best[0]
+    unit = told.unit.get("pressure") or found[column][0]
+    level = float(_in_si(np.array(_level(readings.values[column])), unit, "Pa")) / 1e6
+    why = f"works at {_level(readings.values[column]):.5g} {unit}, {level:.0f} MPa"
+    return Role("pressure", column, unit, why)
+
+
+def _by_physics(
+    readings: Readings, columns: Sequence[str], units: Mapping[str, Sequence[str]]
+) -> list[str]:
+    """The one of the `columns` that fits the strokes best, or all where no counter tells."""
+    counters = [
+        counted_rate(readings, name) for name, values in readings.values.items()
+        if is_counter(values)
+    ]  # fmt: skip
+    fits = {}
+    for column in columns:
+        pressure = _in_si(readings.values[column], units[column][0], "Pa")
+        fits[column] = min((scatter_of_area(pressure, each) for each in counters), default=np.inf)
+    best = min(fits.values())
+    return [column for column in columns if fits[column] <= CLEARLY * best]
+
+
+# -- strokes, turns and flow
+
+
+def find_strokes(readings: Readings, pressure: Role, told: Told) -> Role | None:
+    """The counter of strokes, which goes up while the pump is under pressure."""
+    named = told.column.get("stroke_count")
+    if named is not None:
+        return _told_role(readings, told, "stroke_count", named)
+    found = []
+    water = _in_si(readings.values[pressure.column], pressure.unit, "Pa")
+    for column, values in readings.values.items():
+        if column in (pressure.column, *readings.switches) or not is_counter(values):
+            continue
+        kind = stated_kind(readings.units.get(column))
+        counted = counted_rate(readings, column)
+        if (kind is not None and kind[0] != "") or not _in_range(_level(counted) * 60.0, STROKES):
+            continue
+        if scatter_of_area(water, counted) < 2.0 * FIT:
+            found.append(column)
+    named_so = [column for column in found if has_word(column, WORDS["stroke_count"])]
+    if len(found) > 1 and len(named_so) == 1:
+        found = named_so
+    if len(found) > 1:
+        raise Question(
+            readings.path, "columns", "several columns count like strokes", "--is",
+            [f"stroke_count={column}" for column in found],
+        )  # fmt: skip
+    if not found:
+        return None
+    rate = _level(counted_rate(readings, found[0])) * 60.0
+    return Role("stroke_count", found[0], "", f"counts {rate:.3g} a minute while the jet is on")
+
+
+def find_rate(
+    readings: Readings, pressure: Role, strokes: Role | None, taken: Sequence[str], told: Told
+) -> Role | None:
+    """The stroke rate, crank speed or flow, in the unit that fits the pressure and a jewel.
+
+    Beside a counter of `strokes`, only a rate of as many strokes is one.
+    """
+    named = told.column.get("rate")
+    if named is not None:
+        return _told_role(readings, told, "rate", named)
+    water = _in_si(readings.values[pressure.column], pressure.unit, "Pa")
+    found: dict[str, str] = {}
+    for column in readings.values:
+        units = [] if column in taken else _fitting_units(readings, column, water, strokes)
+        if len(units) > 1 and "rate" not in told.unit:
+            raise Question(
+                readings.path, f"column {column!r}", "moves like strokes or a flow in any of these",
+                "--unit", [f"rate={unit}" for unit in units],
+            )  # fmt: skip
+        if units:
+            found[column] = told.unit.get("rate", units[0])
+    if len(found) > 1:
+        named_so = {c: unit for c, unit in found.items() if has_word(c, WORDS["rate"])}
+        found = named_so if len(named_so) == 1 else found
+    if len(found) > 1:
+        raise Question(
+            readings.path, "columns", "several columns could be strokes, crank speed or flow",
+            "--is", [f"rate={column}" for column in found],
+        )  # fmt: skip
+    for column, unit in found.items():
+        level = _level(readings.values[column])
+        return Role("rate", column, unit, f"{level:.3g} {unit} while the jet is on")
+    return None
+
+
+def _fitting_units(
+    readings: Readings, column: str, water: Floats, strokes: Role | None
+) -> list[str]:
+    """Units in which the column would be a rate that fits the pressure of the `water`, in Pa."""
+    values = readings.values[column]
+    if column in readings.switches or _is_foreign(readings, column, "rate"):
+        return []
+    if not _is_alive(values) or is_counter(values):
+        return []
+    units = _rate_units(readings, column)
+    if not units or (strokes is not None and not _agrees(readings, column, units[0], strokes)):
+        return []
+    is_crank = units == ["rpm"] and _level(values) >= CRANK[0]
+    return units if is_crank or scatter_of_area(water, values) <= FIT else []
+
+
+def _agrees(readings: Readings, column: str, unit: str, strokes: Role) -> bool:
+    """Whether a rate is that of the counter, give or take strokes counted to and fro as one."""
+    if is_flow(unit):
+        return False
+    rate = float(_in_si(np.array(_level(readings.values[column])), unit, "Hz"))
+    return _in_range(rate / _level(counted_rate(readings, strokes.column)), (0.4, 2.5))
+
+
+def _rate_units(readings: Readings, column: str) -> list[str]:
+    """Units in which the column would be strokes, turns or the flow of a jet."""
+    level = _level(readings.values[column])
+    stated = stated_kind(readings.units.get(column))
+    if stated is not None:
+        unit = readings.units[column]
+        if stated[0] == "Hz":
+            unit = unit_as_logged(unit, "Hz")
+            turns = float(_in_si(np.array(level), unit, "Hz")) * 60.0
+            return [unit] if _in_range(turns, (STROKES[0], CRANK[1])) else []
+        if stated[0] == "m^3/s":
+            unit = unit_as_logged(unit, "m^3/s")
+            litres = float(_in_si(np.array(level), unit, "m^3/s")) * 60_000.0
+            return [unit] if _in_range(litres, FLOW) else []
+        if stated[0] != "":
+            return []
+    values = readings.values[column]
+    known = values[np.isfinite(values)]
+    if np.all(np.diff(known) > 0) or np.all(np.diff(known) < 0):  # numbers of rows, or a clock
+        return []
+    if not _falls(values) or np.nanmin(values) < -0.05 * level:
+        return []
+    if level >= OPEN_UNIT:
+        if _in_range(level, STROKES):
+            return ["strokes/min"]
+        return ["rpm"] if _in_range(level, CRANK) else []
+    return [unit for unit, least in (("Hz", 0.05), ("l/min", 0.3), ("gpm", 0.08)) if level >= least]
+
+
+def _in_range(value: float, bounds: tuple[float, float]) -> bool:
+    return bounds[0] <= value <= bounds[1]
+
+
+# -- the rest
+
+
+def find_temperature(readings: Readings, taken: Sequence[str], told: Told) -> Role | None:
+    """The feed water's temperature: it changes slowly and little. None where several could be."""
+    named = told.column.get("temperature")
+    if named is not None:
+        return _told_role(readings, told, "temperature", named)
+    found: dict[str, str] = {}
+    for column, values in readings.values.items():
+        if column in taken or column in readings.switches or has_word(column, NOT_WATER):
+            continue
+        if _is_foreign(readings, column, "temperature"):
+            continue
+        unit = _temperature_unit(readings, column)
+        known = values[np.isfinite(values)]
+        if unit is None or len(known) < 1:
+            continue
+        kelvin = _in_si(known, unit, "K")
+        low, high = np.quantile(kelvin, [0.02, 0.98])
+        if WATER[0] <= low and high <= WATER[1] and high - low <= SMOOTH:
+            found[column] = unit
+    if len(found) > 1:
+        found = {c: unit for c, unit in found.items() if has_word(c, WORDS["temperature"])}
+    if len(found) != 1:
+        return None
+    ((column, unit),) = found.items()
+    level = float(np.nanmedian(readings.values[column]))
+    return Role("temperature", column, unit, f"changes slowly around {level:.3g} {unit}")
+
+
+def _temperature_unit(readings: Readings, column: str) -> str | None:
+    stated = stated_kind(readings.units.get(column))
+    if stated is not None:
+        return unit_as_logged(readings.units[column], "K") if stated[0] == "K" else None
+    values = readings.values[column]
+    known = np.unique(values[np.isfinite(values)])
+    if (
+        is_counter(values)
+        or len(known) < TWO
+        or (len(known) == TWO and np.all(known == known.round()))
+    ):
+        return None
+    median = float(np.nanmedian(values))
+    if has_word(column, ("press", "druck", "flow", "current", "strom", "speed")):
+        return None
+    if _in_range(median, CELSIUS):
+        return "degC"
+    return "degF" if _in_range(median, FAHRENHEIT) else None
+
+
+def find_valve(readings: Readings, works: Floats, taken: Sequence[str], told: Told) -> Role | None:
+    """The valve of the jet: 1 while the pump works. `works` is its rate, or its pressure."""
+    named = told.column.get("valve")
+    if named is not None:
+        return _told_role(readings, told, "valve", named)
+    found = []
+    for column, values in readings.values.items():
+        known = values[np.isfinite(values)]
+        if column in taken or not len(known) or not set(np.unique(known)) <= {0.0, 1.0, 2.0}:
+            continue
+        if np.count_nonzero(np.diff(known)) < TWO:
+            continue
+        on, off = works[values > 0], works[values == 0]
+        if len(on) and len(off) and np.nanmedian(on) > 1.5 * max(np.nanmedian(off), 0.0):
+            found.append(column)
+    named_so = [column for column in found if has_word(column, WORDS["valve"])]
+    if len(found) > 1:
+        found = named_so
+    if len(found) != 1:
+        return None
+    return Role("valve", found[0], "", "on while the pump works, off while it does not")
+
+
+def find_others(readings: Readings, pressure: Role, taken: Sequence[str]) -> list[Role]:
+    """Oil and boost pressure, where a header names them and the file states their unit."""
+    water = _in_si(readings.values[pressure.column], pressure.unit, "Pa")
+    found: dict[str, Role] = {}
+    for column, values in readings.values.items():
+        stated = stated_kind(readings.units.get(column))
+        if column in taken or stated is None or stated[0] != "Pa" or not _is_alive(values):
+            continue
+        unit = unit_as_logged(readings.units[column], "Pa")
+        reading = _in_si(values, unit, "Pa")
+        level = _level(reading)
+        if has_word(column, OTHER_WORDS["oil_pressure"]) and _in_range(level, OIL):
+            with np.errstate(invalid="ignore"):
+                ratio = float(np.nanmedian(water[water > JET[0]] / reading[water > JET[0]]))
+            if _in_range(ratio, RATIO):
+                why = f"the water's pressure is {ratio:.3g} times as high"
+                found.setdefault("oil_pressure", Role("oil_pressure", column, unit, why))
+        elif has_word(column, OTHER_WORDS["boost_pressure"]) and _in_range(level, BOOST):
+            why = f"{level / 1e6:.2g} MPa, as feed water has"
+            found.setdefault("boost_pressure", Role("boost_pressure", column, unit, why))
+    return list(found.values())
+
+
+def _told_role(readings: Readings, told: Told, channel: str, column: str) -> Role | None:
+    if column == "none":
+        return None
+    if column not in readings.values:
+        raise BadInput(
+            readings.path, f"--is {channel}={column}", "there is no such column of numbers",
+            f"there are {', '.join(readings.values)}",
+        )  # fmt: skip
+    si = SI_UNITS[channel]
+    unit = told.unit.get(channel) or readings.units.get(column)
+    if si and not unit:
+        raise Question(readings.path, f"column {column!r}", "has no unit", "--unit",
+                       [f"{channel}={each}" for each in _CHOICES[si]])  # fmt: skip
+    if si and unit:
+        flow = channel == "rate" and is_flow(unit_as_logged(unit, "m^3/s"))
+        unit = unit_as_logged(unit, "m^3/s" if flow else si)
+    return Role(channel, column, unit or "", "as stated")
+
+
+_CHOICES = {"Pa": ("MPa", "bar", "psi", "kpsi"), "Hz": ("strokes/min", "rpm", "Hz", "l/min", "gpm"),
+            "K": ("degC", "degF"), "s": ("s", "ms"), "dimensionless": ("percent",)}  # fmt: skip
+
+
+def find_roles(readings: Readings, told: Told) -> list[Role]:
+    """What the columns are. Raises Question for what only a person can tell."""
+    pressure = find_pressure(readings, told)
+    strokes = find_strokes(readings, pressure, told)
+    roles = [pressure, *([strokes] if strokes else [])]
+    taken = [role.column for role in roles]
+    others = find_others(readings, pressure, taken)
+    taken += [role.column for role in others]
+    rate = find_rate(readings, pressure, strokes, taken, told)
+    if rate is not None:
+        roles.append(rate)
+        taken.append(rate.column)
+    temperature = find_temperature(readings, taken, told)
+    if temperature is not None:
+        roles.append(temperature)
+        taken.append(temperature.column)
+    works = readings.values[pressure.column]
+    if strokes is not None:
+        works = counted_rate(readings, strokes.column, 5)
+    elif rate is not None and rate.unit != "rpm":
+        works = readings.values[rate.column]
+    valve = find_valve(readings, works, taken, told)
+    return [*roles, *([valve] if valve else []), *others]
+
+
+def feed_flow(area: float, pressure: float) -> float:
+    """Feed water, m³/s, that an effective `area` (m²) takes at `pressure` (Pa)."""
+    return float(area * mass_flux(pressure, TEMPERATURE) / density_at_atmosphere(TEMPERATURE))

@@ -1,0 +1,68 @@
+"""What columns are is told by what they do; whatever else a shop logs beside is left alone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from borewarden.look.form import Answers
+from borewarden.look.looked import look_at
+from borewarden.look.roles import Told
+from shop_logs import NORTH, PLAIN, SOUTH, WEST, Column, column_values, local_times, logged
+
+PUMPS = {"north": NORTH, "west": WEST, "south": SOUTH}
+
+
+def beside(pump: str) -> dict[str, np.ndarray]:
+    """Things that shops log beside the pump, some of which go with the jet. All invented."""
+    samples = logged(pump, PLAIN)
+    rng = np.random.default_rng(1)
+    rows = len(samples.time_ns)
+    on = samples.valve > 0
+    return {
+        "Motor current": np.where(on, 35, 12) + rng.normal(0, 0.4, rows),
+        "Abrasive [g/min]": np.where(on, 350, 0) + np.abs(rng.normal(0, 2, rows)),
+        "Dose lb/min": np.where(on, 0.8, 0) + np.abs(rng.normal(0, 0.01, rows)),
+        "Load %": np.where(on, 72, 20) + rng.normal(0, 1, rows),
+        "X": np.cumsum(rng.normal(0, 3, rows)) + 500,
+        "Feed mm/min": np.where(on, 120, 8000) + rng.normal(0, 3, rows),
+        "Parts": np.floor(np.arange(rows) / 97),
+        "Hours": np.round(4711 + np.arange(rows) / 3600, 2),
+        "Set": np.where(np.arange(rows) // 200 % 2, 3900, 3500.0),
+        "Ambient": 22 + np.cumsum(rng.normal(0, 0.002, rows)),
+        "Oil temp": 48 + np.cumsum(rng.normal(0, 0.005, rows)),
+        "Tank level": 60 + np.cumsum(rng.normal(0, 0.02, rows)),
+        "Alarm": np.zeros(rows),
+        "Program no": np.floor(np.arange(rows) / 300) + 1204,
+    }
+
+
+def table(pump: str, heads: list[str], columns: tuple[Column, ...]) -> dict[str, np.ndarray]:
+    samples = logged(pump, PLAIN)
+    return {
+        head: np.round(column_values(pump, samples, column), column.digits)
+        for head, column in zip(heads, columns, strict=True)
+    }
+
+
+@pytest.mark.parametrize("first", [True, False])
+@pytest.mark.parametrize("named", [True, False])
+@pytest.mark.parametrize("pump", PUMPS)
+def test_nothing_else_is_taken_for_a_channel(
+    pump: str, named: bool, first: bool, tmp_path: Path
+) -> None:
+    columns = PUMPS[pump]
+    heads = [column.header if named else f"AI{at}" for at, column in enumerate(columns)]
+    ours, others = table(pump, heads, columns), beside(pump)
+    both = {**ours, **others} if first else {**others, **ours}
+    times = [time.strftime("%Y-%m-%dT%H:%M:%S") for time in local_times(logged(pump, PLAIN))]
+    log = tmp_path / "day.csv"
+    pd.DataFrame({"time": times, **both}).round(3).to_csv(log, index=False)
+    found = {role.channel: role.column for role in look_at([log], Answers(), Told()).roles}
+    right = {column.channel: head for head, column in zip(heads, columns, strict=True)}
+    if pump == "south" and not named:  # a constant speed without a name could be anything
+        del right["rate"]
+    assert found == right
