@@ -361,6 +361,15 @@ MACHINES = [
         "log.valve.1",
         "unknown field",
     ),
+    machine("name of two lines", ('name = "North"', 'name = "North\\nSouth"'), "name", "printable"),
+    machine("name of a page", ('name = "North"', f'name = "{"N" * 81}"'), "name", "80 printable"),
+    machine("head that is a bell", ('head = "1"', 'head = "\\u0007"'), "head", "printable"),
+    machine(
+        "a unit that is a sum",
+        after("[gate]", 'settle_time = "6 s**9**9**9"'),
+        "gate.settle_time",
+        "'s**9**9**9' is not a unit",
+    ),
     machine("gate is a list", ("[gate]", "[[gate]]"), "gate"),
     machine("watch is a list", ("[watch]", "[[watch]]"), "watch"),
     machine(
@@ -732,6 +741,12 @@ ENVIRONMENT = [
     variable("BOREWARDEN_SERVICE_PAGE__PORTS", "1", command=REACH),
     variable("BOREWARDEN_SERVICE_ALARM__ON_DELAY", "1 MPa", "alarm.on_delay", command=REACH),
     variable("BOREWARDEN_SERVICE_MAIL", "me", command=REACH),
+    variable("BOREWARDEN_PUMP_STROKE", "200 mm", "did you mean BOREWARDEN_PUMP__STROKE?"),
+    variable("BOREWARDEN_PUPM__STROKE", "200 mm", "did you mean BOREWARDEN_PUMP__STROKE?"),
+    variable("BOREWARDEN_SERVICE_PGAE__PORT", "1", "did you mean BOREWARDEN_SERVICE_PAGE__PORT?"),
+    variable("BOREWARDEN_SHOP_COST__SCRAP", "1", "did you mean BOREWARDEN_SHOP_COSTS__SCRAP?"),
+    variable("BOREWARDEN_SERVCIE_MAIL_PASSWORD", "x", "did you mean BOREWARDEN_SERVICE_MAIL_"),
+    variable("BOREWARDEN_XYZ", "1", "nothing reads it", "docs/settings.md"),
     Case(
         "environment: secrets are no directory",
         nothing,
@@ -939,7 +954,7 @@ def kept_store(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     fill(folder)
     done = run(folder, ("replay", "day.csv", "--machine", "machine.toml"))
     assert done.exit_code == 0, done.output
-    return (folder / "borewarden.db").read_bytes()
+    return (folder / "replay.db").read_bytes()
 
 
 def fill(folder: Path) -> None:
@@ -985,7 +1000,8 @@ def test_bad_input_is_said_and_changes_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kept_store: bytes, case: Case
 ) -> None:
     fill(tmp_path)
-    (tmp_path / "borewarden.db").write_bytes(kept_store)
+    for name in ("borewarden.db", "replay.db"):
+        (tmp_path / name).write_bytes(kept_store)
     case.spoil(tmp_path)
     for name, value in case.environment.items():
         monkeypatch.setenv(name, value)
@@ -1017,7 +1033,7 @@ def test_what_is_unusual_but_usable_is_used(tmp_path: Path, name: str, spoil: Sp
     spoil(tmp_path)
     done = run(tmp_path, ("replay", "day.csv", "--machine", "machine.toml"))
     assert done.exit_code == 0, done.output
-    assert (tmp_path / "borewarden.db").exists()
+    assert (tmp_path / "replay.db").exists()
 
 
 @pytest.mark.parametrize("name", ["day.csv", "day.labels.csv", "machine.toml"])
@@ -1059,7 +1075,7 @@ def test_the_installed_command_refuses_and_makes_no_store(tmp_path: Path, name: 
     assert "Traceback" not in done.stderr
     for text in case.says:
         assert text in done.stderr
-    assert not (tmp_path / "borewarden.db").exists()
+    assert not (tmp_path / "replay.db").exists()
     assert not (tmp_path / "reports").exists()
 
 

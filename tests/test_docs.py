@@ -32,6 +32,7 @@ from borewarden.settings.service import (
     MailSection,
     PageSection,
     ServiceSettings,
+    StoreSection,
 )
 from borewarden.store.database import SCHEMA_VERSION, open_store
 from borewarden.store.influx import alert_lines, batch_lines, link_lines, sample_lines
@@ -101,6 +102,7 @@ PAGES: dict[str, tuple[type[BaseModel], set[str]]] = {
         "`[influx]`": InfluxSection,
         "`[mail]`": MailSection,
         "`[alarm]`": AlarmSection,
+        "`[store]`": StoreSection,
         "`[costs]`": shop.CostSection,
         "`[[jewel_price]]`": shop.JewelPrice,
         "`[stock]`": shop.StockSection,
@@ -131,7 +133,8 @@ def test_every_section_has_its_table() -> None:
     known = {model for model, _ in PAGES.values()} | {ServiceSettings}
     assert below <= known
     assert {heading for heading in PAGES if heading not in tables(SETTINGS)} == set()
-    named = set(ServiceSettings.model_fields) - {"units", "page", "influx", "mail", "alarm"}
+    sections = {"units", "page", "influx", "mail", "alarm", "store"}
+    named = set(ServiceSettings.model_fields) - sections
     assert named == {"influx_token", "mail_password"}
     assert named <= {row[0].strip("`") for row in tables(SETTINGS)["Secrets"]}
 

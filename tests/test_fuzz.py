@@ -117,7 +117,7 @@ def ends_well(folder: Path, **files: bytes) -> None:
     log = "day.parquet" if "day.parquet" in given else "day.csv"
     for name, content in {**sound, **given}.items():
         (folder / name).write_bytes(content)
-    store = folder / "borewarden.db"
+    store = folder / "replay.db"
     before = store.read_bytes() if store.exists() else None
     with chdir(folder):
         done = CliRunner().invoke(app, ["replay", log, "--machine", "machine.toml"])

@@ -6,6 +6,8 @@ import builtins
 import math
 import os
 import socket
+import subprocess
+import sys
 import time
 from functools import partial
 from pathlib import Path
@@ -53,6 +55,46 @@ def test_process_that_dies_is_told_and_not_waited_for() -> None:
     answers = in_order(spread(os._exit, [3, 3, 3], 2))
     assert len(answers) == 3
     assert all("abruptly" in str(answer) for answer in answers)
+
+
+SPREADS = """
+import sys
+from os import getpid
+from functools import partial
+from borewarden.base.parallel import spread
+from lasting import last
+
+if __name__ == "__main__":
+    list(spread(last, [sys.argv[1]] * 2, 2))
+"""
+LASTING = """
+import os, time
+from pathlib import Path
+
+def last(folder):
+    (Path(folder) / str(os.getpid())).touch()
+    time.sleep(600)
+"""
+
+
+def test_processes_end_when_the_one_that_asked_for_them_is_killed(tmp_path: Path) -> None:
+    there = tmp_path / "there"
+    there.mkdir()
+    (tmp_path / "lasting.py").write_text(LASTING)
+    (tmp_path / "spreads.py").write_text(SPREADS)
+    path = f"{tmp_path}{os.pathsep}{os.environ.get('PYTHONPATH', '')}"
+    command = [sys.executable, str(tmp_path / "spreads.py"), str(there)]
+    parent = subprocess.Popen(command, env={**os.environ, "PYTHONPATH": path})
+    while len(list(there.iterdir())) < 2:
+        assert parent.poll() is None
+        time.sleep(0.05)
+    parent.kill()
+    parent.wait()
+    children = [Path("/proc") / child.name for child in there.iterdir()]
+    until = time.monotonic() + 30.0
+    while any(child.exists() for child in children) and time.monotonic() < until:
+        time.sleep(0.05)
+    assert [child for child in children if child.exists()] == []
 
 
 def test_cluster_answers_alike_and_a_scheduler_that_is_lost_is_said_plainly(

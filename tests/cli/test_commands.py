@@ -45,7 +45,7 @@ def test_replay_prints_verdict_evidence_cautions_and_writes(tmp_path: Path) -> N
     for words in ("probably opened up", "Effective bore now", "NE 107", "lock it out"):
         assert words in done.stdout
     assert (tmp_path / "reports" / "north-2026-03-04-chip.html").stat().st_size > 1_000_000
-    assert (tmp_path / "borewarden.db").exists()
+    assert (tmp_path / "replay.db").exists()
 
 
 def test_replay_prints_the_probable_causes_and_the_cheapest_check_first(tmp_path: Path) -> None:
@@ -90,7 +90,7 @@ def test_exit_code_tells_the_verdict(tmp_path: Path, log: str, machine: str, cod
         "--no-store",
     )
     assert done.returncode == code, done.stderr
-    assert not (tmp_path / "borewarden.db").exists()
+    assert not (tmp_path / "replay.db").exists()
 
 
 @pytest.mark.parametrize(
@@ -135,19 +135,19 @@ def test_bad_input_is_said_plainly(tmp_path: Path, words: list[str], said: list[
     assert "Traceback" not in done.stderr + done.stdout
     for text in said:
         assert text in done.stderr
-    assert not (tmp_path / "borewarden.db").exists()
+    assert not (tmp_path / "replay.db").exists()
 
 
 def test_half_written_log_leaves_the_store_as_it_was(tmp_path: Path) -> None:
     first = borewarden(tmp_path, "replay", CHIP, "--machine", NORTH)
     assert first.returncode == 0
-    before = (tmp_path / "borewarden.db").read_bytes()
+    before = (tmp_path / "replay.db").read_bytes()
     half = tmp_path / "half.csv"
     half.write_bytes(Path(CHIP).read_bytes()[:200_001])
     done = borewarden(tmp_path, "replay", str(half), "--machine", NORTH)
     assert done.returncode == 2
     assert "half.csv" in done.stderr
-    assert (tmp_path / "borewarden.db").read_bytes() == before
+    assert (tmp_path / "replay.db").read_bytes() == before
 
 
 def test_simulated_fault_stands_in_the_labels(tmp_path: Path) -> None:

@@ -164,7 +164,8 @@ def test_struck_out_fitting_is_gone_but_not_its_history() -> None:
 def test_table_shows_jet_hours_and_what_telemetry_says_of_the_start(tmp_path: Path) -> None:
     log = ROOT / "replay_data" / "north-2026-03-04-chip.csv"
     replayed = CliRunner().invoke(
-        app, ["replay", str(log), "--machine", NORTH, "--report", str(tmp_path / "r.html")]
+        app,
+        ["replay", str(log), "--machine", NORTH, "--store", "borewarden.db", "--report", "r.html"],
     )
     assert replayed.exit_code == 0, replayed.output
     fit("2026-03-02T06:00", "--earlier-hours", "2 h", "--low-pressure-start", "yes")

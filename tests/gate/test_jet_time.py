@@ -16,6 +16,7 @@ from borewarden.gate.jet_time import (
     Opening,
     count_jet_time,
     judge_opening,
+    rows_to_keep,
 )
 from borewarden.physics.pump import DirectDrive, Intensifier
 from steady import gate_settings
@@ -79,6 +80,45 @@ def test_count_is_that_of_the_gate_however_the_samples_are_cut(
     (counted,) = count_jet_time(parts, EVER, np.array([1]), max_gap=10.0)
     assert counted.jet_hours == pytest.approx(gate.jet_hours, abs=1e-9)
     assert counted.missed_hours == pytest.approx(gate.missed_hours, abs=1e-9)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.integers(0, 10**6), st.booleans(), st.booleans(), st.lists(st.integers(1, 700), min_size=1)
+)
+def test_what_is_left_of_thinned_samples_counts_as_all_of_them(
+    seed: int, is_crank: bool, with_valve: bool, cuts: list[int]
+) -> None:
+    pump = CRANK if is_crank else INTENSIFIER
+    samples = wild_samples(seed, not is_crank, with_valve)
+    phases, _ = Gate(gate_settings(pump, uses_counter=not is_crank), pump.displacement).learn_many(
+        samples
+    )
+    whole, left = [], []
+    start, i = 0, 0
+    while start < len(phases):
+        stop = start + cuts[i % len(cuts)]
+        part, own = rows(samples, start, stop), phases[start:stop]
+        kept = rows_to_keep(part, own, 9.0, 600.0)
+        whole.append((part, own))
+        left.append((Samples._make(channel[kept] for channel in part), own[kept]))
+        start, i = stop, i + 1
+    (counted,) = count_jet_time(whole, EVER, np.array([2]), max_gap=10.0)
+    (again,) = count_jet_time(left, EVER, np.array([2]), max_gap=10.0)
+    for name in ("jet_hours", "missed_hours", "partly_hours"):
+        assert getattr(again, name) == pytest.approx(getattr(counted, name), abs=1e-9), name
+    joined = [
+        (Samples._make(np.concatenate(c) for c in zip(*(s for s, _ in parts), strict=True)),
+         np.concatenate([p for _, p in parts]))
+        for parts in (whole, left)
+    ]  # fmt: skip
+    assert judge_opening(*joined[1]) == judge_opening(*joined[0])
+
+
+def test_thinning_leaves_a_fifth_of_steady_cutting_and_hardly_any_rest() -> None:
+    for phase, most in ((Phase.STEADY, 0.23), (Phase.STOPPED, 0.004), (Phase.JET_OFF, 0.004)):
+        samples, phases = at_1_hz([phase] * 7200)
+        assert rows_to_keep(samples, phases, 9.0, 600.0).mean() < most
 
 
 def at_1_hz(

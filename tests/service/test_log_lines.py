@@ -108,7 +108,7 @@ def test_a_store_that_cannot_be_opened_is_logged_too(config: Path) -> None:
     assert done.returncode == 2
     [line] = objects(done.stderr)
     assert (line["event"], line["level"]) == ("failed", "error")
-    assert "unable to open database file" in line["reason"]
+    assert "/proc/nothing/a.db: folder: " in line["reason"]
 
 
 def test_what_nobody_caught_is_one_line_as_well() -> None:

@@ -106,6 +106,18 @@ def test_watch_ready_status_and_graceful_end(config: Path, tmp_path: Path) -> No
             time.sleep(0.5)
         assert status["samples"] >= 3
         assert status["link"]["connected"]
+        second = subprocess.run(
+            [
+                *(sys.executable, "-m", "borewarden.cli", "watch"),
+                *("--config", str(config), "--store", str(store)),
+            ],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert second.returncode == 2
+        assert f"`borewarden watch`, process {watcher.pid} on " in second.stderr
+        assert "stop that one first" in second.stderr
         watcher.send_signal(signal.SIGTERM)
         log = watcher.communicate(timeout=30)[1]
     assert watcher.returncode == 0

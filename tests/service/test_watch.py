@@ -23,7 +23,15 @@ from borewarden.collect.link import LinkState, Received
 from borewarden.collect.logged import read_log
 from borewarden.replay.one_machine import replay_logs
 from borewarden.service import writer
-from borewarden.service.messages import Effects, Queue, Started, TimePassed
+from borewarden.service.messages import (
+    Effects,
+    Ended,
+    Hurry,
+    LinkNews,
+    Queue,
+    Started,
+    TimePassed,
+)
 from borewarden.service.own_health import Keeping
 from borewarden.service.status import MachineStatus
 from borewarden.service.watch import watch
@@ -70,7 +78,8 @@ async def test_writing_has_ended_when_the_writer_is_cancelled(tmp_path: Path) ->
             ended.set()
 
     with open_store(tmp_path / "live.db", any_thread=True) as connection:
-        writing = asyncio.create_task(writer.keep(connection, queue, {}, slowly))
+        disk = writer.Disk(connection, lambda newest_id: (connection, ""))
+        writing = asyncio.create_task(writer.keep(disk, queue, {}, slowly))
         await queue.put(TimePassed(1))
         await asyncio.to_thread(begun.wait)
         writing.cancel()
@@ -78,6 +87,48 @@ async def test_writing_has_ended_when_the_writer_is_cancelled(tmp_path: Path) ->
             await writing
         assert ended.is_set()
         assert not connection.in_transaction
+
+
+async def test_samples_wait_for_each_other_and_nothing_else_does(tmp_path: Path) -> None:
+    """What tells of anything is written at once, with all that waits; so is the rest at the end."""
+    queue: Queue = asyncio.Queue()
+    kept: list[list[object]] = [[]]
+
+    def note(connection: sqlite3.Connection, block: object) -> None:
+        if isinstance(block, Ended):
+            kept.append([])
+        else:
+            kept[-1].append(block)
+
+    with open_store(tmp_path / "live.db", any_thread=True) as connection:
+        disk = writer.Disk(connection, lambda newest_id: (connection, ""), 3600.0)
+        writing = asyncio.create_task(writer.keep(disk, queue, {}, note))
+        first, second, third = (TimePassed(i) for i in range(3))
+        news = LinkNews("North", LinkState(1, True, "found"))
+        for block in (first, second, news):
+            await queue.put(block)
+        await queue.join()
+        await queue.put(third)
+        await queue.put(Hurry())
+        await queue.join()
+        await queue.put(third)  # what still comes does not wait any more
+        await queue.join()
+        writing.cancel()
+        await asyncio.wait({writing})
+    assert kept == [[first, second, news], [third, Hurry()], [third], []]
+
+
+async def test_what_waits_is_written_in_time(tmp_path: Path) -> None:
+    queue: Queue = asyncio.Queue()
+    with open_store(tmp_path / "live.db", any_thread=True) as connection:
+        disk = writer.Disk(connection, lambda newest_id: (connection, ""), 0.2)
+        writing = asyncio.create_task(writer.keep(disk, queue, {}, lambda connection, block: None))
+        for i in range(3):
+            await queue.put(TimePassed(i))
+        await queue.join()
+        assert queue.empty()
+        writing.cancel()
+        await asyncio.wait({writing})
 
 
 def noting(seen: dict[str, MachineStatus]) -> Started:

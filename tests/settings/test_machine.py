@@ -228,7 +228,7 @@ def test_environment_beats_file(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("BOREWARDEN_GATE__WORKING_PRESSURE", "200 MPa")
     monkeypatch.setenv("BOREWARDEN_LOG__PRESSURE__UNIT", "MPa")
     monkeypatch.setenv("BOREWARDEN_NAME", "Elsewhere")
-    monkeypatch.setenv("BOREWARDEN_SOMETHING_OF_THE_SERVICE", "1")
+    monkeypatch.setenv("BOREWARDEN_SERVICE_PAGE__PORT", "1")
     machine = load_machine(CONFIG / "north.toml")
     pump = machine.build_pump()
     assert isinstance(pump, Intensifier)

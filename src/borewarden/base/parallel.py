@@ -11,15 +11,18 @@ from __future__ import annotations
 import logging
 import mmap
 import multiprocessing
+import os
 import pickle
 import re
 import signal
 import tempfile
+import threading
 import warnings
 from collections.abc import Callable, Generator, Iterable
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from functools import partial
 from itertools import islice
+from multiprocessing import connection
 from pathlib import Path
 from typing import Any, TypeVar
 from uuid import uuid4
@@ -107,7 +110,16 @@ _function: Callable[[Any], Any]
 def _begin(file: Path) -> None:
     global _function
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     _function = _take_up(file)
+
+
+def _end_with_parent() -> None:
+    """End this process once the one that asked for it has gone, be it by a kill."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        connection.wait([parent.sentinel])
+        os._exit(1)
 
 
 def _do(task: Any) -> Any:

@@ -43,6 +43,9 @@ COMMANDS = {
     "serve": _Place(
         "stand_in", LIVE, "Be the stand-in pump: serve an invented day over the network."
     ),
+    "store": _Place(
+        "store", LIVE, "Look after a store: check it, back it up, prune it, compact it."
+    ),
     "count": _Place(
         "count",
         MACHINE,

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from borewarden.base.errors import BadInput
+from borewarden.base.files import check_output
 from borewarden.base.shown import show_in
 from borewarden.cli.logged import print_result
 from borewarden.cli.terminal import app, counted, refusing, say, warn_if_compiling
@@ -32,6 +33,7 @@ def demo_command(
     with refusing("run the demo"):
         _put_down(folder)
         settings = load_machine(folder / MACHINE)
+        check_output("--folder", folder / REPORT, [folder / name for name in (MACHINE, LOG, STORE)])
         show_in(settings.shown_units)
         warn_if_compiling()
         with counted("samples") as progress:

@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from borewarden.base.files import check_output
 from borewarden.cli.terminal import (
     BAD_INPUT,
     AsJson,
@@ -62,10 +63,14 @@ def fleet_command(
             tasks, unclaimed = tasks_of_folders(machines, logs or machines)
             if unclaimed:
                 warn(f"{len(unclaimed)} logs belong to no machine file, such as {unclaimed[0]}")
+        if table is not None:
+            read = [path for task in tasks for path in (task.file, *task.logs)]
+            check_output("--table", table, [machines, store, *read])
         warn_if_compiling()
         with counted("machines") as progress:
             answers = replay_fleet(tasks, store, processes, scheduler, progress)
         if table is not None:
+            table.parent.mkdir(parents=True, exist_ok=True)
             write_table(answers, table)
     found = [
         (answer, task.machine.time_zone)

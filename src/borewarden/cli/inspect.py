@@ -13,6 +13,7 @@ from typing import Annotated
 import typer
 
 from borewarden.base.errors import BadInput, MissingExtra
+from borewarden.base.files import check_output
 from borewarden.base.shown import show_in
 from borewarden.base.times import local_ns, local_time
 from borewarden.cli.terminal import AsJson, app, out, print_json, print_table, refusing, say
@@ -162,7 +163,7 @@ def inspections_command(
             columns = words.HISTORY_COLUMNS
             rows = [words.history_row(entry) for entry in entries]
             for_others = [asdict(entry) for entry in entries]
-        written = [] if pictures is None else _write_pictures(connection, shown, pictures)
+        written = [] if pictures is None else _write_pictures(connection, shown, pictures, store)
     if as_json:
         print_json(for_others)
         return
@@ -239,12 +240,13 @@ def _subject(
 
 
 def _write_pictures(
-    connection: sqlite3.Connection, shown: Iterable[Inspection], folder: Path
+    connection: sqlite3.Connection, shown: Iterable[Inspection], folder: Path, store: Path
 ) -> list[Path]:
     folder.mkdir(parents=True, exist_ok=True)
     written = []
     for picture in {p.sha256: p for each in shown for p in each.pictures}.values():
         target = folder / f"{picture.sha256[:12]}-{picture.name}"
+        check_output("--pictures", target, [store])
         target.write_bytes(read_picture(connection, picture.sha256))
         written.append(target)
     return written

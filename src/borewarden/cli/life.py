@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from borewarden.base.files import check_output
 from borewarden.base.shown import show_in
 from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say
 from borewarden.inspection.cautions import CAUTIONS
@@ -55,6 +56,7 @@ def shift_command(
 ) -> None:
     """What the next shift needs to know, on one page."""
     with refusing("shift"):
+        check_output("--report", report, [config, store])
         seen, posterior = _learned(config, store, at)
         outlooks = _outlooks(seen, posterior, hours, only_stated=True)
         stated = seen.shop.states_stock
@@ -101,6 +103,7 @@ def life_command(
 ) -> None:
     """How long jewels last here, by material and head."""
     with refusing("life"):
+        check_output("--report", report, [config, store])
         seen, posterior = _learned(config, store, at)
         outlooks = _outlooks(seen, posterior, hours, only_stated=True)
         report.parent.mkdir(parents=True, exist_ok=True)

@@ -1,13 +1,12 @@
 """Replay logged days."""
 
-import os
 import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from borewarden.base.errors import BadInput
+from borewarden.base.files import check_output
 from borewarden.base.shown import show_in
 from borewarden.cli.terminal import (
     AsJson,
@@ -19,7 +18,8 @@ from borewarden.cli.terminal import (
     say,
     warn_if_compiling,
 )
-from borewarden.replay.one_machine import Replayed, replay_logs
+from borewarden.collect.labels import labels_path
+from borewarden.replay.one_machine import Replayed, registered, replay_logs
 from borewarden.settings import load_machine
 from borewarden.show.replay_words import evidence_lines, replayed_object
 from borewarden.show.report import write_report
@@ -47,14 +47,29 @@ ExitCode = Annotated[
 ]
 
 
+STORE = Path("replay.db")  # never the watch's own: a logged day is not to mix with live ones
+WATCHED = Path("borewarden.db")
+
+Store = Annotated[
+    Path, typer.Option(help="Embedded store to write to; never the one of a watch on this machine.")
+]
+Books = Annotated[
+    Path | None,
+    typer.Option(
+        "--register",
+        help="Store with the jewel register, where --store has none of this machine; default "
+        f"{WATCHED}, if it is there.",
+    ),
+]
+
+
 @app.command("replay")
 def replay_command(
     logs: Logs,
     machine: Annotated[Path, typer.Option(help="The machine's settings, TOML.")],
-    store: Annotated[Path, typer.Option(help="Embedded store to write to.")] = Path(
-        "borewarden.db"
-    ),
+    store: Store = STORE,
     no_store: Annotated[bool, typer.Option("--no-store", help="Write no store.")] = False,
+    books: Books = None,
     report: Annotated[
         Path | None, typer.Option(help="HTML report; default reports/LOG.html.")
     ] = None,
@@ -65,33 +80,32 @@ def replay_command(
     with refusing("replay"):
         settings = load_machine(machine)
         show_in(settings.shown_units)
-        target = report or Path("reports") / f"{logs[0].name.split('.')[0]}.html"
-        _check_target(target, [*logs, machine, store])
+        kept = None if no_store else store
+        register = books or (None if no_store else WATCHED)
+        target = report or Path("reports") / report_name(machine, logs)
+        labels = [labels_path(log) for log in logs]
+        check_output("--report", target, [*logs, *labels, machine, kept, register])
+        known = next((b for b in (kept, register) if registered(b, settings.name)), None)
         warn_if_compiling()
         with counted("samples") as progress:
-            result = replay_logs(settings, logs, None if no_store else store, progress)
+            result = replay_logs(settings, logs, kept, progress, register)
         target.parent.mkdir(parents=True, exist_ok=True)
         write_report(result, target)
-    kept = None if no_store else store
     if as_json:
         print_json(replayed_object(result) | {"report": target, "store": kept})
     else:
         print_result(result)
         say(f"report: {target}", *([f"store:  {kept}"] if kept else []))
+        say(*([f"jewels: from {machine} and the register in {known}"] if known else []))
     if exit_code:
         sys.exit(EXIT_CODES[result.verdict.state])
 
 
-def _check_target(target: Path, others: list[Path]) -> None:
-    """BadInput if the report can't be written, before hours of samples go into the store."""
-    right = "name a file for the page, such as reports/day.html"
-    if os.path.realpath(target) in {os.path.realpath(path) for path in others}:
-        raise BadInput("--report", str(target), "it would overwrite that file", right)
-    if target.is_dir():
-        raise BadInput("--report", str(target), "that is a directory", right)
-    folder = next(parent for parent in target.absolute().parents if parent.exists())
-    if not folder.is_dir() or not os.access(folder, os.W_OK):
-        raise BadInput("--report", str(target), f"nothing can be written to {folder}", right)
+def report_name(machine: Path, logs: list[Path]) -> str:
+    """A name that no other machine's, day's or span's report has."""
+    first, last = (log.name.removesuffix(".csv") for log in (logs[0], logs[-1]))
+    name = first if len(logs) == 1 else f"{first}-to-{last}"
+    return f"{name if machine.stem in name else f'{machine.stem}-{name}'}.html"
 
 
 def print_result(result: Replayed) -> None:

@@ -11,6 +11,7 @@ from typing import Annotated
 import typer
 
 from borewarden.base.errors import BadInput
+from borewarden.base.files import check_output
 from borewarden.base.shown import show_in
 from borewarden.cli.terminal import AsJson, Listing, app, print_json, print_table, refusing, say
 from borewarden.jewels.fitting import End, Fitting, number_in_head
@@ -270,6 +271,7 @@ def export_command(
 ) -> None:
     """Write all fittings to a CSV file that `register import` takes. Times are UTC."""
     with refusing("export that"):
+        check_output("export", file, [store, config])
         names = {machine.name for machine in _machines(config) or []}
         with _open(store, there=True) as connection:
             held = [f for f in fittings(connection).values() if not names or f.machine in names]

@@ -8,8 +8,10 @@ from typing import Annotated
 import typer
 
 from borewarden.base.errors import BadInput
+from borewarden.base.files import check_output
 from borewarden.base.samples import Samples
 from borewarden.cli.terminal import app, refusing, say
+from borewarden.collect.labels import labels_path
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.simulate.day import Day, Side, Signals, log_day
 from borewarden.simulate.invent import Asked, FaultName, invent_day
@@ -86,6 +88,8 @@ def simulate_command(
     )  # fmt: skip
     with refusing("simulate"):
         settings = load_machine(machine)
+        check_output("log", log, [machine])
+        check_output("log", labels_path(log), [machine])
         day, samples = _invented(machine, settings, asked)
         write_log(samples, settings.log_format(), log)
         write_labels(day, log)

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 from pydantic import SecretStr
 
+from borewarden.base.files import check_output
 from borewarden.base.shown import show_in
 from borewarden.cli.terminal import (
     AsJson,
@@ -20,6 +21,7 @@ from borewarden.cli.terminal import (
     warn,
     warn_if_compiling,
 )
+from borewarden.collect.labels import labels_path
 from borewarden.settings import load_machine
 from borewarden.settings.service import common_units
 from borewarden.show import tune_words as words
@@ -116,6 +118,12 @@ def tune_command(
     """
     with refusing("tune"):
         of_machine = load_machine(machine)
+        target = report or Path("reports") / f"tune-{machine.stem}.html"
+        read = [machine, *(logs or []), *(labels or []), ranges, store]
+        read += [labels_path(log) for log in logs or []]
+        check_output("--report", target, read)
+        if patch is not None:
+            check_output("--patch", patch, [*read, target])
         show_in(of_machine.shown_units)
         wanted = Wanted(chips, chip_size, wears, wear_rate, seed)
         varied = (read_ranges(ranges) if ranges else {}) | ranges_of(vary or [])
@@ -129,8 +137,8 @@ def tune_command(
         text = machine.read_text(encoding="utf-8-sig")
         change = diff(machine, text, tried[trade.choice.number].changed)
         if patch is not None:
+            patch.parent.mkdir(parents=True, exist_ok=True)
             patch.write_text(change, encoding="utf-8")
-        target = report or Path("reports") / f"tune-{machine.stem}.html"
         target.parent.mkdir(parents=True, exist_ok=True)
         zone = of_machine.time_zone
         write_tune_report(
@@ -205,6 +213,8 @@ def compare_command(
     with refusing("compare"):
         rows: list[DayRow] = []
         machines = [load_machine(file) for file in machine]
+        if csv_file is not None:
+            check_output("--csv", csv_file, [*machine, *(logs or []), store])
         show_in(common_units(machines))
         warn_if_compiling()
         parts = logs_by_machine(machines, logs) if logs else [[] for _ in machines]
@@ -215,6 +225,7 @@ def compare_command(
             taken = take_days(of_machine, source, [])
             rows += compare_days(of_machine, taken.samples, taken.jewels)
         if csv_file is not None:
+            csv_file.parent.mkdir(parents=True, exist_ok=True)
             write_rows(rows, csv_file)
     if as_json:
         print_json(rows)

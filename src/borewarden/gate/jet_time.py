@@ -108,6 +108,35 @@ def count_jet_time(
     ]
 
 
+def rows_to_keep(
+    samples: Samples, phases: NDArray[np.int8], spacing: float, still_spacing: float
+) -> NDArray[np.bool_]:
+    """Rows by which `count_jet_time` and `judge_opening` come out as by all of them, shape (n,).
+
+    Every change of phase and of commanded heads, and both sides of every silence, stay; so does
+    each row of an opening jet. Of the rest two rows in each `spacing` s stay, and in each
+    `still_spacing` s while the jet is off. `spacing` has to be below the `max_gap` that is counted
+    by; pressure-hours are then of fewer readings.
+    """
+    unusable = phases == Phase.NO_DATA
+    flow = np.where(np.isnan(samples.stroke_count), samples.rate, samples.stroke_count)
+    every = np.where(JET_ON[phases] | unusable, spacing, still_spacing)
+    keys = (
+        phases.astype(np.int64),
+        samples.valve.view(np.int64),  # bit by bit, so that what is not known is the same
+        (samples.time_ns / (every * 1e9)).astype(np.int64),
+        np.where(unusable, samples.pressure, 0.0).view(np.int64),
+        (unusable & (flow >= 0.0)).astype(np.int64),
+    )
+    begins = phases == Phase.RAMP
+    if len(begins):
+        begins[0] = True
+    for key in keys:
+        begins[1:] |= key[1:] != key[:-1]
+    ends = np.append(begins[1:], True)[: len(begins)]
+    return np.asarray(begins | ends)
+
+
 def _usable(
     samples: Samples, phases: NDArray[np.int8], last_pressure: float
 ) -> tuple[NDArray[np.bool_], float]:

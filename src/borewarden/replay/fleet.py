@@ -22,9 +22,10 @@ from numpy.typing import NDArray
 from borewarden.base.errors import BadInput
 from borewarden.base.parallel import spread
 from borewarden.base.samples import samples_of
-from borewarden.replay.one_machine import replay_logs
+from borewarden.replay.one_machine import check_not_watched, replay_logs
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.store.database import forget_learned, open_store, transaction, write_learned
+from borewarden.store.owner import owned
 from borewarden.watcher.verdict import Verdict
 from borewarden.watcher.watcher import Alert, Learned
 
@@ -36,6 +37,7 @@ class MachineLogs(NamedTuple):
 
     machine: MachineSettings
     logs: tuple[Path, ...]
+    file: Path | None = None  # of the machine
 
 
 @dataclass(frozen=True)
@@ -92,11 +94,17 @@ def replay_fleet(
     """Replay every machine, see `spread` for where; the answers are in the order of `tasks`.
 
     Batches and alerts go into `store` machine by machine as they come, in place of those of the
-    same hours. What is wrong with one machine holds up no other. Raises as `spread` does.
+    same hours. What is wrong with one machine holds up no other. Raises as `spread` does, and
+    BadInput for a store that another process writes to, or into which one of them is watched.
     """
     answers: dict[int, Found | Refused] = {}
     with ExitStack() as stack:
-        connection = None if store is None else stack.enter_context(open_store(store))
+        connection = None
+        if store is not None:
+            stack.enter_context(owned(store, "borewarden fleet"))
+            connection = stack.enter_context(open_store(store))
+            for task in tasks:
+                check_not_watched(connection, store, task.machine.name)
         for i, answer in spread(replay_machine, tasks, processes, scheduler):
             match answer:
                 case (found, batches):
@@ -202,7 +210,7 @@ def _tasks(wanted: Iterable[tuple[Path, list[Path]]]) -> list[MachineLogs]:
             )
         files[machine.name] = file
         # a worker has a working directory of its own
-        tasks.append(MachineLogs(machine, tuple(log.resolve() for log in logs)))
+        tasks.append(MachineLogs(machine, tuple(log.resolve() for log in logs), file))
     return tasks
 
 

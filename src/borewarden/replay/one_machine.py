@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -24,9 +25,12 @@ from borewarden.store.database import (
     forget,
     newest_sample_ns,
     open_store,
+    open_to_read,
     transaction,
     write_learned,
 )
+from borewarden.store.owner import owned
+from borewarden.store.queries import is_watched
 from borewarden.store.register import fittings, newest_entry, set_judged_by
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import Verdict
@@ -68,12 +72,15 @@ def replay_logs(
     logs: list[Path],
     store: Path | None = None,
     progress: Callable[[int, int], None] = lambda done, of: None,
+    books: Path | None = None,
 ) -> Replayed:
     """Replay logged days of one machine, in the order given, as one stretch of time.
 
-    Jewels are those of the machine's file and, where there is a `store`, of the register in it.
-    All `logs` are read and checked before anything is written; the store then takes all of the
-    replay or none of it. `progress` hears of samples done, and of how many. Raises BadInput.
+    Jewels are those of the machine's file and, where there is a `store`, of the register in it; if
+    that has none of this machine, of the register in `books`, another store. All `logs` are read
+    and checked before anything is written; the store then takes all of the replay or none of it.
+    `progress` hears of samples done, and of how many. Raises BadInput, also for a store that
+    another process writes to, or into which this machine is watched.
     """
     log_format = machine.log_format()
     parts = [read_log(log, log_format) for log in logs]
@@ -91,11 +98,13 @@ def replay_logs(
     learned: list[Learned] = []
     with ExitStack() as stack:
         connection = None
-        register: list[Fitting] = []
+        register = registered(books, machine.name)
         if store is not None:
+            stack.enter_context(owned(store, "borewarden replay"))
             connection = stack.enter_context(open_store(store))
+            check_not_watched(connection, store, machine.name)
             stack.enter_context(transaction(connection))
-            register = list(fittings(connection, machine.name).values())
+            register = list(fittings(connection, machine.name).values()) or register
             forget(connection, machine.name, int(samples.time_ns[0]), int(samples.time_ns[-1]))
             if newest_sample_ns(connection, machine.name) is None:  # this is all there is
                 set_judged_by(connection, machine.name, newest_entry(connection))
@@ -123,6 +132,30 @@ def replay_logs(
         jet_hours=watcher.jet_hours,
         missed_hours=watcher.missed_hours,
     )
+
+
+def registered(books: Path | None, machine: str) -> list[Fitting]:
+    """What the register in the store `books` holds of `machine`; nothing if there is none."""
+    if books is None or not books.exists():
+        return []
+    try:
+        with open_to_read(books) as connection:
+            query = "SELECT 1 FROM sqlite_master WHERE name = 'register'"
+            has_one = connection.execute(query).fetchone() is not None
+            return list(fittings(connection, machine).values()) if has_one else []
+    except sqlite3.DatabaseError as error:
+        raise BadInput(books, "file", f"is not a store ({error})", "give a store") from None
+
+
+def check_not_watched(connection: sqlite3.Connection, store: Path, machine: str) -> None:
+    """BadInput if `machine` is watched into `store`: a logged day would be its newest verdict."""
+    if is_watched(connection, machine):
+        raise BadInput(
+            store,
+            f"machine {machine!r}",
+            "it is watched live into this store, and a logged day must not mix with that",
+            "give the replay a store of its own: --store replay.db",
+        )
 
 
 def join_logs(logs: list[Path], parts: list[Samples]) -> Samples:

@@ -19,6 +19,7 @@ from borewarden.service.messages import (
     Kept,
     LinkNews,
     Shelving,
+    StoreReplaced,
     TimePassed,
 )
 from borewarden.service.own_health import Health
@@ -142,6 +143,10 @@ class Effects:
                         # the time of asking, which `check_shelving` allowed, however long ago
                         alarm.shelve(time_ns, until_ns, by)
                     self._told(connection, alarm, notices)
+            case StoreReplaced(time_ns, words):
+                if self.to_mail:
+                    message = mail.compose_own("The store was damaged", words, time_ns).as_bytes()
+                    mails.put(connection, "", "store", time_ns, message)
             case TimePassed():
                 self._inspections(connection)
                 for machine in self.statuses:

@@ -58,16 +58,16 @@ def sample_age() -> Age:
     It compares their count each time it is asked, because a controller's clock may be wrong and a
     virtual machine's may run fast. Only the first time does it have to trust the samples' times.
     """
-    came_in: dict[str, tuple[int, int]] = {}
+    came_in: dict[str, tuple[int, bool, int]] = {}
 
     def age(status: MachineStatus, now_ns: int) -> float:
-        # a machine that is seen has just sent one, whatever its clock says
+        # a machine that is seen has just sent one, whatever its clock says; it is kept soon
         last_ns = now_ns if status.is_seen else min(status.last_sample_ns, now_ns)
-        first = status.samples, last_ns
-        count, since_ns = came_in.get(status.name, first)
-        if status.samples != count:
+        first = status.samples, status.is_seen, last_ns
+        count, was_seen, since_ns = came_in.get(status.name, first)
+        if status.samples != count or (status.is_seen and not was_seen):
             since_ns = now_ns
-        came_in[status.name] = status.samples, since_ns
+        came_in[status.name] = status.samples, status.is_seen, since_ns
         return (now_ns - since_ns) * 1e-9
 
     return age

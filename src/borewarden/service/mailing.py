@@ -14,7 +14,7 @@ import sqlite3
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack, suppress
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -74,8 +74,6 @@ class Mailing:
         self.report = health.report(SINK)
         self.news = asyncio.Event()
         self.thread = ThreadPoolExecutor(1, "mailing")  # SQLite may wait for the writer or the disk
-        self.open = ExitStack()
-        self.connection: sqlite3.Connection | None = None
 
     async def run(self) -> None:
         """Send, for ever."""
@@ -92,7 +90,9 @@ class Mailing:
             for task in sending:
                 task.cancel()
             await asyncio.gather(*sending, return_exceptions=True)
-            self.thread.submit(self.open.close).result()
+            with suppress(sqlite3.DatabaseError):  # or somebody gets a second copy after a restart
+                for each in [each for each in self.tries.values() if each.unwritten]:
+                    await self._write_down(each)
             self.thread.shutdown()
 
     # -- what there is
@@ -121,10 +121,9 @@ class Mailing:
     async def _on_disk(self, ask: Callable[..., Any], *arguments: Any) -> Any:
         """What the store answers. Raises sqlite3.DatabaseError."""
 
-        def asked() -> Any:
-            if self.connection is None:
-                self.connection = self.open.enter_context(open_store(self.store))
-            return ask(self.connection, *arguments)
+        def asked() -> Any:  # by a connection of its own: the store may be replaced at any time
+            with open_store(self.store) as connection:
+                return ask(connection, *arguments)
 
         return await asyncio.get_running_loop().run_in_executor(self.thread, asked)
 

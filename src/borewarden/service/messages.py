@@ -87,13 +87,36 @@ class Shelving:
 
 
 @dataclass(frozen=True)
+class Hurry:
+    """All is about to end: from now on nothing waits to be kept."""
+
+
+@dataclass(frozen=True)
+class StoreReplaced:
+    """The store was damaged and has been replaced by a new one; `words` say how that went."""
+
+    time_ns: int
+    words: str
+
+
+@dataclass(frozen=True)
 class Ended:
     """The transaction is over. If it was not `kept`, its blocks will come again in another one."""
 
     kept: bool
 
 
-Block = Kept | Judged | LinkNews | TimePassed | Acknowledgement | Shelving | Ended
+Block = (
+    Kept
+    | Judged
+    | LinkNews
+    | TimePassed
+    | Acknowledgement
+    | Shelving
+    | Hurry
+    | StoreReplaced
+    | Ended
+)
 
 
 Queue = asyncio.Queue[Block]

@@ -11,12 +11,15 @@ import time
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, NamedTuple
 
 from borewarden.base.text import span_words
+from borewarden.service.disk_room import Room
 from borewarden.store.influx import SINK as INFLUX
 from borewarden.store.mails import SINK as MAIL
 from borewarden.store.mails import Undelivered
+from borewarden.store.upkeep import set_aside_files
 
 SLOW_DISK = 8.0  # s without an answer
 SLOW_MAIL = 120.0  # s without an answer; servers may take that long, but somebody is waiting
@@ -25,12 +28,10 @@ USUAL_DELAY = 900.0  # s that a server may put a mail off, as greylisting does; 
 # what SQLite says: what that is, and what to do about it
 STORE_WORDS = {
     "disk is full": ("the disk is full", "free some space on it"),
-    "malformed": (
-        "the store is damaged",
-        "stop the watcher, keep a copy of the file, and have `.recover` of the sqlite3 program "
-        "write a new one",
-    ),
-    "not a database": ("the store is damaged", "put back a copy of it, or name a new file"),
+    "open: end that program": ("the store is damaged", "end the program that has it open"),
+    "malformed": ("the store is damaged", "nothing: it is being replaced by a new one"),
+    "not a database": ("the store is damaged", "nothing: it is being replaced by a new one"),
+    "just being replaced": ("the store is damaged", "nothing: it is being replaced by a new one"),
     "locked": ("another program keeps the store locked", "end that program"),
     "readonly": ("the store may not be written", "look at the rights of its file and folder"),
     "I/O error": ("the disk fails", "look at the system's log, and save what is on the disk"),
@@ -44,7 +45,7 @@ class Keeping:
     Whoever uses `spare` takes `turn`. `failed` is why the disk can't be written, "" while it can;
     `since_ns` since when; `samples` how many only the memory has; `lost` how many it had to forget.
     `asked_at` is when the disk was asked for what it has not answered yet (`time.monotonic`),
-    `newest_id` the highest id in the outbox on disk.
+    `newest_id` the highest id in the outbox on disk. `store` is where the store is, once known.
     """
 
     turn: asyncio.Lock = field(default_factory=asyncio.Lock)
@@ -55,13 +56,14 @@ class Keeping:
     lost: int = 0
     asked_at: float | None = None
     newest_id: int = 0
+    store: Path | None = None
 
     def trouble(self) -> str:
         """What is wrong, in words; "" if nothing is."""
         if self.asked_at is not None and (slow := time.monotonic() - self.asked_at) > SLOW_DISK:
             return f"The disk has not answered for {span_words(slow)}: nothing is kept meanwhile."
         if not self.failed:
-            return ""
+            return aside_words(self.store)
         what, remedy = next(
             (words for said, words in STORE_WORDS.items() if said in self.failed),
             ("the store can't be written", "see the log"),
@@ -72,6 +74,18 @@ class Keeping:
             f"straight from memory. Only in memory so far: {self.samples} samples."
         )
         return f"{words} Lost for want of memory: {self.lost}." if self.lost else words
+
+
+def aside_words(store: Path | None) -> str:
+    """What there is to say of damaged stores beside `store`, for as long as they lie there."""
+    aside = [] if store is None else set_aside_files(store)
+    if not aside:
+        return ""
+    return (
+        f"The store was damaged and set aside as {', '.join(map(str, aside))}; watching goes on in "
+        "a new one, with what could be read. To do: look at the disk, copy that file to another "
+        "one, then remove it there."
+    )
 
 
 class Outage(NamedTuple):
@@ -100,6 +114,7 @@ class Health:
     late: dict[int, Late] = field(default_factory=dict)
     asked_at: dict[int, float] = field(default_factory=dict)  # mails being sent, time.monotonic
     refused_rows: Counter[str] = field(default_factory=Counter)  # by sink, since the start
+    room: list[Room] = field(default_factory=list)  # on the disk, the newest; empty until known
 
     def report(self, sink: str) -> Callable[[str | None], None]:
         """What a sender tells of each attempt: why it failed, or None."""
@@ -139,8 +154,12 @@ class Health:
         return f"{count} ({newest.kind}): {newest.reason}. Acknowledge once you have seen this."
 
     def troubles(self) -> dict[str, str]:
-        """What makes the watcher ill, by what is: "store" and "mail"; empty if nothing does."""
-        found = {"store": self.keeping.trouble(), "mail": " ".join(self._mail_troubles())}
+        """What makes the watcher ill: "store", "disk" and "mail"; empty if nothing does."""
+        found = {
+            "store": self.keeping.trouble(),
+            "disk": self.disk_trouble(),
+            "mail": " ".join(self._mail_troubles()),
+        }
         return {what: words for what, words in found.items() if words}
 
     def _mail_troubles(self) -> list[str]:
@@ -160,6 +179,14 @@ class Health:
             words.append(f"{machine}: {self.undelivered_words(machine)}")
         return words
 
+    def disk_trouble(self) -> str:
+        """What to do about a disk that is full soon; "" if it is not."""
+        return self.room[0].trouble() if self.room else ""
+
+    def room_words(self) -> str:
+        """What is free on the disk, and for how long it lasts; "" as long as that is not known."""
+        return self.room[0].words() if self.room else ""
+
     def outage_words(self) -> str:
         """What does not reach a time-series server, for the foot of the page; "" if all does."""
         if (outage := self.outages.get(INFLUX)) is None:
@@ -176,6 +203,11 @@ class Health:
                 "since_ns": keeping.since_ns,
                 "samples_not_stored": keeping.samples,
                 "samples_lost": keeping.lost,
+            },
+            "disk": {
+                "free_bytes": self.room[0].free if self.room else None,
+                "bytes_a_day": self.room[0].bytes_a_day if self.room else None,
+                "days_to_full": self.room[0].days if self.room else None,
             },
             "outages": {sink: outage._asdict() for sink, outage in self.outages.items()},
             "late_mails": [mail._asdict() for mail in self.late.values()],

@@ -26,7 +26,7 @@ def health_families(health: Health, machines: Iterable[str]) -> list[Metric]:
         "Whether this part of the watcher is well, 1 or 0",
         labels=["part"],
     )
-    for part in ("store", "mail"):
+    for part in ("store", "disk", "mail"):
         healthy.add_metric([part], part not in troubles)
     in_memory = GaugeMetricFamily(
         "borewarden_samples_not_stored", "Samples that only the memory holds", value=keeping.samples
@@ -34,6 +34,13 @@ def health_families(health: Health, machines: Iterable[str]) -> list[Metric]:
     lost = CounterMetricFamily(
         "borewarden_samples_lost", "Samples neither disk nor memory could hold", value=keeping.lost
     )
+    free = GaugeMetricFamily("borewarden_disk_free_bytes", "Free on the disk of the store")
+    days = GaugeMetricFamily(
+        "borewarden_disk_days_to_full", "Days until that disk is full, as fast as it fills now"
+    )
+    for room in health.room:
+        free.add_metric([], room.free)
+        days.add_metric([], room.days)
     undelivered = GaugeMetricFamily(
         "borewarden_mails_undelivered",
         "Mails that somebody never got, until they are acknowledged",
@@ -58,4 +65,4 @@ def health_families(health: Health, machines: Iterable[str]) -> list[Metric]:
         if outage is not None:
             why.add_metric([sink], {"reason": outage.reason[:LONGEST_LABEL]})
     refused.add_metric([INFLUX], health.refused_rows[INFLUX])
-    return [healthy, in_memory, lost, undelivered, failing, why, refused]
+    return [healthy, in_memory, lost, free, days, undelivered, failing, why, refused]

@@ -10,22 +10,26 @@ import socket
 import sqlite3
 import time
 from collections.abc import AsyncGenerator, Coroutine, Mapping
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import structlog
 
 from borewarden.collect.link import Received
+from borewarden.service.disk_room import follow_room
 from borewarden.service.effects import Effects
 from borewarden.service.mailing import Mailing
 from borewarden.service.messages import Acknowledgement, Queue, Shelving
 from borewarden.service.own_health import Health
+from borewarden.service.retention import prune_daily
 from borewarden.service.status import MachineStatus
 from borewarden.service.watch import watch
 from borewarden.service.web import Acknowledge, Shelve, page_app, serve_when_free
 from borewarden.settings import MachineSettings
 from borewarden.settings.service import ServiceSettings
 from borewarden.store import influx, mails
+from borewarden.store.owner import owned
 
 log = structlog.get_logger("borewarden")
 
@@ -40,7 +44,13 @@ def notify(message: str) -> None:
         return
     address = "\0" + address[1:] if address.startswith("@") else address
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager, contextlib.suppress(OSError):
+        manager.setblocking(False)  # whoever does not read what comes is not to hold up the watch
         manager.sendto(message.encode(), address)
+
+
+def ask_for_time(machine: str) -> None:
+    """Tell the service manager that a machine is being restored, which may take a while."""
+    notify(f"EXTEND_TIMEOUT_USEC={RESTORE_TIME * 1_000_000}\nSTATUS=restoring {machine}")
 
 
 async def feed_watchdog() -> None:
@@ -101,31 +111,29 @@ async def run(
             )
             start("page", serve_when_free(app, service.page.host, service.page.port))
         if service.influx is not None:
-            start(
-                "influx",
-                influx.forward(
-                    store,
-                    service.influx_settings(),
-                    report=health.report(influx.SINK),
-                    refused=health.refused(influx.SINK),
-                ),
-            )
+            report, refused = health.report(influx.SINK), health.refused(influx.SINK)
+            to = service.influx_settings()
+            start("influx", influx.forward(store, to, report=report, refused=refused))
         if service.mail is not None:
             start("mail", Mailing(store, service.mail_settings(), health).run())
+        start("prune", prune_daily(store, machines, service.store))
+        start("disk", follow_room(store, health.room))
         start("watchdog", feed_watchdog())
         notify("READY=1")
         log.info("watching", machines=list(statuses), store=str(store))
         return effects
 
     watched = [machine for machine in machines if machine.source is not None]
-    watching = asyncio.create_task(
-        watch(watched, store, sources, started, _restoring, health.keeping)
-    )
+    every = service.store.commit_every
+    work = watch(watched, store, sources, started, ask_for_time, health.keeping, every)
+    watching = asyncio.create_task(_alone(store, work))
     await _until_stopped(watching, stop, beside)
 
 
-def _restoring(machine: str) -> None:
-    notify(f"EXTEND_TIMEOUT_USEC={RESTORE_TIME * 1_000_000}\nSTATUS=restoring {machine}")
+async def _alone(store: Path, work: Coroutine[Any, Any, None]) -> None:
+    """Do `work` as the owner of `store`. Raises BadInput if somebody else is that."""
+    with closing(work), owned(store, "borewarden watch"):
+        await work
 
 
 async def _until_stopped(

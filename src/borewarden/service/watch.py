@@ -17,7 +17,7 @@ import gc
 import sqlite3
 import time
 from collections.abc import AsyncGenerator, Callable, Mapping
-from contextlib import aclosing, suppress
+from contextlib import ExitStack, aclosing, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -29,27 +29,33 @@ from borewarden.collect.sight import Sight
 from borewarden.jewels.fitting import FittedSet, Fitting, fitted_sets, stale_since
 from borewarden.jewels.jewel import Jewel
 from borewarden.service.messages import (
+    Hurry,
     Judged,
     Kept,
     LinkNews,
     Queue,
     Started,
+    StoreReplaced,
     TimePassed,
 )
 from borewarden.service.own_health import Keeping
 from borewarden.service.status import MachineStatus
 from borewarden.service.time_line import TimeLine
-from borewarden.service.writer import keep
+from borewarden.service.writer import TOGETHER, Disk, keep
 from borewarden.settings import MachineSettings
+from borewarden.store import mails
 from borewarden.store.database import (
     gather,
     newest_sample_ns,
     open_store,
     open_to_read,
+    read_books,
     read_samples,
     transaction,
+    whole_since,
 )
 from borewarden.store.register import fittings, judged_by, newest_entry
+from borewarden.store.rescue import finish_setting_aside, is_damage, set_aside, was_ours
 from borewarden.watcher.watcher import Watcher
 
 log = structlog.get_logger("borewarden")
@@ -95,6 +101,7 @@ def restore(machine: MachineSettings, connection: sqlite3.Connection) -> Followe
     sets = fitted_sets(machine.jewels(known.values()))
     if newest is not None:
         since = max((s.since_ns for s in sets if s.since_ns <= newest), default=0)
+        since = max(since, whole_since(connection, machine.name))
         for samples in read_samples(connection, machine.name, since):
             watcher.learn_many(samples)
             sight.learn_many(samples, watcher.gate.settings.nominal_area)
@@ -236,6 +243,42 @@ def status_of(machine: MachineSettings, followed: Followed) -> MachineStatus:
     )
 
 
+def _restored(
+    machines: list[MachineSettings],
+    store: Path,
+    opened: ExitStack,
+    restoring: Callable[[str], None],
+) -> tuple[sqlite3.Connection, dict[str, Followed], str]:
+    """The store, open until `opened` is closed, and every machine as it was when it was last kept.
+
+    A damaged store is set aside first; what happened to it is given in words, else "".
+    """
+    finish_setting_aside(store)
+    words = ""
+    while True:
+        try:
+            connection = opened.enter_context(open_store(store, any_thread=True))
+            read_books(connection)
+            mails.undelivered(connection)
+            with suppress(sqlite3.OperationalError), transaction(connection):
+                gather(connection)  # only to read faster: a full disk is no reason not to start
+            followed = {}
+            for machine in machines:
+                restoring(machine.name)
+                with shown_in(machine.shown_units):
+                    followed[machine.name] = restore(machine, connection)
+            return connection, followed, words
+        except sqlite3.DatabaseError as error:
+            is_store = "malformed" in str(error) or was_ours(store)
+            if words or not (is_damage(error) and is_store):
+                raise
+            opened.close()
+            log.error("store", damaged=str(store), failed=str(error))
+            restoring("the store")
+            words = set_aside(store).words()
+            log.error("store", replaced=words)
+
+
 async def watch(
     machines: list[MachineSettings],
     store: Path,
@@ -243,33 +286,38 @@ async def watch(
     started: Started = lambda connection, statuses, queue: lambda connection, block: None,
     restoring: Callable[[str], None] = lambda machine: None,
     keeping: Keeping | None = None,
+    commit_every: float = TOGETHER,
 ) -> None:
     """Follow `machines` until every source ends or the task is cancelled; then keep the rest.
 
     `sources` by the machine's name. `restoring` hears of each machine before its stored samples are
     learned again, which may take minutes. `started` is told the live statuses once all machines are
     restored, may put blocks of its own on the queue, and returns what is to run inside each
-    transaction that keeps a block. `keeping` is told how it goes with the disk.
+    transaction that keeps a block. `keeping` is told how it goes with the disk. Samples are written
+    every `commit_every` s.
     """
-    with open_store(store, any_thread=True) as connection:
-        with suppress(sqlite3.OperationalError), transaction(connection):
-            gather(connection)  # only to read faster: a full disk is no reason not to start
-        followed = {}
-        for machine in machines:
-            restoring(machine.name)
-            with shown_in(machine.shown_units):
-                followed[machine.name] = restore(machine, connection)
-        statuses = {
-            machine.name: status_of(machine, followed[machine.name]) for machine in machines
-        }
+    keeping = keeping or Keeping()
+    keeping.store = store
+    with ExitStack() as opened:
+        connection, followed, replaced = _restored(machines, store, opened, restoring)
+
+        def renew(newest_id: int) -> tuple[sqlite3.Connection, str]:
+            opened.close()
+            words = set_aside(store, newest_id).words()
+            return opened.enter_context(open_store(store, any_thread=True)), words
+
+        statuses = {m.name: status_of(m, followed[m.name]) for m in machines}
         # all of this lives as long as the watch: to look through it for garbage takes 0.3 s
         gc.collect()
         gc.freeze()
         queue: Queue = asyncio.Queue(QUEUE_BLOCKS)
         effects = started(connection, statuses, queue)
+        if replaced:
+            queue.put_nowait(StoreReplaced(time.time_ns(), replaced))
         async with asyncio.TaskGroup() as tasks:
             # if the writer fails there is no use in receiving: the group ends with its error
-            writer = tasks.create_task(keep(connection, queue, statuses, effects, keeping))
+            disk = Disk(connection, renew, commit_every)
+            writer = tasks.create_task(keep(disk, queue, statuses, effects, keeping))
             clock = tasks.create_task(beat(queue))
             register = tasks.create_task(follow_register(store, [*followed.values()], queue))
             following = [
@@ -293,6 +341,8 @@ async def watch(
                 clock.cancel()
                 register.cancel()
                 # what was received is kept, also on the way out
+                with suppress(asyncio.QueueFull):
+                    queue.put_nowait(Hurry())
                 drained = asyncio.create_task(queue.join())
                 await asyncio.wait(
                     {drained, writer}, timeout=10.0, return_when=asyncio.FIRST_COMPLETED

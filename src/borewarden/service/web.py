@@ -343,8 +343,10 @@ async def _events(
                 undelivered = own.undelivered_words(name)
                 cards.append(card(status, age(status, now_ns), undelivered, is_stored))
         stored = await asyncio.to_thread(_add_stored, store, list(statuses.values()), cards, after)
-        problem = f"{own.keeping.trouble()} {stored['problem']}".strip()
-        aside = f"{own.outage_words()} {stored['aside']}".strip()
+        said = (own.keeping.trouble(), own.disk_trouble(), stored["problem"])
+        problem = " ".join(filter(None, said))
+        foot = (own.outage_words(), stored["aside"], own.room_words())
+        aside = " ".join(filter(None, foot))
         told = {"cards": cards, "now_ms": now_ns // 10**6, "problem": problem, "aside": aside}
         yield f"event: cards\ndata: {json_text(told)}\n\n"
         try:

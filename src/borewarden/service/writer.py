@@ -9,19 +9,27 @@ from __future__ import annotations
 import asyncio
 import sqlite3
 import time
+from collections import defaultdict
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
 
 import numpy as np
 import structlog
+from numpy.typing import NDArray
 
-from borewarden.base.samples import samples_of
+from borewarden.base.samples import Samples, samples_of
 from borewarden.gate.batch import Phase
 from borewarden.service.messages import (
     Block,
     Effects,
     Ended,
+    Hurry,
     Judged,
     Kept,
     Queue,
+    StoreReplaced,
+    TimePassed,
 )
 from borewarden.service.own_health import Keeping
 from borewarden.service.status import MachineStatus
@@ -30,20 +38,38 @@ from borewarden.store.database import (
     has_batches,
     judge_anew,
     transaction,
-    write_learned,
+    whole_since,
+    write_results,
+    write_samples,
 )
 from borewarden.store.register import set_judged_by
+from borewarden.store.rescue import is_damage
 from borewarden.watcher.watcher import join
 
 log = structlog.get_logger()
 
 LATENCIES = 1000  # kept for the quantiles
 TOGETHER = 0.02  # s in which blocks are waited for, to be kept in one transaction
+MOST_TOGETHER = 2000  # blocks that wait for longer
 FIRST_PAUSE, LONGEST_PAUSE = 0.5, 30.0  # s from one attempt to write the disk to the next
 
 
+@dataclass
+class Disk:
+    """The store on disk. `renew` replaces a damaged one, and gives the new one and what happened.
+
+    That goes on in a thread of its own, by the task `renewing`.
+    """
+
+    connection: sqlite3.Connection
+    renew: Callable[[int], tuple[sqlite3.Connection, str]]
+    commit_every: float = TOGETHER  # s
+    is_damaged: bool = False
+    renewing: asyncio.Task[tuple[sqlite3.Connection, str]] | None = None
+
+
 async def keep(
-    connection: sqlite3.Connection,
+    disk: Disk,
     queue: Queue,
     statuses: dict[str, MachineStatus],
     effects: Effects,
@@ -51,44 +77,47 @@ async def keep(
 ) -> None:
     """Write what is handed over, all that waits in one transaction.
 
-    `keeping` tells how that goes. `queue.join` waits for what is on disk.
+    Samples wait for up to `disk.commit_every` s, whatever tells of anything for no longer than an
+    instant. `keeping` tells how that goes. `queue.join` waits for what is on disk.
     """
     keeping = keeping or Keeping()
-    keeping.newest_id = outbox.newest_id(connection)
+    keeping.newest_id = outbox.newest_id(disk.connection)
     held, pause, retry_at = 0, FIRST_PAUSE, 0.0  # blocks that only the memory has
     try:
         while True:
-            waiting = await _next(queue, None if keeping.spare is None else retry_at)
+            until = None if keeping.spare is None else retry_at
+            waiting = await _next(queue, until, disk.commit_every)
+            if any(isinstance(block, Hurry) for block in waiting):
+                disk.commit_every = TOGETHER
             if keeping.spare is None or time.monotonic() >= retry_at:
-                failed = await _on_disk(connection, waiting, effects, keeping)
-                if failed is not None and (given_up := _give_up_judging(waiting, failed)):
-                    for _ in range(given_up):
-                        queue.task_done()
-                    failed = await _on_disk(connection, waiting, effects, keeping)
+                failed = await _on_disk(disk, waiting, effects, keeping, queue)
+                if failed is not None and _give_up_judging(queue, waiting, failed):
+                    failed = await _on_disk(disk, waiting, effects, keeping, queue)
                 if failed is None:
                     _tell(statuses, waiting)
-                    effects(connection, Ended(True))
+                    effects(disk.connection, Ended(True))
                     for _ in range(held + len(waiting)):
                         queue.task_done()
                     held, pause = 0, FIRST_PAUSE
                     continue
                 log.error("store", failed=str(failed), in_memory=keeping.samples, retry_s=pause)
                 retry_at = time.monotonic() + pause
-                pause = min(2.0 * pause, LONGEST_PAUSE)
+                pause = FIRST_PAUSE if disk.renewing else min(2.0 * pause, LONGEST_PAUSE)
             else:
-                for _ in range(_give_up_judging(waiting, sqlite3.OperationalError(keeping.failed))):
-                    queue.task_done()
+                _give_up_judging(queue, waiting, sqlite3.OperationalError(keeping.failed))
             await _in_memory(waiting, effects, keeping)
             _tell(statuses, waiting)
             assert keeping.spare is not None
             effects(keeping.spare, Ended(True))
             held += len(waiting)
     finally:
+        if disk.renewing is not None:  # not to be left between two steps
+            await asyncio.wait({disk.renewing})
         if keeping.samples:
             log.error("store", lost_at_the_end=keeping.samples, failed=keeping.failed)
 
 
-async def _next(queue: Queue, until: float | None) -> list[Block]:
+async def _next(queue: Queue, until: float | None, commit_every: float) -> list[Block]:
     """What waits, or what comes next; nothing if that is not before `until`, `time.monotonic`."""
     waiting = []
     try:
@@ -96,31 +125,72 @@ async def _next(queue: Queue, until: float | None) -> list[Block]:
             waiting.append(await queue.get())
     except TimeoutError:
         return []
+    if until is None and commit_every > TOGETHER:
+        with suppress(TimeoutError):
+            async with asyncio.timeout(commit_every):
+                while _may_wait(waiting[-1]) and len(waiting) < MOST_TOGETHER:
+                    waiting.append(await queue.get())
     await asyncio.sleep(TOGETHER)
     while not queue.empty():
         waiting.append(queue.get_nowait())
     return waiting
 
 
+def _may_wait(block: Block) -> bool:
+    """Whether nobody has to hear of `block` at once."""
+    match block:
+        case Kept(learned=learned):
+            return not learned.alerts
+        case TimePassed():
+            return True
+        case _:
+            return False
+
+
 async def _on_disk(
-    connection: sqlite3.Connection, waiting: list[Block], effects: Effects, keeping: Keeping
-) -> sqlite3.DatabaseError | None:
+    disk: Disk, waiting: list[Block], effects: Effects, keeping: Keeping, queue: Queue
+) -> Exception | None:
     """Keep what the memory holds and what waits; returns why that failed, if it did."""
+    if disk.is_damaged and (why := await _renewed(disk, keeping, queue)) is not None:
+        return why
     keeping.asked_at = time.monotonic()
     try:
         async with keeping.turn:
-            keeping.newest_id = await _written(connection, waiting, effects, keeping.spare)
+            keeping.newest_id = await _written(disk.connection, waiting, effects, keeping.spare)
             if keeping.spare is not None:
                 log.info("store", works="again", samples_from_memory=keeping.samples)
                 keeping.spare.close()
                 keeping.spare, keeping.failed, keeping.samples = None, "", 0
     except sqlite3.DatabaseError as failed:
-        effects(connection, Ended(False))
+        effects(disk.connection, Ended(False))
         keeping.since_ns = keeping.since_ns if keeping.failed else time.time_ns()
         keeping.failed = str(failed)
+        disk.is_damaged = is_damage(failed)
         return failed
     finally:
         keeping.asked_at = None
+    return None
+
+
+async def _renewed(disk: Disk, keeping: Keeping, queue: Queue) -> Exception | None:
+    """Have a damaged store replaced; until that is done, returns why it is not."""
+    if disk.renewing is None:
+        log.error("store", damaged=str(keeping.store), failed=keeping.failed)
+        renewing = asyncio.to_thread(disk.renew, keeping.newest_id)
+        disk.renewing = asyncio.create_task(renewing, name="renewing")
+    done, _ = await asyncio.wait({disk.renewing}, timeout=FIRST_PAUSE)
+    if not done:
+        return sqlite3.OperationalError("the store was damaged and is just being replaced")
+    ended, disk.renewing = disk.renewing, None
+    try:
+        disk.connection, words = ended.result()
+    except (sqlite3.Error, OSError) as failed:
+        keeping.failed = str(failed)
+        return failed
+    disk.is_damaged = False
+    log.error("store", replaced=words)
+    with suppress(asyncio.QueueFull):
+        queue.put_nowait(StoreReplaced(time.time_ns(), words))
     return None
 
 
@@ -143,17 +213,18 @@ async def _in_memory(waiting: list[Block], effects: Effects, keeping: Keeping) -
     keeping.samples += sum(len(b.samples.time_ns) for b in waiting if isinstance(b, Kept))
 
 
-def _give_up_judging(waiting: list[Block], failed: sqlite3.DatabaseError) -> int:
+def _give_up_judging(queue: Queue, waiting: list[Block], failed: Exception) -> bool:
     """Take what is to be judged anew out of `waiting`: it takes a store, and comes again.
 
-    Returns how many that were. Whoever asked for it hears why.
+    Returns whether there was any. Whoever asked for it hears why.
     """
     given_up = [block for block in waiting if isinstance(block, Judged)]
     waiting[:] = [block for block in waiting if not isinstance(block, Judged)]
     for block in given_up:
         if not block.done.done():
             block.done.set_exception(sqlite3.OperationalError(str(failed)))
-    return len(given_up)
+        queue.task_done()
+    return bool(given_up)
 
 
 async def _written(
@@ -183,12 +254,17 @@ def _write(
     with transaction(connection):
         if poured is not None:
             spare.pour(poured, connection)
+        samples: defaultdict[str, list[tuple[Samples, NDArray[np.int8]]]] = defaultdict(list)
         for block in waiting:
             if isinstance(block, Kept):
-                write_learned(connection, block.machine, block.samples, block.learned)
+                samples[block.machine].append((block.samples, block.learned.phases))
+                write_results(connection, block.machine, block.learned)
             elif isinstance(block, Judged):
+                write_samples(connection, block.machine, samples.pop(block.machine, []))
                 judge(connection, block)
             effects(connection, block)
+        for machine, parts in samples.items():
+            write_samples(connection, machine, parts)
         return outbox.newest_id(connection)
 
 
@@ -216,6 +292,8 @@ def judge(connection: sqlite3.Connection, block: Judged) -> None:
     ):
         # the last of them may have become known only by samples that now belong to other jewels
         since_ns = block.set_before_ns
+    # what was thinned out can't be judged anew: it stays as it was
+    since_ns = max(since_ns, whole_since(connection, block.machine))
     nothing = block.watcher.learn_many(samples_of(np.zeros(0, dtype=np.int64)))
     made = [nothing]
     for learned in judge_anew(connection, block.machine, since_ns, block.watcher.learn_many):

@@ -17,6 +17,7 @@ from borewarden.base.files import read_file
 from borewarden.base.shown import shown_in
 from borewarden.jewels.bore_choice import JEWEL_COSTS
 from borewarden.settings.consistency import check_together
+from borewarden.settings.environment import check_environment
 from borewarden.settings.explain import first_mistake, with_variable
 from borewarden.settings.machine import ENV_PREFIX, MachineSettings
 from borewarden.settings.shop import ShopSettings
@@ -149,6 +150,7 @@ def read_toml(path: Path) -> dict[str, Any]:
 
 def settings_of(kind: type[Settings], path: Path, data: dict[str, Any]) -> Settings:
     """Settings of `kind` from the tables of the file at `path`. Raises BadInput, see above."""
+    check_environment()
     try:
         return kind(**data)
     except ValidationError as error:

@@ -35,7 +35,7 @@ from borewarden.settings.source import (
     build_source,
     place_of,
 )
-from borewarden.settings.units import Name, ShownUnits, TimeZone
+from borewarden.settings.units import Label, ShownUnits, TimeZone
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.watcher import Watcher
 
@@ -54,7 +54,7 @@ class MachineSettings(FileSettings):
         extra="forbid", frozen=True, env_prefix=ENV_PREFIX, env_nested_delimiter="__"
     )
 
-    name: Name
+    name: Label
     time_zone: TimeZone
     units: ShownUnits = None
     by_hand: bool = False  # nobody can read its controller: it is counted, not watched

@@ -12,6 +12,7 @@ from borewarden.base.samples import HEAD, SI_UNITS
 from borewarden.collect.layout import Layout
 from borewarden.physics.pump import DirectDrive, Intensifier
 from borewarden.settings.units import (
+    READABLE,
     Bore,
     Coefficient,
     CrankSpeed,
@@ -331,6 +332,6 @@ class FittedJewel(Section):
     fitted: datetime
     bore: Bore
     material: Material
-    head: Annotated[str, Field(min_length=1, coerce_numbers_to_str=True)] = "1"
+    head: Annotated[str, Field(min_length=1, coerce_numbers_to_str=True), READABLE] = "1"
     discharge_coefficient: Coefficient | None = None
     jet_hours: JetTime = 0.0

@@ -59,6 +59,8 @@ def _web_address(url: str) -> str:
 Address = Annotated[str, AfterValidator(_address)]
 Delay = Annotated[float, Unit("s", 0.0, 30 * 86400.0, '"30 s" or "4 h"')]
 Repeat = Annotated[float, Unit("s", 1.0, 30 * 86400.0, '"4 h"')]
+Age = Annotated[float, Unit("s", 30 * 86400.0, 100 * 366 * 86400.0, '"400 days"')]
+Seconds = Annotated[float, Unit("s", 0.0, 30.0, '"10 s"')]
 Days = Annotated[float, Unit("s", 3600.0, 366 * 86400.0, '"7 days" or "12 h"')]
 
 
@@ -113,6 +115,14 @@ class AlarmSection(_Section):
     longest_shelving: Days = 7 * 86400.0
 
 
+class StoreSection(_Section):
+    """How often the store is written, and for how long it keeps what."""
+
+    commit_every: Seconds = 10.0
+    thin_samples_after: Age = 400 * 86400.0
+    drop_batches_after: Age = 3660 * 86400.0
+
+
 class ServiceSettings(FileSettings):
     """All of `service.toml`, with the secrets from elsewhere."""
 
@@ -124,6 +134,7 @@ class ServiceSettings(FileSettings):
     influx: InfluxSection | None = None
     mail: MailSection | None = None
     alarm: AlarmSection = Field(default_factory=AlarmSection)
+    store: StoreSection = Field(default_factory=StoreSection)
     influx_token: SecretStr | None = None
     mail_password: SecretStr | None = None
 

@@ -150,3 +150,18 @@ TimeUnit = Annotated[str, _unit_of("s", '"s" or "ms"')]
 TimeZone = Annotated[str, _one_of(cache(zoneinfo.available_timezones), "time zone")]
 Material = Annotated[str, _one_of(lambda: DISCHARGE_COEFFICIENTS, "material")]
 Name = Annotated[str, Field(min_length=1)]
+
+LONGEST_LABEL = 80  # characters of a name that people read
+
+
+def _label(name: str) -> str:
+    if not name.isprintable() or len(name) > LONGEST_LABEL or not name.strip():
+        raise bad_value(
+            f"{name[:LONGEST_LABEL]!r} can't be read as a name",
+            f"give one of {LONGEST_LABEL} printable characters at most",
+        )
+    return name
+
+
+READABLE = AfterValidator(_label)
+Label = Annotated[Name, READABLE]

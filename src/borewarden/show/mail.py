@@ -40,6 +40,12 @@ _SIGHT_CHECKS = (
     "minutes of steady cutting will show it.",
 )
 
+_OWN = (
+    "This is about the watcher's computer; nobody has to touch a machine for it. Before you open "
+    "anything at a machine: stop the pump, lock it out, bleed it down and verify zero pressure. "
+    "That is for qualified people only."
+)
+
 
 def message_id(kind: str, about: str, machine: str, time_ns: int) -> str:
     """The Message-ID of an event: the same each time it is composed."""
@@ -113,6 +119,17 @@ def compose(
     if figure is not None:
         part = cast(EmailMessage, cast(list[Any], message.get_payload())[1])
         part.add_related(figure, "image", "png", cid=cid, filename="bore.png", disposition="inline")
+    return message
+
+
+def compose_own(subject: str, words: str, time_ns: int) -> EmailMessage:
+    """A message about the watcher itself, whose computer is to be looked at, and no machine."""
+    message = EmailMessage()
+    message["Subject"] = f"borewarden: {subject}"
+    message["Date"] = dt.datetime.fromtimestamp(time_ns // 10**9, dt.UTC)
+    message["Message-ID"] = message_id("own", subject, "", time_ns)
+    message["Auto-Submitted"] = "auto-generated"
+    message.set_content(f"{words}\n\n{_OWN}\n", cte="quoted-printable")
     return message
 
 

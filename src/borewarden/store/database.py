@@ -16,8 +16,10 @@ found by machine and time.
 from __future__ import annotations
 
 import sqlite3
+import threading
 from bisect import bisect
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing, contextmanager
 from itertools import chain, compress, groupby
 from operator import itemgetter
@@ -38,6 +40,7 @@ from borewarden.watcher.verdict import STATES
 from borewarden.watcher.watcher import Learned
 
 SCHEMA_VERSION = 3  # 2 added tables only; 3 has blocks of samples in place of a row a sample
+APPLICATION_ID = 0x42574453  # "BWDS": by it a store of ours is known, see sqlite.org/pragma.html
 
 CHANNELS = Samples._fields[1:]
 UNKNOWN = int(np.float64(np.nan).view(np.int64))  # the word of a NaN
@@ -59,6 +62,9 @@ CREATE TABLE IF NOT EXISTS recent (
     machine TEXT NOT NULL, first_ns INTEGER NOT NULL, last_ns INTEGER NOT NULL,
     samples INTEGER NOT NULL, channels TEXT NOT NULL, content BLOB NOT NULL
 );
+CREATE TABLE IF NOT EXISTS thinned (
+    machine TEXT PRIMARY KEY, until_ns INTEGER NOT NULL
+) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS batch (
     machine TEXT NOT NULL, start_ns INTEGER NOT NULL, end_ns INTEGER NOT NULL,
     jet_hours REAL, pressure REAL, temperature REAL, rate REAL, rate_expected REAL, area REAL,
@@ -104,6 +110,12 @@ CREATE TABLE IF NOT EXISTS mail_copy (
 """
 TABLES = SCHEMA + REGISTER + INSPECTIONS + COUNTS
 
+# by which a store is known that has no mark yet: those of version 3, and of versions 1 and 2
+OLD_COLUMNS = {
+    "block": {"machine", "first_ns", "last_ns", "samples", "channels", "content"},
+    "sample": {"machine", "time_ns", "pressure", "rate", "stroke_count", "temperature", "phase"},
+}
+
 
 @contextmanager
 def open_store(
@@ -114,43 +126,128 @@ def open_store(
     With `any_thread` other threads may use the connection too, one at a time. `patience` in s is
     how long it waits while somebody else writes.
 
-    Raises sqlite3.DatabaseError if `path` is some other kind of file or a newer store.
+    Raises sqlite3.DatabaseError, with the file untouched, if `path` is some other kind of file or a
+    newer store.
     """
+    with _using(path):
+        is_ours = _check_kind(path)
+        try:
+            connection = sqlite3.connect(
+                path, patience, isolation_level=None, check_same_thread=not any_thread
+            )
+        except sqlite3.OperationalError as error:
+            raise sqlite3.OperationalError(f"{path}: {error}") from None
+        try:
+            version = _check_version(path, connection)  # before anything is changed
+            if not is_ours:
+                connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute("PRAGMA synchronous = FULL")
+            connection.executescript(TABLES)
+            if version < SCHEMA_VERSION:  # stands in the file, so that setting it is a write
+                with transaction(connection):
+                    _take_over_rows(connection)
+                    connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+            yield connection
+        finally:
+            connection.close()
+
+
+# who in this process has a store open, so that one can be replaced while nobody has
+_gate = threading.Condition()
+_users: Counter[Path] = Counter()
+_shut: set[Path] = set()
+
+
+@contextmanager
+def _using(path: Path) -> Iterator[None]:
+    """Count a connection to `path`; raises sqlite3.OperationalError while it is being replaced.
+
+    Damage that SQLite finds meanwhile is said of `path`.
+    """
+    key = path.resolve()
+    with _gate:
+        if key in _shut:
+            raise sqlite3.OperationalError(f"{path} was damaged and is just being replaced")
+        _users[key] += 1
     try:
-        connection = sqlite3.connect(
-            path, patience, isolation_level=None, check_same_thread=not any_thread
-        )
-    except sqlite3.OperationalError as error:
-        raise sqlite3.OperationalError(f"{path}: {error}") from None
-    try:
-        version = _check_version(path, connection)  # before anything is changed
-        connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute("PRAGMA synchronous = FULL")
-        connection.executescript(TABLES)
-        if version < SCHEMA_VERSION:  # stands in the file, so that setting it is a write
-            with transaction(connection):
-                _take_over_rows(connection)
-                connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
-        yield connection
+        yield
+    except sqlite3.DatabaseError as error:
+        if "malformed" in str(error) and str(path) not in str(error):
+            raise sqlite3.DatabaseError(
+                f"{path}: {error}; `borewarden store check` says more"
+            ) from error
+        raise
     finally:
-        connection.close()
+        with _gate:
+            _users[key] -= 1
+            _gate.notify_all()
+
+
+@contextmanager
+def closed_to_others(path: Path, patience: float) -> Iterator[None]:
+    """Keep this process from opening `path` within the block, which begins once nobody has it open.
+
+    Raises sqlite3.OperationalError if somebody still has after `patience` s.
+    """
+    key = path.resolve()
+    with _gate:
+        if key in _shut:
+            raise sqlite3.OperationalError(f"{path} is being replaced already")
+        _shut.add(key)
+        if not _gate.wait_for(lambda: _users[key] == 0, patience):
+            _shut.discard(key)
+            raise sqlite3.OperationalError(f"{path} is damaged, and is still being read")
+    try:
+        yield
+    finally:
+        with _gate:
+            _shut.discard(key)
+
+
+def _check_kind(path: Path) -> bool:
+    """Whether the file at `path` is marked as a store of ours; False if it is new, or an old one.
+
+    It is looked at without writing. Only ever through SQLite: to close the file in any other way
+    would take away the locks of all connections that this process has to it. Raises
+    sqlite3.DatabaseError if it is something else.
+    """
+    right = "give a borewarden store, or a new file"
+    if not path.exists() or path.stat().st_size == 0:
+        return False
+    try:
+        with closing(sqlite3.connect(address_to_read(path), uri=True)) as connection:
+            mark = connection.execute("PRAGMA application_id").fetchone()[0]
+            is_old = mark == 0 and _is_old_store(connection)
+    except sqlite3.OperationalError as error:  # such as a directory, or locked
+        raise sqlite3.OperationalError(f"{path}: {error}") from None
+    except sqlite3.DatabaseError as error:
+        raise sqlite3.DatabaseError(f"{path} is not a store ({error}); {right}") from None
+    if mark != APPLICATION_ID and not is_old:
+        raise sqlite3.DatabaseError(f"{path} is some other database; {right}")
+    return bool(mark == APPLICATION_ID)
+
+
+def _is_old_store(connection: sqlite3.Connection) -> bool:
+    """Whether a database without a mark is a store from before there were marks, or empty."""
+    names = {name for (name,) in connection.execute("SELECT name FROM sqlite_master")}
+    columns = {
+        table: {name for _, name, *_ in connection.execute(f"PRAGMA table_info({table})")}
+        for table in OLD_COLUMNS
+    }
+    return not names or any(columns[table] >= OLD_COLUMNS[table] for table in columns)
+
+
+def address_to_read(path: Path) -> str:
+    """An address by which SQLite reads `path` and leaves nothing beside it."""
+    # without a log of changes nobody has it open, and no lock is needed
+    in_use = path.with_name(f"{path.name}-wal").exists()
+    return f"file:{quote(str(path.resolve()))}?{'mode=ro' if in_use else 'immutable=1'}"
 
 
 def _check_version(path: Path, connection: sqlite3.Connection) -> int:
-    """Version of the store, 0 of a new one. Raises sqlite3.DatabaseError if it is not a store."""
-    try:
-        version: int = connection.execute("PRAGMA user_version").fetchone()[0]
-        tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_master")}
-    except sqlite3.OperationalError:  # locked, or the disk: nothing is wrong with the store
-        raise
-    except sqlite3.DatabaseError as error:
-        raise sqlite3.DatabaseError(
-            f"{path} is not a store ({error}); give a borewarden store, or a new file"
-        ) from None
-    if tables and not tables & {"block", "sample"}:
-        raise sqlite3.DatabaseError(
-            f"{path} is some other database; name a store of borewarden, or a file to be made"
-        )
+    """Version of the store, 0 of a new one. Raises sqlite3.DatabaseError if it is a newer one."""
+    version: int = connection.execute("PRAGMA user_version").fetchone()[0]
     if version > SCHEMA_VERSION:
         raise sqlite3.DatabaseError(
             f"the store {path} is of version {version}, not {SCHEMA_VERSION}: "
@@ -162,8 +259,10 @@ def _check_version(path: Path, connection: sqlite3.Connection) -> int:
 @contextmanager
 def open_to_read(store: Path) -> Iterator[sqlite3.Connection]:
     """A connection that cannot write. Raises sqlite3.Error if there is no such store yet."""
-    uri = f"file:{quote(str(store.resolve()))}?mode=ro"
-    with closing(sqlite3.connect(uri, uri=True, timeout=1.0)) as connection:
+    with (
+        _using(store),
+        closing(sqlite3.connect(address_to_read(store), uri=True, timeout=1.0)) as connection,
+    ):
         yield connection
 
 
@@ -215,12 +314,33 @@ def write_learned(
 
     Nothing of these hours may be stored yet: `forget` them if they come again.
     """
-    words = _words(samples, learned.phases)
-    if len(words) >= LONG:
+    write_samples(connection, machine, [(samples, learned.phases)])
+    write_results(connection, machine, learned)
+
+
+def write_samples(
+    connection: sqlite3.Connection,
+    machine: str,
+    parts: Iterable[tuple[Samples, NDArray[np.int8]]],
+) -> None:
+    """Write samples with their phases, all in order of time; short parts become one row."""
+    short: list[Words] = []
+    for samples, phases in parts:
+        words = _words(samples, phases)
+        if len(words) < LONG:
+            short.append(words)
+            continue
+        _write_short(connection, machine, short)  # not to reach over the long one
         _insert(connection, "block", machine, words)
-    elif len(words) > 0 and _insert(connection, "recent", machine, words) >= GATHERED:
+    _write_short(connection, machine, short)
+
+
+def _write_short(connection: sqlite3.Connection, machine: str, short: list[Words]) -> None:
+    if sum(map(len, short)) and (
+        _insert(connection, "recent", machine, np.concatenate(short)) >= GATHERED
+    ):
         gather(connection)
-    _write_results(connection, machine, learned)
+    short.clear()
 
 
 def has_batches(connection: sqlite3.Connection, machine: str, first_ns: int, last_ns: int) -> bool:
@@ -259,11 +379,12 @@ def judge_anew(
         stored = _columns(channels, content)[0].copy()
         stored[first:, 1] = learned.phases
         connection.execute("UPDATE block SET content = ? WHERE rowid = ?", (stored.tobytes(), *row))
-        _write_results(connection, machine, learned)
+        write_results(connection, machine, learned)
         yield learned
 
 
-def _write_results(connection: sqlite3.Connection, machine: str, learned: Learned) -> None:
+def write_results(connection: sqlite3.Connection, machine: str, learned: Learned) -> None:
+    """Write batches and alerts, in the place of those of the same time."""
     connection.executemany(
         f"INSERT OR REPLACE INTO batch VALUES ({', '.join('?' * (len(RESULT.names or ()) + 1))})",
         [(machine, *row[:-1], STATES[row[-1]].value) for row in learned.batches.tolist()],
@@ -344,6 +465,19 @@ def _columns(channels: str, content: bytes) -> tuple[Words, list[str]]:
     return np.frombuffer(content, dtype="<i8").reshape(-1, 2 + len(names)), names
 
 
+def block_faults(first_ns: int, last_ns: int, samples: int, channels: str, content: bytes) -> str:
+    """What is wrong with a row of `block` or `recent`, in words; "" if nothing is."""
+    names = channels.split()
+    if unknown := [name for name in names if name not in CHANNELS]:
+        return f"unknown channels {', '.join(unknown)}"
+    if len(content) != 8 * samples * (2 + len(names)) or samples < 1:
+        return f"{len(content)} bytes do not hold {samples} samples of {len(names)} channels"
+    times = _columns(channels, content)[0][:, 0]
+    if (times[0], times[-1]) != (first_ns, last_ns) or bool(np.any(np.diff(times) <= 0)):
+        return "its times do not ascend from the first to the last"
+    return ""
+
+
 def _blocks(
     connection: sqlite3.Connection, machine: str, since_ns: int
 ) -> Iterator[tuple[str, bytes]]:
@@ -385,6 +519,54 @@ def _take_over_rows(connection: sqlite3.Connection) -> None:
             phases = np.array([phase or 0 for phase in stored["phase"]], dtype=np.int8)
             _insert(connection, "block", machine, _words(samples, phases))
     connection.execute("DROP TABLE sample")
+
+
+# -- what is thinned out in the course of time
+
+
+def whole_since(connection: sqlite3.Connection, machine: str) -> int:
+    """Time from which on every sample of `machine` is there; 0 if none was ever thinned out."""
+    query = "SELECT until_ns FROM thinned WHERE machine = ?"
+    row = connection.execute(query, (machine,)).fetchone()
+    return 0 if row is None else int(row[0]) + 1
+
+
+def thin_block(
+    connection: sqlite3.Connection,
+    machine: str,
+    before_ns: int,
+    rows_to_keep: Callable[[Samples, NDArray[np.int8]], NDArray[np.bool_]],
+) -> tuple[int, int] | None:
+    """Thin out the oldest whole block that ends before `before_ns`, in the caller's transaction.
+
+    Returns how many samples it had and has, or None if there is no such block.
+    """
+    found = connection.execute(
+        "SELECT rowid, last_ns, channels, content FROM block "
+        "WHERE machine = ? AND first_ns >= ? AND last_ns < ? ORDER BY last_ns LIMIT 1",
+        (machine, whole_since(connection, machine), before_ns),
+    ).fetchone()
+    if found is None:
+        return None
+    row, last_ns, channels, content = found
+    words = _unpack(channels, content)
+    kept = words[rows_to_keep(_samples(words), words[:, 1].astype(np.int8))]
+    connection.execute("DELETE FROM block WHERE rowid = ?", (row,))
+    _insert(connection, "block", machine, kept)
+    connection.execute("INSERT OR REPLACE INTO thinned VALUES (?, ?)", (machine, last_ns))
+    return len(words), len(kept)
+
+
+def drop_batches(
+    connection: sqlite3.Connection, machine: str, before_ns: int, most: int = 10_000
+) -> int:
+    """Drop the oldest batches that ended before `before_ns`, `most` at once; returns how many."""
+    dropped = connection.execute(
+        "DELETE FROM batch WHERE machine = ? AND end_ns IN (SELECT end_ns FROM batch "
+        "WHERE machine = ? AND end_ns < ? ORDER BY end_ns LIMIT ?)",
+        (machine, machine, before_ns, most),
+    )
+    return dropped.rowcount
 
 
 # -- reading
@@ -456,6 +638,15 @@ def newest_sample_ns(connection: sqlite3.Connection, machine: str) -> int | None
     )
     newest: int | None = connection.execute(query, (machine, machine)).fetchone()[0]
     return newest
+
+
+def read_books(connection: sqlite3.Connection) -> None:
+    """Go through what a start needs besides samples, so that damage to it shows at once."""
+    for table in ("alarm", "judged_by", "thinned", "register", "inspection", "mail", "mail_copy"):
+        for _ in connection.execute(f"SELECT * FROM {table}"):
+            pass
+    connection.execute("SELECT count(*) FROM recent").fetchone()
+    connection.execute("SELECT max(id) FROM outbox").fetchone()
 
 
 def write_alarm(connection: sqlite3.Connection, machine: str, about: str, content: str) -> None:

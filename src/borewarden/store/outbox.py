@@ -19,9 +19,7 @@ import sqlite3
 import time
 from collections.abc import Awaitable, Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -86,7 +84,8 @@ def newest_id(connection: sqlite3.Connection) -> int:
 
 
 def ids_from(connection: sqlite3.Connection, number: int) -> None:
-    """Have the next ids be above `number`, in a store that has given none yet."""
+    """Have the next ids be above `number`, in a store that has given none above it."""
+    connection.execute("DELETE FROM sqlite_sequence WHERE name = 'outbox'")
     connection.execute("INSERT INTO sqlite_sequence VALUES ('outbox', ?)", (number,))
 
 
@@ -239,34 +238,35 @@ async def drain(
     """
     loop = asyncio.get_running_loop()
     course = _Course(sink, report, refused)
-    connection: sqlite3.Connection | None = None
-    stack = ExitStack()
     # SQLite may wait for the writer or the disk: that is not to hold up the event loop
     with ThreadPoolExecutor(1, f"outbox-{sink}") as thread:
-        run = partial(loop.run_in_executor, thread)
-        try:
-            while True:
-                try:
-                    if connection is None:
-                        connection = await run(stack.enter_context, open_store(store_path))
-                    payloads = await run(take, connection, sink, limit)
-                    if payloads:
-                        await _send(payloads, run, connection, course, deliver)
-                except (OSError, sqlite3.DatabaseError) as error:
-                    await asyncio.sleep(course.failed(error, first_pause, longest_pause))
-                    continue
+
+        def run(*asked: Any) -> Awaitable[Any]:
+            return loop.run_in_executor(thread, _ask, store_path, *asked)
+
+        while True:
+            try:
+                payloads = await run(take, sink, limit)
                 if payloads:
-                    course.delivered()
-                if len(payloads) < limit:
-                    await asyncio.sleep(idle)
-        finally:
-            thread.submit(stack.close).result()
+                    await _send(payloads, run, course, deliver)
+            except (OSError, sqlite3.DatabaseError) as error:
+                await asyncio.sleep(course.failed(error, first_pause, longest_pause))
+                continue
+            if payloads:
+                course.delivered()
+            if len(payloads) < limit:
+                await asyncio.sleep(idle)
+
+
+def _ask(store: Path, ask: Callable[..., Any], *arguments: object) -> Any:
+    """What the store says, by a connection of its own: the store may be replaced at any time."""
+    with open_store(store) as connection:
+        return ask(connection, *arguments)
 
 
 async def _send(
     payloads: list[Payload],
     run: Callable[..., Awaitable[Any]],
-    connection: sqlite3.Connection,
     course: _Course,
     deliver: Deliver,
 ) -> None:
@@ -274,14 +274,14 @@ async def _send(
     reason = await deliver([payload.content for payload in payloads])
     if reason is not None and len(payloads) > 1:
         half = len(payloads) // 2
-        await _send(payloads[:half], run, connection, course, deliver)
-        await _send(payloads[half:], run, connection, course, deliver)
+        await _send(payloads[:half], run, course, deliver)
+        await _send(payloads[half:], run, course, deliver)
         return
     ids = [payload.id for payload in payloads]
     if reason is None:
-        await run(_settle, connection, done, course.sink, ids)
+        await run(_settle, done, course.sink, ids)
         return
-    await run(_settle, connection, refuse, course.sink, ids, reason)
+    await run(_settle, refuse, course.sink, ids, reason)
     course.set_aside(payloads[0], reason)
 
 

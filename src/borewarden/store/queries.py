@@ -28,6 +28,12 @@ def machines(connection: sqlite3.Connection) -> list[str]:
     return sorted(name for (name,) in connection.execute(query))
 
 
+def is_watched(connection: sqlite3.Connection, machine: str) -> bool:
+    """Whether `machine` was ever watched live into this store: only a watch keeps alarms."""
+    query = "SELECT 1 FROM alarm WHERE machine = ? LIMIT 1"
+    return connection.execute(query, (machine,)).fetchone() is not None
+
+
 # -- alerts
 
 
@@ -151,6 +157,20 @@ def log_ratios(
 
 
 # -- how much there is
+
+
+def bytes_of_samples(connection: sqlite3.Connection, since_ns: int) -> tuple[int, int | None]:
+    """Bytes of the samples of all machines that came in after `since_ns`, and when the first did.
+
+    A block that reaches over `since_ns` counts whole. None if there is none.
+    """
+    count, first_ns = connection.execute(
+        "SELECT coalesce(sum(length(content)), 0), min(first_ns) FROM (SELECT content, first_ns, "
+        "last_ns FROM block UNION ALL SELECT content, first_ns, last_ns FROM recent) "
+        "WHERE last_ns > ?",
+        (since_ns,),
+    ).fetchone()
+    return count, first_ns
 
 
 def telemetry_span(

@@ -6,6 +6,7 @@ import datetime as dt
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NamedTuple
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -18,7 +19,7 @@ from borewarden.inspection.labels import labels_of
 from borewarden.jewels.jewel import Jewel
 from borewarden.replay.one_machine import join_logs
 from borewarden.settings import MachineSettings
-from borewarden.store.database import open_store, read_samples
+from borewarden.store.database import open_store, read_samples, whole_since
 from borewarden.store.influx import InfluxSettings
 from borewarden.store.influx import read_samples as read_from_influx
 from borewarden.store.inspections import inspections
@@ -149,6 +150,15 @@ def from_store(machine: MachineSettings, store: Path, first_ns: int, last_ns: in
             store, "file", "there is no such store", "give one that replay or watch made"
         )
     with open_store(store) as connection:
+        whole_ns = whole_since(connection, machine.name)
+        if first_ns < whole_ns:
+            day = dt.datetime.fromtimestamp(whole_ns / 1e9, ZoneInfo(machine.time_zone)).date()
+            raise BadInput(
+                store,
+                "--from",
+                f"samples up to {day} are thinned out, and nothing can be judged by them",
+                "begin with a later day",
+            )
         parts = []
         for block in read_samples(connection, machine.name, first_ns):
             parts.append(rows(block, 0, int(np.searchsorted(block.time_ns, last_ns, "right"))))
