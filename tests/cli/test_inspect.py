@@ -142,14 +142,14 @@ def test_question_by_question_cheapest_first_with_the_cautions_at_each(store: Pa
 
 def test_what_was_found_before_counts_and_a_finding_ends_the_questions(store: Path) -> None:
     assert inspect(store, "--by", "Ada", "--answer", "stream=tight").exit_code == 0
-    done = inspect(store, typed="Grace\n" + "\n" * 2 + "goes on\n\n")
+    done = inspect(store, typed="Grace\n" + "\n" * 2 + "goes on\nhot\n\n")
     assert done.exit_code == 0, done.output
     words = said(done)
     assert "That settles it" in words
     assert "stream:" not in words.replace("inspection, stream:", "")
     first, second = held(store).values()
     assert first.alert_ns == second.alert_ns
-    assert second.answers == {"dead-head": "goes on"}
+    assert second.answers == {"dead-head": "goes on", "weep": "hot"}
     assert (second.finding, second.cause) == (Finding.CONFIRMED, Cause.LEAK)
 
 

@@ -345,7 +345,7 @@ def test_dashboard_shows_the_chip(influx: Influx) -> None:
     # area alone leaves other causes
     assert alert["Probability of an opened bore"] > 70.0
     (mark,) = _only(influx, "annotation Alerts")
-    assert 0 < mark["time"] - chip < 300_000
+    assert 0 < mark["time"] - chip < 600_000  # most of it dead-headed
     assert "bore opened up" in mark["reason"]
 
     growth = _only(influx, "panel Growth of the effective area, A")

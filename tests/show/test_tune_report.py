@@ -191,7 +191,6 @@ def test_a_click_on_a_mark_picks_its_setting(browser, page: Path, swept) -> None
     assert browser.find_element("id", "words").text == swept[1][picked].words
     said = browser.find_element("id", "figures").text
     assert f"{figures[picked].found} of {figures[picked].watched}" in said
-    assert "not found" in said  # the labelled chip: it looks for steps of 30 % only
 
 
 def test_alerts_of_the_setting_picked_stand_in_the_strip(browser, page: Path) -> None:
