@@ -301,7 +301,7 @@ def test_an_alarm_from_the_machine_to_the_shelf_and_back(
     fill(".acknowledge", "Ada", "Acknowledge")
     alarm_is("acknowledged")
     see(browser, lambda: text(card, ".undelivered") == "")
-    assert life.ill() == {}
+    see(browser, lambda: life.ill() == {}, 60.0)  # once it has seen both machines again
     stored = life.stored()
     assert (stored["acknowledged"], stored["acknowledged_by"]) == (True, "Ada")
 

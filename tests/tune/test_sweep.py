@@ -200,7 +200,7 @@ def command() -> list[str]:
     values = ",".join(f"{1 + k / 12:.4f} %" for k in range(SETTINGS))
     return [
         sys.executable, "-m", "borewarden.cli", "tune", str(SOUND), "--machine", str(WEST),
-        "--vary", f"smallest_step={values}", "--chips", "3", "--wears", "0", "--kept", "kept",
+        "--vary", f"smallest_step={values}", "--chips", "30", "--wears", "0", "--kept", "kept",
     ]  # fmt: skip
 
 

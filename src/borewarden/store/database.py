@@ -242,7 +242,7 @@ def address_to_read(path: Path) -> str:
     """An address by which SQLite reads `path` and leaves nothing beside it."""
     # without a log of changes nobody has it open, and no lock is needed
     in_use = path.with_name(f"{path.name}-wal").exists()
-    return f"file:{quote(str(path.resolve()))}?{'mode=ro' if in_use else 'immutable=1'}"
+    return f"file:{quote(str(path.resolve()))}?{'mode=ro' if in_use else 'mode=ro&immutable=1'}"
 
 
 def _check_version(path: Path, connection: sqlite3.Connection) -> int:
