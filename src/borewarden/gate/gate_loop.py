@@ -65,6 +65,8 @@ SPREAD_STEP = 0.2  # the most at once; invented
 MOST_ONE_SIDED = 10.0  # s, beyond which a reading drifts; invented
 SLOW_INTERVALS = 4.0  # usual intervals, least time of the slow smoothing; invented
 FEW_INTERVALS = 5.0  # usual intervals, before which that says nothing; invented
+APART_TIME = 5.0  # s, by which it is followed how far two smoothed pressures are apart; invented
+STILL_APART = 0.88  # of what they were of late: less, and they come together; invented
 LEAKS_AWAY = 0.002  # relative, that a shut line lags behind in what is smoothed; invented
 LEAST_SPREAD = 2e-4  # relative; invented
 MOST_SPREAD = 0.05  # relative; invented
@@ -515,6 +517,7 @@ def _restart(smoothed: Any, value: float) -> None:
     smoothed.slow = value
     smoothed.side = 0.0
     smoothed.one_sided = 0.0
+    smoothed.apart = 0.0
 
 
 @compilable
@@ -523,6 +526,7 @@ def _smooth(smoothed: Any, g: GateSettings, value: float, seconds: float, interv
     smoothed.fast += (1.0 - np.exp(-seconds / g.fast_time)) * (value - smoothed.fast)
     smoothed.slow += (1.0 - np.exp(-seconds / slow_time)) * (value - smoothed.slow)
     apart = smoothed.fast - smoothed.slow
+    smoothed.apart += (1.0 - np.exp(-seconds / APART_TIME)) * (apart - smoothed.apart)
     smoothed.one_sided += seconds
     if apart * smoothed.side < 0.0 or smoothed.side == 0.0:
         smoothed.side = np.sign(apart)
@@ -562,8 +566,12 @@ def _learn_spread(
 
 @compilable
 def _leaks_away(smoothed: Any, interval: float) -> bool:
-    """Whether the pressure falls on and on, as in a line that is shut at both ends."""
-    falls = smoothed.slow - smoothed.fast > LEAKS_AWAY * smoothed.slow
+    """Whether the pressure falls on and on, as in a line that is shut at both ends.
+
+    After a step the smoothed pressures come together again; while it goes on falling they do not.
+    """
+    apart = smoothed.fast - smoothed.slow
+    falls = -apart > LEAKS_AWAY * smoothed.slow and apart < STILL_APART * smoothed.apart
     return bool(falls and smoothed.one_sided > max(MOST_ONE_SIDED, FEW_INTERVALS * interval))
 
 

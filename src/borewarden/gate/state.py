@@ -81,6 +81,7 @@ SMOOTHED = np.dtype(
         ("scatter", np.float64),  # the same of |reading - slow|
         ("side", np.float64),  # sign of fast - slow
         ("one_sided", np.float64),  # s, for which it has been that
+        ("apart", np.float64),  # fast - slow, smoothed in turn
     ]
 )
 
