@@ -199,6 +199,14 @@ def test_a_wrong_answer_is_asked_again(tmp_path: Path) -> None:
     assert pump["dead_volume"] == "8.14 cm^3"  # pi/4 (24 mm)^2 180 mm = 81.43 cm^3
 
 
+def test_a_wrong_option_ends_before_the_figures_are_asked(tmp_path: Path) -> None:
+    (log,) = files("iso", tmp_path)
+    done = dialogue(log, tmp_path / "m.toml", "", "--plate", "stroke=long")
+    assert done.returncode == 2
+    assert "stroke=long" in done.stderr
+    assert not (tmp_path / "m.toml").exists()
+
+
 def test_a_wrong_date_is_asked_again(tmp_path: Path) -> None:
     (log,) = files("time-only", tmp_path)
     machine = tmp_path / "m.toml"

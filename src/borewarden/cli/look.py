@@ -310,6 +310,7 @@ def _told_anew(looked: Looked, told: Told) -> tuple[Looked, Told]:
 
 def _asked_plate(looked: Looked, stated: Plate) -> Plate:
     """The figures of the name plate, each with what is guessed; Enter leaves the guess."""
+    _check(looked, stated)  # or an option that is wrong would spoil each answer
     say("From the name plate and the manual; Enter where you don't know.")
     if stated.name is None:
         stated = _asked(looked, stated, "name", "name of the machine")
@@ -327,6 +328,12 @@ def _asked_plate(looked: Looked, stated: Plate) -> Plate:
     return stated
 
 
+def _check(looked: Looked, plate: Plate) -> None:
+    """Raise BadInput unless there is a machine file with what the plate states."""
+    text = machine_text(looked, plate, figures_of(looked, plate), plate.time_zone or _zone_here())
+    checked(text, Path("machine file"), plate)
+
+
 def _asked(looked: Looked, stated: Plate, name: str, what: str) -> Plate:
     """`stated` with the reply for `name`; asks again until it can be used."""
     while reply := _reply(what):
@@ -336,9 +343,7 @@ def _asked(looked: Looked, stated: Plate, name: str, what: str) -> Plate:
             changes = {"figures": {**stated.figures, name: reply}}
         candidate = dataclasses.replace(stated, **changes)
         try:
-            figures = figures_of(looked, candidate)
-            text = machine_text(looked, candidate, figures, candidate.time_zone or _zone_here())
-            checked(text, Path("machine file"), candidate)
+            _check(looked, candidate)
         except BadInput as bad:
             say(f"{bad.wrong}; {bad.right}")
         else:
