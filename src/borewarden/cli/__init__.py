@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import importlib
 import os
 from typing import Annotated, Any, NamedTuple
@@ -89,6 +90,9 @@ class _OnDemand(Listing):
         return TyperCommand(cmd_name, help=place.help)
 
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        near = difflib.get_close_matches(args[0], COMMANDS, n=1) if args else []
+        if near and args[0] not in COMMANDS:
+            ctx.fail(f"No such command '{args[0]}'. Did you mean '{near[0]}'?")
         name, command, rest = super().resolve_command(ctx, args)
         return name, load_command(name) if name in COMMANDS else command, rest
 

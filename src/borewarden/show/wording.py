@@ -275,11 +275,11 @@ def undecided(verdict: Verdict, pump: Pump) -> list[str]:
 
 
 def _bore_lines(verdict: Verdict) -> list[str]:
-    lines = [
-        f"Effective bore now: {plus_minus('bore', verdict.bore, verdict.bore_sd, 1)}, "
-        "standard uncertainty",
-        f"Stated bore: {bore_words(verdict.nominal_bore)}",
-    ]
+    now = f"Effective bore now: {plus_minus('bore', verdict.bore, verdict.bore_sd, 1)}, "
+    now += "standard uncertainty"
+    if verdict.state is State.NOT_STATED_BORE:  # a bore in millimetres would be no measurement
+        now = verdict.reason[:1].upper() + verdict.reason[1:]
+    lines = [now, f"Stated bore: {bore_words(verdict.nominal_bore)}"]
     if math.isfinite(verdict.discharge_coefficient):
         lines.append(
             f"Effective area now: {_percent(verdict.area_ratio - 1.0)} from the baseline "
