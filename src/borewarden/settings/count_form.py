@@ -268,7 +268,9 @@ def _plate(
     if not stated and known.others:
         names = ", ".join(known.others)
         raise refuse(
-            "name", f"unknown pump {known.name!r}; known: {names}", f"or name a new {_ADVICE}"
+            "name",
+            f"unknown pump {known.name!r}; known: {names}",
+            f"give one of them, or name a new {_ADVICE}",
         )
     for name in ("kind", "plunger", "stroke"):
         if _OF_PLATE.get(name, name) not in stated:
