@@ -24,6 +24,7 @@ from borewarden.counts.plate import (
     Plate,
     plate_of,
 )
+from borewarden.counts.series import starts_high
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS, bore_area
 from borewarden.physics.pump import DirectDrive, Displacement, Intensifier, event_rate
 
@@ -107,6 +108,22 @@ def test_intervals_of_counts_with_a_dead_headed_one_hold_the_truth_as_often(
         ).bore_interval
         held += low <= bore <= high
     assert 0.935 <= held / 3000 <= 0.965
+
+
+def test_a_first_count_is_told_as_perhaps_open_as_often_as_the_docs_say(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """C_d differs from jewel to jewel, so some sound ones are told so too."""
+    monkeypatch.setattr(module, "DRAWS", 10)
+    rng = np.random.default_rng(1)
+    sound = opened = 0
+    for _ in range(1000):
+        count, bore = counted(rng, PLATE, False)
+        for growth in (0.0, 0.08):
+            stated = replace(count, bores=(bore / math.sqrt(1.0 + growth),))
+            high = starts_high(stated, estimate(stated))
+            sound, opened = sound + (high and not growth), opened + (high and growth > 0.0)
+    assert (sound, opened) == (pytest.approx(134, abs=30), pytest.approx(611, abs=45))
 
 
 def test_a_count_of_a_known_pump_gives_back_its_bore() -> None:

@@ -11,7 +11,7 @@ import pytest
 from borewarden.counts.count import REPEAT, WATCH_SD, Doubt, HandCount
 from borewarden.counts.next_check import answers_of, causes_of, next_step
 from borewarden.counts.plate import Plate
-from borewarden.counts.series import DAY_NS, judge, judge_all, strokes_needed
+from borewarden.counts.series import DAY_NS, judge, judge_all, starts_high, strokes_needed
 from borewarden.diagnose.causes import Cause
 from borewarden.watcher.verdict import State
 
@@ -79,6 +79,77 @@ def test_a_leak_found_dead_headed_is_not_taken_for_the_bore() -> None:
     assert causes_of(judged)[0].cause is Cause.LEAK
     assert causes_of(judge(bore, [FIRST]))[0].cause is Cause.BORE
     assert answers_of(judged) == {"dead-head": "goes on"}
+
+
+def test_a_count_told_as_grown_never_joins_the_reference() -> None:
+    counts = [FIRST, *(week(1 + i / 10, 88.0) for i in range(4))]
+    judged = judge_all(counts)
+    for each in judged[1:]:
+        assert each.state is State.OPENED
+        assert each.change is not None
+        assert each.change.counts == 1
+        assert each.change.growth == pytest.approx(0.1)
+    assert judged[1].again
+    assert "told" not in judged[1].reason
+    assert judged[2].reason.startswith("told twice: opened up")
+    assert judged[4].reason.startswith("told 4 times in a row: opened up")
+    assert not judged[2].again
+
+
+def test_a_recount_a_little_lower_confirms_all_the_same() -> None:
+    judged = judge(week(1.1, 85.0), [FIRST, week(1, 88.0)])
+    assert judged.change is not None
+    assert judged.change.growth < FIRST.limit
+    assert judged.state is State.OPENED
+    assert judged.reason.startswith("told twice: opened up")
+
+
+def test_a_recount_as_at_first_refutes_and_joins_the_reference() -> None:
+    counts = [FIRST, week(1, 88.0), week(1.1, 80.0), week(2, 80.0)]
+    judged = judge_all(counts)
+    assert [each.state for each in judged[2:]] == [State.SOUND, State.SOUND]
+    assert judged[3].change is not None
+    assert judged[3].change.counts == 2
+
+
+def test_past_the_limit_no_time_is_left_until_it() -> None:
+    """By the line alone, the limit is still a day away; the last count is past it."""
+    strokes = (80.0, 81.0, 80.0, 81.0, 82.0, 83.0, 87.0)
+    judged = judge_all([week(i / 4, each) for i, each in enumerate(strokes)])[-1]
+    assert judged.state is State.OPENED
+    assert judged.trend is not None
+    assert judged.trend.is_clear
+    assert judged.trend.weeks_left == 0.0
+
+
+def test_one_wrong_count_among_three_makes_no_trend() -> None:
+    trend = judge_all([FIRST, week(1, 88.0), week(1.1, 80.0)])[-1].trend
+    assert trend is not None
+    assert not trend.is_clear
+
+
+def test_a_first_count_above_its_uncertainty_may_already_be_open() -> None:
+    own = judge(FIRST, []).estimate
+    above = own.rate_expected * math.exp(2.2 * own.area_sd) * 210.0
+    high = judge(replace(FIRST, strokes=float(math.ceil(above))), [])
+    assert starts_high(high.count, high.estimate)
+    assert "may already be open" in high.reason
+    assert "agrees" not in high.reason
+    assert not starts_high(FIRST, own)
+
+
+def test_growth_has_the_leak_off_where_both_were_counted_dead_headed() -> None:
+    first = replace(FIRST, idle_strokes=1.0, idle_seconds=120.0)
+    later = week(1, 88.0, idle_strokes=5.0, idle_seconds=120.0)
+    change, plain = judge(later, [first]).change, judge(later, [FIRST]).change
+    assert change is not None
+    assert plain is not None
+    kept = (1 - 5 / 120 / (88 / 210)) / (1 - 1 / 120 / (80 / 210))
+    assert change.leak_off
+    assert change.with_leak == pytest.approx(0.1)
+    assert change.growth == pytest.approx(1.1 * kept - 1.0)
+    assert not plain.leak_off
+    assert plain.growth == pytest.approx(0.1)
 
 
 def test_a_smaller_area_is_no_opened_bore() -> None:

@@ -11,7 +11,7 @@ import json
 import urllib.error
 import urllib.parse
 import urllib.request
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 
@@ -267,8 +267,29 @@ async def test_a_damaged_store_is_set_aside_and_silences_nothing(
     assert str(aside) in said
 
 
+def damage_the_ids(store: Path) -> None:
+    """Overwrite only the page with the newest ids, which nothing reads until something is told."""
+    with open_store(store) as other:
+        assert other.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0] == 0
+        (size,) = other.execute("PRAGMA page_size").fetchone()
+        (page,) = other.execute(
+            "SELECT rootpage FROM sqlite_master WHERE name = 'sqlite_sequence'"
+        ).fetchone()
+    with store.open("r+b") as file:
+        file.seek((page - 1) * size)
+        file.write(b"\xa5" * size)
+
+
+def damage_the_names(store: Path) -> None:
+    """Flip bits in the names of channels, which then are no text any more."""
+    with open_store(store) as other:
+        for table in ("block", "recent"):
+            other.execute(f"UPDATE {table} SET channels = CAST(x'70726580ff' AS TEXT)")
+
+
+@pytest.mark.parametrize("damage", [damage, damage_the_ids, damage_the_names])
 async def test_a_store_found_damaged_at_the_start_is_set_aside(
-    tmp_path: Path, server: MailServer
+    tmp_path: Path, server: MailServer, damage: Callable[[Path], None]
 ) -> None:
     store = tmp_path / "live.db"
     async with service(store, server) as it:
@@ -277,7 +298,8 @@ async def test_a_store_found_damaged_at_the_start_is_set_aside(
     async with service(store, server) as it:
         [aside] = tmp_path.glob("live.db.damaged-*Z")
         await until(lambda: any(str(aside) in mail for mail in it.mails()))
-        await it.follow(500)
+        if damage is not damage_the_ids:  # else the samples were brought over, and come again
+            await it.follow(500)
         assert str(aside) in it.health.troubles()["store"]
         with open_store(store) as connection:
             assert len(read_table(connection, "sample", "South")) >= 500

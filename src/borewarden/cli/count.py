@@ -117,6 +117,10 @@ def counts_command(
             if strike is not None:
                 _strike(connection, strike, by, why)
             held = hand_counts(connection, name or None)
+            others = sorted({each.machine for each in hand_counts(connection).values()})
+        if name and not held and others:
+            wrong = f"unknown pump {name!r}; known: {', '.join(others)}"
+            raise BadInput("counts", "--name", wrong, "give one of them")
         numbers = {id(count): number for number, count in held.items()}
         judged = judge_all(list(held.values()))
         if report is not None:

@@ -45,6 +45,11 @@ FILLING = Range(0.98, 1.00, INVENTED)  # what is left of it where a dead-headed 
 RATIO = Range(18.0, 24.0, COMMON)
 FRICTION = Range(0.005, 0.04, INVENTED)
 
+# Strokes or turns of the crank per second that no pump of that kind makes, Hz, where the plate
+# does not say what this one does at most; and how far a plate may be passed. Invented.
+HIGHEST_RATE = {INTENSIFIER: 150 / 60.0, DIRECT_DRIVE: 2000 / 60.0}
+OVER_PLATE = 1.1
+
 # How far off a fact may be that somebody stated: half width, as a share of it. Invented.
 STATED_TRAVEL = 0.01  # a plunger turns back a little before or after the end that the drawing has
 STATED_DEAD = 0.10
@@ -81,6 +86,11 @@ class Plate:
     def swept_volume(self) -> float:
         """Volume swept by one plunger in one stroke, m³."""
         return float(bore_area(self.plunger_diameter)) * self.stroke
+
+    @property
+    def highest_rate(self) -> float:
+        """Strokes or turns of the crank above which a count must be wrong, Hz."""
+        return OVER_PLATE * self.max_rate if self.max_rate else HIGHEST_RATE[self.kind]
 
     @property
     def floats(self) -> bool:

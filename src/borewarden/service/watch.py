@@ -43,7 +43,7 @@ from borewarden.service.status import MachineStatus
 from borewarden.service.time_line import TimeLine
 from borewarden.service.writer import TOGETHER, Disk, keep
 from borewarden.settings import MachineSettings
-from borewarden.store import mails
+from borewarden.store import mails, outbox
 from borewarden.store.database import (
     gather,
     newest_sample_ns,
@@ -260,6 +260,7 @@ def _restored(
             connection = opened.enter_context(open_store(store, any_thread=True))
             read_books(connection)
             mails.undelivered(connection)
+            outbox.newest_id(connection)
             with suppress(sqlite3.OperationalError), transaction(connection):
                 gather(connection)  # only to read faster: a full disk is no reason not to start
             followed = {}
@@ -269,7 +270,7 @@ def _restored(
                     followed[machine.name] = restore(machine, connection)
             return connection, followed, words
         except sqlite3.DatabaseError as error:
-            is_store = "malformed" in str(error) or was_ours(store)
+            is_store = "not a database" not in str(error) or was_ours(store)
             if words or not (is_damage(error) and is_store):
                 raise
             opened.close()

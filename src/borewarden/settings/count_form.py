@@ -13,7 +13,7 @@ from pydantic_core import PydanticCustomError
 
 from borewarden.base.errors import BadInput
 from borewarden.base.times import local_ns
-from borewarden.base.units import Unit
+from borewarden.base.units import PER_MINUTE, Unit
 from borewarden.counts.count import HandCount
 from borewarden.counts.estimate import HIGHEST_PRESSURE, water_pressure
 from borewarden.counts.plate import Plate, plate_of
@@ -95,7 +95,7 @@ class Known:
     """What is known of a machine before the form is read.
 
     `plate` and `jewels` are those of its machine file and register, None where it has none; `last`
-    is its last count.
+    is its last count, and `others` are the pumps that were counted under another name.
     """
 
     name: str
@@ -104,6 +104,7 @@ class Known:
     jewels: Sequence[FittedSet] = ()
     limit: float = HandCount.limit
     last: HandCount | None = None
+    others: tuple[str, ...] = ()
 
 
 def known_by_file(settings: MachineSettings, register: Iterable[Fitting] = ()) -> Known:
@@ -159,7 +160,7 @@ def read_count(
         by=_line(given, "by", refuse),
         note=_line(given, "note", refuse),
     )
-    _check(count, refuse)
+    _check(count, given, refuse)
     return count
 
 
@@ -175,9 +176,11 @@ def keep_count(
     The same count sent twice, perhaps by a page loaded again, is kept once. Raises BadInput,
     see `read_count`.
     """
-    held = hand_counts(connection, known.name)
+    stored = hand_counts(connection)
+    held = {number: each for number, each in stored.items() if each.machine == known.name}
     earlier = list(held.values())
-    known = replace(known, last=earlier[-1] if earlier else None)
+    others = tuple(sorted({each.machine for each in stored.values()} - {known.name}))
+    known = replace(known, last=earlier[-1] if earlier else None, others=others)
     count = read_count(texts, known, now_ns, option)
     for number, each in held.items():
         if _is_sent_again(count, each):
@@ -223,14 +226,31 @@ def _line(given: Mapping[str, str], name: str, refuse: Refuse) -> str:
 def _time_ns(text: str, known: Known, now_ns: int, refuse: Refuse) -> int:
     if not text:
         return now_ns
+    right = f"give one such as 2026-03-04T10:17, local in {known.time_zone}"
     try:
-        time_ns = local_ns(dt.datetime.fromisoformat(text), known.time_zone)
+        time = dt.datetime.fromisoformat(text)
+    except ValueError:
+        raise refuse("at", f"{text!r} is not a time", _meant_time(text) or right) from None
+    try:
+        time_ns = local_ns(time, known.time_zone)
     except (ValueError, OverflowError) as error:
-        right = f"give one such as 2026-03-04T10:17, local in {known.time_zone}"
         raise refuse("at", str(error), right) from None
     if time_ns > now_ns + int(DAY) * 10**9:
         raise refuse("at", f"{text!r} has not come yet", "give when it was counted")
     return time_ns
+
+
+def _meant_time(text: str) -> str:
+    """A question back for a date written as 24.11.2026; empty for any other text."""
+    parts = re.fullmatch(r"(\d{1,2})\.(\d{1,2})\.(\d{4})(?:[ T,]+(\d{1,2}):(\d\d))?", text)
+    if parts is None:
+        return ""
+    day, month, year, hour, minute = (int(part or 0) for part in parts.groups())
+    try:
+        time = dt.datetime(year, month, day, hour, minute)
+    except ValueError:
+        return ""
+    return f"did you mean {time:%Y-%m-%dT%H:%M}?"
 
 
 def _plate(
@@ -245,6 +265,13 @@ def _plate(
         return known.plate
     if known.last is not None and stated.get("kind") in (None, known.last.plate.kind):
         return replace(known.last.plate, **stated)
+    if not stated and known.others:
+        names = ", ".join(known.others)
+        raise refuse(
+            "name",
+            f"unknown pump {known.name!r}; known: {names}",
+            f"give one of them, or name a new {_ADVICE}",
+        )
     for name in ("kind", "plunger", "stroke"):
         if _OF_PLATE.get(name, name) not in stated:
             raise refuse(name, "is missing", f"name the {_ADVICE}")
@@ -349,8 +376,43 @@ def _jewels(
     return bores, materials, time_ns if last is not None else 0
 
 
-def _check(count: HandCount, refuse: Refuse) -> None:
+def _meant_clock(text: str) -> str:
+    """A question back for 2.38 written for 2:38; empty for any other text."""
+    parts = re.fullmatch(r"(\d{1,3})[.,]([0-5]\d)(?: *s)?", text)
+    return f"did you mean {parts[1]}:{parts[2]}? " if parts else ""
+
+
+def _check_rates(count: HandCount, given: Mapping[str, str], refuse: Refuse) -> None:
+    """Raise BadInput for rates that the pump can't make."""
+    plate = count.plate
+    for name in ("strokes", "idle_strokes"):
+        strokes = getattr(count, name)
+        if strokes is not None and strokes % 1.0:
+            raise refuse(name, f"{strokes:g} is not a whole number", "count whole strokes")
+    if count.rate > plate.highest_rate:
+        each = "strokes" if plate.is_intensifier else "turns"
+        most = (
+            f"the plate says {plate.max_rate / PER_MINUTE:,.0f}"
+            if plate.max_rate
+            else f"no pump of this kind makes more than {plate.highest_rate / PER_MINUTE:,.0f}"
+        )
+        raise refuse(
+            "speed" if count.speed is not None else "seconds",
+            f"that makes {count.rate / PER_MINUTE:,.0f} {each}/min, and {most}",
+            f"{_meant_clock(given.get('seconds', ''))}check the count, its time and its unit",
+        )
+    if count.idle_rate is not None and count.idle_rate >= count.rate:
+        raise refuse(
+            "idle_strokes",
+            "dead-headed, it strokes as fast as with the jet on",
+            f"{_meant_clock(given.get('idle_seconds', ''))}was the jet off? then the pump is "
+            "leaking badly: don't run it, and have it looked at",
+        )
+
+
+def _check(count: HandCount, given: Mapping[str, str], refuse: Refuse) -> None:
     """Raise BadInput for figures that can't go together."""
+    _check_rates(count, given, refuse)
     pressure, rated = water_pressure(count), count.plate.rated_pressure
     name = "oil_pressure" if count.on_oil else "pressure"
     if rated and pressure > 1.3 * rated:
@@ -363,9 +425,3 @@ def _check(count: HandCount, refuse: Refuse) -> None:
         raise refuse(name, "the water's pressure would be out of range", "is the unit right?")
     if count.full_scale and count.full_scale < count.pressure:
         raise refuse("full_scale", "the gauge reads more than that", "give the end of its dial")
-    if count.idle_rate is not None and count.idle_rate >= count.rate:
-        raise refuse(
-            "idle_strokes",
-            "dead-headed, it strokes as fast as with the jet on",
-            "was the jet off? then the pump is leaking badly: don't run it, and have it looked at",
-        )

@@ -12,7 +12,7 @@ from borewarden.base.times import local_time
 from borewarden.base.units import PER_MINUTE
 from borewarden.counts.count import Doubt, HandCount, Spread, spreads_of
 from borewarden.counts.next_check import causes_of, next_step
-from borewarden.counts.series import SURE, Judged, unknown_doubts
+from borewarden.counts.series import SURE, Change, Judged, starts_high, unknown_doubts
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.show.wording import HEADLINES, cause_words
 from borewarden.watcher.verdict import State
@@ -41,7 +41,8 @@ def count_headline(judged: Judged, time_zone: str) -> str:
     when = local_time(judged.count.time_ns, time_zone)
     words = HEADLINES[judged.state]
     if judged.state is State.LEARNING:
-        words = "First count of this jewel"
+        high = starts_high(judged.count, judged.estimate)
+        words = f"First count of this jewel{', which may already be open' if high else ''}"
     elif judged.state is State.SOUND:
         words = "No change that this count could show"
     return f"{judged.count.machine}, {when}: {words}"
@@ -63,6 +64,10 @@ def what_next(judged: Judged) -> list[str]:
     lines = []
     if judged.again:
         lines.append("Count again before you act on it: one count alone is no alarm.")
+    if judged.change is None and starts_high(judged.count, judged.estimate):
+        lines.append(
+            "The jewel may already be open: check the jewel before you take this as the reference."
+        )
     beliefs = causes_of(judged)
     if beliefs:
         probable = ", ".join(
@@ -139,7 +144,7 @@ def _seen_lines(judged: Judged) -> list[str]:
     if not math.isnan(own.leak):
         lines.append(
             f"Dead-headed: {100.0 * own.leak:.1f} ± {100.0 * SURE * own.leak_sd:.1f} % of the "
-            "strokes are lost, and taken off below"
+            "strokes are lost, and taken off the effective bore below"
         )
     return lines
 
@@ -165,6 +170,7 @@ def _change_lines(judged: Judged) -> list[str]:
             f"{100.0 * SURE * change.sd:.1f} % (95 %); that it has grown: "
             f"{probability_words(change.probability)}"
         )
+        lines += _leak_lines(change)
     if trend is not None:
         lines.append(
             f"Over {trend.counts} counts: effective area {100.0 * trend.weekly:+.2f} ± "
@@ -175,9 +181,25 @@ def _change_lines(judged: Judged) -> list[str]:
             lines.append(
                 f"At that pace it reaches {limit} in about {span_words(WEEK * trend.weeks_left)}"
                 if trend.weeks_left > 0.0
-                else f"By that line it has reached {limit}"
+                else f"It has reached {limit}"
             )
     return lines
+
+
+def _leak_lines(change: Change) -> list[str]:
+    """Whether the growth has the leak taken off; nothing where nobody counted dead-headed."""
+    if math.isnan(change.lost):
+        return []
+    if change.leak_off:
+        return [
+            "The strokes newly lost dead-headed are taken off that growth; with them it would be "
+            f"{100.0 * change.with_leak:+.1f} %"
+        ]
+    without = (1.0 + change.growth) * (1.0 - change.lost) - 1.0
+    return [
+        "That growth includes the leak: nobody counted dead-headed at first. If nothing leaked "
+        f"then, it is {100.0 * without:+.1f} % without the leak"
+    ]
 
 
 def _certainty_lines(judged: Judged) -> list[str]:
@@ -261,6 +283,7 @@ def count_object(number: int | None, judged: Judged) -> dict[str, Any]:
         "bores_stated": judged.count.bores,
         "leak": own.leak,
         "growth": None if change is None else change.growth,
+        "growth_with_leak": None if change is None else change.with_leak,
         "growth_sd": None if change is None else change.sd,
         "probability_grown": None if change is None else change.probability,
         "weekly_growth": None if trend is None else trend.weekly,

@@ -52,7 +52,7 @@ class Aside(NamedTuple):
 def is_damage(error: BaseException) -> bool:
     """Whether SQLite says by `error` that the file itself is no good."""
     text = str(error)
-    return "malformed" in text or "not a database" in text
+    return any(words in text for words in ("malformed", "not a database", "decode to UTF-8"))
 
 
 def was_ours(store: Path) -> bool:
