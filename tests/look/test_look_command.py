@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import json
 import os
 import pty
 import subprocess
@@ -71,11 +73,15 @@ def test_every_figure_says_where_it_comes_from(tmp_path: Path) -> None:
         (["--is", "weather=strokes"], "known are pressure"),
         (["--date-order", "week-first"], "day-first or month-first"),
         (["--fitted", "yesterday"], "give one such as 2026"),
+        (["--is", "pressure=water_c", "--unit", "pressure=kPa"], "which no jet does"),
+        (["--unit", "pressure=degC", "--is", "pressure=pressure_bar"], "is not one of pressure"),
         (["--plate", "wheels=4"], "known are rated_pressure"),
-        (["--plate", "stroke=long"], "pump.stroke"),
-        (["--plate", "intensification_ratio=high"], "pump.intensification_ratio"),
+        (["--plate", "stroke=long"], "can't use --plate where: stroke=long"),
+        (["--plate", "intensification_ratio=high"], "can't use --plate where: intensification_rat"),
         (["--bore", "tiny"], "0.010 in"),
-        (["--time-zone", "Lindgrat"], "time_zone"),
+        (["--bore", "25 mm"], "--bore"),
+        (["--time-zone", "Lindgrat"], "can't use --time-zone where: Lindgrat"),
+        (["--time-zone", "Wien"], "did you mean 'Europe/Vienna'"),
         (["--material", "glass"], "known: ruby"),
         (["--pump", "piston"], "intensifier or direct drive"),
     ],
@@ -143,19 +149,27 @@ def test_half_a_line_at_the_end_is_no_summary(tmp_path: Path) -> None:
     assert "half written" in done.output
 
 
-def test_dialogue_asks_what_the_log_leaves_open(tmp_path: Path) -> None:
-    (log,) = files("either-day-first", tmp_path)
-    machine = tmp_path / "m.toml"
+def dialogue(
+    log: Path, machine: Path, replies: str, *options: str
+) -> subprocess.CompletedProcess[str]:
+    """The command at a terminal, with what a person types there, then Enter at each question."""
     ours, theirs = pty.openpty()
-    # the order of the date, the columns are right, a name, a zone, a figure that can't be and the
-    # right one, then Enter at each figure
-    os.write(ours, b"1\n\nNorth\nEurope/Vienna\nmuch\n60 kpsi\n" + b"\n" * 20)
+    os.write(ours, replies.encode() + b"\n" * 20)
     done = subprocess.run(
-        [sys.executable, "-m", "borewarden", "look", str(log), "--out", str(machine)],
+        [sys.executable, "-m", "borewarden", "look", str(log), "--out", str(machine), *options],
         stdin=theirs, capture_output=True, text=True, check=False, timeout=120,
     )  # fmt: skip
     os.close(ours)
     os.close(theirs)
+    return done
+
+
+def test_dialogue_asks_what_the_log_leaves_open(tmp_path: Path) -> None:
+    (log,) = files("either-day-first", tmp_path)
+    machine = tmp_path / "m.toml"
+    # the order of the date, the columns are right, a name, a zone, the kind of pump, a figure that
+    # can't be and the right one
+    done = dialogue(log, machine, "1\n\nNorth\nEurope/Vienna\n\nmuch\n60 kpsi\n")
     assert done.returncode == 0, done.stderr
     assert "1  day-first" in done.stdout
     assert "'much' is not a number with a unit" in done.stdout
@@ -163,6 +177,90 @@ def test_dialogue_asks_what_the_log_leaves_open(tmp_path: Path) -> None:
     assert (stated["name"], stated["time_zone"]) == ("North", "Europe/Vienna")
     assert stated["pump"]["rated_pressure"] == "60 kpsi"
     assert stated["log"]["time_format"] == "%d/%m/%Y %H:%M:%S"
+
+
+def test_a_wrong_answer_is_asked_again(tmp_path: Path) -> None:
+    (log,) = files("thousands-every-cell", tmp_path)
+    machine = tmp_path / "m.toml"
+    replies = ["nein", "pressure=Hübe/min", "pressure=", "", "", "Wien", "", "yes", "",
+               "", "", "24 mm", "180 mm"]  # fmt: skip
+    done = dialogue(log, machine, "\n".join(replies) + "\n")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stdout.count("COLUMN is one of Druck HD [bar], Hübe/min") == 3
+    assert "not one of pressure" in done.stdout
+    assert "did you mean 'Europe/Vienna'" in done.stdout
+    assert "give intensifier or direct drive" in done.stdout
+    stated = tomllib.loads(machine.read_text())
+    assert stated["log"]["pressure"]["column"] == "Druck HD [bar]"
+    pump = stated["pump"]
+    assert (pump["kind"], pump["plunger_diameter"], pump["stroke"]) == (
+        "intensifier", "24 mm", "180 mm",
+    )  # fmt: skip
+    assert pump["dead_volume"] == "8.14 cm^3"  # pi/4 (24 mm)^2 180 mm = 81.43 cm^3
+
+
+def test_a_wrong_option_ends_before_the_figures_are_asked(tmp_path: Path) -> None:
+    (log,) = files("iso", tmp_path)
+    done = dialogue(log, tmp_path / "m.toml", "", "--plate", "stroke=long")
+    assert done.returncode == 2
+    assert "stroke=long" in done.stderr
+    assert not (tmp_path / "m.toml").exists()
+
+
+def test_a_wrong_date_is_asked_again(tmp_path: Path) -> None:
+    (log,) = files("time-only", tmp_path)
+    machine = tmp_path / "m.toml"
+    done = dialogue(log, machine, "nein\n2026-03-17\n")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "is not a time" in done.stdout
+    assert tomllib.loads(machine.read_text())["log"]["date"] == dt.date(2026, 3, 17)
+
+
+@pytest.mark.parametrize(("key", "sign"), [("thousands-every-cell", "."),
+                                           ("thousands-every-cell-english", ",")])  # fmt: skip
+def test_thousands_sign_is_stated_and_replay_reads_it(
+    key: str, sign: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)  # the report goes there
+    (log,), machine = files(key, tmp_path), tmp_path / "m.toml"
+    done = look(log, "--yes", "--out", machine, "--time-zone", "Europe/Vienna")
+    assert done.exit_code == 0, done.output
+    assert tomllib.loads(machine.read_text())["log"]["thousands"] == sign
+    replayed = CliRunner().invoke(app, ["replay", str(log), "--machine", str(machine), "--json"])
+    assert replayed.exit_code == 0, replayed.output
+    assert json.loads(replayed.stdout)["labels"] == []
+
+
+@pytest.mark.parametrize(
+    ("key", "header", "options", "kind"),
+    [
+        ("thousands-every-cell", "Hübe/min", [], "intensifier"),
+        ("thousands-every-cell", "Pump strokes/min", [], "intensifier"),
+        ("thousands-every-cell", "Plunger [1/min]", [], "intensifier"),
+        ("south", "Hübe/min", ["--pump", "direct drive"], "direct drive"),
+        ("south", "Crank rpm", [], "direct drive"),
+        ("south", "Drehzahl [1/min]", [], "direct drive"),
+        ("south", "Hübe/min", ["--plate", "plungers=3"], "direct drive"),
+    ],
+)
+def test_a_rate_of_strokes_is_that_of_an_intensifier(
+    key: str, header: str, options: list[str], kind: str, tmp_path: Path
+) -> None:
+    (log,), machine = files(key, tmp_path), tmp_path / "m.toml"
+    rate = FORMS[key].right["rate"][0]
+    log.write_text(log.read_text("cp1252").replace(rate, header), "cp1252")
+    done = look(log, "--yes", "--out", machine, *options)
+    assert done.exit_code == 0, done.output
+    assert tomllib.loads(machine.read_text())["pump"]["kind"] == kind
+
+
+def test_dead_volume_is_that_of_the_plate(tmp_path: Path) -> None:
+    machine = tmp_path / "m.toml"
+    done = look(*files("iso", tmp_path), "--yes", "--out", machine, "--bore", "0,25 mm",
+                "--plate", "plunger_diameter=22 mm", "--plate", "stroke=200 mm")  # fmt: skip
+    assert done.exit_code == 0, done.output
+    assert tomllib.loads(machine.read_text())["pump"]["dead_volume"] == "7.6 cm^3"
+    assert load_machine(machine).jewels()[0].bore == pytest.approx(0.25e-3)
 
 
 @pytest.mark.parametrize(

@@ -417,6 +417,16 @@ def numbers(make: Maker) -> None:
               quote=both)  # fmt: skip
     make.text("thousands-point", "thousands points, decimal commas", NORTH, separator=";",
               point=",", thousands=".", stamp=strf(GERMAN))  # fmt: skip
+    hands = (Column("Druck HD [bar]", "pressure", "bar"), Column("Hübe/min", "rate", "strokes/min"))
+    make.text("thousands-every-cell", "Windows code page, titles, both signs in every pressure",
+              hands, pump="west", time=("Datum", "Uhrzeit"), separator=";", point=",",
+              thousands=".", stamp=split("%d.%m.%Y", "%H:%M:%S"), encoding="cp1252",
+              above="Hochdruckpumpe West\nAusdruck vom 18.03.2026\n")  # fmt: skip
+    make.text("thousands-every-cell-english", "the same in English, in quotes where commas are",
+              (Column("HP pressure [bar]", "pressure", "bar"),
+               Column("Strokes/min", "rate", "strokes/min")), pump="west",
+              time=("Date", "Time"), thousands=",", stamp=split("%d/%m/%Y", "%H:%M:%S"),
+              above="High-pressure pump west\nPrinted on 18/03/2026\n", quote=both)  # fmt: skip
     make.text("thousands-apostrophe", "thousands apostrophes", separator=";", thousands="'",
               stamp=strf(GERMAN))  # fmt: skip
     make.text("thousands-blank", "hard blanks at the thousands, a Windows code page", separator=";",

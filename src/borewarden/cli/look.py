@@ -5,7 +5,6 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import sys
-import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any
@@ -20,12 +19,19 @@ from borewarden.look.form import Answers
 from borewarden.look.level import coefficient, fits, level_of
 from borewarden.look.looked import Looked, look_at, with_roles
 from borewarden.look.machine_file import (
+    DIRECT,
+    GUESSED,
+    INTENSIFIER,
+    KINDS,
     PLATE,
     STATED,
     Figure,
     Plate,
+    as_stated,
+    checked,
     figures_of,
     machine_text,
+    pump_kind,
     write_new,
 )
 from borewarden.look.plots import plot
@@ -33,7 +39,6 @@ from borewarden.look.question import Question
 from borewarden.look.roles import Told
 from borewarden.replay.one_machine import join_logs
 from borewarden.settings.consistency import check_together
-from borewarden.settings.load import settings_of
 from borewarden.settings.machine import MachineSettings
 
 Files = Annotated[list[Path], typer.Argument(help="Logs of one form, in time order.")]
@@ -103,8 +108,9 @@ def look_command(
         told = Told(_pairs("--is", columns, SI_UNITS), _pairs("--unit", unit, SI_UNITS))
         looked, answers, told = _look(files, answers, told, asks)
         stated = Plate(
-            name, time_zone, _one_of("--pump", pump, ("intensifier", "direct drive")), bore,
-            material, _moment("--fitted", fitted), _pairs("--plate", plate, None),
+            name, time_zone, _one_of("--pump", pump, KINDS), bore,
+            material, _moment("--fitted", fitted),
+            _pairs("--plate", plate, dict.fromkeys((*INTENSIFIER, *DIRECT)), "figure"),
         )  # fmt: skip
         if asks:
             _show(looked)
@@ -130,11 +136,14 @@ def _write(target: Path, looked: Looked, stated: Plate) -> tuple[dict[str, Figur
     figures = figures_of(looked, stated)
     zone = stated.time_zone or _zone_here()
     text = machine_text(looked, stated, figures, zone)
-    settings = settings_of(MachineSettings, target, tomllib.loads(text))
+    settings = checked(text, target, stated)
     if _counts_twos(looked, settings):
         text = machine_text(looked, stated, figures, zone, per_count=2)
-        settings = settings_of(MachineSettings, target, tomllib.loads(text))
-    check_together(target, settings)
+        settings = checked(text, target, stated)
+    try:
+        check_together(target, settings)
+    except BadInput as bad:
+        raise as_stated(bad, stated) from None
     form = settings.log_format()
     parts = [read_log(path, form) for path in looked.paths]
     join_logs(looked.paths, parts)
@@ -160,16 +169,20 @@ def _one_of(option: str, value: str | None, known: Sequence[str]) -> str | None:
 
 
 def _pairs(
-    option: str, given: Sequence[str] | None, known: Mapping[str, object] | None
+    option: str,
+    given: Sequence[str] | None,
+    known: Mapping[str, object],
+    what: str = "channel",
 ) -> dict[str, str]:
     found = {}
     for text in given or ():
         name, sign, value = text.partition("=")
         if not sign or not value:
             raise BadInput(option, text, "has no value", f"write it as {option} NAME=VALUE")
-        if known is not None and name not in known:
-            raise BadInput(option, name, "is not a channel", f"known are {', '.join(known)}")
-        found[name.strip()] = value.strip()
+        name = name.strip()
+        if name not in known:
+            raise BadInput(option, name, f"is not a {what}", f"known are {', '.join(known)}")
+        found[name] = value.strip()
     return found
 
 
@@ -206,18 +219,36 @@ def _look(
     files: Sequence[Path], answers: Answers, told: Told, asks: bool
 ) -> tuple[Looked, Answers, Told]:
     """The log, with an answer from the person there to each question that it leaves open."""
+    asked: Question | None = None
+    before = answers, told
     while True:
         try:
             return look_at(files, answers, told), answers, told
         except Question as question:
             if not asks:
                 raise
-            answers, told = _answered(question, answers, told)
+            asked, before = question, (answers, told)
+        except BadInput as bad:
+            if asked is None:
+                raise
+            say(f"{bad.where}: {bad.wrong}; {bad.right}")
+        answers, told = _answered(asked, *before)
 
 
 def _answered(question: Question, answers: Answers, told: Told) -> tuple[Answers, Told]:
+    """What is known with the answer to a question; asks again until it is one."""
     say(f"{question.where}: {question.wrong}")
-    reply = _prompt(question.option.removeprefix("--"), question.choices)
+    while True:
+        reply = _prompt(question.option.removeprefix("--"), question.choices)
+        try:
+            return _with_answer(question, reply, answers, told)
+        except BadInput as bad:
+            say(f"{bad.where!r} {bad.wrong}; {bad.right}")
+
+
+def _with_answer(
+    question: Question, reply: str, answers: Answers, told: Told
+) -> tuple[Answers, Told]:
     if question.option in ("--is", "--unit"):
         pair = _pairs(question.option, [reply], SI_UNITS)
         if question.option == "--is":
@@ -255,27 +286,40 @@ def _confirmed(looked: Looked, told: Told) -> Looked:
         if not reply:
             return looked
         try:
-            told = dataclasses.replace(
-                told, column={**told.column, **_pairs("--is", [reply], SI_UNITS)}
-            )
-            looked = with_roles(looked, told)
-        except Question as question:
-            _, told = _answered(question, Answers(), told)
-            looked = with_roles(looked, told)
+            pair = _pairs("--is", [reply], SI_UNITS)
+            candidate = dataclasses.replace(told, column={**told.column, **pair})
+            looked, told = _told_anew(looked, candidate)
         except BadInput as bad:
-            say(f"{bad.where}: {bad.wrong}; {bad.right}")
+            say(
+                f"{reply}: {bad.wrong}",
+                f"CHANNEL is one of {', '.join(SI_UNITS)}",
+                f"COLUMN is one of {', '.join(looked.readings.values)}",
+            )
             continue
         _show_roles(looked)
 
 
+def _told_anew(looked: Looked, told: Told) -> tuple[Looked, Told]:
+    """The log with what was told, and an answer to each question that this leads to."""
+    while True:
+        try:
+            return with_roles(looked, told), told
+        except Question as question:
+            _, told = _answered(question, Answers(), told)
+
+
 def _asked_plate(looked: Looked, stated: Plate) -> Plate:
     """The figures of the name plate, each with what is guessed; Enter leaves the guess."""
+    _check(looked, stated)  # or an option that is wrong would spoil each answer
     say("From the name plate and the manual; Enter where you don't know.")
     if stated.name is None:
         stated = _asked(looked, stated, "name", "name of the machine")
     if stated.time_zone is None:
         what = f"time zone [{_zone_here()}, that of this computer]"
         stated = _asked(looked, stated, "time_zone", what)
+    kind, why = pump_kind(looked, stated)
+    if why.startswith(GUESSED):
+        stated = _asked(looked, stated, "kind", f"{' or '.join(KINDS)} [{kind}, {why}]")
     for name in figures_of(looked, stated):
         figure = figures_of(looked, stated)[name]  # what is stated may change the guesses
         if name not in ("kind", "fitted") and figure.comment not in (PLATE, STATED):
@@ -284,18 +328,22 @@ def _asked_plate(looked: Looked, stated: Plate) -> Plate:
     return stated
 
 
+def _check(looked: Looked, plate: Plate) -> None:
+    """Raise BadInput unless there is a machine file with what the plate states."""
+    text = machine_text(looked, plate, figures_of(looked, plate), plate.time_zone or _zone_here())
+    checked(text, Path("machine file"), plate)
+
+
 def _asked(looked: Looked, stated: Plate, name: str, what: str) -> Plate:
     """`stated` with the reply for `name`; asks again until it can be used."""
     while reply := _reply(what):
-        if name in ("name", "time_zone", "bore", "material"):
+        if name in ("name", "time_zone", "kind", "bore", "material"):
             changes: dict[str, Any] = {name: reply}
         else:
             changes = {"figures": {**stated.figures, name: reply}}
         candidate = dataclasses.replace(stated, **changes)
         try:
-            figures = figures_of(looked, candidate)
-            text = machine_text(looked, candidate, figures, candidate.time_zone or _zone_here())
-            settings_of(MachineSettings, Path("machine file"), tomllib.loads(text))
+            _check(looked, candidate)
         except BadInput as bad:
             say(f"{bad.wrong}; {bad.right}")
         else:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import datetime as dt
 import json
 import math
+import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
+from pydantic import TypeAdapter, ValidationError
 
 from borewarden.base.errors import BadInput
 from borewarden.base.units import MM, MPA, conversion, is_flow
@@ -25,8 +27,11 @@ from borewarden.look.level import (
 )
 from borewarden.look.looked import SLOW, SLOW_HOLD, Looked
 from borewarden.look.roles import Role, feed_flow
-from borewarden.look.unit_words import WORDS, has_word
+from borewarden.look.unit_words import STROKE_WORDS, TURN_WORDS, WORDS, has_word
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS, bore_area, hydraulic_power
+from borewarden.settings.load import settings_of
+from borewarden.settings.machine import MachineSettings
+from borewarden.settings.units import Bore, Diameter, Travel
 
 PLATE = "from the name plate"
 GUESSED = "guessed, please check"
@@ -39,6 +44,7 @@ INTENSIFIER = ("rated_pressure", "rated_power", "plunger_diameter", "stroke", "d
                "max_stroke_rate", "intensification_ratio", "volumetric_efficiency")  # fmt: skip
 DIRECT = ("rated_pressure", "rated_power", "plungers", "plunger_diameter", "stroke", "dead_volume",
           "crank_speed", "volumetric_efficiency", "regulation")  # fmt: skip
+KINDS = ("intensifier", "direct drive")
 COARSE = 1e-3  # of its level: a rate in such steps is not as good as continuous
 TRAVEL = (5e-3, 2.0)  # m that [pump] takes
 BARE = ("plungers", "intensification_ratio")  # numbers without a unit
@@ -67,16 +73,33 @@ class Plate:
 def pump_kind(looked: Looked, plate: Plate) -> tuple[str, str]:
     """Which kind of pump it is, and why."""
     if plate.kind is not None:
+        if plate.kind not in KINDS:
+            raise BadInput("--pump", plate.kind, "is not known", f"give {' or '.join(KINDS)}")
         return plate.kind, STATED
+    for name in plate.figures:
+        if (name in INTENSIFIER) != (name in DIRECT):
+            kind = KINDS[0] if name in INTENSIFIER else KINDS[1]
+            return kind, f"only such a pump has a {name}"
     by = {role.channel: role for role in looked.roles}
     level = level_of(looked.readings, looked.roles)
     if "stroke_count" in by or "oil_pressure" in by:
         return "intensifier", f"{GUESSED}: the log counts strokes"
     if "rate" not in by:
         return "direct drive", f"{GUESSED}: the log has no strokes, so no intensifier can be judged"
+    if _counts_strokes(by["rate"]):
+        return "intensifier", f"{GUESSED}: the log has strokes a minute"
     if level.holds_dead_head:
         return "intensifier", f"{GUESSED}: it holds pressure while nothing flows"
     return "direct drive", f"{GUESSED}: it turns or flows whenever there is pressure"
+
+
+def _counts_strokes(rate: Role) -> bool:
+    """Whether a rate is one of strokes, by its header and unit, and not of turns or a flow."""
+    if is_flow(rate.unit) or rate.unit == "rpm":
+        return False
+    if rate.unit == "strokes/min" or has_word(rate.column, STROKE_WORDS):
+        return True
+    return rate.unit == "1/min" and not has_word(rate.column, TURN_WORDS)
 
 
 def figures_of(looked: Looked, plate: Plate) -> dict[str, Figure]:
@@ -125,13 +148,11 @@ def _stated(name: str, value: str) -> str:
 def _bore(level: Level, plate: Plate, material: str) -> tuple[float, Figure]:
     """The bore in m, and as a figure."""
     if plate.bore is not None:
-        number, _, unit = plate.bore.strip().partition(" ")
         try:
-            bore = float(number) * conversion(unit, "m")[0]
-        except ValueError:
-            raise BadInput(
-                "--bore", plate.bore, "is not a length with a unit", 'give one such as "0.010 in"'
-            ) from None
+            bore = TypeAdapter[float](Bore).validate_python(plate.bore)
+        except ValidationError as error:
+            wrong, _, right = error.errors()[0]["msg"].partition("; ")
+            raise BadInput("--bore", plate.bore, wrong, right) from None
         return bore, Figure(_text(plate.bore), STATED)
     if math.isfinite(level.flow):
         bore = bore_of_flow(level, material)
@@ -139,14 +160,13 @@ def _bore(level: Level, plate: Plate, material: str) -> tuple[float, Figure]:
     return 0.010 * INCH, Figure(_text("0.010 in"), GUESSED)
 
 
-def _length(stated: str | None) -> float | None:
-    """A stated length in m, None if there is none that can be read."""
+def _length(stated: str | None, kind: Any) -> float | None:
+    """A stated length in m of the `kind` that the settings have, None if none can be read."""
     if stated is None:
         return None
-    number, _, unit = stated.strip().partition(" ")
     try:
-        return float(number) * conversion(unit, "m")[0]
-    except ValueError:
+        return TypeAdapter[float](kind).validate_python(stated)
+    except ValidationError:
         return None  # the settings say what is wrong with it
 
 
@@ -175,10 +195,13 @@ def _motor(level: Level, bore: float) -> Figure:
 
 
 def _plunger(swept: float, plate: Plate, usual: float, plungers: int = 1) -> dict[str, Figure]:
-    """Diameter and stroke of a plunger that sweep `swept` (m³) together with their like."""
-    diameter, stroke = _length(plate.figures.get("plunger_diameter")), None
+    """Diameter and stroke of a plunger that sweep `swept` (m³) together with their like.
+
+    What is stated stands, also where both are and sweep something else.
+    """
+    diameter = _length(plate.figures.get("plunger_diameter"), Diameter)
+    stroke = _length(plate.figures.get("stroke"), Travel)
     if diameter is None:
-        stroke = _length(plate.figures.get("stroke"))
         area = swept / plungers / stroke if stroke else 0.0
         diameter = math.sqrt(4.0 * area / math.pi) if stroke else usual
     stroke = stroke or swept / plungers / (math.pi * diameter**2 / 4.0)
@@ -191,7 +214,7 @@ def _plunger(swept: float, plate: Plate, usual: float, plungers: int = 1) -> dic
         "plunger_diameter": Figure(_text(f"{diameter / MM:.4g} mm"), UNKNOWN),
         "stroke": Figure(_text(f"{stroke / MM:.4g} mm"), UNKNOWN),
         "dead_volume": Figure(
-            _text(f"{DEAD_SHARE * swept / plungers * 1e6:.3g} cm^3"),
+            _text(f"{DEAD_SHARE * math.pi * diameter**2 / 4.0 * stroke * 1e6:.3g} cm^3"),
             f"{GUESSED}: a tenth of the swept volume",
         ),
     }
@@ -261,6 +284,29 @@ def machine_text(
         *(_line(name, figures[name]) for name in jewel),
     ]  # fmt: skip
     return "\n".join(lines) + "\n"
+
+
+def checked(text: str, target: Path, plate: Plate) -> MachineSettings:
+    """The settings of the text of a machine file, which need not be there. Raises BadInput.
+
+    What was stated is named by its option: nobody can look for it in a file that is not written.
+    """
+    try:
+        return settings_of(MachineSettings, target, tomllib.loads(text))
+    except BadInput as bad:
+        raise as_stated(bad, plate) from None
+
+
+def as_stated(bad: BadInput, plate: Plate) -> BadInput:
+    """The same, said of the option that stated the figure, if one did."""
+    name = bad.where.removeprefix("pump.")
+    if name in plate.figures:
+        return BadInput("--plate", f"{name}={plate.figures[name]}", bad.wrong, bad.right)
+    if name == "time_zone" and plate.time_zone is not None:
+        return BadInput("--time-zone", plate.time_zone, bad.wrong, bad.right)
+    if name == "name" and plate.name is not None:
+        return BadInput("--name", plate.name, bad.wrong, bad.right)
+    return bad
 
 
 def _line(name: str, figure: Figure) -> str:

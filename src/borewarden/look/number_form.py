@@ -48,9 +48,9 @@ def number_form(path: Path, columns: Iterable[Sequence[str]], decimal: str | Non
                 if sign in number:
                     seen[f"group {sign}"] += 1
                     number = number.replace(sign, "")
-            kind = _evidence(number)
-            seen[kind] += 1
-            if kind in ("open .", "open ,"):
+            kinds = _evidence(number)
+            seen.update(kinds)
+            if "open ." in kinds or "open ," in kinds:
                 example = example or cell
     blank = next((GROUPERS[sign] for sign in GROUPERS if seen[f"group {sign}"]), "")
     if decimal is None:
@@ -74,19 +74,23 @@ def _decimal(path: Path, seen: Counter[str], example: str, grouped: bool) -> str
     raise Question(path, "numbers", wrong, "--decimal", ["point", "comma"])
 
 
-def _evidence(text: str) -> str:
-    """What one number says: `decimal .`, `group ,`, or `open .` where it can be either."""
+def _evidence(text: str) -> tuple[str, ...]:
+    """What one number says: `decimal .`, `group ,`, or `open .` where it can be either.
+
+    Where both signs are in it, the last one is the decimal sign, and the other groups.
+    """
     points, commas = text.count("."), text.count(",")
     if points and commas:
-        return "decimal ." if text.rindex(".") > text.rindex(",") else "decimal ,"
+        last_is_point = text.rindex(".") > text.rindex(",")
+        return ("decimal .", "group ,") if last_is_point else ("decimal ,", "group .")
     for sign, count in ((".", points), (",", commas)):
         if count > 1:
-            return f"group {sign}"
+            return (f"group {sign}",)
         if count == 1:
             whole, _, rest = text.lstrip("+-").partition(sign)
             may_group = re.fullmatch(r"[1-9]\d{0,2}", whole) and re.fullmatch(r"\d{3}", rest)
-            return f"open {sign}" if may_group else f"decimal {sign}"
-    return "whole"
+            return (f"open {sign}" if may_group else f"decimal {sign}",)
+    return ()
 
 
 @dataclass(frozen=True)
@@ -138,6 +142,8 @@ def _sentinels(cells: Sequence[str]) -> list[str]:
 
 
 def _number(cell: str) -> float | None:
+    if "." in cell and "," in cell:  # the last sign is the decimal sign
+        cell = cell.replace("," if cell.rindex(".") > cell.rindex(",") else ".", "")
     try:
         return float(cell.replace(",", "."))
     except ValueError:

@@ -34,6 +34,7 @@ from borewarden.physics.water import density_at_atmosphere
 Floats = NDArray[np.float64]
 
 JET = (100e6, 700e6)  # Pa that jets cut at
+STATED_PRESSURE = (1e5, 1.2e9)  # Pa that is taken for a jet's if a person says so
 OIL = (4e6, 45e6)  # Pa in the hydraulics of an intensifier
 RATIO = (8.0, 45.0)  # of the water's pressure to the oil's
 BOOST = (0.05e6, 3e6)  # Pa of feed water
@@ -195,6 +196,13 @@ def find_pressure(readings: Readings, told: Told) -> Role:
         if role is None:
             raise BadInput(readings.path, "--is pressure=none", "no bore can be judged without it",
                            "name its column")  # fmt: skip
+        stated = float(_in_si(np.array(_level(readings.values[named])), role.unit, "Pa"))
+        if not _in_range(stated, STATED_PRESSURE):
+            raise BadInput(
+                readings.path, f"--is pressure={named}",
+                f"in {role.unit} it works at {stated / 1e6:.3g} MPa, which no jet does",
+                "name the column of the water's pressure, or another unit",
+            )  # fmt: skip
         return role
     found = {
         column: units
@@ -480,6 +488,20 @@ def _told_role(readings: Readings, told: Told, channel: str, column: str) -> Rol
     if si and unit:
         flow = channel == "rate" and is_flow(unit_as_logged(unit, "m^3/s"))
         unit = unit_as_logged(unit, "m^3/s" if flow else si)
+        try:
+            conversion(unit, "m^3/s" if flow else si)
+        except ValueError:
+            raise BadInput(
+                readings.path, f"--is {channel}={column}",
+                f"its unit {unit!r} is not one of {channel}",
+                f"name another column, or a unit such as {', '.join(_CHOICES[si])}",
+            ) from None  # fmt: skip
+    steps = np.diff(readings.values[column][np.isfinite(readings.values[column])])
+    if channel == "stroke_count" and np.count_nonzero(steps > 0) < TWO:
+        raise BadInput(
+            readings.path, f"--is {channel}={column}", "it hardly ever goes up",
+            "name a column that counts strokes, or none",
+        )  # fmt: skip
     return Role(channel, column, unit or "", "as stated")
 
 

@@ -51,6 +51,9 @@ WORDS: dict[str, tuple[str, ...]] = {
     "temperature": ("temp", "water", "wasser", "eau", "agua", "feed"),
     "valve": ("valve", "jet", "ventil", "nozzle", "cutting", "on", "vanne", "strahl"),
 }
+# of a rate: strokes of an intensifier's plunger, or turns of a crank
+STROKE_WORDS = ("stroke", "hub", "hübe", "huebe", "coups", "plunger", "kolben", "piston", "spm")
+TURN_WORDS = ("crank", "kurbel", "rpm", "speed", "drehzahl", "turn", "rev", "motor", "shaft")
 SET_WORDS = ("set", "soll", "target", "sp", "consigne", "command", "nominal", "limit")
 OTHER_WORDS: dict[str, tuple[str, ...]] = {
     "oil_pressure": ("oil", "öl", "huile", "hydraul"),

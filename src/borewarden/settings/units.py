@@ -94,10 +94,19 @@ def _one_of(known: Callable[[], Iterable[str]], what: str) -> AfterValidator:
         # of time zones suggest only places, or CEST would become EST
         places = [name for name in names if "/" in name] or names
         near = difflib.get_close_matches(name, places, n=1, cutoff=0.5)
-        right = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(places[:8])}"
+        near = near or _places_like(name, places)
+        meant = " or ".join(map(repr, near))
+        right = f"did you mean {meant}?" if near else f"known: {', '.join(places[:8])}"
         raise bad_value(f"{name!r} is not a known {what}", right)
 
     return AfterValidator(check)
+
+
+def _places_like(name: str, places: Iterable[str]) -> list[str]:
+    """Those whose town is spelt most like `name`, two at most: Wien is near Europe/Vienna."""
+    towns = {place.rpartition("/")[2].lower(): place for place in places}
+    town = name.rpartition("/")[2].lower().replace(" ", "_")
+    return [towns[each] for each in difflib.get_close_matches(town, towns, n=2, cutoff=0.6)]
 
 
 def _rate_unit(unit: str) -> str:
