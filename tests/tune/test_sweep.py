@@ -175,6 +175,8 @@ def interrupted(folder: Path, command: list[str]) -> list[str]:
     running = subprocess.Popen(
         command, cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         start_new_session=True,
+        # where the tests run in the background, Ctrl-C is ignored, and would be here, too
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )  # fmt: skip
     deadline = time.monotonic() + 120.0
     while time.monotonic() < deadline and running.poll() is None:
@@ -200,7 +202,7 @@ def command() -> list[str]:
     values = ",".join(f"{1 + k / 12:.4f} %" for k in range(SETTINGS))
     return [
         sys.executable, "-m", "borewarden.cli", "tune", str(SOUND), "--machine", str(WEST),
-        "--vary", f"smallest_step={values}", "--chips", "30", "--wears", "0", "--kept", "kept",
+        "--vary", f"smallest_step={values}", "--chips", "3", "--wears", "0", "--kept", "kept",
     ]  # fmt: skip
 
 
