@@ -318,7 +318,8 @@ async def test_modbus_registers(plc: Modbus) -> None:
                 for i, order in enumerate(("ABCD", "CDAB", "BADC", "DCBA"))
             ]
             big, little = seen[10] << 16 | seen[11], seen[13] << 16 | seen[12]
-            if len(set(floats)) == 1 and big == little:
+            coarse = abs(seen[8] / 10 - floats[0]) < 0.051 and big % 2**16 == seen[9]
+            if len(set(floats)) == 1 and big == little and coarse:
                 break
         held = await client.read_holding_registers(8, count=1, device_id=1)
         coil = await client.read_coils(0, count=1, device_id=1)
