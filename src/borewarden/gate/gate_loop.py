@@ -98,6 +98,15 @@ def _clear_sums(sums: Any) -> None:
 
 
 @compilable
+def _add_sums(sums: Any, more: Any) -> None:
+    sums.time += more.time
+    sums.events += more.events
+    sums.mass += more.mass
+    sums.flux += more.flux
+    sums.pressure += more.pressure
+
+
+@compilable
 def _clear_piece(piece: Any, time_ns: int, good: bool) -> None:
     piece.good = good
     piece.start_ns = time_ns
@@ -143,11 +152,7 @@ def _add_held_to_batch(jet: Any, longest_pause: float) -> None:
     if batch.sums.time == 0.0:
         batch.start_ns = held.start_ns
     batch.end_ns = held.end_ns
-    batch.sums.time += held.sums.time
-    batch.sums.events += held.sums.events
-    batch.sums.mass += held.sums.mass
-    batch.sums.flux += held.sums.flux
-    batch.sums.pressure += held.sums.pressure
+    _add_sums(batch.sums, held.sums)
     held.sums.time = 0.0
 
 
@@ -312,9 +317,9 @@ def _gather_counted(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) 
     if x.events > 0.0:
         length = piece.sums.time
         a_count = length / x.events
+        edge = min(x.seconds, a_count)  # the ends of a run are timed to one sample or one stroke
         paused = False
         if piece.good and length > 0.0:
-            edge = min(x.seconds, a_count)
             paused = length > PAUSED * run.period * x.events + edge and run.period > 0.0
             pace = PERIOD_PACE * (PAUSED_PACE if paused else 1.0)
             run.period += pace * (a_count - run.period) if run.period > 0.0 else a_count
@@ -322,14 +327,12 @@ def _gather_counted(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) 
             piece.sums.events = x.events
             piece.sums.mass *= x.events / length
             if x.seconds > COARSE:
-                _hold_best(jet, g, t, min(x.seconds, a_count))
+                _hold_best(jet, g, t, edge)
                 _clear_piece(piece, t, here)
                 return
             _hold_piece(jet, t)
             _add_held_to_batch(jet, g.longest_pause)
             if not run.open:
-                # both ends of a run are timed to one sample or one stroke
-                edge = min(x.seconds, a_count)
                 if run.joined:
                     jet.batch.shared = run.edge
                 else:
@@ -432,11 +435,7 @@ def _gather_dead_head(s: Any, g: GateSettings, x: Interval) -> bool:
     if idle.opened:
         idle.runs += 1.0
         idle.opened = False
-    idle.sums.time += held.time
-    idle.sums.events += held.events
-    idle.sums.mass += held.mass
-    idle.sums.flux += held.flux
-    idle.sums.pressure += held.pressure
+    _add_sums(idle.sums, held)
     _clear_sums(held)
     return bool(idle.sums.time >= IDLE_BATCH)
 
@@ -541,6 +540,12 @@ def _is_steady(smoothed: Any, least: float, most: float) -> bool:
 
 
 @compilable
+def _drifts(smoothed: Any, interval: float) -> bool:
+    """Whether the smoothed readings have been apart on one side for longer than scatter makes."""
+    return bool(smoothed.one_sided > max(MOST_ONE_SIDED, FEW_INTERVALS * interval))
+
+
+@compilable
 def _decile(usual: float, pace: float, off: float) -> float:
     """Follow the upper decile of `off`: up and down in the ratio of its odds."""
     usual *= 1.0 + (DECILE * pace if off > usual else -(1.0 - DECILE) * pace)
@@ -556,7 +561,7 @@ def _learn_spread(
     Slowly also where the reading is not settled: else one that has become noisier never would be.
     What stays on one side for long drifts, and says nothing of the scatter.
     """
-    if smoothed.one_sided > max(MOST_ONE_SIDED, FEW_INTERVALS * interval):
+    if _drifts(smoothed, interval):
         return
     pace = min(SPREAD_PACE * seconds * (1.0 if settled else UNSETTLED_PACE), SPREAD_STEP)
     scale = max(abs(smoothed.slow), TINY)
@@ -572,7 +577,7 @@ def _leaks_away(smoothed: Any, interval: float) -> bool:
     """
     apart = smoothed.fast - smoothed.slow
     falls = -apart > LEAKS_AWAY * smoothed.slow and apart < STILL_APART * smoothed.apart
-    return bool(falls and smoothed.one_sided > max(MOST_ONE_SIDED, FEW_INTERVALS * interval))
+    return bool(falls and _drifts(smoothed, interval))
 
 
 @compilable
