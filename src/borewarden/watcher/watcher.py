@@ -175,7 +175,8 @@ class Watcher:
             return batches, []
         told = []
         for verdict in map(self._with_ceiling, changes):
-            if verdict.state is not before and (before, verdict.state) != FIRST_LEARNED:
+            same = verdict.state is before and verdict.reason == TWO_LEVELS
+            if not same and (before, verdict.state) != FIRST_LEARNED:
                 told.append(verdict)
             before = verdict.state
         if self._has_ceiling:
