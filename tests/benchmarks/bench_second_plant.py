@@ -113,6 +113,21 @@ def raises(state: str, cause: str) -> bool:
     return state not in QUIET and cause != APART
 
 
+def alarm_rates(days: Sequence[Told]) -> str:
+    """Changes told, as a person counts them.
+
+    EEMUA 191 and ISA-18.2 (values from memory) call one in 10 min manageable and 10 too many, and
+    an alarm that comes and goes three times in a minute chattering.
+    """
+    told = [np.array([at for at, _, _ in t.alerts]) for t in days]
+    tens = [max((np.sum((at >= a) & (at < a + 1 / 6)) for a in at), default=0) for at in told]
+    minutes = [max((np.sum((at >= a) & (at < a + 1 / 60)) for a in at), default=0) for at in told]
+    return (
+        f"told on the worst day: {max(map(len, told))}; most in 10 min: {max(tens)}; days that "
+        f"chatter: {sum(m >= 3 for m in minutes)} of {len(days)}"
+    )
+
+
 def share(k: int, n: int) -> str:
     """k of n with the exact 95 % interval (Clopper & Pearson 1934)."""
     if n == 0:
@@ -143,6 +158,7 @@ def report(logged: str, told: Sequence[Told]) -> None:
     print(f"    alerts in 1,000 jet h: {rate(raised, hours)}")
     print(f"    changes of state a day: {changes:.2f}; alerts before a chip: {before}")
     print(f"    still learning in the evening: {share(states.count('LEARNING'), len(sound))}")
+    print(f"    {alarm_rates(sound)}")
     for closed in sorted({t.closed for t in sound}):
         said = [sum(c == APART for _, _, c in t.alerts) for t in sound if t.closed == closed]
         print(
