@@ -18,7 +18,12 @@ from borewarden.physics import is_compiled
 from borewarden.physics.pump import DirectDrive, Intensifier
 
 # the same examples in every run; BOREWARDEN_FUZZ takes fresh ones, see tests/test_fuzz.py
-hypothesis.settings.register_profile("same", derandomize="BOREWARDEN_FUZZ" not in os.environ)
+hypothesis.settings.register_profile(
+    "same",
+    derandomize="BOREWARDEN_FUZZ" not in os.environ,
+    deadline=None,  # a busy computer is no fault of the code
+    suppress_health_check=[hypothesis.HealthCheck.too_slow],
+)
 hypothesis.settings.load_profile("same")
 
 CHROMIUM = Path("/usr/bin/chromium")
