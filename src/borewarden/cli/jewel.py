@@ -8,7 +8,8 @@ import typer
 from borewarden.base.errors import BadInput
 from borewarden.base.shown import show_in
 from borewarden.base.units import Unit
-from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say
+from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say, warn
+from borewarden.inspection.cautions import CAUTIONS, caution_lines
 from borewarden.jewels.bore_choice import bore_options, largest_option
 from borewarden.settings import load_machine
 
@@ -79,8 +80,13 @@ def rim_command(
         from borewarden.jewels.rim_image import measure_rim
         from borewarden.show.jewel_words import rim_lines, rim_object
 
-        rim = measure_rim(picture)
+        try:
+            rim = measure_rim(picture)
+        except BadInput:  # it asks for another picture of the jewel
+            for line in caution_lines():
+                warn(line)
+            raise
     if as_json:
-        print_json(rim_object(rim))
+        print_json({"cautions": CAUTIONS, **rim_object(rim)})
     else:
-        say(*rim_lines(rim))
+        say(*caution_lines(), *rim_lines(rim))

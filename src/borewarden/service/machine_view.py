@@ -20,10 +20,10 @@ from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.service.health import Age, sight_words
 from borewarden.service.status import MachineStatus
 from borewarden.show.wording import (
+    advice,
     alert_row,
     bore_words,
     cause_words,
-    first_checks,
     headline,
     jewel_words,
     margin_words,
@@ -125,7 +125,7 @@ def card(
             for belief in probable_causes(verdict)
         ],
         "causes_note": " ".join(f"{line}." for line in undecided(verdict, status.pump)),
-        "checks": first_checks(verdict),
+        "checks": advice(verdict).steps,  # the page has the cautions above them
         "bore_title": f"Effective bore, {shown('bore').label}",
         # for the plots, SI
         "units": {name: shown(name)._asdict() for name in ("bore", "pressure")},

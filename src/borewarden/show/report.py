@@ -22,7 +22,6 @@ from borewarden.base.units import INCH, MM, PER_MINUTE
 from borewarden.collect.labels import Label
 from borewarden.detect.step import WINDOW
 from borewarden.gate.batch import Phase
-from borewarden.inspection.cautions import CAUTIONS
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.replay.one_machine import Replayed
 from borewarden.show.figures import GAP_NS
@@ -150,8 +149,8 @@ def write_report(replayed: Replayed, path: Path) -> None:
             since=since(verdict, zone),
             verdict_time=local_time(verdict.time_ns, zone),
             evidence=[line.partition(": ") for line in evidence(verdict, replayed.pump, zone)],
-            cautions=told[: len(CAUTIONS)],
-            checks=told[len(CAUTIONS) :],
+            cautions=told.cautions,
+            checks=told.steps,
             tables=_tables(replayed),
             facts=_facts(replayed),
             settings=[*_pump_rows(replayed.pump), *_setting_rows(replayed.settings)],

@@ -16,7 +16,7 @@ from borewarden.base.units import PER_MINUTE
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.checks import CHECKS
 from borewarden.diagnose.evidence import features_in
-from borewarden.inspection.cautions import CAUTIONS
+from borewarden.inspection.cautions import Guarded, caution_lines, guarded
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.watcher.verdict import UNLIKELY, State, Verdict
@@ -343,8 +343,8 @@ def _wear_lines(verdict: Verdict) -> list[str]:
     return lines
 
 
-def first_checks(verdict: Verdict) -> list[str]:
-    """What to check first at the machine. Give it to people through `advice` only.
+def _first_checks(verdict: Verdict) -> list[str]:
+    """What to check first at the machine; it goes out through `advice` only.
 
     The cheapest check that would separate the two most probable causes comes first.
     """
@@ -418,19 +418,20 @@ def _usual_checks(verdict: Verdict) -> list[str]:
             return [*leaks, _JEWEL_CHANGED, _LOOK_AT_THE_JEWEL]
 
 
-def advice(verdict: Verdict) -> list[str]:
-    """What to do, the cautions first: instructions go out to people in this way only."""
-    return [*CAUTIONS, *first_checks(verdict)]
+def advice(verdict: Verdict) -> Guarded:
+    """What to check first, behind the cautions: instructions go out to people in this way only."""
+    return guarded(*_first_checks(verdict))
 
 
 def verdict_lines(verdict: Verdict, pump: Pump, time_zone: str) -> list[str]:
     """The whole verdict as plain lines, for a terminal or a message."""
+    told = advice(verdict)
     return [
         headline(verdict),
         f"{local_time(verdict.time_ns, time_zone)}: {verdict.reason}",
         *(f"- {line}" for line in evidence(verdict, pump, time_zone)),
-        *(f"! {line}" for line in CAUTIONS),
-        *(f"{number}. {line}" for number, line in enumerate(first_checks(verdict), start=1)),
+        *caution_lines(told.cautions),
+        *(f"{number}. {line}" for number, line in enumerate(told.steps, start=1)),
     ]
 
 
