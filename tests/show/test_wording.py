@@ -230,8 +230,8 @@ def blamed(cause, state=State.OTHER_FAULT, check=CHECKS[0].words, **changes):
 def test_probable_causes_stand_in_the_evidence_the_first_one_with_its_points():
     lines = evidence(blamed(Cause.LEAK), INTENSIFIER, "UTC")
     assert [line for line in lines if line.startswith("Probable cause: ")] == [
-        "Probable cause: plunger seal or check valve leaking, 80 %",
-        "Probable cause: bore opened up, 15 %",
+        "Probable cause: plunger seal or check valve leaking, 80 % (prior odds invented)",
+        "Probable cause: bore opened up, 15 % (prior odds invented)",
     ]
     assert [line[-1] for line in lines if line.startswith("For the first: ")] == ["a", "b", "c"]
     assert [line[-1] for line in lines if line.startswith("Against the first: ")] == ["e", "f"]
@@ -314,12 +314,12 @@ def test_a_signal_that_has_spoken_is_not_asked_for():
     def asked(**seen):
         causes = weighed(is_intensifier=False, **steady, **seen)
         verdict = replace(OPENED, causes=causes, overstroke_margin=None)
-        told = [belief.cause for belief in probable_causes(verdict)]
+        told = [cause for group in probable_causes(verdict) for cause in group.causes]
         return told, "\n".join(undecided(verdict, CRANK))
 
     told, text = asked()
     assert Cause.BYPASS in told
-    assert "To be sure, measure: temperature of the bypass line" in text
+    assert "To split them, measure: temperature of the bypass line" in text
     assert "pressure and crank speed alone" in text
     for seen in (0.3, 30.0):  # K: cold, then hot
         told, text = asked(bypass=(seen, 0.5))

@@ -35,12 +35,16 @@ class Cause(Enum):
 
 @dataclass(frozen=True)
 class Belief:
-    """One cause, its probability (0 to 1), and the reasons for and against it, in words."""
+    """One cause, its probability (0 to 1), and the reasons for and against it, in words.
+
+    `alike` are the causes that nothing measured on this machine tells from it.
+    """
 
     cause: Cause
     probability: float
     evidence_for: tuple[str, ...] = ()
     evidence_against: tuple[str, ...] = ()
+    alike: tuple[Cause, ...] = ()
 
 
 # Relative odds that each cause begins in a jet hour, dimensionless. Invented.

@@ -28,6 +28,7 @@ from borewarden.diagnose.feature_table import (
     FeatureShift,
     Floats,
 )
+from borewarden.diagnose.groups import FURTHER, MOST_ON_TWO_SIGNALS, unseparated
 from borewarden.diagnose.signatures import Circumstances, Signatures, signatures_of
 
 PIERCE_DIGITS = 2  # decimals of the pierce ratio that a set of signatures is kept for
@@ -75,7 +76,7 @@ def weigh_causes(shift: FeatureShift, circumstances: Circumstances) -> tuple[Bel
             others[k] = 0.0
             gain = np.log(explains[k]) - np.log(others @ explains / np.sum(others))
             reasons = _reasons(belief.cause, shift, weighed.known, expects[k], gain)
-            belief = Belief(belief.cause, belief.probability, *reasons)
+            belief = Belief(belief.cause, belief.probability, *reasons, belief.alike)
         told.append(belief)
     return tuple(told)
 
@@ -116,7 +117,24 @@ def _weigh(shift: FeatureShift, circumstances: Circumstances) -> _Weighed:
 def _beliefs(weighed: _Weighed) -> tuple[Belief, ...]:
     probability = weighed.by_cause / np.sum(weighed.by_cause)
     order = np.argsort(-probability, kind="stable")
-    return tuple(Belief(weighed.signatures.causes[k], float(probability[k])) for k in order)
+    known, causes = frozenset(weighed.known.tolist()), weighed.signatures.causes
+    if known.isdisjoint(FURTHER):
+        probability = _no_surer(probability, order[0])
+    return tuple(
+        Belief(causes[k], float(probability[k]), alike=unseparated(causes[k], causes, known))
+        for k in order
+    )
+
+
+def _no_surer(probability: Floats, first: int) -> Floats:
+    """The same with the `first` held to what pressure and rate alone can say."""
+    over = probability[first] - MOST_ON_TWO_SIGNALS
+    rest = 1.0 - probability[first]
+    if over <= 0.0 or rest <= 0.0:
+        return probability
+    held: Floats = probability * (1.0 - MOST_ON_TWO_SIGNALS) / rest
+    held[first] = MOST_ON_TWO_SIGNALS
+    return held
 
 
 def _reasons(

@@ -23,7 +23,7 @@ from borewarden.show.wording import (
     advice,
     alert_row,
     bore_words,
-    cause_words,
+    group_words,
     headline,
     jewel_words,
     margin_words,
@@ -118,11 +118,11 @@ def card(
         "shelved": status.shelved_until_ns is not None,
         "causes": [
             {
-                "cause": cause_words(belief.cause),
-                "probability": belief.probability,
-                "percent": probability_words(belief.probability),
+                "cause": group_words(group),
+                "probability": group.probability,
+                "percent": probability_words(group.probability),
             }
-            for belief in probable_causes(verdict)
+            for group in probable_causes(verdict)
         ],
         "causes_note": " ".join(f"{line}." for line in undecided(verdict, status.pump)),
         "checks": advice(verdict).steps,  # the page has the cautions above them

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
+from borewarden.base.text import probability_words
 from borewarden.detect.step import Step
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.checks import cheapest_check
 from borewarden.diagnose.feature_table import FeatureShift
 from borewarden.diagnose.features import SIGNAL_OF, SLUGGISH, known_mean, shift_of, warmed
+from borewarden.diagnose.groups import groups
 from borewarden.diagnose.posterior import posterior
 from borewarden.diagnose.signatures import Circumstances
 from borewarden.gate.batch import BatchKind
@@ -62,7 +66,7 @@ def weighed(state: Watching, event: Event) -> Watching:
         told = State.CANNOT_TELL
     if told is State.OTHER_FAULT and top.probability >= SURE_TO_UNSAY:
         state = changed(state, past=state.past._replace(other_sure=True))
-    reason = _say(told, event, step, state.wear.line.slope, top)
+    reason = _say(told, event, step, state.wear.line.slope, found.beliefs)
     return changed(state, told=told, reason=reason)
 
 
@@ -178,7 +182,7 @@ def is_to_last(event: Event, step: Step) -> bool:
     return isinstance(event, StepEvent) and step.size < 0.0 and event.batches < LASTS
 
 
-def _say(told: State, event: Event, step: Step, slope: float, top: Belief) -> str:
+def _say(told: State, event: Event, step: Step, slope: float, causes: Sequence[Belief]) -> str:
     grown = float(np.expm1(step.size))
     way = "up" if grown > 0.0 else "down"
     if isinstance(event, StepEvent | LowPressureEvent):
@@ -192,12 +196,14 @@ def _say(told: State, event: Event, step: Step, slope: float, top: Belief) -> st
         )
     else:
         what = "effective area unchanged, but other signals have moved"
-    return f"{what}{MOST_PROBABLE}{probable_words(top)}"
+    return f"{what}{MOST_PROBABLE}{probable_words(causes)}"
 
 
-def probable_words(belief: Belief) -> str:
-    """A cause and how probable it is."""
-    return f"{belief.cause.value} ({100.0 * belief.probability:.0f} %)"
+def probable_words(causes: Sequence[Belief]) -> str:
+    """The most probable cause, with those that can't be told from it, and how probable they are."""
+    group = next(g for g in groups(causes) if causes[0].cause in g.causes)
+    names = " or ".join(cause.value for cause in group.causes)
+    return f"{names} ({probability_words(group.probability)})"
 
 
 def worn(level: float) -> str:
