@@ -1,10 +1,10 @@
 """Figures, not tests: is the right cause named on days of a plant that is not ours?
 
-`python tests/benchmarks/bench_second_causes.py DAYS [FIRST_SEED] [all|two]` runs DAYS days of each
-kind of fault through the files, the machine file and the `Watcher`, with all further signals or
-with pressure and rate alone, and prints what was said first and last. Nothing may be tuned on the
-seeds that are reported: those below 100,000 are for tuning, later ones are looked at once. One
-process.
+`python tests/benchmarks/bench_second_causes.py DAYS [FIRST_SEED] [all|cold|two]` runs DAYS days of
+each kind of fault through the files, the machine file and the `Watcher`, with all further signals,
+with all but temperatures, or with pressure and rate alone, and prints what was said first and last.
+Nothing may be tuned on the seeds that are reported: those below 100,000 are for tuning, later ones
+are looked at once. One process.
 """
 
 from __future__ import annotations
@@ -32,6 +32,7 @@ CRANK = (
     "pressure", "rate", "temperature", "boost_pressure", "weep_temperature",
     "check_valve_temperature", "bypass_temperature", "motor_speed", "motor_torque",
 )  # fmt: skip
+TEMPERATURES = ("weep_temperature", "check_valve_temperature", "bypass_temperature")
 ALONE = {"intensifier": ("pressure", "counter"), "crank": ("pressure", "rate")}
 GROWS = (5.0, 25.0)  # min that a leak takes to grow
 
@@ -76,8 +77,10 @@ def tell(kind: Kind, seed: int, signals: str) -> Said:
     more = {k: rng.uniform(*v) if isinstance(v, tuple) else v for k, v in kind.more.items()}
     piston = kind.plant == "intensifier"
     logged = ALONE["intensifier" if piston else "crank"]
-    if signals == "all":
+    if signals != "two":
         logged = PISTON if piston else CRANK
+    if signals == "cold":
+        logged = tuple(name for name in logged if name not in TEMPERATURES)
     made = day(kind.plant, seed, signals=logged, fault=kind.fault, **more)
     with tempfile.TemporaryDirectory() as folder:
         log, machine_file, _ = write(made, folder)

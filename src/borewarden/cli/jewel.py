@@ -53,7 +53,7 @@ def bores_command(
         print_json({"pressure": wanted, "options": shown, "largest": bores})
         return
     print_table(words.bore_columns(), map(words.bore_row, shown))
-    say(words.bore_note())
+    say(words.bore_note(material))
     for heads, best in largest.items():
         say(words.largest_line(heads, best, rate_margin, power_margin))
 

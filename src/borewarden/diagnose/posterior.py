@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.diagnose.causes import Belief, Cause
+from borewarden.diagnose.causes import COMES_OVER_MINUTES, Belief, Cause
 from borewarden.diagnose.evidence import reason_words
 from borewarden.diagnose.feature_table import (
     AREA,
@@ -49,6 +49,7 @@ class _Weighed(NamedTuple):
     mean: Floats  # (hypotheses, known features), as much of it as shows by now
     likelihood: Floats  # of each feature by itself, shape as `mean`
     joint: Floats  # (hypotheses,)
+    onset: Floats  # (causes,), likelihood of how it began
     by_cause: Floats  # (causes,), not normalised
 
 
@@ -76,9 +77,22 @@ def weigh_causes(shift: FeatureShift, circumstances: Circumstances) -> tuple[Bel
             others[k] = 0.0
             gain = np.log(explains[k]) - np.log(others @ explains / np.sum(others))
             reasons = _reasons(belief.cause, shift, weighed.known, expects[k], gain)
+            began = np.log(weighed.onset[k] * np.sum(others) / (others @ weighed.onset))
+            reasons = _with_onset(reasons, float(began), circumstances.ramp)
             belief = Belief(belief.cause, belief.probability, *reasons, belief.alike)
         told.append(belief)
     return tuple(told)
+
+
+def _with_onset(
+    reasons: tuple[tuple[str, ...], tuple[str, ...]], gain: float, ramp: float
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The `reasons` with how it began among them, if that tells."""
+    words = "it came over minutes" if ramp > 0.0 else "it came at once"
+    speaks_for, against = reasons
+    if gain > TELLING:
+        return (*speaks_for, words), against
+    return (speaks_for, (*against, words)) if gain < -TELLING else reasons
 
 
 def _weigh(shift: FeatureShift, circumstances: Circumstances) -> _Weighed:
@@ -111,7 +125,10 @@ def _weigh(shift: FeatureShift, circumstances: Circumstances) -> _Weighed:
     by_cause = np.add.reduceat(joint, signatures.first)
     if circumstances.at_stop:
         by_cause *= signatures.at_stop
-    return _Weighed(signatures, known, mean, likelihood, joint, by_cause)
+    over_minutes = np.array([COMES_OVER_MINUTES[cause] for cause in signatures.causes])
+    onset = 1.0 - over_minutes + over_minutes * np.exp(circumstances.ramp)
+    by_cause *= onset
+    return _Weighed(signatures, known, mean, likelihood, joint, onset, by_cause)
 
 
 def _beliefs(weighed: _Weighed) -> tuple[Belief, ...]:
@@ -137,6 +154,10 @@ def _no_surer(probability: Floats, first: int) -> Floats:
     return held
 
 
+def _usual_of(shift: FeatureShift, feature: int) -> float:
+    return 0.0 if shift.usual is None else float(np.nan_to_num(shift.usual[feature]))
+
+
 def _reasons(
     cause: Cause,
     shift: FeatureShift,
@@ -146,7 +167,7 @@ def _reasons(
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """What speaks for and what against `cause`, beside the other causes, strongest first."""
     words = [
-        reason_words(FEATURES[k], shift.seen[k], cause, expected)
+        reason_words(FEATURES[k], shift.seen[k], cause, expected, _usual_of(shift, k))
         for k, expected in zip(known, expects, strict=True)
     ]
     by_strength = np.argsort(-np.abs(gain))

@@ -20,6 +20,7 @@ from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.service.health import Age, sight_words
 from borewarden.service.status import MachineStatus
 from borewarden.show.wording import (
+    INVENTED,
     advice,
     alert_row,
     bore_words,
@@ -73,6 +74,13 @@ def sample_age() -> Age:
     return age
 
 
+def _causes_notes(verdict: Verdict, pump: Pump) -> list[str]:
+    """What to know of the probable causes; nothing while there are none."""
+    if not probable_causes(verdict):
+        return []
+    return [f"Probabilities: {INVENTED}", *undecided(verdict, pump)]
+
+
 def card(
     status: MachineStatus, age: float, undelivered: str = "", is_stored: bool = True
 ) -> dict[str, Any]:
@@ -124,7 +132,7 @@ def card(
             }
             for group in probable_causes(verdict)
         ],
-        "causes_note": " ".join(f"{line}." for line in undecided(verdict, status.pump)),
+        "causes_note": " ".join(f"{line}." for line in _causes_notes(verdict, status.pump)),
         "checks": advice(verdict).steps,  # the page has the cautions above them
         "bore_title": f"Effective bore, {shown('bore').label}",
         # for the plots, SI

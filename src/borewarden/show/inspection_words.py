@@ -10,12 +10,12 @@ from borewarden.base.times import local_time
 from borewarden.inspection.answers import Subject
 from borewarden.inspection.outcome import Outcome, beliefs_of, remarks
 from borewarden.inspection.record import Inspection
-from borewarden.show.wording import alert_row, cause_words, headline
+from borewarden.show.wording import INVENTED, alert_row, cause_words, headline
 from borewarden.store.inspections import InspectionEntry
 
 LIST_COLUMNS = ("no.", "time, UTC", "machine", "by", "answers", "outcome")
 HISTORY_COLUMNS = ("entry", "recorded, UTC", "by", "why", "answers", "outcome")
-BELIEF_COLUMNS = ("cause", "before", "after", "what the inspection says")
+BELIEF_COLUMNS = ("cause", f"before ({INVENTED})", "after", "what the inspection says")
 SHOWN = 0.01  # probability below which a cause is left out, before and after
 
 

@@ -21,7 +21,7 @@ from borewarden.lives.replacement import EVEN, Advice, Plan
 from borewarden.lives.survival import interval, quantile
 from borewarden.planning.outlook import CostRow, JewelKind, Outlook, StockRow
 from borewarden.planning.snapshot import MachineSeen, ShopSeen
-from borewarden.show.wording import group_words, probable_causes, state_words
+from borewarden.show.wording import INVENTED, group_words, probable_causes, state_words
 from borewarden.watcher.verdict import State
 
 UNKNOWN = "–"
@@ -168,7 +168,8 @@ def alert_cell(machine: MachineSeen) -> Cell:
         causes = probable_causes(verdict)
         if causes:
             notes.append(
-                f"cause: {group_words(causes[0])}, {probability_words(causes[0].probability)}"
+                f"cause: {group_words(causes[0])}, {probability_words(causes[0].probability)} "
+                f"({INVENTED})"
             )
     for alarm in machine.alarms:
         if alarm.about == "sight":
