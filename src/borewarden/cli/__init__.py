@@ -47,6 +47,9 @@ COMMANDS = {
     "store": _Place(
         "store", LIVE, "Look after a store: check it, back it up, prune it, compact it."
     ),
+    "account": _Place(
+        "account", LIVE, "Who may see the page and press what, and the trail of who did what."
+    ),
     "count": _Place(
         "count",
         MACHINE,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import sqlite3
 import time
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -23,6 +23,7 @@ from borewarden.diagnose.causes import DIRECT_DRIVE, INTENSIFIER
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.jewels.fitting import FittedSet
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS
+from borewarden.service.doors import read_form
 from borewarden.service.status import MachineStatus
 from borewarden.settings import MachineSettings
 from borewarden.settings.count_form import (
@@ -38,6 +39,7 @@ from borewarden.settings.count_form import (
 from borewarden.show.count_report import pump_views
 from borewarden.show.count_words import answer_lines, count_headline, doubt_rows, what_next
 from borewarden.show.pages import template_environment
+from borewarden.store.accounts import Account, Step, note
 from borewarden.store.counts import hand_counts
 from borewarden.store.database import open_store, open_to_read, transaction
 from borewarden.store.register import fittings
@@ -45,7 +47,6 @@ from borewarden.store.register import fittings
 LONGEST_NAME = 80  # characters
 FORM_LABELS = {"name": "Pump", "by": "Your name", "at": "When, if not now"}
 
-ReadForm = Callable[[Request], Awaitable[dict[str, str]]]
 Statuses = Mapping[str, MachineStatus]
 
 
@@ -58,9 +59,9 @@ class Shop(NamedTuple):
 
 
 def count_routes(
-    store: Path, statuses: Statuses, by_hand: Sequence[MachineSettings], read_form: ReadForm
+    store: Path, statuses: Statuses, by_hand: Sequence[MachineSettings]
 ) -> list[Route]:
-    """The form, and what it posts to; `read_form` refuses what does not come from this page.
+    """The form, and what it posts to.
 
     `statuses` are the machines that are watched, `by_hand` those that are only counted.
     """
@@ -71,12 +72,12 @@ def count_routes(
 
     async def show(request: Request) -> Response:
         show_in(units)  # of this request
-        return await asyncio.to_thread(_page, shop, {}, "", None)
+        return await asyncio.to_thread(_page, shop, request.state.account, {}, "", None)
 
     async def take(request: Request) -> Response:
         texts = await read_form(request)
         show_in(units)
-        return await asyncio.to_thread(_taken, shop, texts)
+        return await asyncio.to_thread(_taken, shop, request.state.account, texts)
 
     return [
         Route("/count", show, methods=["GET"]),
@@ -91,13 +92,13 @@ def known_now(status: MachineStatus) -> Known:
     return Known(status.name, status.time_zone, plate_of(status.pump), sets, status.limit)
 
 
-def _taken(shop: Shop, texts: dict[str, str]) -> Response:
+def _taken(shop: Shop, account: Account | None, texts: dict[str, str]) -> Response:
     """Keep what was posted, and answer; or say on the form what is wrong with it."""
     name, by = texts.get("name", "").strip(), texts.get("by", "").strip()
     for field, text in (("name", name), ("by", by)):
         if not text or len(text) > LONGEST_NAME or not text.isprintable():
             wrong = f"{FORM_LABELS[field]}: give it, {LONGEST_NAME} characters at most."
-            return _page(shop, texts, wrong, None, 422)
+            return _page(shop, account, texts, wrong, None, 422)
     known = (
         known_now(shop.statuses[name]) if name in shop.statuses else Known(name, computer_zone())
     )
@@ -105,13 +106,16 @@ def _taken(shop: Shop, texts: dict[str, str]) -> Response:
         with open_store(shop.store) as connection, transaction(connection):
             if name in shop.files:
                 known = known_by_file(shop.files[name], fittings(connection, name).values())
-            judged, _ = keep_count(connection, texts, known, time.time_ns(), _label)
+            judged, number = keep_count(connection, texts, known, time.time_ns(), _label)
+            words = f"count {number}"
+            step = Step(time.time_ns(), by, account is not None, "", "counted", name, words)
+            note(connection, step)
     except BadInput as bad:
-        return _page(shop, texts, f"{bad.where}: {bad.wrong}; {bad.right}.", None, 422)
+        return _page(shop, account, texts, f"{bad.where}: {bad.wrong}; {bad.right}.", None, 422)
     except sqlite3.Error as error:
         wrong = f"Not kept: the store can't be written ({error}). Try again."
-        return _page(shop, texts, wrong, None, 503)
-    return _page(shop, {}, "", judged)
+        return _page(shop, account, texts, wrong, None, 503)
+    return _page(shop, account, {}, "", judged)
 
 
 def _label(name: str) -> str:
@@ -120,6 +124,7 @@ def _label(name: str) -> str:
 
 def _page(
     shop: Shop,
+    account: Account | None,
     texts: Mapping[str, str],
     wrong: str,
     judged: Judged | None,
@@ -144,6 +149,8 @@ def _page(
         template_environment()
         .get_template("count_page.html")
         .render(
+            account=account,
+            may_act=account is None or account.may("act"),
             cautions=CAUTIONS,
             machines=sorted(
                 {*shop.statuses, *shop.files, *(each.count.machine for each in counts)}

@@ -31,6 +31,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from borewarden.base.samples import Samples, samples_of
+from borewarden.store.accounts import ACCOUNTS
 from borewarden.store.counts import COUNTS
 from borewarden.store.inspections import INSPECTIONS
 from borewarden.store.register import REGISTER
@@ -108,7 +109,7 @@ CREATE TABLE IF NOT EXISTS mail_copy (
     PRIMARY KEY (id, recipient)
 ) WITHOUT ROWID;
 """
-TABLES = SCHEMA + REGISTER + INSPECTIONS + COUNTS
+TABLES = SCHEMA + REGISTER + INSPECTIONS + COUNTS + ACCOUNTS
 
 # by which a store is known that has no mark yet: those of version 3, and of versions 1 and 2
 OLD_COLUMNS = {
