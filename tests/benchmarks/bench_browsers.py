@@ -40,9 +40,8 @@ def look(port: int, token: str, browsers: int, seconds: float, told: Any) -> Non
 
     async def stream() -> int:
         reader, writer = await asyncio.open_connection("127.0.0.1", port)
-        writer.write(
-            f"GET /events HTTP/1.1\r\nHost: 127.0.0.1\r\nCookie: borewarden={token}\r\n\r\n".encode()
-        )
+        head = f"GET /events HTTP/1.1\r\nHost: 127.0.0.1\r\nCookie: borewarden={token}\r\n\r\n"
+        writer.write(head.encode())
         events = 0
         try:
             async with asyncio.timeout(seconds):
@@ -61,6 +60,11 @@ def look(port: int, token: str, browsers: int, seconds: float, told: Any) -> Non
         told.put(await asyncio.gather(*streams))
 
     asyncio.run(all_of_them())
+
+
+def processor_ticks(process: int) -> int:
+    stat = Path(f"/proc/{process}/stat").read_text()
+    return sum(map(int, stat.split(")")[1].split()[11:13]))
 
 
 def measured(folder: Path, port: int, browsers: int, seconds: float) -> str:
@@ -94,12 +98,9 @@ def measured(folder: Path, port: int, browsers: int, seconds: float) -> str:
         time.sleep(2.0)
         lookers.start()
         time.sleep(SETTLED)
-        cpu = lambda: sum(
-            map(int, Path(f"/proc/{watching.pid}/stat").read_text().split(")")[1].split()[11:13])
-        )
-        before, used, began = ask(), cpu(), time.monotonic()
+        before, used, began = ask(), processor_ticks(watching.pid), time.monotonic()
         time.sleep(seconds)
-        after, used, took = ask(), cpu() - used, time.monotonic() - began
+        after, used, took = ask(), processor_ticks(watching.pid) - used, time.monotonic() - began
         events = told.get(timeout=60.0)
         memory = re.search(r"VmRSS:\s+(\d+)", Path(f"/proc/{watching.pid}/status").read_text())
     finally:
@@ -109,11 +110,12 @@ def measured(folder: Path, port: int, browsers: int, seconds: float) -> str:
     latencies = [each["latency_s"] for each in after.values()]
     fewest = min(events, default=0) / (SETTLED + seconds + 2.0)
     worst = {name: 1e3 * max(each[name] for each in latencies) for name in latencies[0]}
+    quantiles = ", ".join(f"{name} {ms:.0f} ms" for name, ms in worst.items())
+    assert memory is not None
     return (
-        f"{browsers} browsers, {took:.0f} s: {kept / took:.2f} of {MACHINES} samples/s kept; latency "
-        + ", ".join(f"{name} {ms:.0f} ms" for name, ms in worst.items())
-        + f"; fewest events of one browser {fewest:.2f}/s; processor {used / TICK / took:.0%} of a "
-        f"core; memory {int(memory[1]) / 1024:.0f} MiB"  # type: ignore[index]
+        f"{browsers} browsers, {took:.0f} s: {kept / took:.2f} of {MACHINES} samples/s kept; "
+        f"latency {quantiles}; fewest events of one browser {fewest:.2f}/s; processor "
+        f"{used / TICK / took:.0%} of a core; memory {int(memory[1]) / 1024:.0f} MiB"
     )
 
 

@@ -51,11 +51,15 @@ Statuses = Mapping[str, MachineStatus]
 
 
 class Shop(NamedTuple):
-    """The store, the machines that are watched, and those that are only counted, by name."""
+    """The store, the machines that are watched, and those that are only counted, by name.
+
+    `account` is who asks.
+    """
 
     store: Path
     statuses: Statuses
     files: Mapping[str, MachineSettings]
+    account: Account | None = None
 
 
 def count_routes(
@@ -70,14 +74,17 @@ def count_routes(
     chosen = [each.units for each in statuses.values()] + [each.shown_units for each in by_hand]
     units = chosen[0] if chosen and all(each == chosen[0] for each in chosen) else None
 
+    def asked_by(request: Request) -> Shop:
+        return shop._replace(account=request.state.account)
+
     async def show(request: Request) -> Response:
         show_in(units)  # of this request
-        return await asyncio.to_thread(_page, shop, request.state.account, {}, "", None)
+        return await asyncio.to_thread(_page, asked_by(request), {}, "", None)
 
     async def take(request: Request) -> Response:
         texts = await read_form(request)
         show_in(units)
-        return await asyncio.to_thread(_taken, shop, request.state.account, texts)
+        return await asyncio.to_thread(_taken, asked_by(request), texts)
 
     return [
         Route("/count", show, methods=["GET"]),
@@ -92,13 +99,13 @@ def known_now(status: MachineStatus) -> Known:
     return Known(status.name, status.time_zone, plate_of(status.pump), sets, status.limit)
 
 
-def _taken(shop: Shop, account: Account | None, texts: dict[str, str]) -> Response:
+def _taken(shop: Shop, texts: dict[str, str]) -> Response:
     """Keep what was posted, and answer; or say on the form what is wrong with it."""
     name, by = texts.get("name", "").strip(), texts.get("by", "").strip()
     for field, text in (("name", name), ("by", by)):
         if not text or len(text) > LONGEST_NAME or not text.isprintable():
             wrong = f"{FORM_LABELS[field]}: give it, {LONGEST_NAME} characters at most."
-            return _page(shop, account, texts, wrong, None, 422)
+            return _page(shop, texts, wrong, None, 422)
     known = (
         known_now(shop.statuses[name]) if name in shop.statuses else Known(name, computer_zone())
     )
@@ -108,14 +115,14 @@ def _taken(shop: Shop, account: Account | None, texts: dict[str, str]) -> Respon
                 known = known_by_file(shop.files[name], fittings(connection, name).values())
             judged, number = keep_count(connection, texts, known, time.time_ns(), _label)
             words = f"count {number}"
-            step = Step(time.time_ns(), by, account is not None, "", "counted", name, words)
+            step = Step(time.time_ns(), by, shop.account is not None, "", "counted", name, words)
             note(connection, step)
     except BadInput as bad:
-        return _page(shop, account, texts, f"{bad.where}: {bad.wrong}; {bad.right}.", None, 422)
+        return _page(shop, texts, f"{bad.where}: {bad.wrong}; {bad.right}.", None, 422)
     except sqlite3.Error as error:
         wrong = f"Not kept: the store can't be written ({error}). Try again."
-        return _page(shop, account, texts, wrong, None, 503)
-    return _page(shop, account, {}, "", judged)
+        return _page(shop, texts, wrong, None, 503)
+    return _page(shop, {}, "", judged)
 
 
 def _label(name: str) -> str:
@@ -124,7 +131,6 @@ def _label(name: str) -> str:
 
 def _page(
     shop: Shop,
-    account: Account | None,
     texts: Mapping[str, str],
     wrong: str,
     judged: Judged | None,
@@ -149,8 +155,8 @@ def _page(
         template_environment()
         .get_template("count_page.html")
         .render(
-            account=account,
-            may_act=account is None or account.may("act"),
+            account=shop.account,
+            may_act=shop.account is None or shop.account.may("act"),
             cautions=CAUTIONS,
             machines=sorted(
                 {*shop.statuses, *shop.files, *(each.count.machine for each in counts)}

@@ -88,7 +88,7 @@ def _network(address: str) -> str:
         parsed = ipaddress.ip_address(address)
     except ValueError:
         return address
-    if parsed.version == 4:
+    if isinstance(parsed, ipaddress.IPv4Address):
         return address
     return str(ipaddress.ip_network((parsed, 64), strict=False))
 

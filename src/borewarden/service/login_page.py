@@ -66,6 +66,18 @@ def login_routes(store: Path, doors: Doors) -> list[Route]:
         """For the page's script, which can't see why a stream has ended."""
         return PlainTextResponse("", 204, NO_STORE)
 
+    return [
+        Route("/login", show, methods=["GET"]),
+        Route("/login", take, methods=["POST"]),
+        Route("/logout", leave, methods=["POST"]),
+        Route("/session", is_in),
+        trail_route(store),
+    ]
+
+
+def trail_route(store: Path) -> Route:
+    """Who did what, for the role that may see it."""
+
     async def show_trail(request: Request) -> Response:
         try:
             text = await asyncio.to_thread(_trail_page, store)
@@ -73,13 +85,7 @@ def login_routes(store: Path, doors: Doors) -> list[Route]:
             raise HTTPException(503, f"the store can't be read: {error}") from error
         return HTMLResponse(text, headers=NO_STORE)
 
-    return [
-        Route("/login", show, methods=["GET"]),
-        Route("/login", take, methods=["POST"]),
-        Route("/logout", leave, methods=["POST"]),
-        Route("/session", is_in),
-        Route("/trail", show_trail),
-    ]
+    return Route("/trail", show_trail)
 
 
 def _login(wrong: str, code: int, headers: dict[str, str] | None = None) -> Response:

@@ -10,6 +10,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import Argon2Error, InvalidHashError
 
 LEAST, MOST = 12, 200  # characters
+LEAST_DIFFERENT = 5
 
 _hasher = PasswordHasher()  # RFC 9106's second choice: 64 MiB, three passes
 
@@ -18,7 +19,7 @@ def weakness(name: str, password: str) -> str:
     """What is wrong with a new password; "" if nothing is."""
     if not LEAST <= len(password) <= MOST:
         return f"a password has {LEAST} to {MOST} characters"
-    if name.lower() in password.lower() or len(set(password)) < 5:
+    if name.lower() in password.lower() or len(set(password)) < LEAST_DIFFERENT:
         return "that password is guessed too easily"
     return ""
 

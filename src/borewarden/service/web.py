@@ -138,33 +138,10 @@ def _read_routes(
 ) -> list[Route]:
     """The page and its stream, and what other programs may read."""
     age = sample_age()
-    snapshot = Snapshot(store, statuses, age, own)
-    streams: set[object] = set()
 
     async def show(request: Request) -> Response:
         text = _page_text(longest_shelving, request.state.account)
         return HTMLResponse(text, headers={"cache-control": "no-cache"})
-
-    async def events(request: Request) -> Response:
-        if len(streams) >= MOST_STREAMS:
-            raise HTTPException(503, "too many pages are open", {"retry-after": "10"})
-        state, stopping = request.state, request.app.state.stopping
-
-        async def counted() -> AsyncIterator[bytes]:
-            this = object()
-            streams.add(this)
-            try:
-                async for event in _events(snapshot, state.doors, state.session, stopping):
-                    yield event
-            finally:
-                streams.discard(this)
-
-        return StreamingResponse(
-            counted(),
-            media_type="text/event-stream",
-            # nginx would gather the events to larger pieces
-            headers={"cache-control": "no-store", "x-accel-buffering": "no"},
-        )
 
     async def past(request: Request) -> Response:
         status = _machine(statuses, request.query_params.get("machine", ""))
@@ -207,12 +184,40 @@ def _read_routes(
 
     return [
         Route("/", show),
-        Route("/events", events),
+        _stream_route(Snapshot(store, statuses, age, own)),
         Route("/history", past),
         Route("/status", status_of_all),
         Route("/healthz", health),
         Route("/metrics", metrics),
     ]
+
+
+def _stream_route(snapshot: Snapshot) -> Route:
+    """The stream of events, for so many pages at once."""
+    streams: set[object] = set()
+
+    async def events(request: Request) -> Response:
+        if len(streams) >= MOST_STREAMS:
+            raise HTTPException(503, "too many pages are open", {"retry-after": "10"})
+        state, stopping = request.state, request.app.state.stopping
+
+        async def counted() -> AsyncIterator[bytes]:
+            this = object()
+            streams.add(this)
+            try:
+                async for event in _events(snapshot, state.doors, state.session, stopping):
+                    yield event
+            finally:
+                streams.discard(this)
+
+        return StreamingResponse(
+            counted(),
+            media_type="text/event-stream",
+            # nginx would gather the events to larger pieces
+            headers={"cache-control": "no-store", "x-accel-buffering": "no"},
+        )
+
+    return Route("/events", events)
 
 
 def _write_routes(statuses: Statuses, acknowledge: Acknowledge, shelve: Shelve) -> list[Route]:

@@ -14,6 +14,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Literal
+from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr, model_validator
 from pydantic_settings import (
@@ -50,7 +51,7 @@ def _address(address: str) -> str:
 
 
 def _web_address(url: str) -> str:
-    if not re.fullmatch(r"https?://[^\s/]+(/\S*)?", url):
+    if not re.fullmatch(r"https?://[^\s/@]+(/\S*)?", url):
         raise bad_value(
             f"{url!r} is not the address of a web server",
             'give one such as "http://127.0.0.1:8086"',
@@ -93,7 +94,7 @@ class PageSection(_Section):
 
     host: Name = "127.0.0.1"
     port: Annotated[int, Field(ge=0, le=65535)] = 8787
-    names: tuple[HostName, ...] = ()
+    names: list[HostName] = []
     certificate: Path | None = None
     key: Path | None = None
     clear_password: bool = False
@@ -129,13 +130,23 @@ class PageSection(_Section):
 
 
 class InfluxSection(_Section):
-    """A write API of InfluxDB 2, or of InfluxDB 1."""
+    """A write API of InfluxDB 2, or of InfluxDB 1.
+
+    `clear_token` allows the token to cross the network without TLS.
+    """
 
     url: Annotated[str, AfterValidator(_web_address)] = Field(examples=['"http://127.0.0.1:8086"'])
     bucket: Name = Field(examples=['"bores"'])
     org: Name | None = Field(default=None, examples=['"shop"'])
     api: Literal["v1", "v2"] = "v2"
     user: Name | None = None
+    clear_token: bool = False
+
+    @property
+    def is_clear(self) -> bool:
+        """Whether what is sent there can be read on its way."""
+        parts = urlsplit(self.url)
+        return parts.scheme == "http" and not is_loopback(parts.hostname or "")
 
     @model_validator(mode="after")
     def _check(self) -> InfluxSection:
@@ -212,7 +223,7 @@ class ServiceSettings(FileSettings):
         if self.influx is None:
             raise ValueError("no [influx] in the service's settings")
         token = self.influx_token or SecretStr("")
-        stated = self.influx.model_dump(exclude={"org", "user"})
+        stated = self.influx.model_dump(exclude={"org", "user", "clear_token"})
         org, user = self.influx.org or "", self.influx.user or ""
         return InfluxSettings(**stated, org=org, user=user, token=token)
 
@@ -241,6 +252,14 @@ def load_service(path: Path) -> ServiceSettings:
             data[section] = stated | files
     settings = settings_of(ServiceSettings, path, data)
     _check_certificate(path, settings.page)
+    sent = settings.influx
+    if sent is not None and sent.is_clear and settings.influx_token and not sent.clear_token:
+        raise BadInput(
+            path,
+            "influx.url",
+            "the token would cross the network in clear text",
+            "give an address with https://, or say clear_token = true",
+        )
     if settings.mail is not None:
         ca_file = settings.mail.ca_file
         if ca_file is not None and not ca_file.is_file():
