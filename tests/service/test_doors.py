@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import http.client
 import json
 import re
@@ -20,6 +21,7 @@ import trustme
 from argon2 import PasswordHasher
 from selenium.webdriver import Chrome
 from selenium.webdriver.common.keys import Keys
+from structlog.testing import capture_logs
 from typer.testing import CliRunner
 
 from borewarden.base.errors import BadInput
@@ -635,3 +637,18 @@ def test_streams_are_counted(store: Path, open_page: Open, monkeypatch: pytest.M
         connection.close()
         assert time.monotonic() < until
     connection.close()
+
+
+def test_no_room_for_a_connection_is_one_line_in_the_log() -> None:
+    loop = asyncio.new_event_loop()
+    listening.quiet_about_sockets(loop)
+    full = OSError(24, "Too many open files")
+    with capture_logs() as lines:
+        for _ in range(1000):
+            loop.call_exception_handler(
+                {"message": "socket.accept() out of system resource", "exception": full}
+            )
+    loop.close()
+    assert [line["failed"] for line in lines] == [
+        "no connection can be taken: [Errno 24] Too many open files"
+    ]

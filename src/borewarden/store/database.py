@@ -30,6 +30,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from borewarden.base.files import make_private
 from borewarden.base.samples import Samples, samples_of
 from borewarden.store.accounts import ACCOUNTS
 from borewarden.store.counts import COUNTS
@@ -132,6 +133,7 @@ def open_store(
     """
     with _using(path):
         is_ours = _check_kind(path)
+        make_private(path)
         try:
             connection = sqlite3.connect(
                 path, patience, isolation_level=None, check_same_thread=not any_thread

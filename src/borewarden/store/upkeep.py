@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from borewarden.base.errors import BadInput
+from borewarden.base.files import make_private
 from borewarden.store.database import (
     APPLICATION_ID,
     SCHEMA_VERSION,
@@ -169,6 +170,7 @@ def backup_store(store: Path, target: Path) -> Path:
         raise BadInput(target, "file", "it is there already", "name a new file, or a folder")
     part = target.with_name(f"{target.name}.part")
     part.unlink(missing_ok=True)
+    make_private(part)
     try:
         with open_to_read(store) as source, closing(sqlite3.connect(part)) as copy:
             source.backup(copy)  # in one go: whoever writes meanwhile does not begin it anew
