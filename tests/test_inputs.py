@@ -72,7 +72,7 @@ def readers(odd: Path) -> list[list[object]]:
     ]
 
 
-@pytest.mark.parametrize("kind", ["pipe", "device", "folder", "nothing"])
+@pytest.mark.parametrize("kind", ["pipe", "device", "folder", "nothing", "circle"])
 @pytest.mark.parametrize("number", range(17))
 def test_what_is_not_a_file_is_refused_at_once(tmp_path: Path, kind: str, number: int) -> None:
     odd = tmp_path / "odd.csv"
@@ -82,9 +82,34 @@ def test_what_is_not_a_file_is_refused_at_once(tmp_path: Path, kind: str, number
         odd.symlink_to("/dev/zero")
     elif kind == "folder":
         odd.mkdir()
+    elif kind == "circle":
+        odd.symlink_to(odd)
     code, said = run(*readers(odd)[number])
     assert code == 2, said
     assert len(readers(odd)) == 17
+
+
+@pytest.mark.parametrize("kind", ["pipe", "device", "folder", "circle"])
+def test_what_is_no_store_is_refused_at_once(tmp_path: Path, kind: str) -> None:
+    odd = tmp_path / "odd.db"
+    if kind == "pipe":
+        os.mkfifo(odd)
+    elif kind == "folder":
+        odd.mkdir()
+    else:
+        odd.symlink_to("/dev/zero" if kind == "device" else odd)
+    for words in (
+        ["replay", CHIP, "--machine", SOUTH, "--store", odd],
+        ["register", "show", "--store", odd],
+        ["account", "list", "--store", odd],
+        ["store", "check", "--store", odd],
+        ["store", "backup", tmp_path / "copy.db", "--store", odd],
+        ["store", "compact", "--store", odd],
+        ["counts", "--store", odd],
+        ["shift", "--config", SOUTH, "--store", odd],
+    ):
+        code, said = run(*words)
+        assert code in (1, 2), said
 
 
 def test_larger_files_than_can_be_are_refused_unread(tmp_path: Path) -> None:

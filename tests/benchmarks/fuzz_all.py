@@ -1,10 +1,10 @@
 """Fresh hostile input for every command, every setting and every route of the page.
 
-`python tests/benchmarks/fuzz_all.py [CASES] [SEED]` makes so many cases (2,000) of four kinds: settings
-and variables, options and arguments, files, and requests to a page. Each command runs in a process of
-its own, forked from this one, in a folder of its own. A case is bad if it ends in a traceback, by a
-signal or with an unknown exit code, or takes longer than 30 s; a request if the page does not answer,
-answers 500, or logs an error. Prints the counts, and each bad case in a line.
+`python tests/benchmarks/fuzz_all.py [CASES] [SEED]` makes so many cases (2,000) of four kinds:
+settings and variables, options and arguments, files, and requests to a page. Each command runs in a
+process of its own, forked from this one, in a folder of its own. A case is bad if it ends in a
+traceback, by a signal or with an unknown exit code, or takes longer than 30 s; a request if the
+page does not answer, answers 500, or logs an error. Prints the counts, and each bad case.
 """
 
 from __future__ import annotations
@@ -37,17 +37,20 @@ LONGEST = 30.0  # s
 ENDLESS = 2.5  # s after which a command that would run for ever is told to end
 CODES = {0, 1, 2, 10, 20, 25, 30, 40, 130}
 FOREVER = ("watch", "serve")
+CHIP = "replay_data/south-2026-03-05-chip.csv"
 CONFIGS = [*(ROOT / "config").glob("*.toml"), *(ROOT / "config" / "live").glob("*.toml")]
 
 NASTY: list[Any] = [
-    "", " ", "\0", "\n", "\x1b[31m", "[/b]", "[red]", "=1+1", "'", '"', "\\", "{}", "[]", "[[[[", "%s%n",
-    "../../nowhere/file", "/dev/zero", "/dev/full", ".", "-", "--", "-1", "0", "1e999", "-1e999", "nan",
-    "inf", "9" * 400, "0.010 in**9**9**9", "1 in^99999999", "(((((1 in", "400 MPa MPa", "1,2,3", "1/0 in",
-    "7/8 in", "8,702 bar", "0x10", "1_000", "½ in", "１２ bar", "\u202etxt", "\ud800", "é" * 300, "🤖",
-    "2026-13-45", "2026-02-30T25:61", "9999-12-31T23:59:59", "0001-01-01", "1e18", "now", "NaT", "None",
-    "true", "UTC", "Europe/Nowhere", "../UTC", "a" * 5000, "utf-7", "idna", "rot13", "zlib", "tab", "%Y%Y%Y",
-    "%" * 999, "(a+)+$", "ns since 1970", "file:///nowhere", "http://[::1", "opc.tcp://", "http://a@b@c/",
-    0, -1, 1e308, -1e308, float("nan"), float("inf"), 10**30, True, [], [1, "a"], [[[]]], {}, {"a": {"b": []}},
+    "", " ", "\0", "\n", "\x1b[31m", "[/b]", "[red]", "=1+1", "'", '"', "\\", "{}", "[]", "[[[[",
+    "%s%n", "../../nowhere/file", "/dev/zero", "/dev/full", ".", "-", "--", "-1", "0", "1e999",
+    "-1e999", "nan", "inf", "9" * 400, "0.010 in**9**9**9", "1 in^99999999", "(((((1 in",
+    "400 MPa MPa", "1,2,3", "1/0 in", "7/8 in", "8,702 bar", "0x10", "1_000", "½ in", "１２ bar",
+    "\u202etxt", "\ud800", "é" * 300, "🤖", "2026-13-45", "2026-02-30T25:61",
+    "9999-12-31T23:59:59", "0001-01-01", "1e18", "now", "NaT", "None", "true", "UTC",
+    "Europe/Nowhere", "../UTC", "a" * 5000, "utf-7", "idna", "rot13", "zlib", "tab", "%Y%Y%Y",
+    "%" * 999, "(a+)+$", "ns since 1970", "file:///nowhere", "http://[::1", "opc.tcp://",
+    "http://a@b@c/", 0, -1, 1e308, -1e308, float("nan"), float("inf"), 10**30, True, [],
+    [1, "a"], [[[]]], {}, {"a": {"b": []}},
 ]  # fmt: skip
 
 
@@ -110,15 +113,24 @@ def odd_file(folder: Path, name: str) -> Path:
             content = b"".join(lines[:2000])
         case 10:
             at = random.randrange(len(content))
-            content = content[:at] + text_of(random.choice(NASTY)).encode("utf-8", "replace") + content[at:]
+            content = (
+                content[:at]
+                + text_of(random.choice(NASTY)).encode("utf-8", "replace")
+                + content[at:]
+            )
         case 11:
             content = content.decode("latin-1").encode("utf-16")
         case 12:
             content = random.choice(CONFIGS).read_bytes() + b"\0" * random.randrange(3)
         case _:
-            content = (b"PK\3\4", b"PAR1", b"\x1f\x8b", b"SQLite format 3\0", b"II*\0", b"\x89PNG\r\n\x1a\n")[
-                random.randrange(6)
-            ] + content[:5000]
+            content = (
+                b"PK\3\4",
+                b"PAR1",
+                b"\x1f\x8b",
+                b"SQLite format 3\0",
+                b"II*\0",
+                b"\x89PNG\r\n\x1a\n",
+            )[random.randrange(6)] + content[:5000]
     path.write_bytes(content)
     return path
 
@@ -129,7 +141,11 @@ def odd_file(folder: Path, name: str) -> Path:
 def settings_case(folder: Path) -> tuple[list[str], dict[str, str]]:
     """A machine, service or shop file with something wrong in it, or a variable."""
     name = random.choice(["north.toml", "service.toml", "shop.toml"])
-    seeds = [path for path in CONFIGS if (path.name in ("service.toml", "shop.toml")) is (path.name == name)]
+    seeds = [
+        path
+        for path in CONFIGS
+        if (path.name in ("service.toml", "shop.toml")) is (path.name == name)
+    ]
     seeds = [path for path in seeds if name == "north.toml" or path.name == name] or CONFIGS
     text = random.choice(seeds).read_text()
     text = re.sub(r"(?m)^# ?(\w+ = )", r"\1", text) if random.random() < 0.5 else text
@@ -141,7 +157,10 @@ def settings_case(folder: Path) -> tuple[list[str], dict[str, str]]:
             case 6 | 7:  # the same figure, many times as large or small
                 scale = random.choice([0.0, 1e-9, 1e-3, 0.5, 1.5, 2.0, 10.0, 1e3, 1e9, -1.0])
                 lines[at] = re.sub(
-                    r"(?<=[= \"])\d+(?:\.\d+)?", lambda m: f"{float(m[0]) * scale:.6g}", lines[at], count=1
+                    r"(?<=[= \"])\d+(?:\.\d+)?",
+                    lambda m, by=scale: f"{float(m[0]) * by:.6g}",
+                    lines[at],
+                    count=1,
                 )
             case 0 | 1 | 2:
                 lines[at] = f"{lines[at].partition('=')[0]}= {toml_of(random.choice(NASTY))}"
@@ -194,16 +213,41 @@ def all_commands() -> Iterator[tuple[tuple[str, ...], Any]]:
             yield (name,), command
 
 
+SOUND = {
+    "at": "2026-03-04T10:17", "first": "2026-03-04", "since": "2026-03-04", "until": "2026-03-06",
+    "bore": "0.010 in", "material": "ruby", "by": "Ada", "why": "mended", "end": "chipped",
+    "machine": "South", "pressure": "55,000 psi", "strokes": "25", "seconds": "60", "chips": "2",
+    "kind": "intensifier", "rated_pressure": "60 kpsi", "plunger": "7/8 in", "stroke": "7.5 in",
+    "time_zone": "Europe/Vienna", "changes": "bore=0.012 in", "unit": "pressure=bar", "wears": "0",
+    "columns": "pressure=pressure_bar", "fitted": "2026-03-02T06:00", "chip_at": "2026-03-04T10:00",
+    "chip_size": "0.08", "date": "2026-03-04", "vary": "watch.limit=0.05:0.1:2", "settings": "2",
+    "answer": "rim=chipped", "about": "2026-03-04T10:17", "pump": "intensifier", "separator": "tab",
+    "regulation": "none",
+}  # fmt: skip
+
+
 def value_for(parameter: Any, folder: Path, odd: float) -> str:
     """Something for an option or argument: sound, or not."""
     kind = str(parameter.type_descriptor.annotation)
     if "Path" in kind:
         if random.random() < odd:
-            endings = ["csv", "csv.gz", "parquet", "toml", "png", "tif", "xlsx", "json", "db", "txt", "xls"]
+            endings = [
+                "csv",
+                "csv.gz",
+                "parquet",
+                "toml",
+                "png",
+                "tif",
+                "xlsx",
+                "json",
+                "db",
+                "txt",
+                "xls",
+            ]
             return str(odd_file(folder, f"odd{random.randrange(10**9)}.{random.choice(endings)}"))
         fitting = {
             "machine": "config/south.toml", "config": random.choice(["config", "config/live"]),
-            "logs": "replay_data/south-2026-03-05-chip.csv", "log": "replay_data/south-2026-03-05-chip.csv",
+            "logs": CHIP, "log": CHIP,
         }  # fmt: skip
         if parameter.name in fitting:
             return str(ROOT / fitting[parameter.name])
@@ -213,6 +257,10 @@ def value_for(parameter: Any, folder: Path, odd: float) -> str:
         return random.choice(choices)
     if random.random() < odd:
         return text_of(random.choice(NASTY)).replace("\0", "")
+    if parameter.name in SOUND and random.random() < 0.9:
+        return SOUND[parameter.name]
+    if "int" in kind or "float" in kind:
+        return random.choice(["1", "2", "3"])
     return random.choice(["1", "2", "0.010 in", "ruby", "Ada", "2026-03-04", "yes", "1 h", "South"])
 
 
@@ -250,15 +298,18 @@ def run_case(words: list[str], variables: dict[str, str], folder: Path) -> tuple
     if child == 0:
         try:
             os.setsid()
+            signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell may have it ignored
             os.chdir(folder)
             out = os.open(log, os.O_WRONLY | os.O_CREAT)
             empty = os.open(os.devnull, os.O_RDONLY)
             os.dup2(empty, 0)
             os.dup2(out, 1)
             os.dup2(out, 2)
-            sys.stdin = open(0, closefd=False)  # noqa: PTH123, SIM115
+            sys.stdin = open(0, closefd=False)  # noqa: SIM115
             sys.stdout = io.TextIOWrapper(io.FileIO(1, "w", closefd=False), encoding="utf-8")
-            sys.stderr = io.TextIOWrapper(io.FileIO(2, "w", closefd=False), encoding="utf-8", write_through=True)
+            sys.stderr = io.TextIOWrapper(
+                io.FileIO(2, "w", closefd=False), encoding="utf-8", write_through=True
+            )
             from borewarden.cli import terminal
 
             terminal.out.file, terminal.err.file = sys.stdout, sys.stderr
@@ -307,30 +358,53 @@ def run_case(words: list[str], variables: dict[str, str], folder: Path) -> tuple
 def request_case(port: int, cookie: str) -> str:
     """One request, sound or not; what is bad about the answer, or ""."""
     paths = [
-        "/", "/events", "/history", "/status", "/healthz", "/metrics", "/count", "/trail", "/login", "/logout",
-        "/session", "/acknowledge", "/shelve", "/unshelve", "/static/page.js", "/palette.css", "/nowhere",
+        "/", "/events", "/history", "/status", "/healthz", "/metrics", "/count", "/trail",
+        "/login", "/logout", "/session", "/acknowledge", "/shelve", "/unshelve",
+        "/static/page.js", "/palette.css", "/nowhere",
     ]  # fmt: skip
     path = random.choice(paths)
     nasty = lambda: text_of(random.choice(NASTY))  # noqa: E731
     if random.random() < 0.3:
-        fields = {k: nasty().encode("utf-8", "replace") for k in random.sample(["machine", "hours", "x"], 2)}
+        fields = {
+            k: nasty().encode("utf-8", "replace")
+            for k in random.sample(["machine", "hours", "x"], 2)
+        }
         path += "?" + urlencode(fields)
     if random.random() < 0.1:
-        path += random.choice(["/", "/..", "%00", "%2e%2e/", "//", "?" * 50, "#", "%ff", "a" * 3000])
+        path += random.choice(
+            ["/", "/..", "%00", "%2e%2e/", "//", "?" * 50, "#", "%ff", "a" * 3000]
+        )
     if random.random() < 0.15:
         return raw_case(port)
-    names = ["machine", "by", "until", "name", "password", "strokes", "seconds", "pressure", "at", "bore", "kind",
-             "rated_pressure", "note", "material", "new_jewel", "speed"]  # fmt: skip
+    names = [
+        "machine", "by", "until", "name", "password", "strokes", "seconds", "pressure", "at",
+        "bore", "kind", "rated_pressure", "note", "material", "new_jewel", "speed",
+    ]  # fmt: skip
     form = {}
     for name in random.sample(names, random.randrange(len(names))):
-        form[name] = nasty() if random.random() < 0.6 else random.choice(["North", "10", "380 MPa", "0.010 in"])
+        form[name] = (
+            nasty()
+            if random.random() < 0.6
+            else random.choice(["North", "10", "380 MPa", "0.010 in"])
+        )
     body = urlencode({k: v.encode("utf-8", "replace") for k, v in form.items()})
-    headers = {"Content-Type": "application/x-www-form-urlencoded", "Origin": f"http://127.0.0.1:{port}"}
+    headers = {
+        "Content-Type": "application/x-www-form-urlencoded",
+        "Origin": f"http://127.0.0.1:{port}",
+    }
     if random.random() < 0.8:
         headers["Cookie"] = cookie
     if random.random() < 0.2:
-        header = random.choice(["Cookie", "Origin", "Host", "Authorization", "X-Forwarded-For", "Content-Type"])
-        headers[header] = nasty().replace("\n", "").replace("\0", "").encode("latin-1", "replace").decode("latin-1")
+        header = random.choice(
+            ["Cookie", "Origin", "Host", "Authorization", "X-Forwarded-For", "Content-Type"]
+        )
+        headers[header] = (
+            nasty()
+            .replace("\n", "")
+            .replace("\0", "")
+            .encode("latin-1", "replace")
+            .decode("latin-1")
+        )
     method = random.choice(["GET", "GET", "POST", "POST", "HEAD", "PUT", "OPTIONS", "DELETE"])
     connection = http.client.HTTPConnection("127.0.0.1", port, timeout=LONGEST)
     try:
@@ -348,13 +422,17 @@ def request_case(port: int, cookie: str) -> str:
     return ""
 
 
+LOGIN = b"POST /login HTTP/1.1\r\nHost: 127.0.0.1\r\n"
+
+
 def raw_case(port: int) -> str:
     sent = random.choice([
-        b"\0" * 100, random.randbytes(500), b"GET / HTTP/9.9\r\n\r\n", b"GET  \r\n\r\n", b"PRI * HTTP/2.0\r\n\r\n",
-        b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nHost: a\r\n\r\n", b"GET /" + b"a" * 100_000 + b" HTTP/1.1\r\n\r\n",
-        b"POST /login HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: -1\r\n\r\n",
-        b"POST /login HTTP/1.1\r\nHost: 127.0.0.1\r\nTransfer-Encoding: chunked\r\n\r\nzz\r\n",
-        b"POST /login HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 5\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n",
+        b"\0" * 100, random.randbytes(500), b"GET / HTTP/9.9\r\n\r\n", b"GET  \r\n\r\n",
+        b"PRI * HTTP/2.0\r\n\r\n", b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nHost: a\r\n\r\n",
+        b"GET /" + b"a" * 100_000 + b" HTTP/1.1\r\n\r\n",
+        LOGIN + b"Content-Length: -1\r\n\r\n",
+        LOGIN + b"Transfer-Encoding: chunked\r\n\r\nzz\r\n",
+        LOGIN + b"Content-Length: 5\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n",
         b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nUpgrade: websocket\r\nConnection: Upgrade\r\n\r\n",
         b"GET / HTTP/1.1\r\n" + b"a: b\r\n" * 5000 + b"\r\n", b"\x16\x03\x01\x02\x00\x01\x00",
     ])  # fmt: skip
@@ -375,10 +453,10 @@ def fuzz_page(cases: int, told: Counter[str]) -> list[str]:
     import logging
 
     from borewarden.service import doors
+    from borewarden.service.passwords import hashed
     from borewarden.store.accounts import Account, set_account
     from borewarden.store.database import open_store
     from doors_page import PASSWORD, Page
-    from borewarden.service.passwords import hashed
 
     doors.BY_ADDRESS = (1e9, 1.0)
     doors.BY_NAME = (1e9, 1.0)
@@ -409,7 +487,10 @@ def fuzz_page(cases: int, told: Counter[str]) -> list[str]:
 
 
 def run() -> None:
-    cases, seed = (int(word) for word in (*sys.argv[1:], *("2000", str(time.time_ns() % 10**6))[len(sys.argv) - 1 :]))
+    cases, seed = (
+        int(word)
+        for word in (*sys.argv[1:], *("2000", str(time.time_ns() % 10**6))[len(sys.argv) - 1 :])
+    )
     random.seed(seed)
     COMMAND_LIST.extend(all_commands())
     told: Counter[str] = Counter()
@@ -421,8 +502,13 @@ def run() -> None:
         folder = Path(tempfile.mkdtemp(prefix="fuzz-"))
         try:
             words, variables = kinds[kind](folder)
-            words = [word.encode("utf-8", "surrogatepass").decode("utf-8", "replace") for word in words]
-            variables = {k: v.encode("utf-8", "surrogatepass").decode("utf-8", "replace") for k, v in variables.items()}
+            words = [
+                word.encode("utf-8", "surrogatepass").decode("utf-8", "replace") for word in words
+            ]
+            variables = {
+                k: v.encode("utf-8", "surrogatepass").decode("utf-8", "replace")
+                for k, v in variables.items()
+            }
             wrong, code = run_case(words, variables, folder)
             told[f"{kind}, exit code {code}"] += 1
             if wrong:

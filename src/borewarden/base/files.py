@@ -95,6 +95,19 @@ def write_private(path: Path, text: str) -> None:
         file.write(text)
 
 
+def is_special(path: Path) -> bool:
+    """Whether there is something at `path` that is not a regular file; never raises."""
+    try:
+        return not stat.S_ISREG(path.stat().st_mode)
+    except (OSError, ValueError):
+        return False
+
+
+def resolved(path: Path) -> Path:
+    """`path` without links. `Path.resolve` raises RuntimeError for links in a circle."""
+    return Path(os.path.realpath(path))
+
+
 def make_private(path: Path) -> None:
     """Make an empty file for its owner only, unless there is something, or it can't be made.
 

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from borewarden.base.cells import harmless
 from borewarden.base.errors import BadInput
-from borewarden.base.files import read_file
+from borewarden.base.files import read_file, resolved
 from borewarden.base.parallel import spread
 from borewarden.base.samples import samples_of
 from borewarden.replay.one_machine import check_not_watched, replay_logs
@@ -212,7 +212,7 @@ def _tasks(wanted: Iterable[tuple[Path, list[Path]]]) -> list[MachineLogs]:
             )
         files[machine.name] = file
         # a worker has a working directory of its own
-        tasks.append(MachineLogs(machine, tuple(log.resolve() for log in logs), file))
+        tasks.append(MachineLogs(machine, tuple(resolved(log) for log in logs), file))
     return tasks
 
 
