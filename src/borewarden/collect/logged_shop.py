@@ -241,6 +241,7 @@ def _stream(
         quality = table.columns[layout.quality].astype("str")
         values = np.where(quality.isin(layout.good).to_numpy(), values, np.nan)
     kept = in_order(table, times, time_zone, same_is_odd=False)
+    say_conflicts(table, kept, [values])
     return Stream(times[kept], values[kept])
 
 
