@@ -46,6 +46,8 @@ SMALL_CHANGE = 0.02  # of itself at a time; more is a jet that opens
 USUAL_STEPS = 1.25  # least steps at a time, or a coarse display may stand still on a normal day
 LONGER = 3.0  # times as long as it ever stood
 STRETCH = 0.25  # of `stuck_time`: controllers average over less
+FLIP_TIME = 0.06  # of `stuck_time` that a valve stays, and
+FLIPS = 6.0  # of it without a change of the rate
 RATE_MOVES = 0.25  # of itself, that the pressure would have moved it,
 COARSE_RATE = 1.5 / 60.0  # Hz; some panels show whole strokes/min
 PINNED = 0.95  # of the highest rate
@@ -62,12 +64,15 @@ STROKES_MISSED = 10.0  # that the stated bore would have taken while the valve w
 MISSED_TIME = 0.5  # of `stuck_time`
 MOVE, LARGEST_MOVE = 0.01, 0.1  # of the pressure between two samples: a stroke, and not a stop
 LOG_ODDS = 20.0  # that moves come at the pace of a stroking pump and not of one at rest
+MANY_MOVES = 60.0  # without a stroke ever seen,
+MOVES_OFTEN = 0.1  # Hz: twice as often as any pump at rest of the second plant
 PACE_KNOWN = 0.5  # of `stuck_time`
 PACE_MEMORY = 3600.0  # s
 DIES_AWAY = 3.0  # stroke periods after the last stroke: the jet has closed and the pressure settled
 BUILD_UPS = 3  # of the pressure without a stroke
 HELD_LONGEST = 7200.0  # s of pressure without a jet, or of a turning crank without pressure
 SELDOM_STROKES = 4.0  # times the usual time between two strokes: no jet takes so few
+SELDOM_STATED = 6.0  # times that of the stated bore, which the plate may make half as long
 PLATE_OFF = 2.5  # strokes a count (2) and plunger or bore (1.2) may be stated wrong at once
 LONGEST_PERIOD = 30.0  # s between two strokes of a working pump
 
@@ -83,6 +88,7 @@ OFTEN_RESET = 20.0  # counts between two
 WINDOW = 0.5  # of `stuck_time` of a pump at work, and
 WINDOW_STROKES = 20.0
 TICKS_TIME = 5.0  # times `stuck_time`, to
+TICKS_ANYWAY = 15.0  # or, with no more of them than a jet may take, to
 TICKS_OFF = 2.5  # counts: no pump keeps time like that
 IN_A_ROW = 2  # windows that have to agree, or
 NEVER_IN_A_ROW = 5  # where working pressure was never seen
@@ -190,6 +196,7 @@ def _watch_pressure(s: Any, plate: Plate, x: Reading) -> None:
     if x.pressure > ABOVE_RATED * plate.rated_pressure:
         _find(s.pressure, Fault.FULL_SCALE, x.pressure, still.since_ns)
     elif works or (is_up and still.seconds > STANDS_LONGEST):
+        _clear(s.pressure, Fault.MISFIT)  # the better word
         _find(s.pressure, Fault.FROZEN, x.pressure, still.since_ns)
 
 
@@ -209,6 +216,8 @@ def _rate_changed(rate: Any, x: Reading) -> None:
     rate.held = 0.0
     rate.same_valve = 0.0
     rate.was_open = rate.was_shut = False
+    rate.flips = 0.0
+    rate.shown = np.nan
     rate.level = rate.level_time = 0.0
     rate.lowest, rate.highest = np.inf, 0.0
 
@@ -225,6 +234,9 @@ def _is_contradicted(rate: Any, plate: Plate, x: Reading) -> bool:
     if rate.same_valve > least:
         rate.was_open = rate.was_open or x.valve >= VALVE_ON
         rate.was_shut = rate.was_shut or x.valve < VALVE_ON
+    if rate.same_valve > FLIP_TIME * plate.stuck_time and x.valve != rate.shown:
+        rate.flips += 1.0 if np.isfinite(rate.shown) else 0.0
+        rate.shown = x.valve
     rate.level += x.pressure * x.seconds
     rate.level_time += x.seconds
     if rate.level_time >= least:
@@ -235,9 +247,8 @@ def _is_contradicted(rate: Any, plate: Plate, x: Reading) -> bool:
     if x.rate > PINNED * plate.max_rate:  # at its limit, the pressure gives way
         return False
     expected = x.rate * (np.sqrt(rate.highest / rate.lowest) - 1.0) if rate.highest > 0.0 else 0.0
-    return bool(
-        (rate.was_open and rate.was_shut) or expected > max(RATE_MOVES * x.rate, COARSE_RATE)
-    )
+    flipped = (rate.was_open and rate.was_shut) or rate.flips >= FLIPS
+    return bool(flipped or expected > max(RATE_MOVES * x.rate, COARSE_RATE))
 
 
 @compiled
@@ -406,6 +417,8 @@ def _moves_like_strokes(s: Any, plate: Plate) -> bool:
     """
     rest = s.rest
     pace = s.pace
+    if pace.on == 0.0:  # no stroke was ever seen
+        return bool(rest.moves > MANY_MOVES and rest.moves > MOVES_OFTEN * rest.settled)
     if min(pace.on, pace.off) < PACE_KNOWN * plate.stuck_time:
         return False
     on = pace.on_moves / pace.on
@@ -423,11 +436,11 @@ def _watch_strokes(s: Any, plate: Plate, x: Reading, area: float) -> None:
     if rest.part >= 1.0:
         rest.part %= 1.0
         if s.usual.windows >= USUAL_KNOWN:
-            expected = s.usual.rate
+            is_jet = rest.seconds * s.usual.rate < SELDOM_STROKES
         else:
-            expected = area * x.flux / x.delivery / PLATE_OFF
+            is_jet = rest.seconds * area * x.flux < SELDOM_STATED * x.delivery
         # a drive that holds the pressure may idle for hours at its least speed
-        is_jet = not plate.pistons or rest.seconds * expected < SELDOM_STROKES
+        is_jet = is_jet or not plate.pistons
         _end_rest(s, x.time_ns, is_jet)
     _add_to_rest(s, plate, x, area)
     stands = (
@@ -580,6 +593,8 @@ def _watch_fit(s: Any, plate: Plate, x: Reading, area: float) -> None:
     if s.rest.seconds > LONGEST_PERIOD:  # at rest, nothing has to fit
         _begin_window(window, x.time_ns)
         return
+    if s.pace.period > 0.0 and s.rest.seconds > DIES_AWAY * s.pace.period:
+        return  # nor in a pause
     _add_to_window(window, x)
     if window.seconds < WINDOW * plate.stuck_time or window.strokes < WINDOW_STROKES:
         return
@@ -616,7 +631,7 @@ def _watch_fit(s: Any, plate: Plate, x: Reading, area: float) -> None:
 
 @compiled
 def _watch_ticks(s: Any, plate: Plate, x: Reading, area: float) -> None:
-    """Whether a counter counts seconds, more of them than any jet takes strokes."""
+    """Whether a counter counts seconds: a clock, or the hours run."""
     ticks = s.ticks
     if x.seconds == 0.0:
         ticks.seconds = ticks.counts = ticks.flux = ticks.mass = 0.0
@@ -629,7 +644,9 @@ def _watch_ticks(s: Any, plate: Plate, x: Reading, area: float) -> None:
     if abs(ticks.counts - ticks.seconds) > TICKS_OFF:
         _clear(s.flow, Fault.SECONDS)
         ticks.seconds = ticks.counts = ticks.flux = ticks.mass = 0.0
-    elif lasts and ticks.mass > PLATE_OFF * area * ticks.flux:
+    elif (lasts and ticks.mass > PLATE_OFF * area * ticks.flux) or (
+        ticks.seconds > TICKS_ANYWAY * plate.stuck_time
+    ):
         since_ns = x.time_ns - round(ticks.seconds / S_PER_NS)
         _find(s.flow, Fault.SECONDS, ticks.counts, since_ns)
 

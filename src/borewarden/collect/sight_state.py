@@ -94,6 +94,8 @@ RATE = np.dtype(
         ("same_valve", np.float64),  # s since it last moved
         ("was_open", np.bool_),  # for a while since the rate last changed,
         ("was_shut", np.bool_),
+        ("flips", np.float64),  # how often it was the other for a shorter while
+        ("shown", np.float64),  # the valve when it last was so for that while
         ("level", np.float64),  # Pa, the mean since `level_time` s
         ("level_time", np.float64),
         ("lowest", np.float64),  # Pa, of these means since the rate last changed
