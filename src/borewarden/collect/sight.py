@@ -60,11 +60,16 @@ class Sight:
 
     def learn_many(self, samples: Samples, area: float) -> Usable:
         """Take a block of samples; see the class."""
-        channels = Channels(
-            samples.time_ns, samples.pressure, samples.rate, samples.stroke_count, samples.valve
-        )
         unusable = np.zeros(len(samples.time_ns), dtype=np.bool_)
-        seen = look_on_bytes(self._state, self.plate, self.displacement, area, channels, unusable)
+        channels = Channels(
+            samples.time_ns,
+            samples.pressure,
+            samples.rate,
+            samples.stroke_count,
+            samples.valve,
+            unusable,
+        )
+        seen = look_on_bytes(self._state, self.plate, self.displacement, area, channels)
         faults: dict[str, str] = {}
         doubts: dict[str, str] = {}
         if seen.pressure_fault:

@@ -55,10 +55,12 @@ UNPROVEN = 5.0  # times `stuck_time` without a change: that may be right, and ma
 JET_LIKE = 0.5  # of the usual rate; less may be a leak's, which is steady
 SELDOM = 60.0  # times the usual time between two changes
 
+TURNS = 8  # up or down, and
 VARIED = 12  # of `LOOP` readings that have to differ, or a coarse display may repeat itself
 REMEMBERED = 5.0  # times `stuck_time` after which others are remembered: no longer loop is found
 LOOPS_LOST = 2.5  # loops without a repetition: it has ended
 LONE = 3  # readings
+MANY = 4.0  # counts at once: none of them was seen when it was made
 
 STROKES_MISSED = 10.0  # that the stated bore would have taken while the valve was open
 MISSED_TIME = 0.5  # of `stuck_time`
@@ -278,14 +280,20 @@ def _watch_rate(s: Any, plate: Plate, x: Reading) -> None:
 
 @compiled
 def _is_varied(values: Any) -> bool:
-    """Whether enough of `values` differ from all before them."""
+    """Whether enough of `values` differ from all before them, and go up and down.
+
+    A pressure that is built up or bled goes through the same whole numbers each time.
+    """
     different = 0
+    turns = 0
     for i in range(LOOP):
+        if 0 < i < LOOP - 1:
+            turns += (values[i] > values[i - 1]) != (values[i + 1] > values[i])
         new = True
         for j in range(i):
             new = new and values[i] != values[j]
         different += new
-    return different >= VARIED
+    return different >= VARIED and turns >= TURNS
 
 
 @compiled
@@ -320,11 +328,23 @@ def _watch_repeats(s: Any, plate: Plate, x: Reading) -> None:
 
 
 @compiled
+def _watch_age(s: Any, plate: Plate, x: Reading, waited: float) -> None:
+    """Whether a gateway says the same for long and then has new counts and pressure at once."""
+    if x.strokes <= 0.0:
+        return
+    both_new = x.pressure != s.last_pressure and s.still.seconds + x.seconds > plate.max_gap
+    s.stale = s.stale + 1 if both_new and waited > plate.max_gap and x.strokes >= MANY else 0
+    if s.stale >= LONE:
+        _find(s.pressure, Fault.SELDOM, waited, s.still.since_ns)
+
+
+@compiled
 def _watch_gaps(s: Any, plate: Plate, seconds: float, t: int) -> None:
     """Whether readings are so far apart that nothing can be made of them."""
     if seconds > 0.0:
         s.lone = 0
-        _clear(s.pressure, Fault.SELDOM)
+        if s.stale < LONE:
+            _clear(s.pressure, Fault.SELDOM)
     elif s.gap > plate.max_gap:
         s.lone += 1
         if s.lone >= LONE:
@@ -752,16 +772,20 @@ def _look(s: Any, plate: Plate, displacement: Displacement, area: float, now: Sa
     if plate.counts:
         limits = Range(0.0, np.inf, np.inf, hold)
         has_flow = _in_range(s.flow, now.counter, limits, seconds, t)
+        edge_ns = s.edge_ns
         strokes = _count(s, plate, now.counter, seconds, t) if has_flow else 0.0
     else:
         limits = Range(0.0, LEAK * plate.max_rate, plate.highest_rate, hold)
         has_flow = _in_range(s.flow, now.rate, limits, seconds, t)
+        edge_ns = t
         strokes = now.rate * seconds
     if has_flow and has_pressure:
         p = max(now.pressure, 0.0)
         flux = float(mass_flux(p, TEMPERATURE))
         delivery = float(delivered_mass(displacement, p, TEMPERATURE))
         x = Reading(t, seconds, now.pressure, now.rate, now.valve, strokes, flux, delivery)
+        if plate.counts and plate.pistons:
+            _watch_age(s, plate, x, (t - edge_ns) * S_PER_NS)
         _watch_pressure(s, plate, x)
         _watch_repeats(s, plate, x)
         if plate.reads_rate and not plate.counts:
@@ -797,11 +821,10 @@ def look_on_bytes(
     displacement: Displacement,
     area: float,
     channels: Channels,
-    unusable: NDArray[np.bool_],
 ) -> Seen:
     """Take samples in order; `area` is the stated effective one, m².
 
-    Writes to `unusable` which samples can't be right, though they are numbers.
+    Writes to `channels.unusable` which samples can't be right, though they are numbers.
 
     `state` are the bytes of a record of `SIGHT`: plain bytes reach compiled code at a fraction of
     what records cost.
@@ -811,7 +834,7 @@ def look_on_bytes(
     for i in range(len(c.time_ns)):
         now = Sample(c.time_ns[i], c.pressure[i], c.rate[i], c.stroke_count[i], c.valve[i])
         _look(s, plate, displacement, area, now)
-        unusable[i] = max(s.pressure.fault, s.flow.fault) > Fault.OUT_OF_RANGE
+        c.unusable[i] = max(s.pressure.fault, s.flow.fault) > Fault.OUT_OF_RANGE
     return Seen(
         s.usable_ns,
         s.pressure.fault,

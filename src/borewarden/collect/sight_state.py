@@ -204,6 +204,7 @@ SIGHT = np.dtype(
         ("last_fall_ns", np.int64),
         ("gap", np.float64),  # s between the newest two readings
         ("lone", np.int64),  # readings in a row, each too far from the one before
+        ("stale", np.int64),  # counts in a row that came late, with a pressure as late
         ("ticks", TICKS),
         ("still", STILL),
         ("rate", RATE),
@@ -250,13 +251,14 @@ class Reading(NamedTuple):
 
 
 class Channels(NamedTuple):
-    """What is looked at of a block; handing on all of `Samples` would take twice as long."""
+    """What is looked at of a block, and what comes of it; handing on all of `Samples` would take twice as long."""
 
     time_ns: NDArray[np.int64]
     pressure: Floats
     rate: Floats
     stroke_count: Floats
     valve: Floats
+    unusable: NDArray[np.bool_]  # written
 
 
 class Seen(NamedTuple):
