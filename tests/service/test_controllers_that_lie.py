@@ -21,6 +21,8 @@ import pytest
 from borewarden.base.samples import Samples
 from borewarden.collect.link import LinkState
 from borewarden.gate.batch import Phase
+from borewarden.service import connection_check
+from borewarden.service.connection_check import reach_machine
 from borewarden.service.health import health_troubles
 from borewarden.service.machine_view import sample_age
 from borewarden.service.own_health import Health
@@ -283,3 +285,28 @@ def test_streamed_samples_are_unusable_where_those_of_a_block_are() -> None:
         alone.append(one.learn_many(row, area).unusable[0])
     assert whole.any()
     assert (np.array(alone) == whole).all()
+
+
+# -- reach
+
+
+@pytest.mark.parametrize(
+    ("flow", "tell", "part", "words"),
+    [
+        (COUNTER, lambda t: {**sound(t), "count": 100 + int(2.0 * t)}, "stroke count", "too few"),
+        (RATE, lambda t: {**sound(t), "spm": 810.0}, "rate", "stood still to the last digit"),
+    ],
+)
+async def test_reach_says_what_it_did_not_prove(
+    broker: Broker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    flow: str, tell: Callable[[float], Told], part: str, words: str,
+) -> None:  # fmt: skip
+    monkeypatch.setattr(connection_check, "SPAN", 0.6)
+    monkeypatch.setattr(connection_check, "LONGEST", 0.9)
+    path = tmp_path / "machine.toml"
+    # so slow to be taken for stuck that only the look of a second counts
+    path.write_text(machine(broker, flow).replace('stuck_time = "0.5 s"', 'stuck_time = "60 s"'))
+    async with telling(broker, tell):
+        answers = {each.part: each for each in await reach_machine(load_machine(path))}
+    assert answers[part].answer == "not proven"
+    assert words in answers[part].words

@@ -251,7 +251,10 @@ class Reading(NamedTuple):
 
 
 class Channels(NamedTuple):
-    """What is looked at of a block, and what comes of it; handing on all of `Samples` would take twice as long."""
+    """What is looked at of a block, and what comes of it.
+
+    Handing on all of `Samples` would take twice as long.
+    """
 
     time_ns: NDArray[np.int64]
     pressure: Floats
