@@ -303,7 +303,9 @@ def test_age_goes_by_arrival_whatever_the_controllers_clock_says():
 
 
 def test_ill_watcher_answers_503(shop):
-    shop.statuses["West"] = replace(shop.statuses[NORTH], name="West", sight=SightStatus(begun=0.0))
+    shop.statuses["West"] = replace(
+        shop.statuses[NORTH], name="West", sight=SightStatus(faults={"pressure": "no value"})
+    )
     code, _, body = shop.ask("GET", "/healthz")
     assert code == 503
     assert json.loads(body)["healthy"] is False
