@@ -57,7 +57,8 @@ class Snapshot:
         cards = []
         for status in machines:
             with shown_in(status.units):
-                undelivered = own.undelivered_words(status.name)
+                words = map(own.undelivered_words, (status.name, ""))
+                undelivered = " ".join(filter(None, words))
                 cards.append(card(status, self.age(status, now_ns), undelivered, is_stored))
         stored = await asyncio.to_thread(self._add_stored, machines, cards)
         said = (own.keeping.trouble(), own.disk_trouble(), stored["problem"])

@@ -349,6 +349,7 @@ def _status(status: MachineStatus) -> dict[str, Any]:
             "is_seen": status.is_seen,
             "usable_ns": None if sight.usable is None else sight.usable_ns,
             "reasons": sight.reasons,
+            "doubts": sight.doubts,
             "words": "" if status.is_seen else sight_words(status),
         },
         "latency_s": {
