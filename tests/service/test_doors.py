@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import http.client
 import json
 import re
@@ -587,6 +588,35 @@ def test_slow_headers_and_slow_forms_are_given_up(
             part = stream.recv(65_536)
             assert part
             heard += part
+
+
+@pytest.mark.parametrize(
+    "rest",
+    [
+        b"Content-Length: 100\r\n\r\nmachine=",
+        b"Transfer-Encoding: chunked\r\n\r\nzz\r\n",
+        b"Transfer-Encoding: chunked\r\n\r\n5\r\nmachi",
+        b"Content-Length: -1\r\n\r\n",
+    ],
+)
+@pytest.mark.parametrize("path", [b"POST /login", b"POST /acknowledge", b"GET /events", b"GET /"])
+def test_broken_requests_leave_no_traceback(
+    store: Path, open_page: Open, caplog: pytest.LogCaptureFixture, path: bytes, rest: bytes
+) -> None:
+    page = open_page()
+    head = b" HTTP/1.1\r\nHost: 127.0.0.1\r\nOrigin: http://127.0.0.1\r\n"
+    form = b"Content-Type: application/x-www-form-urlencoded\r\n"
+    for is_closed in (False, True):
+        with socket.create_connection(("127.0.0.1", page.port), timeout=30) as broken:
+            broken.sendall(path + head + form + rest)
+            if is_closed:
+                broken.shutdown(socket.SHUT_WR)
+                broken.settimeout(0.2)
+                with contextlib.suppress(OSError):
+                    broken.recv(1000)
+    assert page.ask("GET", "/status")[0] == 200
+    page.end()
+    assert [each for each in caplog.records if each.levelname == "ERROR"] == []
 
 
 def test_page_never_takes_the_last_descriptors(

@@ -84,6 +84,8 @@ class Page:
         raise AssertionError("nothing listens")
 
     def end(self) -> None:
+        if not self.thread.is_alive():
+            return
         self.serving.cancel()
         while any(not task.done() for task in asyncio.all_tasks(self.loop)):
             time.sleep(0.01)

@@ -19,7 +19,7 @@ from urllib.parse import parse_qs, urlsplit
 
 import structlog
 from starlette.exceptions import HTTPException
-from starlette.requests import HTTPConnection, Request
+from starlette.requests import ClientDisconnect, HTTPConnection, Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
@@ -308,6 +308,8 @@ async def read_form(request: Request) -> dict[str, str]:
                 body += part
                 if len(body) > LARGEST_FORM:
                     raise HTTPException(413, f"send at most {LARGEST_FORM} bytes")
+    except ClientDisconnect:
+        raise HTTPException(400, "the form ended too soon") from None
     except TimeoutError:
         raise HTTPException(408, "the form came too slowly") from None
     try:

@@ -176,6 +176,21 @@ class _Connection(H11Protocol):
         elif self._too_late is None:
             self._begin_to_wait()
 
+    def send_400_response(self, msg: str) -> None:
+        """Refuse what is not HTTP; whoever is answering the request it belongs to gets no word in.
+
+        h11 would raise an error, and uvicorn log it with a traceback, for each.
+        """
+        cycle = self.cycle
+        is_answered = cycle is not None and not cycle.response_complete
+        if cycle is not None and is_answered:
+            cycle.disconnected = True
+            cycle.message_event.set()
+            if cycle.response_started:
+                self.transport.abort()
+                return
+        super().send_400_response(msg)
+
     def connection_lost(self, exc: Exception | None) -> None:
         """Nothing to wait for."""
         self._end_waiting()
