@@ -143,16 +143,18 @@ def chance_to_last_given_wear(
     """
     if line.level + line.slope * now >= limit:
         return Interval(0.0, 0.0, 0.0)
-    return _chance(lasts_given_wear(lives, age, np.array([hours]), line, now, limit)[:, 0])
+    return _chance(lasts_given_wear(lives, age, np.array([hours]), (line, now), limit)[:, 0])
 
 
 def lasts_given_wear(
-    lives: Lives, age: float, hours: Array, line: Line, now: float, limit: float
+    lives: Lives, age: float, hours: Array, wear: tuple[Line, float], limit: float
 ) -> Array:
     """The chance under each law to last each of `hours` more, shape (m,): (n, m).
 
-    The rest is as in `chance_to_last_given_wear`, for a line that is not past the limit yet.
+    `wear` is the line and the present place on it, not past the limit yet; the rest is as in
+    `chance_to_last_given_wear`.
     """
+    line, now = wear
     n, points = len(lives), 400
     early, worn = (part[:, 0] for part in _log_parts(lives, np.array([age])))
     is_early = np.exp(early - np.logaddexp(early, worn))

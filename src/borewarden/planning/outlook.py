@@ -202,7 +202,7 @@ def _change_by_wear(
     lives = Lives(*(x[:: max(len(own.lives) // WEAR_LAWS, 1)] for x in own.lives))
     longest = float(np.max(quantile(lives, 0.99)))
     left = np.concatenate([[0.0], np.geomspace(longest / 1000.0, longest, WEAR_AGES)])
-    chance = np.mean(lasts_given_wear(lives, age, left, line, now, limit), axis=0)
+    chance = np.mean(lasts_given_wear(lives, age, left, machine.wear, limit), axis=0)
     rate = min(planned.cost_rate.middle, planned.run_to_failure.middle)
     hours = hours_to_change(left, chance, own.costs, rate)
     if math.isinf(hours):
