@@ -47,6 +47,7 @@ from borewarden.store.influx import (
     link_lines,
     sample_lines,
 )
+from borewarden.store.names import Stated
 from borewarden.store.outbox import Backlog
 from borewarden.watcher.batch_loop import RESULT
 from borewarden.watcher.settings import WatchSettings
@@ -272,7 +273,7 @@ def test_every_measurement_is_described() -> None:
     )
     lines = {
         "borewarden_sample": sample_lines("North", samples, np.array([5], dtype=np.int8)),
-        "borewarden": batch_lines("North", batch, max_rate=2.0),
+        "borewarden": batch_lines("North", batch, Stated(0.08, 2.0)),
         "borewarden_alert": alert_lines("North", [Alert(1, verdict)]),
         "borewarden_link": link_lines("North", 1, True, "found"),
     }

@@ -29,6 +29,7 @@ from borewarden.store.influx import (
     link_lines,
     sample_lines,
 )
+from borewarden.store.names import Stated
 from borewarden.store.outbox import backlogs, take
 from borewarden.watcher.batch_loop import RESULT
 from borewarden.watcher.verdict import STATES, HeadBelief, State, Verdict
@@ -79,7 +80,7 @@ def test_names_are_escaped_as_line_protocol_wants() -> None:
 
 
 def test_a_batch() -> None:
-    (line,) = batch_lines("North", batch(), max_rate=1.0)
+    (line,) = batch_lines("North", batch(), Stated(0.08, 1.0))
     head, rest = line.split(" ", 1)
     fields, time_ns = rest.rsplit(" ", 1)
     assert (head, time_ns) == ("borewarden,machine=North", "20")
@@ -87,11 +88,12 @@ def test_a_batch() -> None:
         "jet_seconds_total=5400", "pressure_pascals=370000000", "rate_hertz=0.8",
         "rate_expected_hertz=0.79", "effective_area_square_meters=3.3e-08",
         "effective_bore_meters=0.000254", "effective_bore_uncertainty_meters=1e-07",
-        "step_statistic=0", "step_threshold=9.5", "opened_probability=0.25", "verdict_code=3",
+        "area_limit_ratio=1.08", "step_statistic=0", "step_threshold=9.5",
+        "opened_probability=0.25", "verdict_code=3",
         f"overstroke_margin_ratio={1 - 0.8}", 'state="probably opened up"',
     }  # fmt: skip
-    assert "overstroke" not in batch_lines("South", batch())[0]
-    assert batch_lines("South", batch()[:0]) == []
+    assert "overstroke" not in batch_lines("South", batch(), Stated(0.08))[0]
+    assert batch_lines("South", batch()[:0], Stated(0.08)) == []
 
 
 def test_an_alert() -> None:
@@ -156,9 +158,8 @@ async def test_rows_are_read_back_from_the_server(tmp_path: Path, server: Server
     server.start()
     ends = rows.time_ns[::20].tolist()
     queue(store, "sample", sample_lines("Halle 2, A", rows, np.full(500, 5)), every=10)
-    queue(
-        store, "batch", batch_lines("Halle 2, A", np.concatenate([batch(end) for end in ends]), 1.0)
-    )
+    batches = np.concatenate([batch(end) for end in ends])
+    queue(store, "batch", batch_lines("Halle 2, A", batches, Stated(0.08, 1.0)))
     queue(store, "alert", alert_lines("Halle 2, A", [Alert(ends[3], alert().verdict)]))
     queue(store, "link", link_lines("Halle 2, A", ends[0], True, "connected"))
     async with forwarding(store, server.url):

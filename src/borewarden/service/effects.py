@@ -10,7 +10,6 @@ from dataclasses import replace
 from borewarden.alert.alarm import SIGHT_ALARM, Alarm, AlarmSettings, AlarmState, Notice
 from borewarden.base.shown import shown_in
 from borewarden.base.times import local_time
-from borewarden.physics.pump import Intensifier
 from borewarden.service.health import sight_words
 from borewarden.service.messages import (
     Acknowledgement,
@@ -31,6 +30,7 @@ from borewarden.show.figures import bore_figure
 from borewarden.store import influx, mails, outbox
 from borewarden.store.database import read_alarm, read_table, write_alarm
 from borewarden.store.inspections import inspections, newest_inspection_entry
+from borewarden.store.names import stated_of
 from borewarden.watcher.verdict import STATES, State, Verdict
 from borewarden.watcher.watcher import Learned
 
@@ -200,11 +200,10 @@ class Effects:
     def _forward_results(
         self, connection: sqlite3.Connection, machine: str, learned: Learned
     ) -> None:
-        pump = self.statuses[machine].pump
-        max_rate = pump.max_stroke_rate if isinstance(pump, Intensifier) else None
+        stated = stated_of(self.statuses[machine].pump, self.statuses[machine].limit)
         for first in range(0, len(learned.batches), LINES):
             part = learned.batches[first : first + LINES]
-            lines = influx.batch_lines(machine, part, max_rate)
+            lines = influx.batch_lines(machine, part, stated)
             newest = int(part["end_ns"][-1])
             outbox.put(connection, influx.SINK, "batch", newest, "\n".join(lines))
         if learned.alerts:

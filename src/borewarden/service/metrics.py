@@ -16,7 +16,6 @@ from prometheus_client.core import GaugeMetricFamily, InfoMetricFamily, Metric
 from prometheus_client.registry import Collector
 
 import borewarden
-from borewarden.physics.pump import Intensifier
 from borewarden.service.machine_view import is_unacknowledged
 from borewarden.service.own_health import Health
 from borewarden.service.own_metrics import health_families
@@ -34,6 +33,7 @@ from borewarden.store.names import (
     SAMPLE_FIGURES,
     Figure,
     batch_values,
+    stated_of,
     step_values,
 )
 from borewarden.store.outbox import Backlog
@@ -50,10 +50,6 @@ _OF_STATUS: tuple[tuple[Figure, _Value], ...] = (
     (
         Figure("stated_bore_meters", "Bore as stated; of several heads, the bore of their area"),
         lambda s: s.verdict.nominal_bore,
-    ),
-    (
-        Figure("area_limit_ratio", "Effective area over its baseline that counts as opened up"),
-        lambda s: 1.0 + s.limit,
     ),
     (
         Figure("pressure_expected_pascals", "Pressure of a sound bore; of a crank pump"),
@@ -183,7 +179,7 @@ def _results(
     for channel, figure in SAMPLE_FIGURES.items():
         yield _family(SAMPLE, figure, {name: found.get(channel) for name, found in samples.items()})
     batches = {
-        name: batch_values(newest[name], _max_rate(status))
+        name: batch_values(newest[name], stated_of(status.pump, status.limit))
         for name, status in statuses.items()
         if newest.get(name)
     }
@@ -200,10 +196,6 @@ def _results(
     for figure in ALERT_FIGURES:
         values = {name: found.get(figure.name) for name, found in steps.items()}
         yield _family(ALERT, figure, values, states)
-
-
-def _max_rate(status: MachineStatus) -> float | None:
-    return status.pump.max_stroke_rate if isinstance(status.pump, Intensifier) else None
 
 
 def _heads(statuses: Mapping[str, MachineStatus]) -> list[Metric]:

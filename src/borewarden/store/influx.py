@@ -50,6 +50,7 @@ from borewarden.store.names import (
     PHASE,
     SAMPLE,
     SAMPLE_FIGURES,
+    Stated,
     batch_values,
     step_values,
 )
@@ -103,13 +104,11 @@ def sample_lines(machine: str, samples: Samples, phases: NDArray[Any]) -> list[s
     return lines
 
 
-def batch_lines(
-    machine: str, batches: NDArray[np.void], max_rate: float | None = None
-) -> list[str]:
-    """A line for each of `batches`, dtype `RESULT`; `max_rate` of an intensifier's strokes, Hz."""
+def batch_lines(machine: str, batches: NDArray[np.void], stated: Stated) -> list[str]:
+    """A line for each of `batches`, dtype `RESULT`."""
     lines = []
     for batch in batches:
-        values = batch_values({name: batch[name] for name in RESULT.names or ()}, max_rate)
+        values = batch_values({name: batch[name] for name in RESULT.names or ()}, stated)
         point = _point(MACHINE, {"machine": machine}, int(batch["end_ns"]), values)
         lines.append(point.field("state", STATES[batch["state"]].value).to_line_protocol())
     return lines

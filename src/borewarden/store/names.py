@@ -12,7 +12,7 @@ import math
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from borewarden.physics.pump import overstroke_margin
+from borewarden.physics.pump import Intensifier, Pump, overstroke_margin
 from borewarden.watcher.verdict import STATES, State, Verdict
 
 MACHINE = "borewarden"  # measurement of a machine's results, and of the watcher itself
@@ -64,6 +64,7 @@ BATCH_FIGURES = (
     Figure("effective_bore_meters", "Effective bore in the newest steady batch"),
     Figure("effective_bore_uncertainty_meters", "Standard uncertainty of the effective bore"),
     Figure("effective_area_ratio", "Effective area over its baseline"),
+    Figure("area_limit_ratio", "Effective area over its baseline that counts as opened up"),
     Figure("wear_line_ratio", "Effective area over its baseline as the wear line has it"),
     Figure("step_statistic", "Log likelihood ratio of the likeliest step up"),
     Figure("step_threshold", "Log likelihood ratio at which the step detector alarms"),
@@ -85,8 +86,24 @@ HEAD_FIGURES = (
 )
 
 
-def batch_values(batch: Mapping[str, Any], max_rate: float | None = None) -> dict[str, float]:
-    """The figures of one batch by name; `max_rate` of an intensifier's strokes, Hz.
+class Stated(NamedTuple):
+    """What a machine file states that figures are held against.
+
+    `limit` is the relative growth of area that counts as opened up, `max_rate` the most strokes of
+    an intensifier, Hz.
+    """
+
+    limit: float
+    max_rate: float | None = None
+
+
+def stated_of(pump: Pump, limit: float) -> Stated:
+    """The same of a pump."""
+    return Stated(limit, pump.max_stroke_rate if isinstance(pump, Intensifier) else None)
+
+
+def batch_values(batch: Mapping[str, Any], stated: Stated) -> dict[str, float]:
+    """The figures of one batch by name.
 
     `batch` has the fields of `RESULT`; its state may be a place in `STATES` or a word. What is not
     known is NaN.
@@ -106,14 +123,16 @@ def batch_values(batch: Mapping[str, Any], max_rate: float | None = None) -> dic
         "effective_bore_meters": of("bore"),
         "effective_bore_uncertainty_meters": of("bore_sd"),
         "effective_area_ratio": math.exp(of("log_ratio")),
+        "area_limit_ratio": 1.0 + stated.limit,
         "wear_line_ratio": math.exp(of("line")),
         "step_statistic": of("statistic"),
         "step_threshold": of("threshold"),
         "opened_probability": of("probability"),
         "verdict_code": float(code_of(State(state)) if isinstance(state, str) else state),
     }
-    if max_rate is not None:
-        values["overstroke_margin_ratio"] = float(overstroke_margin(of("rate"), max_rate))
+    if stated.max_rate is not None:
+        margin = overstroke_margin(of("rate"), stated.max_rate)
+        values["overstroke_margin_ratio"] = float(margin)
     return values
 
 
