@@ -114,13 +114,9 @@ def resend_command(
     if as_json:
         print_json(rows)
         return
-    print_table(
-        ("kind", "from (UTC)", "to (UTC)", "rows", "refused because"),
-        [
-            (r.kind, iso_time(r.first_ns, "UTC"), iso_time(r.last_ns, "UTC"), r.rows, r.reason)
-            for r in rows
-        ],
-    )
+    for row in rows:
+        span = " to ".join(dict.fromkeys(iso_time(t, "UTC") for t in (row.first_ns, row.last_ns)))
+        say(f"{row.rows} rows of kind {row.kind}, {span}: {row.reason}")
     count = sum(row.rows for row in rows)
     say(
         f"{count} rows stay set aside." if show else f"{count} rows put back; the watch sends them."
