@@ -105,10 +105,10 @@ def test_grafana_is_provisioned_with_what_the_dashboards_need() -> None:
     mounts = dict(volume.split(":")[:2] for volume in grafana["volumes"])
     provider = ROOT / "deploy/grafana/provisioning/dashboards/borewarden.yaml"
     (dashboards,) = yaml.safe_load(provider.read_text(encoding="utf-8"))["providers"]
-    assert mounts["../grafana/dashboards"] == dashboards["options"]["path"]
+    assert mounts["../grafana/dashboards/influxql"] == dashboards["options"]["path"]
     assert mounts["../grafana/provisioning"] == "/etc/grafana/provisioning"
     home = Path(grafana["environment"]["GF_DASHBOARDS_DEFAULT_HOME_DASHBOARD_PATH"])
-    assert (ROOT / "deploy/grafana/dashboards" / home.name).exists()
+    assert (ROOT / "deploy/grafana/dashboards/influxql" / home.name).exists()
     sources = (ROOT / "deploy/grafana/provisioning/datasources/borewarden.yaml").read_text()
     given = {name.removesuffix("__FILE") for name in grafana["environment"]}
     for variable in re.findall(r"\$(\w+)", re.sub(r"#.*", "", sources)):
