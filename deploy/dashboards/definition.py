@@ -553,10 +553,10 @@ def watcher() -> Board:
             ),
             Panel(
                 "graph",
-                "Samples kept a minute",
+                "Samples kept in ten minutes",
                 "Of each machine. Samples of a machine that is not seen are none.",
                 Place(0, 21, 12, 8),
-                (Value("Samples", "borewarden_samples_total", per="1m", decimals=0),),
+                (Value("Samples", "borewarden_samples_total", per="10m", decimals=0),),
                 one=False,
                 minimum=0.0,
                 gap=300,

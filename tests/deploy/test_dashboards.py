@@ -92,7 +92,7 @@ RANGES: dict[str, tuple[float, float]] = {
     "Sight": (0, 1),
     "Waiting": (0.0, 1e4),
     "Refused": (0.0, 0.0),
-    "Samples": (0.0, 200.0),
+    "Samples": (0.0, 1300.0),
     "p99": (0.0, 1.0),
     "Free": (70.0, 80.0),
     "Memory": (10.0, 4000.0),
