@@ -25,7 +25,7 @@ from borewarden.show.style import (
 from borewarden.watcher.verdict import STATES
 
 Unit = Literal["", "percent", "bytes", "seconds", "celsius"]
-Words = dict[int, tuple[str, str]]  # text and colour of a value
+Words = dict[int | str, tuple[str, str]]  # text and colour of a value
 
 # number, order and colour as on the live page
 VERDICTS: Words = {
@@ -127,7 +127,7 @@ class Board:
 
 def cautions(y: int) -> Panel:
     """The cautions, across the whole width."""
-    return Panel("text", "Cautions", "", Place(0, y, 24, 4), text=CAUTIONS)
+    return Panel("text", "Cautions", "", Place(0, y, 24, 5), text=CAUTIONS)
 
 
 SAMPLE_GAP = 60
@@ -158,7 +158,7 @@ def fleet() -> Board:
                 "stat",
                 "Verdict",
                 "The newest verdict of each machine within the time range.",
-                Place(0, 0, 24, 8),
+                Place(0, 0, 24, 12),
                 (VERDICT,),
                 one=False,
                 size=64,
@@ -168,7 +168,7 @@ def fleet() -> Board:
                 "Jewels at a glance",
                 "The newest batch of each machine within the time range. A crank pump has no "
                 "overstroke, so no stroke rate left.",
-                Place(0, 8, 24, 7),
+                Place(0, 12, 24, 7),
                 (VERDICT, *NEWEST),
                 one=False,
             ),
@@ -176,7 +176,7 @@ def fleet() -> Board:
                 "timeline",
                 "Verdict over time",
                 "What the watcher believed, batch by batch. Empty while no jet is steady.",
-                Place(0, 15, 24, 7),
+                Place(0, 19, 24, 7),
                 (VERDICT,),
                 one=False,
             ),
@@ -185,7 +185,7 @@ def fleet() -> Board:
                 "Links and readings",
                 "Whether each controller answers and gives usable readings. While it does not, "
                 "nobody watches that pump.",
-                Place(0, 22, 12, 7),
+                Place(0, 26, 12, 7),
                 (
                     Value(
                         "Controller answers", "borewarden_link_connected", words=YES_NO, decimals=0
@@ -198,12 +198,12 @@ def fleet() -> Board:
                 "stat",
                 "Newest water pressure, MPa",
                 "Of each machine's newest sample within the time range.",
-                Place(12, 22, 12, 7),
+                Place(12, 26, 12, 7),
                 (Value("Pressure", "borewarden_sample_pressure_pascals", 1e-6),),
                 one=False,
             ),
-            alerts(29, one=False),
-            cautions(37),
+            alerts(33, one=False),
+            cautions(40),
         ),
     )
 
@@ -281,24 +281,20 @@ def machine() -> Board:
 def heads(y: int, one: bool = True) -> Panel:
     """What is in each head, and how probable it is that its jewel opened up."""
     by = ("head",) if one else ("machine", "head")
+    jewel = (
+        Value("Bore, mm", "borewarden_head_stated_bore_meters", 1000.0, by=by, decimals=3),
+        Value("Fitted", "borewarden_head_fitted_timestamp_seconds", by=by, ago="days"),
+    )
+    chance = Value(
+        "This head", "borewarden_head_opened_probability", 100.0, by=by, unit="percent", decimals=0
+    )
     return Panel(
         "table",
         "By head",
         "The jewel of each head as stated. Where each head has a valve signal: how probable it is "
         "that it is this head, if a jewel opened up.",
         Place(0, y, 24, 5) if one else Place(0, y, 12, 7),
-        (
-            Value("Bore, mm", "borewarden_head_stated_bore_meters", 1000.0, by=by, decimals=3),
-            Value("Fitted", "borewarden_head_fitted_timestamp_seconds", by=by, ago="days"),
-            Value(
-                "This head",
-                "borewarden_head_opened_probability",
-                100.0,
-                by=by,
-                unit="percent",
-                decimals=0,
-            ),
-        ),
+        (*jewel, chance) if one else jewel,
         one=one,
     )
 

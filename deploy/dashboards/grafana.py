@@ -10,7 +10,7 @@ from typing import Any, Literal
 from definition import VERDICTS, Board, Panel, Value, Words
 from queries import alerts_influxql, heading, influxql_row, legend, promql
 
-from borewarden.show.style import BLUE, GREY, LIGHT_PURPLE, VERMILION
+from borewarden.show.style import GREY, LIGHT_PURPLE, VERMILION
 
 Json = dict[str, Any]
 Dialect = Literal["influxql", "promql"]
@@ -219,8 +219,8 @@ def _stat(panel: Panel, dialect: Dialect) -> Json:
             "textMode": "value_and_name" if legend(value, panel) else "value",
             "justifyMode": "center",
             # a row for each machine, as wide as the panel: its words are large
-            "orientation": "horizontal" if value.words else "auto",
-            "wideLayout": True,
+            "orientation": "horizontal" if value.words is VERDICTS else "auto",
+            "wideLayout": False,  # the name above, so that the words may be wide
             "percentChangeColorMode": "standard",
             "showPercentChange": False,
         },
@@ -254,16 +254,16 @@ def _graph(panel: Panel, dialect: Dialect) -> Json:
     first = panel.values[0]
     is_bars = panel.kind == "bars"
     custom: Json = {
-        "drawStyle": "bars" if is_bars else "line",
-        "lineWidth": 1 if is_bars else 2,
-        "fillOpacity": 80 if is_bars else 0,
+        "drawStyle": "line",
+        # bars of several machines would cover each other
+        "lineInterpolation": "stepAfter" if is_bars else "linear",
+        "lineWidth": 2,
+        "fillOpacity": 10 if is_bars else 0,
         "showPoints": "auto",
-        "spanNulls": False,
-        "insertNulls": panel.gap * 1000,
+        "spanNulls": panel.gap * 1000,  # ms; a longer gap breaks the line
     }
-    # there may be any number of machines: one hue each, and the name to tell them apart
-    shades = {"mode": "shades", "fixedColor": BLUE}
-    colour = shades if legend(first, panel) else _fixed(first.colour)
+    # there may be any number of machines: their names tell them apart
+    colour = {"mode": "palette-classic"} if legend(first, panel) else _fixed(first.colour)
     defaults: Json = {**_figures(first), "custom": custom, "color": colour}
     for bound, figure in (("min", panel.minimum), ("max", panel.maximum)):
         if figure is not None:
@@ -303,48 +303,47 @@ def _table(panel: Panel, dialect: Dialect) -> Json:
         _override("Time", {"custom.hidden": panel.kind != "alerts" or dialect == "promql"})
     ]
     if dialect == "influxql" and panel.kind == "alerts":
-        states = dict(VERDICTS.values())
-        overrides.append(
-            _override(
-                "Verdict",
-                {
-                    "mappings": [
-                        {
-                            "type": "value",
-                            "options": {
-                                text: {"text": text, "color": colour, "index": index}
-                                for index, (text, colour) in enumerate(states.items())
-                            },
-                        }
-                    ],
-                    "custom.cellOptions": GROUND,
-                    "custom.width": 180,
-                },
-            )
-        )
-        overrides.append(_override("Reason", {"custom.cellOptions": WRAPPED, "custom.width": 480}))
+        return _written(_alert_columns())
     for label in panel.values[0].by if panel.kind == "table" or dialect == "promql" else ():
-        overrides.append(_override(label, {"displayName": label.capitalize()}))
+        width = {"custom.width": 80} if label == "head" else {}
+        overrides.append(_override(label, {"displayName": label.capitalize(), **width}))
     for ref, value in zip("ABCDEFGHI", panel.values, strict=False):
         name = value.name if dialect == "influxql" else f"Value #{ref}"
         properties = _figures(value)
         if dialect == "promql":
             properties["displayName"] = heading(value)
         elif value.ago:
-            properties = {"unit": "dateTimeAsIso"}
+            properties = {"unit": "dateTimeAsIso", "custom.width": 180}
         if value.words:
             properties["custom.cellOptions"] = GROUND
         overrides.append(_override(name, properties))
-    made: Json = {
+    made = _written(overrides)
+    if dialect == "promql":
+        made["transformations"] = [{"id": "merge", "options": {}}]
+    return made
+
+
+def _alert_columns() -> list[Json]:
+    """As wide as their words, at 1280 px; the reason has what is left."""
+    states: Words = {text: (text, colour) for text, colour in VERDICTS.values()}
+    ground = {"mappings": _mappings(states), "custom.cellOptions": GROUND, "custom.width": 170}
+    return [
+        _override("Time", {"custom.width": 170}),
+        _override("Machine", {"custom.width": 120}),
+        _override("Verdict", ground),
+        _override("Onset", {"unit": "dateTimeAsIso", "custom.width": 170, "custom.align": "left"}),
+        _override("Reason", {"custom.cellOptions": WRAPPED}),
+    ]
+
+
+def _written(overrides: list[Json]) -> Json:
+    return {
         "fieldConfig": {
             "defaults": {"custom": {"align": "auto"}, "color": _fixed(GREY)},
             "overrides": overrides,
         },
         "options": {"showHeader": True, "cellHeight": "sm"},
     }
-    if dialect == "promql":
-        made["transformations"] = [{"id": "merge", "options": {}}]
-    return made
 
 
 GROUND: Json = {"type": "color-background", "mode": "basic"}

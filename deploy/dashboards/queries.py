@@ -69,21 +69,22 @@ def influxql_row(values: tuple[Value, ...], panel: Panel) -> str:
         figure = _scaled(f'{outer}("v")', first)
         return (
             f'SELECT {figure} AS "{first.name}" FROM {source} WHERE $timeFilter '
-            f"GROUP BY time({every}), {tags} fill(none)"
+            f"GROUP BY time({every}), {tags} fill(null)"
         )
     over = "last" if panel.kind in NEWEST or first.words else "mean"
     figures = ", ".join(f'{_figure(over, value)} AS "{value.name}"' for value in values)
-    grouped = tags if panel.kind in NEWEST else f"time($__interval), {tags} fill(none)"
+    # where nothing is, a line has to end: with fill(none) it would go on
+    filled = "null" if panel.kind == "graph" else "none"
+    grouped = tags if panel.kind in NEWEST else f"time($__interval), {tags} fill({filled})"
     return f'SELECT {figures} FROM "{measurement}" WHERE {where} GROUP BY {grouped}'
 
 
 def alerts_influxql(panel: Panel) -> str:
-    """The alerts themselves, with their words."""
+    """The alerts themselves; their words name size and probability."""
     chosen = ' AND "machine" =~ /^${machine:regex}$/' if panel.one else ""
     return (
-        'SELECT "machine" AS "Machine", "state" AS "Verdict", "ne107" AS "NE 107", '
-        '1000 * "onset_timestamp_seconds" AS "Onset", 100 * "step_ratio" AS "Area step", '
-        '100 * "opened_probability" AS "Probability", "reason" AS "Reason" '
+        'SELECT "machine" AS "Machine", "state" AS "Verdict", '
+        '1000 * "onset_timestamp_seconds" AS "Onset", "reason" AS "Reason" '
         f'FROM "{ALERT}" WHERE $timeFilter{chosen} ORDER BY time DESC'
     )
 

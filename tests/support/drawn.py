@@ -14,13 +14,14 @@ from selenium.common.exceptions import WebDriverException
 from wire import PATIENCE
 
 HEIGHT = 1000  # px, of the window at first
+DRAWN = 100  # characters that any dashboard shows once it is there
 
 # what is still on its way, and how high the whole page is
 BUSY = """
 const busy = document.querySelectorAll(
   '[role=progressbar], .MuiSkeleton-root, [aria-label="Panel loading bar"], [data-loading]');
 return [busy.length, Math.max(...[...document.querySelectorAll('*')].map((e) => e.scrollHeight)),
-  document.body.innerText.length, document.querySelectorAll('canvas, svg').length];
+  document.body.innerText.length];
 """
 # texts that are cut: by themselves, or by the panel they stand in
 CUT = """
@@ -28,16 +29,22 @@ const found = [];
 const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
 for (let node; (node = walk.nextNode()); ) {
   const words = node.textContent.trim(), parent = node.parentElement;
-  if (!words || ['SCRIPT', 'STYLE'].includes(parent.tagName)) continue;
+  // the label of a field lies on its border
+  if (!words || ['SCRIPT', 'STYLE', 'LABEL'].includes(parent.tagName)) continue;
   const range = document.createRange();
   range.selectNodeContents(node);
   const box = range.getBoundingClientRect();
   if (!box.width || getComputedStyle(parent).visibility === 'hidden') continue;
   for (let e = parent; e && e !== document.body; e = e.parentElement) {
     const style = getComputedStyle(e), own = e.getBoundingClientRect();
-    if (!/hidden|clip|auto|scroll/.test(style.overflowX)) continue;
+    const cuts = (overflow) => /hidden|clip|auto|scroll/.test(overflow);
     if (own.width < 3) break;  // only for screen readers
-    if (box.left < own.left - 1 || box.right > own.right + 1) { found.push(words); break; }
+    const aside = box.left < own.left - 1 || box.right > own.right + 1;
+    const below = box.top < own.top - 1 || box.bottom > own.bottom + 1;
+    if ((cuts(style.overflowX) && aside) || (cuts(style.overflowY) && below)) {
+      found.push(words);
+      break;
+    }
   }
 }
 return found;
@@ -64,7 +71,7 @@ def draw(chrome: webdriver.Chrome, url: str, widths: dict[int, Path]) -> list[st
     return wrong + [
         f"console: {entry['message'][:200]}"
         for entry in chrome.get_log("browser")
-        if entry["level"] == "SEVERE"
+        if entry["level"] == "SEVERE" and ".woff2" not in entry["message"]  # fonts not published
     ]
 
 
@@ -80,7 +87,7 @@ def _settled(chrome: webdriver.Chrome) -> int:
     while time.monotonic() < until:
         with suppress(WebDriverException):
             now = chrome.execute_script(BUSY)
-            if now == before and now[0] == 0 and now[3]:
+            if now == before and now[0] == 0 and now[2] > DRAWN:
                 return int(now[1])
             before = now
         time.sleep(0.4)
