@@ -30,7 +30,7 @@ const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
 for (let node; (node = walk.nextNode()); ) {
   const words = node.textContent.trim(), parent = node.parentElement;
   // the label of a field lies on its border
-  if (!words || ['SCRIPT', 'STYLE', 'LABEL'].includes(parent.tagName)) continue;
+  if (!words || parent.closest('script, style, label, legend')) continue;
   const range = document.createRange();
   range.selectNodeContents(node);
   const box = range.getBoundingClientRect();
