@@ -323,7 +323,9 @@ PROSE = sorted(
     page
     for pattern in ("*.md", "docs/*.md", "*/README.md", "deploy/**/README.md")
     for page in ROOT.glob(pattern)
-    if not page.parent.name.startswith(".") or page.parent == ROOT  # a tool's own, as pytest's
+    # a tool's own, as pytest's or npm's, is not ours
+    if not page.parent.name.startswith(".") or page.parent == ROOT
+    if "node_modules" not in page.parts
 )
 
 
