@@ -334,7 +334,7 @@ def test_both_languages_show_the_same_chip(influx: str, victoria: Server) -> Non
     (series,) = query(influx, text, db="borewarden", epoch="ns")
     (found,) = ask(victoria, in_promql(growth.values[0], growth, "North"), newest=False)
     for rows in (
-        [(at, v) for at, v in series["values"]],
+        [(at, v) for at, v in series["values"] if v is not None],
         [(at * 1e9, float(v)) for at, v in found["values"]],
     ):
         before = [v for at, v in rows if at < CHIP_NS - 300e9]

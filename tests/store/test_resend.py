@@ -141,4 +141,3 @@ def test_without_a_server_or_a_store_it_is_said(tmp_path: Path) -> None:
     service = '[influx]\nurl = "http://127.0.0.1:1"\norg = "shop"\nbucket = "pumps"\n'
     (tmp_path / "service.toml").write_text(service)
     assert "there is no such store" in forward("--store", str(tmp_path / "none.db"))
-    assert "there is no 'South'" in forward("--machine", "South")

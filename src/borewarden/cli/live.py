@@ -69,9 +69,6 @@ def forward_command(
     store: Annotated[Path, typer.Option(help="Store of watch, replay or demo.")] = Path(
         "borewarden.db"
     ),
-    machine: Annotated[
-        list[str] | None, typer.Option(help="Only this one, by name; as often as you like.")
-    ] = None,
     since: Annotated[
         dt.datetime | None, typer.Option("--from", help="Local time to begin with.")
     ] = None,
@@ -97,16 +94,13 @@ def forward_command(
         service = load_service(path)
         if service.influx is None:
             raise BadInput(path, "influx", "is missing", "say where to send to: url and bucket")
-        for name in set(machine or ()) - machines.keys():
-            known = ", ".join(machines)
-            raise BadInput(config, "--machine", f"there is no {name!r}", f"one of: {known}")
         if not store.is_file():
             raise BadInput(
                 store, "--store", "there is no such store", "name one of watch or replay"
             )
         wanted = {}
-        for name in machine or machines:
-            each, zone = machines[name], machines[name].time_zone
+        for name, each in machines.items():
+            zone = each.time_zone
             stated = stated_of(each.build_pump(), each.watch_settings().limit)
             first = 0 if since is None else local_ns(since, zone)
             wanted[name] = stated, first, MAX_NS if until is None else local_ns(until, zone)
