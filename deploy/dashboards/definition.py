@@ -39,6 +39,7 @@ PHASES: Words = {
     Phase.PIERCE: ("low-pressure pierce", ORANGE),
     Phase.STEADY: ("cutting, steady", GREEN),
     Phase.BYPASS: ("bypass spills", LIGHT_PURPLE),
+    Phase.UNUSABLE: ("not usable", DARK_GREY),
 }
 SEEN: Words = {1: ("seen", GREEN), 0: ("not seen", VERMILION)}
 YES_NO: Words = {1: ("yes", GREEN), 0: ("NO", VERMILION)}
