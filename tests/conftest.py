@@ -33,7 +33,7 @@ SLOW = (
     "peers", "second_plant", "service", "simulate", "tune", "deploy", "collect/test_modbus",
     "collect/test_mqtt", "collect/test_opcua", "collect/test_sites", "collect/test_link",
     "store/test_clustered", "store/test_influx", "store/test_outbox", "store/test_database",
-    "store/test_register", "replay", "base/test_parallel", "base/test_compiling",
+    "store/test_register", "store/test_resend", "replay", "base/test_parallel", "base/test_compiling",
     "base/test_plain_errors", "cli",
     "lives/test_posterior", "lives/test_shop", "jewels/test_rim_image", "planning", "show",
     "test_bad_input", "test_fuzz", "test_docs", "test_public_face", "watcher/test_named",
