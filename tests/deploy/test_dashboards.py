@@ -13,6 +13,7 @@ import importlib
 import json
 import math
 import re
+import subprocess
 import sys
 import urllib.request
 from collections.abc import Iterator
@@ -33,6 +34,7 @@ from borewarden.watcher.verdict import STATES, State
 from chip_day import CHIP_NS, FIRST_NS, LAST_NS, MACHINES, delivered, replayed_day, sent, standing
 from influxd import influxd, query
 from victoria import Server
+from wire import needs
 
 ROOT = Path(__file__).parents[2]
 DEPLOY = ROOT / "deploy"
@@ -317,6 +319,26 @@ def test_every_query_in_promql_answers_with_rows(
             shown = {series["metric"]["machine"] for series in found}
             assert shown <= set(MACHINES)
             assert len(shown) >= 2
+
+
+def test_prometheus_itself_understands_every_query(tmp_path: Path) -> None:
+    """VictoriaMetrics is lenient: so `promtool` reads all of them, as recording rules."""
+    texts = sorted(
+        {
+            in_promql(value, panel, "North")
+            for board in definition.boards()
+            for panel in board.panels
+            for value in panel.values
+        }
+    )
+    assert len(texts) > 30
+    rules = [{"record": f"query{number}", "expr": text} for number, text in enumerate(texts)]
+    path = tmp_path / "queries.yaml"
+    path.write_text(yaml.safe_dump({"groups": [{"name": "queries", "rules": rules}]}))
+    command = [needs("promtool", "prometheus"), "check", "rules", str(path)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert f"{len(texts)} rules found" in done.stdout
 
 
 def test_both_languages_show_the_same_chip(influx: str, victoria: Server) -> None:
