@@ -36,6 +36,7 @@ from borewarden.settings.service import (
     InfluxSection,
     MailSection,
     PageSection,
+    PublishSection,
     ServiceSettings,
     StoreSection,
 )
@@ -113,6 +114,7 @@ PAGES: dict[str, tuple[type[BaseModel], set[str]]] = {
         "`[[jewel]]`": stated.FittedJewel,
         "`[page]`": PageSection,
         "`[influx]`": InfluxSection,
+        "`[publish]`": PublishSection,
         "`[mail]`": MailSection,
         "`[alarm]`": AlarmSection,
         "`[store]`": StoreSection,
@@ -146,9 +148,9 @@ def test_every_section_has_its_table() -> None:
     known = {model for model, _ in PAGES.values()} | {ServiceSettings}
     assert below <= known
     assert {heading for heading in PAGES if heading not in tables(SETTINGS)} == set()
-    sections = {"units", "page", "influx", "mail", "alarm", "store"}
+    sections = {"units", "page", "influx", "mail", "publish", "alarm", "store"}
     named = set(ServiceSettings.model_fields) - sections
-    assert named == {"influx_token", "mail_password"}
+    assert named == {"influx_token", "mail_password", "publish_password"}
     assert named <= {row[0].strip("`") for row in tables(SETTINGS)["Secrets"]}
 
 
