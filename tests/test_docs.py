@@ -23,6 +23,11 @@ from borewarden.diagnose.causes import Belief, Cause
 from borewarden.gate.batch import Phase
 from borewarden.gate.gate import GateSettings
 from borewarden.jewels.fitting import End, Fitting
+from borewarden.jewels.jewel import Jewel
+from borewarden.service.disk_room import Room
+from borewarden.service.metrics import standing_families
+from borewarden.service.own_health import Health, Outage
+from borewarden.service.status import MachineStatus
 from borewarden.settings import MachineSettings, Unit, load_machine, shop
 from borewarden.settings import sections as stated
 from borewarden.settings import source as live
@@ -31,14 +36,23 @@ from borewarden.settings.service import (
     InfluxSection,
     MailSection,
     PageSection,
+    PublishSection,
     ServiceSettings,
     StoreSection,
 )
 from borewarden.store.database import SCHEMA_VERSION, open_store
-from borewarden.store.influx import alert_lines, batch_lines, link_lines, sample_lines
+from borewarden.store.influx import (
+    alert_lines,
+    batch_lines,
+    family_lines,
+    link_lines,
+    sample_lines,
+)
+from borewarden.store.names import Stated
+from borewarden.store.outbox import Backlog
 from borewarden.watcher.batch_loop import RESULT
 from borewarden.watcher.settings import WatchSettings
-from borewarden.watcher.verdict import State, Verdict
+from borewarden.watcher.verdict import HeadBelief, State, Verdict
 from borewarden.watcher.watcher import Alert
 
 ROOT = Path(__file__).parents[1]
@@ -100,6 +114,7 @@ PAGES: dict[str, tuple[type[BaseModel], set[str]]] = {
         "`[[jewel]]`": stated.FittedJewel,
         "`[page]`": PageSection,
         "`[influx]`": InfluxSection,
+        "`[publish]`": PublishSection,
         "`[mail]`": MailSection,
         "`[alarm]`": AlarmSection,
         "`[store]`": StoreSection,
@@ -133,9 +148,9 @@ def test_every_section_has_its_table() -> None:
     known = {model for model, _ in PAGES.values()} | {ServiceSettings}
     assert below <= known
     assert {heading for heading in PAGES if heading not in tables(SETTINGS)} == set()
-    sections = {"units", "page", "influx", "mail", "alarm", "store"}
+    sections = {"units", "page", "influx", "mail", "publish", "alarm", "store"}
     named = set(ServiceSettings.model_fields) - sections
-    assert named == {"influx_token", "mail_password"}
+    assert named == {"influx_token", "mail_password", "publish_password"}
     assert named <= {row[0].strip("`") for row in tables(SETTINGS)["Secrets"]}
 
 
@@ -259,16 +274,31 @@ def test_every_measurement_is_described() -> None:
         1, State.OPENED, "why", *(1.0,) * 10, None, 0.9, 7, causes=(Belief(Cause.BORE, 0.9),)
     )
     lines = {
-        "sample": sample_lines("North", samples, np.array([5], dtype=np.int8)),
-        "batch": batch_lines("North", batch, max_rate=2.0),
-        "alert": alert_lines("North", [Alert(1, verdict)]),
-        "link": link_lines("North", 1, True, "found"),
+        "borewarden_sample": sample_lines("North", samples, np.array([5], dtype=np.int8)),
+        "borewarden": batch_lines("North", batch, Stated(0.08, 2.0)),
+        "borewarden_alert": alert_lines("North", [Alert(1, verdict)]),
+        "borewarden_link": link_lines("North", 1, True, "found"),
     }
     for measurement, (line,) in lines.items():
         assert line.startswith(f"{measurement},")
         assert fields_of(line) == set(first_cells(f"Measurement `{measurement}`"))
     described = {heading for heading in tables(STORED) if heading.startswith("Measurement")}
     assert described == {f"Measurement `{name}`" for name in lines}
+
+
+def test_every_figure_of_once_a_minute_is_described() -> None:
+    jewel = Jewel(2.54e-4, "ruby", 0)
+    pump = load_machine(ROOT / "config" / "north.toml").build_pump()
+    verdict = Verdict(
+        1, State.OPENED, "why", *(1.0,) * 10, None, 0.9, heads=(HeadBelief("1", 0.9),)
+    )
+    status = MachineStatus("North", "UTC", pump, verdict, jewels=[jewel], latency_s=[0.1])
+    health = Health(outages={"influx": Outage(0, "away")}, room=[Room(10**9, 1e6)])
+    aside = {"influx": Backlog(0, 1, 0, "no")}
+    lines = family_lines(standing_families({"North": status}, aside, health), 1, instance="here")
+    ours = [line for line in lines if not line.startswith("process,")]
+    texts = {"outbox_failure_reason", "outbox_last_aside_reason"}
+    assert set().union(*map(fields_of, ours)) - texts == set(first_cells("Once a minute"))
 
 
 def test_names_in_the_glossary_are_those_of_settings_and_stored_fields() -> None:
@@ -295,7 +325,9 @@ PROSE = sorted(
     page
     for pattern in ("*.md", "docs/*.md", "*/README.md", "deploy/**/README.md")
     for page in ROOT.glob(pattern)
-    if not page.parent.name.startswith(".") or page.parent == ROOT  # a tool's own, as pytest's
+    # a tool's own, as pytest's or npm's, is not ours
+    if not page.parent.name.startswith(".") or page.parent == ROOT
+    if "node_modules" not in page.parts
 )
 
 

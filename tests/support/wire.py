@@ -21,13 +21,14 @@ from borewarden.collect.link import LinkState, Received
 PATIENCE = 30.0  # s, a bound only; nothing here takes that long
 
 
-def needs(program: str) -> str:
+def needs(program: str, package: str = "") -> str:
     """Path of a server program; skips where it is not installed, unless it has to be."""
+    package = package or program
     path = shutil.which(program, path=f"{os.environ['PATH']}:/usr/sbin:/usr/local/sbin")
     if path is None:
         if os.environ.get("BOREWARDEN_REQUIRE_SERVERS"):
-            pytest.fail(f"{program} is missing; install Debian's package {program}")
-        pytest.skip(f"needs {program}, Debian's package of that name")
+            pytest.fail(f"{program} is missing; install Debian's package {package}")
+        pytest.skip(f"needs {program}, of Debian's package {package}")
     return path
 
 

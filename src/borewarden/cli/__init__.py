@@ -44,11 +44,16 @@ COMMANDS = {
     "reach": _Place(
         "live", LIVE, "Prove each configured connection, and say what is wrong with it."
     ),
+    "forward": _Place(
+        "live", LIVE, "Send stored or replayed days to the time-series server once more."
+    ),
     "serve": _Place(
         "stand_in", LIVE, "Be the stand-in pump: serve an invented day over the network."
     ),
     "store": _Place(
-        "store", LIVE, "Look after a store: check it, back it up, prune it, compact it."
+        "store",
+        LIVE,
+        "Look after a store: check it, back it up, prune it, compact it, resend rows.",
     ),
     "account": _Place(
         "account", LIVE, "Who may see the page and press what, and the trail of who did what."

@@ -79,6 +79,7 @@ class MachineStatus:
     blind_after: float = BLIND_AFTER  # s without a usable reading
     last_sample_ns: int = 0
     samples: int = 0
+    newest_sample: Mapping[str, float] = field(default_factory=dict)  # its channels and its phase
     phase: str = "no data"
     alarm: str = "normal"
     shelved_until_ns: int | None = None
@@ -88,6 +89,8 @@ class MachineStatus:
     jewels: list[Jewel] = field(default_factory=list)  # in the heads, as the verdict takes it
     units: dict[str, str] | None = None  # chosen to be shown, by quantity
     latency_s: list[float] = field(default_factory=list)  # sample to kept, newest last, bounded
+    latency_sum_s: float = 0.0  # of all of them since the start
+    latency_count: int = 0
 
     @property
     def is_seen(self) -> bool:
