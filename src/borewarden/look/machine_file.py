@@ -1,4 +1,7 @@
-"""The machine file that a look at a log leads to: every figure says where it comes from."""
+"""The machine file that a look at a log or an address leads to.
+
+Every figure says where it comes from.
+"""
 
 from __future__ import annotations
 
@@ -25,7 +28,8 @@ from borewarden.look.level import (
     step_of,
     swept_volume,
 )
-from borewarden.look.looked import SLOW, SLOW_HOLD, Looked
+from borewarden.look.looked import SLOW, SLOW_HOLD, Looked, Seen
+from borewarden.look.network import Heard, point_of, source_figures
 from borewarden.look.roles import Role, feed_flow
 from borewarden.look.unit_words import STROKE_WORDS, TURN_WORDS, WORDS, has_word
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS, bore_area, hydraulic_power
@@ -37,6 +41,7 @@ PLATE = "from the name plate"
 GUESSED = "guessed, please check"
 UNKNOWN = "not known: watched relative to the learned level"
 STATED = "as stated"
+TO_AND_FRO = f"{GUESSED}: only then the bore fits, so to and fro count as one"
 
 RATED = ("350 MPa", "380 MPa", "400 MPa", "60 kpsi", "600 MPa", "90 kpsi")
 MOTORS = (7.5, 11, 15, 18.5, 22, 30, 37, 45, 55, 75, 90, 110, 132, 160)  # kW, usual sizes
@@ -70,7 +75,7 @@ class Plate:
     figures: Mapping[str, str] = field(default_factory=dict)
 
 
-def pump_kind(looked: Looked, plate: Plate) -> tuple[str, str]:
+def pump_kind(looked: Seen, plate: Plate) -> tuple[str, str]:
     """Which kind of pump it is, and why."""
     if plate.kind is not None:
         if plate.kind not in KINDS:
@@ -83,11 +88,14 @@ def pump_kind(looked: Looked, plate: Plate) -> tuple[str, str]:
     by = {role.channel: role for role in looked.roles}
     level = level_of(looked.readings, looked.roles)
     if "stroke_count" in by or "oil_pressure" in by:
-        return "intensifier", f"{GUESSED}: the log counts strokes"
+        return "intensifier", f"{GUESSED}: it counts strokes"
     if "rate" not in by:
-        return "direct drive", f"{GUESSED}: the log has no strokes, so no intensifier can be judged"
+        return (
+            "direct drive",
+            f"{GUESSED}: there are no strokes, without which no intensifier can be judged",
+        )
     if _counts_strokes(by["rate"]):
-        return "intensifier", f"{GUESSED}: the log has strokes a minute"
+        return "intensifier", f"{GUESSED}: it has strokes a minute"
     if level.holds_dead_head:
         return "intensifier", f"{GUESSED}: it holds pressure while nothing flows"
     return "direct drive", f"{GUESSED}: it turns or flows whenever there is pressure"
@@ -102,7 +110,7 @@ def _counts_strokes(rate: Role) -> bool:
     return rate.unit == "1/min" and not has_word(rate.column, TURN_WORDS)
 
 
-def figures_of(looked: Looked, plate: Plate) -> dict[str, Figure]:
+def figures_of(looked: Seen, plate: Plate) -> dict[str, Figure]:
     """All of [pump] and the jewel, stated or guessed. Raises BadInput for a figure not known."""
     kind, why = pump_kind(looked, plate)
     fields = INTENSIFIER if kind == "intensifier" else DIRECT
@@ -130,7 +138,7 @@ def figures_of(looked: Looked, plate: Plate) -> dict[str, Figure]:
     fitted = plate.fitted or before
     found["fitted"] = Figure(
         fitted.isoformat(),
-        STATED if plate.fitted else f"{GUESSED}: the day before the log begins",
+        STATED if plate.fitted else f"{GUESSED}: the day before the first reading",
     )
     found["bore"] = bore_figure
     found["material"] = Figure(_text(material), STATED if plate.material else GUESSED)
@@ -176,7 +184,7 @@ def _common(level: Level) -> dict[str, Figure]:
         (each for each in RATED if _pascals(each) >= 1.02 * level.highest_pressure), RATED[-1]
     )
     return {
-        "rated_pressure": Figure(_text(rated), f"{GUESSED}: the log reaches {mega:.0f} MPa"),
+        "rated_pressure": Figure(_text(rated), f"{GUESSED}: it reaches {mega:.0f} MPa"),
         "volumetric_efficiency": Figure(_text("95 %"), UNKNOWN),
     }
 
@@ -241,9 +249,9 @@ def _direct(level: Level, plate: Plate, bore: float, material: str) -> dict[str,
     plungers = int(stated) if stated.isdecimal() else 3
     swept = swept_volume(level, bore, material, speed, 0.95)
     most = math.ceil((level.highest_rate if known else speed) * 60.0)
-    why = f"{GUESSED}: the log reaches it" if known else UNKNOWN
+    why = f"{GUESSED}: it was reached" if known else UNKNOWN
     regulation, told = ("speed", "the speed changes, the pressure hardly") if level.trims else (
-        "none", "the log does not tell")  # fmt: skip
+        "none", "the readings do not tell")  # fmt: skip
     return {
         **_common(level),
         "rated_power": _motor(level, bore),
@@ -258,27 +266,23 @@ def _direct(level: Level, plate: Plate, bore: float, material: str) -> dict[str,
 
 
 def machine_text(
-    looked: Looked, plate: Plate, figures: Mapping[str, Figure], zone: str, per_count: int = 1
+    seen: Seen, plate: Plate, figures: Mapping[str, Figure], zone: str, per_count: int = 1
 ) -> str:
-    """The whole machine file as TOML; the log counts `per_count` strokes as one."""
-    files = ", ".join(path.name for path in looked.paths)
-    name = plate.name or looked.paths[0].name.split(".")[0]
+    """The whole machine file as TOML; `per_count` strokes are counted as one."""
+    name = plate.name or seen.usual_name
     jewel = ("fitted", "bore", "material")
     lines = [
-        f"# Written by `borewarden look` from {files}.",
+        f"# Written by `borewarden look` from {seen.source}.",
         "# Each comment says where its figure comes from. docs/settings.md has every setting.",
         "",
-        _line("name", Figure(_text(name), STATED if plate.name else "the name of the log")),
+        _line("name", Figure(_text(name), STATED if plate.name else f"that of {seen.source}")),
         _line("time_zone", Figure(_text(zone), STATED if plate.time_zone else
                                   f"{GUESSED}: that of this computer")),
         "",
         "[pump]",
         *(_line(name, figure) for name, figure in figures.items() if name not in jewel),
         "",
-        "[log]",
-        *(_line(name, figure) for name, figure in _layout_figures(looked)),
-        *_resolution(looked),
-        *_channels(looked, per_count),
+        *(_source(seen, per_count) if isinstance(seen, Heard) else _log(seen, per_count)),
         "",
         "[[jewel]]",
         *(_line(name, figures[name]) for name in jewel),
@@ -312,6 +316,34 @@ def as_stated(bad: BadInput, plate: Plate) -> BadInput:
 def _line(name: str, figure: Figure) -> str:
     line = f"{name} = {figure.value}"
     return f"{line:<40} # {figure.comment}" if figure.comment else line
+
+
+def _log(seen: Seen, per_count: int) -> Iterator[str]:
+    """[log] and its channels."""
+    assert isinstance(seen, Looked)
+    yield "[log]"
+    yield from (_line(name, figure) for name, figure in _layout_figures(seen))
+    yield from _resolution(seen)
+    yield from _channels(seen, per_count)
+
+
+def _source(heard: Heard, per_count: int) -> Iterator[str]:
+    """[source] and its channels."""
+    yield "[source]"
+    yield from (_line(name, Figure(_any(value), "")) for name, value in source_figures(heard))
+    yield from _resolution(heard)
+    for role in heard.roles:
+        yield ""
+        yield f"[source.{role.channel}]"
+        first, *rest = point_of(heard, role).items()
+        yield _line(first[0], Figure(_any(first[1]), f"{role.column}: {role.why}"))
+        yield from (_line(name, Figure(_any(value), "")) for name, value in rest)
+        if role.unit:
+            yield _line("unit", Figure(_text(role.unit), _unit_source(heard, role)))
+        if role.scale != 1.0:
+            yield _line("scale", Figure(f"{role.scale:.6g}", role.why))
+        if per_count != 1 and role.channel in ("rate", "stroke_count"):
+            yield _line("strokes_per_count", Figure(str(per_count), TO_AND_FRO))
 
 
 def _layout_figures(looked: Looked) -> Iterator[tuple[str, Figure]]:
@@ -361,7 +393,7 @@ def _any(value: object) -> str:
     return json.dumps(value, ensure_ascii=False)
 
 
-def _resolution(looked: Looked) -> Iterator[str]:
+def _resolution(looked: Seen) -> Iterator[str]:
     """The least step of a logged rate, if it is coarse enough to matter."""
     for role in looked.roles:
         if role.channel != "rate" or is_flow(role.unit):
@@ -371,7 +403,7 @@ def _resolution(looked: Looked) -> Iterator[str]:
         if step > COARSE * float(np.nanquantile(values, 0.9)):
             unit = "strokes/min" if role.unit == "1/min" else role.unit
             yield _line(
-                "rate_resolution", Figure(_text(f"{step:g} {unit}"), "least step in the log")
+                "rate_resolution", Figure(_text(f"{step:g} {unit}"), "least step that was seen")
             )
 
 
@@ -383,8 +415,7 @@ def _channels(looked: Looked, per_count: int) -> Iterator[str]:
         if role.unit:
             yield _line("unit", Figure(_text(role.unit), _unit_source(looked, role)))
         if per_count != 1 and role.channel in ("rate", "stroke_count"):
-            why = f"{GUESSED}: only then the bore fits, so to and fro count as one"
-            yield _line("strokes_per_count", Figure(str(per_count), why))
+            yield _line("strokes_per_count", Figure(str(per_count), TO_AND_FRO))
         if role.column in looked.form.layout.times:
             yield _line("time", Figure(_text(looked.form.layout.times[role.column]), ""))
         if looked.hold is not None and role.channel in SLOW:
@@ -398,10 +429,15 @@ def _column_source(looked: Looked, role: Role) -> str:
     return role.why if told else f"{GUESSED}: {role.why}"
 
 
-def _unit_source(looked: Looked, role: Role) -> str:
-    if role.why == STATED:
-        return STATED
-    return "the log states it" if role.column in looked.form.units else f"{GUESSED}: the only fit"
+def _unit_source(seen: Seen, role: Role) -> str:
+    if role.why == STATED or role.scale != 1.0:
+        return role.why
+    if isinstance(seen, Heard):
+        place = seen.places[role.column]
+        if place.unit:
+            return f"the machine states it, {place.note}" if place.note else "the machine states it"
+        return role.why
+    return "the log states it" if role.column in seen.readings.units else f"{GUESSED}: the only fit"
 
 
 def write_new(path: Path, text: str) -> None:

@@ -1,4 +1,4 @@
-"""What a file alone can't tell: a person has to, in a dialogue or by an option."""
+"""What readings alone can't tell: a person has to, in a dialogue or by an option."""
 
 from __future__ import annotations
 
@@ -9,12 +9,23 @@ from borewarden.base.errors import BadInput
 
 
 class Question(BadInput):
-    """Asks for `option`, one of `choices` where there are any; without a dialogue, an error."""
+    """Asks for `option`, one of `choices` where there are any; without a dialogue, an error.
+
+    An `example` shows how an answer may look that nobody can choose from a list.
+    """
 
     def __init__(
-        self, file: Path | str, where: str, wrong: str, option: str, choices: Sequence[str] = ()
+        self,
+        file: Path | str,
+        where: str,
+        wrong: str,
+        option: str,
+        choices: Sequence[str] = (),
+        example: str = "",
     ) -> None:
         given = " or ".join(f"{option} {choice}" for choice in choices) or option
-        super().__init__(file, where, wrong, f"say which: {given}")
+        right = f'give it, as in {option} "{example}"' if example else f"say which: {given}"
+        super().__init__(file, where, wrong, right)
         self.option = option
         self.choices = tuple(choices)
+        self.example = example
