@@ -30,11 +30,11 @@ from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusi
 from borewarden.collect.logged import read_log
 from borewarden.look.address import is_address
 from borewarden.look.form import Answers
+from borewarden.look.guesses import GUESSED
 from borewarden.look.level import coefficient, fits, level_of
 from borewarden.look.looked import Looked, Seen, look_at
 from borewarden.look.machine_file import (
     DIRECT,
-    GUESSED,
     INTENSIFIER,
     KINDS,
     PLATE,
@@ -50,7 +50,7 @@ from borewarden.look.machine_file import (
 )
 from borewarden.look.network import Heard
 from borewarden.look.plots import plot
-from borewarden.look.question import Question
+from borewarden.look.question import PanelQuestion, Question
 from borewarden.look.roles import Role, Told
 from borewarden.replay.one_machine import join_logs
 from borewarden.settings.consistency import check_together
@@ -158,7 +158,7 @@ def look_command(
             _show(seen)
             seen = _confirmed(seen, told)
             stated = _asked_plate(seen, stated)
-        figures, samples = _write(target, seen, stated)
+        figures, samples = _written(target, seen, stated, asks)
     if as_json:
         roles = [role._asdict() for role in seen.roles]
         print_json({"machine_file": target, "samples": samples, "roles": roles})
@@ -195,6 +195,26 @@ def _next_step(files: Sequence[str], target: Path) -> str:
     if is_address(files[0]):
         return f"next, while the pump cuts: borewarden reach --config {target}"
     return f"next: borewarden replay {' '.join(files)} --machine {target}"
+
+
+def _written(target: Path, seen: Seen, stated: Plate, asks: bool) -> tuple[dict[str, Figure], int]:
+    """As `_write`, but a bore that the pump can't feed is asked for again."""
+    while True:
+        try:
+            return _write(target, seen, stated)
+        except BadInput as bad:
+            if not bad.where.startswith("jewel"):
+                raise
+            bore = figures_of(seen, stated)["bore"].value.strip('"')
+            which = f"the guessed bore {bore}" if stated.bore is None else bore
+            right = f"give the bore on the job sheet, as in --bore '0.25 mm'; {bad.right}"
+            if not asks:
+                raise BadInput("--bore", which, bad.wrong, right) from None
+            say(f"{which}: {bad.wrong}; {bad.right}")
+        reply = _reply("bore of the fitted jewel, from the job sheet")
+        if not reply:
+            raise BadInput("--bore", which, "does not fit, and no other is known", right)
+        stated = dataclasses.replace(stated, bore=reply)
 
 
 def _write(target: Path, seen: Seen, stated: Plate) -> tuple[dict[str, Figure], int]:
@@ -323,8 +343,8 @@ def _answered(question: Question, answers: Answers, told: Told) -> tuple[Answers
 def _with_answer(
     question: Question, reply: str, answers: Answers, told: Told
 ) -> tuple[Answers, Told]:
-    if question.example:
-        return answers, _from_panel(question.example.partition("=")[0], reply, told)
+    if isinstance(question, PanelQuestion):
+        return answers, _from_panel(question.channel, reply, told)
     if question.option in ("--is", "--unit"):
         pair = _pairs(question.option, [reply], SI_UNITS)
         if question.option == "--is":
@@ -349,9 +369,9 @@ def _from_panel(channel: str, reply: str, told: Told) -> Told:
 
 def _prompt(question: Question) -> str:
     what, choices = question.option.removeprefix("--"), question.choices
-    if question.example:
-        channel, _, shown = question.example.partition("=")
-        return str(typer.prompt(f"{channel} on the panel with the jet on, such as {shown}"))
+    if isinstance(question, PanelQuestion):
+        what = f"{question.channel} on the panel with the jet on, such as {question.example}"
+        return str(typer.prompt(f"{what}; none if it shows none"))
     if not choices:
         return str(typer.prompt(what))
     for at, choice in enumerate(choices, 1):

@@ -28,6 +28,7 @@ from borewarden.settings.units import Time
 
 if TYPE_CHECKING:  # the protocols' libraries are slow to import
     from borewarden.collect.live import Source
+    from borewarden.collect.modbus import ModbusSource
     from borewarden.collect.modbus_steps import Steps
     from borewarden.collect.survey import Rounds
 
@@ -94,9 +95,10 @@ def listened(
     source = opened(section, target)
     if steps is not None:
         assert isinstance(source, ModbusSource)
-        _may_step(source.name, source.unit_id, steps, asks, may_scan, tell)
+        _may_step(source, steps, asks, may_scan, tell)
     survey = Survey()
-    marks = asyncio.run(_gather(source, steps, survey, seconds, asks, tell))
+    rounds = _rounds(source, steps, survey, tell)
+    marks = asyncio.run(_gather(rounds, survey, seconds, asks, tell))
     return heard_at(wish.address, section, survey, marks)
 
 
@@ -127,20 +129,20 @@ def _steps(wish: Wish) -> Steps:
 
 
 def _may_step(
-    place: str, unit_id: int, steps: Steps, asks: bool, may_scan: bool, tell: Callable[[str], None]
+    source: ModbusSource, steps: Steps, asks: bool, may_scan: bool, tell: Callable[[str], None]
 ) -> None:
     """Warn, and ask. Raises BadInput where the answer is not yes."""
     most = steps.most_requests
     for line in (
         *WARNING,
-        f"Registers {steps.first} to {steps.last} of unit {unit_id} at {place}: {most} requests at "
-        f"most, {steps.pause:g} s apart, {most * steps.pause:.0f} s at most.",
+        f"Registers {steps.first} to {steps.last} of unit {source.unit_id} at {source.name}: "
+        f"{most} requests at most, {steps.pause:g} s apart, {most * steps.pause:.0f} s at most.",
     ):
         tell(line)
     if may_scan or (asks and typer.confirm("May they be read?", default=False)):
         return
     raise BadInput(
-        place, f"registers {steps.first} to {steps.last}", "nobody said that they may be read",
+        source.name, f"registers {steps.first} to {steps.last}", "nobody said they may be read",
         "ask the controller's owner, then give --may-scan; --yes does not answer this",
     )  # fmt: skip
 
@@ -149,16 +151,11 @@ def _may_step(
 
 
 async def _gather(
-    source: Source,
-    steps: Steps | None,
-    survey: Survey,
-    seconds: float,
-    asks: bool,
-    tell: Callable[[str], None],
+    rounds: Rounds, survey: Survey, seconds: float, asks: bool, tell: Callable[[str], None]
 ) -> list[Mark]:
     """Read into `survey` until the person ends it, or for `seconds`: when the jet was on."""
     marks: list[Mark] = []
-    async with aclosing(_rounds(source, steps, survey, tell)) as rounds:
+    async with aclosing(rounds):
         await anext(rounds)
         for line in (*CAUTIONS, *TO_DO, *([KEYS] if asks else [f"Listening for {seconds:g} s."])):
             tell(line)

@@ -13,7 +13,7 @@ from borewarden.base.errors import BadInput
 from borewarden.collect import payload
 from borewarden.collect.link import Clock, ticks
 from borewarden.collect.mqtt import REFUSED, MqttSource, connected_to
-from borewarden.collect.survey import Place, Rounds, Survey, Tell
+from borewarden.collect.survey import Place, Rounds, Survey, Tell, plain_name
 
 MOST_NUMBERS = 500  # fields on all topics
 DEEPEST = 6  # objects within one another
@@ -79,7 +79,7 @@ class _Heard:
         for path, value in fields.items():
             if path == timed or payload.time(value)[0] is not None:
                 continue
-            name = f"{topic} {path}".rstrip()
+            name = plain_name(f"{topic} {path}".rstrip())
             if name not in self._survey.places:
                 if len(self._survey.places) >= MOST_NUMBERS:
                     continue

@@ -18,7 +18,7 @@ from borewarden.base.errors import BadInput
 from borewarden.base.times import EARLIEST, LATEST
 from borewarden.collect.link import Clock, ticks
 from borewarden.collect.opcua import OpcUaSource, number_of, secure, source_time_ns
-from borewarden.collect.survey import Place, Rounds, Survey, Tell
+from borewarden.collect.survey import Place, Rounds, Survey, Tell, plain_name
 
 MOST_NODES = 5000  # that are looked at
 MOST_NUMBERS = 500  # that are read
@@ -106,7 +106,7 @@ async def _variables(client: Client, tell: Tell) -> list[_Found]:
                 tell(f"stopped browsing after {len(seen)} nodes: there may be more")
                 return found
             for child in await node.get_children_descriptions():
-                name = str(child.BrowseName.Name)
+                name = plain_name(str(child.BrowseName.Name))
                 if variable is not None and name in (UNIT, RANGE):
                     variable.said[name] = client.get_node(child.NodeId)
                 # what has an id of the standard itself is the server's own
@@ -153,7 +153,7 @@ async def _said(client: Client, found: _Found) -> tuple[str, str]:
     for name, value in zip(names, await _read(client, list(found.said.values())), strict=True):
         said = value.Value.Value if value.Value is not None else None
         if name == UNIT and said is not None:
-            unit = str(getattr(said.DisplayName, "Text", "") or "")
+            unit = plain_name(str(getattr(said.DisplayName, "Text", "") or ""))
         elif said is not None:
             note = f"range {said.Low:g} to {said.High:g}"
     return unit, note

@@ -16,6 +16,11 @@ Rounds = AsyncGenerator[None, None]
 """Yields once the places are known, and then after each round of readings; raises OSError."""
 
 
+def plain_name(text: str) -> str:
+    """A name that a machine gave, as it can be shown and written: without line breaks and so on."""
+    return "".join(letter if letter.isprintable() else "?" for letter in text)
+
+
 @dataclass(frozen=True)
 class Place:
     """One number that can be read.

@@ -19,11 +19,13 @@ from pydantic import TypeAdapter, ValidationError
 
 from borewarden.base.errors import BadInput
 from borewarden.base.units import MM, MPA, conversion, is_flow
+from borewarden.look.guesses import GUESSED, UNKNOWN
 from borewarden.look.level import (
     DEAD_SHARE,
     INCH,
     Level,
     bore_of_flow,
+    bore_of_rate,
     level_of,
     step_of,
     swept_volume,
@@ -35,11 +37,9 @@ from borewarden.look.unit_words import STROKE_WORDS, TURN_WORDS, WORDS, has_word
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS, bore_area, hydraulic_power
 from borewarden.settings.load import settings_of
 from borewarden.settings.machine import MachineSettings
-from borewarden.settings.units import Bore, Diameter, Travel
+from borewarden.settings.units import Bore, Diameter, Pressure, Travel
 
 PLATE = "from the name plate"
-GUESSED = "guessed, please check"
-UNKNOWN = "not known: watched relative to the learned level"
 STATED = "as stated"
 TO_AND_FRO = f"{GUESSED}: only then the bore fits, so to and fro count as one"
 
@@ -49,7 +49,8 @@ INTENSIFIER = ("rated_pressure", "rated_power", "plunger_diameter", "stroke", "d
                "max_stroke_rate", "intensification_ratio", "volumetric_efficiency")  # fmt: skip
 DIRECT = ("rated_pressure", "rated_power", "plungers", "plunger_diameter", "stroke", "dead_volume",
           "crank_speed", "volumetric_efficiency", "regulation")  # fmt: skip
-KINDS = ("intensifier", "direct drive")
+DIRECT_DRIVE = "direct drive"
+KINDS = ("intensifier", DIRECT_DRIVE)
 COARSE = 1e-3  # of its level: a rate in such steps is not as good as continuous
 TRAVEL = (5e-3, 2.0)  # m that [pump] takes
 BARE = ("plungers", "intensification_ratio")  # numbers without a unit
@@ -127,7 +128,7 @@ def figures_of(looked: Seen, plate: Plate) -> dict[str, Figure]:
             "--material", material, "is not a known material",
             f"known: {', '.join(DISCHARGE_COEFFICIENTS)}",
         )  # fmt: skip
-    bore, bore_figure = _bore(level, plate, material)
+    bore, bore_figure = _bore(level, plate, material, kind)
     guessed = (_intensifier if kind == "intensifier" else _direct)(level, plate, bore, material)
     found = {"kind": Figure(_text(kind), why)}
     for name in fields:
@@ -153,7 +154,7 @@ def _stated(name: str, value: str) -> str:
     return value if name in BARE and value.replace(".", "", 1).isdecimal() else _text(value)
 
 
-def _bore(level: Level, plate: Plate, material: str) -> tuple[float, Figure]:
+def _bore(level: Level, plate: Plate, material: str, kind: str) -> tuple[float, Figure]:
     """The bore in m, and as a figure."""
     if plate.bore is not None:
         try:
@@ -165,7 +166,32 @@ def _bore(level: Level, plate: Plate, material: str) -> tuple[float, Figure]:
     if math.isfinite(level.flow):
         bore = bore_of_flow(level, material)
         return bore, Figure(_text(f"{bore / INCH:.3f} in"), f"{GUESSED}: the flow tells it")
+    swept = _swept(plate, kind)
+    if swept is not None and math.isfinite(level.rate):
+        bore = bore_of_rate(level, swept, material)
+        why = f"{GUESSED}: plunger, stroke and rate tell it"
+        return bore, Figure(_text(f"{bore / INCH:.3f} in"), why)
     return 0.010 * INCH, Figure(_text("0.010 in"), GUESSED)
+
+
+def _swept(plate: Plate, kind: str) -> float | None:
+    """The swept volume of the name plate, m³ a stroke or turn; None where it is not stated."""
+    diameter = _length(plate.figures.get("plunger_diameter"), Diameter)
+    stroke = _length(plate.figures.get("stroke"), Travel)
+    plungers = plate.figures.get("plungers", "3" if kind == DIRECT_DRIVE else "1")
+    if diameter is None or stroke is None or not plungers.isdecimal():
+        return None
+    return int(plungers) * math.pi * diameter**2 / 4.0 * stroke
+
+
+def _rated(level: Level, plate: Plate) -> float:
+    """The rated pressure in Pa, stated or guessed."""
+    stated = plate.figures.get("rated_pressure")
+    try:
+        return TypeAdapter[float](Pressure).validate_python(stated)
+    except ValidationError:  # nothing stated, or the settings say what is wrong with it
+        return next((p for p in map(_pascals, RATED) if p >= 1.02 * level.highest_pressure),
+                    _pascals(RATED[-1]))  # fmt: skip
 
 
 def _length(stated: str | None, kind: Any) -> float | None:
@@ -194,10 +220,10 @@ def _pascals(text: str) -> float:
     return float(number) * conversion(unit, "Pa")[0]
 
 
-def _motor(level: Level, bore: float) -> Figure:
-    """The smallest usual motor that drives the jet, with a third for losses."""
-    flow = feed_flow(0.65 * float(bore_area(bore)), level.pressure)
-    power = float(hydraulic_power(level.pressure, flow)) / 1000.0 / 0.67
+def _motor(pressure: float, bore: float) -> Figure:
+    """The smallest usual motor for the jet at a `pressure` (Pa), with a third for losses."""
+    flow = feed_flow(0.65 * float(bore_area(bore)), pressure)
+    power = float(hydraulic_power(pressure, flow)) / 1000.0 / 0.67
     size = next((each for each in MOTORS if each >= power), MOTORS[-1])
     return Figure(_text(f"{size:g} kW"), f"{GUESSED}: enough for the jet")
 
@@ -232,10 +258,12 @@ def _intensifier(level: Level, plate: Plate, bore: float, material: str) -> dict
     rate = level.rate if math.isfinite(level.rate) else 0.5  # a flow meter counts no strokes
     swept = swept_volume(level, bore, material, rate, 0.95)
     top = level.highest_rate * 60.0 if math.isfinite(level.rate) else 30.0
-    most = max(60.0, 10.0 * math.ceil(0.16 * top))
+    rated = _rated(level, plate)
+    at_rated = 60.0 * rate * math.sqrt(rated / level.pressure)  # a jet's flow goes with the root
+    most = max(60.0, 10.0 * math.ceil(0.16 * top), 10.0 * math.ceil(0.12 * at_rated))
     return {
         **_common(level),
-        "rated_power": _motor(level, bore),
+        "rated_power": _motor(rated, bore),
         **_plunger(swept, plate, 22.0 * MM),
         "max_stroke_rate": Figure(_text(f"{most:.0f} strokes/min"), GUESSED),
         "intensification_ratio": Figure("20", GUESSED),
@@ -254,7 +282,7 @@ def _direct(level: Level, plate: Plate, bore: float, material: str) -> dict[str,
         "none", "the readings do not tell")  # fmt: skip
     return {
         **_common(level),
-        "rated_power": _motor(level, bore),
+        "rated_power": _motor(_rated(level, plate), bore),
         "plungers": Figure(str(plungers), GUESSED),
         **_plunger(swept, plate, 20.0 * MM, plungers),
         "crank_speed": Figure(_text(f"{most} rpm"), why),

@@ -17,22 +17,24 @@ from numpy.typing import NDArray
 
 from borewarden.base.errors import BadInput
 from borewarden.collect.standing import rows_of
-from borewarden.collect.survey import Place, Survey
+from borewarden.collect.survey import Place, Survey, plain_name
 from borewarden.look.form import unit_in
 from borewarden.look.level import rate_of_counts
 from borewarden.look.looked import SLOW_HOLD, Seen
 from borewarden.look.panel import Scaled, Shown, matching, shown_on, the_one
-from borewarden.look.question import Question
+from borewarden.look.question import PanelQuestion, Question
 from borewarden.look.roles import (
     FIT,
     Readings,
     Role,
     Told,
+    falls_off,
     find_pressure,
     find_strokes,
     in_si,
     is_alive,
     is_counter,
+    level_at_work,
     roles_beside,
     scatter_of_area,
 )
@@ -48,6 +50,7 @@ CLOCKS = (60.0, 10.0)  # counts a minute of seconds, and of tenths of a minute
 LIKE_A_CLOCK = 0.01  # apart
 MIRROR = 0.7  # of the rows that are alike, and two places show the same; invented
 AS_COUNTED = 0.1  # a rate may differ so much from the counter's
+TRACKS = 0.03  # of its level, and a number goes with the pressure; invented
 SCALED = re.compile(r"(\d*\.?\d+)\s+(\S.*)")  # "0.1 bar", and not "1/min"
 
 
@@ -129,7 +132,7 @@ def _short(places: Mapping[str, Place]) -> dict[str, str]:
     while len({tuple(topic[: common + 1]) for topic in topics}) == 1 and common < len(topics[0]):
         common += 1
     rest = {
-        name: " ".join([*topic[common:], str(place.settings["field"])]).strip() or name
+        name: plain_name(" ".join([*topic[common:], str(place.settings["field"])])).strip() or name
         for (name, place), topic in zip(places.items(), topics, strict=True)
     }
     return rest if len(set(rest.values())) == len(rest) else {name: name for name in places}
@@ -292,9 +295,9 @@ def _pressure(seen: Readings, bare: frozenset[str], told: Told) -> Role:
     except Question:
         if not bare or _has_candidates(seen, bare):
             raise
-        raise Question(
-            seen.path, "pressure", "which of the numbers it is, only the panel can tell: they have "
-            "neither unit nor scale", "--panel", example="pressure=3,700 bar",
+        raise PanelQuestion(
+            seen.path, "pressure", "only the panel can tell which of the numbers it is: they have "
+            "neither unit nor scale", "3,700 bar",
         ) from None  # fmt: skip
 
 
@@ -320,15 +323,29 @@ def _refuse_clock(readings: Readings, strokes: Role) -> None:
 def _as_counted(
     readings: Readings, names: Sequence[str], pressure: Role, strokes: Role
 ) -> Scaled | None:
-    """The number without a unit that is the counter's rate, at the scale that makes it so."""
+    """The number without a unit that is the counter's rate, at the scale that makes it so.
+
+    None where several could be: the counter is enough.
+    """
     water = in_si(readings.values[pressure.column], pressure.unit, "Pa")
     shown = Shown(rate_of_counts(readings, strokes.column), "strokes/min", "Hz")
+    candidates = [name for name in names if falls_off(readings.values[name])
+                  and not _tracks(readings.values[name], water)
+                  and scatter_of_area(water, readings.values[name]) <= FIT]  # fmt: skip
     found = [
-        each for each in matching(_without(readings, set(readings.values) - set(names)), names,
-                                  shown, AS_COUNTED)
-        if each.unit == shown.unit and scatter_of_area(water, readings.values[each.column]) <= FIT
+        each for each in matching(readings, candidates, shown, AS_COUNTED)
+        if each.unit == shown.unit
     ]  # fmt: skip
-    return found[0] if found else None
+    return found[0] if len(found) == 1 else None
+
+
+def _tracks(values: Floats, water: Floats) -> bool:
+    """Whether a number is the pressure itself, or one that goes with it, such as the oil's."""
+    level = level_at_work(values)
+    if not level > 0.0:
+        return False
+    apart = np.abs(values / level - water / level_at_work(water))
+    return float(np.nanquantile(apart, 0.95)) < TRACKS
 
 
 def _ask_rate(readings: Readings, names: frozenset[str], pressure: Role, told: Told) -> None:
@@ -338,14 +355,13 @@ def _ask_rate(readings: Readings, names: frozenset[str], pressure: Role, told: T
     water = in_si(readings.values[pressure.column], pressure.unit, "Pa")
     moves = [
         name for name in sorted(names)
-        if name != pressure.column and is_alive(readings.values[name])
+        if is_alive(readings.values[name]) and not _tracks(readings.values[name], water)
         and scatter_of_area(water, readings.values[name]) <= FIT
     ]  # fmt: skip
     if moves:
-        raise Question(
-            readings.path, "strokes, speed or flow",
-            f"could be {', '.join(moves)}, and only the panel can tell; --is rate=none if it shows "
-            "none", "--panel", example="rate=24 strokes/min",
+        raise PanelQuestion(
+            readings.path, "rate", "only the panel can tell whether one of these is strokes, speed "
+            f"or flow: {', '.join(moves)}; --is rate=none if it shows none", "24 strokes/min",
         )  # fmt: skip
 
 

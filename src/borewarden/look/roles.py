@@ -106,7 +106,8 @@ def is_alive(values: Floats) -> bool:
     return len(known) > ALIVE and len(np.unique(known)) >= ALIVE
 
 
-def _falls(values: Floats) -> bool:
+def falls_off(values: Floats) -> bool:
+    """Whether a reading falls clearly below its level now and then."""
     known = values[np.isfinite(values)]
     return float(np.quantile(known, 0.02)) < FALLS * level_at_work(values)
 
@@ -188,7 +189,7 @@ def _pressure_score(readings: Readings, column: str) -> int:
         2 * (kind is not None and kind[0] == "Pa")
         + has_word(column, WORDS["pressure"])
         - 2 * has_word(column, SET_WORDS)
-        + 2 * _falls(values)
+        + 2 * falls_off(values)
         + (level_at_work(values) >= NOTHING_ELSE)
     )
 
@@ -369,7 +370,7 @@ def _rate_units(readings: Readings, column: str) -> list[str]:
     known = values[np.isfinite(values)]
     if np.all(np.diff(known) > 0) or np.all(np.diff(known) < 0):  # numbers of rows, or a clock
         return []
-    if not _falls(values) or np.nanmin(values) < -0.05 * level:
+    if not falls_off(values) or np.nanmin(values) < -0.05 * level:
         return []
     if level >= OPEN_UNIT:
         if in_range(level, STROKES):

@@ -1,0 +1,128 @@
+"""Look at machines whose maps nobody has, on the wire: what is found, and that nothing is written.
+
+All machines are invented. Request and packet types as in the MODBUS Application Protocol V1.1b3,
+OPC 10000-6 and MQTT 3.1.1.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from borewarden.cli.look import look_command
+from borewarden.service import connection_check
+from borewarden.settings import load_machine
+from peers import modbus_peer, mosquitto_peer, opcua_peer
+from strange_pump import by_modbus, by_mqtt, by_opcua
+from wire import Proxy, free_port, functions_of, packets_in, services_in
+
+READING = {428, 446, 452, 461, 467, 473, 527, 533, 631}  # to BrowseNext and Read, OPC 10000-6
+LISTENING = {1, 8, 12, 14}  # CONNECT, SUBSCRIBE, PINGREQ, DISCONNECT
+
+
+SOON = "4 s"
+
+
+async def found_at(out: Path, address: str, **options: Any) -> dict[str, Any]:
+    """The [source] that the command writes, while the machine runs in this loop."""
+    await asyncio.to_thread(look_command, [address], out, True, listen=SOON, **options)
+    source: dict[str, Any] = tomllib.loads(out.read_text())["source"]
+    return source
+
+
+async def reached(out: Path) -> dict[str, str]:
+    """What `reach` says of each channel."""
+    found = await connection_check.reach_machine(load_machine(out))
+    return {each.part: each.answer for each in found}
+
+
+async def find_by_modbus(out: Path) -> None:
+    port = free_port()
+    async with by_modbus(port), Proxy(port) as proxy:
+        source = await found_at(
+            out, f"modbus://127.0.0.1:{proxy.port}", registers="100-114", pause="0.05 s",
+            may_scan=True, panel=["pressure=3,740 bar"], columns=["stroke_count=holding 104"],
+        )  # fmt: skip
+        assert set(functions_of(bytes(proxy.sent))) == {3, 4}
+        answers = await reached(out)
+    assert source["pressure"] == {
+        "function": 3, "address": 107, "type": "uint16", "unit": "bar", "scale": 0.1,
+    }  # fmt: skip
+    assert source["stroke_count"] == {"function": 3, "address": 104, "type": "uint16"}
+    assert (source["rate"]["address"], source["rate"]["scale"]) == (108, 0.1)
+    assert source["valve"]["address"] == 112
+    assert "temperature" not in source  # tenths of degrees or degrees: nobody said
+    assert answers["pressure"] == answers["stroke count"] == answers["rate"] == "yes"
+
+
+async def find_by_opcua(out: Path) -> None:
+    port = free_port()
+    async with by_opcua(port), Proxy(port) as proxy:
+        address = f"opc.tcp://127.0.0.1:{proxy.port}/"
+        source = await found_at(out, address, source=["interval=0.1 s"])
+        assert services_in(bytes(proxy.sent)) <= READING
+        answers = await reached(out)
+    text = out.read_text()
+    assert "range 0 to 4500" in text
+    assert "Line 4/Unit?2/PT 17: works at" in text  # a line break in a name is none in the file
+    assert source["pressure"]["unit"] == "bar"
+    assert source["stroke_count"]["bits"] == 16
+    assert source["temperature"]["unit"] == "°C"
+    assert {"rate", "valve"} <= set(source)
+    assert answers["pressure"] == answers["stroke count"] == "yes"
+
+
+async def find_by_mqtt(out: Path, port: int) -> None:
+    async with by_mqtt(port), Proxy(port) as proxy:
+        told = {"columns": ["pressure=fast hp.v"], "unit": ["pressure=psi"]}
+        source = await found_at(out, f"mqtt://127.0.0.1:{proxy.port}", **told)
+        assert set(packets_in(bytes(proxy.sent))) <= LISTENING
+        answers = await reached(out)
+    assert (source["topic"], source["time"]) == ("hall 2/cell/p4/fast", "ts")
+    assert source["pressure"] == {"field": "hp.v", "unit": "psi"}
+    assert source["stroke_count"] == {"field": "counts"}
+    assert source["valve"] == {"field": "on"}
+    assert source["temperature"]["topic"] == "hall 2/cell/p4/slow"
+    assert answers["pressure"] == answers["stroke count"] == "yes"
+
+
+async def test_machines_whose_maps_nobody_has(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(connection_check, "SPAN", 1.5)  # s; people are asked to wait for longer
+    with mosquitto_peer() as broker:
+        await asyncio.gather(
+            find_by_modbus(tmp_path / "modbus.toml"),
+            find_by_opcua(tmp_path / "opcua.toml"),
+            find_by_mqtt(tmp_path / "mqtt.toml", broker.port),
+        )
+    # the cautions come before what is to be done
+    assert capsys.readouterr().out.count("never feel for leaks") == 3
+
+
+async def test_controllers_that_others_wrote(tmp_path: Path) -> None:
+    one, two = tmp_path / "opcua.toml", tmp_path / "modbus.toml"
+    with (
+        opcua_peer(speed=10, jet=(20, 10)) as opcua,
+        modbus_peer(speed=6, jet=(12, 6)) as modbus,
+    ):
+        await asyncio.gather(
+            found_at(one, opcua.url, source=["interval=0.1 s"]),
+            found_at(
+                two, f"modbus://127.0.0.1:{modbus.port}", registers="6-18", pause="0.05 s",
+                may_scan=True, panel=["pressure=2500 bar"],
+            ),
+        )  # fmt: skip
+        requests = {entry["request"] for entry in opcua.log()}
+        assert not any("Write" in each or "Call" in each for each in requests)
+        assert set(modbus.functions) == {3, 4}
+    for out in (one, two):
+        source = load_machine(out).source
+        assert source is not None
+        assert source.pressure.unit == "bar"
+        assert source.stroke_count is not None
+        assert source.valve is not None
