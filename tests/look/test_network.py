@@ -7,11 +7,17 @@ OPC 10000-6 and MQTT 3.1.1.
 from __future__ import annotations
 
 import asyncio
+import os
+import pty
+import signal
+import sys
 import tomllib
+from asyncio.subprocess import DEVNULL, PIPE
 from pathlib import Path
 from typing import Any
 
 import pytest
+from typer import Exit
 
 from borewarden.cli.look import look_command
 from borewarden.service import connection_check
@@ -24,7 +30,8 @@ READING = {428, 446, 452, 461, 467, 473, 527, 533, 631}  # to BrowseNext and Rea
 LISTENING = {1, 8, 12, 14}  # CONNECT, SUBSCRIBE, PINGREQ, DISCONNECT
 
 
-SOON = "4 s"
+SOON = "3.5 s"
+PATIENCE = 30.0  # s, a bound only
 
 
 async def found_at(out: Path, address: str, **options: Any) -> dict[str, Any]:
@@ -45,7 +52,7 @@ async def find_by_modbus(out: Path) -> None:
     async with by_modbus(port), Proxy(port) as proxy:
         source = await found_at(
             out, f"modbus://127.0.0.1:{proxy.port}", registers="100-114", pause="0.05 s",
-            may_scan=True, panel=["pressure=3,740 bar"], columns=["stroke_count=holding 104"],
+            may_scan=True, panel=["pressure=3,740 bar", "rate=180 strokes/min"],
         )  # fmt: skip
         assert set(functions_of(bytes(proxy.sent))) == {3, 4}
         answers = await reached(out)
@@ -90,6 +97,23 @@ async def find_by_mqtt(out: Path, port: int) -> None:
     assert answers["pressure"] == answers["stroke count"] == "yes"
 
 
+async def stop_by_ctrl_c(out: Path) -> None:
+    port = free_port()
+    async with by_modbus(port), Proxy(port) as proxy:
+        command = [sys.executable, "-m", "borewarden", "look", f"modbus://127.0.0.1:{proxy.port}",
+                   "--registers", "107-108", "--pause", "0.05 s", "--may-scan", "--yes",
+                   "--out", str(out)]  # fmt: skip
+        process = await asyncio.create_subprocess_exec(*command, stdout=DEVNULL, stderr=PIPE)
+        async with asyncio.timeout(PATIENCE):
+            while len(proxy.sent) < 500:
+                await asyncio.sleep(0.02)
+            process.send_signal(signal.SIGINT)
+            _, said = await process.communicate()
+    assert process.returncode == 130
+    assert said == b""
+    assert not out.exists()
+
+
 async def test_machines_whose_maps_nobody_has(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -99,6 +123,7 @@ async def test_machines_whose_maps_nobody_has(
             find_by_modbus(tmp_path / "modbus.toml"),
             find_by_opcua(tmp_path / "opcua.toml"),
             find_by_mqtt(tmp_path / "mqtt.toml", broker.port),
+            stop_by_ctrl_c(tmp_path / "none.toml"),
         )
     # the cautions come before what is to be done
     assert capsys.readouterr().out.count("never feel for leaks") == 3
@@ -114,7 +139,7 @@ async def test_controllers_that_others_wrote(tmp_path: Path) -> None:
             found_at(one, opcua.url, source=["interval=0.1 s"]),
             found_at(
                 two, f"modbus://127.0.0.1:{modbus.port}", registers="6-18", pause="0.05 s",
-                may_scan=True, panel=["pressure=2500 bar"],
+                may_scan=True, panel=["pressure=2500 bar", "rate=120 strokes/min"],
             ),
         )  # fmt: skip
         requests = {entry["request"] for entry in opcua.log()}
@@ -126,3 +151,65 @@ async def test_controllers_that_others_wrote(tmp_path: Path) -> None:
         assert source.pressure.unit == "bar"
         assert source.stroke_count is not None
         assert source.valve is not None
+
+
+async def test_a_lost_connection_ends_in_plain_words(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    port, out = free_port(), tmp_path / "m.toml"
+    async with by_modbus(port), Proxy(port) as proxy:
+        address = f"modbus://127.0.0.1:{proxy.port}"
+        words = {"registers": "107-108", "pause": "0.05 s", "may_scan": True}
+        looking = asyncio.create_task(found_at(out, address, **words))
+        async with asyncio.timeout(PATIENCE):
+            while len(proxy.sent) < 500:
+                await asyncio.sleep(0.02)
+        proxy.cut()
+        with pytest.raises(Exit) as end:
+            await looking
+    assert end.value.exit_code == 2
+    assert "closed the connection" in capsys.readouterr().err
+    assert not out.exists()
+
+
+async def test_a_dialogue_marks_what_follows_the_jet(tmp_path: Path) -> None:
+    port, out = free_port(), tmp_path / "m.toml"
+    ours, theirs = pty.openpty()
+    jet = [False]
+    said = b""
+    async with by_modbus(port, lambda _: jet[0]):
+        command = [sys.executable, "-m", "borewarden", "look", f"modbus://127.0.0.1:{port}",
+                   "--registers", "104-113", "--pause", "0.05 s", "--out", str(out)]  # fmt: skip
+        environment = os.environ | {"PYTHONUNBUFFERED": "1"}
+        process = await asyncio.create_subprocess_exec(
+            *command, stdin=theirs, stdout=PIPE, env=environment
+        )
+        assert process.stdout is not None
+        for until, reply, on, seconds in (
+            (b"May they be read?", b"y", False, 0.0),
+            (b"Press Enter", b"", True, 4.0),  # it comes on
+            (b"", b"", False, 2.5),  # and goes off
+            (b"", b"e", False, 0.0),
+            (b"such as 3,700 bar", b"2 m", False, 0.0),
+            (b"'m' is a unit of something else", b"3740 bar", False, 0.0),
+            (b"such as 24 strokes/min", b"180 spm", False, 0.0),
+        ):
+            while until not in said:
+                more = await asyncio.wait_for(process.stdout.read(4096), PATIENCE)
+                assert more, said.decode()
+                said += more
+            said = said.partition(until)[2] if until else said
+            jet[0] = on
+            os.write(ours, reply + b"\n")
+            await asyncio.sleep(seconds)
+        os.write(ours, b"\n" * 30)
+        said += await process.stdout.read()
+    assert await process.wait() == 0, said.decode()
+    for end in (ours, theirs):
+        os.close(end)
+    rows = {line.split()[1]: line.split()[-1] for line in said.decode().splitlines()
+            if line.startswith(" holding 1")}  # fmt: skip
+    assert (rows["108"], rows["112"], rows["110"]) == ("yes", "yes", "no")
+    source = tomllib.loads(out.read_text())["source"]
+    assert source["pressure"]["address"] == 107
+    assert source["stroke_count"]["address"] == 104

@@ -25,19 +25,31 @@ RATE = 3.0  # Hz
 RENEWED = 0.05  # s
 
 
+Jet = Callable[[float], bool]
+"""Whether the jet is on so many seconds after the start."""
+
+
+def by_itself(seconds: float) -> bool:
+    """The jet of a machine that cuts."""
+    return seconds % (ON + OFF) < ON
+
+
 class StrangePump:
     """What it measures, since it was made: bar, strokes a minute, degrees C, A."""
 
-    def __init__(self) -> None:
-        self._begun = time.monotonic()
+    def __init__(self, is_on: Jet = by_itself) -> None:
+        self._begun = self._last = time.monotonic()
+        self._is_on = is_on
+        self._jet = 0.0  # s that it was on
         self._chance = random.Random(4)
 
     def now(self) -> dict[str, float]:
         """All that its controller knows."""
-        passed = time.monotonic() - self._begun
-        cycle, within = divmod(passed, ON + OFF)
-        on = within < ON
-        jet = cycle * ON + min(within, ON)
+        since, self._last = self._last, time.monotonic()
+        passed = self._last - self._begun
+        on = self._is_on(passed)
+        self._jet += self._last - since if on else 0.0
+        jet = self._jet
         noise = self._chance.gauss
         pressure = noise(3740.0, 6.0) + (0.0 if on else 25.0)
         return {
@@ -54,8 +66,8 @@ class StrangePump:
         }
 
 
-async def _renewing(put: Callable[[Mapping[str, float]], object]) -> None:
-    pump = StrangePump()
+async def _renewing(put: Callable[[Mapping[str, float]], object], is_on: Jet) -> None:
+    pump = StrangePump(is_on)
     while True:
         done = put(pump.now())
         if asyncio.iscoroutine(done):
@@ -64,8 +76,10 @@ async def _renewing(put: Callable[[Mapping[str, float]], object]) -> None:
 
 
 @asynccontextmanager
-async def _kept_up(put: Callable[[Mapping[str, float]], object]) -> AsyncIterator[None]:
-    task = asyncio.create_task(_renewing(put))
+async def _kept_up(
+    put: Callable[[Mapping[str, float]], object], is_on: Jet = by_itself
+) -> AsyncIterator[None]:
+    task = asyncio.create_task(_renewing(put, is_on))
     try:
         yield
     finally:
@@ -75,7 +89,7 @@ async def _kept_up(put: Callable[[Mapping[str, float]], object]) -> AsyncIterato
 
 
 @asynccontextmanager
-async def by_modbus(port: int) -> AsyncIterator[None]:
+async def by_modbus(port: int, is_on: Jet = by_itself) -> AsyncIterator[None]:
     """pymodbus, with holes in its map: tenths of bar, little word first in the counter."""
     at = {
         "set_point": (100, "uint16", 0.1), "oil": (101, "uint16", 0.1),
@@ -94,9 +108,7 @@ async def by_modbus(port: int) -> AsyncIterator[None]:
     await server.serve_forever(background=True)
     try:
         async with _kept_up(
-            lambda now: values.update(
-                {n: now[n] / scale for n, (_, _, scale) in at.items() if n in now}
-            )
+            lambda now: values.update({n: now[n] / at[n][2] for n in at if n in now}), is_on
         ):
             yield
     finally:

@@ -70,7 +70,9 @@ TO_DO = (
     "pump maker's manual or your site's rules say against it comes first.",
     "Note what the panel shows while the jet is on: pressure, and strokes a minute or speed.",
 )
-KEYS = "Enter when the jet comes on, and again when it goes off, and so on; e and Enter to end."
+KEYS = (
+    "Press Enter when the jet comes on, and again when it goes off, and so on; e and Enter to end."
+)
 
 
 class Wish(NamedTuple):

@@ -47,7 +47,7 @@ SETTLING = 1.5  # s around a mark: nobody presses a key at the very moment
 CLEAR = 3.0  # times the scatter, and a number follows the jet; invented
 COUNTS = (1.5, 2)  # times as often with the jet on, and counts at least, of a counter; invented
 CLOCKS = (60.0, 10.0)  # counts a minute of seconds, and of tenths of a minute
-LIKE_A_CLOCK = 0.01  # apart
+LIKE_A_CLOCK = 0.03  # apart
 MIRROR = 0.7  # of the rows that are alike, and two places show the same; invented
 AS_COUNTED = 0.1  # a rate may differ so much from the counter's
 TRACKS = 0.03  # of its level, and a number goes with the pressure; invented
@@ -200,7 +200,7 @@ def _roles(
     raw: Readings, bare: frozenset[str], jet: Floats, told: Told
 ) -> tuple[Readings, list[Role]]:
     """The readings with the scales that were found, and what they are."""
-    fixed = _fixed(raw, told)
+    fixed, raw_told = _fixed(raw, told), told.column
     readings = raw
     for one in fixed.values():
         readings = _scaled(readings, one)
@@ -213,7 +213,7 @@ def _roles(
     scales = {one.column: one.scale for one in fixed.values()}
     seen = _without(readings, {name for name in bare - known if not _is_plain(raw, name, jet)})
     pressure = _pressure(seen, bare, told)
-    strokes = find_strokes(seen, pressure, told)
+    strokes = _strokes(seen, pressure, told)
     if strokes is not None and "stroke_count" not in fixed:
         _refuse_clock(seen, strokes)
     if strokes is not None and "rate" not in told.column:
@@ -222,10 +222,20 @@ def _roles(
             scales[rate.column] = rate.scale
             seen = _with_column(seen, _scaled(readings, rate), rate.column)
     roles = roles_beside(seen, pressure, told)
-    if not {"rate", "stroke_count"} & {role.channel for role in roles}:
+    channels = {role.channel for role in roles}
+    if not {"rate", "stroke_count"} & channels:
         _ask_rate(readings, bare - known, pressure, told)
-    shown = {fixed[channel].column: f"the panel shows {text}"
-             for channel, text in told.panel.items() if channel in fixed}  # fmt: skip
+    if strokes is not None and not {"rate", "stroke_count"} & {
+        *told.column,
+        *channels - {"stroke_count"},
+    }:
+        _ask_strokes(seen, strokes)
+    shown = {
+        fixed[each].column: f"the panel shows {text}"
+        for channel, text in told.panel.items()
+        for each in ((channel, "stroke_count") if channel == "rate" else (channel,))
+        if each in fixed and raw_told.get(each) is None
+    }
     return _with_columns(readings, seen), [
         role._replace(scale=scales.get(role.column, 1.0), why=shown.get(role.column, role.why))
         for role in roles
@@ -240,10 +250,26 @@ def _fixed(raw: Readings, told: Told) -> dict[str, Scaled]:
             scale, unit = split_scale(told.unit.get(channel) or raw.units.get(column, ""))
             fixed[channel] = Scaled(column, unit, scale)
     for channel, text in told.panel.items():
-        if channel not in told.column:
-            shown = shown_on(channel, text)
-            fixed[channel] = the_one(raw, matching(raw, raw.values, shown), channel, shown)
+        if channel in told.column:
+            continue
+        shown = shown_on(channel, text)
+        found = matching(raw, raw.values, shown)
+        counters = _counters(raw, shown) if channel == "rate" else []
+        if counters and "stroke_count" not in told.column:
+            fixed["stroke_count"] = the_one(raw, counters, "stroke_count", shown)
+        if found or not counters:
+            fixed[channel] = the_one(raw, found, channel, shown)
     return fixed
+
+
+def _counters(raw: Readings, shown: Shown) -> list[Scaled]:
+    """The counters that count as fast as the panel shows."""
+    if shown.si != "Hz":
+        return []
+    return [
+        Scaled(name, "", 1.0) for name, values in raw.values.items()
+        if is_counter(values) and abs(rate_of_counts(raw, name) / shown.value - 1.0) < AS_COUNTED
+    ]  # fmt: skip
 
 
 def split_scale(text: str) -> tuple[float, str]:
@@ -293,7 +319,7 @@ def _pressure(seen: Readings, bare: frozenset[str], told: Told) -> Role:
     try:
         return find_pressure(seen, told)
     except Question:
-        if not bare or _has_candidates(seen, bare):
+        if "pressure" in told.column or not bare or _has_candidates(seen, bare):
             raise
         raise PanelQuestion(
             seen.path, "pressure", "only the panel can tell which of the numbers it is: they have "
@@ -311,12 +337,38 @@ def _has_candidates(seen: Readings, bare: frozenset[str]) -> bool:
 
 def _refuse_clock(readings: Readings, strokes: Role) -> None:
     """Raise Question where a counter counts as seconds or tenths of a minute would."""
-    a_minute = 60.0 * rate_of_counts(readings, strokes.column)
+    values = readings.values[strokes.column]
+    rises = readings.seconds[np.diff(values, prepend=values[0]) > 0]
+    a_minute = 60.0 / float(np.median(np.diff(rises)))
     if any(abs(a_minute / each - 1.0) < LIKE_A_CLOCK for each in CLOCKS):
         raise Question(
             readings.path, strokes.column, f"counts {a_minute:.1f} a minute, as a clock does; it "
             "may be jet time and not strokes", "--is",
             [f"stroke_count={strokes.column}", "stroke_count=none"],
+        )  # fmt: skip
+
+
+def _strokes(seen: Readings, pressure: Role, told: Told) -> Role | None:
+    """The counter of strokes. Raises Question, for what the panel shows if that may tell it."""
+    try:
+        return find_strokes(seen, pressure, told)
+    except Question as question:
+        if "rate" in {*told.panel, *told.column} or question.option != "--is":
+            raise
+        raise PanelQuestion(
+            seen.path, "rate", f"several numbers count like strokes, and the panel can tell which; "
+            f"if it shows none, {question.right.removeprefix('say which: ')}", "24 strokes/min",
+        ) from None  # fmt: skip
+
+
+def _ask_strokes(readings: Readings, strokes: Role) -> None:
+    """Raise Question where neither a name nor a rate beside it says that a counter has strokes."""
+    if not has_word(strokes.column, WORDS["stroke_count"]):
+        a_minute = 60.0 * rate_of_counts(readings, strokes.column)
+        raise PanelQuestion(
+            readings.path, "rate", f"{strokes.column} counts {a_minute:.1f} a minute, and only the "
+            f"panel can tell whether that is strokes; if it shows none, --is "
+            f"'stroke_count={strokes.column}'", "24 strokes/min",
         )  # fmt: skip
 
 

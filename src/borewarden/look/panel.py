@@ -69,7 +69,8 @@ def matching(
         if is_alive(readings.values[column]) and not is_counter(readings.values[column])
         if (scaled := next(_scales(readings, column, shown, near), None)) is not None
     ]
-    return sorted(found, key=lambda each: abs(math.log10(each.scale)))
+    as_shown = [each for each in found if each.unit == shown.unit]  # hardly anybody mixes units
+    return sorted(as_shown or found, key=lambda each: abs(math.log10(each.scale)))
 
 
 def _scales(readings: Readings, column: str, shown: Shown, near: float) -> Iterator[Scaled]:
@@ -102,6 +103,13 @@ def the_one(readings: Readings, found: list[Scaled], channel: str, shown: Shown)
             readings.path, f"--panel {channel}",
             f"no number is {shown.value:.4g} {shown.si} in any unit and scale while the jet is on",
             "read the panel again while the jet is on, or name the place with --is and --unit",
+        )  # fmt: skip
+    if all(is_counter(readings.values[each.column]) for each in found):
+        if len(found) == 1:
+            return found[0]
+        raise Question(
+            readings.path, "places", "several count as the panel shows", "--is",
+            [f"{channel}={each.column}" for each in found],
         )  # fmt: skip
     first = _values(readings, found[0], shown)
     other = [

@@ -1,12 +1,13 @@
 """Numbers out of the words of a Modbus device, whose types and word order nobody has told us.
 
-A value of two registers gives itself away: its low word jumps about as it pleases, while the two
-together, in the right order, move smoothly. All else is taken as whole numbers, a register each.
+A float gives itself away: its low word jumps about as it pleases, while the two together, in the
+right order, move smoothly. All else is taken as whole numbers, a register each; two that may be one
+are offered both ways, and the panel tells.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -23,6 +24,10 @@ SIZES = (1e-4, 1e8)  # that a measured number has in the units of shops, or it i
 SMOOTH = 0.2  # of its level: scatter of a reading while the pump works; invented
 WILD = 3000.0  # scatter of a low word, whose steps are 65536 all round; invented
 FEWEST = 10  # readings
+COARSE = 3.0  # scatter of a high word while the pump works; invented
+FEW = 4  # counts from one reading to the next; invented
+LEAST_BELOW = 2**16 - 2**12  # from here on, a word may well be a small number below zero
+FULL = 0.85 * 2**16  # of a low word's range
 HALF_WORD = 2**15
 WIDE = ("float32", "uint32")  # the likelier first
 
@@ -50,12 +55,13 @@ def numbers_of(places: Mapping[str, Place], words: Mapping[str, Floats]) -> dict
     tries = [list(_claims(at, words_first, byte_first))
              for words_first in ("big", "little") for byte_first in ("big", "little")]  # fmt: skip
     # a device has one order: the one in which most numbers make sense, and move least
-    best = max(tries, key=lambda claims: (len(claims), -sum(claim.scatter for claim in claims)))
+    best = max(tries, key=_sense)
     found: dict[str, Reading] = {}
     taken = set()
     for claim in best:
         register = claim.register
-        taken |= {(register.function, register.address + i) for i in range(register.count)}
+        if register.kind == "float32":  # whole ones may be two that only look like one
+            taken |= {(register.function, register.address + i) for i in range(register.count)}
         settings = {
             "function": register.function, "address": register.address, "type": register.kind,
             "word_order": register.words, "byte_order": register.order,
@@ -70,6 +76,12 @@ def numbers_of(places: Mapping[str, Place], words: Mapping[str, Floats]) -> dict
     return found
 
 
+def _sense(claims: Sequence[_Claim]) -> tuple[int, int, float]:
+    """How much sense an order makes; floats say most, since hardly anything else looks like one."""
+    floats = sum(claim.register.kind == "float32" for claim in claims)
+    return floats, len(claims), -sum(claim.scatter for claim in claims)
+
+
 def _single(place: Place, values: Floats) -> Reading:
     """A register of its own: a counter that wraps, or signed where it goes below zero."""
     known = np.isfinite(values)
@@ -80,6 +92,9 @@ def _single(place: Place, values: Floats) -> Reading:
     if np.count_nonzero(steps < 0) == 1:
         turned[known] = np.unwrap(values[known], period=2 * HALF_WORD)
         return Reading(place, turned)
+    upper = values[known][values[known] >= HALF_WORD]
+    if upper.min() < LEAST_BELOW:
+        return Reading(place, values)
     turned[known] = np.where(values[known] < HALF_WORD, values[known],
                              values[known] - 2 * HALF_WORD)  # fmt: skip
     return Reading(Place({**place.settings, "type": "int16"}, bare=True), turned)
@@ -96,6 +111,8 @@ def _claims(
             continue
         for kind in WIDE:
             register = Register(Channel("", ""), function, address, kind, words_first, byte_first)
+            if kind == "uint32" and byte_first == "little":
+                continue  # hardly any device, and two small numbers look like it
             claim = _claim(register, at[pair[0]], at[pair[1]])
             if claim is not None:
                 taken |= set(pair)
@@ -107,6 +124,10 @@ def _claim(register: Register, first: Floats, second: Floats) -> _Claim | None:
     """The two words as one number, if they are one."""
     known = np.isfinite(first) & np.isfinite(second)
     high, low = (first, second) if register.words == "big" else (second, first)
+    if _counts(high[known]) or _counts(low[known]):
+        return None
+    if register.kind == "uint32" and not np.ptp(high[known]):  # the low word alone says it all
+        return None
     if np.count_nonzero(known) < FEWEST or np.ptp(high[known]) + np.ptp(low[known]) == 0:
         return None
     values = np.full(len(first), np.nan)
@@ -117,11 +138,22 @@ def _claim(register: Register, first: Floats, second: Floats) -> _Claim | None:
     size = np.abs(seen[seen != 0])
     if len(size) < FEWEST or np.quantile(size, 0.05) < SIZES[0] or size.max() > SIZES[1]:
         return None
-    at_work = seen[np.abs(seen) > 0.5 * np.quantile(np.abs(seen), 0.9)]
+    working = np.abs(seen) > 0.5 * np.quantile(np.abs(seen), 0.9)
+    at_work = seen[working]
+    plain_high = high[known] if register.order == "big" else _swapped(high[known])
+    if register.kind == "uint32" and _scatter(plain_high[working]) > COARSE:  # it moves by itself
+        return None
     scatter = _scatter(at_work) / float(np.median(np.abs(at_work)))
     if scatter > SMOOTH or not _is_pair(register, high[known], low[known], seen):
         return None
     return _Claim(register, values, scatter)
+
+
+def _counts(words: Floats) -> bool:
+    """Whether a word goes up by a few now and then: a counter's low word needs no high one."""
+    steps = np.diff(np.unwrap(words, period=2 * HALF_WORD))
+    risen = steps[steps != 0]
+    return len(risen) > 1 and bool(np.all(risen > 0)) and float(np.median(risen)) <= FEW
 
 
 def _is_pair(register: Register, high: Floats, low: Floats, values: Floats) -> bool:
@@ -130,6 +162,10 @@ def _is_pair(register: Register, high: Floats, low: Floats, values: Floats) -> b
     plain = low if order == "big" else _swapped(low)
     if register.kind == "float32" and not np.any(plain):
         return bool(np.all(values == np.rint(values)))
+    upper = high if order == "big" else _swapped(high)
+    apart = np.abs(upper - np.quantile(upper, 0.5, method="nearest"))
+    if np.ptp(plain[apart == 0]) > FULL and not np.any((apart > 0) & (apart <= FEW)):
+        return False  # the low word goes all round, and never carries into the high one
     steps = np.abs(np.diff(plain))
     return bool(np.ptp(plain) > WILD and np.quantile(steps[steps > 0], 0.5) > WILD / 100)
 
