@@ -1,6 +1,9 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -9,7 +12,9 @@ import pytest
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 
+from borewarden.gate.gate_loop import run_on_bytes
 from borewarden.jewels.jewel import Jewel
+from borewarden.physics import is_compiled
 from borewarden.physics.pump import DirectDrive, Intensifier
 
 # the same examples in every run; BOREWARDEN_FUZZ takes fresh ones, see tests/test_fuzz.py
@@ -29,6 +34,15 @@ SLOW = (
     "test_bad_input", "test_fuzz", "test_docs", "test_public_face", "watcher/test_named",
     "watcher/test_watcher", "gate/test_gate",
 )  # fmt: skip
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Compile the loops once, or all workers and the commands they run do it side by side."""
+    has_workers = config.getoption("numprocesses", None) and not hasattr(config, "workerinput")
+    if has_workers and not is_compiled(run_on_bytes):
+        with tempfile.TemporaryDirectory() as folder:
+            demo = [sys.executable, "-m", "borewarden.cli", "demo"]
+            subprocess.run(demo, cwd=folder, stdout=subprocess.DEVNULL, check=True)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

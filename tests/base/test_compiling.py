@@ -49,6 +49,20 @@ print(json.dumps({
 }))
 """
 
+# The smallest loop of the package.
+CLIP = """
+import json
+from borewarden.detect.step import clip
+from borewarden.physics import is_compiled
+
+before = is_compiled(clip)
+value = clip(3.0, 2.0, 0.1, 1.0)
+print(json.dumps({
+    "before": before, "after": is_compiled(clip),
+    "made": sum(clip.stats.cache_misses.values()), "value": value,
+}))
+"""
+
 # A loop in a file of its own, which is all that it is compiled from but for a formula.
 SMALL = """
 import json
@@ -177,11 +191,11 @@ def test_read_only_install_keeps_its_code_in_the_users_cache_folder(
 ) -> None:
     make_read_only(install)
     home = tmp_path / "home"
-    first = run(install, GATE, home, *obeying)
+    first = run(install, CLIP, home, *obeying)
     assert (first["before"], first["after"], first["made"]) == (False, True, 1)
-    second = run(install, GATE, home, *obeying)
+    second = run(install, CLIP, home, *obeying)
     assert (second["before"], second["after"], second["made"]) == (True, True, 0)
-    assert list((home / ".cache" / "borewarden").rglob("gate_loop.run_on_bytes-*.nbc"))
+    assert list((home / ".cache" / "borewarden").rglob("step.clip-*.nbc"))
     assert not list(install.rglob("*.nb?"))
 
 

@@ -21,6 +21,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from borewarden import load_machine, read_log
 from borewarden.base.parallel import spread
+from borewarden.watcher.watcher import TWO_LEVELS
 from second_plant import day, write
 
 LOGGED = {  # the name here, kind of the plant, signals: nothing but pressure and rate or counter
@@ -29,6 +30,7 @@ LOGGED = {  # the name here, kind of the plant, signals: nothing but pressure an
     "crank, floating": ("floating", ("pressure", "rate")),
     "crank, speed-regulated": ("regulated", ("pressure", "rate")),
 }
+APART = "on and off can't be told apart"  # in place of a cause
 QUIET = ("SOUND", "LEARNING")
 BORE = ("OPENED",)
 SOON = 300.0  # s of jet
@@ -45,8 +47,12 @@ class Task(NamedTuple):
 
 
 class Told(NamedTuple):
-    """What the watcher told on one day; times in s of jet, nan where nothing was told."""
+    """What the watcher told on one day; times in s of jet, nan where nothing was told.
 
+    `closed` is what the pump does while the jet is closed.
+    """
+
+    closed: str
     task: Task
     jet_hours: float
     alerts: tuple[tuple[float, str, str], ...]  # h since the log began, state, first cause
@@ -82,20 +88,44 @@ def tell(task: Task) -> Told:
         chip_ns = made.truth["faults"][0]["at_ns"]
         chip_at = (chip_ns - began) / 3600e9
         after = [a for a in learned.alerts if a.time_ns >= chip_ns]
-        after = [a for a in after if a.verdict.state.name not in QUIET]
+        after = [
+            a for a in after if a.verdict.state.name not in QUIET and _cause(a.verdict) != APART
+        ]
         if after:
             first, first_cause = after[0].verdict.state.name, _cause(after[0].verdict)
             told_ns = after[0].time_ns
             inside = np.clip(jets, chip_ns, told_ns)
             delay = float(np.sum(inside[:, 1] - inside[:, 0]) * 1e-9)
     return Told(
-        task, float(np.sum(jets[:, 1] - jets[:, 0]) / 3600e9), alerts, chip_at, first,
-        first_cause, delay, verdict.state.name, _cause(verdict), verdict.reason,
+        made.machine.closed, task, float(np.sum(jets[:, 1] - jets[:, 0]) / 3600e9), alerts,
+        chip_at, first, first_cause, delay, verdict.state.name, _cause(verdict), verdict.reason,
     )  # fmt: skip
 
 
 def _cause(verdict: Any) -> str:
+    if verdict.reason == TWO_LEVELS:
+        return APART
     return verdict.causes[0].cause.name if verdict.causes else ""
+
+
+def raises(state: str, cause: str) -> bool:
+    """Whether that is an alert, and not the word that nothing can be told."""
+    return state not in QUIET and cause != APART
+
+
+def alarm_rates(days: Sequence[Told]) -> str:
+    """Changes told, as a person counts them.
+
+    EEMUA 191 and ISA-18.2 (values from memory) call one in 10 min manageable and 10 too many, and
+    an alarm that comes and goes three times in a minute chattering.
+    """
+    told = [np.array([at for at, _, _ in t.alerts]) for t in days]
+    tens = [max((np.sum((at >= a) & (at < a + 1 / 6)) for a in at), default=0) for at in told]
+    minutes = [max((np.sum((at >= a) & (at < a + 1 / 60)) for a in at), default=0) for at in told]
+    return (
+        f"told on the worst day: {max(map(len, told))}; most in 10 min: {max(tens)}; days that "
+        f"chatter: {sum(m >= 3 for m in minutes)} of {len(days)}"
+    )
 
 
 def share(k: int, n: int) -> str:
@@ -119,8 +149,8 @@ def report(logged: str, told: Sequence[Told]) -> None:
     sound = [t for t in told if not t.task.chip]
     chips = [t for t in told if t.task.chip]
     hours = sum(t.jet_hours for t in sound)
-    raised = sum(state not in QUIET for t in sound for _, state, _ in t.alerts)
-    before = sum(state not in QUIET and at < t.chip_at for t in chips for at, state, _ in t.alerts)
+    raised = sum(raises(state, cause) for t in sound for _, state, cause in t.alerts)
+    before = sum(raises(s, c) and at < t.chip_at for t in chips for at, s, c in t.alerts)
     changes = sum(len(t.alerts) for t in sound) / len(sound)
     states = [t.last for t in sound]
     print(logged)
@@ -128,6 +158,13 @@ def report(logged: str, told: Sequence[Told]) -> None:
     print(f"    alerts in 1,000 jet h: {rate(raised, hours)}")
     print(f"    changes of state a day: {changes:.2f}; alerts before a chip: {before}")
     print(f"    still learning in the evening: {share(states.count('LEARNING'), len(sound))}")
+    print(f"    {alarm_rates(sound)}")
+    for closed in sorted({t.closed for t in sound}):
+        said = [sum(c == APART for _, _, c in t.alerts) for t in sound if t.closed == closed]
+        print(
+            f"    closed jet {closed}: {APART}, said once on {said.count(1)}, more often on "
+            f"{sum(n > 1 for n in said)} of {len(said)} days"
+        )
     print(f"    not the stated bore: {share(states.count('NOT_STATED_BORE'), len(sound))}")
     if not chips:
         return

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import email
 import time
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -150,7 +151,8 @@ async def test_a_mail_that_is_taken_in_silence_comes_again_under_the_same_id(
     happens(store, "North", "South")
     async with mailing(store, mail_settings(server.port)):
         await until(lambda: not left(store))
-    assert sorted(machine for machine, _ in box.taken) == ["North", "North", "South"]
+    twice = Counter(machine for machine, _ in box.taken)  # of whichever came to its end first
+    assert twice in (Counter(North=2, South=1), Counter(North=1, South=2))
     assert len(set(box.ids)) == 2
 
 

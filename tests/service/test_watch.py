@@ -44,7 +44,7 @@ from small_disk import BALLAST, mounted
 ROOT = Path(__file__).parents[2]
 SOUTH = ROOT / "config" / "south.toml"
 CHIP = ROOT / "replay_data" / "south-2026-03-05-chip.csv"
-KILLS = int(os.environ.get("BOREWARDEN_KILLS", "6"))  # a run with 100 is in docs/benchmarks.md
+KILLS = int(os.environ.get("BOREWARDEN_KILLS", "3"))  # a run with 100 is in docs/benchmarks.md
 
 
 def tables(store: Path) -> dict[str, pd.DataFrame]:

@@ -174,7 +174,7 @@ def test_the_command_finds_the_same_in_a_time_series_server_as_in_the_log(
     def tuned(kept: str, *days: str) -> Result:
         words = [
             "tune", *days, "--machine", str(ROOT / "config" / "south.toml"), "--kept", kept,
-            "--vary", "smallest_step=3 %,4 %", "--chips", "6", "--wears", "1", "--workers", "1",
+            "--vary", "smallest_step=3 %,4 %", "--chips", "2", "--wears", "0", "--workers", "1",
         ]  # fmt: skip
         return CliRunner().invoke(app, words)
 

@@ -26,6 +26,7 @@ class BatchKind(IntEnum):
     LOW = 1  # jet on and steady, below it
     DEAD_HEAD = 2  # pressure held, jet closed: `area` is that of a leak
     STOPPED = 3  # bled down: only `pressure` counts
+    CEILING = 4  # no batch, but news: such a level is from now on taken for the closed jet
 
 
 # What the further channels say, as means over a batch; NaN where a machine lacks them.

@@ -30,7 +30,7 @@ from borewarden.gate.batch import (
     BatchKind,
     Phase,
 )
-from borewarden.gate.state import PARKED, STATE, Interval, Sample
+from borewarden.gate.state import CEILINGS, PARKED, STATE, Interval, Sample
 from borewarden.physics.orifice import mass_flux
 from borewarden.physics.pump import Displacement, delivered_mass
 
@@ -82,6 +82,13 @@ INTERVAL_PACE = 0.05  # relative, by which the usual interval is followed; inven
 GAP_INTERVALS = 2.5  # usual intervals that are a gap; invented
 STUCK_INTERVALS = 10.0  # usual intervals of one reading that say it is stuck; invented
 COARSE = 5.0  # s between samples, from which on a short pause hides between two; invented
+LEVEL = 0.01  # relative, within which the pressure of a pump of fixed flow stays; invented
+LEVEL_TIME = 8.0  # s, for which it has to; invented
+STAYS = 0.002  # relative, from these to the next seconds: a shut line leaks away; invented
+SAME_JET = 0.015  # relative, by which the level of a jet may differ from one to the next; invented
+BELOW_CEILING = (0.7, 0.975)  # of the ceiling, where a jet's level may be; invented
+SAME_SPEED = 0.015  # relative, by which a belt slips more under load; invented
+TURNS = 2  # times from a jet to the ceiling, after which that is no jet; invented
 FIRST_RISE = 12.0  # s, of an opening of which nothing is known: a mean over 24 s; invented
 
 
@@ -738,6 +745,75 @@ def _is_flowing(s: Any, g: GateSettings, x: Interval) -> bool:
 
 
 @compilable
+def _ceiling_at(levels: Any, rate: float) -> int:
+    """Index of the ceiling at this speed; a new one takes the place of the next in turn."""
+    for k in range(CEILINGS):
+        known = levels.ceilings[k].rate
+        if known > 0.0 and abs(rate - known) <= SAME_SPEED * known:
+            return k
+    k = int((levels.newest + 1) % CEILINGS)
+    ceiling = levels.ceilings[k]
+    ceiling.rate = rate
+    ceiling.pressure = 0.0
+    ceiling.jet_pressure = 0.0
+    ceiling.is_below = False
+    ceiling.turns = 0
+    return k
+
+
+@compilable
+def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
+    """Whether a pump of fixed flow stands at a relief valve or unloader that nobody stated.
+
+    A bore that takes the same flow at two pressures by turns is none: at one speed of the crank
+    the pressure goes to the valve's level whenever the jet closes, and down again with the jet.
+    """
+    levels = s.levels
+    stays = abs(x.pressure - levels.pressure) <= LEVEL * levels.pressure
+    if stays and abs(x.rate - levels.rate) <= SAME_SPEED * levels.rate and x.rate > 0.0:
+        levels.seconds += x.seconds
+        if levels.seconds <= LEVEL_TIME:  # from then on it is to stay where it is
+            weight = x.seconds / max(levels.seconds, LEAST_WAIT)
+            levels.pressure += weight * (x.pressure - levels.pressure)
+            levels.later = levels.pressure
+        else:
+            weight = x.seconds / (levels.seconds - LEVEL_TIME)
+            levels.later += min(weight, 1.0) * (x.pressure - levels.later)
+    else:
+        levels.pressure = x.pressure
+        levels.rate = x.rate
+        levels.seconds = 0.0
+    if levels.seconds >= LEVEL_TIME and levels.pressure >= g.working_pressure:
+        levels.newest = _ceiling_at(levels, x.rate)
+        c = levels.ceilings[levels.newest]
+        least, most = BELOW_CEILING
+        if levels.pressure > (1.0 + LEVEL) * c.pressure:
+            c.pressure = levels.pressure
+            c.jet_pressure = 0.0
+            c.turns = 0
+            c.is_below = False
+        elif levels.pressure >= (1.0 - LEVEL) * c.pressure:
+            c.turns += 1 if c.is_below else 0
+            c.is_below = False
+            levels.turns = max(levels.turns, c.turns)
+        elif (
+            levels.seconds >= 2.0 * LEVEL_TIME
+            and abs(levels.later - levels.pressure) <= STAYS * levels.pressure
+            and least * c.pressure <= levels.pressure <= most * c.pressure
+        ):
+            if abs(levels.pressure - c.jet_pressure) > SAME_JET * c.jet_pressure:
+                c.turns = 0
+            c.jet_pressure = levels.pressure
+            c.is_below = True
+    for k in range(CEILINGS):
+        c = levels.ceilings[k]
+        enough = c.turns >= (1 if levels.turns >= TURNS else TURNS)
+        if enough and abs(x.rate - c.rate) <= SAME_SPEED * c.rate:
+            return bool(x.pressure >= (1.0 - LEVEL) * c.pressure)
+    return False
+
+
+@compilable
 def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
     """Whether the jet is on; keeps its time, and how long it has been steady."""
     jet = s.jet
@@ -752,6 +828,8 @@ def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
         # a pump whose flow is fixed: an open bypass takes far more than any jet
         on = x.rate > 0.0 and x.rate * x.delivery <= MOST_JET * g.nominal_area * x.flux
         on = on and not _leaks_away(smoothed, s.interval)
+        if g.bypass_pressure == np.inf:
+            on = on and not _watch_levels(s, g, x)
     steady = _is_steady(smoothed, LEAST_PRESSURE_BAND, g.steady_band)
     jet.settled_time = jet.settled_time + x.seconds if on and jet.on and steady else 0.0
     if on and jet.on:
@@ -881,6 +959,22 @@ def _fill_batches(
     return closed
 
 
+@compilable
+def _tell_ceiling(s: Any, x: Interval, batch: Any) -> None:
+    """Say that from now on a level is taken for the closed jet, and start what is open anew."""
+    s.levels.is_told = True
+    _say_when(s, BatchKind.CEILING, s.time_ns, s.time_ns, batch)
+    batch.time = 0.0
+    batch.rate = x.rate
+    batch.pressure = s.levels.ceilings[s.levels.newest].pressure
+    batch.area = x.rate * x.delivery / x.flux
+    batch.resolution = np.nan
+    batch.signals[:] = np.nan
+    for jet in (s.steady, s.low):
+        _drop_pieces(jet, s.time_ns)
+        _clear_batch(jet.batch)
+
+
 @compiled
 def run_gate(
     state: Any,
@@ -915,7 +1009,12 @@ def run_gate(
         elif s.phase == Phase.PIERCE:
             _add_signals(s, s.low.batch, now)
         _remember(s.last, now)
+        before = closed
         closed = _fill_batches(s, g, displacement, x, batches, closed)
+        at_ceiling = not on and s.levels.turns >= TURNS and x.rate > 0.0
+        if at_ceiling and not s.levels.is_told and closed == before:
+            _tell_ceiling(s, x, batches[closed])
+            closed += 1
     return closed
 
 

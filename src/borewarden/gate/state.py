@@ -147,6 +147,33 @@ COUNTER = np.dtype(
     ]
 )
 
+CEILINGS = 4  # speeds of the crank; invented
+
+# The highest level that a pump of fixed flow goes to at one speed, and comes back to from jets.
+CEILING = np.dtype(
+    [
+        ("rate", np.float64),  # Hz; 0: none yet
+        ("pressure", np.float64),  # Pa
+        ("jet_pressure", np.float64),  # Pa, of the level below it; 0: none yet
+        ("is_below", np.bool_),  # the newest level was that
+        ("turns", np.int64),  # from a jet to the ceiling
+    ]
+)
+
+# The level that the pressure is at, and the ceilings.
+LEVELS = np.dtype(
+    [
+        ("pressure", np.float64),  # Pa, now
+        ("rate", np.float64),  # Hz, now
+        ("seconds", np.float64),  # for which both have stayed
+        ("later", np.float64),  # Pa, the pressure after the first of these seconds
+        ("newest", np.int64),  # index of the ceiling
+        ("ceilings", CEILING, (CEILINGS,)),
+        ("turns", np.int64),  # from a jet to a ceiling, the most at one speed
+        ("is_told", np.bool_),
+    ]
+)
+
 STATE = np.dtype(
     [
         ("started", np.bool_),
@@ -163,6 +190,7 @@ STATE = np.dtype(
         ("jet", JET),
         ("open", OPEN_HEADS),
         ("counter", COUNTER),
+        ("levels", LEVELS),
         ("steady", GATHER),
         ("low", GATHER),
         ("dead_head", IDLE),

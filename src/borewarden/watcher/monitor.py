@@ -52,7 +52,7 @@ from borewarden.watcher.learning import (
     with_noise,
 )
 from borewarden.watcher.verdict import State
-from borewarden.watcher.weighing import weighed, worn
+from borewarden.watcher.weighing import is_to_last, weighed, worn
 
 # All of these are invented by this project. Counts are of batches.
 RECENT = 12  # in "now"
@@ -266,7 +266,7 @@ def _sharpen(state: Watching, seen: Observation) -> Watching:
     )
     look_now = n <= CLOSE_LOOK or n % CLOSE_LOOK == 0
     state = weighed(state, event) if look_now else changed(state, event=event)
-    if n < DRIFT_BLOCK:
+    if n < DRIFT_BLOCK or is_to_last(event, step):
         return state
     offset = state.expected.offset
     if offset != 0.0 and abs(offset + step.size) < BACK * smallest:

@@ -11,6 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.base.samples import Samples, rows, samples_of
+from borewarden.detect.step import RING
+from borewarden.gate.batch import BatchKind
 from borewarden.gate.gate import Gate, GateSettings
 from borewarden.gate.gate_loop import run_on_bytes
 from borewarden.jewels.fitting import FittedSet, fitted_sets
@@ -19,13 +21,24 @@ from borewarden.physics import is_compiled
 from borewarden.physics.pump import Pump
 from borewarden.watcher.batch_loop import judge
 from borewarden.watcher.chatter import Chatter, contradictory, heard, quiet
+from borewarden.watcher.events import Watching
 from borewarden.watcher.heads import gate_of
-from borewarden.watcher.heads_watch import watch_of
+from borewarden.watcher.heads_watch import HeadsWatch, watch_of
+from borewarden.watcher.one_head import OneHeadWatch
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import STATES, State, Verdict
 
 CANNOT_TELL = STATES.index(State.CANNOT_TELL)
+SURE_ENOUGH = (STATES.index(State.OPENED), STATES.index(State.NOT_STATED_BORE))
 NEVER = np.iinfo(np.int64).max
+AT_CEILING = 1.0125  # of its area: half way to the nearest level of a jet; invented
+FEW_AT_CEILING = 0.1  # of the first batches, which do no harm; invented
+FIRST_LEARNED = (State.LEARNING, State.SOUND)  # is no news
+NO_ROWS = np.zeros(0, dtype=RING)
+TWO_LEVELS = (
+    "at one speed of the crank the pressure goes to and fro between two levels, and which of them "
+    "is the open jet's can't be told without a valve signal; meanwhile the lower one is watched"
+)
 
 
 @dataclass(frozen=True)
@@ -86,6 +99,8 @@ class Watcher:
         self.valve_heads = tuple(valve_heads)
         self._to_come = fitted_sets(jewels)
         self._chatter: Chatter
+        self._has_ceiling: bool  # one level is taken for the closed jet
+        self.bore: OneHeadWatch | HeadsWatch
         self._gate_settings = gate
         self.gate = Gate(gate, pump.displacement)
         self._earlier_jet_hours = self._earlier_missed_hours = 0.0
@@ -140,20 +155,55 @@ class Watcher:
             return replace(verdict, state=State.CANNOT_TELL, reason=reason)
         if self._chatter.since_ns is not None:
             return contradictory(verdict, self._chatter)
-        return verdict
+        return self._with_ceiling(verdict)
 
     def _learn_part(self, samples: Samples) -> Learned:
         phases, closed = self.gate.learn_many(samples)
-        before = self.bore.state
+        news = np.flatnonzero(closed["kind"] == BatchKind.CEILING)
+        if len(news) == 0:  # nearly always
+            return Learned(phases, *self._judge(closed))
+        batches, alerts = self._judge(closed[: news[0]])
+        alerts.append(self._take_ceiling(closed[news[0]]))
+        more, later = self._judge(closed[news[0] + 1 :])
+        return Learned(phases, np.concatenate([batches, more]), alerts + later)
+
+    def _judge(self, closed: NDArray[np.void]) -> tuple[NDArray[np.void], list[Alert]]:
+        """The rows and the alerts that batches of the gate make."""
+        before = self._as_told(self.bore.state)
         batches, changes = self.bore.learn_many(closed)
         if len(batches) == 0 and not changes:
-            return Learned(phases, batches, [])
+            return batches, []
         told = []
-        for verdict in changes:
-            if (before, verdict.state) != (State.LEARNING, State.SOUND):
+        for verdict in map(self._with_ceiling, changes):
+            same = verdict.state is before and verdict.reason == TWO_LEVELS
+            if not same and (before, verdict.state) != FIRST_LEARNED:
                 told.append(verdict)
             before = verdict.state
-        return Learned(phases, batches, self._without_chatter(batches, told))
+        if self._has_ceiling:
+            sure = np.isin(batches["state"], SURE_ENOUGH)
+            batches["state"][~sure] = CANNOT_TELL
+        return batches, self._without_chatter(batches, told)
+
+    def _take_ceiling(self, seen: np.void) -> Alert:
+        """Say that a level is taken for the closed jet; learn anew what was learned with it in."""
+        self._has_ceiling = True
+        monitor = self.bore.monitor if isinstance(self.bore, OneHeadWatch) else None
+        rows = monitor.first_rows if isinstance(monitor, Watching) else NO_ROWS
+        of_ceiling = rows["area"] < seen["area"] * AT_CEILING
+        if len(rows) == 0 or np.mean(of_ceiling) > FEW_AT_CEILING:
+            self.bore = watch_of(self.pump, self.jewels, self.settings, self.valve_heads)
+        return Alert(int(seen["end_ns"]), replace(self.verdict(), time_ns=int(seen["end_ns"])))
+
+    def _as_told(self, state: State) -> State:
+        """While an open jet can't be told from a closed one, only an opened bore is sure enough."""
+        sure = not self._has_ceiling or STATES.index(state) in SURE_ENOUGH
+        return state if sure else State.CANNOT_TELL
+
+    def _with_ceiling(self, verdict: Verdict) -> Verdict:
+        state = self._as_told(verdict.state)
+        if state is State.CANNOT_TELL and self._has_ceiling:
+            return replace(verdict, state=state, reason=TWO_LEVELS)
+        return verdict
 
     def _without_chatter(self, batches: NDArray[np.void], changes: list[Verdict]) -> list[Alert]:
         """The alerts that the `changes` make; `batches` get the state that is told meanwhile."""
@@ -178,6 +228,7 @@ class Watcher:
         a service that restarts has only to feed those again.
         """
         self._chatter = Chatter()
+        self._has_ceiling = False
         self.jewels = jewels
         self._earlier_jet_hours += self.gate.jet_hours
         self._earlier_missed_hours += self.gate.missed_hours

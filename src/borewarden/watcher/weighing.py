@@ -25,6 +25,7 @@ from borewarden.watcher.events import (
 from borewarden.watcher.verdict import State
 
 HEAR_SIGNALS = 3  # batches after an alarm that further signals get to have their say; invented
+LASTS = 40  # batches that the area has to stay smaller, before that is told; invented
 HEATED = 0.5  # share of a leak's heat to wait for; invented
 UNSETTLED = 0.45  # relative uncertainty of a step that has not settled yet; invented
 # Probabilities of the first cause; all invented
@@ -160,10 +161,21 @@ def _is_early(event: Event, step: Step, shift: FeatureShift, heated: float, top:
     few = heard < HEAR_SIGNALS
     if few and step.size_sd > UNSETTLED * abs(step.size):
         return True  # it still moves
+    if is_to_last(event, step):
+        return True
     known = np.isfinite(shift.seen)
     feels = bool(known[list(SLUGGISH)].any()) and heated < HEATED
     hears = bool(known[list(SIGNAL_OF)][:-2].any())  # scatter and ripple apart
     return ((few and hears) or feels) and top.probability < SURE_AT_ONCE
+
+
+def is_to_last(event: Event, step: Step) -> bool:
+    """Whether the area is smaller, and not yet for long.
+
+    What is blocked spoils no part and stays so; short cuts, pauses and ramps that nobody logged
+    make an area look smaller for some minutes, never larger.
+    """
+    return isinstance(event, StepEvent) and step.size < 0.0 and event.batches < LASTS
 
 
 def _say(told: State, event: Event, step: Step, slope: float, top: Belief) -> str:

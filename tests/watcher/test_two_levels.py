@@ -1,0 +1,109 @@
+"""A crank pump whose closed jet looks like an open one: told once, and never guessed at."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from borewarden import Watcher
+from borewarden.base.samples import Samples, rows, samples_of
+from borewarden.gate.batch import Phase
+from borewarden.jewels.jewel import Jewel
+from borewarden.physics.orifice import bore_of_area
+from borewarden.physics.pump import DirectDrive, area_of_rate
+from borewarden.watcher.verdict import STATES, State
+from borewarden.watcher.watcher import TWO_LEVELS, Learned, join
+from steady import gate_settings
+
+SPEED = 8.4  # Hz
+JET, VALVE = 330e6, 380e6  # Pa, of the open jet and of the relief valve; invented
+CUT, PAUSE = 90, 60  # s
+HOURS = 4
+
+
+def day(growth: float = 1.0, leak: float = 0.0, valve: bool = False) -> Samples:
+    """Cuts and pauses by turns; the jet's area grows after half of the day.
+
+    With a `leak`, 1/s, the line is shut in a pause and its pressure falls.
+    """
+    n = 3600 * HOURS
+    rng = np.random.default_rng(4)
+    second = np.arange(n) % (CUT + PAUSE)
+    jet = np.where(np.arange(n) < n // 2, JET, JET / growth**2)
+    closed = np.full(n, VALVE) if not leak else JET * (1.0 - leak * (second - CUT))
+    pressure = np.where(second < CUT, jet, closed) * (1.0 + rng.normal(0.0, 0.002, n))
+    channels = {"pressure": pressure, "rate": np.full(n, SPEED)}
+    if valve:
+        channels["valve"] = (second < CUT).astype(float)
+    return samples_of(np.arange(1, n + 1) * 10**9, **channels)
+
+
+def watcher_of(pump: DirectDrive) -> Watcher:
+    area = float(area_of_rate(pump.displacement, SPEED, JET, 293.15))
+    jewel = Jewel(float(bore_of_area(area / 0.65)), "ruby", 0)
+    gate = gate_settings(pump, working_pressure=200e6, nominal_area=jewel.nominal_area)
+    return Watcher(pump, gate, [jewel])
+
+
+def told(learned: Learned) -> list[tuple[State, bool]]:
+    return [(a.verdict.state, a.verdict.reason == TWO_LEVELS) for a in learned.alerts]
+
+
+def test_it_is_said_once_and_nothing_is_called_sound_any_more(direct_drive: DirectDrive) -> None:
+    watcher = watcher_of(direct_drive)
+    learned = watcher.learn_many(day())
+    assert told(learned) == [(State.CANNOT_TELL, True)]
+    assert learned.alerts[0].time_ns < 1800 * 10**9
+    assert (watcher.verdict().state, watcher.verdict().reason) == (State.CANNOT_TELL, TWO_LEVELS)
+    after = learned.batches[learned.batches["end_ns"] > learned.alerts[0].time_ns]
+    assert set(after["state"]) == {STATES.index(State.CANNOT_TELL)}
+    assert after["pressure"].max() < 1.01 * JET
+    second = (np.arange(3600, 3600 * HOURS) + 1) % (CUT + PAUSE)
+    closed = learned.phases[3600:][second > CUT + 5]
+    assert np.all(closed == Phase.JET_OFF)
+
+
+def test_a_bore_that_opens_is_told_all_the_same(direct_drive: DirectDrive) -> None:
+    learned = watcher_of(direct_drive).learn_many(day(growth=1.1))
+    assert told(learned) == [(State.CANNOT_TELL, True), (State.OPENED, False)]
+    late = learned.alerts[1].time_ns * 1e-9 - 1800 * HOURS
+    assert 0.0 < late < 300.0
+
+
+@pytest.mark.parametrize("block", [1, 7, 1000])
+def test_blocks_of_any_size_say_the_same(direct_drive: DirectDrive, block: int) -> None:
+    samples = rows(day(), 0, 4000)
+    whole = watcher_of(direct_drive).learn_many(samples)
+    watcher = watcher_of(direct_drive)
+    parts = join([
+        watcher.learn_many(rows(samples, i, i + block))
+        for i in range(0, len(samples.time_ns), block)
+    ])  # fmt: skip
+    assert parts.batches.tobytes() == whole.batches.tobytes()
+    assert np.array_equal(parts.phases, whole.phases)
+    assert [a.time_ns for a in parts.alerts] == [a.time_ns for a in whole.alerts]
+    assert told(parts) == told(whole) == [(State.CANNOT_TELL, True)]
+
+
+@pytest.mark.parametrize("leak", [0.0005, 0.002])
+def test_a_shut_line_that_leaks_away_is_no_second_level(
+    direct_drive: DirectDrive, leak: float
+) -> None:
+    watcher = watcher_of(direct_drive)
+    assert told(watcher.learn_many(day(leak=leak))) == []
+    assert watcher.verdict().state is State.SOUND
+
+
+def test_a_valve_signal_settles_it(direct_drive: DirectDrive) -> None:
+    watcher = watcher_of(direct_drive)
+    assert told(watcher.learn_many(day(valve=True))) == []
+    assert watcher.verdict().state is State.SOUND
+
+
+def test_a_stated_relief_pressure_settles_it(direct_drive: DirectDrive) -> None:
+    area = float(area_of_rate(direct_drive.displacement, SPEED, JET, 293.15))
+    jewel = Jewel(float(bore_of_area(area / 0.65)), "ruby", 0)
+    gate = gate_settings(direct_drive, working_pressure=200e6, bypass_pressure=0.97 * VALVE)
+    watcher = Watcher(direct_drive, gate, [jewel])
+    assert told(watcher.learn_many(day())) == []
+    assert watcher.verdict().state is State.SOUND
