@@ -56,10 +56,11 @@ def bores_command(
         return
     print_table(words.bore_columns(), map(words.bore_row, shown))
     say(words.bore_note())
-    for heads, best in largest.items():
-        say(words.largest_line(heads, best, rate_margin, power_margin))
     if guessed:
         say(words.guessed_line(guessed))
+    for heads, best in largest.items():
+        line = words.largest_line(heads, best, rate_margin, power_margin)
+        say(f"{line}, from guessed figures" if guessed else line)
 
 
 def _pressure(text: str) -> float:
