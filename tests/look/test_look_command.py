@@ -370,3 +370,24 @@ def test_bores_says_what_is_guessed_and_has_metric_rows(tmp_path: Path) -> None:
     assert "max_stroke_rate" in line
     assert "rated_power" not in line
     assert done.stdout.count("from guessed figures") == 2
+
+
+@pytest.mark.parametrize(
+    ("stated", "costliest"),
+    [
+        ([], "plunger_diameter and stroke cost most certainty"),
+        (["plunger_diameter=22 mm"], "stroke costs most certainty"),
+        # uniform over 92 to 100 %: 0.08 / sqrt(12) / 0.96; invented range
+        (["plunger_diameter=22 mm", "stroke=200 mm"], "volumetric_efficiency (± 2.4 %, invented)"),
+        (["plunger_diameter=22 mm", "stroke=200 mm", "dead_volume=8 cm^3",
+          "volumetric_efficiency=97 %"], ""),
+    ],
+)  # fmt: skip
+def test_the_unknown_that_costs_most_is_named(
+    stated: list[str], costliest: str, tmp_path: Path
+) -> None:
+    plate = [word for figure in stated for word in ("--plate", figure)]
+    done = look(*files("iso", tmp_path), "--yes", "--out", tmp_path / "m.toml", *plate)
+    assert done.exit_code == 0, done.output
+    assert costliest in " ".join(done.output.split())
+    assert ("costs most certainty" in done.output or "cost most" in done.output) == bool(costliest)

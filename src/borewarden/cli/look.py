@@ -29,6 +29,7 @@ from borewarden.cli.look_live import (
 from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say, warn
 from borewarden.collect.logged import read_log
 from borewarden.look.address import is_address
+from borewarden.look.doubt import costs_of, doubt_words
 from borewarden.look.form import Answers
 from borewarden.look.guesses import GUESSED
 from borewarden.look.level import coefficient, fits, level_of
@@ -159,13 +160,16 @@ def look_command(
             seen = _confirmed(seen, told)
             stated = _asked_plate(seen, stated)
         figures, samples = _written(target, seen, stated, asks)
+        costs = costs_of(figures, level_of(seen.readings, seen.roles))
     if as_json:
         roles = [role._asdict() for role in seen.roles]
-        print_json({"machine_file": target, "samples": samples, "roles": roles})
+        found = {"machine_file": target, "samples": samples, "roles": roles}
+        print_json(found | {"unknown": [cost._asdict() for cost in costs]})
         return
     if not asks:
         _show(seen)
     _show_figures(figures)
+    say(*filter(None, [doubt_words(costs)]))
     say(f"{samples:,} samples", f"machine file: {target}", _next_step(files, target))
 
 
