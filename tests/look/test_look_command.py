@@ -339,22 +339,29 @@ def test_bore_is_told_by_plunger_stroke_and_rate(tmp_path: Path) -> None:
     assert load_machine(machine).jewels()[0].bore == pytest.approx(0.254e-3, rel=0.11)
 
 
-@pytest.mark.parametrize("asks", [False, True])
-def test_a_bore_that_does_not_fit_is_asked_for(asks: bool, tmp_path: Path) -> None:
+POOR = ["--plate", "rated_power=7.5 kW", "--plate", "rated_pressure=400 MPa"]
+
+
+def test_a_guessed_bore_that_does_not_fit_is_named(tmp_path: Path) -> None:
+    machine = tmp_path / "m.toml"
+    done = look(*files("iso", tmp_path), "--yes", "--out", machine, *POOR)
+    said = " ".join(done.output.split())
+    assert done.exit_code == 2
+    assert "the guessed bore 0.010 in" in said
+    assert "the largest stock bore that fits is 0.008 in" in said
+    assert not machine.exists()
+
+
+def test_a_bore_that_does_not_fit_is_asked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     (log,), machine = files("iso", tmp_path), tmp_path / "m.toml"
-    options = ["--plate", "rated_power=7.5 kW", "--plate", "rated_pressure=400 MPa"]
-    if not asks:
-        done = look(log, "--yes", "--out", machine, *options)
-        said = " ".join(done.output.split())
-        assert done.exit_code == 2
-        assert "the guessed bore 0.010 in" in said
-        assert "the largest stock bore that fits is 0.008 in" in said
-        assert not machine.exists()
-        return
-    # the columns are right, and then Enter eleven times; a bore too large, the right one
-    told = dialogue(log, machine, "\n" * 12 + "0.4 mm\n0.20 mm\n", *options)
-    assert told.returncode == 0, told.stdout + told.stderr
-    assert "0.4 mm: the jet takes" in told.stdout
+    monkeypatch.setattr("borewarden.cli.look._is_asked", lambda *_: True)  # as at a terminal
+    # the columns are right, then Enter eleven times; a bore too large, the right one
+    words = ["look", str(log), "--out", str(machine), *POOR]
+    done = CliRunner().invoke(app, words, input="\n" * 12 + "0.4 mm\n0.20 mm\n")
+    assert done.exit_code == 0, done.output
+    assert "0.4 mm: the jet takes" in done.output
     assert tomllib.loads(machine.read_text())["jewel"][0]["bore"] == "0.20 mm"
 
 

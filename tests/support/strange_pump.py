@@ -1,7 +1,7 @@
 """An intensifier whose map nobody has, on the real protocols. Every figure and name is invented.
 
-It strokes 180 times a minute, so that a test need not wait.
-Its jet is on for 1.2 s and off for 0.6 s.
+It strokes 132 times a minute, so that a test need not wait.
+Its jet is on for 3 s and off for 1.5 s.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ from borewarden.base.samples import Channel
 from borewarden.collect.modbus import ModbusSource, Register
 from borewarden.simulate.serve import modbus_server
 
-ON, OFF = 1.2, 0.6  # s
-RATE = 3.0  # Hz
+ON, OFF = 3.0, 1.5  # s
+RATE = 2.2  # Hz
 RENEWED = 0.05  # s
 
 

@@ -33,7 +33,8 @@ if TYPE_CHECKING:  # the protocols' libraries are slow to import
     from borewarden.collect.survey import Rounds
 
 LISTEN, PAUSE = "60 s", "0.1 s"
-LONGEST = 600.0  # s that a person may take
+LONGEST = 600.0  # s that a person, or a slow machine, may take
+ENOUGH = 20  # readings, however long the first ones took
 MOST_SHOWN = 30  # places in a table
 ENDS = (b"e", b"E", b"q")
 HIGHEST = 65535
@@ -162,12 +163,14 @@ async def _gather(
         for line in (*CAUTIONS, *TO_DO, *([KEYS] if asks else [f"Listening for {seconds:g} s."])):
             tell(line)
         async with _keys(asks, marks) as ended:
-            end = time.monotonic() + (LONGEST if asks else seconds)
+            begun = time.monotonic()
             with Live(console=out, auto_refresh=False, transient=True) as live:
                 async for _ in rounds:
                     if out.is_terminal:
                         live.update(_table(survey, marks), refresh=True)
-                    if ended.is_set() or time.monotonic() > end:
+                    passed = time.monotonic() - begun
+                    is_enough = not asks and passed > seconds and survey.most >= ENOUGH
+                    if ended.is_set() or is_enough or passed > LONGEST:
                         break
     return marks
 

@@ -24,6 +24,7 @@ MOST_NODES = 5000  # that are looked at
 MOST_NUMBERS = 500  # that are read
 DEEPEST = 12  # folders below Objects
 LONGEST = 60.0  # s of browsing
+SLOWEST = 0.5  # s from one reading of all to the next, unless [source] wants them sooner
 AT_ONCE = 100  # nodes in one Read request
 UNIT, RANGE = "EngineeringUnits", "EURange"  # properties of an analog item (OPC 10000-8, 5.3)
 WIDTHS = {ua.VariantType.UInt16: 16, ua.VariantType.UInt32: 32, ua.VariantType.Int16: 16}
@@ -63,7 +64,7 @@ async def browsing(source: OpcUaSource, survey: Survey, tell: Tell) -> Rounds:
             )  # fmt: skip
         yield
         clock, dated = Clock(), _Dated()
-        async with aclosing(ticks(source.interval)) as polls:
+        async with aclosing(ticks(min(source.interval, SLOWEST))) as polls:
             async for _ in polls:
                 values = await _read(client, list(nodes.values()))
                 now_ns = clock.now()

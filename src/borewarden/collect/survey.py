@@ -55,9 +55,10 @@ class Survey:
             times.append(time_ns)
             self._values.setdefault(name, []).append(value)
 
-    def newest(self) -> dict[str, float]:
-        """The newest reading of each place."""
-        return {name: values[-1] for name, values in self._values.items()}
+    @property
+    def most(self) -> int:
+        """How many readings there are of the place that has most."""
+        return max(map(len, self._times.values()), default=0)
 
     def streams(self) -> dict[str, Stream]:
         """All readings by place."""

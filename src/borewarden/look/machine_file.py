@@ -462,9 +462,11 @@ def _unit_source(seen: Seen, role: Role) -> str:
         return role.why
     if isinstance(seen, Heard):
         place = seen.places[role.column]
-        if place.unit:
-            return f"the machine states it, {place.note}" if place.note else "the machine states it"
-        return role.why
+        if not place.unit:
+            return role.why if "panel" in role.why else f"{GUESSED}: the only fit"
+        if "mqtt" in seen.section["kind"]:
+            return "its name says so"
+        return f"the machine states it, {place.note}" if place.note else "the machine states it"
     return "the log states it" if role.column in seen.readings.units else f"{GUESSED}: the only fit"
 
 
