@@ -30,7 +30,8 @@ SLOW = (
     "store/test_clustered", "store/test_influx", "store/test_outbox", "store/test_database",
     "store/test_register", "replay", "base/test_parallel", "base/test_compiling",
     "base/test_plain_errors", "cli",
-    "lives/test_posterior", "lives/test_shop", "jewels/test_rim_image", "planning", "show",
+    "look/test_network", "lives/test_posterior",
+    "lives/test_shop", "jewels/test_rim_image", "planning", "show",
     "test_bad_input", "test_fuzz", "test_docs", "test_public_face", "watcher/test_named",
     "watcher/test_watcher", "gate/test_gate",
 )  # fmt: skip

@@ -19,6 +19,7 @@ from rich.live import Live
 from rich.table import Table
 
 from borewarden.base.errors import BadInput
+from borewarden.base.plain_errors import plain_reason
 from borewarden.cli.terminal import out, print_table, say
 from borewarden.collect.survey import Survey
 from borewarden.inspection.cautions import CAUTIONS
@@ -158,20 +159,35 @@ async def _gather(
 ) -> list[Mark]:
     """Read into `survey` until the person ends it, or for `seconds`: when the jet was on."""
     marks: list[Mark] = []
-    async with aclosing(rounds):
-        await anext(rounds)
-        for line in (*CAUTIONS, *TO_DO, *([KEYS] if asks else [f"Listening for {seconds:g} s."])):
-            tell(line)
-        async with _keys(asks, marks) as ended:
-            begun = time.monotonic()
-            with Live(console=out, auto_refresh=False, transient=True) as live:
-                async for _ in rounds:
-                    if out.is_terminal:
-                        live.update(_table(survey, marks), refresh=True)
-                    passed = time.monotonic() - begun
-                    is_enough = not asks and passed > seconds and survey.most >= ENOUGH
-                    if ended.is_set() or is_enough or passed > LONGEST:
-                        break
+    try:
+        async with aclosing(rounds):
+            await anext(rounds)
+            for line in (
+                *CAUTIONS,
+                *TO_DO,
+                *([KEYS] if asks else [f"Listening for {seconds:g} s."]),
+            ):
+                tell(line)
+            async with _keys(asks, marks) as ended:
+                begun = time.monotonic()
+                with Live(console=out, auto_refresh=False, transient=True) as live:
+                    async for _ in rounds:
+                        if out.is_terminal:
+                            live.update(_table(survey, marks), refresh=True)
+                        passed = time.monotonic() - begun
+                        is_enough = not asks and passed > seconds and survey.most >= ENOUGH
+                        if ended.is_set() or is_enough or passed > LONGEST:
+                            break
+    except asyncio.CancelledError:
+        task = asyncio.current_task()
+        if task is None or task.cancelling():
+            raise
+        # asyncua cancels its futures when the socket breaks; that is no wish of anybody's
+        raise ConnectionError("the other side closed the connection") from None
+    except (OSError, BadInput):
+        raise
+    except Exception as error:  # whatever a library comes up with
+        raise ConnectionError(plain_reason(error)) from None
     return marks
 
 

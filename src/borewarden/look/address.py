@@ -18,7 +18,7 @@ if TYPE_CHECKING:  # the protocols' libraries are slow to import
     from borewarden.collect.live import Source
 
 SCHEMES = ("opc.tcp", "modbus", "modbus+rtu", "mqtt", "mqtts")
-ADDRESS = re.compile(r"[a-z][a-z0-9.+]*://?.+")
+ADDRESS = re.compile(r"[a-z][a-z0-9.+]+://.*")
 PORTS = {"modbus": 502, "mqtt": 1883, "mqtts": 8883}
 EXAMPLES = "opc.tcp://HOST:4840, modbus://HOST:502, modbus+rtu:///dev/ttyUSB0 or mqtt://HOST:1883"
 # what a machine file has to have besides; nothing of it is used here
@@ -51,6 +51,8 @@ def section_of(address: str, stated: Mapping[str, str]) -> dict[str, Any]:
     try:
         url = urlsplit(address)
         section = _of_url(address, url)
+    except BadInput:
+        raise
     except ValueError as error:
         raise BadInput(address, "address", str(error), f"write it as {EXAMPLES}") from None
     return section | {name: _plain(value) for name, value in stated.items()}
@@ -61,11 +63,10 @@ def _of_url(address: str, url: SplitResult) -> dict[str, Any]:
         return {"kind": "opc ua", "url": address}
     if url.scheme == "modbus+rtu" and url.path:
         return {"kind": "modbus rtu", "device": url.path}
-    if url.scheme not in PORTS or not url.hostname:
-        raise BadInput(
-            address, "address", f"{url.scheme!r} is not one that can be looked at",
-            f"write it as {EXAMPLES}",
-        )  # fmt: skip
+    known = url.scheme in PORTS
+    if not known or not url.hostname:
+        wrong = "there is no host in it" if known else f"{url.scheme!r} can't be looked at"
+        raise BadInput(address, "address", wrong, f"write it as {EXAMPLES}")
     section: dict[str, Any] = {"host": url.hostname, "port": url.port or PORTS[url.scheme]}
     if url.scheme == "modbus":
         return {"kind": "modbus tcp", **section}
