@@ -18,7 +18,12 @@ from borewarden.physics import is_compiled
 from borewarden.physics.pump import DirectDrive, Intensifier
 
 # the same examples in every run; BOREWARDEN_FUZZ takes fresh ones, see tests/test_fuzz.py
-hypothesis.settings.register_profile("same", derandomize="BOREWARDEN_FUZZ" not in os.environ)
+hypothesis.settings.register_profile(
+    "same",
+    derandomize="BOREWARDEN_FUZZ" not in os.environ,
+    deadline=None,  # a busy computer is no fault of the code
+    suppress_health_check=[hypothesis.HealthCheck.too_slow],
+)
 hypothesis.settings.load_profile("same")
 
 CHROMIUM = Path("/usr/bin/chromium")
@@ -33,7 +38,8 @@ SLOW = (
     "look/test_network", "lives/test_posterior",
     "lives/test_shop", "jewels/test_rim_image", "planning", "show",
     "test_bad_input", "test_fuzz", "test_docs", "test_public_face", "watcher/test_named",
-    "watcher/test_watcher", "gate/test_gate",
+    "watcher/test_watcher", "watcher/test_two_levels", "gate/test_gate", "look",
+    "counts/test_estimate", "collect/test_logged", "collect/test_sight", "detect/test_wear",
 )  # fmt: skip
 
 

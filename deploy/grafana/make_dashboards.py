@@ -46,6 +46,7 @@ PHASES = {
     4: ("low-pressure pierce", ORANGE),
     5: ("cutting, steady", GREEN),
     6: ("bypass spills", LIGHT_PURPLE),
+    7: ("not usable", GREY),
 }
 SAMPLE_GAP = 60_000  # ms without a value from which on a line is broken
 BATCH_GAP = 900_000

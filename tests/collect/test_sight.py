@@ -99,7 +99,7 @@ def test_a_machine_that_is_switched_off_is_seen_all_night() -> None:
         )
         sight = machine.build_sight()
         seen = sight.learn_many(night, area_of(machine))
-        assert seen == (night.time_ns[-1], {})
+        assert seen[:3] == (night.time_ns[-1], {}, {})
 
 
 def test_a_dead_headed_pump_and_an_idle_crank_are_seen() -> None:
@@ -276,7 +276,7 @@ def test_what_stood_still_has_to_move() -> None:
     late = rows(stuck._replace(time_ns=stuck.time_ns + 3600 * 10**9), 0, 5)
     assert "stands still" in sight.learn_many(late, area).faults["pressure"]
     moved = rows(samples, start + 400, start + 402)._replace(time_ns=late.time_ns[-2:] + 10**10)
-    assert sight.learn_many(moved, area) == (moved.time_ns[-1], {})
+    assert sight.learn_many(moved, area)[:3] == (moved.time_ns[-1], {}, {})
 
 
 @pytest.mark.parametrize(
@@ -295,7 +295,7 @@ def test_a_pump_that_stops_does_not_prove_its_scale(factor: float, words: str) -
     assert words in sight.learn_many(night, area).faults["pressure"]
     later = rows(samples, start + 800, start + 1600)
     later = later._replace(time_ns=later.time_ns + 3600 * 10**9)
-    assert sight.learn_many(later, area) == (later.time_ns[-1], {})
+    assert sight.learn_many(later, area)[:3] == (later.time_ns[-1], {}, {})
 
 
 # -- the loop
@@ -327,5 +327,5 @@ def test_any_split_of_the_samples_gives_the_same_bits(cuts: list[int], day: str)
     seen = whole.learn_many(samples, area_of(machine))
     for start, stop in pairwise([0, *sorted(cuts), 1200]):
         last = split.learn_many(rows(samples, start, stop), area_of(machine))
-    assert last == seen
+    assert last[:3] == seen[:3]
     assert split._state.tobytes() == whole._state.tobytes()

@@ -43,9 +43,13 @@ def test_a_pump_that_cuts(tmp_path: Path) -> None:
     answers = found(
         machine(tmp_path), pressure=RIPPLE, stroke_count=COUNT, temperature=np.full(N, 291.0)
     )
-    assert {finding.answer for finding in answers.values()} == {"yes"}
+    assert answers["pressure"].answer == answers["temperature"].answer == "yes"
     assert answers["pressure"].words == "246.0 to 254.0 MPa (register 0, in bar)"
-    assert answers["stroke_count"].words == "1040 to 1042 (register 1): it counts, 2 in 8 s"
+    assert of(answers, "stroke_count") == (
+        "not proven",
+        "1040 to 1042 (register 1): it counts, 2 in 8 s; too few to prove it: run this again while "
+        "the pump cuts",
+    )
     assert answers["temperature"].words == "17.9 °C (register 3, in degC)"
 
 

@@ -11,9 +11,11 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from borewarden.base.samples import HEAD, Samples
 from borewarden.base.shown import shown as shown_unit
+from borewarden.base.text import span_words
 from borewarden.base.units import PER_MINUTE
 from borewarden.collect.sight_loop import look_on_bytes
 from borewarden.collect.sight_state import NEVER, SIGHT, Channels, Fault, Plate
@@ -28,11 +30,15 @@ class Usable(NamedTuple):
     """What can be used of a machine's readings, as of its newest sample.
 
     `newest_ns` is the time of the newest usable one, None before the first. `faults` say what is
-    wrong with the newest sample, by the fields of `Samples`; empty if that one is usable.
+    wrong with the newest sample, by the fields of `Samples`; empty if that one is usable. `doubts`
+    say what nothing speaks against and nothing shows either. `unusable` has shape (n,): which
+    samples of the block are numbers that can't be right.
     """
 
     newest_ns: int | None
     faults: dict[str, str]
+    doubts: dict[str, str]
+    unusable: NDArray[np.bool_]
 
 
 class Sight:
@@ -54,16 +60,33 @@ class Sight:
 
     def learn_many(self, samples: Samples, area: float) -> Usable:
         """Take a block of samples; see the class."""
+        unusable = np.zeros(len(samples.time_ns), dtype=np.bool_)
         channels = Channels(
-            samples.time_ns, samples.pressure, samples.rate, samples.stroke_count, samples.valve
+            samples.time_ns,
+            samples.pressure,
+            samples.rate,
+            samples.stroke_count,
+            samples.valve,
+            unusable,
         )
         seen = look_on_bytes(self._state, self.plate, self.displacement, area, channels)
-        faults = {}
+        faults: dict[str, str] = {}
+        doubts: dict[str, str] = {}
         if seen.pressure_fault:
             faults["pressure"] = self._of_pressure(seen.pressure_fault, seen.pressure_value)
         if seen.flow_fault:
             faults[self.flow] = self._of_flow(seen.flow_fault, seen.flow_value)
-        return Usable(None if seen.usable_ns == NEVER else seen.usable_ns, faults)
+        if seen.pressure_still > 0.0 and not faults:
+            doubts["pressure"] = _unproven("has not changed", seen.pressure_still)
+        if seen.flow_still > 0.0 and not faults:
+            words = "shows no strokes" if self._is_at_rest(samples) else "has not changed"
+            doubts[self.flow] = _unproven(words, seen.flow_still)
+        newest_ns = None if seen.usable_ns == NEVER else seen.usable_ns
+        return Usable(newest_ns, faults, doubts, unusable)
+
+    def _is_at_rest(self, samples: Samples) -> bool:
+        """Whether the newest sample has no rate."""
+        return self.plate.counts or not (len(samples.rate) and samples.rate[-1] > 0.0)
 
     def _of_pressure(self, fault: int, value: float) -> str:
         unit = shown_unit("pressure")
@@ -79,6 +102,13 @@ class Sight:
                 return f"stuck at {shown}, above the rated {rated}: full scale of the sensor?"
             case Fault.OTHER_UNIT:
                 return f"{shown} is the usual pressure in another unit"
+            case Fault.REPEATS:
+                return f"repeats the readings of {span_words(value)} before, to the last digit"
+            case Fault.SELDOM:
+                return (
+                    f"comes {span_words(value)} apart; readings more than "
+                    f"{span_words(self.plate.max_gap)} apart are not enough"
+                )
             case Fault.MISFIT:
                 works = "strokes" if self.plate.strokes else "turning crank"
                 return (
@@ -100,6 +130,10 @@ class Sight:
                 return f"{per_minute} is out of range; the pump makes {most}: wrong unit or scale?"
             case Fault.FROZEN:
                 return f"stands still at {per_minute}"
+            case Fault.REPEATS:
+                return f"went back {value:.0f} times, and showed old counts again"
+            case Fault.SECONDS:
+                return f"counted {value:.0f} in as many seconds: a clock in place of strokes?"
             case Fault.STANDS:
                 shown = shown_unit("pressure").brief(value)
                 if self.plate.strokes:
@@ -108,6 +142,10 @@ class Sight:
             case Fault.JUMPS:
                 return f"jumps, last by {value:,.0f}: wrong type, word order, scale or register?"
         return "no value"
+
+
+def _unproven(words: str, seconds: float) -> str:
+    return f"{words} for {span_words(seconds)}; nothing shows that it works, or that it does not"
 
 
 def channel_words(name: str, pump: Pump) -> str:

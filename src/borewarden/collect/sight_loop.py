@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from borewarden.base.compiling import compiled
 from borewarden.collect.sight_state import (
+    LOOP,
     SIGHT,
     Channels,
     Fault,
@@ -40,21 +41,41 @@ ABOVE_RATED = 1.05  # of the rated pressure: nobody holds that for `stuck_time` 
 STANDS_LONGEST = 3600.0  # s of one and the same pressure while nothing else shows work
 LEAST_STROKES = 3.0  # that a pressure has to show
 
-CHANGES = 50.0  # of a rate, to know how often it changes,
+CHANGES = 200.0  # of a rate with a steady jet, to know how often it changes,
+SMALL_CHANGE = 0.02  # of itself at a time; more is a jet that opens
 USUAL_STEPS = 1.25  # least steps at a time, or a coarse display may stand still on a normal day
+LONGER = 3.0  # times as long as it ever stood
+STRETCH = 0.25  # of `stuck_time`: controllers average over less
+FLIP_TIME = 0.06  # of `stuck_time` that a valve stays, and
+FLIPS = 6.0  # of it without a change of the rate
+RATE_MOVES = 0.25  # of itself, that the pressure would have moved it,
+COARSE_RATE = 1.5 / 60.0  # Hz; some panels show whole strokes/min
+PINNED = 0.95  # of the highest rate
+UNPROVEN = 5.0  # times `stuck_time` without a change: that may be right, and may not
 JET_LIKE = 0.5  # of the usual rate; less may be a leak's, which is steady
-SELDOM = 20.0  # times the usual time between two changes
+SELDOM = 60.0  # times the usual time between two changes
+
+TURNS = 8  # up or down, and
+VARIED = 12  # of `LOOP` readings that have to differ, or a coarse display may repeat itself
+REMEMBERED = 5.0  # times `stuck_time` after which others are remembered: no longer loop is found
+LOOPS_LOST = 2.5  # loops without a repetition: it has ended
+LONE = 3  # readings
+MANY = 4.0  # counts at once: none of them was seen when it was made
 
 STROKES_MISSED = 10.0  # that the stated bore would have taken while the valve was open
 MISSED_TIME = 0.5  # of `stuck_time`
 MOVE, LARGEST_MOVE = 0.01, 0.1  # of the pressure between two samples: a stroke, and not a stop
 LOG_ODDS = 20.0  # that moves come at the pace of a stroking pump and not of one at rest
+MANY_MOVES = 60.0  # without a stroke ever seen,
+MOVES_OFTEN = 0.1  # Hz: twice as often as any pump at rest of the second plant
 PACE_KNOWN = 0.5  # of `stuck_time`
 PACE_MEMORY = 3600.0  # s
 DIES_AWAY = 3.0  # stroke periods after the last stroke: the jet has closed and the pressure settled
 BUILD_UPS = 3  # of the pressure without a stroke
 HELD_LONGEST = 7200.0  # s of pressure without a jet, or of a turning crank without pressure
 SELDOM_STROKES = 4.0  # times the usual time between two strokes: no jet takes so few
+SELDOM_STATED = 6.0  # times that of the stated bore, which the plate may make half as long
+PLATE_OFF = 2.5  # strokes a count (2) and plunger or bore (1.2) may be stated wrong at once
 LONGEST_PERIOD = 30.0  # s between two strokes of a working pump
 
 COUNT_SLACK = 2.0  # counts
@@ -62,10 +83,17 @@ COUNT_MARGIN = 3.0  # times the most that the pump makes
 NEAR_ZERO = 3.0  # counts: there, a counter begins anew
 JUMPS = 3.0
 JUMP_KEPT = 0.8  # of what is held against a counter, after a stroke that it counted well
+FALLS = 3.0  # that are no reset for a job or a shift
+FALLS_KEPT = 3600.0  # s
+OFTEN_RESET = 20.0  # counts between two
 
 WINDOW = 0.5  # of `stuck_time` of a pump at work, and
 WINDOW_STROKES = 20.0
-IN_A_ROW = 2  # windows that have to agree
+TICKS_TIME = 5.0  # times `stuck_time`, to
+TICKS_ANYWAY = 15.0  # or, with no more of them than a jet may take, to
+TICKS_OFF = 2.5  # counts: no pump keeps time like that
+IN_A_ROW = 2  # windows that have to agree, or
+NEVER_IN_A_ROW = 5  # where working pressure was never seen
 AREA_LOW = 3.5  # times the stated area below working pressure; or, at a third of the usual one,
 AREA_USUAL = 2.2  # times the usual area; or, at working pressure,
 AREA_HIGH = 6.0  # times the stated one: all no jet's,
@@ -170,41 +198,170 @@ def _watch_pressure(s: Any, plate: Plate, x: Reading) -> None:
     if x.pressure > ABOVE_RATED * plate.rated_pressure:
         _find(s.pressure, Fault.FULL_SCALE, x.pressure, still.since_ns)
     elif works or (is_up and still.seconds > STANDS_LONGEST):
+        _clear(s.pressure, Fault.MISFIT)  # the better word
         _find(s.pressure, Fault.FROZEN, x.pressure, still.since_ns)
 
 
 @compiled
-def _watch_rate(s: Any, plate: Plate, x: Reading) -> None:
-    """Whether a rate that used to change while the jet was on has stopped to."""
-    rate = s.rate
-    if x.rate != rate.last:
-        if rate.seconds > 0.0 and x.rate > 0.0:
-            change = abs(x.rate - rate.last)
-            rate.jet += rate.seconds
-            if change < LARGEST_MOVE * x.rate:  # not as a jet opens
-                rate.step = min(rate.step, change) if rate.changes > 0.0 else change
-                rate.change += change
-                rate.changes += 1.0
-        rate.last = x.rate
-        rate.since_ns = x.time_ns
-        rate.seconds = 0.0
-        _clear(s.flow, Fault.FROZEN)
-    elif x.rate > JET_LIKE * s.usual.rate > 0.0 and x.pressure >= plate.working_pressure:
-        rate.seconds += x.seconds
-        if rate.changes >= CHANGES and rate.change >= USUAL_STEPS * rate.step * rate.changes:
-            usual = rate.jet / rate.changes
-            if rate.seconds > max(plate.stuck_time, SELDOM * usual):
-                _find(s.flow, Fault.FROZEN, x.rate, rate.since_ns)
+def _rate_changed(rate: Any, x: Reading) -> None:
+    """A rate moved: how often and how far it does so while the jet is on and steady."""
+    change = abs(x.rate - rate.last)
+    if rate.seconds > 0.0 and change < SMALL_CHANGE * x.rate:  # not as a jet opens
+        rate.jet += rate.seconds
+        rate.longest = max(rate.longest, rate.seconds)
+        rate.step = min(rate.step, change) if rate.changes > 0.0 else change
+        rate.change += change
+        rate.changes += 1.0
+    rate.last = x.rate
+    rate.since_ns = x.time_ns
+    rate.seconds = 0.0
+    rate.held = 0.0
+    rate.same_valve = 0.0
+    rate.was_open = rate.was_shut = False
+    rate.flips = 0.0
+    rate.shown = np.nan
+    rate.level = rate.level_time = 0.0
+    rate.lowest, rate.highest = np.inf, 0.0
 
 
 @compiled
-def _end_rest(s: Any, time_ns: int) -> None:
-    """A stroke was made: what came before it was rest, or the time of a stroke."""
+def _is_contradicted(rate: Any, plate: Plate, x: Reading) -> bool:
+    """Whether one and the same rate of an intensifier can't be right for all it has lasted.
+
+    It has to follow a valve, and it goes by the square root of the pressure.
+    """
+    least = STRETCH * plate.stuck_time
+    rate.same_valve = rate.same_valve + x.seconds if x.valve == rate.valve else 0.0
+    rate.valve = x.valve
+    if rate.same_valve > least:
+        rate.was_open = rate.was_open or x.valve >= VALVE_ON
+        rate.was_shut = rate.was_shut or x.valve < VALVE_ON
+    if rate.same_valve > FLIP_TIME * plate.stuck_time and x.valve != rate.shown:
+        rate.flips += 1.0 if np.isfinite(rate.shown) else 0.0
+        rate.shown = x.valve
+    rate.level += x.pressure * x.seconds
+    rate.level_time += x.seconds
+    if rate.level_time >= least:
+        level = max(rate.level / rate.level_time, plate.stopped_pressure)
+        rate.lowest = min(rate.lowest, level)
+        rate.highest = max(rate.highest, level)
+        rate.level = rate.level_time = 0.0
+    if x.rate > PINNED * plate.max_rate:  # at its limit, the pressure gives way
+        return False
+    expected = x.rate * (np.sqrt(rate.highest / rate.lowest) - 1.0) if rate.highest > 0.0 else 0.0
+    flipped = (rate.was_open and rate.was_shut) or rate.flips >= FLIPS
+    return bool(flipped or expected > max(RATE_MOVES * x.rate, COARSE_RATE))
+
+
+@compiled
+def _watch_rate(s: Any, plate: Plate, x: Reading) -> None:
+    """Whether a rate stands still that has to move, or that used to while the jet was on."""
+    rate = s.rate
+    if x.rate != rate.last:
+        _rate_changed(rate, x)
+        _clear(s.flow, Fault.FROZEN)
+        return
+    if x.rate <= LEAK * plate.max_rate:
+        return
+    works = x.pressure >= plate.working_pressure
+    rate.held += x.seconds if works else 0.0
+    if plate.pistons and _is_contradicted(rate, plate, x):
+        _find(s.flow, Fault.FROZEN, x.rate, rate.since_ns)
+    if works and x.rate > JET_LIKE * s.usual.rate > 0.0:
+        rate.seconds += x.seconds
+        if rate.changes >= CHANGES and rate.change >= USUAL_STEPS * rate.step * rate.changes:
+            usual = max(SELDOM * rate.jet / rate.changes, LONGER * rate.longest)
+            if rate.seconds > max(plate.stuck_time, usual):
+                _find(s.flow, Fault.FROZEN, x.rate, rate.since_ns)
+
+
+# -- what comes again and again
+
+
+@compiled
+def _is_varied(values: Any) -> bool:
+    """Whether enough of `values` differ from all before them, and go up and down.
+
+    A pressure that is built up or bled goes through the same whole numbers each time.
+    """
+    different = 0
+    turns = 0
+    for i in range(LOOP):
+        if 0 < i < LOOP - 1:
+            turns += (values[i] > values[i - 1]) != (values[i + 1] > values[i])
+        new = True
+        for j in range(i):
+            new = new and values[i] != values[j]
+        different += new
+    return different >= VARIED and turns >= TURNS
+
+
+@compiled
+def _watch_repeats(s: Any, plate: Plate, x: Reading) -> None:
+    """Whether the pressure goes through the very readings that it showed before."""
+    r = s.repeated
+    since = (x.time_ns - r.same_ns) * S_PER_NS
+    if s.pressure.fault == Fault.REPEATS and since > LOOPS_LOST * r.period_ns * S_PER_NS:
+        _clear(s.pressure, Fault.REPEATS)
+        r.has = False
+    if x.pressure == s.last_pressure:
+        return
+    r.newest[r.place] = x.pressure
+    r.place = (r.place + 1) % LOOP
+    r.count += 1
+    if r.count < LOOP:
+        return
+    if r.has and x.pressure == r.remembered[LOOP - 1]:
+        same = True
+        for i in range(LOOP):
+            same = same and r.newest[(r.place + i) % LOOP] == r.remembered[i]
+        if same:
+            r.period_ns = x.time_ns - max(r.same_ns, r.at_ns)
+            r.same_ns = x.time_ns
+            _find(s.pressure, Fault.REPEATS, r.period_ns * S_PER_NS, r.at_ns)
+    old = (x.time_ns - r.at_ns) * S_PER_NS > REMEMBERED * plate.stuck_time
+    if s.pressure.fault != Fault.REPEATS and (old or not r.has) and _is_varied(r.newest):
+        for i in range(LOOP):
+            r.remembered[i] = r.newest[(r.place + i) % LOOP]
+        r.has = True
+        r.at_ns = x.time_ns
+
+
+@compiled
+def _watch_age(s: Any, plate: Plate, x: Reading, waited: float) -> None:
+    """Whether a gateway says the same for long and then has new counts and pressure at once."""
+    if x.strokes <= 0.0:
+        return
+    both_new = x.pressure != s.last_pressure and s.still.seconds + x.seconds > plate.max_gap
+    s.stale = s.stale + 1 if both_new and waited > plate.max_gap and x.strokes >= MANY else 0
+    if s.stale >= LONE:
+        _find(s.pressure, Fault.SELDOM, waited, s.still.since_ns)
+
+
+@compiled
+def _watch_gaps(s: Any, plate: Plate, seconds: float, t: int) -> None:
+    """Whether readings are so far apart that nothing can be made of them."""
+    if seconds > 0.0:
+        s.lone = 0
+        if s.stale < LONE:
+            _clear(s.pressure, Fault.SELDOM)
+    elif s.gap > plate.max_gap:
+        s.lone += 1
+        if s.lone >= LONE:
+            _find(s.pressure, Fault.SELDOM, s.gap, max(s.usable_ns, 0))
+
+
+@compiled
+def _end_rest(s: Any, time_ns: int, is_jet: bool) -> None:
+    """A stroke was made: what came before it was rest, or the time of a stroke.
+
+    `is_jet` says that it came soon enough after the one before to be a jet's.
+    """
     rest = s.rest
     pace = s.pace
     if rest.seconds < LONGEST_PERIOD:
         pace.period += (rest.seconds - pace.period) / 16.0 if pace.period > 0.0 else rest.seconds
-    if s.usual.windows < USUAL_KNOWN or rest.seconds * s.usual.rate < SELDOM_STROKES:
+    if is_jet:
         rest.idle = 0.0
         rest.idle_ns = time_ns
         _clear(s.flow, Fault.STANDS)
@@ -221,6 +378,7 @@ def _end_rest(s: Any, time_ns: int) -> None:
     rest.valve = 0.0
     rest.missed = 0.0
     rest.rate = 0.0
+    rest.held = 0.0
     rest.low = False
     rest.build_ups = 0
 
@@ -256,6 +414,7 @@ def _add_to_rest(s: Any, plate: Plate, x: Reading, area: float) -> None:
         rest.low = True
     elif x.pressure >= plate.working_pressure:
         rest.idle += x.seconds
+        rest.held += x.seconds
         if rest.low:
             rest.low = False
             rest.build_ups += 1
@@ -278,6 +437,8 @@ def _moves_like_strokes(s: Any, plate: Plate) -> bool:
     """
     rest = s.rest
     pace = s.pace
+    if pace.on == 0.0:  # no stroke was ever seen
+        return bool(rest.moves > MANY_MOVES and rest.moves > MOVES_OFTEN * rest.settled)
     if min(pace.on, pace.off) < PACE_KNOWN * plate.stuck_time:
         return False
     on = pace.on_moves / pace.on
@@ -294,7 +455,13 @@ def _watch_strokes(s: Any, plate: Plate, x: Reading, area: float) -> None:
     rest.part += x.strokes
     if rest.part >= 1.0:
         rest.part %= 1.0
-        _end_rest(s, x.time_ns)
+        if s.usual.windows >= USUAL_KNOWN:
+            is_jet = rest.seconds * s.usual.rate < SELDOM_STROKES
+        else:
+            is_jet = rest.seconds * area * x.flux < SELDOM_STATED * x.delivery
+        # a drive that holds the pressure may idle for hours at its least speed
+        is_jet = is_jet or not plate.pistons
+        _end_rest(s, x.time_ns, is_jet)
     _add_to_rest(s, plate, x, area)
     stands = (
         (rest.valve > MISSED_TIME * plate.stuck_time and rest.missed > STROKES_MISSED)
@@ -326,6 +493,43 @@ def _watch_turns(s: Any, plate: Plate, x: Reading) -> None:
 
 
 @compiled
+def _fell(s: Any, t: int) -> None:
+    """A counter that went back has counted on: a reset, or it shows old counts again.
+
+    A new job or shift may reset it; nothing resets it every few counts, and nothing sets it back
+    to a count that it had before.
+    """
+    s.fell = False
+    old = s.since_fall >= OFTEN_RESET and s.count <= NEAR_ZERO
+    since = (t - s.last_fall_ns) * S_PER_NS
+    if s.falls == 0.0 or old or since > FALLS_KEPT:
+        s.falls = 0.0
+        s.first_fall_ns = t
+    if not old:
+        s.falls += 1.0
+        s.last_fall_ns = t
+        if s.falls >= FALLS:
+            _find(s.flow, Fault.REPEATS, s.falls, s.first_fall_ns)
+    s.since_fall = 0.0
+
+
+@compiled
+def _counted_well(s: Any, made: float, t: int) -> None:
+    if s.fell:
+        _fell(s, t)
+    s.since_fall += made
+    s.good = s.count + made
+    s.jumps *= JUMP_KEPT
+    if s.jumps < 1.0:
+        _clear(s.flow, Fault.JUMPS)
+    if s.flow.fault == Fault.REPEATS and s.since_fall > OFTEN_RESET:
+        usual = (s.last_fall_ns - s.first_fall_ns) / max(s.falls - 1.0, 1.0)
+        if t - s.last_fall_ns > LOOPS_LOST * usual:
+            _clear(s.flow, Fault.REPEATS)
+            s.falls = 0.0
+
+
+@compiled
 def _count(s: Any, plate: Plate, reading: float, seconds: float, t: int) -> float:
     """Counts since the last sample; 0 where the counter jumped."""
     made = reading - s.count
@@ -333,10 +537,13 @@ def _count(s: Any, plate: Plate, reading: float, seconds: float, t: int) -> floa
         made = 0.0
         if not s.counted:
             s.edge_ns = t
+            s.good = reading
+            s.since_fall = np.inf
     else:
         waited = (t - s.edge_ns) * S_PER_NS
         s.edge_ns = t
         if not 0.0 <= made <= COUNT_SLACK + COUNT_MARGIN * plate.max_rate * max(waited, 0.0):
+            s.fell = reading < s.good  # one wrong reading comes back
             if reading > NEAR_ZERO and seconds > 0.0:
                 if s.jumps < 1.0:
                     s.jumps_ns = t
@@ -345,12 +552,10 @@ def _count(s: Any, plate: Plate, reading: float, seconds: float, t: int) -> floa
                     _find(s.flow, Fault.JUMPS, made, s.jumps_ns)
             made = 0.0
         else:
-            s.jumps *= JUMP_KEPT
-            if s.jumps < 1.0:
-                _clear(s.flow, Fault.JUMPS)
+            _counted_well(s, made, t)
             if seconds == 0.0:  # over a gap
                 made = 0.0
-                _end_rest(s, t)
+                _end_rest(s, t, True)
     s.counted = True
     s.count = reading
     return float(made)
@@ -408,6 +613,8 @@ def _watch_fit(s: Any, plate: Plate, x: Reading, area: float) -> None:
     if s.rest.seconds > LONGEST_PERIOD:  # at rest, nothing has to fit
         _begin_window(window, x.time_ns)
         return
+    if s.pace.period > 0.0 and s.rest.seconds > DIES_AWAY * s.pace.period:
+        return  # nor in a pause
     _add_to_window(window, x)
     if window.seconds < WINDOW * plate.stuck_time or window.strokes < WINDOW_STROKES:
         return
@@ -424,8 +631,11 @@ def _watch_fit(s: Any, plate: Plate, x: Reading, area: float) -> None:
     )
     misfit = is_low and (passed > AREA_LOW * area or unlike)
     too_fast = too_fast or (not is_low and passed > AREA_HIGH * area)
-    if _odd_in_a_row(window, misfit or too_fast):
-        if misfit:
+    # where the pressure was never that of a jet, less will do, but it has to last
+    never = is_low and usual.windows == 0.0 and passed > PLATE_OFF * area
+    in_a_row = _odd_in_a_row(window, misfit or too_fast or never)
+    if in_a_row and (misfit or too_fast or window.odd >= NEVER_IN_A_ROW):
+        if misfit or never:
             _find(s.pressure, Fault.MISFIT, pressure, window.odd_ns)
         else:
             _find(s.flow, Fault.TOO_FAST, rate, window.odd_ns)
@@ -437,6 +647,28 @@ def _watch_fit(s: Any, plate: Plate, x: Reading, area: float) -> None:
         if not is_low and passed > AREA_LEAST * area:
             _learn_usual(usual, pressure, rate, passed)
     _begin_window(window, x.time_ns)
+
+
+@compiled
+def _watch_ticks(s: Any, plate: Plate, x: Reading, area: float) -> None:
+    """Whether a counter counts seconds: a clock, or the hours run."""
+    ticks = s.ticks
+    if x.seconds == 0.0:
+        ticks.seconds = ticks.counts = ticks.flux = ticks.mass = 0.0
+        return
+    ticks.seconds += x.seconds
+    ticks.counts += x.strokes
+    ticks.flux += x.flux * x.seconds
+    ticks.mass += x.strokes * x.delivery
+    lasts = ticks.seconds > TICKS_TIME * plate.stuck_time
+    if abs(ticks.counts - ticks.seconds) > TICKS_OFF:
+        _clear(s.flow, Fault.SECONDS)
+        ticks.seconds = ticks.counts = ticks.flux = ticks.mass = 0.0
+    elif (lasts and ticks.mass > PLATE_OFF * area * ticks.flux) or (
+        ticks.seconds > TICKS_ANYWAY * plate.stuck_time
+    ):
+        since_ns = x.time_ns - round(ticks.seconds / S_PER_NS)
+        _find(s.flow, Fault.SECONDS, ticks.counts, since_ns)
 
 
 @compiled
@@ -514,6 +746,7 @@ def _watch_crank(s: Any, plate: Plate, x: Reading, area: float) -> None:
 def _move_clock(s: Any, plate: Plate, t: int) -> float:
     """Go on to time `t`: s since the last sample, 0 after a gap or a clock that was set back."""
     seconds = (t - s.time_ns) * S_PER_NS if s.started else 0.0
+    s.gap = seconds
     if not s.started or seconds < 0.0 or seconds > plate.max_gap:
         _begin_window(s.window, t)
         _begin_window(s.low_window, t)
@@ -530,39 +763,55 @@ def _move_clock(s: Any, plate: Plate, t: int) -> float:
 def _look(s: Any, plate: Plate, displacement: Displacement, area: float, now: Sample) -> None:
     """Take one sample."""
     t, hold = now.time_ns, plate.stuck_time
+    seen_before = s.started
     seconds = _move_clock(s, plate, t)
+    _watch_gaps(s, plate, seconds, t)
     # both are looked at, so that both are told
     limits = Range(-plate.stopped_pressure, plate.working_pressure, plate.max_pressure, hold)
     has_pressure = _in_range(s.pressure, now.pressure, limits, seconds, t)
     if plate.counts:
         limits = Range(0.0, np.inf, np.inf, hold)
         has_flow = _in_range(s.flow, now.counter, limits, seconds, t)
+        edge_ns = s.edge_ns
         strokes = _count(s, plate, now.counter, seconds, t) if has_flow else 0.0
     else:
         limits = Range(0.0, LEAK * plate.max_rate, plate.highest_rate, hold)
         has_flow = _in_range(s.flow, now.rate, limits, seconds, t)
+        edge_ns = t
         strokes = now.rate * seconds
     if has_flow and has_pressure:
         p = max(now.pressure, 0.0)
         flux = float(mass_flux(p, TEMPERATURE))
         delivery = float(delivered_mass(displacement, p, TEMPERATURE))
         x = Reading(t, seconds, now.pressure, now.rate, now.valve, strokes, flux, delivery)
+        if plate.counts and plate.pistons:
+            _watch_age(s, plate, x, (t - edge_ns) * S_PER_NS)
         _watch_pressure(s, plate, x)
+        _watch_repeats(s, plate, x)
         if plate.reads_rate and not plate.counts:
             _watch_rate(s, plate, x)
         if plate.strokes:
             _watch_strokes(s, plate, x, area)
             _watch_fit(s, plate, x, area)
+            if plate.pistons and plate.counts:
+                _watch_ticks(s, plate, x, area)
         else:
             _watch_turns(s, plate, x)
             _watch_crank(s, plate, x, area)
         s.last_pressure = now.pressure
-    if s.pressure.fault == Fault.NONE and s.flow.fault == Fault.NONE:
+    # one reading after a gap shows no more than that the link is there
+    is_joined = seconds > 0.0 or not seen_before
+    if s.pressure.fault == Fault.NONE and s.flow.fault == Fault.NONE and is_joined:
         s.usable_ns = t
     if s.pressure.fault != Fault.NONE:
         s.usable_ns = min(s.usable_ns, s.pressure.since_ns)
     if s.flow.fault != Fault.NONE:
         s.usable_ns = min(s.usable_ns, s.flow.since_ns)
+
+
+@compiled
+def _unproven(still: float, plate: Plate) -> float:
+    return still if still > UNPROVEN * plate.stuck_time else 0.0
 
 
 @compiled
@@ -575,6 +824,8 @@ def look_on_bytes(
 ) -> Seen:
     """Take samples in order; `area` is the stated effective one, m².
 
+    Writes to `channels.unusable` which samples can't be right, though they are numbers.
+
     `state` are the bytes of a record of `SIGHT`: plain bytes reach compiled code at a fraction of
     what records cost.
     """
@@ -583,6 +834,7 @@ def look_on_bytes(
     for i in range(len(c.time_ns)):
         now = Sample(c.time_ns[i], c.pressure[i], c.rate[i], c.stroke_count[i], c.valve[i])
         _look(s, plate, displacement, area, now)
+        c.unusable[i] = max(s.pressure.fault, s.flow.fault) > Fault.OUT_OF_RANGE
     return Seen(
         s.usable_ns,
         s.pressure.fault,
@@ -591,4 +843,6 @@ def look_on_bytes(
         s.flow.fault,
         s.flow.value,
         s.flow.since_ns,
+        _unproven(s.still.seconds, plate) if s.last_pressure > plate.stopped_pressure else 0.0,
+        _unproven(max(s.rate.held, s.rest.held), plate) if plate.strokes else 0.0,
     )

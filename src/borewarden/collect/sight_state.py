@@ -27,16 +27,24 @@ class Fault(IntEnum):
     STANDS = 8  # no stroke though the jet is on
     JUMPS = 9
     TOO_FAST = 10
+    REPEATS = 11  # what it showed before, over and over
+    SELDOM = 12  # readings are too far apart
+    SECONDS = 13  # a counter that counts seconds
+
+
+LOOP = 24  # readings in a row that tell a repetition
 
 
 class Plate(NamedTuple):
     """What of a pump, and of how it is read, decides whether a reading can be right; SI.
 
-    `strokes` says that the pump strokes for the jet only, as an intensifier does; `counts` that
-    strokes or turns come as a counter; `reads_rate` that the rate is measured and not stated.
+    `strokes` says that the pump strokes for the jet only, as an intensifier does, and `pistons`
+    that it is one; `counts` that strokes or turns come as a counter; `reads_rate` that the rate is
+    measured and not stated.
     """
 
     strokes: bool
+    pistons: bool
     counts: bool
     reads_rate: bool
     max_rate: float  # Hz, of the plate
@@ -80,6 +88,32 @@ RATE = np.dtype(
         ("jet", np.float64),  # s, over all changes
         ("change", np.float64),  # Hz, over all changes
         ("step", np.float64),  # Hz, the least one
+        ("longest", np.float64),  # s that it stood, at most
+        ("held", np.float64),  # s at working pressure since it last changed
+        ("valve", np.float64),  # of the sample before,
+        ("same_valve", np.float64),  # s since it last moved
+        ("was_open", np.bool_),  # for a while since the rate last changed,
+        ("was_shut", np.bool_),
+        ("flips", np.float64),  # how often it was the other for a shorter while
+        ("shown", np.float64),  # the valve when it last was so for that while
+        ("level", np.float64),  # Pa, the mean since `level_time` s
+        ("level_time", np.float64),
+        ("lowest", np.float64),  # Pa, of these means since the rate last changed
+        ("highest", np.float64),
+    ]
+)
+
+# The newest readings of the pressure that differed from the one before, and those remembered.
+REPEATED = np.dtype(
+    [
+        ("newest", np.float64, (LOOP,)),
+        ("place", np.int64),  # of the oldest one in it
+        ("count", np.int64),
+        ("remembered", np.float64, (LOOP,)),
+        ("has", np.bool_),
+        ("at_ns", np.int64),  # the remembered ones came
+        ("same_ns", np.int64),  # they came again
+        ("period_ns", np.int64),
     ]
 )
 
@@ -96,6 +130,7 @@ REST = np.dtype(
         ("valve", np.float64),  # s with the valve open,
         ("missed", np.float64),  # and the strokes that the stated bore would have taken
         ("rate", np.float64),  # s in which a rate says that the pump strokes
+        ("held", np.float64),  # s at working pressure
         ("low", np.bool_),  # the pressure was down
         ("build_ups", np.int64),
         ("idle", np.float64),  # s at working pressure since the last jet; see `HELD_LONGEST`
@@ -128,6 +163,16 @@ SUMS = np.dtype(
     ]
 )
 
+# A stretch in which a counter may have counted seconds.
+TICKS = np.dtype(
+    [
+        ("seconds", np.float64),
+        ("counts", np.float64),
+        ("flux", np.float64),  # kg/m²
+        ("mass", np.float64),  # kg
+    ]
+)
+
 # At working pressure, over the last windows.
 USUAL = np.dtype(
     [
@@ -151,8 +196,19 @@ SIGHT = np.dtype(
         ("edge_ns", np.int64),  # the counter last moved
         ("jumps", np.float64),
         ("jumps_ns", np.int64),  # the first of them
+        ("good", np.float64),  # the newest count that was reached by counting
+        ("fell", np.bool_),  # the counter went back, and has not counted since
+        ("since_fall", np.float64),  # counts since it last went back
+        ("falls", np.float64),  # how often it went back, lately
+        ("first_fall_ns", np.int64),
+        ("last_fall_ns", np.int64),
+        ("gap", np.float64),  # s between the newest two readings
+        ("lone", np.int64),  # readings in a row, each too far from the one before
+        ("stale", np.int64),  # counts in a row that came late, with a pressure as late
+        ("ticks", TICKS),
         ("still", STILL),
         ("rate", RATE),
+        ("repeated", REPEATED),
         ("rest", REST),
         ("pace", PACE),
         ("window", SUMS),
@@ -195,13 +251,17 @@ class Reading(NamedTuple):
 
 
 class Channels(NamedTuple):
-    """What is looked at of a block; handing on all of `Samples` would take twice as long."""
+    """What is looked at of a block, and what comes of it.
+
+    Handing on all of `Samples` would take twice as long.
+    """
 
     time_ns: NDArray[np.int64]
     pressure: Floats
     rate: Floats
     stroke_count: Floats
     valve: Floats
+    unusable: NDArray[np.bool_]  # written
 
 
 class Seen(NamedTuple):
@@ -214,3 +274,5 @@ class Seen(NamedTuple):
     flow_fault: int
     flow_value: float
     flow_since_ns: int
+    pressure_still: float  # s that the pressure has not changed, where that proves nothing; else 0
+    flow_still: float  # s that the rate, or at pressure the counter, has not

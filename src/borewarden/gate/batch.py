@@ -17,6 +17,7 @@ class Phase(IntEnum):
     PIERCE = 4  # jet on and steady, below the working pressure
     STEADY = 5  # jet on and steady at working pressure
     BYPASS = 6  # jet on, but the bypass spills: the jet's flow is not known
+    UNUSABLE = 7  # numbers that can't be right, as `collect.sight` found while they came in
 
 
 class BatchKind(IntEnum):

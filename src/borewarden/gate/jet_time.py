@@ -118,7 +118,7 @@ def rows_to_keep(
     `still_spacing` s while the jet is off. `spacing` has to be below the `max_gap` that is counted
     by; pressure-hours are then of fewer readings.
     """
-    unusable = phases == Phase.NO_DATA
+    unusable = (phases == Phase.NO_DATA) | (phases == Phase.UNUSABLE)
     flow = np.where(np.isnan(samples.stroke_count), samples.rate, samples.stroke_count)
     every = np.where(JET_ON[phases] | unusable, spacing, still_spacing)
     keys = (
@@ -145,13 +145,13 @@ def _usable(
     NO_DATA is a reading that can't be used, unless it is a stuck transducer's: that one repeats
     the pressure of the sample before, and the strokes or turns are there.
     """
-    used = phases != Phase.NO_DATA
+    used = (phases != Phase.NO_DATA) & (phases != Phase.UNUSABLE)
     if used.all():
         return used, float(samples.pressure[-1]) if len(used) else last_pressure
     newest = np.maximum.accumulate(np.where(used, np.arange(len(used)), -1))
     known = np.concatenate((samples.pressure, [last_pressure]))[newest]  # -1: from before
     flow = np.where(np.isnan(samples.stroke_count), samples.rate, samples.stroke_count)
-    stuck = ~used & (samples.pressure == known) & (flow >= 0.0)
+    stuck = (phases == Phase.NO_DATA) & (samples.pressure == known) & (flow >= 0.0)
     return used | stuck, float(known[-1])
 
 

@@ -27,7 +27,7 @@ from borewarden.collect.link import LinkState
 from borewarden.collect.live import Source
 from borewarden.collect.modbus import ModbusSource
 from borewarden.collect.mqtt import MqttSource
-from borewarden.service.readings import Answer, judge
+from borewarden.service.readings import ENOUGH_STROKES, Answer, judge
 from borewarden.settings import MachineSettings
 from borewarden.settings.service import ServiceSettings
 from borewarden.store import influx
@@ -35,7 +35,7 @@ from borewarden.store.influx import InfluxSettings
 
 PATIENCE = 15.0  # s for a first reading, or for an answer of a server
 SPAN = 12.0  # s of readings, since a wrong clock takes 10 s to show; and
-READINGS = 5  # of them, but
+READINGS = 5  # of them, and more once a counter has begun to count; but
 LONGEST = 30.0  # s of them
 CLOCK_OFF = 60.0  # s; more would shift what the watch says to another minute
 MARK = "reach"  # measurement of the marked row
@@ -80,7 +80,11 @@ class _Heard:
     @property
     def is_enough(self) -> bool:
         seconds = (self.came_ns[-1] - self.came_ns[0]) * 1e-9 if self.came_ns else 0.0
-        return seconds >= SPAN and len(self.rows) >= READINGS
+        if seconds < SPAN or len(self.rows) < READINGS:
+            return False
+        counts = np.concatenate([row.stroke_count for row in self.rows])
+        counts = counts[np.isfinite(counts)]
+        return not (len(counts) and 0.0 < np.ptp(counts) < ENOUGH_STROKES)
 
 
 async def reach_machine(machine: MachineSettings) -> list[Reached]:

@@ -25,10 +25,32 @@ def health_troubles(
     troubles = {}
     for name, status in statuses.items():
         if not status.is_seen:
-            troubles[name] = sight_words(status)
+            if not _has_just_begun(status):
+                troubles[name] = sight_words(status)
         elif age_of(status, now_ns) > max(UNKEPT_AFTER, status.blind_after):
             troubles[name] = "Readings come in, but none is stored."
     return troubles or ({} if statuses else {"": "no machine is being watched"})
+
+
+def _has_just_begun(status: MachineStatus) -> bool:
+    """Whether a first reading may yet come, and nothing says that it will not."""
+    sight, link = status.sight, status.link
+    is_down = link is not None and not link.connected
+    was_seen = "sight: " not in status.alarm  # before the watcher was restarted, too
+    begins = sight.usable is None and sight.age <= status.blind_after
+    return begins and was_seen and not is_down and not sight.reasons
+
+
+def doubt_words(status: MachineStatus) -> str:
+    """What of the readings is neither proven nor disproven; "" if nothing is."""
+    doubts = status.sight.doubts
+    told = [f"{_named(name, status)}: {doubts[name]}." for name in SI_UNITS if name in doubts]
+    return " ".join(["Not proven.", *told]) if told else ""
+
+
+def _named(name: str, status: MachineStatus) -> str:
+    channel = channel_words(name, status.pump)
+    return f"{channel[0].upper()}{channel[1:]}"
 
 
 def sight_words(status: MachineStatus) -> str:
@@ -46,6 +68,5 @@ def sight_words(status: MachineStatus) -> str:
         words.append("Nothing comes in.")
     for name in SI_UNITS:
         if name in reasons:
-            channel = channel_words(name, status.pump)
-            words.append(f"{channel[0].upper()}{channel[1:]}: {reasons[name]}.")
+            words.append(f"{_named(name, status)}: {reasons[name]}.")
     return " ".join(words)

@@ -17,7 +17,7 @@ from borewarden.base.text import every_nth, probability_words, span_words
 from borewarden.base.times import local_time
 from borewarden.base.units import PER_MINUTE
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
-from borewarden.service.health import Age, sight_words
+from borewarden.service.health import Age, doubt_words, sight_words
 from borewarden.service.status import MachineStatus
 from borewarden.show.learned_words import learned_lines
 from borewarden.show.wording import (
@@ -93,6 +93,7 @@ def card(
         "reason": f"As of {local_time(verdict.time_ns, zone)}: {verdict.reason}.",
         "learned": ". ".join(learned_lines(status.known, status.pump)),
         "stale": _stale(status, age) if status.is_seen else "",
+        "doubt": doubt_words(status) if status.is_seen else "",
         "bore": _known(verdict.bore, shown("bore").text(verdict.bore)),
         "bore_note": _bore_note(verdict),
         "area": _percent(verdict.area_ratio) if learned else UNKNOWN,

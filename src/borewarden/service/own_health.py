@@ -21,6 +21,7 @@ from borewarden.store.mails import SINK as MAIL
 from borewarden.store.mails import Undelivered
 from borewarden.store.upkeep import set_aside_files
 
+ITSELF = "The watcher itself"
 SLOW_DISK = 8.0  # s without an answer
 SLOW_MAIL = 120.0  # s without an answer; servers may take that long, but somebody is waiting
 USUAL_DELAY = 900.0  # s that a server may put a mail off, as greylisting does; invented
@@ -141,15 +142,16 @@ class Health:
         return {i: mail for i, mail in self.undelivered.items() if mail.machine == machine}
 
     def undelivered_words(self, machine: str) -> str:
-        """The same for its card on the page; "" if there is none."""
+        """The same for its card on the page, "" if there is none; "" is the watcher itself."""
         mails = self.undelivered_of(machine)
         if not mails:
             return ""
         newest = mails[max(mails)]
+        about = "" if machine else " about the watcher itself"
         count = (
-            "A mail was not delivered"
+            f"A mail{about} was not delivered"
             if len(mails) == 1
-            else f"{len(mails)} mails were not delivered, the last one"
+            else f"{len(mails)} mails{about} were not delivered, the last one"
         )
         return f"{count} ({newest.kind}): {newest.reason}. Acknowledge once you have seen this."
 
@@ -171,12 +173,13 @@ class Health:
         for mail in self.late.values():
             age_s = (now_ns - mail.since_ns) * 1e-9
             if mail.is_grave or age_s > USUAL_DELAY:
-                words.append(f"{mail.machine}: tried for {span_words(age_s)}: {mail.reason}.")
+                age = span_words(age_s)
+                words.append(f"{mail.machine or ITSELF}: tried for {age}: {mail.reason}.")
         slowest = now - min(self.asked_at.values(), default=now)
         if slowest > SLOW_MAIL:
             words.append(f"The mail server has not answered for {span_words(slowest)}.")
         for machine in dict.fromkeys(mail.machine for mail in self.undelivered.values()):
-            words.append(f"{machine}: {self.undelivered_words(machine)}")
+            words.append(f"{machine or ITSELF}: {self.undelivered_words(machine)}")
         return words
 
     def disk_trouble(self) -> str:

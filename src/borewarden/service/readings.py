@@ -20,7 +20,7 @@ from borewarden.collect.live import Source
 from borewarden.collect.modbus import ModbusSource, Register, decode, encode
 from borewarden.collect.opcua import OpcUaSource
 from borewarden.gate.gate import GateSettings
-from borewarden.physics.pump import Pump, event_rate
+from borewarden.physics.pump import Intensifier, Pump, event_rate
 from borewarden.settings import MachineSettings
 
 Answer = Literal["yes", "NO", "no", "not proven"]  # "no" of what the watch can do without
@@ -34,8 +34,10 @@ MOST_COUNTS = 1.5  # of the highest rate, and
 COUNT_SLACK = 2.0  # counts more
 TOO_FAST = 2.5  # times the strokes that the stated bore takes at that pressure, but
 LEAST_STROKES = 1.5  # at least
+ENOUGH_STROKES = 3.0  # that show that a counter counts
 STROKES = 2.0  # that have to move a pressure, or that an open valve has to bring
 FROZEN_ROWS = 5  # that are all the same before a pressure is said not to move
+WHILE_CUT = "while the pump cuts"
 PRESSURE_UNITS = ("bar", "MPa", "psi", "kpsi")
 LOWEST = 0.2  # of the rated pressure, that people cut at
 MISSING = 0.5  # of the readings, and the channel can't be used
@@ -92,6 +94,11 @@ class _Seen:
     @property
     def is_at_rest(self) -> bool:
         return bool(self.pressure[1] < self.gate.stopped_pressure)
+
+    @property
+    def works(self) -> bool:
+        """Whether the working pressure was reached."""
+        return bool(self.pressure[1] >= self.gate.working_pressure)
 
     @property
     def strokes(self) -> float:
@@ -316,6 +323,12 @@ def _pressure_shown(seen: _Seen, known: Floats) -> Finding:
             "NO",
             f": too little for the {strokes:.0f} strokes meanwhile; check unit, scale and place",
         )
+    if strokes >= LEAST_STROKES and seen.gate.flow_shows_jet and not seen.works:
+        return Finding(
+            "not proven",
+            f": below the working pressure, though the pump strokes{_other_unit(seen, known)}; "
+            f"check unit and scale, or run this again {WHILE_CUT}",
+        )
     if np.ptp(known) > 0.0 or len(known) == 1:
         return Finding("yes", "")
     # a crank pump's may well look steady, rounded to what a panel shows
@@ -343,8 +356,7 @@ def _strokes_shown(seen: _Seen, strokes: float) -> Finding:
             "and scale of both channels",
         )
     if strokes > 0.0:
-        counted = f": it counts, {strokes:.0f} in {seen.seconds:.0f} s"
-        return Finding("yes", counted if seen.gate.uses_counter else "")
+        return _moving(seen, strokes)
     if seen.is_at_rest:
         return Finding("yes", ": it stands still, as it does without pressure")
     is_open = (seen.rows.valve >= 1.0).all()
@@ -355,6 +367,22 @@ def _strokes_shown(seen: _Seen, strokes: float) -> Finding:
         ": it stood still under pressure, which is right while the jet is off; run this again "
         "while the pump cuts",
     )
+
+
+def _moving(seen: _Seen, strokes: float) -> Finding:
+    """Of a counter that counted, or of a rate above zero."""
+    if seen.gate.uses_counter:
+        counted = f": it counts, {strokes:.0f} in {seen.seconds:.0f} s"
+        if strokes >= ENOUGH_STROKES:
+            return Finding("yes", counted)
+        return Finding("not proven", f"{counted}; too few to prove it: run this again {WHILE_CUT}")
+    if isinstance(seen.pump, Intensifier) and np.ptp(_finite(seen.rows.rate)) == 0.0:
+        return Finding(
+            "not proven",
+            f": it stood still to the last digit for {seen.seconds:.0f} s; run this again as the "
+            "jet opens or closes",
+        )
+    return Finding("yes", "")
 
 
 def _in_words(name: str, values: Floats) -> str:

@@ -21,13 +21,14 @@ class SightStatus:
     `begun` is when watching began, `usable` when the newest usable reading came in (None before
     the first), in s of the computer's monotonic clock. `usable_ns` is the later of both by its
     wall clock, ns since 1970 UTC. `faults` say what is wrong with the newest reading, by the fields
-    of `Samples`, and `told` what the controller says of them.
+    of `Samples`, `doubts` what nothing proves, and `told` what the controller says of them.
     """
 
     begun: float = field(default_factory=time.monotonic)
     usable: float | None = None
     usable_ns: int = field(default_factory=time.time_ns)
     faults: Mapping[str, str] = field(default_factory=dict)
+    doubts: Mapping[str, str] = field(default_factory=dict)
     told: Mapping[str, str] = field(default_factory=dict)
 
     def with_link(self, link: LinkState) -> SightStatus:
@@ -37,13 +38,14 @@ class SightStatus:
     def with_reading(self, seen: Usable, time_ns: int) -> SightStatus:
         """The same after a reading of `time_ns` by the machine's clock, which may be wrong."""
         if seen.newest_ns is None:
-            return replace(self, faults=seen.faults)
+            return replace(self, faults=seen.faults, doubts=seen.doubts)
         age_ns = time_ns - seen.newest_ns
         return replace(
             self,
             usable=time.monotonic() - age_ns * 1e-9,
             usable_ns=time.time_ns() - age_ns,
             faults=seen.faults,
+            doubts=seen.doubts,
         )
 
     @property

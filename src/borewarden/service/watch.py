@@ -26,6 +26,7 @@ import structlog
 from borewarden.base.shown import show_in, shown_in
 from borewarden.collect.link import LinkState, Received
 from borewarden.collect.sight import Sight
+from borewarden.gate.batch import Phase
 from borewarden.jewels.fitting import FittedSet, Fitting, fitted_sets, stale_since
 from borewarden.jewels.jewel import Jewel
 from borewarden.service.messages import (
@@ -50,12 +51,13 @@ from borewarden.store.database import (
     open_store,
     open_to_read,
     read_books,
-    read_samples,
+    read_phases,
     transaction,
     whole_since,
 )
 from borewarden.store.register import fittings, judged_by, newest_entry
 from borewarden.store.rescue import finish_setting_aside, is_damage, set_aside, was_ours
+from borewarden.watcher.usable import learn_usable
 from borewarden.watcher.watcher import Watcher
 
 log = structlog.get_logger("borewarden")
@@ -102,8 +104,8 @@ def restore(machine: MachineSettings, connection: sqlite3.Connection) -> Followe
     if newest is not None:
         since = max((s.since_ns for s in sets if s.since_ns <= newest), default=0)
         since = max(since, whole_since(connection, machine.name))
-        for samples in read_samples(connection, machine.name, since):
-            watcher.learn_many(samples)
+        for samples, phases in read_phases(connection, machine.name, since):
+            learn_usable(watcher.learn_many, samples, phases == Phase.UNUSABLE)
             sight.learn_many(samples, watcher.gate.settings.nominal_area)
     return Followed(machine, watcher, entry, sets, newest or 0, sight)
 
@@ -162,7 +164,7 @@ async def _follow(
         received_at = time.monotonic()
         async with machine.turn:
             watcher = machine.watcher
-            learned = watcher.learn_many(samples)
+            learned = learn_usable(watcher.learn_many, samples, seen.unusable)
             machine.newest_ns = int(samples.time_ns[-1])
             news = len(learned.batches) > 0 or told is not watcher.jewels
             verdict = watcher.verdict() if news else None

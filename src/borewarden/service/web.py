@@ -340,7 +340,7 @@ async def _events(
         cards = []
         for name, status in statuses.items():
             with shown_in(status.units):
-                undelivered = own.undelivered_words(name)
+                undelivered = " ".join(filter(None, map(own.undelivered_words, (name, ""))))
                 cards.append(card(status, age(status, now_ns), undelivered, is_stored))
         stored = await asyncio.to_thread(_add_stored, store, list(statuses.values()), cards, after)
         said = (own.keeping.trouble(), own.disk_trouble(), stored["problem"])
@@ -417,6 +417,7 @@ def _status(status: MachineStatus) -> dict[str, Any]:
             "is_seen": status.is_seen,
             "usable_ns": None if sight.usable is None else sight.usable_ns,
             "reasons": sight.reasons,
+            "doubts": sight.doubts,
             "words": "" if status.is_seen else sight_words(status),
         },
         "latency_s": {

@@ -44,6 +44,7 @@ if TYPE_CHECKING:  # the protocols' libraries are slow to import, and a replay n
     from borewarden.collect.live import Source
 
 ENV_PREFIX = "BOREWARDEN_"
+MOST_INTERVALS = 2.5  # of a source between two readings, or they are too far apart; invented
 SAME_NS = 60 * 10**9  # two records of one fitting may differ by this
 
 
@@ -102,6 +103,7 @@ class MachineSettings(FileSettings):
         given = self.source or self.log
         plate = Plate(
             strokes=gate.flow_shows_jet,
+            pistons=isinstance(pump, Intensifier),
             counts=gate.uses_counter,
             reads_rate=given is not None and given.rate is not None,
             max_rate=pump.max_rate,
@@ -111,7 +113,11 @@ class MachineSettings(FileSettings):
             working_pressure=gate.working_pressure,
             max_pressure=gate.max_pressure,
             stuck_time=gate.stuck_time,
-            max_gap=gate.max_gap,
+            max_gap=max(
+                gate.max_gap,
+                MOST_INTERVALS * getattr(given, "interval", 0.0),
+                getattr(given, "silence", 0.0),
+            ),
         )
         return Sight(plate, pump.displacement)
 

@@ -31,11 +31,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from borewarden.base.samples import Samples, samples_of
+from borewarden.gate.batch import Phase
 from borewarden.store.counts import COUNTS
 from borewarden.store.inspections import INSPECTIONS
 from borewarden.store.register import REGISTER
 from borewarden.store.verdicts import _alert_row
 from borewarden.watcher.batch_loop import RESULT
+from borewarden.watcher.usable import learn_usable
 from borewarden.watcher.verdict import STATES
 from borewarden.watcher.watcher import Learned
 
@@ -375,7 +377,8 @@ def judge_anew(
         ).fetchone()
         words = _unpack(channels, content)
         first = int(np.searchsorted(words[:, 0], since_ns))
-        learned = learn_many(_samples(words[first:]))
+        unusable = words[first:, 1] == Phase.UNUSABLE
+        learned = learn_usable(learn_many, _samples(words[first:]), unusable)
         stored = _columns(channels, content)[0].copy()
         stored[first:, 1] = learned.phases
         connection.execute("UPDATE block SET content = ? WHERE rowid = ?", (stored.tobytes(), *row))

@@ -28,7 +28,7 @@ RELAXATION = 4.5
 
 def jet_on(phases: NDArray[np.int8]) -> NDArray[np.bool_]:
     """Whether the jet was on at each sample, shape (n,); what was not seen is as it was before."""
-    seen = np.where(phases == Phase.NO_DATA, 0, np.arange(len(phases)))
+    seen = np.where(np.isin(phases, (Phase.NO_DATA, Phase.UNUSABLE)), 0, np.arange(len(phases)))
     on: NDArray[np.bool_] = np.isin(phases[np.maximum.accumulate(seen)], _ON)
     return on
 

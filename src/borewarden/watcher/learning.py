@@ -21,7 +21,7 @@ from borewarden.watcher.verdict import State
 FEWEST_FIRST = 6  # batches that a baseline needs, if a step is found among the first; invented
 FIRST_RUN_LENGTH = 1e4  # mean batches between false steps among the first; invented
 MEDIAN_OF_JUMPS = 0.954  # median of |difference| of two standard normals: sqrt(2) * 0.6745
-FEWEST_FREEDOM = 10.0  # degrees, however short the baseline: other pumps say as much; invented
+FEWEST_FREEDOM = 20.0  # degrees, however short the baseline: other pumps say as much; invented
 # Some tail heavier than normal, however much was seen; invented
 MAX_DEGREES_OF_FREEDOM = 50.0
 SPREADS = 3.0  # of a signal's own, beside its limit; invented
