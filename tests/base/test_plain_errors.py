@@ -28,7 +28,8 @@ from borewarden.collect.link import LinkState, Received
 from borewarden.collect.modbus import ModbusSource, Register, modbus_samples
 from borewarden.collect.mqtt import JsonField, MqttSource, mqtt_samples
 from borewarden.collect.opcua import NodePoint, OpcUaSource, opcua_samples
-from borewarden.service.web import serve_page
+from borewarden.service.listening import serve_page
+from borewarden.settings.service import PageSection
 from borewarden.simulate.serve import serve
 from borewarden.store import influx
 from borewarden.store.influx import InfluxSettings
@@ -195,7 +196,7 @@ async def test_a_connection_that_is_closed_at_once(name: str) -> None:
 
 async def test_a_port_that_another_program_has() -> None:
     with silent_port() as port:
-        words = await error_of(serve_page(web.Application(), port=port))  # type: ignore[arg-type]
+        words = await error_of(serve_page(web.Application(), PageSection(port=port)))  # type: ignore[arg-type]
     says(words, "another program already has that port", "ss -ltnp")
 
 

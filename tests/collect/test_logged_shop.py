@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+import warnings
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-from borewarden.base.errors import BadInput
+from borewarden.base.errors import BadInput, LogNote
 from borewarden.base.samples import Channel
 from borewarden.collect.layout import Layout
 from borewarden.collect.logged import LogFormat, read_log
@@ -124,3 +125,16 @@ def test_hour_that_comes_twice_is_told_by_the_order(tmp_path: Path) -> None:
             (("02", "30"), ("02", "50"), ("02", "10"), ("03", "10"))]  # fmt: skip
     samples = read_log(log(tmp_path, "t;p;n\n" + "\n".join(rows) + "\n"), form())
     assert (np.diff(samples.time_ns) // (60 * 10**9)).tolist() == [20, 20, 60]
+
+
+def test_tag_with_two_values_at_one_time_is_said(tmp_path: Path) -> None:
+    """The same value again is nothing to speak of."""
+    layout = {"tag": "tag", "value": "value", "quality": "quality"}
+    again = "p;17.03.2026 06:00:00;3.800,5;Good\n"
+    text = TAGS.replace("n;17", f"{again}n;17", 1)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", LogNote)
+        read_log(log(tmp_path, text), form(**layout))
+    other = TAGS.replace("n;17", f"{again.replace('3.800', '3.999')}n;17", 1)
+    with pytest.warns(LogNote, match="line 3: 1 row has the time of the row before"):
+        read_log(log(tmp_path, other), form(**layout))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import configparser
 import ctypes.util
+import ipaddress
 import os
 import re
 import shlex
@@ -24,6 +25,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+from borewarden.service.listening import DESCRIPTORS
 
 ROOT = Path(__file__).parents[2]
 UNIT = ROOT / "deploy" / "systemd" / "borewarden.service"
@@ -86,10 +89,26 @@ def test_unit_is_a_well_formed_file() -> None:
         ("LockPersonality", "yes"),
         ("RestrictAddressFamilies", "AF_INET AF_INET6 AF_UNIX"),
         ("SystemCallArchitectures", "native"),
+        ("IPAddressDeny", "any"),
+        ("LimitNOFILE", str(DESCRIPTORS)),
+        ("MemoryMax", "2G"),
+        ("TasksMax", "256"),
     ],
 )
 def test_unit_is_hardened(key: str, value: str) -> None:
     assert _section("Service")[key] == [value]
+
+
+def test_unit_lets_it_talk_to_the_shop_only() -> None:
+    [allowed] = _section("Service")["IPAddressAllow"]
+    networks = [
+        ipaddress.ip_network(each)
+        for each in allowed.split()
+        if each not in ("localhost", "link-local")
+    ]
+    assert all(each.is_private for each in networks)
+    page = (ROOT / "deploy" / "README.md").read_text(encoding="utf-8")
+    assert all(f"`{each}`" in page for each in allowed.split())
 
 
 def test_unit_starts_the_watch_and_holds_no_secret() -> None:

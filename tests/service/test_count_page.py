@@ -18,10 +18,12 @@ from borewarden.gate.gate import GateSettings
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import Intensifier
+from borewarden.service.listening import serve_page
 from borewarden.service.status import MachineStatus
 from borewarden.service.watch import watch
-from borewarden.service.web import page_app, serve_page
+from borewarden.service.web import page_app
 from borewarden.settings import MachineSettings, load_machine
+from borewarden.settings.service import PageSection
 from borewarden.store.counts import hand_counts
 from borewarden.store.database import open_store, open_to_read
 from borewarden.watcher.watcher import Watcher
@@ -54,7 +56,7 @@ class Served:
         self.thread = threading.Thread(target=self.loop.run_forever, daemon=True)
         self.thread.start()
         self.serving = asyncio.run_coroutine_threadsafe(
-            serve_page(self.app, port=self.port), self.loop
+            serve_page(self.app, PageSection(port=self.port)), self.loop
         )
         self.address = f"http://127.0.0.1:{self.port}"
 

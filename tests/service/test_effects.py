@@ -15,7 +15,15 @@ from borewarden.collect.link import LinkState, Received
 from borewarden.collect.logged import read_log
 from borewarden.service import writer
 from borewarden.service.effects import Effects
-from borewarden.service.messages import Acknowledgement, Block, Ended, Kept, Shelving, TimePassed
+from borewarden.service.messages import (
+    Acknowledgement,
+    Block,
+    Ended,
+    Kept,
+    Person,
+    Shelving,
+    TimePassed,
+)
 from borewarden.service.status import MachineStatus
 from borewarden.service.watch import watch
 from borewarden.settings import load_machine
@@ -65,7 +73,7 @@ async def test_acknowledgement_is_kept_over_a_restart(tmp_path: Path) -> None:
             yield received
         await held.queue.join()
         assert held.effects.has_open("South")
-        await held.queue.put(Acknowledgement("South", "Ada"))
+        await held.queue.put(Acknowledgement("South", Person("Ada")))
 
     await watch([machine], store, {"South": then_acknowledged()}, held)
     assert held.statuses["South"].alarm == "acknowledged"
@@ -82,7 +90,7 @@ async def test_shelving_is_kept_over_a_restart_and_ends_by_itself(tmp_path: Path
     until_ns = asked_ns + 3600 * 10**9
 
     async def shelved_first() -> AsyncIterator[Received]:
-        await held.queue.put(Shelving("South", "Ada", asked_ns, until_ns))
+        await held.queue.put(Shelving("South", Person("Ada"), asked_ns, until_ns))
         async for received in paced(samples, 200):
             yield received
 
@@ -125,13 +133,13 @@ async def test_taken_off_the_shelf_it_is_told_at_once(tmp_path: Path) -> None:
     held, asked_ns = Held(), time.time_ns()
 
     async def shelved_meanwhile() -> AsyncIterator[Received]:
-        await held.queue.put(Shelving("South", "Ada", asked_ns, asked_ns + 3600 * 10**9))
+        await held.queue.put(Shelving("South", Person("Ada"), asked_ns, asked_ns + 3600 * 10**9))
         async for received in paced(samples, 200):
             yield received
         await held.queue.join()
         assert held.effects.is_shelved("South")
         assert mails(store) == []
-        await held.queue.put(Shelving("South", "Grace", time.time_ns(), None))
+        await held.queue.put(Shelving("South", Person("Grace"), time.time_ns(), None))
 
     await watch([machine], store, {"South": shelved_meanwhile()}, held)
     assert not held.effects.is_shelved("South")
@@ -151,7 +159,7 @@ def test_shelving_that_was_allowed_is_kept_however_long_it_waited(tmp_path: Path
         status = MachineStatus("South", "Europe/Vienna", pump, verdict)
         effects = Held()(connection, {"South": status}, asyncio.Queue())
         long_ago = time.time_ns() - 7200 * 10**9
-        effects(connection, Shelving("South", "Ada", long_ago, long_ago + 3600 * 10**9))
+        effects(connection, Shelving("South", Person("Ada"), long_ago, long_ago + 3600 * 10**9))
         effects(connection, TimePassed(time.time_ns()))
         effects(connection, Ended(True))
         assert status.alarm == "normal"

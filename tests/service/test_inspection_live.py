@@ -17,9 +17,11 @@ from borewarden.cli import app
 from borewarden.collect.link import Received
 from borewarden.collect.logged import read_log
 from borewarden.service import watch as watch_module
+from borewarden.service.listening import serve_page
 from borewarden.service.watch import watch
-from borewarden.service.web import page_app, serve_page
+from borewarden.service.web import page_app
 from borewarden.settings import load_machine
+from borewarden.settings.service import PageSection
 from follow_log import paced, yet_to_come
 from held import AT_ONCE, CHIP, SOUTH, Held, mails, stored_alarm
 
@@ -51,7 +53,7 @@ class Service:
         )
         await asyncio.wait_for(followed.wait(), 60.0)
         page = page_app(self.store, self.held.statuses, self.nobody, self.nobody)
-        self.page = asyncio.create_task(serve_page(page, port=self.port))
+        self.page = asyncio.create_task(serve_page(page, PageSection(port=self.port)))
         return self
 
     async def nobody(self, *_: object) -> bool:

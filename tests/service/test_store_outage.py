@@ -22,12 +22,14 @@ from borewarden.base.samples import rows
 from borewarden.collect.link import Received
 from borewarden.collect.logged import read_log
 from borewarden.replay.one_machine import replay_logs
+from borewarden.service.listening import serve_page
 from borewarden.service.mailing import Mailing
-from borewarden.service.messages import Acknowledgement
+from borewarden.service.messages import Acknowledgement, Person
 from borewarden.service.own_health import Health
 from borewarden.service.watch import watch
-from borewarden.service.web import page_app, serve_page
+from borewarden.service.web import page_app
 from borewarden.settings import load_machine
+from borewarden.settings.service import PageSection
 from borewarden.store.database import open_store, read_table
 from follow_log import paced
 from held import CHIP, SOUTH, Held, stored_alarm
@@ -116,20 +118,20 @@ async def service(store: Path, server: MailServer) -> AsyncIterator[Service]:
     )
     await until(lambda: hasattr(it.held, "effects") or watching.done())
 
-    async def acknowledge(machine: str, by: str) -> bool:
+    async def acknowledge(machine: str, who: Person) -> bool:
         if not it.held.effects.has_open(machine):
             return False
-        await it.held.queue.put(Acknowledgement(machine, by))
+        await it.held.queue.put(Acknowledgement(machine, who))
         return True
 
-    async def shelve(machine: str, by: str, until_ns: int | None) -> bool:
+    async def shelve(machine: str, who: Person, until_ns: int | None) -> bool:
         return False
 
     app = page_app(store, it.held.statuses, acknowledge, shelve, health=it.health)
     tasks = [
         watching,
         asyncio.create_task(Mailing(store, it.settings, it.health, QUICK).run()),
-        asyncio.create_task(serve_page(app, port=it.port)),
+        asyncio.create_task(serve_page(app, PageSection(port=it.port))),
     ]
     try:
         yield it

@@ -29,6 +29,7 @@ from borewarden.inspection.cautions import CAUTIONS
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
 from borewarden.service.health import health_troubles
+from borewarden.service.listening import serve_page, serve_when_free
 from borewarden.service.machine_view import (
     MOST_POINTS,
     alert_rows,
@@ -38,7 +39,8 @@ from borewarden.service.machine_view import (
 )
 from borewarden.service.own_health import Health
 from borewarden.service.status import MachineStatus, SightStatus
-from borewarden.service.web import page_app, serve_page, serve_when_free
+from borewarden.service.web import page_app
+from borewarden.settings.service import PageSection
 from borewarden.store import outbox
 from borewarden.store.database import open_store, open_to_read, transaction, write_learned
 from borewarden.store.mails import Undelivered
@@ -130,22 +132,22 @@ class Shop:
         self.serving = None
         self.open()
 
-    async def acknowledge(self, machine, by):
+    async def acknowledge(self, machine, who):
         if "unacknowledged" not in self.statuses[machine].alarm:
             return False
-        self.acknowledged.append((machine, by))
+        self.acknowledged.append((machine, who.name))
         self.statuses[machine].alarm = "acknowledged"
         return True
 
-    async def shelve(self, machine, by, until_ns):
+    async def shelve(self, machine, who, until_ns):
         status = self.statuses[machine]
         if until_ns is not None:
             AlarmSettings().check_shelving(time.time_ns(), until_ns)
         elif status.shelved_until_ns is None:
             return False
-        self.shelved.append((machine, by, until_ns))
+        self.shelved.append((machine, who.name, until_ns))
         status.alarm = "normal" if until_ns is None else "shelved"
-        status.shelved_until_ns, status.shelved_by = until_ns, by
+        status.shelved_until_ns, status.shelved_by = until_ns, who.name
         return True
 
     def in_loop(self, work):
@@ -153,7 +155,7 @@ class Shop:
 
     def open(self):
         async def begin():
-            return asyncio.create_task(serve_page(self.app, port=self.port))
+            return asyncio.create_task(serve_page(self.app, PageSection(port=self.port)))
 
         self.serving = self.in_loop(begin())
         wait_for(self.answers)
@@ -556,8 +558,9 @@ def test_no_store_yet_is_said_and_harms_nothing(shop, tmp_path):
 
 
 async def test_a_taken_port_is_an_error_of_this_task_only(shop):
+    app = page_app(shop.store, {}, shop.acknowledge, shop.shelve)
     with pytest.raises(OSError, match="in use"):
-        await serve_page(page_app(shop.store, {}, shop.acknowledge, shop.shelve), port=shop.port)
+        await serve_page(app, PageSection(port=shop.port))
 
 
 async def test_page_appears_once_its_port_is_free(shop):
@@ -565,7 +568,7 @@ async def test_page_appears_once_its_port_is_free(shop):
         other.bind(("127.0.0.1", 0))
         other.listen()
         port = other.getsockname()[1]
-        serving = asyncio.create_task(serve_when_free(shop.app, "127.0.0.1", port, wait=0.02))
+        serving = asyncio.create_task(serve_when_free(shop.app, PageSection(port=port), wait=0.02))
         await asyncio.sleep(0.1)
         assert not serving.done()
     async with asyncio.timeout(30.0):

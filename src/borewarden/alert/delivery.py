@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import email.policy
-import ipaddress
 import re
 from dataclasses import dataclass
 from email.message import EmailMessage
@@ -16,6 +15,7 @@ import aiosmtplib
 from aiosmtplib.email import parse_address
 from pydantic import SecretStr
 
+from borewarden.base.hosts import is_loopback
 from borewarden.base.plain_errors import plain_reason
 
 SINK = "mail"
@@ -67,7 +67,7 @@ class MailSettings:
             raise ValueError("mail needs at least one recipient")
         for address in (self.sender, *self.recipients):
             check_address(address)
-        if self.user is not None and self.security == "none" and not _is_this_computer(self.host):
+        if self.user is not None and self.security == "none" and not is_loopback(self.host):
             raise ValueError('a password needs security = "starttls" or "tls"')
 
 
@@ -94,13 +94,6 @@ def check_address(address: str) -> None:
         if address.isprintable() and "@" in parse_address(address):
             return
     raise ValueError(f"{address!r} is not a mail address")
-
-
-def _is_this_computer(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"
 
 
 def connected(settings: MailSettings) -> aiosmtplib.SMTP:

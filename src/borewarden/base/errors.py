@@ -27,3 +27,7 @@ class MissingExtra(ImportError):  # noqa: N818 - it names what is missing
         super().__init__(
             f"the package {package} is not installed: pip install 'borewarden[{extra}]'"
         )
+
+
+class LogNote(UserWarning):
+    """Something about a file that was read, which whoever gave it should know."""

@@ -1,44 +1,124 @@
-"""Reading or writing a file that somebody named, or saying why that can't be."""
+"""Reading or writing a file that somebody named, or saying why that can't be.
+
+Every file that is read comes through here: its kind and its size are looked at before its content.
+"""
 
 from __future__ import annotations
 
 import os
 import stat
+import zlib
 from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path
 
 from borewarden.base.errors import BadInput
 
 DATABASE = b"SQLite format 3\0"  # sqlite.org/fileformat2.html, 1.3
+LARGEST_TEXT = 64 * 2**20  # bytes of settings, registers, labels, answers and lists
+LARGEST_LOG = 2 * 2**30  # bytes, unpacked: a year at 1 Hz with a channel or two
+MOST_PACKED = 300  # times smaller than unpacked, beyond which it is no log, once it is large
+LARGE = 64 * 2**20
 BESIDE_A_STORE = ("-wal", "-shm", "-journal", ".owner")
 
 
-def check_file(path: Path, right: str) -> None:
-    """Raise BadInput, with `right` as the fix, unless `path` is a regular file.
+def check_file(path: Path, right: str, most: int = LARGEST_LOG) -> None:
+    """Raise BadInput, with `right` as the fix, unless `path` is a regular file of `most` bytes.
 
     Reading a pipe or a device could wait, or go on, forever.
     """
     try:
-        mode = path.stat().st_mode
+        about = path.stat()
     except FileNotFoundError:
         raise BadInput(path, "file", "there is no such file", right) from None
     except (OSError, ValueError) as error:
         raise BadInput(path, "file", _reason(error), right) from None
-    if stat.S_ISDIR(mode):
+    if stat.S_ISDIR(about.st_mode):
         raise BadInput(path, "file", "that is a directory", right)
-    if not stat.S_ISREG(mode):
+    if not stat.S_ISREG(about.st_mode):
         raise BadInput(path, "file", "that is not a regular file", right)
+    if about.st_size > most:
+        raise too_large(path, most)
     if not os.access(path, os.R_OK):
         raise BadInput(path, "file", "Permission denied", "let this user read it")
 
 
-def read_file(path: Path, right: str) -> bytes:
-    """The bytes of the file at `path`. Raises BadInput, with `right` as the fix."""
-    check_file(path, right)
+def too_large(path: Path, most: int) -> BadInput:
+    """What to say of a file with more than `most` bytes in it."""
+    size = f"{most / 2**20:,.0f} MiB"
+    return BadInput(path, "file", f"has more than {size} in it", f"give files of {size} at most")
+
+
+def read_file(path: Path, right: str, most: int = LARGEST_TEXT) -> bytes:
+    """The bytes of the file at `path`, `most` of them. Raises BadInput, with `right` as the fix."""
+    check_file(path, right, most)
     try:
-        return path.read_bytes()
+        with path.open("rb") as file:
+            content = file.read(most + 1)
     except OSError as error:
         raise BadInput(path, "file", _reason(error), right) from None
+    if len(content) > most:  # it has grown
+        raise too_large(path, most)
+    return content
+
+
+def unpacked(path: Path, content: bytes, most: int = LARGEST_LOG) -> bytes:
+    """What the gzip file with this `content` holds. Raises BadInput, also for a bomb."""
+    parts: list[bytes] = []
+    size, packed = 0, len(content)
+    while content:
+        stream = zlib.decompressobj(31)
+        try:
+            while not stream.eof:
+                part = stream.decompress(content, 2**22)
+                size += len(part)
+                if size > most:
+                    raise too_large(path, most)
+                if size > max(LARGE, MOST_PACKED * packed):
+                    wrong = f"it unpacks to more than {MOST_PACKED} times its size"
+                    raise BadInput(path, "file", wrong, "give it unpacked, if it is a log")
+                parts.append(part)
+                if not part and not stream.unconsumed_tail and not stream.eof:
+                    raise zlib.error("it ends too soon")
+                content = stream.unconsumed_tail
+        except zlib.error:
+            raise BadInput(
+                path, "file", "the compressed file is broken or half written", "copy it anew"
+            ) from None
+        content = stream.unused_data.lstrip(b"\0")
+    return b"".join(parts)
+
+
+def write_private(path: Path, text: str) -> None:
+    """Write `text` to `path`; a new file is for its owner only, since it has people's names."""
+    with open(path, "w", encoding="utf-8", newline="", opener=_private) as file:
+        file.write(text)
+
+
+def is_special(path: Path) -> bool:
+    """Whether there is something at `path` that is not a regular file; never raises."""
+    try:
+        return not stat.S_ISREG(path.stat().st_mode)
+    except (OSError, ValueError):
+        return False
+
+
+def resolved(path: Path) -> Path:
+    """`path` without links. `Path.resolve` raises RuntimeError for links in a circle."""
+    return Path(os.path.realpath(path))
+
+
+def make_private(path: Path) -> None:
+    """Make an empty file for its owner only, unless there is something, or it can't be made.
+
+    SQLite takes it for a new database, and gives its log the same rights.
+    """
+    with suppress(OSError, AttributeError):  # not every system has it
+        os.mknod(path, stat.S_IFREG | 0o600)
+
+
+def _private(path: str, flags: int) -> int:
+    return os.open(path, flags, 0o600)
 
 
 def check_output(option: str, path: Path, inputs: Iterable[Path | None] = ()) -> None:

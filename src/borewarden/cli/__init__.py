@@ -5,6 +5,8 @@ from __future__ import annotations
 import difflib
 import importlib
 import os
+import sys
+from contextlib import suppress
 from typing import Annotated, Any, NamedTuple
 
 import typer
@@ -12,8 +14,9 @@ from typer.core import TyperCommand
 
 from borewarden import __version__
 from borewarden.base.errors import BadInput
+from borewarden.base.plain_errors import plain_reason
 from borewarden.base.shown import shown_in
-from borewarden.cli.terminal import Listing, refusing
+from borewarden.cli.terminal import Listing, refusing, say_notes, warn
 from borewarden.cli.terminal import app as registered
 
 
@@ -48,6 +51,9 @@ COMMANDS = {
     ),
     "store": _Place(
         "store", LIVE, "Look after a store: check it, back it up, prune it, compact it."
+    ),
+    "account": _Place(
+        "account", LIVE, "Who may see the page and press what, and the trail of who did what."
     ),
     "count": _Place(
         "count",
@@ -140,4 +146,34 @@ def _options(
             except ValueError:
                 wrong, right = f"{units!r} is neither", 'give "metric" or "US"'
                 raise BadInput("environment", UNITS_VARIABLE, wrong, right) from None
+    context.with_resource(say_notes())
     context.with_resource(shown_in(chosen))  # what a command chooses ends with it
+
+
+def main() -> None:
+    """The program: the commands, on whatever terminal, pipe or file their words go to."""
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(AttributeError, ValueError):  # there is none, or it is something else
+            stream.reconfigure(errors="replace")  # type: ignore[union-attr]
+    code: int | str | None = 0
+    try:
+        app()
+    except SystemExit as end:
+        code = end.code
+    except OSError as error:  # of the output; whatever else can't be written says so itself
+        code = _lost(error)
+    try:
+        if sys.stdout is not None:
+            sys.stdout.flush()
+    except OSError as error:
+        code = _lost(error)
+    sys.exit(code)
+
+
+def _lost(error: OSError) -> int:
+    """Say that the output could not be written, and where no more of it is to go."""
+    if not isinstance(error, BrokenPipeError):  # whoever read it has had enough
+        warn(f"can't write the output: {plain_reason(error)}")
+    with suppress(OSError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return 1

@@ -7,7 +7,8 @@ from typing import Annotated, Literal
 import typer
 
 from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing
-from borewarden.settings.service import load_folder
+from borewarden.settings import SERVICE_FILE
+from borewarden.settings.service import folder_of, load_folder
 
 Config = Annotated[
     Path, typer.Option(help="Folder of machine files with service.toml, or one machine file.")
@@ -26,11 +27,13 @@ def watch_command(
     ] = "json",
 ) -> None:
     """Watch machines live until stopped. Only ever reads."""
+    from borewarden.service.doors import check_accounts
     from borewarden.service.log_lines import configure_logging
     from borewarden.service.process import run
 
     with refusing("watch"):
         machines, service = load_folder(config)
+        check_accounts(store, service.page, folder_of(config) / SERVICE_FILE)
         watched = [machine for machine in machines if machine.source is not None]
         sources = {machine.name: machine.open_source() for machine in watched}
         configure_logging(log_level, log_format)

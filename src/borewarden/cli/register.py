@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from borewarden.base.errors import BadInput
-from borewarden.base.files import check_output
+from borewarden.base.files import check_output, write_private
 from borewarden.base.shown import show_in
 from borewarden.cli.terminal import AsJson, Listing, app, print_json, print_table, refusing, say
 from borewarden.jewels.fitting import End, Fitting, number_in_head
@@ -275,7 +275,7 @@ def export_command(
         names = {machine.name for machine in _machines(config) or []}
         with _open(store, there=True) as connection:
             held = [f for f in fittings(connection).values() if not names or f.machine in names]
-        file.write_text(csv_text(held), encoding="utf-8", newline="")
+        write_private(file, csv_text(held))
     say(f"{file}: {len(held)} fitting{'s' * (len(held) != 1)}")
 
 

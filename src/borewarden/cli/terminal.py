@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Annotated, Any, NoReturn
@@ -15,7 +16,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from rich.table import Table
 from typer.core import TyperGroup
 
-from borewarden.base.errors import BadInput, MissingExtra
+from borewarden.base.errors import BadInput, LogNote, MissingExtra
 from borewarden.base.plain import json_text
 from borewarden.base.plain_errors import plain_reason
 
@@ -40,6 +41,23 @@ def say(*lines: str) -> None:
 def warn(line: str) -> None:
     """Print a line where errors go."""
     err.print(line, soft_wrap=True)
+
+
+@contextmanager
+def say_notes() -> Iterator[None]:
+    """Within the block, what a reader has to say of a file goes where errors go, in a line."""
+    usual = warnings.showwarning
+
+    def show(message: Warning | str, category: type[Warning], *place: Any, **more: Any) -> None:
+        if issubclass(category, LogNote):
+            warn(f"note: {message}")
+        else:
+            usual(message, category, *place, **more)
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("always", LogNote)
+        warnings.showwarning = show
+        yield
 
 
 def warn_if_compiling() -> None:

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 from pydantic import SecretStr
 
-from borewarden.base.files import check_output
+from borewarden.base.files import check_output, read_file
 from borewarden.base.shown import show_in
 from borewarden.cli.terminal import (
     AsJson,
@@ -134,7 +134,7 @@ def tune_command(
         outcomes = _sweep_with_bar(shop, tried, kept, workers, scheduler)
         designed = [candidate.watch.false_alarm_hours for candidate in tried]
         trade = weigh_settings(shop, outcomes, false_alarms, designed)
-        text = machine.read_text(encoding="utf-8-sig")
+        text = read_file(machine, "give a machine file").decode("utf-8-sig")
         change = diff(machine, text, tried[trade.choice.number].changed)
         if patch is not None:
             patch.parent.mkdir(parents=True, exist_ok=True)

@@ -10,7 +10,8 @@ from __future__ import annotations
 import csv
 import difflib
 import io
-from collections.abc import Sequence
+import warnings
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,7 +23,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 from pyarrow import compute
 
-from borewarden.base.errors import BadInput
+from borewarden.base.errors import BadInput, LogNote
 from borewarden.base.times import EARLIEST, LATEST, iso_time, steady_offset_ns
 
 OFFSET = r"[T ].*(?:[Zz]|[+-]\d\d(?::?\d\d)?)\s*$"  # of an ISO 8601 time
@@ -316,3 +317,24 @@ def in_order(
             "log date and time of day, to the second, in one column",
         )
     return np.concatenate(([True], steps > 0))
+
+
+def say_conflicts(
+    table: Table, kept: NDArray[np.bool_] | slice, values: Iterable[NDArray[np.float64]]
+) -> None:
+    """Warn of rows that were dropped for their time, and have other `values` than the one kept."""
+    if isinstance(kept, slice):
+        return
+    first = np.maximum.accumulate(np.where(kept, np.arange(len(kept)), 0))
+    differs = np.zeros(len(kept), dtype=np.bool_)
+    for each in values:
+        differs |= (each != each[first]) & ~(np.isnan(each) & np.isnan(each[first]))
+    rows = np.flatnonzero(differs)
+    if len(rows):
+        what = "row has" if len(rows) == 1 else "rows have"
+        warnings.warn(
+            f"{table.path}, {table.where(int(rows[0]))}: {len(rows)} {what} the time of the row "
+            "before and other readings; the first of each counts",
+            LogNote,
+            stacklevel=2,
+        )

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+import functools
 import io
 import re
+import zipfile
+import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import IO, Any, NamedTuple
 
 from borewarden.base.errors import BadInput
-from borewarden.base.files import check_file
+from borewarden.base.files import check_file, too_large
 
 TEXTS = (".csv", ".txt", ".tsv", ".prn", ".dat", ".log", ".asc")
 BOOKS = (".xlsx", ".xlsm", ".xlsb", ".xls", ".ods")
@@ -20,6 +23,9 @@ SEPARATORS = {"tab": "\t", "blanks": " "}  # by name, where the sign itself woul
 BLANKS = {"blank": " \u00a0\u202f\u2009"}  # thousands signs that can't be seen, however wide
 SINCE = re.compile(r"(100 ns|ns|us|ms|s|min|h|days) since (1601|1899-12-30|1904|1970|start)")
 EXACT = 1e15  # whole numbers below are exact as floats
+LARGEST_BOOK = 512 * 2**20  # bytes, unpacked
+MOST_CELLS = 50_000_000  # of a sheet, empty ones too: a month at 1 Hz with 20 columns
+CELL_AT = re.compile(rb'\br="([A-Z]{1,3})(\d{1,8})"')
 NAMELESS = "column {}"  # of a log without a header, counted from one
 
 
@@ -122,6 +128,7 @@ def sheets(path: Path) -> dict[str, Cells]:
     from python_calamine import CalamineError, CalamineWorkbook, PasswordError
 
     check_file(path, "give a logged file")
+    _check_size(path)
     try:
         book = CalamineWorkbook.from_path(str(path))
         found = {
@@ -135,6 +142,43 @@ def sheets(path: Path) -> dict[str, Cells]:
             path, "file", f"not a spreadsheet that can be read: {error}", "save it anew, or as CSV"
         ) from None
     return {name: _cells(rows) for name, rows in found.items()}
+
+
+def _check_size(path: Path) -> None:
+    """BadInput for a spreadsheet that unpacks to more than can be, or has cells far apart.
+
+    Its reader sets aside room for all cells between the first and the last one.
+    """
+    if not zipfile.is_zipfile(path):
+        return
+    try:
+        with zipfile.ZipFile(path) as parts:
+            if sum(part.file_size for part in parts.infolist()) > LARGEST_BOOK:
+                raise too_large(path, LARGEST_BOOK)
+            for part in parts.namelist():
+                if part.startswith("xl/worksheets/") and part.endswith(".xml"):
+                    with parts.open(part) as sheet:
+                        _check_reach(path, part, sheet)
+    except (zipfile.BadZipFile, zlib.error, OSError, RuntimeError, NotImplementedError):
+        return  # the reader says what is wrong with it
+
+
+def _check_reach(path: Path, part: str, sheet: IO[bytes]) -> None:
+    lowest, widest = 0, b""
+    rest = b""
+    while piece := sheet.read(2**22):
+        for letters, digits in CELL_AT.findall(rest + piece):
+            lowest = max(lowest, int(digits))
+            widest = max(widest, letters, key=lambda column: (len(column), column))
+        rest = piece[-40:]
+    columns = functools.reduce(lambda number, letter: 26 * number + letter - 64, widest, 0)
+    if lowest * columns > MOST_CELLS:
+        raise BadInput(
+            path,
+            part.rpartition("/")[2],
+            f"has cells down to row {lowest:,} and out to column {widest.decode()}",
+            f"delete what is far from the table: {MOST_CELLS:,} cells at most, empty ones too",
+        )
 
 
 def _cells(rows: Iterable[list[Any]]) -> Cells:

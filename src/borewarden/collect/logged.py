@@ -13,7 +13,7 @@ from borewarden.base.errors import BadInput
 from borewarden.base.files import check_file
 from borewarden.base.samples import Channel, Samples, samples_of, si_unit, with_open_heads
 from borewarden.base.shown import shown
-from borewarden.collect.columns import Table, in_order, numbers, times_ns
+from borewarden.collect.columns import Table, in_order, numbers, say_conflicts, times_ns
 from borewarden.collect.layout import Layout, kind_of
 from borewarden.collect.logged_csv import read_csv
 from borewarden.collect.logged_parquet import read_parquet
@@ -84,6 +84,7 @@ def _read(
         for name, channel in format.channels.items()
     }
     kept = in_order(table, times, format.time_zone)
+    say_conflicts(table, kept, values.values())
     return times[kept], {name: each[kept] for name, each in values.items()}
 
 

@@ -11,6 +11,19 @@ import pyarrow.parquet as pq
 from borewarden.base.errors import BadInput
 from borewarden.collect.columns import Table, find_columns
 
+MOST_CELLS = 500_000_000  # of all columns together: a year at 1 Hz with 15
+
+
+def check_rows(path: Path, rows: int, columns: int) -> None:
+    """BadInput for more cells than a log can have, which a small file may well claim."""
+    if rows * columns > MOST_CELLS:
+        raise BadInput(
+            path,
+            "file",
+            f"has {rows:,} rows of {columns} columns",
+            f"give files of {MOST_CELLS:,} cells at most",
+        )
+
 
 def read_parquet(path: Path, columns: list[str]) -> Table:
     """The `columns` of a Parquet file. Raises BadInput."""
@@ -19,6 +32,7 @@ def read_parquet(path: Path, columns: list[str]) -> Table:
     try:
         with pa.OSFile(os.fsencode(path)) as handle:
             file = pq.ParquetFile(handle, pre_buffer=True)
+            check_rows(path, file.metadata.num_rows, len(columns))
             find_columns(path, "columns", list(file.schema_arrow.names), columns)
             table = file.read(columns=list(dict.fromkeys(columns)))
             table.validate(full=True)  # text that isn't UTF-8 would only fail later

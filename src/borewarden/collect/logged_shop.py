@@ -9,9 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
-import gzip
 import re
-import zlib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -21,9 +19,17 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from borewarden.base.errors import BadInput
-from borewarden.base.files import check_file, read_file
+from borewarden.base.files import LARGEST_LOG, check_file, read_file, unpacked
 from borewarden.base.samples import Channel
-from borewarden.collect.columns import Table, find_columns, in_order, numbers, switched, times_ns
+from borewarden.collect.columns import (
+    Table,
+    find_columns,
+    in_order,
+    numbers,
+    say_conflicts,
+    switched,
+    times_ns,
+)
 from borewarden.collect.layout import (
     BLANKS,
     NAMELESS,
@@ -71,10 +77,11 @@ def read_shop_log(
     times = _times(table, time_column, time_zone, layout)
     kept = in_order(table, times, time_zone)
     values = {
-        name: numbers_of(table, channel, layout, name.startswith("valve"))[kept]
+        name: numbers_of(table, channel, layout, name.startswith("valve"))
         for name, channel in channels.items()
     }
-    return times[kept], values
+    say_conflicts(table, kept, values.values())
+    return times[kept], {name: each[kept] for name, each in values.items()}
 
 
 def streams_of(
@@ -151,15 +158,8 @@ def cells_of(path: Path, layout: Layout) -> Cells:
 
 def file_content(path: Path) -> bytes:
     """The bytes of a file, unpacked where its name ends with .gz. Raises BadInput."""
-    content = read_file(path, "give a logged file")
-    if not path.name.lower().endswith(".gz"):
-        return content
-    try:
-        return gzip.decompress(content)
-    except (EOFError, gzip.BadGzipFile, zlib.error):
-        raise BadInput(
-            path, "file", "the compressed file is broken or half written", "copy it anew"
-        ) from None
+    content = read_file(path, "give a logged file", LARGEST_LOG)
+    return unpacked(path, content) if path.name.lower().endswith(".gz") else content
 
 
 def _named_columns(
@@ -241,6 +241,7 @@ def _stream(
         quality = table.columns[layout.quality].astype("str")
         values = np.where(quality.isin(layout.good).to_numpy(), values, np.nan)
     kept = in_order(table, times, time_zone, same_is_odd=False)
+    say_conflicts(table, kept, [values])
     return Stream(times[kept], values[kept])
 
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable
 from pathlib import Path
 
-from borewarden.base.errors import BadInput
+from borewarden.base.files import read_file
 from borewarden.collect.labels import Label
 from borewarden.diagnose.causes import Cause
 from borewarden.inspection.record import Finding, Inspection
@@ -29,20 +29,9 @@ def picture_bytes(path: Path) -> bytes:
     """
     from borewarden.jewels.rim_image import grey_picture  # slow to load, and an extra
 
-    try:
-        size = path.stat().st_size
-        if size > LARGEST_PICTURE:
-            raise BadInput(
-                path,
-                "file",
-                f"is too big: {size / 1024**2:.0f} MiB",
-                f"give a picture of {LARGEST_PICTURE // 1024**2} MiB at most",
-            )
-        grey_picture(path, str(path))
-        return path.read_bytes()
-    except OSError as error:
-        reason = error.strerror or "can't be read"
-        raise BadInput(path, "file", reason, "give a PNG, TIFF or JPEG") from None
+    content = read_file(path, "give a PNG, TIFF or JPEG", LARGEST_PICTURE)
+    grey_picture(path, str(path))
+    return content
 
 
 def labels_of(inspections: Iterable[Inspection]) -> dict[str, list[Label]]:

@@ -16,7 +16,9 @@ from zoneinfo import ZoneInfo
 
 from pydantic_core import PydanticCustomError
 
+from borewarden.base.cells import as_written, harmless
 from borewarden.base.errors import BadInput
+from borewarden.base.files import read_file
 from borewarden.base.times import local_ns
 from borewarden.base.units import Unit
 from borewarden.jewels.fitting import End, Fitting
@@ -349,12 +351,7 @@ def read_csv(path: Path, frame: Frame) -> list[tuple[str, Fitting]]:
     BadInput with line and column for the first thing that can't be used.
     """
     try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except FileNotFoundError:
-        raise BadInput(path, "file", "there is no such file", "give a CSV file") from None
-    except OSError as error:
-        reason = error.strerror or "can't be read"
-        raise BadInput(path, "file", reason, "give a CSV file") from None
+        text = read_file(path, "give a CSV file").decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise BadInput(
             path, f"byte {error.start + 1}", "is not UTF-8 text", "save it as UTF-8"
@@ -377,7 +374,7 @@ def read_csv(path: Path, frame: Frame) -> list[tuple[str, Fitting]]:
                     f"has {len(cells)} fields",
                     f"give the {len(names)} fields of the header; quote text with commas",
                 )
-            texts = dict(zip(names, cells, strict=True))
+            texts = dict(zip(names, map(as_written, cells), strict=True))
             fitting = fitting_of(texts, frame, path, _column_of(line))
             found.append((line, fitting))
     except csv.Error as error:
@@ -416,7 +413,8 @@ def csv_text(fittings: Iterable[Fitting]) -> str:
     text = io.StringIO(newline="")
     writer = csv.DictWriter(text, list(FIELDS), lineterminator="\n")
     writer.writeheader()
-    writer.writerows(texts_of(fitting) for fitting in fittings)
+    for fitting in fittings:
+        writer.writerow({name: harmless(cell) for name, cell in texts_of(fitting).items()})
     return text.getvalue()
 
 

@@ -28,6 +28,7 @@ from scipy import ndimage
 from scipy.optimize import least_squares
 
 from borewarden.base.errors import BadInput, MissingExtra
+from borewarden.base.files import check_file
 from borewarden.base.statistics import MAD_TO_SIGMA
 from borewarden.jewels.rim import Rim
 
@@ -42,6 +43,8 @@ except ImportError:
 
 Image = NDArray[np.float64]
 
+LARGEST_PICTURE = 64 * 2**20  # bytes
+MOST_PIXELS = 50_000_000  # twice what a microscope's camera has
 SMALLEST_SIDE = 64  # pixels of the picture
 SMALLEST_RADIUS = 12.0  # pixels; nothing can be measured below
 MOST_SCATTER = 0.01  # radii; six times that hides a chip, and most of a serrated rim
@@ -79,13 +82,37 @@ def measure_rim(picture: Path | str | NDArray[Any], bright_hole: bool | None = N
 # --- reading
 
 
+def _check_pixels(picture: Path, place: str) -> None:
+    """BadInput for more pixels than a microscope has, before any of them is unpacked."""
+    from PIL import Image as Pictures
+    from PIL import UnidentifiedImageError
+
+    Pictures.MAX_IMAGE_PIXELS = MOST_PIXELS // 2  # at twice that Pillow refuses
+    try:
+        with Pictures.open(picture) as opened:
+            pixels = opened.width * opened.height * getattr(opened, "n_frames", 1)
+    except UnidentifiedImageError:
+        return  # of whoever reads it next
+    except Pictures.DecompressionBombError:
+        pixels = MOST_PIXELS + 1
+    if pixels > MOST_PIXELS:
+        raise BadInput(
+            place,
+            "picture",
+            f"has more than {MOST_PIXELS // 10**6} million pixels",
+            "give one picture of the rim, cut to the jewel",
+        )
+
+
 def grey_picture(picture: Path | str | NDArray[Any], place: str) -> Image:
     """The picture as brightness from 0 to 1, shape (rows, columns)."""
     if isinstance(picture, Path | str):
-        if not Path(picture).is_file():
-            raise BadInput(place, "file", "there is no such file", "give a PNG, TIFF or JPEG")
+        check_file(Path(picture), "give a PNG, TIFF or JPEG", LARGEST_PICTURE)
         try:
+            _check_pixels(Path(picture), place)
             array = np.asarray(imread(picture))
+        except BadInput:
+            raise
         except Exception as error:  # readers of picture files raise all sorts of errors
             reason = str(error).strip().splitlines()[0] if str(error).strip() else "unreadable"
             raise BadInput(

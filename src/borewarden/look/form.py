@@ -29,6 +29,7 @@ from borewarden.collect.layout import (
     sheets,
     split_text,
 )
+from borewarden.collect.logged_parquet import check_rows
 from borewarden.collect.logged_shop import file_content, time_stamps
 from borewarden.look.number_form import (
     LONGEST_UNIT,
@@ -123,7 +124,11 @@ def read_grid(path: Path, answers: Answers) -> Grid:
 def _parquet_grid(path: Path) -> Grid:
     try:
         with pa.OSFile(os.fsencode(path)) as handle:
-            frame = pq.ParquetFile(handle).read().to_pandas(ignore_metadata=True)
+            file = pq.ParquetFile(handle)
+            check_rows(path, file.metadata.num_rows, file.metadata.num_columns)
+            frame = file.read().to_pandas(ignore_metadata=True)
+    except BadInput:
+        raise
     except (pa.ArrowException, OSError, ValueError):
         raise BadInput(path, "file", "no complete Parquet file", "copy it anew") from None
     columns = {}

@@ -8,6 +8,7 @@ and the table are written by the one who asked.
 from __future__ import annotations
 
 import csv
+import io
 import sqlite3
 from collections.abc import Callable, Iterable
 from contextlib import ExitStack
@@ -19,7 +20,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from borewarden.base.cells import harmless
 from borewarden.base.errors import BadInput
+from borewarden.base.files import read_file, resolved
 from borewarden.base.parallel import spread
 from borewarden.base.samples import samples_of
 from borewarden.replay.one_machine import check_not_watched, replay_logs
@@ -172,8 +175,9 @@ def tasks_of_list(path: Path) -> list[MachineLogs]:
     """
     columns = ("machine", "log")
     wanted: dict[Path, list[Path]] = {}
+    content = read_file(path, "give a list")
     try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
+        with io.StringIO(content.decode("utf-8-sig"), newline="") as file:
             rows = csv.DictReader(file)
             if not set(columns) <= set(rows.fieldnames or ()):
                 raise BadInput(path, "header", f"has {rows.fieldnames or 'nothing'}", "machine,log")
@@ -187,8 +191,6 @@ def tasks_of_list(path: Path) -> list[MachineLogs]:
                         "machine file, log file",
                     )
                 wanted.setdefault(path.parent / machine, []).append(path.parent / log)
-    except OSError as error:
-        raise BadInput(path, "file", error.strerror or "can't be read", "give a list") from None
     except (UnicodeDecodeError, csv.Error):
         raise BadInput(path, "file", "is not UTF-8 text", "save it as UTF-8 CSV") from None
     if not wanted:
@@ -210,7 +212,7 @@ def _tasks(wanted: Iterable[tuple[Path, list[Path]]]) -> list[MachineLogs]:
             )
         files[machine.name] = file
         # a worker has a working directory of its own
-        tasks.append(MachineLogs(machine, tuple(log.resolve() for log in logs), file))
+        tasks.append(MachineLogs(machine, tuple(resolved(log) for log in logs), file))
     return tasks
 
 
@@ -229,9 +231,10 @@ def write_table(answers: list[Found | Refused], path: Path) -> None:
         rows.writeheader()
         for answer in answers:
             if isinstance(answer, Refused):
-                rows.writerow({"machine": answer.machine, "reason": answer.reason})
+                row: dict[str, object] = {"machine": answer.machine, "reason": answer.reason}
             else:
-                rows.writerow(_row(answer))
+                row = _row(answer)
+            rows.writerow({name: harmless(cell) for name, cell in row.items()})
 
 
 def _row(found: Found) -> dict[str, object]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import sqlite3
 import time
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -23,6 +23,7 @@ from borewarden.diagnose.causes import DIRECT_DRIVE, INTENSIFIER
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.jewels.fitting import FittedSet
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS
+from borewarden.service.doors import read_form
 from borewarden.service.status import MachineStatus
 from borewarden.settings import MachineSettings
 from borewarden.settings.count_form import (
@@ -38,6 +39,7 @@ from borewarden.settings.count_form import (
 from borewarden.show.count_report import pump_views
 from borewarden.show.count_words import answer_lines, count_headline, doubt_rows, what_next
 from borewarden.show.pages import template_environment
+from borewarden.store.accounts import Account, Step, note
 from borewarden.store.counts import hand_counts
 from borewarden.store.database import open_store, open_to_read, transaction
 from borewarden.store.register import fittings
@@ -45,22 +47,25 @@ from borewarden.store.register import fittings
 LONGEST_NAME = 80  # characters
 FORM_LABELS = {"name": "Pump", "by": "Your name", "at": "When, if not now"}
 
-ReadForm = Callable[[Request], Awaitable[dict[str, str]]]
 Statuses = Mapping[str, MachineStatus]
 
 
 class Shop(NamedTuple):
-    """The store, the machines that are watched, and those that are only counted, by name."""
+    """The store, the machines that are watched, and those that are only counted, by name.
+
+    `account` is who asks.
+    """
 
     store: Path
     statuses: Statuses
     files: Mapping[str, MachineSettings]
+    account: Account | None = None
 
 
 def count_routes(
-    store: Path, statuses: Statuses, by_hand: Sequence[MachineSettings], read_form: ReadForm
+    store: Path, statuses: Statuses, by_hand: Sequence[MachineSettings]
 ) -> list[Route]:
-    """The form, and what it posts to; `read_form` refuses what does not come from this page.
+    """The form, and what it posts to.
 
     `statuses` are the machines that are watched, `by_hand` those that are only counted.
     """
@@ -69,14 +74,17 @@ def count_routes(
     chosen = [each.units for each in statuses.values()] + [each.shown_units for each in by_hand]
     units = chosen[0] if chosen and all(each == chosen[0] for each in chosen) else None
 
+    def asked_by(request: Request) -> Shop:
+        return shop._replace(account=request.state.account)
+
     async def show(request: Request) -> Response:
         show_in(units)  # of this request
-        return await asyncio.to_thread(_page, shop, {}, "", None)
+        return await asyncio.to_thread(_page, asked_by(request), {}, "", None)
 
     async def take(request: Request) -> Response:
         texts = await read_form(request)
         show_in(units)
-        return await asyncio.to_thread(_taken, shop, texts)
+        return await asyncio.to_thread(_taken, asked_by(request), texts)
 
     return [
         Route("/count", show, methods=["GET"]),
@@ -105,7 +113,10 @@ def _taken(shop: Shop, texts: dict[str, str]) -> Response:
         with open_store(shop.store) as connection, transaction(connection):
             if name in shop.files:
                 known = known_by_file(shop.files[name], fittings(connection, name).values())
-            judged, _ = keep_count(connection, texts, known, time.time_ns(), _label)
+            judged, number = keep_count(connection, texts, known, time.time_ns(), _label)
+            words = f"count {number}"
+            step = Step(time.time_ns(), by, shop.account is not None, "", "counted", name, words)
+            note(connection, step)
     except BadInput as bad:
         return _page(shop, texts, f"{bad.where}: {bad.wrong}; {bad.right}.", None, 422)
     except sqlite3.Error as error:
@@ -144,6 +155,8 @@ def _page(
         template_environment()
         .get_template("count_page.html")
         .render(
+            account=shop.account,
+            may_act=shop.account is None or shop.account.may("act"),
             cautions=CAUTIONS,
             machines=sorted(
                 {*shop.statuses, *shop.files, *(each.count.machine for each in counts)}

@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 import structlog
 
+from borewarden.base.files import resolved
 from borewarden.store.database import open_to_read
 from borewarden.store.queries import bytes_of_samples
 
@@ -67,7 +68,7 @@ class RoomWatch:
         It becomes less by what the samples of the last day, or since the first one, take in the
         store, or by what all programs together have taken since the service started.
         """
-        free = shutil.disk_usage(self.store.resolve().parent).free
+        free = shutil.disk_usage(resolved(self.store).parent).free
         self.seen.append((now, free))
         while now - self.seen[0][0] > LOOKED_BACK:
             self.seen.popleft()

@@ -27,6 +27,7 @@ from borewarden.service.status import MachineStatus
 from borewarden.show import mail
 from borewarden.show.figures import bore_figure
 from borewarden.store import influx, mails, outbox
+from borewarden.store.accounts import Step, note
 from borewarden.store.database import read_alarm, read_table, write_alarm
 from borewarden.store.inspections import inspections, newest_inspection_entry
 from borewarden.watcher.verdict import STATES, State, Verdict
@@ -125,7 +126,7 @@ class Effects:
                 if self.to_influx:
                     lines = influx.link_lines(machine, link.time_ns, link.connected, link.reason)
                     outbox.put(connection, influx.SINK, "link", link.time_ns, "\n".join(lines))
-            case Acknowledgement(machine, by):
+            case Acknowledgement(machine, (by, is_account)):
                 for about in ("bore", "sight"):
                     alarm = self.alarms[machine, about]
                     alarm.acknowledge(time.time_ns(), by)
@@ -133,7 +134,9 @@ class Effects:
                 seen = self._undelivered(machine)
                 mails.see(connection, machine, seen, by, time.time_ns())
                 self.seen += seen
-            case Shelving(machine, by, time_ns, until_ns):
+                step = Step(time.time_ns(), by, is_account, "", "acknowledged", machine, "")
+                note(connection, step)
+            case Shelving(machine, (by, is_account), time_ns, until_ns):
                 for about in ("bore", "sight"):
                     alarm = self.alarms[machine, about]
                     notices: list[Notice] = []
@@ -143,6 +146,11 @@ class Effects:
                         # the time of asking, which `check_shelving` allowed, however long ago
                         alarm.shelve(time_ns, until_ns, by)
                     self._told(connection, alarm, notices)
+                what, words = "ended shelving", ""
+                if until_ns is not None:
+                    until = local_time(until_ns, self.statuses[machine].time_zone)
+                    what, words = "shelved", f"until {until}"
+                note(connection, Step(time_ns, by, is_account, "", what, machine, words))
             case StoreReplaced(time_ns, words):
                 if self.to_mail:
                     message = mail.compose_own("The store was damaged", words, time_ns).as_bytes()

@@ -6,6 +6,7 @@ import asyncio
 import sqlite3
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from borewarden.base.samples import Samples
 from borewarden.collect.link import LinkState
@@ -67,12 +68,19 @@ class TimePassed:
     time_ns: int
 
 
+class Person(NamedTuple):
+    """Who did something: whoever is logged in, or the `name` that somebody typed."""
+
+    name: str
+    is_account: bool = False
+
+
 @dataclass(frozen=True)
 class Acknowledgement:
     """Somebody has taken note of a machine's alarms."""
 
     machine: str
-    by: str
+    who: Person
 
 
 @dataclass(frozen=True)
@@ -83,7 +91,7 @@ class Shelving:
     """
 
     machine: str
-    by: str
+    who: Person
     time_ns: int
     until_ns: int | None
 

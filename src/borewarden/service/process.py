@@ -19,13 +19,18 @@ import structlog
 from borewarden.collect.link import Received
 from borewarden.service.disk_room import follow_room
 from borewarden.service.effects import Effects
+from borewarden.service.listening import (
+    ask_for_descriptors,
+    quiet_about_sockets,
+    serve_when_free,
+)
 from borewarden.service.mailing import Mailing
-from borewarden.service.messages import Acknowledgement, Queue, Shelving
+from borewarden.service.messages import Acknowledgement, Person, Queue, Shelving
 from borewarden.service.own_health import Health
 from borewarden.service.retention import prune_daily
 from borewarden.service.status import MachineStatus
 from borewarden.service.watch import watch
-from borewarden.service.web import Acknowledge, Shelve, page_app, serve_when_free
+from borewarden.service.web import Acknowledge, Shelve, page_app
 from borewarden.settings import MachineSettings
 from borewarden.settings.service import ServiceSettings
 from borewarden.store import influx, mails
@@ -77,6 +82,8 @@ async def run(
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop.set)
+    ask_for_descriptors()
+    quiet_about_sockets(loop)
     beside: list[asyncio.Task[Any]] = []
     health = Health()
 
@@ -105,11 +112,11 @@ async def run(
                 statuses,
                 *_from_people(effects, statuses, queue),
                 longest_shelving=service.alarm.longest_shelving,
-                hosts=[service.page.host],
+                page=service.page,
                 health=health,
                 by_hand=[machine for machine in machines if machine.source is None],
             )
-            start("page", serve_when_free(app, service.page.host, service.page.port))
+            start("page", serve_when_free(app, service.page))
         if service.influx is not None:
             report, refused = health.report(influx.SINK), health.refused(influx.SINK)
             to = service.influx_settings()
@@ -166,21 +173,21 @@ def _from_people(
 ) -> tuple[Acknowledge, Shelve]:
     """What the page calls when somebody acknowledges or shelves; see `page_app`."""
 
-    async def acknowledge(machine: str, by: str) -> bool:
+    async def acknowledge(machine: str, who: Person) -> bool:
         if machine not in statuses or not effects.has_open(machine):
             return False
-        await queue.put(Acknowledgement(machine, by))
-        log.info("acknowledged", machine=machine, by=by)
+        await queue.put(Acknowledgement(machine, who))
+        log.info("acknowledged", machine=machine, by=who.name)
         return True
 
-    async def shelve(machine: str, by: str, until_ns: int | None) -> bool:
+    async def shelve(machine: str, who: Person, until_ns: int | None) -> bool:
         now_ns = time.time_ns()
         if until_ns is not None:
             effects.check_shelving(now_ns, until_ns)
         elif not effects.is_shelved(machine):
             return False
-        await queue.put(Shelving(machine, by, now_ns, until_ns))
-        log.info("unshelved" if until_ns is None else "shelved", machine=machine, by=by)
+        await queue.put(Shelving(machine, who, now_ns, until_ns))
+        log.info("unshelved" if until_ns is None else "shelved", machine=machine, by=who.name)
         return True
 
     return acknowledge, shelve

@@ -1,8 +1,7 @@
-"""The live page, its stream, and what other programs may read, over HTTP on loopback.
+"""The live page, its stream, and what other programs may read, over HTTP.
 
-All of it only reads, except `POST /acknowledge`, `/shelve`, `/unshelve` and `/count`. A browser on
-the same computer may have anybody's web site open too, so a request must be for this host (against
-DNS rebinding) and a post must come from this page (against cross-site requests).
+All of it only reads, except the login and `POST /acknowledge`, `/shelve`, `/unshelve` and `/count`.
+Who may do what is up to `doors`, how many may come at once to `listening`.
 """
 
 from __future__ import annotations
@@ -13,24 +12,21 @@ import datetime as dt
 import gzip
 import json
 import math
-import socket
+import random
 import sqlite3
 import time
-from collections.abc import AsyncIterator, Awaitable, Callable, Generator, Sequence
-from contextlib import contextmanager
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from contextlib import suppress
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
-from urllib.parse import parse_qs, urlsplit
 
 import structlog
-import uvicorn
 from plotly.offline import get_plotlyjs
 from starlette.applications import Starlette
 from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
-from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response, StreamingResponse
 from starlette.routing import Mount, Route
@@ -39,41 +35,38 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from borewarden.alert.alarm import AlarmSettings
 from borewarden.base.plain import json_text
-from borewarden.base.plain_errors import plain_reason
-from borewarden.base.shown import shown_in
 from borewarden.base.text import span_words
 from borewarden.base.times import local_time
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.service.count_page import count_routes
-from borewarden.service.health import Age, health_troubles, sight_words
+from borewarden.service.doors import LONGEST_NAME, Doors, Guard, read_form
+from borewarden.service.health import health_troubles, sight_words
+from borewarden.service.login_page import login_routes
 from borewarden.service.machine_view import (
-    alert_rows,
-    aside_words,
-    batches_since,
-    card,
     history,
     sample_age,
 )
+from borewarden.service.messages import Person
 from borewarden.service.metrics import latency_quantiles, metrics_text
 from borewarden.service.own_health import Health
+from borewarden.service.snapshot import EVENT_INTERVAL, Snapshot
 from borewarden.service.status import MachineStatus
 from borewarden.settings import MachineSettings
+from borewarden.settings.service import PageSection
 from borewarden.show.figures import GAP_NS
 from borewarden.show.pages import template_environment
 from borewarden.show.report import ONSET
 from borewarden.show.style import PALETTE, TICK_FORMATS, css_palette
 from borewarden.show.wording import ALERT_COLUMNS, headline
+from borewarden.store.accounts import Account
 from borewarden.store.database import open_to_read
 from borewarden.store.outbox import Backlog, backlogs
 from borewarden.store.queries import newest_batch
 
 log = structlog.get_logger("borewarden")
 
-LOOPBACK = ("127.0.0.1", "localhost", "[::1]", "::1")
 LONGEST_HISTORY = 24.0 * 366.0  # h
-LARGEST_FORM = 4096  # bytes
-LONGEST_NAME = 80  # characters
-EVENT_INTERVAL = 1.0  # s
+MOST_STREAMS = 2000
 SHELVING = (3600.0, 4 * 3600.0, 8 * 3600.0, 86400.0, 3 * 86400.0)  # s, offered besides the longest
 
 # plotly.js makes two style elements: an empty one, whose rules it adds by script, and one for its
@@ -97,8 +90,8 @@ HEADERS = {
 }
 
 Statuses = dict[str, MachineStatus]
-Acknowledge = Callable[[str, str], Awaitable[bool]]
-Shelve = Callable[[str, str, int | None], Awaitable[bool]]
+Acknowledge = Callable[[str, Person], Awaitable[bool]]
+Shelve = Callable[[str, Person, int | None], Awaitable[bool]]
 
 
 def page_app(
@@ -107,34 +100,33 @@ def page_app(
     acknowledge: Acknowledge,
     shelve: Shelve,
     longest_shelving: float = AlarmSettings.longest_shelving,
-    hosts: Sequence[str] = (),
+    page: PageSection | None = None,
     health: Health | None = None,
     by_hand: Sequence[MachineSettings] = (),
 ) -> Starlette:
     """The application. `statuses` is read for each answer; the service keeps it up to date.
 
-    `acknowledge(machine, by)` is awaited when somebody acknowledges, and says whether there was
-    anything to acknowledge. `shelve(machine, by, until_ns)` is awaited when somebody shelves until
+    `acknowledge(machine, who)` is awaited when somebody acknowledges, and says whether there was
+    anything to acknowledge. `shelve(machine, who, until_ns)` is awaited when somebody shelves until
     then or ends the shelving (None), and says whether anything was shelved; it raises ValueError
-    for an end that is not allowed. `longest_shelving`, s, is the longest time offered. `hosts` are
-    further names for the page, besides those of loopback, for example behind a reverse proxy.
-    `health` is what the watcher knows of itself, also kept up to date. `by_hand` are the machines
-    that nobody can read, for the page of counts.
+    for an end that is not allowed. `longest_shelving`, s, is the longest time offered. `page` says
+    where the page is and by what names it goes. `health` is what the watcher knows of itself, also
+    kept up to date. `by_hand` are the machines that nobody can read, for the page of counts.
     """
+    doors = Doors(store, page or PageSection())
     app = Starlette(
         routes=[
             *_read_routes(store, statuses, longest_shelving, health or Health()),
             *_write_routes(statuses, acknowledge, shelve),
-            *count_routes(store, statuses, by_hand, _form),
+            *login_routes(store, doors),
+            *count_routes(store, statuses, by_hand),
             Route("/palette.css", _palette),
             Route("/plotly.min.js", _plotly),
             Mount("/static", StaticFiles(packages=[("borewarden.show", "static")])),
         ],
         middleware=[
             Middleware(_with_headers),
-            Middleware(
-                TrustedHostMiddleware, allowed_hosts=[*LOOPBACK, *hosts], www_redirect=False
-            ),
+            Middleware(Guard, doors=doors),
         ],
     )
     app.state.stopping = asyncio.Event()
@@ -148,13 +140,8 @@ def _read_routes(
     age = sample_age()
 
     async def show(request: Request) -> Response:
-        return HTMLResponse(_page_text(longest_shelving), headers={"cache-control": "no-cache"})
-
-    async def events(request: Request) -> Response:
-        stream = _events(store, statuses, age, own, request.app.state.stopping)
-        return StreamingResponse(
-            stream, media_type="text/event-stream", headers={"cache-control": "no-store"}
-        )
+        text = _page_text(longest_shelving, request.state.account)
+        return HTMLResponse(text, headers={"cache-control": "no-cache"})
 
     async def past(request: Request) -> Response:
         status = _machine(statuses, request.query_params.get("machine", ""))
@@ -182,7 +169,9 @@ def _read_routes(
     async def health(request: Request) -> Response:
         troubles, its_own = health_troubles(statuses, age, time.time_ns()), own.troubles()
         is_well = not troubles and not its_own
-        told = {"healthy": is_well, "troubles": troubles, "service": its_own}
+        told: dict[str, Any] = {"healthy": is_well}
+        if request.state.is_in:
+            told |= {"troubles": troubles, "service": its_own}
         return _json(told, 200 if is_well else 503)
 
     async def metrics(request: Request) -> Response:
@@ -195,7 +184,7 @@ def _read_routes(
 
     return [
         Route("/", show),
-        Route("/events", events),
+        _stream_route(Snapshot(store, statuses, age, own)),
         Route("/history", past),
         Route("/status", status_of_all),
         Route("/healthz", health),
@@ -203,30 +192,58 @@ def _read_routes(
     ]
 
 
+def _stream_route(snapshot: Snapshot) -> Route:
+    """The stream of events, for so many pages at once."""
+    streams: set[object] = set()
+
+    async def events(request: Request) -> Response:
+        if len(streams) >= MOST_STREAMS:
+            raise HTTPException(503, "too many pages are open", {"retry-after": "10"})
+        state, stopping = request.state, request.app.state.stopping
+
+        async def counted() -> AsyncIterator[bytes]:
+            this = object()
+            streams.add(this)
+            try:
+                async for event in _events(snapshot, state.doors, state.session, stopping):
+                    yield event
+            finally:
+                streams.discard(this)
+
+        return StreamingResponse(
+            counted(),
+            media_type="text/event-stream",
+            # nginx would gather the events to larger pieces
+            headers={"cache-control": "no-store", "x-accel-buffering": "no"},
+        )
+
+    return Route("/events", events)
+
+
 def _write_routes(statuses: Statuses, acknowledge: Acknowledge, shelve: Shelve) -> list[Route]:
     """What the page may post."""
 
     async def take_note(request: Request) -> Response:
-        machine, by = _machine_and_person(statuses, await _form(request))
-        if not await acknowledge(machine, by):
+        machine, who = _machine_and_person(statuses, request, await read_form(request))
+        if not await acknowledge(machine, who):
             raise HTTPException(409, "there is nothing to acknowledge")
-        return _json({"acknowledged": machine, "by": by})
+        return _json({"acknowledged": machine, "by": who.name})
 
     async def put_on_the_shelf(request: Request) -> Response:
-        form = await _form(request)
-        machine, by = _machine_and_person(statuses, form)
+        form = await read_form(request)
+        machine, who = _machine_and_person(statuses, request, form)
         until_ns = _until_ns(form.get("until", "").strip())
         try:
-            await shelve(machine, by, until_ns)
+            await shelve(machine, who, until_ns)
         except ValueError as error:
             raise HTTPException(422, str(error)) from None
-        return _json({"shelved": machine, "by": by, "until_ns": until_ns})
+        return _json({"shelved": machine, "by": who.name, "until_ns": until_ns})
 
     async def take_off_the_shelf(request: Request) -> Response:
-        machine, by = _machine_and_person(statuses, await _form(request))
-        if not await shelve(machine, by, None):
+        machine, who = _machine_and_person(statuses, request, await read_form(request))
+        if not await shelve(machine, who, None):
             raise HTTPException(409, "this machine is not shelved")
-        return _json({"unshelved": machine, "by": by})
+        return _json({"unshelved": machine, "by": who.name})
 
     return [
         Route("/acknowledge", take_note, methods=["POST"]),
@@ -235,61 +252,11 @@ def _write_routes(statuses: Statuses, acknowledge: Acknowledge, shelve: Shelve) 
     ]
 
 
-async def serve_page(app: Starlette, host: str = "127.0.0.1", port: int = 8787) -> None:
-    """Serve `app` until cancelled; open streams are then ended first.
-
-    Raises OSError if nothing can listen there. Signals are left to the caller.
-    """
-    # our own socket: uvicorn would end the whole process if the port is taken
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    with socket.create_server((host, port), family=family) as listening:
-        config = uvicorn.Config(
-            app,
-            lifespan="off",
-            log_config=None,
-            access_log=False,
-            server_header=False,
-            timeout_graceful_shutdown=3,
-        )
-        server = _Server(config)
-        app.state.stopping.clear()
-        serving = asyncio.create_task(server.serve(sockets=[listening]))
-        try:
-            await asyncio.shield(serving)
-        finally:
-            app.state.stopping.set()
-            server.should_exit = True
-            await serving
-
-
-async def serve_when_free(app: Starlette, host: str, port: int, wait: float = 30.0) -> None:
-    """`serve_page`, tried again every `wait` s while nothing can listen there.
-
-    A missing page must not end the watch, and the watch must not lose its page for good.
-    """
-    while True:
-        try:
-            await serve_page(app, host, port)
-            return
-        except OSError as error:
-            log.error("page", host=host, port=port, failed=plain_reason(error), retry_s=wait)
-            await asyncio.sleep(wait)
-
-
-class _Server(uvicorn.Server):
-    """uvicorn as one task of a service that handles signals itself."""
-
-    @contextmanager
-    def capture_signals(self) -> Generator[None, None, None]:
-        """Leave them alone."""
-        yield
-
-
 # -- the page
 
 
 @lru_cache
-def _page_text(longest_shelving: float) -> str:
+def _page_text(longest_shelving: float, account: Account | None) -> str:
     look = {
         "palette": PALETTE,
         "onset": ONSET._asdict(),
@@ -300,6 +267,8 @@ def _page_text(longest_shelving: float) -> str:
         template_environment()
         .get_template("page.html")
         .render(
+            account=account,
+            may_act=account is None or account.may("act"),
             cautions=CAUTIONS,
             columns=ALERT_COLUMNS,
             look=json.dumps(look),
@@ -329,57 +298,20 @@ async def _plotly(request: Request) -> Response:
 
 
 async def _events(
-    store: Path, statuses: Statuses, age: Age, own: Health, stopping: asyncio.Event
-) -> AsyncIterator[str]:
-    """Server-sent events: all cards, and the batches that are new since the last event."""
-    after: dict[str, int] = {}
-    yield "retry: 2000\n\n"
+    snapshot: Snapshot, doors: Doors, session: str | None, stopping: asyncio.Event
+) -> AsyncIterator[bytes]:
+    """Server-sent events, until the session is over: all cards, and the newest batches."""
+    yield b"retry: 2000\n\n"
+    pause = random.uniform(0.1, EVENT_INTERVAL)  # or all pages come back in step after a restart
     while not stopping.is_set():
-        now_ns = time.time_ns()
-        is_stored = not own.keeping.failed
-        cards = []
-        for name, status in statuses.items():
-            with shown_in(status.units):
-                undelivered = " ".join(filter(None, map(own.undelivered_words, (name, ""))))
-                cards.append(card(status, age(status, now_ns), undelivered, is_stored))
-        stored = await asyncio.to_thread(_add_stored, store, list(statuses.values()), cards, after)
-        said = (own.keeping.trouble(), own.disk_trouble(), stored["problem"])
-        problem = " ".join(filter(None, said))
-        foot = (own.outage_words(), stored["aside"], own.room_words())
-        aside = " ".join(filter(None, foot))
-        told = {"cards": cards, "now_ms": now_ns // 10**6, "problem": problem, "aside": aside}
-        yield f"event: cards\ndata: {json_text(told)}\n\n"
-        try:
-            await asyncio.wait_for(stopping.wait(), EVENT_INTERVAL)
-        except TimeoutError:
-            continue
-
-
-def _add_stored(
-    store: Path, machines: list[MachineStatus], cards: list[dict[str, Any]], after: dict[str, int]
-) -> dict[str, str]:
-    """Put alerts and new batches into `cards`, and move `after` on.
-
-    Returns words for the whole page: `problem`, what is wrong with the store, and `aside`, what
-    was not sent. Each is empty if there is nothing to say.
-    """
-    problem = aside = ""
-    for each in cards:
-        each["alerts"], each["batches"] = [], {}
-    try:
-        with open_to_read(store) as connection:
-            for status, each in zip(machines, cards, strict=True):
-                each["alerts"] = alert_rows(connection, status)
-                if status.name not in after:  # the page asks for the history itself
-                    newest = newest_batch(connection, status.name)
-                    after[status.name] = newest.get("end_ns", 0)
-                new = batches_since(connection, status, after[status.name])
-                each["batches"] = new
-                after[status.name] = max(new["end_ns"], default=after[status.name])
-            aside = aside_words(backlogs(connection))
-    except sqlite3.Error as error:
-        problem = f"The store can't be read: {error}."
-    return {"problem": problem, "aside": aside}
+        await doors.refresh()
+        if doors.asks and doors.account(session) is None:
+            return
+        yield await snapshot.newest()
+        with suppress(TimeoutError):
+            async with asyncio.timeout(pause):
+                await stopping.wait()
+        pause = EVENT_INTERVAL
 
 
 def _newest_batches(store: Path, names: list[str]) -> dict[str, dict[str, Any]]:
@@ -451,30 +383,14 @@ def _hours(text: str) -> float:
     return hours
 
 
-async def _form(request: Request) -> dict[str, str]:
-    """The fields of a form; HTTPException if it does not come from this page."""
-    origin = request.headers.get("origin", "")
-    if urlsplit(origin).netloc != request.headers.get("host"):
-        raise HTTPException(403, "only borewarden's own page may send this")
-    if request.headers.get("content-type", "").partition(";")[0] != (
-        "application/x-www-form-urlencoded"
-    ):
-        raise HTTPException(415, "send a form")
-    body = b""
-    async for part in request.stream():
-        body += part
-        if len(body) > LARGEST_FORM:
-            raise HTTPException(413, f"send at most {LARGEST_FORM} bytes")
-    form = parse_qs(body.decode("utf-8", "replace"))
-    return {name: values[0] for name, values in form.items()}
-
-
-def _machine_and_person(statuses: Statuses, form: dict[str, str]) -> tuple[str, str]:
+def _machine_and_person(
+    statuses: Statuses, request: Request, form: dict[str, str]
+) -> tuple[str, Person]:
     machine, by = form.get("machine", ""), form.get("by", "").strip()
     if not by or len(by) > LONGEST_NAME or not by.isprintable():
         raise HTTPException(422, f"enter your name, at most {LONGEST_NAME} characters")
     _machine(statuses, machine)
-    return machine, by
+    return machine, Person(by, request.state.account is not None)
 
 
 def _until_ns(text: str) -> int:

@@ -9,6 +9,7 @@ from pathlib import Path
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from borewarden.base.errors import BadInput
+from borewarden.base.files import read_file
 from borewarden.settings.explain import first_mistake
 
 
@@ -30,14 +31,13 @@ class Given(BaseModel):
 def read_answers(file: Path) -> Given:
     """What the file says; its pictures are looked for beside it. Raises BadInput."""
     try:
-        text = file.read_text(encoding="utf-8-sig")
+        text = read_file(file, "give an answers file").decode("utf-8-sig")
         data = json.loads(text) if file.suffix == ".json" else tomllib.loads(text)
         if not isinstance(data, dict):
             raise ValueError("it is not a table")
         given = Given(**data)
-    except OSError as error:
-        reason = error.strerror or "can't be read"
-        raise BadInput(file, "file", reason, "give an answers file") from None
+    except BadInput:
+        raise
     except ValidationError as error:
         raise first_mistake(file, error, Given) from None
     except (ValueError, RecursionError) as error:

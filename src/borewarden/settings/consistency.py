@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from borewarden.base.errors import BadInput
+from borewarden.base.hosts import is_loopback
 from borewarden.base.samples import MOST_HEADS, si_unit
 from borewarden.base.shown import chosen, shown
 from borewarden.base.times import local_ns
@@ -332,6 +333,14 @@ def _check_topics(path: Path, source: Mqtt) -> None:
 
 
 def _check_tls(path: Path, source: Mqtt) -> None:
+    is_clear = not (source.tls or source.clear_password or is_loopback(source.host))
+    if is_clear and (source.user or source.password is not None):
+        raise BadInput(
+            path,
+            "source.tls",
+            "the password would cross the network in clear text",
+            "state tls = true, or clear_password = true if the broker has no TLS",
+        )
     if (source.certificate is None) != (source.private_key is None):
         raise BadInput(
             path,

@@ -120,8 +120,9 @@ def _completed(path: Path, source: dict[str, Any]) -> dict[str, Any]:
             secret = Path(os.environ.get(variable, ""), f"{path.stem}.password")
             if os.environ.get(variable) and secret.is_file():
                 try:
-                    completed["password"] = secret.read_text(encoding="utf-8").strip("\r\n")
-                except (OSError, UnicodeDecodeError):
+                    text = read_file(secret, "make it readable").decode()
+                    completed["password"] = text.strip("\r\n")
+                except (BadInput, UnicodeDecodeError):
                     raise BadInput(
                         path, "source.password", f"{secret} can't be read", "make it readable"
                     ) from None
@@ -155,6 +156,9 @@ def settings_of(kind: type[Settings], path: Path, data: dict[str, Any]) -> Setti
         return kind(**data)
     except ValidationError as error:
         raise first_mistake(path, error, kind) from None
+    except RecursionError:
+        wrong, right = "is nested too deeply", "set single fields: section, two underscores, field"
+        raise BadInput("environment", kind.model_config["env_prefix"], wrong, right) from None
     except SettingsError as error:
         field = re.search(r'field "(\w+)" from source "EnvSettingsSource"', str(error))
         if field is None:  # of the directory of secrets

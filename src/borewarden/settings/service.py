@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import os
 import re
+import ssl
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Literal
+from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr, model_validator
 from pydantic_settings import (
@@ -24,6 +26,7 @@ from pydantic_settings import (
 from borewarden.alert.alarm import SIGHT_ALARM, AlarmSettings
 from borewarden.alert.delivery import MailSettings, check_address
 from borewarden.base.errors import BadInput
+from borewarden.base.hosts import is_loopback, is_wildcard
 from borewarden.base.units import bad_value
 from borewarden.settings import (
     SERVICE_FILE,
@@ -48,7 +51,7 @@ def _address(address: str) -> str:
 
 
 def _web_address(url: str) -> str:
-    if not re.fullmatch(r"https?://[^\s/]+(/\S*)?", url):
+    if not re.fullmatch(r"https?://[^\s/@]+(/\S*)?", url):
         raise bad_value(
             f"{url!r} is not the address of a web server",
             'give one such as "http://127.0.0.1:8086"',
@@ -62,6 +65,20 @@ Repeat = Annotated[float, Unit("s", 1.0, 30 * 86400.0, '"4 h"')]
 Age = Annotated[float, Unit("s", 30 * 86400.0, 100 * 366 * 86400.0, '"400 days"')]
 Seconds = Annotated[float, Unit("s", 0.0, 30.0, '"10 s"')]
 Days = Annotated[float, Unit("s", 3600.0, 366 * 86400.0, '"7 days" or "12 h"')]
+LoginTime = Annotated[float, Unit("s", 60.0, 90 * 86400.0, '"12 h" or "30 days"')]
+
+
+def _host_name(name: str) -> str:
+    plain = re.fullmatch(r"[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?", name)
+    if plain or (":" in name and re.fullmatch(r"\[?[0-9A-Fa-f:.]+\]?", name)):
+        return name
+    raise bad_value(
+        f"{name!r} is not the name or address of a computer",
+        'give what people type, without http:// and without a port: "bore.shop.example"',
+    )
+
+
+HostName = Annotated[str, AfterValidator(_host_name)]
 
 
 class _Section(BaseModel):
@@ -69,20 +86,67 @@ class _Section(BaseModel):
 
 
 class PageSection(_Section):
-    """The service's own page; port 0 for none."""
+    """The service's own page; port 0 for none.
+
+    `names` are those by which others reach it. `clear_password` allows passwords to cross the
+    network without TLS. `log_in_every` is how long a login lasts, s.
+    """
 
     host: Name = "127.0.0.1"
     port: Annotated[int, Field(ge=0, le=65535)] = 8787
+    names: list[HostName] = []
+    certificate: Path | None = None
+    key: Path | None = None
+    clear_password: bool = False
+    log_in_every: LoginTime = 12 * 3600.0
+
+    @property
+    def is_behind_proxy(self) -> bool:
+        """Whether others come by a proxy on this computer."""
+        return is_loopback(self.host) and not all(map(is_loopback, self.names))
+
+    @property
+    def is_open(self) -> bool:
+        """Whether anybody but this computer can come, so that a login is needed."""
+        return self.is_behind_proxy or not is_loopback(self.host)
+
+    @model_validator(mode="after")
+    def _check(self) -> PageSection:
+        if (self.certificate is None) is not (self.key is None):
+            raise bad_value("certificate and key belong together", "give both or none")
+        if is_wildcard(self.host) and not self.names:
+            raise bad_value(
+                f"{self.host} is every address of this computer, but none that a browser asks for",
+                'give names = ["bore.shop.example", "192.0.2.10"], those that people type',
+            )
+        is_clear = self.certificate is None and not is_loopback(self.host)
+        if self.port and is_clear and not self.clear_password:
+            raise bad_value(
+                "passwords would cross the network in clear text",
+                "give certificate and key, or listen on 127.0.0.1 behind a proxy with TLS "
+                "(docs/security.md), or say clear_password = true",
+            )
+        return self
 
 
 class InfluxSection(_Section):
-    """A write API of InfluxDB 2, or of InfluxDB 1."""
+    """A write API of InfluxDB 2, or of InfluxDB 1.
+
+    `clear_token` allows the token to cross the network without TLS.
+    """
 
     url: Annotated[str, AfterValidator(_web_address)] = Field(examples=['"http://127.0.0.1:8086"'])
     bucket: Name = Field(examples=['"bores"'])
     org: Name | None = Field(default=None, examples=['"shop"'])
     api: Literal["v1", "v2"] = "v2"
     user: Name | None = None
+    clear_token: bool = False
+
+    @property
+    def is_clear(self) -> bool:
+        """Whether what is sent there can be read on its way."""
+        parts = urlsplit(self.url)
+        return parts.scheme == "http" and not is_loopback(parts.hostname or "")
 
     @model_validator(mode="after")
     def _check(self) -> InfluxSection:
@@ -159,7 +223,7 @@ class ServiceSettings(FileSettings):
         if self.influx is None:
             raise ValueError("no [influx] in the service's settings")
         token = self.influx_token or SecretStr("")
-        stated = self.influx.model_dump(exclude={"org", "user"})
+        stated = self.influx.model_dump(exclude={"org", "user", "clear_token"})
         org, user = self.influx.org or "", self.influx.user or ""
         return InfluxSettings(**stated, org=org, user=user, token=token)
 
@@ -181,10 +245,21 @@ def load_service(path: Path) -> ServiceSettings:
                 "a secret must not be in this file",
                 f"put it into BOREWARDEN_SERVICE_{secret.upper()} or a file of a secrets directory",
             )
-    mail = data.get("mail")
-    if isinstance(mail, dict) and isinstance(mail.get("ca_file"), str):
-        data["mail"] = mail | {"ca_file": path.parent / mail["ca_file"]}
+    for section, names in (("mail", ("ca_file",)), ("page", ("certificate", "key"))):
+        stated = data.get(section)
+        if isinstance(stated, dict):
+            files = {n: path.parent / stated[n] for n in names if isinstance(stated.get(n), str)}
+            data[section] = stated | files
     settings = settings_of(ServiceSettings, path, data)
+    _check_certificate(path, settings.page)
+    sent = settings.influx
+    if sent is not None and sent.is_clear and settings.influx_token and not sent.clear_token:
+        raise BadInput(
+            path,
+            "influx.url",
+            "the token would cross the network in clear text",
+            "give an address with https://, or say clear_token = true",
+        )
     if settings.mail is not None:
         ca_file = settings.mail.ca_file
         if ca_file is not None and not ca_file.is_file():
@@ -196,6 +271,23 @@ def load_service(path: Path) -> ServiceSettings:
         except ValueError as error:
             raise BadInput(path, "mail.security", str(error), "encrypt it") from None
     return settings
+
+
+def _check_certificate(path: Path, page: PageSection) -> None:
+    """Raise BadInput unless the page's certificate and key can be used."""
+    if page.certificate is None or page.key is None:
+        return
+    for name, file in (("certificate", page.certificate), ("key", page.key)):
+        if not file.is_file():
+            right = "give one beside this file"
+            raise BadInput(path, f"page.{name}", f"there is no file {file}", right)
+    try:
+        # with a word for the password, or OpenSSL would ask for one at the terminal
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(page.certificate, page.key, "")
+    except (OSError, ValueError) as error:  # ssl.SSLError is an OSError
+        wrong = f"certificate and key can't be used ({error})"
+        right = "give a PEM certificate and its own key, without a password"
+        raise BadInput(path, "page.certificate", wrong, right) from None
 
 
 def load_folder(config: Path) -> tuple[list[MachineSettings], ServiceSettings]:

@@ -134,7 +134,10 @@ class OpcUa(LiveSource[NodeOf]):
 
 
 class Mqtt(LiveSource[FieldOf]):
-    """[source] of kind "mqtt"; times in s. See `collect.mqtt.MqttSource`."""
+    """[source] of kind "mqtt"; times in s. See `collect.mqtt.MqttSource`.
+
+    `clear_password` allows sending a password to a far broker without TLS.
+    """
 
     kind: Literal["mqtt"]
     host: Name
@@ -150,6 +153,7 @@ class Mqtt(LiveSource[FieldOf]):
     client_id: Name | None = None
     user: Name | None = None
     password: SecretStr | None = None
+    clear_password: bool = False
     tls: bool = False
     ca: Path | None = None
     certificate: Path | None = None

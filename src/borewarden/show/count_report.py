@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from borewarden.base.files import write_private
 from borewarden.base.shown import shown
 from borewarden.base.times import computer_zone
 from borewarden.counts.series import Judged, is_same_jewel
@@ -42,7 +43,7 @@ def write_counts(
         .get_template("counts.html")
         .render(title="Counts by hand", cautions=CAUTIONS, pumps=pump_views(judged, zones, numbers))
     )
-    path.write_text(text, encoding="utf-8")
+    write_private(path, text)
 
 
 def pump_views(

@@ -6,6 +6,7 @@ import base64
 from collections.abc import Sequence
 from pathlib import Path
 
+from borewarden.base.files import write_private
 from borewarden.base.times import local_time
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.lives.posterior import Posterior
@@ -66,7 +67,7 @@ def write_shift(
             basis=basis(seen),
         )
     )
-    path.write_text(page, encoding="utf-8")
+    write_private(path, page)
 
 
 def write_lives(
@@ -112,7 +113,7 @@ def write_lives(
             basis=basis(seen),
         )
     )
-    path.write_text(page, encoding="utf-8")
+    write_private(path, page)
 
 
 def head_lives(outlooks: Sequence[Outlook], posterior: Posterior) -> list[tuple[Cell, ...]]:

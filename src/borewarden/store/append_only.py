@@ -6,8 +6,13 @@ history. Which table, and which of its columns holds the number, is the book's o
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import time
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+Kept = TypeVar("Kept")
 
 
 def add_entry(
@@ -52,3 +57,18 @@ def entries(
         f"WHERE {column} = ? ORDER BY entry",
         (number,),
     ).fetchall()
+
+
+def read_kept(what: str, text: str, build: Callable[[Any], Kept]) -> Kept:
+    """What `build` makes of the JSON `text`.
+
+    Raises sqlite3.DatabaseError where that is not of the shape that is written.
+    """
+    try:
+        return build(json.loads(text))
+    except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
+        reason = str(error).strip().splitlines()[0] if str(error).strip() else ""
+        words = f"{type(error).__name__} {reason}".strip()[:200]
+        raise sqlite3.DatabaseError(
+            f"{what} is not as borewarden writes it ({words}): see `borewarden store check`"
+        ) from None

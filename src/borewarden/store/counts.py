@@ -8,12 +8,12 @@ from __future__ import annotations
 import dataclasses
 import json
 import sqlite3
-from collections.abc import Mapping
-from typing import Any
+from functools import cache
+
+from pydantic import TypeAdapter
 
 from borewarden.counts.count import HandCount
-from borewarden.counts.plate import Plate
-from borewarden.store.append_only import add_entry
+from borewarden.store.append_only import add_entry, read_kept
 
 COUNTS = """
 CREATE TABLE IF NOT EXISTS hand_count (
@@ -55,17 +55,14 @@ def hand_counts(connection: sqlite3.Connection, machine: str | None = None) -> d
         "GROUP BY hand_count)",
         (machine,),
     )
-    held = {number: json.loads(content) for number, content in rows}
-    counts = {number: _count(fields) for number, fields in held.items() if fields is not None}
+    held = {
+        number: read_kept(f"count {number}", content, _hand_count().validate_python)
+        for number, content in rows
+    }
+    counts = {number: count for number, count in held.items() if count is not None}
     return dict(sorted(counts.items(), key=lambda item: (item[1].time_ns, item[0])))
 
 
-def _count(fields: Mapping[str, Any]) -> HandCount:
-    return HandCount(
-        **{
-            **fields,
-            "plate": Plate(**fields["plate"]),
-            "bores": tuple(fields["bores"]),
-            "materials": tuple(fields["materials"]),
-        }
-    )
+@cache
+def _hand_count() -> TypeAdapter[HandCount | None]:
+    return TypeAdapter(HandCount | None)

@@ -30,8 +30,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from borewarden.base.files import is_special, make_private, resolved
 from borewarden.base.samples import Samples, samples_of
 from borewarden.gate.batch import Phase
+from borewarden.store.accounts import ACCOUNTS
 from borewarden.store.counts import COUNTS
 from borewarden.store.inspections import INSPECTIONS
 from borewarden.store.register import REGISTER
@@ -110,7 +112,7 @@ CREATE TABLE IF NOT EXISTS mail_copy (
     PRIMARY KEY (id, recipient)
 ) WITHOUT ROWID;
 """
-TABLES = SCHEMA + REGISTER + INSPECTIONS + COUNTS
+TABLES = SCHEMA + REGISTER + INSPECTIONS + COUNTS + ACCOUNTS
 
 # by which a store is known that has no mark yet: those of version 3, and of versions 1 and 2
 OLD_COLUMNS = {
@@ -133,6 +135,7 @@ def open_store(
     """
     with _using(path):
         is_ours = _check_kind(path)
+        make_private(path)
         try:
             connection = sqlite3.connect(
                 path, patience, isolation_level=None, check_same_thread=not any_thread
@@ -167,7 +170,9 @@ def _using(path: Path) -> Iterator[None]:
 
     Damage that SQLite finds meanwhile is said of `path`.
     """
-    key = path.resolve()
+    if is_special(path):  # to open a pipe would take for ever
+        raise sqlite3.OperationalError(f"{path} is not a file; give a borewarden store")
+    key = resolved(path)
     with _gate:
         if key in _shut:
             raise sqlite3.OperationalError(f"{path} was damaged and is just being replaced")
@@ -192,7 +197,7 @@ def closed_to_others(path: Path, patience: float) -> Iterator[None]:
 
     Raises sqlite3.OperationalError if somebody still has after `patience` s.
     """
-    key = path.resolve()
+    key = resolved(path)
     with _gate:
         if key in _shut:
             raise sqlite3.OperationalError(f"{path} is being replaced already")
@@ -244,7 +249,7 @@ def address_to_read(path: Path) -> str:
     """An address by which SQLite reads `path` and leaves nothing beside it."""
     # without a log of changes nobody has it open, and no lock is needed
     in_use = path.with_name(f"{path.name}-wal").exists()
-    return f"file:{quote(str(path.resolve()))}?{'mode=ro' if in_use else 'mode=ro&immutable=1'}"
+    return f"file:{quote(str(resolved(path)))}?{'mode=ro' if in_use else 'mode=ro&immutable=1'}"
 
 
 def _check_version(path: Path, connection: sqlite3.Connection) -> int:

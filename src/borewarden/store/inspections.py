@@ -12,12 +12,14 @@ import json
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 
-from borewarden.diagnose.causes import Cause
+from pydantic import TypeAdapter
+
 from borewarden.inspection.answers import merge_answers
 from borewarden.inspection.outcome import conclude
-from borewarden.inspection.record import Finding, Inspection, Picture
-from borewarden.store.append_only import add_entry, entries
+from borewarden.inspection.record import Inspection
+from borewarden.store.append_only import add_entry, entries, read_kept
 from borewarden.store.queries import alerts
 
 INSPECTIONS = """
@@ -203,14 +205,9 @@ def _to_json(content: Inspection | None) -> str:
 
 
 def _from_json(content: str) -> Inspection | None:
-    fields = json.loads(content)
-    if fields is None:
-        return None
-    return Inspection(
-        **{
-            **fields,
-            "finding": Finding(fields["finding"]),
-            "cause": Cause(fields["cause"]) if fields["cause"] else None,
-            "pictures": tuple(Picture(**picture) for picture in fields["pictures"]),
-        }
-    )
+    return read_kept("an inspection", content, _inspection().validate_python)
+
+
+@cache
+def _inspection() -> TypeAdapter[Inspection | None]:
+    return TypeAdapter(Inspection | None)

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from borewarden.base.errors import BadInput
+from borewarden.base.files import resolved
 
 BEYOND = 2**30  # the byte that is locked where a lock keeps others from reading
 
@@ -30,7 +31,7 @@ def owned(store: Path, command: str) -> Iterator[None]:
     Raises BadInput, and says who it is, if another process is that already. So it does for a store
     with a second name: SQLite keeps a log of its own for each, and would lose what is in the other.
     """
-    store = store.resolve()
+    store = resolved(store)
     if store.is_file() and store.stat().st_nlink > 1:
         raise BadInput(
             store,

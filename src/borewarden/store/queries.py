@@ -5,10 +5,10 @@ A machine's results are its batches and alerts; the samples have readers of thei
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from typing import Any
 
+from borewarden.store.append_only import read_kept
 from borewarden.store.verdicts import verdict_of
 from borewarden.watcher.verdict import State
 from borewarden.watcher.watcher import Alert
@@ -64,7 +64,7 @@ def newest_alerts(
 
 def _alert(row: tuple[int, str]) -> Alert:
     time_ns, text = row
-    return Alert(time_ns, verdict_of(json.loads(text)))
+    return Alert(time_ns, read_kept("the verdict of an alert", text, verdict_of))
 
 
 def open_alert(

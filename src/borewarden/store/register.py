@@ -10,10 +10,13 @@ import dataclasses
 import json
 import sqlite3
 from dataclasses import dataclass
+from functools import cache
 
-from borewarden.jewels.fitting import End, Fitting
+from pydantic import TypeAdapter
+
+from borewarden.jewels.fitting import Fitting
 from borewarden.jewels.fitting_text import Placed
-from borewarden.store.append_only import add_entry, entries
+from borewarden.store.append_only import add_entry, entries, read_kept
 
 REGISTER = """
 CREATE TABLE IF NOT EXISTS register (
@@ -128,7 +131,9 @@ def _to_json(content: Fitting | None) -> str:
 
 
 def _from_json(content: str) -> Fitting | None:
-    fields = json.loads(content)
-    if fields is None:
-        return None
-    return Fitting(**{**fields, "end": End(fields["end"]) if fields["end"] else None})
+    return read_kept("a fitting in the register", content, _fitting().validate_python)
+
+
+@cache
+def _fitting() -> TypeAdapter[Fitting | None]:
+    return TypeAdapter(Fitting | None)

@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from borewarden.base.files import resolved
 from borewarden.store import outbox
 from borewarden.store.database import (
     address_to_read,
@@ -78,7 +79,7 @@ def set_aside(store: Path, newest_id: int = 0) -> Aside:
     somebody has the store open and does not close it, sqlite3.Error or OSError if the new one can't
     be written: all is then as it was.
     """
-    store = store.resolve()
+    store = resolved(store)
     with closed_to_others(store, PATIENCE):
         if _is_open_elsewhere(store):
             raise sqlite3.OperationalError(

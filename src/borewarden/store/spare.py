@@ -13,7 +13,7 @@ from borewarden.store.database import TABLES
 
 PAGE = 4096  # bytes
 MOST_BYTES = 512 * 2**20  # a week of ten machines with four channels at 1 Hz
-POURED = ("block", "recent", "batch", "alert", "alarm", "outbox", "mail", "mail_copy")
+POURED = ("block", "recent", "batch", "alert", "alarm", "outbox", "mail", "mail_copy", "trail")
 SAMPLES = "SELECT coalesce(sum(samples), 0) FROM (SELECT samples FROM {0} WHERE {1})"
 
 

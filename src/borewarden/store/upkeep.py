@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from borewarden.base.errors import BadInput
+from borewarden.base.files import make_private, resolved
 from borewarden.store.database import (
     APPLICATION_ID,
     SCHEMA_VERSION,
@@ -66,7 +67,7 @@ def set_aside_files(store: Path) -> list[Path]:
     """Damaged stores that a watch has set aside beside this one, oldest first."""
     return sorted(
         path
-        for path in store.resolve().parent.glob(f"{store.resolve().name}.damaged-*")
+        for path in resolved(store).parent.glob(f"{resolved(store).name}.damaged-*")
         if not path.name.endswith(("-wal", "-shm"))
     )
 
@@ -147,7 +148,7 @@ def _waste(connection: sqlite3.Connection) -> Finding:
 
 
 def _room(store: Path) -> Finding:
-    free = shutil.disk_usage(store.resolve().parent).free
+    free = shutil.disk_usage(resolved(store).parent).free
     size = store.stat().st_size
     if free > size:
         return Finding("disk", True, f"{free / 1e9:.1f} GB are free")
@@ -169,6 +170,7 @@ def backup_store(store: Path, target: Path) -> Path:
         raise BadInput(target, "file", "it is there already", "name a new file, or a folder")
     part = target.with_name(f"{target.name}.part")
     part.unlink(missing_ok=True)
+    make_private(part)
     try:
         with open_to_read(store) as source, closing(sqlite3.connect(part)) as copy:
             source.backup(copy)  # in one go: whoever writes meanwhile does not begin it anew
@@ -191,7 +193,7 @@ def compact_store(store: Path) -> tuple[int, int]:
         raise BadInput(store, "file", "there is no such store", "name it by --store")
     with owned(store, "borewarden store compact"), open_store(store) as connection:
         before = store.stat().st_size
-        free = shutil.disk_usage(store.resolve().parent).free
+        free = shutil.disk_usage(resolved(store).parent).free
         if free < ROOM * before:
             raise BadInput(
                 store,

@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from borewarden.base.cells import harmless
 from borewarden.base.samples import Samples
 from borewarden.base.statistics import MAD_TO_SIGMA
 from borewarden.gate.batch import RIPPLE, BatchKind
@@ -86,7 +87,10 @@ def write_rows(rows: Iterable[DayRow], path: Path) -> None:
         writer.writerow(DayRow._fields)
         for row in rows:
             writer.writerow(
-                ["" if isinstance(value, float) and math.isnan(value) else value for value in row]
+                [
+                    "" if isinstance(value, float) and math.isnan(value) else harmless(value)
+                    for value in row
+                ]
             )
 
 

@@ -313,7 +313,7 @@ async function post(event) {
   const { submitter } = event;
   const machine = [...machines.values()].find(({ node }) => node.contains(form));
   const said = form.querySelector("output");
-  const body = new URLSearchParams({ machine: machine.card.name, by: form.elements.by.value });
+  const body = new URLSearchParams({ machine: machine.card.name, by: form.elements.by?.value ?? "" });
   if (form.elements.seconds) {
     const until = new Date(serviceNow + 1000 * form.elements.seconds.value);
     body.set("until", until.toISOString());
@@ -380,7 +380,18 @@ let stream;
 function listen() {
   stream = new EventSource("events");
   stream.addEventListener("cards", take);
-  stream.addEventListener("error", () => lost(true));
+  stream.addEventListener("error", () => {
+    lost(true);
+    if (stream.readyState === EventSource.CLOSED) askIfIn();
+  });
+}
+
+async function askIfIn() {
+  try {
+    if ((await fetch("session")).status === 401) location.assign("login");
+  } catch {
+    // the service is gone; the banner says so
+  }
 }
 
 listen();

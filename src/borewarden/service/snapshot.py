@@ -1,0 +1,103 @@
+"""What every open page is told each second, made once for all of them."""
+
+from __future__ import annotations
+
+import asyncio
+import sqlite3
+import time
+from collections import deque
+from pathlib import Path
+from typing import Any
+
+from borewarden.base.plain import json_text
+from borewarden.base.shown import shown_in
+from borewarden.service.health import Age
+from borewarden.service.machine_view import alert_rows, aside_words, batches_since, card
+from borewarden.service.own_health import Health
+from borewarden.service.status import MachineStatus
+from borewarden.store.database import open_to_read
+from borewarden.store.outbox import backlogs
+from borewarden.store.queries import newest_batch
+
+EVENT_INTERVAL = 1.0  # s
+TOLD_AGAIN = 60  # events in which a batch is told: a page may still be reading the history
+
+
+class Snapshot:
+    """The newest event, for as long as anybody asks for it."""
+
+    def __init__(
+        self, store: Path, statuses: dict[str, MachineStatus], age: Age, own: Health
+    ) -> None:
+        self.store = store
+        self.statuses = statuses
+        self.age = age
+        self.own = own
+        self.turn = asyncio.Lock()
+        self.made_at = float("-inf")
+        self.event = b""
+        self.marks: deque[dict[str, int]] = deque(maxlen=TOLD_AGAIN)  # newest batches, as told
+
+    def _is_old(self) -> bool:
+        return time.monotonic() - self.made_at > 0.9 * EVENT_INTERVAL
+
+    async def newest(self) -> bytes:
+        """The newest event: all cards, and the batches of the last minute."""
+        if self._is_old():
+            async with self.turn:
+                if self._is_old():
+                    self.event = await self._make()
+                    self.made_at = time.monotonic()
+        return self.event
+
+    async def _make(self) -> bytes:
+        now_ns = time.time_ns()
+        own, is_stored = self.own, not self.own.keeping.failed
+        machines = list(self.statuses.values())
+        cards = []
+        for status in machines:
+            with shown_in(status.units):
+                words = map(own.undelivered_words, (status.name, ""))
+                undelivered = " ".join(filter(None, words))
+                cards.append(card(status, self.age(status, now_ns), undelivered, is_stored))
+        stored = await asyncio.to_thread(self._add_stored, machines, cards)
+        said = (own.keeping.trouble(), own.disk_trouble(), stored["problem"])
+        foot = (own.outage_words(), stored["aside"], own.room_words())
+        told = {
+            "cards": cards,
+            "now_ms": now_ns // 10**6,
+            "problem": " ".join(filter(None, said)),
+            "aside": " ".join(filter(None, foot)),
+        }
+        return f"event: cards\ndata: {json_text(told)}\n\n".encode()
+
+    def _add_stored(
+        self, machines: list[MachineStatus], cards: list[dict[str, Any]]
+    ) -> dict[str, str]:
+        """Put alerts and new batches into `cards`.
+
+        Returns words for the whole page: `problem`, what is wrong with the store, and `aside`, what
+        was not sent. Each is empty if there is nothing to say.
+        """
+        if time.monotonic() - self.made_at > TOLD_AGAIN * EVENT_INTERVAL:
+            self.marks.clear()  # nobody was looking; a page asks for the history itself
+        problem = aside = ""
+        for each in cards:
+            each["alerts"], each["batches"] = [], {}
+        try:
+            with open_to_read(self.store) as connection:
+                marks = dict(self.marks[-1]) if self.marks else {}
+                for status, each in zip(machines, cards, strict=True):
+                    name = status.name
+                    each["alerts"] = alert_rows(connection, status)
+                    if name not in marks:
+                        marks[name] = newest_batch(connection, name).get("end_ns", 0)
+                    since = self.marks[0] if self.marks else marks
+                    new = batches_since(connection, status, since.get(name, marks[name]))
+                    each["batches"] = new
+                    marks[name] = max(new["end_ns"], default=marks[name])
+                self.marks.append(marks)
+                aside = aside_words(backlogs(connection))
+        except sqlite3.Error as error:
+            problem = f"The store can't be read: {error}."
+        return {"problem": problem, "aside": aside}
