@@ -31,7 +31,9 @@ UNITS_VARIABLE = "BOREWARDEN_UNITS"  # for pumps without a machine file too
 COMMANDS = {
     "demo": _Place("demo", DAYS, "Try it: replay an invented day on which a jewel chips."),
     "look": _Place(
-        "look", DAYS, "Look at a shop's own log: what its columns are, and the machine file for it."
+        "look",
+        DAYS,
+        "Look at a shop's own log or controller: what is what, and the machine file for it.",
     ),
     "replay": _Place("logged", DAYS, "Replay logged days of one machine: has the bore opened up?"),
     "fleet": _Place("fleet", DAYS, "Replay logged days of many machines, here or on a cluster."),

@@ -10,6 +10,7 @@ from borewarden.collect.link import LinkState
 from borewarden.collect.sight import BLIND_AFTER, Usable
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import Pump
+from borewarden.watcher.known import Known
 from borewarden.watcher.verdict import Verdict
 
 
@@ -87,6 +88,7 @@ class MachineStatus:
     inspection: str = ""  # of the present event, in words
     missed_hours: float = 0.0
     jewels: list[Jewel] = field(default_factory=list)  # in the heads, as the verdict takes it
+    known: tuple[Known, ...] = ()  # what was learned of them, and how well
     units: dict[str, str] | None = None  # chosen to be shown, by quantity
     latency_s: list[float] = field(default_factory=list)  # sample to kept, newest last, bounded
     latency_sum_s: float = 0.0  # of all of them since the start

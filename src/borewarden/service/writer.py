@@ -312,7 +312,7 @@ def tell(status: MachineStatus, block: Kept) -> None:
     status.newest_sample = newest | {"phase": float(phase)}
     status.last_sample_ns = int(block.samples.time_ns[-1])
     status.missed_hours = block.missed_hours
-    status.jewels = block.jewels
+    status.jewels, status.known = block.jewels, block.known
     if block.verdict is not None:
         status.verdict = block.verdict
     latency = time.monotonic() - block.received_at
@@ -328,5 +328,6 @@ def tell_anew(status: MachineStatus, block: Judged) -> None:
         status.verdict = block.watcher.verdict()
         status.missed_hours = block.watcher.missed_hours
         status.jewels = block.watcher.jewels
+        status.known = block.watcher.known()
     if not block.done.done():
         block.done.set_result(block.watcher)
