@@ -5,8 +5,14 @@ from __future__ import annotations
 import dataclasses
 import re
 import shlex
-from contextlib import chdir
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, chdir, contextmanager, suppress
 from pathlib import Path
+from subprocess import DEVNULL, PIPE
 from typing import Any
 
 import numpy as np
@@ -23,6 +29,11 @@ from borewarden.diagnose.causes import Belief, Cause
 from borewarden.gate.batch import Phase
 from borewarden.gate.gate import GateSettings
 from borewarden.jewels.fitting import End, Fitting
+from borewarden.jewels.jewel import Jewel
+from borewarden.service.disk_room import Room
+from borewarden.service.metrics import standing_families
+from borewarden.service.own_health import Health, Outage
+from borewarden.service.status import MachineStatus
 from borewarden.settings import MachineSettings, Unit, load_machine, shop
 from borewarden.settings import sections as stated
 from borewarden.settings import source as live
@@ -31,15 +42,25 @@ from borewarden.settings.service import (
     InfluxSection,
     MailSection,
     PageSection,
+    PublishSection,
     ServiceSettings,
     StoreSection,
 )
 from borewarden.store.database import SCHEMA_VERSION, open_store
-from borewarden.store.influx import alert_lines, batch_lines, link_lines, sample_lines
+from borewarden.store.influx import (
+    alert_lines,
+    batch_lines,
+    family_lines,
+    link_lines,
+    sample_lines,
+)
+from borewarden.store.names import Stated
+from borewarden.store.outbox import Backlog
 from borewarden.watcher.batch_loop import RESULT
 from borewarden.watcher.settings import WatchSettings
-from borewarden.watcher.verdict import State, Verdict
+from borewarden.watcher.verdict import HeadBelief, State, Verdict
 from borewarden.watcher.watcher import Alert
+from wire import needs
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text()
@@ -100,6 +121,7 @@ PAGES: dict[str, tuple[type[BaseModel], set[str]]] = {
         "`[[jewel]]`": stated.FittedJewel,
         "`[page]`": PageSection,
         "`[influx]`": InfluxSection,
+        "`[publish]`": PublishSection,
         "`[mail]`": MailSection,
         "`[alarm]`": AlarmSection,
         "`[store]`": StoreSection,
@@ -133,9 +155,9 @@ def test_every_section_has_its_table() -> None:
     known = {model for model, _ in PAGES.values()} | {ServiceSettings}
     assert below <= known
     assert {heading for heading in PAGES if heading not in tables(SETTINGS)} == set()
-    sections = {"units", "page", "influx", "mail", "alarm", "store"}
+    sections = {"units", "page", "influx", "mail", "publish", "alarm", "store"}
     named = set(ServiceSettings.model_fields) - sections
-    assert named == {"influx_token", "mail_password"}
+    assert named == {"influx_token", "mail_password", "publish_password"}
     assert named <= {row[0].strip("`") for row in tables(SETTINGS)["Secrets"]}
 
 
@@ -259,16 +281,31 @@ def test_every_measurement_is_described() -> None:
         1, State.OPENED, "why", *(1.0,) * 10, None, 0.9, 7, causes=(Belief(Cause.BORE, 0.9),)
     )
     lines = {
-        "sample": sample_lines("North", samples, np.array([5], dtype=np.int8)),
-        "batch": batch_lines("North", batch, max_rate=2.0),
-        "alert": alert_lines("North", [Alert(1, verdict)]),
-        "link": link_lines("North", 1, True, "found"),
+        "borewarden_sample": sample_lines("North", samples, np.array([5], dtype=np.int8)),
+        "borewarden": batch_lines("North", batch, Stated(0.08, 2.0)),
+        "borewarden_alert": alert_lines("North", [Alert(1, verdict)]),
+        "borewarden_link": link_lines("North", 1, True, "found"),
     }
     for measurement, (line,) in lines.items():
         assert line.startswith(f"{measurement},")
         assert fields_of(line) == set(first_cells(f"Measurement `{measurement}`"))
     described = {heading for heading in tables(STORED) if heading.startswith("Measurement")}
     assert described == {f"Measurement `{name}`" for name in lines}
+
+
+def test_every_figure_of_once_a_minute_is_described() -> None:
+    jewel = Jewel(2.54e-4, "ruby", 0)
+    pump = load_machine(ROOT / "config" / "north.toml").build_pump()
+    verdict = Verdict(
+        1, State.OPENED, "why", *(1.0,) * 10, None, 0.9, heads=(HeadBelief("1", 0.9),)
+    )
+    status = MachineStatus("North", "UTC", pump, verdict, jewels=[jewel], latency_s=[0.1])
+    health = Health(outages={"influx": Outage(0, "away")}, room=[Room(10**9, 1e6)])
+    aside = {"influx": Backlog(0, 1, 0, "no")}
+    lines = family_lines(standing_families({"North": status}, aside, health), 1, instance="here")
+    ours = [line for line in lines if not line.startswith("process,")]
+    texts = {"outbox_failure_reason", "outbox_last_aside_reason"}
+    assert set().union(*map(fields_of, ours)) - texts == set(first_cells("Once a minute"))
 
 
 def test_names_in_the_glossary_are_those_of_settings_and_stored_fields() -> None:
@@ -295,7 +332,9 @@ PROSE = sorted(
     page
     for pattern in ("*.md", "docs/*.md", "*/README.md", "deploy/**/README.md")
     for page in ROOT.glob(pattern)
-    if not page.parent.name.startswith(".") or page.parent == ROOT  # a tool's own, as pytest's
+    # a tool's own, as pytest's or npm's, is not ours
+    if not page.parent.name.startswith(".") or page.parent == ROOT
+    if "node_modules" not in page.parts
 )
 
 
@@ -445,25 +484,77 @@ def test_printed_commands_run_as_they_stand(tmp_path: Path, line: str) -> None:
     assert len(done.stdout) > 500
 
 
+FIRST_HOUR = ROOT / "docs" / "first-hour.md"
+
+
 def test_the_first_hour_runs_as_printed(tmp_path: Path) -> None:
-    """All but what needs a controller, in the order of the page."""
+    """The desk's part, in the order of the page."""
     for name in ("config", "replay_data"):
         (tmp_path / name).symlink_to(ROOT / name)
-    lines = [
-        line
-        for line in commands(ROOT / "docs" / "first-hour.md")
-        if not line.startswith(("reach", "watch"))
-    ]
-    assert [line.split()[0] for line in lines] == ["look", "bores", "replay"]
+    lines = commands(FIRST_HOUR)
+    assert [line.split()[0] for line in lines] == [
+        "look", "bores", "replay", "serve", "look", "serve", "look", "look", "reach", "watch",
+    ]  # fmt: skip
     with chdir(tmp_path):
-        said = [CliRunner().invoke(app, shlex.split(line)) for line in lines]
+        said = [CliRunner().invoke(app, shlex.split(line)) for line in lines[:3]]
     assert [done.exit_code for done in said] == [0, 0, 0], [done.output for done in said]
+    assert "Guessed in the machine file" in said[1].stdout
     assert "The bore has probably opened up" in said[2].stdout
+    assert "Learned: C_d" in said[2].stdout
     machine = (tmp_path / "my-pump.toml").read_text()
-    page = (ROOT / "docs" / "first-hour.md").read_text()
-    rows = tables(page)["1. Look at a log (10 minutes, at a desk)"]
+    page = FIRST_HOUR.read_text()
+    rows = tables(page)["1. Install, and look at a log (5 minutes, at a desk)"]
     assert [row[0] for row in rows[1:3]] == ["guessed, please check", rows[2][0]]
     assert rows[2][0] in machine
+
+
+def test_the_first_hour_on_the_network_runs_as_printed(tmp_path: Path) -> None:
+    """The servers that the page starts are really there, and so is a broker."""
+    for name in ("config", "replay_data"):
+        (tmp_path / name).symlink_to(ROOT / name)
+    mosquitto = needs("mosquitto")
+    serve_opcua, look_opcua, serve_mqtt, look_mqtt, look_modbus, reach = commands(FIRST_HOUR)[3:9]
+    with ExitStack() as stack:
+        running = stack.enter_context(started([mosquitto, "-p", "1883"], tmp_path))
+        await_port(1883, running)
+        for line, port in ((serve_opcua, 4841), (serve_mqtt, 1883)):
+            await_port(port, stack.enter_context(started(called(line), tmp_path)))
+        # as from second terminals, all at once
+        looks = [
+            stack.enter_context(started(called(line), tmp_path))
+            for line in (look_modbus, reach, look_opcua, look_mqtt)
+        ]
+        said = [process.communicate(timeout=120)[0].decode() for process in looks]
+    assert [process.returncode for process in looks] == [2, 1, 0, 0], said
+    assert "can't look" in said[0]
+    assert "nothing listens" in said[1]
+    for name in ("south-look", "west-look"):
+        assert load_machine(tmp_path / f"{name}.toml").source is not None
+
+
+def called(line: str) -> list[str]:
+    return [sys.executable, "-m", "borewarden", *shlex.split(line)]
+
+
+@contextmanager
+def started(command: list[str], folder: Path) -> Iterator[subprocess.Popen[bytes]]:
+    process = subprocess.Popen(
+        command, cwd=folder, stdin=DEVNULL, stdout=PIPE, stderr=subprocess.STDOUT
+    )
+    try:
+        yield process
+    finally:
+        process.terminate()
+        process.communicate()
+
+
+def await_port(port: int, process: subprocess.Popen[bytes]) -> None:
+    while True:
+        with suppress(OSError), socket.create_connection(("127.0.0.1", port), timeout=60):
+            return
+        if process.poll() is not None:
+            pytest.skip(f"port {port} is taken: {process.communicate()[0].decode()}")
+        time.sleep(0.1)
 
 
 def test_the_readme_shows_what_its_command_prints(tmp_path: Path) -> None:

@@ -43,6 +43,7 @@ from borewarden.settings.service import ServiceSettings
 from borewarden.simulate.serve import payloads, raw_values
 from borewarden.store import influx
 from borewarden.store.database import open_store, read_samples, transaction, write_learned
+from borewarden.store.names import Stated
 
 ROOT = Path(__file__).parents[2]
 DAYS = {
@@ -84,7 +85,7 @@ def measure_bytes(folder: Path) -> Figures:
         n = len(samples.time_ns)
         result = replay_logs(machine, [log], folder / f"{name}.db")
         lines = influx.sample_lines(machine.name, samples, result.phases)
-        batches = influx.batch_lines(machine.name, result.batches)
+        batches = influx.batch_lines(machine.name, result.batches, Stated(0.08))
         with open_store(folder / f"{name}.db") as connection, open_store(folder / "e.db") as empty:
             connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
             store = (used_bytes(connection) - used_bytes(empty)) / n

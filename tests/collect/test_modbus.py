@@ -34,7 +34,7 @@ from borewarden.collect.modbus import (
     plan,
 )
 from borewarden.simulate.serve import modbus_server
-from wire import Proxy, free_port, streaming
+from wire import Proxy, free_port, functions_of, streaming
 
 NAN = math.nan
 BAR = Channel("pressure", "bar", 1e5)
@@ -73,19 +73,6 @@ def quick() -> random.Random:
             return 0.01
 
     return Now()
-
-
-def functions_of(sent: bytes) -> list[int]:
-    """Function codes of the requests in a recorded stream; MBAP header: length at byte 4."""
-    codes = []
-    at = 0
-    while at < len(sent):
-        protocol, length = struct.unpack(">HH", sent[at + 2 : at + 6])
-        assert protocol == 0
-        codes.append(sent[at + 7])
-        at += 6 + length
-    assert at == len(sent), "whole frames only"
-    return codes
 
 
 # -- values

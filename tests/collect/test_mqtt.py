@@ -23,7 +23,7 @@ from borewarden.collect.mqtt import JsonField, MqttSource
 from borewarden.collect.mqtt import mqtt_samples as collect
 from borewarden.simulate.serve import payloads
 from broker import broker
-from wire import Proxy, free_port, needs, streaming
+from wire import Proxy, free_port, needs, packets_in, streaming
 
 FIELDS = {
     "pressure": JsonField(Channel("pump.bar", "bar", 1e5), "pump.bar"),
@@ -164,24 +164,6 @@ async def test_repeated_and_late_rows_are_left_out(tmp_path: Path) -> None:
 
 
 # -- reading only
-
-
-def packets_in(sent: bytes) -> list[int]:
-    """Types of the control packets in a recorded stream."""
-    found = []
-    at = 0
-    while at < len(sent):
-        found.append(sent[at] >> 4)
-        length, shift, at = 0, 0, at + 1
-        while True:
-            length |= (sent[at] & 127) << shift
-            shift += 7
-            at += 1
-            if sent[at - 1] < 128:
-                break
-        at += length
-    assert at == len(sent)
-    return found
 
 
 async def test_nothing_is_ever_published(tmp_path: Path) -> None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import math
 import random
-import struct
 import time
 from collections.abc import AsyncIterator
 from dataclasses import replace
@@ -27,7 +26,7 @@ from cryptography.x509.oid import ExtendedKeyUsageOID
 from borewarden.base.samples import Channel
 from borewarden.collect.opcua import NodePoint, OpcUaSource, opcua_samples
 from borewarden.simulate.serve import data_value, offer
-from wire import Proxy, free_port, streaming
+from wire import Proxy, free_port, services_in, streaming
 
 NODES = {
     "pressure": NodePoint(Channel("p", "MPa", 1e6), "ns=2;s=Pump.Pressure"),
@@ -109,29 +108,6 @@ def quick() -> random.Random:
             return 0.05
 
     return Now()
-
-
-def services_in(sent: bytes) -> set[int]:
-    """Type ids of all requests in a recorded stream of channels without security."""
-    found = set()
-    at = 0
-    while at < len(sent):
-        kind, final = sent[at : at + 3], sent[at + 3 : at + 4]
-        (size,) = struct.unpack("<I", sent[at + 4 : at + 8])
-        if kind in (b"MSG", b"CLO", b"OPN"):
-            assert final == b"F", "chunked messages are not expected here"
-            body = at + 24
-            if kind == b"OPN":  # policy and two certificates instead of the token
-                body = at + 12
-                for _ in range(3):
-                    (length,) = struct.unpack("<i", sent[body : body + 4])
-                    body += 4 + max(length, 0)
-                body += 8
-            assert sent[body] == 1  # a NodeId of four bytes
-            found.add(struct.unpack("<H", sent[body + 2 : body + 4])[0])
-        at += size
-    assert at == len(sent), "whole messages only"
-    return found
 
 
 # -- values

@@ -327,3 +327,74 @@ def test_step_of_a_coarse_rate_is_stated(tmp_path: Path) -> None:
     done = look(*files("west", tmp_path), "--yes", "--out", machine)
     assert done.exit_code == 0, done.output
     assert load_machine(machine).log.rate_resolution == pytest.approx(0.1 / 60)  # type: ignore[union-attr]
+
+
+def test_bore_is_told_by_plunger_stroke_and_rate(tmp_path: Path) -> None:
+    machine = tmp_path / "m.toml"
+    plate = ["--plate", "plunger_diameter=22 mm", "--plate", "stroke=200 mm"]
+    done = look(*files("iso", tmp_path), "--yes", "--out", machine, *plate)
+    assert done.exit_code == 0, done.output
+    line = next(each for each in machine.read_text().splitlines() if each.startswith("bore"))
+    assert "plunger, stroke and rate tell it" in line
+    assert load_machine(machine).jewels()[0].bore == pytest.approx(0.254e-3, rel=0.11)
+
+
+POOR = ["--plate", "rated_power=7.5 kW", "--plate", "rated_pressure=400 MPa"]
+
+
+def test_a_guessed_bore_that_does_not_fit_is_named(tmp_path: Path) -> None:
+    machine = tmp_path / "m.toml"
+    done = look(*files("iso", tmp_path), "--yes", "--out", machine, *POOR)
+    said = " ".join(done.output.split())
+    assert done.exit_code == 2
+    assert "the guessed bore 0.010 in" in said
+    assert "the largest stock bore that fits is 0.008 in" in said
+    assert not machine.exists()
+
+
+def test_a_bore_that_does_not_fit_is_asked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (log,), machine = files("iso", tmp_path), tmp_path / "m.toml"
+    monkeypatch.setattr("borewarden.cli.look._is_asked", lambda *_: True)  # as at a terminal
+    # the columns are right, then Enter eleven times; a bore too large, the right one
+    words = ["look", str(log), "--out", str(machine), *POOR]
+    done = CliRunner().invoke(app, words, input="\n" * 12 + "0.4 mm\n0.20 mm\n")
+    assert done.exit_code == 0, done.output
+    assert "0.4 mm: the jet takes" in done.output
+    assert tomllib.loads(machine.read_text())["jewel"][0]["bore"] == "0.20 mm"
+
+
+def test_bores_says_what_is_guessed_and_has_metric_rows(tmp_path: Path) -> None:
+    machine = tmp_path / "m.toml"
+    stated = ["--bore", "0.25 mm", "--material", "ruby", "--plate", "rated_power=37 kW"]
+    done = look(*files("iso", tmp_path), "--yes", "--out", machine, *stated)
+    assert done.exit_code == 0, done.output
+    done = CliRunner().invoke(app, ["bores", "--machine", str(machine)])
+    assert done.exit_code == 0, done.output
+    assert "0.250 0.0098" in " ".join(done.stdout.split())
+    line = next(each for each in done.stdout.splitlines() if each.startswith("Guessed"))
+    assert "max_stroke_rate" in line
+    assert "rated_power" not in line
+    assert done.stdout.count("from guessed figures") == 2
+
+
+@pytest.mark.parametrize(
+    ("stated", "costliest"),
+    [
+        ([], "plunger_diameter and stroke cost most certainty"),
+        (["plunger_diameter=22 mm"], "stroke costs most certainty"),
+        # uniform over 92 to 100 %: 0.08 / sqrt(12) / 0.96; invented range
+        (["plunger_diameter=22 mm", "stroke=200 mm"], "volumetric_efficiency (± 2.4 %, invented)"),
+        (["plunger_diameter=22 mm", "stroke=200 mm", "dead_volume=8 cm^3",
+          "volumetric_efficiency=97 %"], ""),
+    ],
+)  # fmt: skip
+def test_the_unknown_that_costs_most_is_named(
+    stated: list[str], costliest: str, tmp_path: Path
+) -> None:
+    plate = [word for figure in stated for word in ("--plate", figure)]
+    done = look(*files("iso", tmp_path), "--yes", "--out", tmp_path / "m.toml", *plate)
+    assert done.exit_code == 0, done.output
+    assert costliest in " ".join(done.output.split())
+    assert ("costs most certainty" in done.output or "cost most" in done.output) == bool(costliest)

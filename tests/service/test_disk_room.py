@@ -55,7 +55,7 @@ def test_health_and_metrics_say_so() -> None:
     assert health.as_json()["disk"]["days_to_full"] == pytest.approx(3.33, abs=0.01)
     text = metrics_text({}, {}, {}, health).decode()
     assert "borewarden_disk_free_bytes 4e+07" in text
-    assert "borewarden_disk_days_to_full 3.33" in text
+    assert "borewarden_disk_seconds_to_full 288000" in text
     assert 'borewarden_service_healthy{part="disk"} 0.0' in text
     health.room[:] = [Room(40 * 10**6, 0.0)]  # nothing goes
     assert health.room_words() == "Disk: 0.04 GB free."

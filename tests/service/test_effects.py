@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from borewarden.alert.alarm import AlarmSettings
 from borewarden.base.samples import Samples
 from borewarden.collect.link import LinkState, Received
 from borewarden.collect.logged import read_log
@@ -25,10 +26,10 @@ from borewarden.service.messages import (
     TimePassed,
 )
 from borewarden.service.status import MachineStatus
-from borewarden.service.watch import watch
+from borewarden.service.watch import restore, status_of, watch
 from borewarden.settings import load_machine
 from borewarden.store import outbox
-from borewarden.store.database import open_store
+from borewarden.store.database import open_store, transaction
 from follow_log import paced, yet_to_come
 from held import CHIP, SOUTH, Held, mails, stored_alarm
 
@@ -54,8 +55,8 @@ async def test_chip_makes_one_mail_and_every_sample_a_line(tmp_path: Path) -> No
     with open_store(store) as connection:
         payloads = outbox.take(connection, "influx", 10_000)
     lines = [line for payload in payloads for line in payload.content.decode().split("\n")]
-    assert sum(line.startswith("sample,") for line in lines) == len(samples.time_ns)
-    assert sum(line.startswith("alert,") for line in lines) == 1
+    assert sum(line.startswith("borewarden_sample,") for line in lines) == len(samples.time_ns)
+    assert sum(line.startswith("borewarden_alert,") for line in lines) == 1
     assert held.statuses["South"].alarm == "unacknowledged"
     # a restart tells nothing twice
     await watch([machine], store, {"South": again(samples, store)}, Held())
@@ -241,3 +242,20 @@ async def test_lost_link_is_told_as_blindness(tmp_path: Path, comes_back: bool) 
     with open_store(store) as connection:
         links = [p for p in outbox.take(connection, "influx", 10_000) if p.kind == "link"]
     assert b"connection refused" in links[-1].content
+
+
+async def test_once_a_minute_it_is_forwarded_how_things_stand(tmp_path: Path) -> None:
+    store = tmp_path / "effects.db"
+    machine = load_machine(SOUTH)
+    with open_store(store) as connection, transaction(connection):
+        statuses = {"South": status_of(machine, restore(machine, connection))}
+        effects = Effects(connection, statuses, AlarmSettings(), to_influx=True, to_mail=False)
+        for second in range(0, 180, 5):
+            effects(connection, TimePassed((1_000_000 + second) * 10**9))
+        payloads = outbox.take(connection, "influx", 100)
+    assert [payload.kind for payload in payloads] == ["standing"] * 3
+    lines = payloads[-1].content.decode().splitlines()
+    assert any(line.startswith("borewarden,machine=South ") and "sight=0" in line for line in lines)
+    # what waits to be sent goes along: two payloads by then
+    (sink,) = (line for line in lines if "sink=influx" in line)
+    assert "outbox_waiting=2" in sink

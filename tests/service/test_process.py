@@ -280,7 +280,8 @@ def test_an_alarm_from_the_machine_to_the_shelf_and_back(
 
     alarm_is("normal")
     alarm_is("unacknowledged")  # the jewel has chipped
-    assert text(card, ".headline") == "The bore has probably opened up"
+    # on a busy computer samples get lost, and it may be called worn at first
+    see(browser, lambda: text(card, ".headline") == "The bore has probably opened up", 120.0)
     see(browser, lambda: life.stored().get("condition") == "probably opened up")
     assert life.stored()["acknowledged"] is False
     # its mail was refused, which stands there until somebody has seen it

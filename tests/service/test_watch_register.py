@@ -275,7 +275,11 @@ async def test_alert_that_the_new_truth_brings_is_told_once_and_no_other_twice(
     assert_is_a_replay(store, tmp_path)
     with open_store(store) as connection:
         lines = [p.content for p in outbox.take(connection, influx.SINK, 10_000)]
-    points = {line.split(b" ")[-1] for line in b"\n".join(lines).splitlines() if b"alert," in line}
+    points = {
+        line.split(b" ")[-1]
+        for line in b"\n".join(lines).splitlines()
+        if line.startswith(b"borewarden_alert,")
+    }
     assert len(points) == len(tables(store)["alert"]) == 1  # once over the other, on the server
 
 

@@ -7,6 +7,7 @@ import json
 import re
 import socket
 import sqlite3
+import subprocess
 import threading
 import time
 from dataclasses import replace
@@ -49,6 +50,7 @@ from borewarden.store.verdicts import verdict_of
 from borewarden.watcher.verdict import State
 from borewarden.watcher.watcher import Watcher
 from browsing import machine_card, see, severe, text
+from wire import needs
 
 JEWEL_BORE = 0.254e-3
 SECONDS, STEP_AT = 5400, 3600
@@ -364,14 +366,17 @@ def test_metrics_can_be_parsed_and_hold_the_numbers(shop):
     with open_to_read(shop.store) as connection:
         newest = newest_batch(connection, NORTH)
     verdict = shop.statuses[NORTH].verdict
-    assert value("borewarden_effective_bore_meters", NORTH) == pytest.approx(verdict.bore)
+    assert value("borewarden_effective_bore_meters", NORTH) == newest["bore"]
+    assert newest["bore"] == pytest.approx(verdict.bore, rel=0.01)
     assert value("borewarden_stated_bore_meters", NORTH) == pytest.approx(JEWEL_BORE)
-    assert value("borewarden_effective_area_ratio", NORTH) == pytest.approx(1.0, abs=0.01)
-    for name in ("step", "cusum"):  # the second is the old name of the first
-        assert value(f"borewarden_{name}_statistic", NORTH) == pytest.approx(newest["statistic"])
-        assert value(f"borewarden_{name}_threshold", NORTH) == pytest.approx(newest["threshold"])
-    assert value("borewarden_overstroke_margin_ratio", NORTH) == verdict.overstroke_margin
-    assert value("borewarden_jet_hours", NORTH) == pytest.approx(1.0, abs=0.02)
+    assert value("borewarden_effective_area_ratio", NORTH) == pytest.approx(1.0, abs=0.05)
+    assert value("borewarden_step_statistic", NORTH) == newest["statistic"]
+    assert value("borewarden_step_threshold", NORTH) == newest["threshold"]
+    assert value("borewarden_overstroke_margin_ratio", NORTH) == pytest.approx(
+        verdict.overstroke_margin, abs=0.02
+    )
+    assert value("borewarden_jet_seconds", NORTH) == pytest.approx(3600.0, abs=72.0)
+    assert value("borewarden_verdict_code", NORTH) == 1.0
     assert value("borewarden_link_connected", NORTH) == 1.0
     assert value("borewarden_sight", NORTH) == 1.0
     assert value("borewarden_samples", NORTH) == STEP_AT
@@ -384,6 +389,24 @@ def test_metrics_can_be_parsed_and_hold_the_numbers(shop):
     # a crank pump has no overstroke: no number at all, rather than a wrong one
     margins = families["borewarden_overstroke_margin_ratio"].samples
     assert {sample.labels["machine"] for sample in margins} == {NORTH}
+
+
+def test_promtool_finds_nothing_to_say_of_the_metrics(shop):
+    """Names, units, help texts and suffixes, by Prometheus' own checker."""
+    north = shop.statuses[NORTH]
+    north.newest_sample = {"pressure": 370e6, "stroke_count": 9.0, "phase": 5.0}
+    north.latency_s, north.latency_sum_s, north.latency_count = [0.02], 0.02, 1
+    text = shop.ask("GET", "/metrics")[2]
+    for name in (b"build_info", b"sample_strokes_total", b"sample_to_kept_seconds_count"):
+        assert b"borewarden_" + name in text
+    assert b"\nprocess_resident_memory_bytes " in text
+    checked = subprocess.run(
+        [needs("promtool", "prometheus"), "check", "metrics"],
+        input=text,
+        capture_output=True,
+        check=False,
+    )
+    assert (checked.returncode, checked.stdout, checked.stderr) == (0, b"", b"")
 
 
 def test_history_gives_batches_in_si_and_checks_what_is_asked(shop):

@@ -50,7 +50,7 @@ def joined(stores: list[Server]) -> dict[str, Points]:
     """What a reader of all of `stores` would see: every point once."""
     found: dict[str, set[tuple[int, float]]] = {}
     for store in stores:
-        for machine, points in store.series("sample_pressure").items():
+        for machine, points in store.series("borewarden_sample_pressure_pascals").items():
             found.setdefault(machine, set()).update(points)
     return {machine: sorted(points) for machine, points in found.items()}
 
@@ -97,14 +97,14 @@ async def test_a_store_killed_in_the_midst_and_an_agent_that_restarts_lose_nothi
     async with asyncio.timeout(60):
         while joined(alive) != expected:  # readers miss nothing while it is down
             await asyncio.sleep(0.1)
-    held = [store.series("sample_pressure") for store in alive]
+    held = [store.series("borewarden_sample_pressure_pascals") for store in alive]
     for own in held:
         assert own == {machine: expected[machine] for machine in own}
     await asyncio.to_thread(stores[1].start)
 
     # a process killed by force loses what it had not written yet, at most; that is in the copies
     def has_caught_up() -> bool:
-        own = stores[1].series("sample_pressure")
+        own = stores[1].series("borewarden_sample_pressure_pascals")
         return len(own) > 0 and all(
             points[-200:] == expected[machine][-200:] for machine, points in own.items()
         )
@@ -112,7 +112,7 @@ async def test_a_store_killed_in_the_midst_and_an_agent_that_restarts_lose_nothi
     async with asyncio.timeout(60):
         while not await asyncio.to_thread(has_caught_up):
             await asyncio.sleep(0.1)
-    held.append(stores[1].series("sample_pressure"))
+    held.append(stores[1].series("borewarden_sample_pressure_pascals"))
     assert sorted(machine for own in held for machine in own) == sorted(MACHINES * 2)
     assert all(own.keys() != expected.keys() for own in held)
     assert joined(stores) == expected
@@ -128,7 +128,9 @@ async def test_any_two_of_the_three_hold_everything(
     async with forwarding(outbox, agent.url):
         await until_empty(outbox)
     async with asyncio.timeout(60):
-        while sum(len(store.series("sample_pressure")) for store in stores) < 2 * len(MACHINES):
+        while sum(
+            len(store.series("borewarden_sample_pressure_pascals")) for store in stores
+        ) < 2 * len(MACHINES):
             await asyncio.sleep(0.1)
     for pair in combinations(stores, 2):
         assert joined(list(pair)).keys() == set(MACHINES)
@@ -145,6 +147,6 @@ async def test_an_address_with_a_path_as_a_cluster_has_it(tmp_path: Path) -> Non
         queue(outbox, "sample", sample_lines("North", rows, np.full(5, 5)))
         async with forwarding(outbox, server.url):
             await until_empty(outbox)
-        assert len(server.series("sample_pressure")["North"]) == 5
+        assert len(server.series("borewarden_sample_pressure_pascals")["North"]) == 5
     finally:
         server.stop(kill=True)

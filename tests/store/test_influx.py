@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from aiohttp import web
 from numpy.typing import NDArray
+from prometheus_client.core import GaugeMetricFamily, InfoMetricFamily
 from pydantic import SecretStr
 
 from borewarden.diagnose.causes import Belief, Cause
@@ -24,12 +25,14 @@ from borewarden.store.influx import (
     InfluxSettings,
     alert_lines,
     batch_lines,
+    family_lines,
     link_lines,
     sample_lines,
 )
+from borewarden.store.names import Stated
 from borewarden.store.outbox import backlogs, take
 from borewarden.watcher.batch_loop import RESULT
-from borewarden.watcher.verdict import STATES, State, Verdict
+from borewarden.watcher.verdict import STATES, HeadBelief, State, Verdict
 from borewarden.watcher.watcher import Alert
 from forward import TOKEN, forwarding, influx_settings, queue, recent, samples, until_empty
 from influxd import influxd, query
@@ -47,7 +50,7 @@ def batch(end_ns: int = 20) -> NDArray[np.void]:
     return np.array([row], dtype=RESULT)
 
 
-def alert(reason: str = "stepped up", onset_ns: int | None = 17) -> Alert:
+def alert(reason: str = "stepped up", onset_ns: int | None = 17 * 10**9) -> Alert:
     verdict = Verdict(
         30, State.OPENED, reason, 1.0, 2.54e-4, *(NAN,) * 8, 0.1, 0.99, onset_ns, step=0.08
     )
@@ -60,40 +63,47 @@ def alert(reason: str = "stepped up", onset_ns: int | None = 17) -> Alert:
 def test_a_sample_is_one_line_without_what_is_not_known() -> None:
     lines = sample_lines("North", samples(2, 5), np.array([5, 0], dtype=np.int8))
     assert lines == [
-        "sample,machine=North phase=5i,pressure=370000000.0,stroke_count=0.0,valve=1.0 5",
-        "sample,machine=North phase=0i,pressure=370000001.5,stroke_count=1.0,valve=1.0 1000000005",
+        "borewarden_sample,machine=North phase=5i,pressure_pascals=370000000.0,strokes_total=0.0,"
+        "heads_on=1.0 5",
+        "borewarden_sample,machine=North phase=0i,pressure_pascals=370000001.5,strokes_total=1.0,"
+        "heads_on=1.0 1000000005",
     ]
     assert sample_lines("North", samples(0), np.empty(0, dtype=np.int8)) == []
 
 
 def test_names_are_escaped_as_line_protocol_wants() -> None:
     (line,) = sample_lines("Halle 2, Jet=A", samples(1), np.array([5]))
-    assert line.startswith(r"sample,machine=Halle\ 2\,\ Jet\=A phase=5i,")
+    assert line.startswith(r"borewarden_sample,machine=Halle\ 2\,\ Jet\=A phase=5i,")
     (line,) = link_lines("Halle 2", 7, False, 'he said "no"\nand \\ left')
-    assert line == r'link,machine=Halle\ 2 connected=false,reason="he said \"no\" and \\ left" 7'
+    head = r"borewarden_link,machine=Halle\ 2"
+    assert line == head + r' connected=false,reason="he said \"no\" and \\ left" 7'
 
 
 def test_a_batch() -> None:
-    (line,) = batch_lines("North", batch(), max_rate=1.0)
+    (line,) = batch_lines("North", batch(), Stated(0.08, 1.0))
     head, rest = line.split(" ", 1)
     fields, time_ns = rest.rsplit(" ", 1)
-    assert (head, time_ns) == ("batch,machine=North", "20")
+    assert (head, time_ns) == ("borewarden,machine=North", "20")
     assert set(fields.split(",")) == {
-        "jet_hours=1.5", "pressure=370000000", "rate=0.8", "rate_expected=0.79", "area=3.3e-08",
-        "bore=0.000254", "bore_sd=1e-07", "statistic=0", "threshold=9.5", "probability=0.25",
-        f"overstroke_margin={1 - 0.8}", 'state="probably opened up"',
+        "jet_seconds_total=5400", "pressure_pascals=370000000", "rate_hertz=0.8",
+        "rate_expected_hertz=0.79", "effective_area_square_meters=3.3e-08",
+        "effective_bore_meters=0.000254", "effective_bore_uncertainty_meters=1e-07",
+        "area_limit_ratio=1.08", "step_statistic=0", "step_threshold=9.5",
+        "opened_probability=0.25", "verdict_code=3",
+        f"overstroke_margin_ratio={1 - 0.8}", 'state="probably opened up"',
     }  # fmt: skip
-    assert "overstroke" not in batch_lines("South", batch())[0]
-    assert batch_lines("South", batch()[:0]) == []
+    assert "overstroke" not in batch_lines("South", batch(), Stated(0.08))[0]
+    assert batch_lines("South", batch()[:0], Stated(0.08)) == []
 
 
 def test_an_alert() -> None:
     (line,) = alert_lines("North", [alert()])
     assert line == (
-        r"alert,machine=North,state=probably\ opened\ up "
-        'ne107="failure",onset_ns=17i,probability=0.99,reason="stepped up",step=0.08 33'
+        r"borewarden_alert,machine=North,state=probably\ opened\ up "
+        'ne107="failure",onset_timestamp_seconds=17,opened_probability=0.99,reason="stepped up",'
+        "step_ratio=0.08,verdict_code=3 33"
     )
-    assert "onset_ns" not in alert_lines("North", [alert(onset_ns=None)])[0]
+    assert "onset" not in alert_lines("North", [alert(onset_ns=None)])[0]
 
 
 def test_an_alert_names_its_most_probable_cause() -> None:
@@ -102,6 +112,29 @@ def test_an_alert_names_its_most_probable_cause() -> None:
     (line,) = alert_lines("North", [told])
     assert ' cause="bore opened up",cause_probability=0.83,ne107="failure",' in line
     assert "cause" not in alert_lines("North", [alert()])[0]
+
+
+def test_each_head_that_an_alert_weighs_is_a_line() -> None:
+    heads = (HeadBelief("1", 0.9), HeadBelief("2", 0.1))
+    told = Alert(33, replace(alert().verdict, heads=heads))
+    assert alert_lines("North", [told])[1:] == [
+        "borewarden,head=1,machine=North head_opened_probability=0.9 33",
+        "borewarden,head=2,machine=North head_opened_probability=0.1 33",
+    ]
+
+
+def test_a_metric_has_the_same_name_as_a_row() -> None:
+    free = GaugeMetricFamily("borewarden_disk_free_bytes", "Free", value=7.0)
+    sight = GaugeMetricFamily("borewarden_sight", "Seen", labels=["machine"])
+    sight.add_metric(["North"], 1.0)
+    why = InfoMetricFamily("borewarden_outbox_failure", "Why", labels=["sink"])
+    why.add_metric(["influx"], {"reason": 'no "db"'})
+    assert family_lines([free, sight, why], 5, instance="a computer") == [
+        r"borewarden,instance=a\ computer disk_free_bytes=7 5",
+        "borewarden,machine=North sight=1 5",
+        r"borewarden,instance=a\ computer,sink=influx "
+        r'outbox_failure_info=1,outbox_failure_reason="no \"db\"" 5',
+    ]
 
 
 def test_a_token_does_not_show() -> None:
@@ -125,9 +158,8 @@ async def test_rows_are_read_back_from_the_server(tmp_path: Path, server: Server
     server.start()
     ends = rows.time_ns[::20].tolist()
     queue(store, "sample", sample_lines("Halle 2, A", rows, np.full(500, 5)), every=10)
-    queue(
-        store, "batch", batch_lines("Halle 2, A", np.concatenate([batch(end) for end in ends]), 1.0)
-    )
+    batches = np.concatenate([batch(end) for end in ends])
+    queue(store, "batch", batch_lines("Halle 2, A", batches, Stated(0.08, 1.0)))
     queue(store, "alert", alert_lines("Halle 2, A", [Alert(ends[3], alert().verdict)]))
     queue(store, "link", link_lines("Halle 2, A", ends[0], True, "connected"))
     async with forwarding(store, server.url):
@@ -135,12 +167,14 @@ async def test_rows_are_read_back_from_the_server(tmp_path: Path, server: Server
     expected = [
         (t // 10**6, p) for t, p in zip(rows.time_ns.tolist(), rows.pressure.tolist(), strict=True)
     ]
-    assert server.series("sample_pressure") == {"Halle 2, A": expected}
-    assert server.series("sample_rate") == {}
-    assert [v for _, v in server.series("sample_phase")["Halle 2, A"]] == [5.0] * 500
-    assert server.series("batch_bore")["Halle 2, A"] == [(t // 10**6, 2.54e-4) for t in ends]
-    assert server.series("alert_step")["Halle 2, A"] == [(ends[3] // 10**6, 0.08)]
-    assert server.series("link_connected")["Halle 2, A"] == [(ends[0] // 10**6, 1.0)]
+    assert server.series("borewarden_sample_pressure_pascals") == {"Halle 2, A": expected}
+    assert server.series("borewarden_sample_rate_hertz") == {}
+    assert [v for _, v in server.series("borewarden_sample_phase")["Halle 2, A"]] == [5.0] * 500
+    assert server.series("borewarden_effective_bore_meters")["Halle 2, A"] == [
+        (t // 10**6, 2.54e-4) for t in ends
+    ]
+    assert server.series("borewarden_alert_step_ratio")["Halle 2, A"] == [(ends[3] // 10**6, 0.08)]
+    assert server.series("borewarden_link_connected")["Halle 2, A"] == [(ends[0] // 10**6, 1.0)]
 
 
 async def test_server_down_then_back_nothing_lost_nothing_doubled(
@@ -163,7 +197,7 @@ async def test_server_down_then_back_nothing_lost_nothing_doubled(
         queue(store, "sample", lines[-1000:], every=10)  # as after a crash: sent once more
         await asyncio.to_thread(server.start)
         await until_empty(store)
-    points = server.series("sample_pressure")["North"]
+    points = server.series("borewarden_sample_pressure_pascals")["North"]
     assert points == [
         (t // 10**6, p) for t, p in zip(rows.time_ns.tolist(), rows.pressure.tolist(), strict=True)
     ]
@@ -319,7 +353,9 @@ async def test_influxdb_1_takes_rows_once_database_and_password_are_right(tmp_pa
             assert "database not found" in str(reports[-1])
             asked("CREATE DATABASE pumps WITH DURATION 7d NAME week")
             await until_empty(store)
-        [series] = asked("SELECT pressure FROM week.sample", db="pumps", epoch="ns")
+        [series] = asked(
+            "SELECT pressure_pascals FROM week.borewarden_sample", db="pumps", epoch="ns"
+        )
         asked("CREATE USER reader WITH PASSWORD 'invented'")
         asked("GRANT READ ON pumps TO reader")
         queue(store, "alert", ["alert a=1 1"])
@@ -357,5 +393,5 @@ async def test_the_same_api_of_another_server(tmp_path: Path, server: Server) ->
     server.start()
     async with forwarding(store, v1(server.url)):
         await until_empty(store)
-    series = server.series("sample_pressure")
+    series = server.series("borewarden_sample_pressure_pascals")
     assert [value for _, value in series["North"]] == rows.pressure.tolist()

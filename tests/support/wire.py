@@ -10,6 +10,7 @@ import os
 import random
 import shutil
 import socket
+import struct
 from collections.abc import AsyncGenerator, AsyncIterator, Callable
 
 import numpy as np
@@ -21,13 +22,14 @@ from borewarden.collect.link import LinkState, Received
 PATIENCE = 30.0  # s, a bound only; nothing here takes that long
 
 
-def needs(program: str) -> str:
+def needs(program: str, package: str = "") -> str:
     """Path of a server program; skips where it is not installed, unless it has to be."""
+    package = package or program
     path = shutil.which(program, path=f"{os.environ['PATH']}:/usr/sbin:/usr/local/sbin")
     if path is None:
         if os.environ.get("BOREWARDEN_REQUIRE_SERVERS"):
-            pytest.fail(f"{program} is missing; install Debian's package {program}")
-        pytest.skip(f"needs {program}, Debian's package of that name")
+            pytest.fail(f"{program} is missing; install Debian's package {package}")
+        pytest.skip(f"needs {program}, of Debian's package {package}")
     return path
 
 
@@ -187,3 +189,60 @@ class Proxy:
                     continue
                 target.write(data)
                 await target.drain()
+
+
+# -- what was sent
+
+
+def functions_of(sent: bytes) -> list[int]:
+    """Function codes of the requests in a recorded stream; MBAP header: length at byte 4."""
+    codes = []
+    at = 0
+    while at < len(sent):
+        protocol, length = struct.unpack(">HH", sent[at + 2 : at + 6])
+        assert protocol == 0
+        codes.append(sent[at + 7])
+        at += 6 + length
+    assert at == len(sent), "whole frames only"
+    return codes
+
+
+def packets_in(sent: bytes) -> list[int]:
+    """Types of the control packets in a recorded stream."""
+    found = []
+    at = 0
+    while at < len(sent):
+        found.append(sent[at] >> 4)
+        length, shift, at = 0, 0, at + 1
+        while True:
+            length |= (sent[at] & 127) << shift
+            shift += 7
+            at += 1
+            if sent[at - 1] < 128:
+                break
+        at += length
+    assert at == len(sent)
+    return found
+
+
+def services_in(sent: bytes) -> set[int]:
+    """Type ids of all requests in a recorded stream of channels without security."""
+    found = set()
+    at = 0
+    while at < len(sent):
+        kind, final = sent[at : at + 3], sent[at + 3 : at + 4]
+        (size,) = struct.unpack("<I", sent[at + 4 : at + 8])
+        if kind in (b"MSG", b"CLO", b"OPN"):
+            assert final == b"F", "chunked messages are not expected here"
+            body = at + 24
+            if kind == b"OPN":  # policy and two certificates instead of the token
+                body = at + 12
+                for _ in range(3):
+                    (length,) = struct.unpack("<i", sent[body : body + 4])
+                    body += 4 + max(length, 0)
+                body += 8
+            assert sent[body] == 1  # a NodeId of four bytes
+            found.add(struct.unpack("<H", sent[body + 2 : body + 4])[0])
+        at += size
+    assert at == len(sent), "whole messages only"
+    return found

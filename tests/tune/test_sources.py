@@ -30,6 +30,7 @@ from borewarden.replay.one_machine import replay_logs
 from borewarden.store.database import open_store, transaction
 from borewarden.store.influx import InfluxSettings, read_samples, sample_lines
 from borewarden.store.inspections import record_inspection
+from borewarden.store.names import SAMPLE_FIGURES
 from borewarden.store.register import record
 from borewarden.tune.sources import from_influx, from_logs, from_store, known_of
 from invented_days import ROOT, logged, machine_of
@@ -150,6 +151,14 @@ def test_a_time_series_server_gives_back_what_was_forwarded(influx: str) -> None
     found = from_influx(machine, settings, first, last)
     # what a sample did not know at all is no row there, so that its time is not known either
     assert same(found, rows(samples, 10))
+    # the second half of the old rows as version 0.1 wrote them
+    old = [line.replace("borewarden_sample,machine=West", "sample,machine=Old") for line in lines]
+    for channel, figure in SAMPLE_FIGURES.items():
+        old = [line.replace(f",{figure.name}=", f",{channel}=") for line in old]
+    new = [line.replace("machine=West", "machine=Old") for line in lines[:900]]
+    post(f"{influx}/write?db=pumps", "\n".join([*old[600:1200], *new]))
+    both = read_samples(settings, "Old", int(samples.time_ns[0]), int(samples.time_ns[1199]))
+    assert same(both, rows(samples, 0, 1200))
     odd = read_samples(settings, "No'rth, 2", first - 3 * 86_400 * 10**9, first)
     assert same(odd, rows(samples, 0, 11))
     with pytest.raises(BadInput, match="no samples of it"):

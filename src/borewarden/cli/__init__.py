@@ -31,7 +31,9 @@ UNITS_VARIABLE = "BOREWARDEN_UNITS"  # for pumps without a machine file too
 COMMANDS = {
     "demo": _Place("demo", DAYS, "Try it: replay an invented day on which a jewel chips."),
     "look": _Place(
-        "look", DAYS, "Look at a shop's own log: what its columns are, and the machine file for it."
+        "look",
+        DAYS,
+        "Look at a shop's own log or controller: what is what, and the machine file for it.",
     ),
     "replay": _Place("logged", DAYS, "Replay logged days of one machine: has the bore opened up?"),
     "fleet": _Place("fleet", DAYS, "Replay logged days of many machines, here or on a cluster."),
@@ -44,11 +46,16 @@ COMMANDS = {
     "reach": _Place(
         "live", LIVE, "Prove each configured connection, and say what is wrong with it."
     ),
+    "forward": _Place(
+        "live", LIVE, "Send stored or replayed days to the time-series server once more."
+    ),
     "serve": _Place(
         "stand_in", LIVE, "Be the stand-in pump: serve an invented day over the network."
     ),
     "store": _Place(
-        "store", LIVE, "Look after a store: check it, back it up, prune it, compact it."
+        "store",
+        LIVE,
+        "Look after a store: check it, back it up, prune it, compact it, resend rows.",
     ),
     "account": _Place(
         "account", LIVE, "Who may see the page and press what, and the trail of who did what."

@@ -10,7 +10,8 @@ from borewarden.base.shown import show_in
 from borewarden.base.units import Unit
 from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say, warn
 from borewarden.inspection.cautions import CAUTIONS, caution_lines
-from borewarden.jewels.bore_choice import bore_options, largest_option
+from borewarden.jewels.bore_choice import bore_options, bores_to_compare, largest_option
+from borewarden.look.guesses import guessed_figures
 from borewarden.settings import load_machine
 
 HEADS = (1, 2)
@@ -45,17 +46,22 @@ def bores_command(
         show_in(settings.shown_units)
         pump = settings.build_pump()
         wanted = pump.rated_pressure if pressure is None else _pressure(pressure)
-        options = bore_options(pump, wanted, 293.15, material)
+        bores = bores_to_compare(jewel.bore for jewel in settings.jewels())
+        options = bore_options(pump, wanted, 293.15, material, bores)
+        guessed = guessed_figures(machine)
     largest = {heads: largest_option(options, rate_margin, power_margin, heads) for heads in HEADS}
     shown = words.worth_showing(options)
     if as_json:
-        bores = [{"heads": n, "bore": best and best.bore} for n, best in largest.items()]
-        print_json({"pressure": wanted, "options": shown, "largest": bores})
+        best_of = [{"heads": n, "bore": best and best.bore} for n, best in largest.items()]
+        print_json({"pressure": wanted, "options": shown, "largest": best_of, "guessed": guessed})
         return
     print_table(words.bore_columns(), map(words.bore_row, shown))
     say(words.bore_note(material))
+    if guessed:
+        say(words.guessed_line(guessed))
     for heads, best in largest.items():
-        say(words.largest_line(heads, best, rate_margin, power_margin))
+        line = words.largest_line(heads, best, rate_margin, power_margin)
+        say(f"{line}, from guessed figures" if guessed else line)
 
 
 def _pressure(text: str) -> float:

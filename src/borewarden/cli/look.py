@@ -1,9 +1,10 @@
-"""Look at a shop's own log, and write the machine file that reads it."""
+"""Look at a shop's own log or controller, and write the machine file that reads it."""
 
 from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+import re
 import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -13,14 +14,28 @@ import typer
 
 from borewarden.base.errors import BadInput
 from borewarden.base.samples import SI_UNITS
-from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say
+from borewarden.cli.look_live import (
+    LISTEN,
+    PAUSE,
+    ListenFor,
+    MayScan,
+    Pause,
+    Registers,
+    SourceFields,
+    Wish,
+    listened,
+    show_places,
+)
+from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say, warn
 from borewarden.collect.logged import read_log
+from borewarden.look.address import is_address
+from borewarden.look.doubt import costs_of, doubt_words
 from borewarden.look.form import Answers
+from borewarden.look.guesses import GUESSED
 from borewarden.look.level import coefficient, fits, level_of
-from borewarden.look.looked import Looked, look_at, with_roles
+from borewarden.look.looked import Looked, Seen, look_at
 from borewarden.look.machine_file import (
     DIRECT,
-    GUESSED,
     INTENSIFIER,
     KINDS,
     PLATE,
@@ -34,14 +49,21 @@ from borewarden.look.machine_file import (
     pump_kind,
     write_new,
 )
+from borewarden.look.network import Heard
 from borewarden.look.plots import plot
-from borewarden.look.question import Question
-from borewarden.look.roles import Told
+from borewarden.look.question import PanelQuestion, Question
+from borewarden.look.roles import Role, Told
 from borewarden.replay.one_machine import join_logs
 from borewarden.settings.consistency import check_together
 from borewarden.settings.machine import MachineSettings
 
-Files = Annotated[list[Path], typer.Argument(help="Logs of one form, in time order.")]
+What = Annotated[
+    list[str],
+    typer.Argument(
+        help="Logs of one form, in time order; or one address to read from, such as "
+        "opc.tcp://HOST:4840, modbus://HOST:502, modbus+rtu:///dev/ttyUSB0 or mqtt://HOST."
+    ),
+]
 Out = Annotated[
     Path | None, typer.Option(help="The machine file to write; default LOG.toml in this folder.")
 ]
@@ -50,111 +72,182 @@ Is = Annotated[
     list[str] | None,
     typer.Option("--is", help="What a column is, CHANNEL=COLUMN; CHANNEL=none: there is none."),
 ]
-Unit = Annotated[list[str] | None, typer.Option(help="A column's unit, CHANNEL=UNIT.")]
+Unit = Annotated[
+    list[str] | None,
+    typer.Option(help="A column's unit, CHANNEL=UNIT; of an address also 'pressure=0.1 bar'."),
+]
+Panel = Annotated[
+    list[str] | None,
+    typer.Option(help="What the panel shows with the jet on, such as 'pressure=3,700 bar'."),
+]
 PlateFigures = Annotated[
     list[str] | None,
     typer.Option("--plate", help="A figure of the name plate, such as rated_pressure='60 kpsi'."),
 ]
+MachineName = Annotated[str | None, typer.Option(help="The machine's name.")]
+Zone = Annotated[str | None, typer.Option(help="Zone of local times, such as Europe/Vienna.")]
+PumpKind = Annotated[str | None, typer.Option(help="intensifier or direct drive.")]
+JewelBore = Annotated[str | None, typer.Option(help="Bore of the jewel, such as '0.010 in'.")]
+Material = Annotated[str | None, typer.Option(help="ruby, sapphire, man-made, diamond.")]
+Fitted = Annotated[str | None, typer.Option(help="When the jewel was fitted.")]
 DateOrder = Annotated[
     str | None, typer.Option(help="day-first, month-first or year-first, if it can't be told.")
 ]
 Decimal = Annotated[str | None, typer.Option(help="Decimal sign: point or comma.")]
+Encoding = Annotated[str | None, typer.Option(help="Such as cp1252.")]
+Separator = Annotated[str | None, typer.Option(help="A sign, or tab, or blanks.")]
+Sheet = Annotated[str | None, typer.Option(help="Sheet of a spreadsheet.")]
+TimeColumn = Annotated[str | None, typer.Option(help="Column of the times.")]
+Date = Annotated[str | None, typer.Option(help="Day of a log without dates.")]
+Start = Annotated[str | None, typer.Option(help="Begin of a log that counts from its start.")]
 """Options of the form, each for what a file leaves open."""
 
 
 @app.command("look")
 def look_command(
-    files: Files,
+    files: What,
     out: Out = None,
     yes: Yes = False,
     columns: Is = None,
     unit: Unit = None,
+    panel: Panel = None,
     plate: PlateFigures = None,
-    name: Annotated[str | None, typer.Option(help="The machine's name.")] = None,
-    time_zone: Annotated[
-        str | None, typer.Option(help="Zone of local times, such as Europe/Vienna.")
-    ] = None,
-    pump: Annotated[str | None, typer.Option(help="intensifier or direct drive.")] = None,
-    bore: Annotated[str | None, typer.Option(help="Bore of the jewel, such as '0.010 in'.")] = None,
-    material: Annotated[str | None, typer.Option(help="ruby, sapphire, man-made, diamond.")] = None,
-    fitted: Annotated[str | None, typer.Option(help="When the jewel was fitted.")] = None,
+    name: MachineName = None,
+    time_zone: Zone = None,
+    pump: PumpKind = None,
+    bore: JewelBore = None,
+    material: Material = None,
+    fitted: Fitted = None,
     date_order: DateOrder = None,
     decimal: Decimal = None,
-    encoding: Annotated[str | None, typer.Option(help="Such as cp1252.")] = None,
-    separator: Annotated[str | None, typer.Option(help="A sign, or tab, or blanks.")] = None,
-    sheet: Annotated[str | None, typer.Option(help="Sheet of a spreadsheet.")] = None,
-    time: Annotated[str | None, typer.Option(help="Column of the times.")] = None,
-    date: Annotated[str | None, typer.Option(help="Day of a log without dates.")] = None,
-    start: Annotated[
-        str | None, typer.Option(help="Begin of a log that counts from its start.")
-    ] = None,
+    encoding: Encoding = None,
+    separator: Separator = None,
+    sheet: Sheet = None,
+    time: TimeColumn = None,
+    date: Date = None,
+    start: Start = None,
+    listen: ListenFor = LISTEN,
+    registers: Registers = None,
+    pause: Pause = PAUSE,
+    may_scan: MayScan = False,
+    source: SourceFields = None,
     as_json: AsJson = False,
 ) -> None:
-    """Look at a shop's own log: what its columns are, and the machine file for it."""
+    """Look at a shop's own log or controller: what is what, and the machine file for it."""
     with refusing("look"):
-        target = out or Path(f"{files[0].name.split('.')[0]}.toml")
-        if target.exists():
-            raise BadInput(
-                target, "file", "it is there already, and is not overwritten", "give another --out"
-            )
-        asks = sys.stdin.isatty() and not yes and not as_json
-        if not (asks or yes or as_json):
-            raise BadInput("--yes", "terminal", "there is nobody to ask", "give --yes")
+        target = _target(files, out)
+        asks = _is_asked(yes, as_json)
         answers = Answers(
             _one_of("--date-order", date_order, ("day-first", "month-first", "year-first")),
             _one_of("--decimal", decimal, ("point", "comma")),
             encoding, separator, sheet, time, _day(date), _moment("--start", start),
         )  # fmt: skip
-        told = Told(_pairs("--is", columns, SI_UNITS), _pairs("--unit", unit, SI_UNITS))
-        looked, answers, told = _look(files, answers, told, asks)
+        told = Told(*(_pairs(*each, SI_UNITS) for each in (
+            ("--is", columns), ("--unit", unit), ("--panel", panel))))  # fmt: skip
         stated = Plate(
             name, time_zone, _one_of("--pump", pump, KINDS), bore,
             material, _moment("--fitted", fitted),
             _pairs("--plate", plate, dict.fromkeys((*INTENSIFIER, *DIRECT)), "figure"),
         )  # fmt: skip
+        if is_address(files[0]):
+            wish = Wish(files[0], _free_pairs("--source", source), listen, registers, pause)
+            heard = listened(wish, target, asks, may_scan, warn if as_json else say)
+            seen, told = _told_anew(heard, told, asks)
+        else:
+            seen, answers, told = _look([Path(each) for each in files], answers, told, asks)
         if asks:
-            _show(looked)
-            looked = _confirmed(looked, told)
-            stated = _asked_plate(looked, stated)
-        figures, samples = _write(target, looked, stated)
+            _show(seen)
+            seen = _confirmed(seen, told)
+            stated = _asked_plate(seen, stated)
+        figures, samples = _written(target, seen, stated, asks)
+        costs = costs_of(figures, level_of(seen.readings, seen.roles))
     if as_json:
-        roles = [role._asdict() for role in looked.roles]
-        print_json({"machine_file": target, "samples": samples, "roles": roles})
+        roles = [role._asdict() for role in seen.roles]
+        found = {"machine_file": target, "samples": samples, "roles": roles}
+        print_json(found | {"unknown": [cost._asdict() for cost in costs]})
         return
     if not asks:
-        _show(looked)
+        _show(seen)
     _show_figures(figures)
-    say(
-        f"{samples:,} samples",
-        f"machine file: {target}",
-        f"next: borewarden replay {' '.join(map(str, files))} --machine {target}",
-    )
+    say(*filter(None, [doubt_words(costs)]))
+    say(f"{samples:,} samples", f"machine file: {target}", _next_step(files, target))
 
 
-def _write(target: Path, looked: Looked, stated: Plate) -> tuple[dict[str, Figure], int]:
-    """Write the machine file once it has read all of the log: its figures, how many samples."""
-    figures = figures_of(looked, stated)
+def _target(files: Sequence[str], out: Path | None) -> Path:
+    """The machine file to write. Raises BadInput where it is there."""
+    name = re.sub(r"\W+", "-", files[0].partition("://")[2]).strip("-")
+    usual = name if is_address(files[0]) else Path(files[0]).name.split(".")[0]
+    target = out or Path(f"{usual}.toml")
+    if target.exists():
+        raise BadInput(
+            target, "file", "it is there already, and is not overwritten", "give another --out"
+        )
+    if is_address(files[0]) and len(files) > 1:
+        raise BadInput(files[1], "address", "only one can be looked at", "call look for each")
+    return target
+
+
+def _is_asked(yes: bool, as_json: bool) -> bool:
+    """Whether there is a person to ask. Raises BadInput where there is none, and no `--yes`."""
+    asks = sys.stdin.isatty() and not yes and not as_json
+    if not (asks or yes or as_json):
+        raise BadInput("--yes", "terminal", "there is nobody to ask", "give --yes")
+    return asks
+
+
+def _next_step(files: Sequence[str], target: Path) -> str:
+    if is_address(files[0]):
+        return f"next, while the pump cuts: borewarden reach --config {target}"
+    return f"next: borewarden replay {' '.join(files)} --machine {target}"
+
+
+def _written(target: Path, seen: Seen, stated: Plate, asks: bool) -> tuple[dict[str, Figure], int]:
+    """As `_write`, but a bore that the pump can't feed is asked for again."""
+    while True:
+        try:
+            return _write(target, seen, stated)
+        except BadInput as bad:
+            if not bad.where.startswith("jewel"):
+                raise
+            bore = figures_of(seen, stated)["bore"].value.strip('"')
+            which = f"the guessed bore {bore}" if stated.bore is None else bore
+            right = f"give the bore on the job sheet, as in --bore '0.25 mm'; {bad.right}"
+            if not asks:
+                raise BadInput("--bore", which, bad.wrong, right) from None
+            say(f"{which}: {bad.wrong}; {bad.right}")
+        reply = _reply("bore of the fitted jewel, from the job sheet")
+        if not reply:
+            raise BadInput("--bore", which, "does not fit, and no other is known", right)
+        stated = dataclasses.replace(stated, bore=reply)
+
+
+def _write(target: Path, seen: Seen, stated: Plate) -> tuple[dict[str, Figure], int]:
+    """Write the machine file once it has read all of a log: its figures, how many samples."""
+    figures = figures_of(seen, stated)
     zone = stated.time_zone or _zone_here()
-    text = machine_text(looked, stated, figures, zone)
+    text = machine_text(seen, stated, figures, zone)
     settings = checked(text, target, stated)
-    if _counts_twos(looked, settings):
-        text = machine_text(looked, stated, figures, zone, per_count=2)
+    if _counts_twos(seen, settings):
+        text = machine_text(seen, stated, figures, zone, per_count=2)
         settings = checked(text, target, stated)
     try:
         check_together(target, settings)
     except BadInput as bad:
         raise as_stated(bad, stated) from None
-    form = settings.log_format()
-    parts = [read_log(path, form) for path in looked.paths]
-    join_logs(looked.paths, parts)
+    count = len(seen.readings.seconds)
+    if isinstance(seen, Looked):
+        form = settings.log_format()
+        parts = [read_log(path, form) for path in seen.paths]
+        join_logs(seen.paths, parts)
+        count = sum(len(part.time_ns) for part in parts)
     write_new(target, text)
-    return figures, sum(len(part.time_ns) for part in parts)
+    return figures, count
 
 
-def _counts_twos(looked: Looked, settings: MachineSettings) -> bool:
+def _counts_twos(seen: Seen, settings: MachineSettings) -> bool:
     """Whether the jewel fits the pump only if strokes to and fro are counted as one."""
     (jewel,) = settings.jewels()
-    level = level_of(looked.readings, looked.roles)
+    level = level_of(seen.readings, seen.roles)
     found = coefficient(level, settings.build_pump().displacement, jewel.bore)
     return settings.pump.kind == "intensifier" and not fits(found) and fits(2.0 * found)
 
@@ -174,15 +267,20 @@ def _pairs(
     known: Mapping[str, object],
     what: str = "channel",
 ) -> dict[str, str]:
+    found = _free_pairs(option, given)
+    for name in found:
+        if name not in known:
+            raise BadInput(option, name, f"is not a {what}", f"known are {', '.join(known)}")
+    return found
+
+
+def _free_pairs(option: str, given: Sequence[str] | None) -> dict[str, str]:
     found = {}
     for text in given or ():
         name, sign, value = text.partition("=")
         if not sign or not value:
             raise BadInput(option, text, "has no value", f"write it as {option} NAME=VALUE")
-        name = name.strip()
-        if name not in known:
-            raise BadInput(option, name, f"is not a {what}", f"known are {', '.join(known)}")
-        found[name] = value.strip()
+        found[name.strip()] = value.strip()
     return found
 
 
@@ -239,7 +337,7 @@ def _answered(question: Question, answers: Answers, told: Told) -> tuple[Answers
     """What is known with the answer to a question; asks again until it is one."""
     say(f"{question.where}: {question.wrong}")
     while True:
-        reply = _prompt(question.option.removeprefix("--"), question.choices)
+        reply = _prompt(question)
         try:
             return _with_answer(question, reply, answers, told)
         except BadInput as bad:
@@ -249,6 +347,8 @@ def _answered(question: Question, answers: Answers, told: Told) -> tuple[Answers
 def _with_answer(
     question: Question, reply: str, answers: Answers, told: Told
 ) -> tuple[Answers, Told]:
+    if isinstance(question, PanelQuestion):
+        return answers, _from_panel(question.channel, reply, told)
     if question.option in ("--is", "--unit"):
         pair = _pairs(question.option, [reply], SI_UNITS)
         if question.option == "--is":
@@ -263,7 +363,19 @@ def _with_answer(
     return dataclasses.replace(answers, **{field: value}), told
 
 
-def _prompt(what: str, choices: Sequence[str]) -> str:
+def _from_panel(channel: str, reply: str, told: Told) -> Told:
+    """What is known with what the panel shows; "none" if it shows nothing, or CHANNEL=COLUMN."""
+    if reply == "none" or "=" in reply:
+        pair = {channel: "none"} if reply == "none" else _pairs("--is", [reply], SI_UNITS)
+        return dataclasses.replace(told, column={**told.column, **pair})
+    return dataclasses.replace(told, panel={**told.panel, channel: reply})
+
+
+def _prompt(question: Question) -> str:
+    what, choices = question.option.removeprefix("--"), question.choices
+    if isinstance(question, PanelQuestion):
+        what = f"{question.channel} on the panel with the jet on, such as {question.example}"
+        return str(typer.prompt(f"{what}; none if it shows none"))
     if not choices:
         return str(typer.prompt(what))
     for at, choice in enumerate(choices, 1):
@@ -279,7 +391,7 @@ def _reply(what: str) -> str:
     return str(typer.prompt(what, default="", show_default=False)).strip()
 
 
-def _confirmed(looked: Looked, told: Told) -> Looked:
+def _confirmed(looked: Seen, told: Told) -> Seen:
     """The roles as a person lets them stand."""
     while True:
         reply = _reply("Enter if that is right, else CHANNEL=COLUMN, or CHANNEL=none")
@@ -299,16 +411,25 @@ def _confirmed(looked: Looked, told: Told) -> Looked:
         _show_roles(looked)
 
 
-def _told_anew(looked: Looked, told: Told) -> tuple[Looked, Told]:
-    """The log with what was told, and an answer to each question that this leads to."""
+def _told_anew(seen: Seen, told: Told, asks: bool = True) -> tuple[Seen, Told]:
+    """The readings with what was told, and an answer to each question that this leads to."""
+    asked: Question | None = None
+    before = told
     while True:
         try:
-            return with_roles(looked, told), told
+            return seen.told_anew(told), told
         except Question as question:
-            _, told = _answered(question, Answers(), told)
+            if not asks:
+                raise
+            asked, before = question, told
+        except BadInput as bad:
+            if asked is None:
+                raise
+            say(f"{bad.where}: {bad.wrong}; {bad.right}")
+        _, told = _answered(asked, Answers(), before)
 
 
-def _asked_plate(looked: Looked, stated: Plate) -> Plate:
+def _asked_plate(looked: Seen, stated: Plate) -> Plate:
     """The figures of the name plate, each with what is guessed; Enter leaves the guess."""
     _check(looked, stated)  # or an option that is wrong would spoil each answer
     say("From the name plate and the manual; Enter where you don't know.")
@@ -328,13 +449,13 @@ def _asked_plate(looked: Looked, stated: Plate) -> Plate:
     return stated
 
 
-def _check(looked: Looked, plate: Plate) -> None:
+def _check(looked: Seen, plate: Plate) -> None:
     """Raise BadInput unless there is a machine file with what the plate states."""
     text = machine_text(looked, plate, figures_of(looked, plate), plate.time_zone or _zone_here())
     checked(text, Path("machine file"), plate)
 
 
-def _asked(looked: Looked, stated: Plate, name: str, what: str) -> Plate:
+def _asked(looked: Seen, stated: Plate, name: str, what: str) -> Plate:
     """`stated` with the reply for `name`; asks again until it can be used."""
     while reply := _reply(what):
         if name in ("name", "time_zone", "kind", "bore", "material"):
@@ -354,22 +475,30 @@ def _asked(looked: Looked, stated: Plate, name: str, what: str) -> Plate:
 # -- what is shown
 
 
-def _show(looked: Looked) -> None:
-    for name, values in looked.readings.values.items():
-        known = values[values == values]
-        ends = f"{known.min():.6g} to {known.max():.6g}" if len(known) else "nothing"
-        unit = looked.form.units.get(name, "")
-        say("", f"{name}: {ends} {unit}".rstrip())
-        say(*(f"  {line}" for line in plot(values)))
+def _show(seen: Seen) -> None:
+    if isinstance(seen, Heard):
+        show_places(seen)
+    else:
+        for name, values in seen.readings.values.items():
+            known = values[values == values]
+            ends = f"{known.min():.6g} to {known.max():.6g}" if len(known) else "nothing"
+            unit = seen.readings.units.get(name, "")
+            say("", f"{name}: {ends} {unit}".rstrip())
+            say(*(f"  {line}" for line in plot(values)))
     say("")
-    _show_roles(looked)
+    _show_roles(seen)
 
 
-def _show_roles(looked: Looked) -> None:
-    rows = [(role.channel, role.column, role.unit, role.why) for role in looked.roles]
+def _show_roles(looked: Seen) -> None:
+    rows = [(role.channel, role.column, _scaled_unit(role), role.why) for role in looked.roles]
     used = {role.column for role in looked.roles}
-    rows += [("-", name, "", "not used") for name in looked.readings.values if name not in used]
+    if not isinstance(looked, Heard):  # there may be hundreds
+        rows += [("-", name, "", "not used") for name in looked.readings.values if name not in used]
     print_table(("what", "column", "unit", "why"), rows, "What the columns are")
+
+
+def _scaled_unit(role: Role) -> str:
+    return role.unit if role.scale == 1.0 else f"{role.scale:g} {role.unit}".rstrip()
 
 
 def _show_figures(figures: Mapping[str, Figure]) -> None:

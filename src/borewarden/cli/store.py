@@ -1,4 +1,4 @@
-"""Look after a store: check it, back it up, prune it, compact it."""
+"""Look after a store: check it, back it up, prune it, compact it, resend refused rows."""
 
 from __future__ import annotations
 
@@ -9,13 +9,14 @@ from typing import Annotated
 import typer
 
 from borewarden.base.files import check_output
+from borewarden.base.times import iso_time
 from borewarden.cli.terminal import AsJson, Listing, app, print_json, print_table, refusing, say
 from borewarden.store.upkeep import backup_store, check_store, compact_store
 
 store_app = typer.Typer(
     cls=Listing,
     no_args_is_help=True,
-    help="Look after a store: check it, back it up, prune it, compact it.",
+    help="Look after a store: check it, back it up, prune it, compact it, resend rows.",
     rich_markup_mode=None,
 )
 app.add_typer(store_app, name="store")
@@ -90,6 +91,36 @@ def prune_command(
         return
     print_table(("machine", "samples before", "after", "batches dropped"), pruned)
     say("The room is used again for what comes; `borewarden store compact` gives it back.")
+
+
+@store_app.command("resend")
+def resend_command(
+    store: StoreFile = DB,
+    show: Annotated[bool, typer.Option("--show", help="Only list them.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Put back the rows that a time-series server refused: the watch sends them again.
+
+    Do it once what was wrong with the server is mended. A watch may run; it takes them up.
+    """
+    from borewarden.store.resend import put_back, refused_rows
+
+    with refusing("resend the rows"):
+        if not store.is_file():
+            raise sqlite3.OperationalError(f"{store}: there is no such store")
+        rows = refused_rows(store)
+        if not show:
+            put_back(store)
+    if as_json:
+        print_json(rows)
+        return
+    for row in rows:
+        span = " to ".join(dict.fromkeys(iso_time(t, "UTC") for t in (row.first_ns, row.last_ns)))
+        say(f"{row.rows} rows of kind {row.kind}, {span}: {row.reason}")
+    count = sum(row.rows for row in rows)
+    say(
+        f"{count} rows stay set aside." if show else f"{count} rows put back; the watch sends them."
+    )
 
 
 @store_app.command("compact")

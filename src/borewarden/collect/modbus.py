@@ -187,7 +187,8 @@ def modbus_samples(
     return keep_connected(lambda: _session(source, rows), chance)
 
 
-def _client(source: ModbusSource) -> Client:
+def client_of(source: ModbusSource) -> Client:
+    """A client of `source`, not connected yet, that never reconnects by itself."""
     client: Client
     if source.host is not None:
         # reconnecting is left to `keep_connected`, which says so
@@ -224,12 +225,12 @@ async def _session(source: ModbusSource, rows: Rows) -> AsyncGenerator[Received,
     requests = plan(source.registers, source.read_across)
     clock = Clock()
     rows.resume(clock.now())
-    client = _client(source)
+    client = client_of(source)
     problems = Problems(f"connected to {source.name}")
     silent = 0
     try:
         if not await client.connect():
-            await _knock(source)
+            await knock(source)
             raise ConnectionError(f"can't connect to {source.name}")
         async with aclosing(ticks(source.interval)) as polls:
             async for _ in polls:
@@ -252,7 +253,7 @@ async def _session(source: ModbusSource, rows: Rows) -> AsyncGenerator[Received,
         client.close()
 
 
-async def _knock(source: ModbusSource) -> None:
+async def knock(source: ModbusSource) -> None:
     """Raise the OSError that keeps us from `source`; pymodbus keeps it to itself."""
     if source.host is None:
         os.close(os.open(source.device, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK))
@@ -277,7 +278,7 @@ async def _poll(
         if not client.connected:
             raise ConnectionError(f"{source.name} closed the connection")
         try:
-            response = await _read(client, request, source.unit_id)
+            response = await read(client, request, source.unit_id)
         except ConnectionException:
             raise ConnectionError(f"{source.name} closed the connection") from None
         except ModbusException:  # no answer in time, or none that can be made out
@@ -314,15 +315,16 @@ def _raw(register: Register, request: Request, values: Sequence[int] | Sequence[
     return decode(register, [int(value) for value in values[at : at + register.count]])
 
 
-async def _read(client: Client, request: Request, unit_id: int) -> ModbusPDU:
+async def read(client: Client, request: Request, unit_id: int) -> ModbusPDU:
+    """The answer to a request. Raises ModbusException where there is none."""
     # the only four requests that this program ever sends to a Modbus device
     match request.function:
         case 1:
-            read = client.read_coils
+            request_of = client.read_coils
         case 2:
-            read = client.read_discrete_inputs
+            request_of = client.read_discrete_inputs
         case 3:
-            read = client.read_holding_registers
+            request_of = client.read_holding_registers
         case _:
-            read = client.read_input_registers
-    return await read(request.address, count=request.count, device_id=unit_id)
+            request_of = client.read_input_registers
+    return await request_of(request.address, count=request.count, device_id=unit_id)

@@ -126,7 +126,7 @@ def mqtt_samples(
 
 
 @asynccontextmanager
-async def _connected(source: MqttSource) -> AsyncIterator[aiomqtt.Client]:
+async def connected_to(source: MqttSource) -> AsyncIterator[aiomqtt.Client]:
     """The broker, connected to. Raises PermissionError where it does not let the user in."""
     is_5 = source.version == "5"
     properties = Properties(PacketTypes.CONNECT) if is_5 else None  # type: ignore[no-untyped-call]
@@ -177,7 +177,7 @@ def _tls_context(source: MqttSource) -> ssl.SSLContext:
 async def _session(source: MqttSource, intake: _Intake) -> AsyncGenerator[Received, None]:
     clock = Clock()
     begun_ns = clock.now()
-    async with _connected(source) as client:
+    async with connected_to(source) as client:
         intake.begin(clock.now(), await _subscribe(source, client))
         while True:
             wait = source.silence - (clock.now() - intake.newest_ns) * 1e-9

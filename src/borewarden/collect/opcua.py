@@ -123,7 +123,7 @@ class _Inbox:
 
     def take(self) -> list[tuple[str, ua.DataValue]]:
         """What came in since, in order of source time; of equal times the pressure is the last."""
-        news = sorted(self.news, key=lambda item: (_source_ns(item[1]), item[0] == "pressure"))
+        news = sorted(self.news, key=lambda item: (source_time_ns(item[1]), item[0] == "pressure"))
         self.news.clear()
         return news
 
@@ -135,7 +135,7 @@ async def _session(
     rows.resume(clock.now())
     client = Client(source.url, timeout=source.timeout)
     try:
-        await _secure(client, source)
+        await secure(client, source)
         await client.connect()
         news = _News(client, source)
         await news.find()
@@ -228,7 +228,7 @@ class _Times:
 
         A time that is not new is that of a pressure which has not changed.
         """
-        source_ns = _source_ns(values["pressure"])
+        source_ns = source_time_ns(values["pressure"])
         time_ns = self.server.here(source_ns)
         return source_ns not in (0, self._newest_ns) and not (
             self._rows.last_ns < time_ns <= now_ns + self._ahead_ns
@@ -240,7 +240,7 @@ class _Times:
         """Rows of what came, the last of it asked for if `is_asked`, whose time is known by now."""
         timed: list[tuple[int, Mapping[str, ua.DataValue]]] = []
         for i, values in enumerate(came):
-            source_ns = _source_ns(values["pressure"])
+            source_ns = source_time_ns(values["pressure"])
             is_new = source_ns != self._newest_ns and EARLIEST <= source_ns <= LATEST
             self._newest_ns = source_ns
             if is_new:
@@ -253,7 +253,7 @@ class _Times:
         if self._arrivals.refused_ns is not None:
             self._arrivals.refused_ns, self._refused_ns = None, now_ns
         made = (
-            self._rows.make(time_ns, {name: _number(value) for name, value in values.items()})
+            self._rows.make(time_ns, {name: number_of(value) for name, value in values.items()})
             for time_ns, values in timed
         )
         return [row for row in made if row is not None]
@@ -269,7 +269,8 @@ def _connected(source: OpcUaSource, clock: str) -> str:
     return f"connected to {source.url}" + (f", {clock}" if clock else "")
 
 
-async def _secure(client: Client, source: OpcUaSource) -> None:
+async def secure(client: Client, source: OpcUaSource) -> None:
+    """Give the client the user, the certificates and the keys of `source`."""
     if source.user is not None:
         client.set_user(source.user)
         client.set_password(source.password or "")
@@ -483,7 +484,7 @@ def _wrong(value: ua.DataValue) -> str:
     return f"{type(found).__name__}, not a number"
 
 
-def _number(value: ua.DataValue) -> float:
+def number_of(value: ua.DataValue) -> float:
     """The value if it is good and a number, else NaN."""
     return math.nan if _wrong(value) else float(value.Value.Value)
 
@@ -500,7 +501,7 @@ def _ns(time: datetime) -> int:
     return (since.days * 86_400 + since.seconds) * 1_000_000_000 + since.microseconds * 1000
 
 
-def _source_ns(value: ua.DataValue) -> int:
+def source_time_ns(value: ua.DataValue) -> int:
     """When the value was true, by the server's clock; 0 if it does not say."""
     time = value.SourceTimestamp or value.ServerTimestamp
     return _ns(time) if time is not None else 0

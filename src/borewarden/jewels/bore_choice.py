@@ -36,6 +36,15 @@ from borewarden.physics.pump import (
 )
 
 STOCK_BORES = tuple(inch * 0.0254 for inch in STOCK_BORES_INCH)  # m
+METRIC_BORES = (
+    0.15e-3,
+    0.20e-3,
+    0.25e-3,
+    0.30e-3,
+    0.35e-3,
+    0.40e-3,
+)  # m; common practice, no source
+SAME_BORE = 0.005  # apart, and two bores are one; 0.25 mm and 0.010 in are not
 
 # Usual bores of focusing tubes, m. Common practice, no source.
 TUBE_BORES = (0.51e-3, 0.64e-3, 0.76e-3, 0.89e-3, 1.02e-3, 1.14e-3, 1.27e-3)
@@ -148,6 +157,21 @@ def shortcomings(
             f"{100.0 * least_power_margin:.1f} % wanted"
         )
     return tuple(found)
+
+
+def bores_to_compare(fitted: Iterable[float]) -> tuple[float, ...]:
+    """The stock bores in inches, beside those that are `fitted`, m, from the smallest up.
+
+    Where a metric one is fitted, the usual metric bores come with it.
+    """
+    others = [bore for bore in fitted if not _is_among(bore, STOCK_BORES)]
+    metric = METRIC_BORES if any(_is_among(bore, METRIC_BORES) for bore in others) else ()
+    own = [bore for bore in others if not _is_among(bore, metric)]
+    return tuple(sorted({*STOCK_BORES, *metric, *own}))
+
+
+def _is_among(bore: float, bores: Iterable[float]) -> bool:
+    return any(abs(bore / other - 1.0) < SAME_BORE for other in bores)
 
 
 def largest_option(

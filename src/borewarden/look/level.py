@@ -135,7 +135,21 @@ def _spread(values: Floats) -> float:
 def bore_of_flow(level: Level, material: str) -> float:
     """The stock bore, m, that takes the flow at the usual C_d of its kind."""
     mass = level.flow * density_at_atmosphere(TEMPERATURE)
-    area = mass / mass_flux(level.pressure, TEMPERATURE)
+    return _stock_bore(float(mass / mass_flux(level.pressure, TEMPERATURE)), material)
+
+
+def bore_of_rate(level: Level, swept: float, material: str) -> float:
+    """The stock bore, m, that takes what a pump of that `swept` volume (m³) delivers.
+
+    Dead volume and efficiency are the usual ones; each stroke is taken to be counted.
+    """
+    displacement = Displacement(swept, DEAD_SHARE * swept, 0.95)
+    area = area_of_rate(displacement, level.rate, level.pressure, TEMPERATURE)
+    return _stock_bore(float(area), material)
+
+
+def _stock_bore(area: float, material: str) -> float:
+    """The stock bore, m, nearest to an effective `area`, m², at the usual C_d of its kind."""
     bore = math.sqrt(4.0 * area / math.pi / DISCHARGE_COEFFICIENTS[material].typical)
     return min(STOCK_BORES_INCH, key=lambda inch: abs(math.log(inch * INCH / bore))) * INCH
 

@@ -6,6 +6,7 @@ import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Self
 
 import numpy as np
 
@@ -26,16 +27,46 @@ GRID = 20_000  # rows at most to find out what the columns are
 
 
 @dataclass(frozen=True)
-class Looked:
+class Seen:
+    """What was read of a machine, and what each column of it is; `first_ns` is its first time."""
+
+    readings: Readings
+    roles: list[Role]
+    first_ns: int
+
+    @property
+    def source(self) -> str:
+        """What the readings are from."""
+        return str(self.readings.path)
+
+    @property
+    def usual_name(self) -> str:
+        """What the machine is called where nobody says so."""
+        return self.source
+
+    def told_anew(self, told: Told) -> Self:
+        """The same readings, their columns told anew. Raises Question, BadInput."""
+        return dataclasses.replace(self, roles=find_roles(self.readings, told))
+
+
+@dataclass(frozen=True)
+class Looked(Seen):
     """A log as it was found: values stand for `hold` s, in rows `every` s apart, or not at all."""
 
     paths: list[Path]
     form: Form
-    readings: Readings
-    roles: list[Role]
     hold: float | None
     every: float
-    first_ns: int
+
+    @property
+    def source(self) -> str:
+        """The names of its files."""
+        return ", ".join(path.name for path in self.paths)
+
+    @property
+    def usual_name(self) -> str:
+        """The name of its first file."""
+        return self.paths[0].name.split(".")[0]
 
 
 def look_at(paths: Sequence[Path], answers: Answers, told: Told) -> Looked:
@@ -52,7 +83,7 @@ def look_at(paths: Sequence[Path], answers: Answers, told: Told) -> Looked:
     roles = find_roles(readings, told)
     hold = _hold(streams, roles) if sparse else None
     first = min(int(stream.time_ns[0]) for stream in streams.values())
-    return Looked(list(paths), form, readings, roles, hold, _every(streams), first)
+    return Looked(readings, roles, first, list(paths), form, hold, _every(streams))
 
 
 def _streams(path: Path, form: Form) -> dict[str, Stream]:
@@ -119,8 +150,3 @@ def _every(streams: Mapping[str, Stream]) -> float:
         return 1.0
     shortest = float(np.quantile(np.diff(times), 0.1)) / 1e9
     return max((each for each in RHYTHMS if each <= 1.01 * shortest), default=RHYTHMS[0])
-
-
-def with_roles(looked: Looked, told: Told) -> Looked:
-    """The same log, its columns told anew. Raises Question, BadInput."""
-    return dataclasses.replace(looked, roles=find_roles(looked.readings, told))

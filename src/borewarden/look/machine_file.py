@@ -1,4 +1,7 @@
-"""The machine file that a look at a log leads to: every figure says where it comes from."""
+"""The machine file that a look at a log or an address leads to.
+
+Every figure says where it comes from.
+"""
 
 from __future__ import annotations
 
@@ -16,27 +19,29 @@ from pydantic import TypeAdapter, ValidationError
 
 from borewarden.base.errors import BadInput
 from borewarden.base.units import MM, MPA, conversion, is_flow
+from borewarden.look.guesses import GUESSED, UNKNOWN
 from borewarden.look.level import (
     DEAD_SHARE,
     INCH,
     Level,
     bore_of_flow,
+    bore_of_rate,
     level_of,
     step_of,
     swept_volume,
 )
-from borewarden.look.looked import SLOW, SLOW_HOLD, Looked
+from borewarden.look.looked import SLOW, SLOW_HOLD, Looked, Seen
+from borewarden.look.network import Heard, point_of, source_figures
 from borewarden.look.roles import Role, feed_flow
 from borewarden.look.unit_words import STROKE_WORDS, TURN_WORDS, WORDS, has_word
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS, bore_area, hydraulic_power
 from borewarden.settings.load import settings_of
 from borewarden.settings.machine import MachineSettings
-from borewarden.settings.units import Bore, Diameter, Travel
+from borewarden.settings.units import Bore, Diameter, Pressure, Travel
 
 PLATE = "from the name plate"
-GUESSED = "guessed, please check"
-UNKNOWN = "not known: watched relative to the learned level"
 STATED = "as stated"
+TO_AND_FRO = f"{GUESSED}: only then the bore fits, so to and fro count as one"
 
 RATED = ("350 MPa", "380 MPa", "400 MPa", "60 kpsi", "600 MPa", "90 kpsi")
 MOTORS = (7.5, 11, 15, 18.5, 22, 30, 37, 45, 55, 75, 90, 110, 132, 160)  # kW, usual sizes
@@ -44,7 +49,8 @@ INTENSIFIER = ("rated_pressure", "rated_power", "plunger_diameter", "stroke", "d
                "max_stroke_rate", "intensification_ratio", "volumetric_efficiency")  # fmt: skip
 DIRECT = ("rated_pressure", "rated_power", "plungers", "plunger_diameter", "stroke", "dead_volume",
           "crank_speed", "volumetric_efficiency", "regulation")  # fmt: skip
-KINDS = ("intensifier", "direct drive")
+DIRECT_DRIVE = "direct drive"
+KINDS = ("intensifier", DIRECT_DRIVE)
 COARSE = 1e-3  # of its level: a rate in such steps is not as good as continuous
 TRAVEL = (5e-3, 2.0)  # m that [pump] takes
 BARE = ("plungers", "intensification_ratio")  # numbers without a unit
@@ -70,7 +76,7 @@ class Plate:
     figures: Mapping[str, str] = field(default_factory=dict)
 
 
-def pump_kind(looked: Looked, plate: Plate) -> tuple[str, str]:
+def pump_kind(looked: Seen, plate: Plate) -> tuple[str, str]:
     """Which kind of pump it is, and why."""
     if plate.kind is not None:
         if plate.kind not in KINDS:
@@ -83,11 +89,14 @@ def pump_kind(looked: Looked, plate: Plate) -> tuple[str, str]:
     by = {role.channel: role for role in looked.roles}
     level = level_of(looked.readings, looked.roles)
     if "stroke_count" in by or "oil_pressure" in by:
-        return "intensifier", f"{GUESSED}: the log counts strokes"
+        return "intensifier", f"{GUESSED}: it counts strokes"
     if "rate" not in by:
-        return "direct drive", f"{GUESSED}: the log has no strokes, so no intensifier can be judged"
+        return (
+            "direct drive",
+            f"{GUESSED}: there are no strokes, without which no intensifier can be judged",
+        )
     if _counts_strokes(by["rate"]):
-        return "intensifier", f"{GUESSED}: the log has strokes a minute"
+        return "intensifier", f"{GUESSED}: it has strokes a minute"
     if level.holds_dead_head:
         return "intensifier", f"{GUESSED}: it holds pressure while nothing flows"
     return "direct drive", f"{GUESSED}: it turns or flows whenever there is pressure"
@@ -102,7 +111,7 @@ def _counts_strokes(rate: Role) -> bool:
     return rate.unit == "1/min" and not has_word(rate.column, TURN_WORDS)
 
 
-def figures_of(looked: Looked, plate: Plate) -> dict[str, Figure]:
+def figures_of(looked: Seen, plate: Plate) -> dict[str, Figure]:
     """All of [pump] and the jewel, stated or guessed. Raises BadInput for a figure not known."""
     kind, why = pump_kind(looked, plate)
     fields = INTENSIFIER if kind == "intensifier" else DIRECT
@@ -119,7 +128,7 @@ def figures_of(looked: Looked, plate: Plate) -> dict[str, Figure]:
             "--material", material, "is not a known material",
             f"known: {', '.join(DISCHARGE_COEFFICIENTS)}",
         )  # fmt: skip
-    bore, bore_figure = _bore(level, plate, material)
+    bore, bore_figure = _bore(level, plate, material, kind)
     guessed = (_intensifier if kind == "intensifier" else _direct)(level, plate, bore, material)
     found = {"kind": Figure(_text(kind), why)}
     for name in fields:
@@ -130,7 +139,7 @@ def figures_of(looked: Looked, plate: Plate) -> dict[str, Figure]:
     fitted = plate.fitted or before
     found["fitted"] = Figure(
         fitted.isoformat(),
-        STATED if plate.fitted else f"{GUESSED}: the day before the log begins",
+        STATED if plate.fitted else f"{GUESSED}: the day before the first reading",
     )
     found["bore"] = bore_figure
     found["material"] = Figure(_text(material), STATED if plate.material else GUESSED)
@@ -145,7 +154,7 @@ def _stated(name: str, value: str) -> str:
     return value if name in BARE and value.replace(".", "", 1).isdecimal() else _text(value)
 
 
-def _bore(level: Level, plate: Plate, material: str) -> tuple[float, Figure]:
+def _bore(level: Level, plate: Plate, material: str, kind: str) -> tuple[float, Figure]:
     """The bore in m, and as a figure."""
     if plate.bore is not None:
         try:
@@ -157,7 +166,32 @@ def _bore(level: Level, plate: Plate, material: str) -> tuple[float, Figure]:
     if math.isfinite(level.flow):
         bore = bore_of_flow(level, material)
         return bore, Figure(_text(f"{bore / INCH:.3f} in"), f"{GUESSED}: the flow tells it")
+    swept = _swept(plate, kind)
+    if swept is not None and math.isfinite(level.rate):
+        bore = bore_of_rate(level, swept, material)
+        why = f"{GUESSED}: plunger, stroke and rate tell it"
+        return bore, Figure(_text(f"{bore / INCH:.3f} in"), why)
     return 0.010 * INCH, Figure(_text("0.010 in"), GUESSED)
+
+
+def _swept(plate: Plate, kind: str) -> float | None:
+    """The swept volume of the name plate, m³ a stroke or turn; None where it is not stated."""
+    diameter = _length(plate.figures.get("plunger_diameter"), Diameter)
+    stroke = _length(plate.figures.get("stroke"), Travel)
+    plungers = plate.figures.get("plungers", "3" if kind == DIRECT_DRIVE else "1")
+    if diameter is None or stroke is None or not plungers.isdecimal():
+        return None
+    return int(plungers) * math.pi * diameter**2 / 4.0 * stroke
+
+
+def _rated(level: Level, plate: Plate) -> float:
+    """The rated pressure in Pa, stated or guessed."""
+    stated = plate.figures.get("rated_pressure")
+    try:
+        return TypeAdapter[float](Pressure).validate_python(stated)
+    except ValidationError:  # nothing stated, or the settings say what is wrong with it
+        return next((p for p in map(_pascals, RATED) if p >= 1.02 * level.highest_pressure),
+                    _pascals(RATED[-1]))  # fmt: skip
 
 
 def _length(stated: str | None, kind: Any) -> float | None:
@@ -176,7 +210,7 @@ def _common(level: Level) -> dict[str, Figure]:
         (each for each in RATED if _pascals(each) >= 1.02 * level.highest_pressure), RATED[-1]
     )
     return {
-        "rated_pressure": Figure(_text(rated), f"{GUESSED}: the log reaches {mega:.0f} MPa"),
+        "rated_pressure": Figure(_text(rated), f"{GUESSED}: it reaches {mega:.0f} MPa"),
         "volumetric_efficiency": Figure(_text("95 %"), UNKNOWN),
     }
 
@@ -186,10 +220,10 @@ def _pascals(text: str) -> float:
     return float(number) * conversion(unit, "Pa")[0]
 
 
-def _motor(level: Level, bore: float) -> Figure:
-    """The smallest usual motor that drives the jet, with a third for losses."""
-    flow = feed_flow(0.65 * float(bore_area(bore)), level.pressure)
-    power = float(hydraulic_power(level.pressure, flow)) / 1000.0 / 0.67
+def _motor(pressure: float, bore: float) -> Figure:
+    """The smallest usual motor for the jet at a `pressure` (Pa), with a third for losses."""
+    flow = feed_flow(0.65 * float(bore_area(bore)), pressure)
+    power = float(hydraulic_power(pressure, flow)) / 1000.0 / 0.67
     size = next((each for each in MOTORS if each >= power), MOTORS[-1])
     return Figure(_text(f"{size:g} kW"), f"{GUESSED}: enough for the jet")
 
@@ -224,10 +258,12 @@ def _intensifier(level: Level, plate: Plate, bore: float, material: str) -> dict
     rate = level.rate if math.isfinite(level.rate) else 0.5  # a flow meter counts no strokes
     swept = swept_volume(level, bore, material, rate, 0.95)
     top = level.highest_rate * 60.0 if math.isfinite(level.rate) else 30.0
-    most = max(60.0, 10.0 * math.ceil(0.16 * top))
+    rated = _rated(level, plate)
+    at_rated = 60.0 * rate * math.sqrt(rated / level.pressure)  # a jet's flow goes with the root
+    most = max(60.0, 10.0 * math.ceil(0.16 * top), 10.0 * math.ceil(0.12 * at_rated))
     return {
         **_common(level),
-        "rated_power": _motor(level, bore),
+        "rated_power": _motor(rated, bore),
         **_plunger(swept, plate, 22.0 * MM),
         "max_stroke_rate": Figure(_text(f"{most:.0f} strokes/min"), GUESSED),
         "intensification_ratio": Figure("20", GUESSED),
@@ -241,12 +277,12 @@ def _direct(level: Level, plate: Plate, bore: float, material: str) -> dict[str,
     plungers = int(stated) if stated.isdecimal() else 3
     swept = swept_volume(level, bore, material, speed, 0.95)
     most = math.ceil((level.highest_rate if known else speed) * 60.0)
-    why = f"{GUESSED}: the log reaches it" if known else UNKNOWN
+    why = f"{GUESSED}: it was reached" if known else UNKNOWN
     regulation, told = ("speed", "the speed changes, the pressure hardly") if level.trims else (
-        "none", "the log does not tell")  # fmt: skip
+        "none", "the readings do not tell")  # fmt: skip
     return {
         **_common(level),
-        "rated_power": _motor(level, bore),
+        "rated_power": _motor(_rated(level, plate), bore),
         "plungers": Figure(str(plungers), GUESSED),
         **_plunger(swept, plate, 20.0 * MM, plungers),
         "crank_speed": Figure(_text(f"{most} rpm"), why),
@@ -258,27 +294,23 @@ def _direct(level: Level, plate: Plate, bore: float, material: str) -> dict[str,
 
 
 def machine_text(
-    looked: Looked, plate: Plate, figures: Mapping[str, Figure], zone: str, per_count: int = 1
+    seen: Seen, plate: Plate, figures: Mapping[str, Figure], zone: str, per_count: int = 1
 ) -> str:
-    """The whole machine file as TOML; the log counts `per_count` strokes as one."""
-    files = ", ".join(path.name for path in looked.paths)
-    name = plate.name or looked.paths[0].name.split(".")[0]
+    """The whole machine file as TOML; `per_count` strokes are counted as one."""
+    name = plate.name or seen.usual_name
     jewel = ("fitted", "bore", "material")
     lines = [
-        f"# Written by `borewarden look` from {files}.",
+        f"# Written by `borewarden look` from {seen.source}.",
         "# Each comment says where its figure comes from. docs/settings.md has every setting.",
         "",
-        _line("name", Figure(_text(name), STATED if plate.name else "the name of the log")),
+        _line("name", Figure(_text(name), STATED if plate.name else f"that of {seen.source}")),
         _line("time_zone", Figure(_text(zone), STATED if plate.time_zone else
                                   f"{GUESSED}: that of this computer")),
         "",
         "[pump]",
         *(_line(name, figure) for name, figure in figures.items() if name not in jewel),
         "",
-        "[log]",
-        *(_line(name, figure) for name, figure in _layout_figures(looked)),
-        *_resolution(looked),
-        *_channels(looked, per_count),
+        *(_source(seen, per_count) if isinstance(seen, Heard) else _log(seen, per_count)),
         "",
         "[[jewel]]",
         *(_line(name, figures[name]) for name in jewel),
@@ -312,6 +344,34 @@ def as_stated(bad: BadInput, plate: Plate) -> BadInput:
 def _line(name: str, figure: Figure) -> str:
     line = f"{name} = {figure.value}"
     return f"{line:<40} # {figure.comment}" if figure.comment else line
+
+
+def _log(seen: Seen, per_count: int) -> Iterator[str]:
+    """[log] and its channels."""
+    assert isinstance(seen, Looked)
+    yield "[log]"
+    yield from (_line(name, figure) for name, figure in _layout_figures(seen))
+    yield from _resolution(seen)
+    yield from _channels(seen, per_count)
+
+
+def _source(heard: Heard, per_count: int) -> Iterator[str]:
+    """[source] and its channels."""
+    yield "[source]"
+    yield from (_line(name, Figure(_any(value), "")) for name, value in source_figures(heard))
+    yield from _resolution(heard)
+    for role in heard.roles:
+        yield ""
+        yield f"[source.{role.channel}]"
+        first, *rest = point_of(heard, role).items()
+        yield _line(first[0], Figure(_any(first[1]), f"{role.column}: {role.why}"))
+        yield from (_line(name, Figure(_any(value), "")) for name, value in rest)
+        if role.unit:
+            yield _line("unit", Figure(_text(role.unit), _unit_source(heard, role)))
+        if role.scale != 1.0:
+            yield _line("scale", Figure(f"{role.scale:.6g}", role.why))
+        if per_count != 1 and role.channel in ("rate", "stroke_count"):
+            yield _line("strokes_per_count", Figure(str(per_count), TO_AND_FRO))
 
 
 def _layout_figures(looked: Looked) -> Iterator[tuple[str, Figure]]:
@@ -361,7 +421,7 @@ def _any(value: object) -> str:
     return json.dumps(value, ensure_ascii=False)
 
 
-def _resolution(looked: Looked) -> Iterator[str]:
+def _resolution(looked: Seen) -> Iterator[str]:
     """The least step of a logged rate, if it is coarse enough to matter."""
     for role in looked.roles:
         if role.channel != "rate" or is_flow(role.unit):
@@ -371,7 +431,7 @@ def _resolution(looked: Looked) -> Iterator[str]:
         if step > COARSE * float(np.nanquantile(values, 0.9)):
             unit = "strokes/min" if role.unit == "1/min" else role.unit
             yield _line(
-                "rate_resolution", Figure(_text(f"{step:g} {unit}"), "least step in the log")
+                "rate_resolution", Figure(_text(f"{step:g} {unit}"), "least step that was seen")
             )
 
 
@@ -383,8 +443,7 @@ def _channels(looked: Looked, per_count: int) -> Iterator[str]:
         if role.unit:
             yield _line("unit", Figure(_text(role.unit), _unit_source(looked, role)))
         if per_count != 1 and role.channel in ("rate", "stroke_count"):
-            why = f"{GUESSED}: only then the bore fits, so to and fro count as one"
-            yield _line("strokes_per_count", Figure(str(per_count), why))
+            yield _line("strokes_per_count", Figure(str(per_count), TO_AND_FRO))
         if role.column in looked.form.layout.times:
             yield _line("time", Figure(_text(looked.form.layout.times[role.column]), ""))
         if looked.hold is not None and role.channel in SLOW:
@@ -398,10 +457,17 @@ def _column_source(looked: Looked, role: Role) -> str:
     return role.why if told else f"{GUESSED}: {role.why}"
 
 
-def _unit_source(looked: Looked, role: Role) -> str:
-    if role.why == STATED:
-        return STATED
-    return "the log states it" if role.column in looked.form.units else f"{GUESSED}: the only fit"
+def _unit_source(seen: Seen, role: Role) -> str:
+    if role.why == STATED or role.scale != 1.0:
+        return role.why
+    if isinstance(seen, Heard):
+        place = seen.places[role.column]
+        if not place.unit:
+            return role.why if "panel" in role.why else f"{GUESSED}: the only fit"
+        if "mqtt" in seen.section["kind"]:
+            return "its name says so"
+        return f"the machine states it, {place.note}" if place.note else "the machine states it"
+    return "the log states it" if role.column in seen.readings.units else f"{GUESSED}: the only fit"
 
 
 def write_new(path: Path, text: str) -> None:

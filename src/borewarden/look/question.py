@@ -1,4 +1,4 @@
-"""What a file alone can't tell: a person has to, in a dialogue or by an option."""
+"""What readings alone can't tell: a person has to, in a dialogue or by an option."""
 
 from __future__ import annotations
 
@@ -18,3 +18,13 @@ class Question(BadInput):
         super().__init__(file, where, wrong, f"say which: {given}")
         self.option = option
         self.choices = tuple(choices)
+
+
+class PanelQuestion(Question):
+    """Asks what the machine's panel shows as `channel` while the jet is on, such as `example`."""
+
+    def __init__(self, file: Path | str, channel: str, wrong: str, example: str) -> None:
+        super().__init__(file, channel, wrong, "--panel")
+        self.right = f"say what it shows, as in --panel '{channel}={example}'"
+        self.channel = channel
+        self.example = example

@@ -59,27 +59,32 @@ FIT = 0.35  # of the log of the effective area: scatter up to which a pair fits.
 
 
 class Role(NamedTuple):
-    """One column as a channel of [log], and why."""
+    """One column as a channel of [log] or [source], and why; in it are `unit` times `scale`."""
 
     channel: str
     column: str
     unit: str
     why: str
+    scale: float = 1.0
 
 
 @dataclass(frozen=True)
 class Told:
-    """What a person has said: columns and units by channel; "none" where there is none."""
+    """What a person has said: columns and units by channel; "none" where there is none.
+
+    `panel` is what the machine's panel shows while the jet is on, by channel, such as "2,500 bar".
+    """
 
     column: Mapping[str, str] = field(default_factory=dict)
     unit: Mapping[str, str] = field(default_factory=dict)
+    panel: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class Readings:
     """All columns of numbers at common times; `units` are those that the file states."""
 
-    path: Path
+    path: Path | str
     seconds: Floats
     values: dict[str, Floats]
     units: dict[str, str]
@@ -89,20 +94,22 @@ class Readings:
 # -- what a column does
 
 
-def _level(values: Floats) -> float:
+def level_at_work(values: Floats) -> float:
     """The level that a reading keeps to while the pump works: its 90 % quantile."""
     known = values[np.isfinite(values)]
     return float(np.quantile(known, 0.9)) if len(known) else float("nan")
 
 
-def _is_alive(values: Floats) -> bool:
+def is_alive(values: Floats) -> bool:
+    """Whether a reading takes on as many values as something that is measured does."""
     known = values[np.isfinite(values)]
     return len(known) > ALIVE and len(np.unique(known)) >= ALIVE
 
 
-def _falls(values: Floats) -> bool:
+def falls_off(values: Floats) -> bool:
+    """Whether a reading falls clearly below its level now and then."""
     known = values[np.isfinite(values)]
-    return float(np.quantile(known, 0.02)) < FALLS * _level(values)
+    return float(np.quantile(known, 0.02)) < FALLS * level_at_work(values)
 
 
 def is_counter(values: Floats) -> bool:
@@ -137,7 +144,8 @@ def _is_foreign(readings: Readings, column: str, channel: str) -> bool:
     return of_others or has_word(column, FOREIGN)
 
 
-def _in_si(values: Floats, unit: str, si: str) -> Floats:
+def in_si(values: Floats, unit: str, si: str) -> Floats:
+    """Values in `unit` in the unit `si`."""
     factor, offset = conversion(unit, si)
     return values * factor + offset
 
@@ -149,7 +157,7 @@ def scatter_of_area(pressure: Floats, rate: Floats) -> float:
     whatever the pressure.
     """
     with np.errstate(invalid="ignore"):
-        at_work = (pressure > 0.3 * _level(pressure)) & (rate > 0.3 * _level(rate))
+        at_work = (pressure > 0.3 * level_at_work(pressure)) & (rate > 0.3 * level_at_work(rate))
     if np.count_nonzero(at_work) < ALIVE:
         return float("inf")
     area = rate[at_work] / mass_flux(pressure[at_work], TEMPERATURE)
@@ -162,7 +170,7 @@ def scatter_of_area(pressure: Floats, rate: Floats) -> float:
 
 def _pressure_units(readings: Readings, column: str) -> list[str]:
     """Units in which the column would be the pressure of a jet."""
-    level = _level(readings.values[column])
+    level = level_at_work(readings.values[column])
     stated = readings.units.get(column)
     if stated is not None:
         kind = stated_kind(stated)
@@ -171,9 +179,7 @@ def _pressure_units(readings: Readings, column: str) -> list[str]:
         units = [unit_as_logged(stated, "Pa")]
     else:
         units = ["MPa", "bar", "psi", "kpsi"]
-    return [
-        unit for unit in units if JET[0] <= float(_in_si(np.array(level), unit, "Pa")) <= JET[1]
-    ]
+    return [unit for unit in units if JET[0] <= float(in_si(np.array(level), unit, "Pa")) <= JET[1]]
 
 
 def _pressure_score(readings: Readings, column: str) -> int:
@@ -183,8 +189,8 @@ def _pressure_score(readings: Readings, column: str) -> int:
         2 * (kind is not None and kind[0] == "Pa")
         + has_word(column, WORDS["pressure"])
         - 2 * has_word(column, SET_WORDS)
-        + 2 * _falls(values)
-        + (_level(values) >= NOTHING_ELSE)
+        + 2 * falls_off(values)
+        + (level_at_work(values) >= NOTHING_ELSE)
     )
 
 
@@ -192,12 +198,12 @@ def find_pressure(readings: Readings, told: Told) -> Role:
     """The water's pressure. Raises Question where two columns could be it, or none."""
     named = told.column.get("pressure")
     if named is not None:
-        role = _told_role(readings, told, "pressure", named)
+        role = told_role(readings, told, "pressure", named)
         if role is None:
             raise BadInput(readings.path, "--is pressure=none", "no bore can be judged without it",
                            "name its column")  # fmt: skip
-        stated = float(_in_si(np.array(_level(readings.values[named])), role.unit, "Pa"))
-        if not _in_range(stated, STATED_PRESSURE):
+        stated = float(in_si(np.array(level_at_work(readings.values[named])), role.unit, "Pa"))
+        if not in_range(stated, STATED_PRESSURE):
             raise BadInput(
                 readings.path, f"--is pressure={named}",
                 f"in {role.unit} it works at {stated / 1e6:.3g} MPa, which no jet does",
@@ -209,7 +215,7 @@ def find_pressure(readings: Readings, told: Told) -> Role:
         for column, values in readings.values.items()
         if column not in readings.switches
         and not _is_foreign(readings, column, "pressure")
-        and _is_alive(values)
+        and is_alive(values)
         and not is_counter(values)
         and (units := _pressure_units(readings, column))
     }
@@ -229,8 +235,8 @@ def find_pressure(readings: Readings, told: Told) -> Role:
         )  # fmt: skip
     column = best[0]
     unit = told.unit.get("pressure") or found[column][0]
-    level = float(_in_si(np.array(_level(readings.values[column])), unit, "Pa")) / 1e6
-    why = f"works at {_level(readings.values[column]):.5g} {unit}, {level:.0f} MPa"
+    level = float(in_si(np.array(level_at_work(readings.values[column])), unit, "Pa")) / 1e6
+    why = f"works at {level_at_work(readings.values[column]):.5g} {unit}, {level:.0f} MPa"
     return Role("pressure", column, unit, why)
 
 
@@ -244,7 +250,7 @@ def _by_physics(
     ]  # fmt: skip
     fits = {}
     for column in columns:
-        pressure = _in_si(readings.values[column], units[column][0], "Pa")
+        pressure = in_si(readings.values[column], units[column][0], "Pa")
         fits[column] = min((scatter_of_area(pressure, each) for each in counters), default=np.inf)
     best = min(fits.values())
     return [column for column in columns if fits[column] <= CLEARLY * best]
@@ -257,15 +263,17 @@ def find_strokes(readings: Readings, pressure: Role, told: Told) -> Role | None:
     """The counter of strokes, which goes up while the pump is under pressure."""
     named = told.column.get("stroke_count")
     if named is not None:
-        return _told_role(readings, told, "stroke_count", named)
+        return told_role(readings, told, "stroke_count", named)
     found = []
-    water = _in_si(readings.values[pressure.column], pressure.unit, "Pa")
+    water = in_si(readings.values[pressure.column], pressure.unit, "Pa")
     for column, values in readings.values.items():
         if column in (pressure.column, *readings.switches) or not is_counter(values):
             continue
         kind = stated_kind(readings.units.get(column))
         counted = counted_rate(readings, column)
-        if (kind is not None and kind[0] != "") or not _in_range(_level(counted) * 60.0, STROKES):
+        if (kind is not None and kind[0] != "") or not in_range(
+            level_at_work(counted) * 60.0, STROKES
+        ):
             continue
         if scatter_of_area(water, counted) < 2.0 * FIT:
             found.append(column)
@@ -279,7 +287,7 @@ def find_strokes(readings: Readings, pressure: Role, told: Told) -> Role | None:
         )  # fmt: skip
     if not found:
         return None
-    rate = _level(counted_rate(readings, found[0])) * 60.0
+    rate = level_at_work(counted_rate(readings, found[0])) * 60.0
     return Role("stroke_count", found[0], "", f"counts {rate:.3g} a minute while the jet is on")
 
 
@@ -292,8 +300,8 @@ def find_rate(
     """
     named = told.column.get("rate")
     if named is not None:
-        return _told_role(readings, told, "rate", named)
-    water = _in_si(readings.values[pressure.column], pressure.unit, "Pa")
+        return told_role(readings, told, "rate", named)
+    water = in_si(readings.values[pressure.column], pressure.unit, "Pa")
     found: dict[str, str] = {}
     for column in readings.values:
         units = [] if column in taken else _fitting_units(readings, column, water, strokes)
@@ -313,7 +321,7 @@ def find_rate(
             "--is", [f"rate={column}" for column in found],
         )  # fmt: skip
     for column, unit in found.items():
-        level = _level(readings.values[column])
+        level = level_at_work(readings.values[column])
         return Role("rate", column, unit, f"{level:.3g} {unit} while the jet is on")
     return None
 
@@ -325,12 +333,12 @@ def _fitting_units(
     values = readings.values[column]
     if column in readings.switches or _is_foreign(readings, column, "rate"):
         return []
-    if not _is_alive(values) or is_counter(values):
+    if not is_alive(values) or is_counter(values):
         return []
     units = _rate_units(readings, column)
     if not units or (strokes is not None and not _agrees(readings, column, units[0], strokes)):
         return []
-    is_crank = units == ["rpm"] and _level(values) >= CRANK[0]
+    is_crank = units == ["rpm"] and level_at_work(values) >= CRANK[0]
     return units if is_crank or scatter_of_area(water, values) <= FIT else []
 
 
@@ -338,40 +346,41 @@ def _agrees(readings: Readings, column: str, unit: str, strokes: Role) -> bool:
     """Whether a rate is that of the counter, give or take strokes counted to and fro as one."""
     if is_flow(unit):
         return False
-    rate = float(_in_si(np.array(_level(readings.values[column])), unit, "Hz"))
-    return _in_range(rate / _level(counted_rate(readings, strokes.column)), (0.4, 2.5))
+    rate = float(in_si(np.array(level_at_work(readings.values[column])), unit, "Hz"))
+    return in_range(rate / level_at_work(counted_rate(readings, strokes.column)), (0.4, 2.5))
 
 
 def _rate_units(readings: Readings, column: str) -> list[str]:
     """Units in which the column would be strokes, turns or the flow of a jet."""
-    level = _level(readings.values[column])
+    level = level_at_work(readings.values[column])
     stated = stated_kind(readings.units.get(column))
     if stated is not None:
         unit = readings.units[column]
         if stated[0] == "Hz":
             unit = unit_as_logged(unit, "Hz")
-            turns = float(_in_si(np.array(level), unit, "Hz")) * 60.0
-            return [unit] if _in_range(turns, (STROKES[0], CRANK[1])) else []
+            turns = float(in_si(np.array(level), unit, "Hz")) * 60.0
+            return [unit] if in_range(turns, (STROKES[0], CRANK[1])) else []
         if stated[0] == "m^3/s":
             unit = unit_as_logged(unit, "m^3/s")
-            litres = float(_in_si(np.array(level), unit, "m^3/s")) * 60_000.0
-            return [unit] if _in_range(litres, FLOW) else []
+            litres = float(in_si(np.array(level), unit, "m^3/s")) * 60_000.0
+            return [unit] if in_range(litres, FLOW) else []
         if stated[0] != "":
             return []
     values = readings.values[column]
     known = values[np.isfinite(values)]
     if np.all(np.diff(known) > 0) or np.all(np.diff(known) < 0):  # numbers of rows, or a clock
         return []
-    if not _falls(values) or np.nanmin(values) < -0.05 * level:
+    if not falls_off(values) or np.nanmin(values) < -0.05 * level:
         return []
     if level >= OPEN_UNIT:
-        if _in_range(level, STROKES):
+        if in_range(level, STROKES):
             return ["strokes/min"]
-        return ["rpm"] if _in_range(level, CRANK) else []
+        return ["rpm"] if in_range(level, CRANK) else []
     return [unit for unit, least in (("Hz", 0.05), ("l/min", 0.3), ("gpm", 0.08)) if level >= least]
 
 
-def _in_range(value: float, bounds: tuple[float, float]) -> bool:
+def in_range(value: float, bounds: tuple[float, float]) -> bool:
+    """Whether a value is within the bounds."""
     return bounds[0] <= value <= bounds[1]
 
 
@@ -382,7 +391,7 @@ def find_temperature(readings: Readings, taken: Sequence[str], told: Told) -> Ro
     """The feed water's temperature: it changes slowly and little. None where several could be."""
     named = told.column.get("temperature")
     if named is not None:
-        return _told_role(readings, told, "temperature", named)
+        return told_role(readings, told, "temperature", named)
     found: dict[str, str] = {}
     for column, values in readings.values.items():
         if column in taken or column in readings.switches or has_word(column, NOT_WATER):
@@ -393,7 +402,7 @@ def find_temperature(readings: Readings, taken: Sequence[str], told: Told) -> Ro
         known = values[np.isfinite(values)]
         if unit is None or len(known) < 1:
             continue
-        kelvin = _in_si(known, unit, "K")
+        kelvin = in_si(known, unit, "K")
         low, high = np.quantile(kelvin, [0.02, 0.98])
         if WATER[0] <= low and high <= WATER[1] and high - low <= SMOOTH:
             found[column] = unit
@@ -421,16 +430,16 @@ def _temperature_unit(readings: Readings, column: str) -> str | None:
     median = float(np.nanmedian(values))
     if has_word(column, ("press", "druck", "flow", "current", "strom", "speed")):
         return None
-    if _in_range(median, CELSIUS):
+    if in_range(median, CELSIUS):
         return "degC"
-    return "degF" if _in_range(median, FAHRENHEIT) else None
+    return "degF" if in_range(median, FAHRENHEIT) else None
 
 
 def find_valve(readings: Readings, works: Floats, taken: Sequence[str], told: Told) -> Role | None:
     """The valve of the jet: 1 while the pump works. `works` is its rate, or its pressure."""
     named = told.column.get("valve")
     if named is not None:
-        return _told_role(readings, told, "valve", named)
+        return told_role(readings, told, "valve", named)
     found = []
     for column, values in readings.values.items():
         known = values[np.isfinite(values)]
@@ -451,28 +460,29 @@ def find_valve(readings: Readings, works: Floats, taken: Sequence[str], told: To
 
 def find_others(readings: Readings, pressure: Role, taken: Sequence[str]) -> list[Role]:
     """Oil and boost pressure, where a header names them and the file states their unit."""
-    water = _in_si(readings.values[pressure.column], pressure.unit, "Pa")
+    water = in_si(readings.values[pressure.column], pressure.unit, "Pa")
     found: dict[str, Role] = {}
     for column, values in readings.values.items():
         stated = stated_kind(readings.units.get(column))
-        if column in taken or stated is None or stated[0] != "Pa" or not _is_alive(values):
+        if column in taken or stated is None or stated[0] != "Pa" or not is_alive(values):
             continue
         unit = unit_as_logged(readings.units[column], "Pa")
-        reading = _in_si(values, unit, "Pa")
-        level = _level(reading)
-        if has_word(column, OTHER_WORDS["oil_pressure"]) and _in_range(level, OIL):
+        reading = in_si(values, unit, "Pa")
+        level = level_at_work(reading)
+        if has_word(column, OTHER_WORDS["oil_pressure"]) and in_range(level, OIL):
             with np.errstate(invalid="ignore"):
                 ratio = float(np.nanmedian(water[water > JET[0]] / reading[water > JET[0]]))
-            if _in_range(ratio, RATIO):
+            if in_range(ratio, RATIO):
                 why = f"the water's pressure is {ratio:.3g} times as high"
                 found.setdefault("oil_pressure", Role("oil_pressure", column, unit, why))
-        elif has_word(column, OTHER_WORDS["boost_pressure"]) and _in_range(level, BOOST):
+        elif has_word(column, OTHER_WORDS["boost_pressure"]) and in_range(level, BOOST):
             why = f"{level / 1e6:.2g} MPa, as feed water has"
             found.setdefault("boost_pressure", Role("boost_pressure", column, unit, why))
     return list(found.values())
 
 
-def _told_role(readings: Readings, told: Told, channel: str, column: str) -> Role | None:
+def told_role(readings: Readings, told: Told, channel: str, column: str) -> Role | None:
+    """The role that a person gave a column, None for "none". Raises Question, BadInput."""
     if column == "none":
         return None
     if column not in readings.values:
@@ -484,7 +494,7 @@ def _told_role(readings: Readings, told: Told, channel: str, column: str) -> Rol
     unit = told.unit.get(channel) or readings.units.get(column)
     if si and not unit:
         raise Question(readings.path, f"column {column!r}", "has no unit", "--unit",
-                       [f"{channel}={each}" for each in _CHOICES[si]])  # fmt: skip
+                       [f"{channel}={each}" for each in CHOICES[si]])  # fmt: skip
     if si and unit:
         flow = channel == "rate" and is_flow(unit_as_logged(unit, "m^3/s"))
         unit = unit_as_logged(unit, "m^3/s" if flow else si)
@@ -494,7 +504,7 @@ def _told_role(readings: Readings, told: Told, channel: str, column: str) -> Rol
             raise BadInput(
                 readings.path, f"--is {channel}={column}",
                 f"its unit {unit!r} is not one of {channel}",
-                f"name another column, or a unit such as {', '.join(_CHOICES[si])}",
+                f"name another column, or a unit such as {', '.join(CHOICES[si])}",
             ) from None  # fmt: skip
     steps = np.diff(readings.values[column][np.isfinite(readings.values[column])])
     if channel == "stroke_count" and np.count_nonzero(steps > 0) < TWO:
@@ -505,13 +515,17 @@ def _told_role(readings: Readings, told: Told, channel: str, column: str) -> Rol
     return Role(channel, column, unit or "", "as stated")
 
 
-_CHOICES = {"Pa": ("MPa", "bar", "psi", "kpsi"), "Hz": ("strokes/min", "rpm", "Hz", "l/min", "gpm"),
+CHOICES = {"Pa": ("MPa", "bar", "psi", "kpsi"), "Hz": ("strokes/min", "rpm", "Hz", "l/min", "gpm"),
             "K": ("degC", "degF"), "s": ("s", "ms"), "dimensionless": ("percent",)}  # fmt: skip
 
 
 def find_roles(readings: Readings, told: Told) -> list[Role]:
     """What the columns are. Raises Question for what only a person can tell."""
-    pressure = find_pressure(readings, told)
+    return roles_beside(readings, find_pressure(readings, told), told)
+
+
+def roles_beside(readings: Readings, pressure: Role, told: Told) -> list[Role]:
+    """What the columns are beside the `pressure`, which is known."""
     strokes = find_strokes(readings, pressure, told)
     roles = [pressure, *([strokes] if strokes else [])]
     taken = [role.column for role in roles]

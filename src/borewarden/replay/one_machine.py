@@ -32,6 +32,7 @@ from borewarden.store.database import (
 from borewarden.store.owner import owned
 from borewarden.store.queries import is_watched
 from borewarden.store.register import fittings, newest_entry, set_judged_by
+from borewarden.watcher.known import Known
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import Verdict
 from borewarden.watcher.watcher import Alert, Learned, Watcher, join
@@ -56,6 +57,7 @@ class Replayed:
     labels: list[Label]
     jet_hours: float
     missed_hours: float
+    known: tuple[Known, ...] = ()
 
 
 def replay_samples(
@@ -131,6 +133,7 @@ def replay_logs(
         labels=labels,
         jet_hours=watcher.jet_hours,
         missed_hours=watcher.missed_hours,
+        known=watcher.known(),
     )
 
 

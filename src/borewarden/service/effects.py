@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import sqlite3
 import time
 from dataclasses import replace
@@ -9,7 +10,6 @@ from dataclasses import replace
 from borewarden.alert.alarm import SIGHT_ALARM, Alarm, AlarmSettings, AlarmState, Notice
 from borewarden.base.shown import shown_in
 from borewarden.base.times import local_time
-from borewarden.physics.pump import Intensifier
 from borewarden.service.health import sight_words
 from borewarden.service.messages import (
     Acknowledgement,
@@ -22,6 +22,7 @@ from borewarden.service.messages import (
     StoreReplaced,
     TimePassed,
 )
+from borewarden.service.metrics import standing_families
 from borewarden.service.own_health import Health
 from borewarden.service.status import MachineStatus
 from borewarden.show import mail
@@ -30,11 +31,13 @@ from borewarden.store import influx, mails, outbox
 from borewarden.store.accounts import Step, note
 from borewarden.store.database import read_alarm, read_table, write_alarm
 from borewarden.store.inspections import inspections, newest_inspection_entry
+from borewarden.store.names import stated_of
 from borewarden.watcher.verdict import STATES, State, Verdict
 from borewarden.watcher.watcher import Learned
 
 SHOWN_NS = 8 * 3600 * 10**9  # in the figure of a mail
 LINES = 1000  # of batches in one payload
+STANDING_NS = 60 * 10**9
 NOT_STORED = "Not stored: the watcher can't write to its disk, and mails this straight from memory"
 OUTBOX_BYTES = 2 * 1024**3  # a month of samples of some ten machines at 1 Hz
 
@@ -72,6 +75,7 @@ class Effects:
         self.seen: list[int] = []  # mails that somebody has seen were not delivered, since then
         self.health = health or Health()
         self.inspections_to = 0  # the newest entry that was looked at
+        self.standing_ns = 0  # when it was forwarded last
         self.to_say: set[str] = set()
         self._read_alarms(connection)
         self._say()
@@ -155,7 +159,8 @@ class Effects:
                 if self.to_mail:
                     message = mail.compose_own("The store was damaged", words, time_ns).as_bytes()
                     mails.put(connection, "", "store", time_ns, message)
-            case TimePassed():
+            case TimePassed(time_ns):
+                self._standing(connection, time_ns)
                 self._inspections(connection)
                 for machine in self.statuses:
                     self._time_passed(connection, machine)
@@ -203,17 +208,25 @@ class Effects:
     def _forward_results(
         self, connection: sqlite3.Connection, machine: str, learned: Learned
     ) -> None:
-        pump = self.statuses[machine].pump
-        max_rate = pump.max_stroke_rate if isinstance(pump, Intensifier) else None
+        stated = stated_of(self.statuses[machine].pump, self.statuses[machine].limit)
         for first in range(0, len(learned.batches), LINES):
             part = learned.batches[first : first + LINES]
-            lines = influx.batch_lines(machine, part, max_rate)
+            lines = influx.batch_lines(machine, part, stated)
             newest = int(part["end_ns"][-1])
             outbox.put(connection, influx.SINK, "batch", newest, "\n".join(lines))
         if learned.alerts:
             lines = influx.alert_lines(machine, learned.alerts)
             newest = learned.alerts[-1].time_ns
             outbox.put(connection, influx.SINK, "alert", newest, "\n".join(lines))
+
+    def _standing(self, connection: sqlite3.Connection, time_ns: int) -> None:
+        """Once a minute, forward how the machines and the watcher itself are."""
+        if not self.to_influx or 0 <= time_ns - self.standing_ns < STANDING_NS:
+            return
+        families = standing_families(self.statuses, outbox.backlogs(connection), self.health)
+        lines = influx.family_lines(families, time_ns, instance=socket.gethostname())
+        outbox.put(connection, influx.SINK, "standing", time_ns, "\n".join(lines))
+        self.standing_ns = time_ns
 
     def _judged(self, connection: sqlite3.Connection, block: Judged) -> None:
         """The past has become another one: the alarm goes by the verdict that now holds.

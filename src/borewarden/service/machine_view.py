@@ -19,6 +19,7 @@ from borewarden.base.units import PER_MINUTE
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.service.health import Age, doubt_words, sight_words
 from borewarden.service.status import MachineStatus
+from borewarden.show.learned_words import learned_lines
 from borewarden.show.wording import (
     INVENTED,
     advice,
@@ -98,6 +99,7 @@ def card(
         **_verdict_words(status),
         "since": since(verdict, zone) or "",
         "reason": f"As of {local_time(verdict.time_ns, zone)}: {verdict.reason}.",
+        "learned": ". ".join(learned_lines(status.known, status.pump)),
         "stale": _stale(status, age) if status.is_seen else "",
         "doubt": doubt_words(status) if status.is_seen else "",
         "bore": _known(verdict.bore, shown("bore").text(verdict.bore)),

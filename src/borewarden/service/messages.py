@@ -12,6 +12,7 @@ from borewarden.base.samples import Samples
 from borewarden.collect.link import LinkState
 from borewarden.jewels.jewel import Jewel
 from borewarden.service.status import MachineStatus
+from borewarden.watcher.known import Known
 from borewarden.watcher.verdict import Verdict
 from borewarden.watcher.watcher import Learned, Watcher
 
@@ -30,6 +31,7 @@ class Kept:
     verdict: Verdict | None
     missed_hours: float
     jewels: list[Jewel]
+    known: tuple[Known, ...] = ()
 
 
 @dataclass

@@ -1,102 +1,89 @@
 """What Prometheus scrapes: the numbers of every machine, in base units.
 
-`borewarden_cusum_statistic` and `_threshold` are old names of the step detector's figures, kept
-for dashboards that still ask for them.
+What is also forwarded has the same name there: see `store.names`.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+import platform
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 
 import numpy as np
-from prometheus_client import generate_latest
-from prometheus_client.core import (
-    CounterMetricFamily,
-    GaugeMetricFamily,
-    InfoMetricFamily,
-    Metric,
-)
+from prometheus_client import ProcessCollector, generate_latest
+from prometheus_client.core import GaugeMetricFamily, InfoMetricFamily, Metric
 from prometheus_client.registry import Collector
 
+import borewarden
 from borewarden.service.machine_view import is_unacknowledged
 from borewarden.service.own_health import Health
 from borewarden.service.own_metrics import health_families
 from borewarden.service.status import MachineStatus
+from borewarden.store.names import (
+    ALERT,
+    ALERT_FIGURES,
+    BATCH_FIGURES,
+    HEAD_FIGURES,
+    HOUR,
+    LINK,
+    MACHINE,
+    PHASE,
+    SAMPLE,
+    SAMPLE_FIGURES,
+    Figure,
+    batch_values,
+    stated_of,
+    step_values,
+)
 from borewarden.store.outbox import Backlog
 from borewarden.watcher.verdict import State
 
 LONGEST_LABEL = 200  # characters
 QUANTILES = (0.5, 0.9, 0.99)
-_STATES = "Whether this is the state of the verdict, 1 or 0"
 
-_Value = Callable[[MachineStatus, Mapping[str, Any]], float | None]
-# By name: the help text, and the value of a machine from its status and its newest batch.
-_GAUGES: dict[str, tuple[str, _Value]] = {
-    "effective_bore_meters": ("Effective bore now", lambda s, _: s.verdict.bore),
-    "stated_bore_meters": ("Bore of the jewel as stated", lambda s, _: s.verdict.nominal_bore),
-    "effective_area_ratio": (
-        "Effective area over its baseline",
-        lambda s, _: s.verdict.area_ratio,
+_process = ProcessCollector(registry=None)
+
+_Value = Callable[[MachineStatus], float | None]
+# what only the status has: the value of a machine by it
+_OF_STATUS: tuple[tuple[Figure, _Value], ...] = (
+    (
+        Figure("stated_bore_meters", "Bore as stated; of several heads, the bore of their area"),
+        lambda s: s.verdict.nominal_bore,
     ),
-    "step_statistic": (
-        "Step detector: log likelihood ratio of the likeliest step",
-        lambda _, batch: batch.get("statistic"),
+    (
+        Figure("pressure_expected_pascals", "Pressure of a sound bore; of a crank pump"),
+        lambda s: s.verdict.pressure_expected,
     ),
-    "step_threshold": (
-        "Log likelihood ratio at which the step detector alarms",
-        lambda _, batch: batch.get("threshold"),
+    (
+        Figure("missed_jet_seconds_total", "Time with the jet on that was not recorded"),
+        lambda s: HOUR * s.missed_hours,
     ),
-    "cusum_statistic": (
-        "Old name of borewarden_step_statistic",
-        lambda _, batch: batch.get("statistic"),
+    (
+        Figure("sight", "Whether there was a usable reading lately, 1 or 0"),
+        lambda s: s.is_seen,
     ),
-    "cusum_threshold": (
-        "Old name of borewarden_step_threshold",
-        lambda _, batch: batch.get("threshold"),
+    (
+        Figure("last_sample_timestamp_seconds", "Unix time of the newest sample, 0 without one"),
+        lambda s: s.last_sample_ns * 1e-9,
     ),
-    "step_probability": (
-        "Probability that the bore has opened up",
-        lambda s, _: s.verdict.probability,
+    (
+        Figure("alarm_unacknowledged", "Whether the alarm waits to be acknowledged, 1 or 0"),
+        lambda s: is_unacknowledged(s),
     ),
-    "rate_hertz": ("Strokes or crank turns seen", lambda s, _: s.verdict.rate_seen),
-    "rate_expected_hertz": (
-        "Strokes or crank turns of a sound bore",
-        lambda s, _: s.verdict.rate_expected,
+    (
+        Figure(
+            "alarm_shelved_until_timestamp_seconds",
+            "Unix time at which the shelving of the alarm ends, 0 if it is not shelved",
+        ),
+        lambda s: (s.shelved_until_ns or 0) * 1e-9,
     ),
-    "pressure_pascals": ("Pressure seen", lambda s, _: s.verdict.pressure_seen),
-    "pressure_expected_pascals": (
-        "Pressure of a sound bore",
-        lambda s, _: s.verdict.pressure_expected,
+    (
+        Figure("samples_total", "Samples kept since the service started"),
+        lambda s: s.samples,
     ),
-    "overstroke_margin_ratio": (
-        "Share of the stroke rate that is left before the limit",
-        lambda s, _: s.verdict.overstroke_margin,
-    ),
-    "jet_hours": ("Jet hours of the fitted jewel", lambda s, _: s.verdict.jet_hours),
-    "missed_jet_hours": ("Jet hours not recorded", lambda s, _: s.missed_hours),
-    "link_connected": (
-        "Whether the controller answers, 1 or 0",
-        lambda s, _: s.link is not None and s.link.connected,
-    ),
-    "sight": (
-        "Whether there was a usable reading lately, 1 or 0",
-        lambda s, _: s.is_seen,
-    ),
-    "last_sample_timestamp_seconds": (
-        "Unix time of the newest sample, 0 if there was none",
-        lambda s, _: s.last_sample_ns * 1e-9,
-    ),
-    "alarm_unacknowledged": (
-        "Whether the alarm waits for somebody to acknowledge it, 1 or 0",
-        lambda s, _: is_unacknowledged(s),
-    ),
-    "alarm_shelved_until_timestamp_seconds": (
-        "Unix time at which the shelving of the alarm ends, 0 if it is not shelved",
-        lambda s, _: (s.shelved_until_ns or 0) * 1e-9,
-    ),
-}
+)
+_CONNECTED = Figure("connected", "Whether the controller answers, 1 or 0")
 
 
 class _Families(Collector):
@@ -110,7 +97,7 @@ class _Families(Collector):
 
 
 def latency_quantiles(status: MachineStatus) -> dict[float, float]:
-    """X"""
+    """Time from a sample until it is kept, s, by quantile; of the newest ones."""
     latencies = list(status.latency_s)
     if not latencies:
         return {}
@@ -128,11 +115,130 @@ def metrics_text(
     `newest` holds the newest batch of each machine, if known, `backlogs` the outbox by sink.
     """
     families = [
-        *_families(statuses, newest),
-        *_outbox_families(backlogs),
-        *health_families(health or Health(), statuses),
+        *_results(statuses, newest),
+        _states(statuses),
+        *standing_families(statuses, backlogs, health or Health()),
     ]
     return generate_latest(_Families(families))
+
+
+def standing_families(
+    statuses: Mapping[str, MachineStatus], backlogs: Mapping[str, Backlog], health: Health
+) -> list[Metric]:
+    """What is so at the moment, rather than what was found in a sample or a batch."""
+    links = {name: status.link for name, status in statuses.items()}
+    return [
+        *(
+            _family(MACHINE, figure, {name: value_of(each) for name, each in statuses.items()})
+            for figure, value_of in _OF_STATUS
+        ),
+        _family(
+            LINK, _CONNECTED, {n: link is not None and link.connected for n, link in links.items()}
+        ),
+        *_heads(statuses),
+        _latency(statuses),
+        *_outbox_families(backlogs),
+        *health_families(health, statuses),
+        *_program(),
+    ]
+
+
+def _program() -> Iterator[Metric]:
+    """Which program this is, and what it takes of its computer."""
+    build = InfoMetricFamily("borewarden_build", "Version of the watcher and of its Python")
+    build.add_metric(
+        [], {"version": borewarden.__version__, "python_version": platform.python_version()}
+    )
+    yield build
+    yield from _process.collect()
+
+
+def _family(
+    measurement: str,
+    figure: Figure,
+    values: Mapping[str, float | None],
+    labels: Mapping[str, Mapping[str, str]] | None = None,
+) -> Metric:
+    """One figure of each machine; what is not known is left out."""
+    name = f"{measurement}_{figure.name}"
+    kind = "counter" if name.endswith("_total") else "gauge"
+    family = Metric(name.removesuffix("_total"), figure.help, kind)
+    for machine, value in values.items():
+        if value is not None and math.isfinite(value):
+            more = labels.get(machine, {}) if labels else {}
+            family.add_sample(name, {"machine": machine, **more}, float(value))
+    return family
+
+
+def _results(
+    statuses: Mapping[str, MachineStatus], newest: Mapping[str, Mapping[str, Any]]
+) -> Iterator[Metric]:
+    """The newest sample and batch of each machine, and the step that its verdict stands on."""
+    samples = {name: status.newest_sample for name, status in statuses.items()}
+    yield _family(SAMPLE, PHASE, {name: found.get("phase") for name, found in samples.items()})
+    for channel, figure in SAMPLE_FIGURES.items():
+        yield _family(SAMPLE, figure, {name: found.get(channel) for name, found in samples.items()})
+    batches = {
+        name: batch_values(newest[name], stated_of(status.pump, status.limit))
+        for name, status in statuses.items()
+        if newest.get(name)
+    }
+    for figure in BATCH_FIGURES:
+        yield _family(
+            MACHINE, figure, {name: found.get(figure.name) for name, found in batches.items()}
+        )
+    steps = {
+        name: step_values(status.verdict)
+        for name, status in statuses.items()
+        if status.verdict.onset_ns is not None
+    }
+    states = {name: {"state": status.verdict.state.value} for name, status in statuses.items()}
+    for figure in ALERT_FIGURES:
+        values = {name: found.get(figure.name) for name, found in steps.items()}
+        yield _family(ALERT, figure, values, states)
+
+
+def _heads(statuses: Mapping[str, MachineStatus]) -> list[Metric]:
+    """What each head holds, and how probable it is that its jewel opened up."""
+    families = {
+        figure.name: GaugeMetricFamily(
+            f"{MACHINE}_{figure.name}", figure.help, labels=["machine", "head"]
+        )
+        for figure in HEAD_FIGURES
+    }
+    for machine, status in statuses.items():
+        for head in status.verdict.heads:
+            of_head = [machine, head.head]
+            families["head_opened_probability"].add_metric(of_head, head.probability)
+        for jewel in status.jewels:
+            of_head, fitted = [machine, jewel.head], jewel.fitted_ns * 1e-9
+            families["head_stated_bore_meters"].add_metric(of_head, jewel.bore)
+            families["head_fitted_timestamp_seconds"].add_metric(of_head, fitted)
+    return [*families.values()]
+
+
+def _states(statuses: Mapping[str, MachineStatus]) -> Metric:
+    family = GaugeMetricFamily(
+        "borewarden_verdict",
+        "Whether this is the state of the verdict, 1 or 0",
+        labels=["machine", "state"],
+    )
+    for machine, status in statuses.items():
+        for state in State:
+            family.add_metric([machine, state.value], status.verdict.state is state)
+    return family
+
+
+def _latency(statuses: Mapping[str, MachineStatus]) -> Metric:
+    name = "borewarden_sample_to_kept_seconds"
+    family = Metric(name, "Time from a sample until it is kept", "summary")
+    for machine, status in statuses.items():
+        for quantile, seconds in latency_quantiles(status).items():
+            labels = {"machine": machine, "quantile": str(quantile)}
+            family.add_sample(name, labels, seconds)
+        family.add_sample(f"{name}_sum", {"machine": machine}, status.latency_sum_s)
+        family.add_sample(f"{name}_count", {"machine": machine}, status.latency_count)
+    return family
 
 
 def _outbox_families(backlogs: Mapping[str, Backlog]) -> list[Metric]:
@@ -155,31 +261,3 @@ def _outbox_families(backlogs: Mapping[str, Backlog]) -> list[Metric]:
         if backlog.last_reason:
             last.add_metric([sink], {"reason": backlog.last_reason[:LONGEST_LABEL]})
     return [*gauges.values(), last]
-
-
-def _families(
-    statuses: Mapping[str, MachineStatus], newest: Mapping[str, Mapping[str, Any]]
-) -> list[Metric]:
-    gauges: list[Metric] = []
-    for name, (help_text, value_of) in _GAUGES.items():
-        family = GaugeMetricFamily(f"borewarden_{name}", help_text, labels=["machine"])
-        for machine, status in statuses.items():
-            value = value_of(status, newest.get(machine, {}))
-            if value is not None and math.isfinite(value):  # what is not known is left out
-                family.add_metric([machine], float(value))
-        gauges.append(family)
-    samples = CounterMetricFamily(
-        "borewarden_samples", "Samples kept since the service started", labels=["machine"]
-    )
-    states = GaugeMetricFamily("borewarden_verdict", _STATES, labels=["machine", "state"])
-    latency = Metric(
-        "borewarden_sample_to_kept_seconds", "Time from a sample until it is kept", "summary"
-    )
-    for machine, status in statuses.items():
-        samples.add_metric([machine], status.samples)
-        for state in State:
-            states.add_metric([machine, state.value], status.verdict.state is state)
-        for quantile, seconds in latency_quantiles(status).items():
-            labels = {"machine": machine, "quantile": str(quantile)}
-            latency.add_sample(latency.name, labels, seconds)
-    return [*gauges, samples, states, latency]

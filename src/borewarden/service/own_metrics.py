@@ -16,6 +16,7 @@ from borewarden.store.influx import SINK as INFLUX
 from borewarden.store.mails import SINK as MAIL
 
 LONGEST_LABEL = 200  # characters
+DAY = 86_400.0  # s
 
 
 def health_families(health: Health, machines: Iterable[str]) -> list[Metric]:
@@ -35,12 +36,12 @@ def health_families(health: Health, machines: Iterable[str]) -> list[Metric]:
         "borewarden_samples_lost", "Samples neither disk nor memory could hold", value=keeping.lost
     )
     free = GaugeMetricFamily("borewarden_disk_free_bytes", "Free on the disk of the store")
-    days = GaugeMetricFamily(
-        "borewarden_disk_days_to_full", "Days until that disk is full, as fast as it fills now"
+    to_full = GaugeMetricFamily(
+        "borewarden_disk_seconds_to_full", "Time until that disk is full, as fast as it fills now"
     )
     for room in health.room:
         free.add_metric([], room.free)
-        days.add_metric([], room.days)
+        to_full.add_metric([], DAY * room.days)
     undelivered = GaugeMetricFamily(
         "borewarden_mails_undelivered",
         "Mails that somebody never got, until they are acknowledged",
@@ -65,4 +66,4 @@ def health_families(health: Health, machines: Iterable[str]) -> list[Metric]:
         if outage is not None:
             why.add_metric([sink], {"reason": outage.reason[:LONGEST_LABEL]})
     refused.add_metric([INFLUX], health.refused_rows[INFLUX])
-    return [healthy, in_memory, lost, free, days, undelivered, failing, why, refused]
+    return [healthy, in_memory, lost, free, to_full, undelivered, failing, why, refused]

@@ -27,6 +27,7 @@ from borewarden.service.listening import (
 from borewarden.service.mailing import Mailing
 from borewarden.service.messages import Acknowledgement, Person, Queue, Shelving
 from borewarden.service.own_health import Health
+from borewarden.service.publishing import PublishSettings, publish
 from borewarden.service.retention import prune_daily
 from borewarden.service.status import MachineStatus
 from borewarden.service.watch import watch
@@ -121,6 +122,8 @@ async def run(
             report, refused = health.report(influx.SINK), health.refused(influx.SINK)
             to = service.influx_settings()
             start("influx", influx.forward(store, to, report=report, refused=refused))
+        if service.publish is not None:
+            start("publish", publish(statuses, _broker(service), health.report("mqtt")))
         if service.mail is not None:
             start("mail", Mailing(store, service.mail_settings(), health).run())
         start("prune", prune_daily(store, machines, service.store))
@@ -135,6 +138,11 @@ async def run(
     work = watch(watched, store, sources, started, ask_for_time, health.keeping, every)
     watching = asyncio.create_task(_alone(store, work))
     await _until_stopped(watching, stop, beside)
+
+
+def _broker(service: ServiceSettings) -> PublishSettings:
+    assert service.publish is not None
+    return PublishSettings(**service.publish.model_dump(), password=service.publish_password)
 
 
 async def _alone(store: Path, work: Coroutine[Any, Any, None]) -> None:

@@ -10,6 +10,7 @@ from borewarden.collect.link import LinkState
 from borewarden.collect.sight import BLIND_AFTER, Usable
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import Pump
+from borewarden.watcher.known import Known
 from borewarden.watcher.verdict import Verdict
 
 
@@ -79,6 +80,7 @@ class MachineStatus:
     blind_after: float = BLIND_AFTER  # s without a usable reading
     last_sample_ns: int = 0
     samples: int = 0
+    newest_sample: Mapping[str, float] = field(default_factory=dict)  # its channels and its phase
     phase: str = "no data"
     alarm: str = "normal"
     shelved_until_ns: int | None = None
@@ -86,8 +88,11 @@ class MachineStatus:
     inspection: str = ""  # of the present event, in words
     missed_hours: float = 0.0
     jewels: list[Jewel] = field(default_factory=list)  # in the heads, as the verdict takes it
+    known: tuple[Known, ...] = ()  # what was learned of them, and how well
     units: dict[str, str] | None = None  # chosen to be shown, by quantity
     latency_s: list[float] = field(default_factory=list)  # sample to kept, newest last, bounded
+    latency_sum_s: float = 0.0  # of all of them since the start
+    latency_count: int = 0
 
     @property
     def is_seen(self) -> bool:

@@ -169,7 +169,10 @@ async def _follow(
             news = len(learned.batches) > 0 or told is not watcher.jewels
             verdict = watcher.verdict() if news else None
             told = watcher.jewels
-            block = Kept(name, received_at, samples, learned, verdict, watcher.missed_hours, told)
+            block = Kept(
+                name, received_at, samples, learned, verdict, watcher.missed_hours, told,
+                watcher.known(),
+            )  # fmt: skip
             await queue.put(block)
         for alert in learned.alerts:
             log.warning("alert", machine=name, state=alert.verdict.state.value)
@@ -240,6 +243,7 @@ def status_of(machine: MachineSettings, followed: Followed) -> MachineStatus:
         limit=followed.watcher.settings.limit,
         last_sample_ns=followed.newest_ns,
         jewels=followed.watcher.jewels,
+        known=followed.watcher.known(),
         blind_after=machine.blind_after,
         units=machine.shown_units,
     )

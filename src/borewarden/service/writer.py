@@ -306,13 +306,19 @@ def judge(connection: sqlite3.Connection, block: Judged) -> None:
 def tell(status: MachineStatus, block: Kept) -> None:
     """Bring the status up to a block that is kept."""
     status.samples += len(block.samples.time_ns)
-    status.phase = Phase(int(block.learned.phases[-1])).name.lower().replace("_", " ")
+    phase = Phase(int(block.learned.phases[-1]))
+    status.phase = phase.name.lower().replace("_", " ")
+    newest = {name: float(channel[-1]) for name, channel in block.samples._asdict().items()}
+    status.newest_sample = newest | {"phase": float(phase)}
     status.last_sample_ns = int(block.samples.time_ns[-1])
     status.missed_hours = block.missed_hours
-    status.jewels = block.jewels
+    status.jewels, status.known = block.jewels, block.known
     if block.verdict is not None:
         status.verdict = block.verdict
-    status.latency_s.append(time.monotonic() - block.received_at)
+    latency = time.monotonic() - block.received_at
+    status.latency_sum_s += latency
+    status.latency_count += 1
+    status.latency_s.append(latency)
     del status.latency_s[:-LATENCIES]
 
 
@@ -322,5 +328,6 @@ def tell_anew(status: MachineStatus, block: Judged) -> None:
         status.verdict = block.watcher.verdict()
         status.missed_hours = block.watcher.missed_hours
         status.jewels = block.watcher.jewels
+        status.known = block.watcher.known()
     if not block.done.done():
         block.done.set_result(block.watcher)

@@ -64,6 +64,7 @@ Delay = Annotated[float, Unit("s", 0.0, 30 * 86400.0, '"30 s" or "4 h"')]
 Repeat = Annotated[float, Unit("s", 1.0, 30 * 86400.0, '"4 h"')]
 Age = Annotated[float, Unit("s", 30 * 86400.0, 100 * 366 * 86400.0, '"400 days"')]
 Seconds = Annotated[float, Unit("s", 0.0, 30.0, '"10 s"')]
+LOOPBACK = ("127.0.0.1", "localhost", "::1")
 Days = Annotated[float, Unit("s", 3600.0, 366 * 86400.0, '"7 days" or "12 h"')]
 LoginTime = Annotated[float, Unit("s", 60.0, 90 * 86400.0, '"12 h" or "30 days"')]
 
@@ -157,6 +158,25 @@ class InfluxSection(_Section):
         return self
 
 
+class PublishSection(_Section):
+    """An MQTT broker that is told each verdict."""
+
+    host: Name = Field(examples=['"broker.example.org"'])
+    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    topic: Name = "borewarden"
+    user: Name | None = None
+    tls: bool = False
+    ca_file: Path | None = None
+
+    @model_validator(mode="after")
+    def _check(self) -> PublishSection:
+        if self.user is not None and not self.tls and self.host not in LOOPBACK:
+            raise bad_value("the password would go out unencrypted", "tls = true")
+        if set(self.topic) & set("+#"):
+            raise bad_value("the topic has + or # in it", "leave them out")
+        return self
+
+
 class MailSection(_Section):
     """A mail server and its recipients."""
 
@@ -197,10 +217,12 @@ class ServiceSettings(FileSettings):
     page: PageSection = Field(default_factory=PageSection)
     influx: InfluxSection | None = None
     mail: MailSection | None = None
+    publish: PublishSection | None = None
     alarm: AlarmSection = Field(default_factory=AlarmSection)
     store: StoreSection = Field(default_factory=StoreSection)
     influx_token: SecretStr | None = None
     mail_password: SecretStr | None = None
+    publish_password: SecretStr | None = None
 
     @classmethod
     def secrets(cls) -> list[PydanticBaseSettingsSource]:
@@ -237,7 +259,7 @@ class ServiceSettings(FileSettings):
 def load_service(path: Path) -> ServiceSettings:
     """Settings from `path`, or the defaults if there is no such file. Raises BadInput."""
     data = read_toml(path) if path.exists() else {}
-    for secret in ("influx_token", "mail_password"):
+    for secret in ("influx_token", "mail_password", "publish_password"):
         if secret in data:
             raise BadInput(
                 path,

@@ -13,6 +13,9 @@ from borewarden.jewels.rim import Rim
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS
 
 FAR_OFF = 1.3  # of the rated pressure; rows beyond it mean nothing
+HALF_WAY = (
+    0.05  # thou; a bore that is further from a whole number of them is no stock bore in inches
+)
 SHORT = -0.5  # of the rate; rows beyond it mean nothing
 
 
@@ -50,7 +53,9 @@ def bore_note(material: str) -> str:
 def bore_row(option: BoreOption) -> tuple[str, ...]:
     """A row under `bore_columns`."""
     bore, pressure = shown("bore"), shown("pressure")
-    inches = [] if chosen("bore") else [f"{option.bore / INCH:.3f}"]
+    inch = option.bore / INCH
+    in_thous = abs(inch * 1000.0 - round(inch * 1000.0)) < HALF_WAY
+    inches = [] if chosen("bore") else [f"{inch:.3f}" if in_thous else f"{inch:.4f}"]
     return (
         bore.number(option.bore),
         *inches,
@@ -73,6 +78,15 @@ def largest_line(heads: int, best: BoreOption | None, rate_margin: float, power:
     return (
         f"largest for {words} that leaves {100.0 * rate_margin:.0f} % of the rate and "
         f"{100.0 * power:.0f} % of the power: {what}"
+    )
+
+
+def guessed_line(names: Sequence[str]) -> str:
+    """That figures of the machine file are guessed, and so is what follows from them."""
+    return (
+        f"Guessed in the machine file: {', '.join(names)}. The bores above follow from guesses: "
+        "before you order or fit one, put in the figures of the name plate and delete their "
+        "comments."
     )
 
 

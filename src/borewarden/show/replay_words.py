@@ -8,6 +8,7 @@ from typing import Any
 from borewarden.base.times import local_time
 from borewarden.replay.fleet import Found, Refused
 from borewarden.replay.one_machine import Replayed
+from borewarden.show.learned_words import learned_lines
 from borewarden.show.wording import evidence, jewel_words, state_words
 from borewarden.watcher.verdict import Verdict
 from borewarden.watcher.watcher import Alert
@@ -20,6 +21,7 @@ def evidence_lines(result: Replayed) -> list[str]:
     return [
         *evidence(result.verdict, result.pump, result.time_zone),
         *(f"Jewel: {jewel_words(jewel, result.time_zone)}" for jewel in result.jewels),
+        *learned_lines(result.known, result.pump),
         f"Jet on in this log: {result.jet_hours:.2f} h",
         f"Jet time not recorded: {result.missed_hours:.2f} h",
     ]
@@ -67,6 +69,7 @@ def replayed_object(result: Replayed) -> dict[str, Any]:
         "verdict": verdict_object(result.verdict),
         "alerts": [alert_object(alert) for alert in result.alerts],
         "jewels": [asdict(jewel) for jewel in result.jewels],
+        "known": [asdict(each) for each in result.known],
         "labels": [asdict(label) for label in result.labels],
     }
 

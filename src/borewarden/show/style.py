@@ -45,6 +45,15 @@ TICK_FORMATS = [  # by the time from tick to tick, ms
 ]
 DASHES = {"solid": "none", "dash": "7 4", "dot": "2 4", "dashdot": "8 3 2 3"}  # as SVG has them
 
+# by category of NAMUR NE 107, as the live page signs it: "function check" is a dashed ring there
+SIGN_COLOURS = {
+    "failure": VERMILION,
+    "out of specification": YELLOW,
+    "maintenance required": SKY,
+    "good": GREEN,
+    "function check": RULE,
+}
+
 
 def css_palette() -> str:
     """The palette as CSS variables: `--ink` and so on."""

@@ -1,17 +1,19 @@
 """Rows of the embedded store as InfluxDB line protocol, and their way to such a server.
 
-| measurement | tags           | time            | fields                                        |
-| ----------- | -------------- | --------------- | --------------------------------------------- |
-| `sample`    | machine        | of the sample   | channels of `Samples`; `phase`, integer       |
-| `batch`     | machine        | end of batch    | `BATCH_FIELDS` of `RESULT`; `state`,          |
-|             |                |                 | text; of an intensifier `overstroke_margin`   |
-| `alert`     | machine, state | of the alert    | `ne107`, `reason`, text; `onset_ns`, integer; |
-|             |                |                 | `step`, `probability`; of the most probable   |
-|             |                |                 | cause `cause`, text, and `cause_probability`  |
-| `link`      | machine        | of the change   | `connected`, boolean; `reason`, text          |
+| measurement        | tags           | time          | fields                                    |
+| ------------------ | -------------- | ------------- | ----------------------------------------- |
+| `borewarden_sample`| machine        | of the sample | `SAMPLE_FIGURES`; `phase`, integer        |
+| `borewarden`       | machine        | end of batch  | `BATCH_FIGURES`; `state`, text            |
+| `borewarden_alert` | machine, state | of the alert  | `ALERT_FIGURES`; `ne107`, `cause`,        |
+|                    |                |               | `reason`, text                            |
+| `borewarden`       | machine, head  | of the alert  | `head_opened_probability`                 |
+| `borewarden_link`  | machine        | of the change | `connected`, boolean; `reason`, text      |
+| `borewarden`       | as in          | once a minute | what `/metrics` has of the machines, and, |
+|                    | `/metrics`     |               | with the tag `instance`, of the watcher   |
 
-Fields are SI, times ns since 1970 UTC, what is not known is left out. The same measurement, tags
-and time overwrite each other on the server, so sending a row twice does no harm.
+The names are those of `/metrics`: see `names`. Fields are in base units, times ns since 1970 UTC;
+what is not known is left out. The same measurement, tags and time overwrite each other on the
+server, so sending a row twice does no harm.
 """
 
 from __future__ import annotations
@@ -22,7 +24,7 @@ import json
 import math
 import time
 from base64 import b64encode
-from collections.abc import AsyncIterator, Callable, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -33,22 +35,33 @@ import numpy as np
 from influxdb_client import InfluxDBClient, Point
 from influxdb_client.rest import ApiException
 from numpy.typing import NDArray
+from prometheus_client.core import Metric
 from pydantic import SecretStr
 from urllib3.exceptions import HTTPError
 
 from borewarden.base.plain_errors import plain_answer, plain_reason
 from borewarden.base.samples import Samples, samples_of
-from borewarden.physics.pump import overstroke_margin
 from borewarden.store import outbox
+from borewarden.store.names import (
+    ALERT,
+    LINK,
+    MACHINE,
+    OLD_SAMPLE,
+    PHASE,
+    SAMPLE,
+    SAMPLE_FIGURES,
+    Stated,
+    batch_values,
+    step_values,
+)
 from borewarden.watcher.batch_loop import RESULT
 from borewarden.watcher.verdict import STATES
 from borewarden.watcher.watcher import Alert
 
 SINK = "influx"
 
-SAMPLE_FIELDS = Samples._fields[1:]
+SAMPLE_FIELDS = tuple(SAMPLE_FIGURES[channel].name for channel in Samples._fields[1:])
 DAY_NS = 86_400 * 10**9
-BATCH_FIELDS = tuple(f for f in RESULT.names or () if f not in ("start_ns", "end_ns", "state"))
 
 # answers that are about the data themselves; all others may well change (token, bucket, load)
 _REFUSED = {400, 413, 422}
@@ -78,7 +91,7 @@ class InfluxSettings:
 def sample_lines(machine: str, samples: Samples, phases: NDArray[Any]) -> list[str]:
     """A line for each sample."""
     # written by hand: a Point for each of 1,000 samples a second would take a core of its own
-    head = Point("sample").tag("machine", machine).field("phase", 0).to_line_protocol()[:-2]
+    head = Point(SAMPLE).tag("machine", machine).field(PHASE.name, 0).to_line_protocol()[:-2]
     lines = []
     channels = zip(*(channel.tolist() for channel in (*samples[1:], phases)), strict=True)
     for time_ns, (*values, phase) in zip(samples.time_ns.tolist(), channels, strict=True):
@@ -91,45 +104,68 @@ def sample_lines(machine: str, samples: Samples, phases: NDArray[Any]) -> list[s
     return lines
 
 
-def batch_lines(
-    machine: str, batches: NDArray[np.void], max_rate: float | None = None
-) -> list[str]:
-    """A line for each of `batches`, dtype `RESULT`; `max_rate` of an intensifier's strokes, Hz."""
+def batch_lines(machine: str, batches: NDArray[np.void], stated: Stated) -> list[str]:
+    """A line for each of `batches`, dtype `RESULT`."""
     lines = []
     for batch in batches:
-        fields = {name: float(batch[name]) for name in BATCH_FIELDS}
-        if max_rate is not None:
-            fields["overstroke_margin"] = float(overstroke_margin(fields["rate"], max_rate))
-        state = STATES[batch["state"]].value
-        point = _point("batch", machine, int(batch["end_ns"]), fields).field("state", state)
-        lines.append(point.to_line_protocol())
+        values = batch_values({name: batch[name] for name in RESULT.names or ()}, stated)
+        point = _point(MACHINE, {"machine": machine}, int(batch["end_ns"]), values)
+        lines.append(point.field("state", STATES[batch["state"]].value).to_line_protocol())
     return lines
 
 
 def alert_lines(machine: str, alerts: Iterable[Alert]) -> list[str]:
-    """A line for each alert."""
+    """A line for each alert, and one for each head that it weighs."""
     lines = []
     for alert in alerts:
         verdict = alert.verdict
-        fields = {"step": verdict.step, "probability": verdict.probability}
-        point = _point("alert", machine, alert.time_ns, fields)
-        point.tag("state", verdict.state.value).field("ne107", verdict.state.ne107)
-        point.field("onset_ns", verdict.onset_ns).field("reason", _one_line(verdict.reason))
+        tags = {"machine": machine, "state": verdict.state.value}
+        point = _point(ALERT, tags, alert.time_ns, step_values(verdict))
+        point.field("ne107", verdict.state.ne107).field("reason", _one_line(verdict.reason))
         if verdict.causes:
-            top = verdict.causes[0]
-            point.field("cause", top.cause.value).field("cause_probability", top.probability)
+            point.field("cause", verdict.causes[0].cause.value)
         lines.append(point.to_line_protocol())
+        for head in verdict.heads:
+            tags = {"machine": machine, "head": head.head}
+            values = {"head_opened_probability": head.probability}
+            lines.append(_point(MACHINE, tags, alert.time_ns, values).to_line_protocol())
     return lines
+
+
+def family_lines(families: Iterable[Metric], time_ns: int, **tags: str) -> list[str]:
+    """What `/metrics` has, as lines: the labels become tags, a reason becomes a text.
+
+    `tags` are added where no machine is named: two watchers may send to one server.
+    """
+    points: dict[tuple[str, tuple[tuple[str, str], ...]], Any] = {}
+    for sample in (sample for family in families for sample in family.samples):
+        # `borewarden_NAME` is the field NAME of the measurement `borewarden`
+        measurement, _, name = sample.name.partition("_")
+        labels = dict(sample.labels)
+        reason = labels.pop("reason", None)
+        if "machine" not in labels:
+            labels |= tags
+        key = measurement, tuple(sorted(labels.items()))
+        if key not in points:
+            points[key] = _point(measurement, labels, time_ns, {})
+        points[key].field(name, float(sample.value))
+        if reason is not None:
+            points[key].field(name.removesuffix("_info") + "_reason", _one_line(reason))
+    return [line for point in points.values() if (line := point.to_line_protocol())]
 
 
 def link_lines(machine: str, time_ns: int, connected: bool, reason: str) -> list[str]:
     """The line of a connection made or lost."""
-    point = _point("link", machine, time_ns, {}).field("connected", connected)
+    point = _point(LINK, {"machine": machine}, time_ns, {}).field("connected", connected)
     return [point.field("reason", _one_line(reason)).to_line_protocol()]
 
 
-def _point(measurement: str, machine: str, time_ns: int, fields: dict[str, float]) -> Any:
-    point = Point(measurement).tag("machine", machine).time(time_ns)
+def _point(
+    measurement: str, tags: Mapping[str, str], time_ns: int, fields: Mapping[str, float]
+) -> Any:
+    point = Point(measurement).time(time_ns)
+    for name, text in tags.items():
+        point.tag(name, text)
     for name, value in fields.items():
         point.field(name, float(value))  # what is not finite is left out by to_line_protocol
     return point
@@ -247,13 +283,14 @@ def _retry_after(text: str) -> float | None:
 def read_samples(settings: InfluxSettings, machine: str, first_ns: int, last_ns: int) -> Samples:
     """The samples of `machine` from `first_ns` to `last_ns`, as `sample_lines` wrote them.
 
-    Asks by InfluxQL, which InfluxDB 1 has and InfluxDB 2 too, beside Flux, for a bucket that is
-    mapped to a database of its own name (its manual: "InfluxDB 1.x compatibility API"). Raises
-    ConnectionError if the server can't be asked or refuses.
+    Samples that were written under their old names, up to version 0.1, are read too. Asks by
+    InfluxQL, which InfluxDB 1 has and InfluxDB 2 too, beside Flux, for a bucket that is mapped to a
+    database of its own name (its manual: "InfluxDB 1.x compatibility API"). Raises ConnectionError
+    if the server can't be asked or refuses.
     """
     name = machine.replace("\\", "\\\\").replace("'", "\\'")
-    fields = ", ".join(f'"{field}"' for field in SAMPLE_FIELDS)
-    rows: list[list[float | None]] = []
+    channels = Samples._fields[1:]
+    rows: dict[int, list[float | None]] = {}  # by time: a new name counts more
     client = InfluxDBClient(
         settings.url,
         token=settings.token.get_secret_value(),
@@ -263,34 +300,45 @@ def read_samples(settings: InfluxSettings, machine: str, first_ns: int, last_ns:
     with client:
         for start in range(first_ns, last_ns + 1, DAY_NS):  # an answer is never more than a day
             end = min(start + DAY_NS - 1, last_ns)
-            query = (
-                f'SELECT {fields} FROM "sample" '
-                f"WHERE \"machine\" = '{name}' AND time >= {start} AND time <= {end}"
-            )
-            try:
-                answer = client.api_client.call_api(
-                    "/query",
-                    "GET",
-                    query_params=[
-                        ("db", settings.bucket),
-                        ("epoch", "ns"),
-                        ("chunked", "true"),  # else no more than 10,000 rows come
-                        ("q", query),
-                    ],
-                    # not CSV, in which this server leaves out what went wrong
-                    header_params={"Accept": "application/json"},
-                    auth_settings=[],
-                    _preload_content=False,
-                )[0].data
-            except ApiException as error:
-                raise ConnectionError(f"HTTP {error.status} {error.reason or ''}".strip()) from None
-            except HTTPError as error:
-                raise ConnectionError(f"{settings.url}: {error}") from None
-            rows += _rows(answer)
-    times = np.array([row[0] for row in rows], dtype=np.int64)
+            for measurement, names in ((OLD_SAMPLE, channels), (SAMPLE, SAMPLE_FIELDS)):
+                fields = ", ".join(f'"{field}"' for field in names)
+                query = (
+                    f'SELECT {fields} FROM "{measurement}" '
+                    f"WHERE \"machine\" = '{name}' AND time >= {start} AND time <= {end}"
+                )
+                rows.update(
+                    (int(row[0] or 0), row) for row in _rows(_asked(client, settings, query))
+                )
+    times = np.array(sorted(rows), dtype=np.int64)
     # None, where a field is not known, becomes NaN
-    values = np.array([row[1:] for row in rows], dtype=np.float64).reshape(-1, len(SAMPLE_FIELDS))
-    return samples_of(times, **dict(zip(SAMPLE_FIELDS, values.T, strict=True)))
+    values = np.array([rows[at][1:] for at in sorted(rows)], dtype=np.float64).reshape(
+        -1, len(channels)
+    )
+    return samples_of(times, **dict(zip(channels, values.T, strict=True)))
+
+
+def _asked(client: InfluxDBClient, settings: InfluxSettings, query: str) -> bytes:
+    """The answer to a query in InfluxQL. Raises ConnectionError."""
+    try:
+        answer: bytes = client.api_client.call_api(
+            "/query",
+            "GET",
+            query_params=[
+                ("db", settings.bucket),
+                ("epoch", "ns"),
+                ("chunked", "true"),  # else no more than 10,000 rows come
+                ("q", query),
+            ],
+            # not CSV, in which this server leaves out what went wrong
+            header_params={"Accept": "application/json"},
+            auth_settings=[],
+            _preload_content=False,
+        )[0].data
+    except ApiException as error:
+        raise ConnectionError(f"HTTP {error.status} {error.reason or ''}".strip()) from None
+    except HTTPError as error:
+        raise ConnectionError(f"{settings.url}: {error}") from None
+    return answer
 
 
 def _rows(answer: bytes) -> list[list[float | None]]:

@@ -30,7 +30,8 @@ from borewarden.watcher.batch_loop import (
     judge,
 )
 from borewarden.watcher.events import Learning, Monitor, Setup, changed
-from borewarden.watcher.monitor import JudgeAgain, Observation, Told, transition
+from borewarden.watcher.known import Known, known_of
+from borewarden.watcher.monitor import JudgeAgain, Observation, Told, seconds_wanted, transition
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.summary import verdict_of
 from borewarden.watcher.verdict import STATES, State, Verdict
@@ -88,6 +89,11 @@ class BoreWatch:
             block=Block(*block),
             signals=self._monitor.signals._replace(mean=signals[0].copy()),
         )
+
+    def known(self, heads: str = "") -> Known:
+        """What was learned, and how well."""
+        monitor = self.monitor
+        return known_of(monitor, seconds_wanted(monitor), heads)
 
     def fork(self) -> Self:
         """A copy to go on with. What never changes is shared."""

@@ -20,6 +20,7 @@ from borewarden.physics.pump import Pump
 from borewarden.watcher.batch_loop import NO_RESULTS
 from borewarden.watcher.bore_watch import BoreWatch
 from borewarden.watcher.heads import Merged, Part, merge, with_heads
+from borewarden.watcher.known import Known
 from borewarden.watcher.levels import Combination, Given, Levels, sort
 from borewarden.watcher.one_head import OneHeadWatch
 from borewarden.watcher.settings import WatchSettings
@@ -62,6 +63,12 @@ class HeadsWatch:
     def reason(self) -> str:
         """Why that is told."""
         return self.verdict().reason
+
+    def known(self) -> tuple[Known, ...]:
+        """What was learned of each combination of open heads, and how well."""
+        if not self._watches:
+            return (self._aside.known(),)
+        return tuple(watch.known(each.words) for each, watch in self._watches.items())
 
     def fork(self) -> Self:
         """A copy to go on with."""

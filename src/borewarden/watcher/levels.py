@@ -44,6 +44,11 @@ class Combination(NamedTuple):
     place: int = 0
 
     @property
+    def words(self) -> str:
+        """Such as "head 1", "head 1 and 2", or "head 1 or head 2" where that is open."""
+        return " or ".join(f"head {' and '.join(sorted(heads))}" for heads in self.options)
+
+    @property
     def is_known(self) -> bool:
         """Whether it is known which heads these are."""
         return len(self.options) == 1

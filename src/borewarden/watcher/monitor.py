@@ -126,13 +126,19 @@ def transition(monitor: Monitor, seen: Observation) -> tuple[Monitor, tuple[Noti
 # -- the first batches
 
 
+def seconds_wanted(state: Monitor) -> float:
+    """How many seconds of steady jet a baseline takes: fewer where cuts are short."""
+    wanted = state.setup.settings.baseline_time
+    if isinstance(state, Learning) and len(state.first) >= FEWEST_OF_SHORT_CUTS:
+        return wanted * SHORT_CUTS if state.watched_hours > LONG_ENOUGH else wanted
+    return wanted  # little of each short cut is steady
+
+
 def _learn(state: Learning, seen: Observation) -> Monitor:
     """Collect the first batches, and learn the baseline once there are enough."""
     first = (*state.first, seen.batch.copy())
     done = sum(float(batch["time"]) for batch in first)
-    wanted = state.setup.settings.baseline_time
-    if len(first) >= FEWEST_OF_SHORT_CUTS and state.watched_hours > LONG_ENOUGH:
-        wanted *= SHORT_CUTS  # little of each cut is steady here
+    wanted = seconds_wanted(changed(state, first=first))
     reason = f"learning this jewel: {done // 60.0:.0f} of {wanted / 60.0:.0f} min"
     state = changed(state, first=first, reason=reason)
     return state if done < wanted else learned(state, np.array(list(first)), seen.ring)

@@ -20,6 +20,7 @@ from borewarden.gate.batch import BatchKind
 from borewarden.watcher.batch_loop import NO_RESULTS
 from borewarden.watcher.bore_watch import BoreWatch
 from borewarden.watcher.events import LowPressureEvent, Monitor, StepEvent, Watching
+from borewarden.watcher.known import Known
 from borewarden.watcher.verdict import STATES, State, Verdict
 
 MORE = math.log(1.5)  # in log area: what opens up by so much may be another head; invented
@@ -60,6 +61,10 @@ class OneHeadWatch:
     def monitor(self) -> Monitor:
         """The state as it is now."""
         return self.bore.monitor
+
+    def known(self) -> tuple[Known, ...]:
+        """What was learned, and how well."""
+        return (self.bore.known(),)
 
     def fork(self) -> Self:
         """A copy to go on with."""

@@ -24,6 +24,7 @@ from borewarden.watcher.chatter import Chatter, contradictory, heard, quiet
 from borewarden.watcher.events import Watching
 from borewarden.watcher.heads import gate_of
 from borewarden.watcher.heads_watch import HeadsWatch, watch_of
+from borewarden.watcher.known import Known
 from borewarden.watcher.one_head import OneHeadWatch
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import STATES, State, Verdict
@@ -142,6 +143,13 @@ class Watcher:
     def missed_hours(self) -> float:
         """Hours that went unseen while the jet was on when last seen."""
         return self._earlier_missed_hours + self.gate.missed_hours
+
+    def known(self) -> tuple[Known, ...]:
+        """What was learned of the fitted jewels, how well, and what is missing."""
+        hours = self.gate.jet_hours  # those of batches alone would stand still in short cuts
+        return tuple(
+            replace(each, jet_hours=max(hours, each.jet_hours)) for each in self.bore.known()
+        )
 
     def verdict(self) -> Verdict:
         """The verdict now."""

@@ -1,0 +1,72 @@
+"""Which figure that nobody knows costs most certainty, by the ranges that counts by hand take."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from borewarden.counts.plate import DEAD_SHARE, EFFICIENCY, Range
+from borewarden.look.guesses import GUESSED, UNKNOWN
+from borewarden.look.level import DEAD_SHARE as GUESSED_SHARE
+from borewarden.look.level import TEMPERATURE, Level
+from borewarden.look.machine_file import Figure
+from borewarden.physics.pump import Displacement, delivered_mass
+
+SIZES = ("plunger_diameter", "stroke")  # without them, nobody knows what a stroke delivers
+
+
+class Cost(NamedTuple):
+    """What a figure adds to the effective area: a relative standard uncertainty; inf: all of it.
+
+    `source` says where the range is from in which it may lie.
+    """
+
+    name: str
+    area_sd: float
+    source: str
+
+
+def costs_of(figures: Mapping[str, Figure], level: Level) -> list[Cost]:
+    """The figures that are not known, the costliest first; each as uniform within its range."""
+    kind = figures["kind"].value.strip('"')
+    found = [Cost(name, math.inf, "") for name in SIZES if _is_open(figures[name])]
+    if _is_open(figures["volumetric_efficiency"]):
+        spread = EFFICIENCY[kind]
+        found.append(Cost("volumetric_efficiency", _sd(spread) / spread.middle, spread.source))
+    if _is_open(figures["dead_volume"]):
+        spread = DEAD_SHARE[kind]
+        masses = [
+            float(delivered_mass(Displacement(1.0, share, 1.0), level.pressure, TEMPERATURE))
+            for share in (spread.low, spread.high, GUESSED_SHARE)
+        ]
+        per_share = abs(masses[0] - masses[1]) / (spread.high - spread.low) / masses[2]
+        found.append(Cost("dead_volume", per_share * _sd(spread), spread.source))
+    return sorted(found, key=lambda cost: -cost.area_sd)
+
+
+def _is_open(figure: Figure) -> bool:
+    return figure.comment.startswith((GUESSED, UNKNOWN))
+
+
+def _sd(spread: Range) -> float:
+    return spread.half / math.sqrt(3.0)
+
+
+def doubt_words(costs: list[Cost]) -> str:
+    """Which of them costs most, in words; empty where all are known."""
+    if not costs:
+        return ""
+    sizes = [cost.name for cost in costs if math.isinf(cost.area_sd)]
+    if sizes:
+        verb = "costs" if len(sizes) == 1 else "cost"
+        return (
+            f"Of the unknown figures, {' and '.join(sizes)} {verb} most certainty: without, the "
+            "bore in millimetres is no measurement, and only its changes count."
+        )
+    parts = [f"{cost.name} (\u00b1 {100.0 * cost.area_sd:.1f} %, {cost.source})" for cost in costs]
+    then = f"; then comes {parts[1]}" if len(parts) > 1 else ""
+    return (
+        f"Of the unknown figures, {parts[0]} costs most certainty of the effective area, as one "
+        f"standard uncertainty{then}."
+    )

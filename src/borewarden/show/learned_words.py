@@ -1,0 +1,57 @@
+"""What was learned of the fitted jewel, how well, and what is missing, in plain words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from borewarden.base.text import span_words
+from borewarden.physics.pump import Intensifier, Pump
+from borewarden.watcher.known import Known
+
+NOISY = 0.01  # scatter of one batch; this project's own judgement, no source
+SHARE = 0.5  # of the jet time that is steady: below it, little of each cut counts; invented
+
+
+def learned_lines(known: Sequence[Known], pump: Pump) -> list[str]:
+    """Lines on each jewel, or each combination of open heads; "what: how well" each."""
+    return [line for each in known for line in _lines(each, pump)]
+
+
+def _lines(known: Known, pump: Pump) -> list[str]:
+    where = f" ({known.heads})" if known.heads else ""
+    steady = f"{known.steady / 60.0:.1f}"
+    if math.isfinite(known.coefficient):
+        spread = known.coefficient * known.coefficient_sd
+        lines = [
+            f"Learned{where}: C_d {known.coefficient:.3f} \u00b1 {spread:.3f} beside the pump's "
+            f"own figures, from {steady} min of steady jet in {known.batches} batches; one batch "
+            f"scatters by {100.0 * known.noise:.1f} %"
+            + (", which is much: look for a pulsating pressure" if known.noise > NOISY else "")
+        ]
+    else:
+        lines = [
+            f"Learned{where}: nothing yet; {steady} of {known.wanted / 60.0:.0f} min of steady "
+            f"jet, {_pace(known)}"
+        ]
+    if not known.dead_headed and isinstance(pump, Intensifier):
+        lines.append(
+            f"Missing{where}: the pump was not yet seen dead-headed, under pressure with the jet "
+            "closed; until then, a leak is harder to tell from a larger bore"
+        )
+    return lines
+
+
+def _pace(known: Known) -> str:
+    """How much jet time that took, and how much more it may take."""
+    seconds = known.jet_hours * 3600.0
+    if seconds < 1.0:
+        return "the jet was not on yet"
+    words = f"out of {span_words(seconds)} with the jet on"
+    if known.steady <= 0.0:
+        return f"{words}: piercing, corners, and the first seconds of a cut do not count"
+    more = max(known.wanted - known.steady, 0.0) * seconds / known.steady
+    short = "; the cuts are short, and little of each is steady" if (
+        known.steady < SHARE * seconds
+    ) else ""  # fmt: skip
+    return f"{words}: about {span_words(more)} of jet to go{short}"

@@ -1,0 +1,71 @@
+"""What was learned of a jewel, how well, and what is missing, from the first minute on."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from borewarden.jewels.jewel import Jewel
+from borewarden.physics.orifice import bore_area
+from borewarden.physics.pump import Intensifier
+from borewarden.service.machine_view import card
+from borewarden.service.status import MachineStatus
+from borewarden.show.learned_words import learned_lines
+from borewarden.watcher.known import Known
+from borewarden.watcher.watcher import Watcher
+from steady import gate_settings, steady_samples
+
+UNKNOWN = float("nan")
+
+
+def watched(pump: Intensifier, ruby: Jewel, minutes: float) -> Watcher:
+    areas = np.full(round(60 * minutes), 0.66 * float(bore_area(ruby.bore)))
+    watcher = Watcher(pump, gate_settings(pump), [ruby])
+    watcher.learn_many(steady_samples(pump, areas))
+    return watcher
+
+
+@pytest.mark.parametrize(
+    ("minutes", "says"),
+    [
+        (0.2, "Learned: nothing yet; 0.0 of 10 min of steady jet"),
+        (5.0, "min of steady jet, out of 5 min with the jet on: about"),
+        (15.0, "Learned: C_d 0.66"),
+    ],
+)
+def test_learning_is_told_from_the_first_minute(
+    intensifier: Intensifier, ruby: Jewel, minutes: float, says: str
+) -> None:
+    watcher = watched(intensifier, ruby, minutes)
+    status = MachineStatus("North", "UTC", intensifier, watcher.verdict(), known=watcher.known())
+    learned = card(status, 1.0)["learned"]
+    assert says in learned
+    assert "not yet seen dead-headed" in learned
+
+
+def test_learned_c_d_lies_within_its_uncertainty(intensifier: Intensifier, ruby: Jewel) -> None:
+    (known,) = watched(intensifier, ruby, 15.0).known()
+    assert known.coefficient == pytest.approx(0.66, abs=3.0 * 0.66 * known.coefficient_sd)
+    assert known.steady >= known.wanted == 600.0
+
+
+@pytest.mark.parametrize(
+    ("known", "says"),
+    [
+        (Known("", 0, 600, 0, 0.0, UNKNOWN, UNKNOWN, UNKNOWN, 0), "the jet was not on yet"),
+        (Known("", 0, 600, 0, 0.2, UNKNOWN, UNKNOWN, UNKNOWN, 0), "first seconds of a cut do not"),
+        # 10 min of steady jet can be hours of short cuts: 1 min an hour leaves 9 h
+        (
+            Known("", 60, 600, 3, 1.0, UNKNOWN, UNKNOWN, UNKNOWN, 0),
+            "about 9 h of jet to go; the cuts are short",
+        ),
+        (Known("head 2", 600, 600, 20, 0.2, 0.65, 0.006, 0.02, 4), "look for a pulsating pressure"),
+    ],
+)
+def test_what_is_to_go_and_what_is_missing(
+    intensifier: Intensifier, known: Known, says: str
+) -> None:
+    lines = learned_lines([known], intensifier)
+    assert says in lines[0]
+    assert len(lines) == (1 if known.dead_headed else 2)
+    assert (f"({known.heads})" in lines[0]) == bool(known.heads)
