@@ -40,6 +40,14 @@ def test_few_batches_and_little_change_say_nothing() -> None:
     assert ratio(batches(15.0, size=1.0)) == MOST
 
 
+def test_batches_left_out_do_not_stop_it() -> None:
+    """What two batches share may exceed the timing of one whose neighbour is missing."""
+    rows = batches(10.0)
+    rows["timing"], rows["shared"] = 1.0, 0.5
+    rows["timing"][::3] = 0.2
+    assert np.isfinite(ratio(rows))
+
+
 def test_sign_and_clock_do_not_matter() -> None:
     rows = batches(10.0)
     later, smaller = rows.copy(), rows.copy()

@@ -49,9 +49,15 @@ def ramp_over_step(rows: NDArray[np.void], step: Step, sigma: float) -> float:
 
 
 def _covariance(part: NDArray[np.void], sigma: float) -> NDArray[np.float64]:
-    """Of value times time of each batch, s²: neighbours share a stroke."""
-    noise = np.diag(sigma**2 * part["time"] ** 2 + part["timing"])
-    shared = np.diag(part["shared"][1:], 1)
+    """Of value times time of each batch, s²: neighbours share a stroke.
+
+    No more than half the timing of either is shared, so that the matrix stays positive definite
+    where a batch between two has been left out.
+    """
+    timing = part["timing"]
+    noise = np.diag(sigma**2 * part["time"] ** 2 + timing)
+    most = 0.5 * np.minimum(timing[1:], timing[:-1])
+    shared = np.diag(np.minimum(part["shared"][1:], most), 1)
     covariance: NDArray[np.float64] = noise - shared - shared.T
     return covariance
 
