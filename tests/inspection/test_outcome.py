@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from borewarden.alert.alarm import BURST, Alarm, AlarmSettings, AlarmState, Notice
 from borewarden.diagnose.causes import DIRECT_DRIVE, INTENSIFIER, Belief, Cause
 from borewarden.inspection.cautions import CAUTIONS
-from borewarden.inspection.outcome import beliefs_of, conclude, next_check, remarks, step_lines
+from borewarden.inspection.outcome import beliefs_of, conclude, guarded_step, next_check, remarks
 from borewarden.inspection.record import Finding, Inspection
 from borewarden.inspection.steps import BY_NAME, STEPS, Place
 from borewarden.watcher.verdict import State, Verdict
@@ -54,8 +54,9 @@ def verdict(state: State = State.OPENED, causes: tuple[Belief, ...] = CAUSES) ->
 
 @pytest.mark.parametrize("step", STEPS, ids=lambda step: step.name)
 def test_every_step_says_the_cautions_first(step):
-    lines = step_lines(step)
-    assert lines[:-1] == list(CAUTIONS)
+    told = guarded_step(step)
+    assert told.cautions == CAUTIONS
+    lines = told.lines
     assert step.ask in lines[-1]
     if step.place is Place.OPENED:
         assert "locked out, bled down and verified at zero pressure" in step.ask

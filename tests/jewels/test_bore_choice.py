@@ -397,7 +397,8 @@ def test_cost_written_out() -> None:
     assert cost.scrap == pytest.approx(0.4 * 150.0 / 50.0)
     assert cost.mixing_chamber == pytest.approx(0.4)
     assert cost.focusing_tube == pytest.approx(1.5)
-    assert cost.total == pytest.approx(0.3 + 0.216 + 0.36 + 1.2 + 0.4 + 1.5)
+    assert cost.ruined_by_failures == pytest.approx(0.4 * 0.5 * (200.0 + 120.0) / 50.0)
+    assert cost.total == pytest.approx(0.3 + 0.216 + 0.36 + 1.2 + 1.28 + 0.4 + 1.5)
 
 
 def test_long_run_cost_is_that_of_a_simulated_shop() -> None:
@@ -408,6 +409,7 @@ def test_long_run_cost_is_that_of_a_simulated_shop() -> None:
     failed = rng.random(n) < jewel.failed_share
     stops = np.where(failed, shop.unplanned_stop_hours, shop.planned_stop_hours)
     spent = n * jewel.price + shop.machine_hour * stops.sum() + shop.scrap * failed.sum()
+    spent += 0.5 * (shop.mixing_chamber + shop.focusing_tube) * failed.sum()
     worn = (
         shop.mixing_chamber / jewel.mixing_chamber_hours
         + shop.focusing_tube / jewel.focusing_tube_hours

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from iapws import IAPWS95
 from numba import njit
+from scipy.optimize import brentq
 
 from borewarden.physics.orifice import bore_area, hydraulic_power, jet_speed, mass_flux
 from borewarden.physics.pump import (
@@ -19,6 +20,7 @@ from borewarden.physics.pump import (
     Intensifier,
     area_of_rate,
     compression_fraction,
+    cycle_work,
     delivered_mass,
     event_rate,
     overstroke_margin,
@@ -86,6 +88,38 @@ def test_delivered_mass_with_the_density_of_iapws_95(mpa: float) -> None:
     """The same balance with IAPWS-95 (Wagner & Pruss 2002) in place of our state equation."""
     balance = 0.94 * (iapws_density(0.0) * 69e-6 - iapws_density(mpa * 1e6) * 9e-6)
     assert delivered_mass(CHAMBER, mpa * 1e6, ROOM) == pytest.approx(balance, rel=1e-3)
+
+
+@pytest.mark.parametrize("mpa", [50.0, 200.0, 400.0, 620.0])
+def test_work_of_a_turn_is_that_of_iapws_95(mpa: float) -> None:
+    """IAPWS-95 (Wagner & Pruss 2002): enthalpy gained without heat exchange, by the mass delivered.
+
+    The pressure times the volume at atmosphere, as trade tables have it, is 4 to 10 % more from 200
+    to 620 MPa: the water is pushed out compressed.
+    """
+    before = IAPWS95(P=ATMOSPHERE / 1e6, T=ROOM)
+    high = mpa + ATMOSPHERE / 1e6
+    warmed = brentq(lambda t: IAPWS95(P=high, T=t).s - before.s, ROOM, ROOM + 40.0, xtol=1e-3)
+    after = IAPWS95(P=high, T=warmed)
+    mass = before.rho * 69e-6 - iapws_density(mpa * 1e6) * 9e-6
+    work = cycle_work(CHAMBER, mpa * 1e6, ROOM)
+    assert work == pytest.approx(mass * 1e3 * (after.h - before.h), rel=0.015)
+    if mpa >= 200.0:
+        assert 1.03 < mpa * 1e6 * mass / before.rho / work < 1.10
+
+
+@pytest.mark.parametrize("mpa", [100.0, 400.0, 620.0])
+def test_work_of_a_turn_is_the_area_of_its_cycle(mpa: float) -> None:
+    """Definition, the integral of p dV around the cycle, by quadrature over our own density."""
+    pressure = mpa * 1e6
+
+    def volume(p: float, mass: float) -> float:
+        return mass / float(density(p, ROOM))
+
+    full, left = float(density(0.0, ROOM)) * 69e-6, float(density(pressure, ROOM)) * 9e-6
+    p = np.linspace(0.0, pressure, 4001)
+    area = np.trapezoid([volume(x, full) - volume(x, left) for x in p], p)
+    assert cycle_work(CHAMBER, pressure, ROOM) == pytest.approx(area, rel=1e-6)
 
 
 @given(swept=st.floats(1e-6, 1e-3), pressure=PRESSURES, temperature=TEMPERATURES)

@@ -117,7 +117,9 @@ def test_plan_stock_and_costs_say_what_they_rest_on(shop: Path) -> None:
     costs = run(shop, "costs")
     for words in ("mixing chamber", "focusing tube", "scrap", "total"):
         assert words in costs
-    assert re.search(r"diamond, against man-made: costs (less below|more)", costs)
+    assert re.search(
+        r"diamond, against man-made: (no sure difference .*?; )?costs (less below|more)", costs
+    )
 
 
 def test_shift_in_the_terminal_puts_the_cautions_first(shop: Path) -> None:
@@ -324,3 +326,16 @@ def test_shift_page_prints_on_a4(browser: Chrome, pages: dict[str, Path]) -> Non
     box = re.search(rb"/MediaBox\s*\[0 0 ([\d.]+) ([\d.]+)\]", content)
     assert box is not None
     assert [float(x) for x in box.groups()] == pytest.approx([595.0, 842.0], abs=2.0)
+
+
+def test_every_command_that_sends_people_to_a_jewel_says_the_cautions_first(
+    shop: Path, tmp_path: Path
+) -> None:
+    plan = run(shop, "plan")
+    assert plan.index(CAUTIONS[-1]) < plan.index("Planned changes")
+    black = tmp_path / "black.png"
+    black.write_bytes(b"no picture")
+    refused = CliRunner().invoke(app, ["rim", str(black)])
+    assert refused.exit_code == 2
+    said = " ".join(refused.output.split())
+    assert said.index(CAUTIONS[1]) < said.index("can't use")

@@ -21,7 +21,6 @@ from borewarden.show.wording import (
     bore_words,
     cause_words,
     evidence,
-    first_checks,
     headline,
     pressure_words,
     probable_causes,
@@ -82,7 +81,7 @@ def test_every_state_has_words(verdict, pump):
     assert headline(verdict)
     lines = evidence(verdict, pump, "Europe/Berlin")
     assert f"NE 107 category: {verdict.state.ne107}" in lines
-    assert first_checks(verdict)
+    assert advice(verdict).steps
     everything = "\n".join(verdict_lines(verdict, pump, "Europe/Berlin"))
     assert not re.search(r"\b(nan|inf|None)\b", everything)
 
@@ -90,8 +89,8 @@ def test_every_state_has_words(verdict, pump):
 @pytest.mark.parametrize("verdict", all_verdicts(), ids=lambda v: v.state.name)
 def test_cautions_come_first_in_every_advice(verdict):
     told = advice(verdict)
-    assert tuple(told[: len(CAUTIONS)]) == CAUTIONS
-    assert told[len(CAUTIONS) :] == first_checks(verdict)
+    assert told.cautions == CAUTIONS
+    assert told.lines == [*CAUTIONS, *told.steps]
 
 
 def test_cautions_say_what_keeps_people_whole():
@@ -157,19 +156,19 @@ def test_time_left_is_an_interval_and_left_out_after_a_step():
 
 
 def test_checks_fit_what_happened():
-    fallen = " ".join(first_checks(replace(OPENED, state=State.CANNOT_TELL, step=-0.2)))
+    fallen = " ".join(advice(replace(OPENED, state=State.CANNOT_TELL, step=-0.2)).steps)
     assert "plugged" in fallen
     assert "second head" not in fallen
-    opened = " ".join(first_checks(OPENED))
+    opened = " ".join(advice(OPENED).steps)
     for words in ("second head", "weeping", "dead-headed", "changed the jewel", "microscope"):
         assert words in opened
     assert opened.index("second head") < opened.index("microscope")
-    assert "unloading" in " ".join(first_checks(replace(OPENED, overstroke_margin=None)))
+    assert "unloading" in " ".join(advice(replace(OPENED, overstroke_margin=None)).steps)
 
 
 def test_jewel_comes_out_only_from_a_pump_without_pressure():
     for verdict in all_verdicts():
-        for line in first_checks(verdict):
+        for line in advice(verdict).steps:
             if "take out" in line:
                 assert "stopped, locked out, bled down and verified at zero pressure" in line
 
@@ -231,8 +230,8 @@ def blamed(cause, state=State.OTHER_FAULT, check=CHECKS[0].words, **changes):
 def test_probable_causes_stand_in_the_evidence_the_first_one_with_its_points():
     lines = evidence(blamed(Cause.LEAK), INTENSIFIER, "UTC")
     assert [line for line in lines if line.startswith("Probable cause: ")] == [
-        "Probable cause: plunger seal or check valve leaking, 80 %",
-        "Probable cause: bore opened up, 15 %",
+        "Probable cause: plunger seal or check valve leaking, 80 % (prior odds invented)",
+        "Probable cause: bore opened up, 15 % (prior odds invented)",
     ]
     assert [line[-1] for line in lines if line.startswith("For the first: ")] == ["a", "b", "c"]
     assert [line[-1] for line in lines if line.startswith("Against the first: ")] == ["e", "f"]
@@ -259,19 +258,19 @@ def test_probability_is_that_of_an_opened_bore_and_not_of_any_step():
 def test_cheapest_check_comes_first_after_the_cautions(cause, check):
     verdict = blamed(cause, check=check.words)
     told = advice(verdict)
-    assert tuple(told[: len(CAUTIONS)]) == CAUTIONS
-    first = told[len(CAUTIONS)]
+    assert told.cautions == CAUTIONS
+    first = told.steps[0]
     assert first.lower().startswith(check.words.lower())
     assert f"“{cause_words(cause)}”" in first
     assert f"“{cause_words(verdict.causes[1].cause)}”" in first
-    assert len(told) > len(CAUTIONS) + 1  # the usual ones still follow
-    for line in told[len(CAUTIONS) :]:
+    assert len(told.steps) > 1  # the usual ones still follow
+    for line in told.steps:
         if "jewel out" in line or "take out" in line or "have the last-chance filter" in line:
             assert "stopped, locked out, bled down and verified at zero pressure" in line
 
 
 def test_jewel_is_taken_out_once_even_if_that_is_the_cheapest_check():
-    told = first_checks(blamed(Cause.BORE, State.OPENED, CHECKS[-1].words))
+    told = list(advice(blamed(Cause.BORE, State.OPENED, CHECKS[-1].words)).steps)
     assert sum("microscope" in line for line in told) == 1
 
 
@@ -292,7 +291,7 @@ def test_jewel_is_taken_out_once_even_if_that_is_the_cheapest_check():
 def test_another_fault_is_named_and_has_its_own_checks(cause, words):
     verdict = blamed(cause, check="")
     assert headline(verdict) == f"Probably another fault: {cause_words(cause)}"
-    assert words in " ".join(first_checks(verdict))
+    assert words in " ".join(advice(verdict).steps)
 
 
 def test_what_pressure_and_stroke_rate_alone_leave_open_is_said():
@@ -315,12 +314,12 @@ def test_a_signal_that_has_spoken_is_not_asked_for():
     def asked(**seen):
         causes = weighed(is_intensifier=False, **steady, **seen)
         verdict = replace(OPENED, causes=causes, overstroke_margin=None)
-        told = [belief.cause for belief in probable_causes(verdict)]
+        told = [cause for group in probable_causes(verdict) for cause in group.causes]
         return told, "\n".join(undecided(verdict, CRANK))
 
     told, text = asked()
     assert Cause.BYPASS in told
-    assert "To be sure, measure: temperature of the bypass line" in text
+    assert "To split them, measure: temperature of the bypass line" in text
     assert "pressure and crank speed alone" in text
     for seen in (0.3, 30.0):  # K: cold, then hot
         told, text = asked(bypass=(seen, 0.5))

@@ -19,7 +19,7 @@ from borewarden.gate.gate import Gate
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import Intensifier
-from borewarden.show.wording import first_checks, headline
+from borewarden.show.wording import advice, headline
 from borewarden.watcher.bore_watch import BoreWatch
 from borewarden.watcher.heads import gate_of
 from borewarden.watcher.verdict import HeadBelief, State, head_of
@@ -94,7 +94,7 @@ def test_a_chip_is_that_of_its_head(
     assert verdict.reason.startswith(f"head {HEADS[bit]}: ")
     assert all(alert.verdict.head in (None, HEADS[bit]) for alert in alerts)
     assert headline(verdict) == f"The bore of head {HEADS[bit]} has probably opened up"
-    assert not any("alone" in line for line in first_checks(verdict))
+    assert not any("alone" in line for line in advice(verdict).steps)
 
 
 def test_heads_that_only_cut_together_can_not_be_told_apart(intensifier: Intensifier) -> None:
@@ -104,7 +104,7 @@ def test_heads_that_only_cut_together_can_not_be_told_apart(intensifier: Intensi
     assert (verdict.state, verdict.head) == (State.OPENED, None)
     assert [round(belief.probability, 2) for belief in verdict.heads] == [0.5, 0.5]
     assert headline(verdict) == "The bore of head 1 or 2 has probably opened up"
-    [check] = [line for line in first_checks(verdict) if "alone" in line]
+    [check] = [line for line in advice(verdict).steps if "alone" in line]
     assert check.startswith("Cut for two minutes with head 1 alone")
 
 

@@ -13,6 +13,7 @@ from borewarden.base.shown import show_in
 from borewarden.base.times import computer_zone
 from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say
 from borewarden.counts.series import Judged, judge, judge_all
+from borewarden.inspection.cautions import caution_lines
 from borewarden.settings import load_machine
 from borewarden.settings.count_form import Known, keep_count, known_by_file, read_count
 from borewarden.settings.service import common_units, load_machines
@@ -86,7 +87,8 @@ def count_command(
         return
     say(words.count_headline(judged, zone), *(f"  {line}" for line in words.answer_lines(judged)))
     print_table(words.DOUBT_COLUMNS, words.doubt_rows(judged), width=WIDTH)
-    say(*words.caution_lines(), *(f"- {line}" for line in words.what_next(judged)))
+    told = words.what_next(judged)
+    say(*caution_lines(told.cautions), *(f"- {line}" for line in told.steps))
     if number is not None:
         say(f"Kept as count {number} of {judged.count.machine}; `borewarden counts` lists them.")
 

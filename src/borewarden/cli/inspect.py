@@ -25,8 +25,9 @@ from borewarden.inspection.answers import (
     looked_at,
     merge_answers,
 )
+from borewarden.inspection.cautions import caution_lines
 from borewarden.inspection.labels import RIM_ANSWERS, picture_bytes
-from borewarden.inspection.outcome import beliefs_of, conclude, kind_of, step_lines
+from borewarden.inspection.outcome import beliefs_of, conclude, guarded_step, kind_of
 from borewarden.inspection.record import Finding, Inspection, Picture
 from borewarden.inspection.steps import NOT_LOOKED, InspectionStep, steps_for
 from borewarden.physics.pump import Intensifier
@@ -131,7 +132,7 @@ def inspect_command(
         )  # fmt: skip
         with _or_say_again(own, asks), transaction(connection):
             number = keep_inspection(connection, inspection, contents, why, number)
-        say(*words.caution_lines())
+        say(*caution_lines())
         if rows := words.belief_rows(subject, outcome):
             print_table(words.BELIEF_COLUMNS, rows)
         say(*words.outcome_lines(number, subject, inspection, merge_answers(earlier, own)))
@@ -349,10 +350,11 @@ def _ask_all(subject: Subject, given: Given, before: Mapping[str, str]) -> None:
 
 def _ask(step: InspectionStep, given: Given, earlier: str | None) -> str | None:
     """One step's answer; None if nobody looked. Of the rim, its picture first."""
-    *cautions, question = step_lines(step)
+    told = guarded_step(step)
+    [question] = told.steps
     out.print()
-    for caution in cautions:
-        out.print(f"! {caution}")
+    for caution in caution_lines(told.cautions):
+        out.print(caution)
     out.print(f"{step.name}: {question}", style="bold")
     measured = _ask_for_picture(given) if step.name == "rim" else None
     choices = {**step.answers, **step.no_say}

@@ -8,7 +8,8 @@ import typer
 from borewarden.base.errors import BadInput
 from borewarden.base.shown import show_in
 from borewarden.base.units import Unit
-from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say
+from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say, warn
+from borewarden.inspection.cautions import CAUTIONS, caution_lines
 from borewarden.jewels.bore_choice import bore_options, bores_to_compare, largest_option
 from borewarden.look.guesses import guessed_figures
 from borewarden.settings import load_machine
@@ -55,7 +56,7 @@ def bores_command(
         print_json({"pressure": wanted, "options": shown, "largest": best_of, "guessed": guessed})
         return
     print_table(words.bore_columns(), map(words.bore_row, shown))
-    say(words.bore_note())
+    say(words.bore_note(material))
     if guessed:
         say(words.guessed_line(guessed))
     for heads, best in largest.items():
@@ -85,8 +86,13 @@ def rim_command(
         from borewarden.jewels.rim_image import measure_rim
         from borewarden.show.jewel_words import rim_lines, rim_object
 
-        rim = measure_rim(picture)
+        try:
+            rim = measure_rim(picture)
+        except BadInput:  # it asks for another picture of the jewel
+            for line in caution_lines():
+                warn(line)
+            raise
     if as_json:
-        print_json(rim_object(rim))
+        print_json({"cautions": CAUTIONS, **rim_object(rim)})
     else:
-        say(*rim_lines(rim))
+        say(*caution_lines(), *rim_lines(rim))

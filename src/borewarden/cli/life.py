@@ -10,7 +10,7 @@ import typer
 from borewarden.base.files import check_output
 from borewarden.base.shown import show_in
 from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say
-from borewarden.inspection.cautions import CAUTIONS
+from borewarden.inspection.cautions import CAUTIONS, caution_lines
 from borewarden.lives.posterior import Posterior, learn
 from borewarden.lives.records import records_of
 from borewarden.planning.outlook import Outlook, StockRow, costs_of, outlook_of, stock_of
@@ -70,6 +70,7 @@ def shift_command(
             {
                 "at_ns": seen.at_ns,
                 "hours": hours,
+                "cautions": CAUTIONS,
                 "to_do": due,
                 "heads": [objects.head_object(outlook) for outlook in outlooks],
                 "stock": [objects.stock_object(row) for row in stock],
@@ -144,8 +145,10 @@ def plan_command(
     }
     if as_json:
         heads = [objects.plan_object(outlook) for outlook in outlooks]
-        print_json({"at_ns": seen.at_ns, "currency": currency, "heads": heads, "costs": costs})
+        told = {"at_ns": seen.at_ns, "currency": currency, "cautions": CAUTIONS}
+        print_json({**told, "heads": heads, "costs": costs})
         return
+    say(*caution_lines())
     rows = [words.plan_cells(outlook, currency, seen.at_ns) for outlook in outlooks]
     print_table(words.PLAN_COLUMNS, rows, "Planned changes")
     for material, each in costs.items():

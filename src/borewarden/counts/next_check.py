@@ -47,7 +47,7 @@ def answers_of(judged: Judged) -> dict[str, str]:
 def next_step(judged: Judged) -> InspectionStep | None:
     """The cheapest step that tells the probable causes apart; None where there is no trouble.
 
-    Hand it to people through `inspection.outcome.step_lines` only.
+    Hand it to people through `inspection.outcome.guarded_step` only.
     """
     beliefs = causes_of(judged)
     if not beliefs:

@@ -35,12 +35,16 @@ class Cause(Enum):
 
 @dataclass(frozen=True)
 class Belief:
-    """One cause, its probability (0 to 1), and the reasons for and against it, in words."""
+    """One cause, its probability (0 to 1), and the reasons for and against it, in words.
+
+    `alike` are the causes that nothing measured on this machine tells from it.
+    """
 
     cause: Cause
     probability: float
     evidence_for: tuple[str, ...] = ()
     evidence_against: tuple[str, ...] = ()
+    alike: tuple[Cause, ...] = ()
 
 
 # Relative odds that each cause begins in a jet hour, dimensionless. Invented.
@@ -61,6 +65,14 @@ PRIOR = {
 # common practice, no source: people work on a stopped machine.
 USUAL_AT_STOP = 0.04
 AT_STOP = dict.fromkeys(Cause, USUAL_AT_STOP) | {Cause.OTHER_BORE: 0.98, Cause.UNKNOWN: 0.2}
+
+# Share of each cause that comes over minutes where it is found as a step, 0 to 1. Invented; the
+# direction is common practice, no source: a rim chips in an instant, a seal goes by and by.
+COMES_OVER_MINUTES = dict.fromkeys(Cause, 0.4) | {
+    Cause.BORE: 0.03,
+    Cause.SECOND_HEAD: 0.01,
+    Cause.OTHER_BORE: 0.01,
+}
 
 ONLY_DIRECT_DRIVE = frozenset({Cause.SLIP, Cause.BYPASS})
 

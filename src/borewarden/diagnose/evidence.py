@@ -25,16 +25,21 @@ _SHORT = {
 _UP, _DOWN, _UNCHANGED = "up", "down", "unchanged"
 
 
-def reason_words(feature: Feature, seen: float, cause: Cause, expected: float) -> str:
+def reason_words(
+    feature: Feature, seen: float, cause: Cause, expected: float, usual: float = 0.0
+) -> str:
     """Return one reason: what was seen of a feature, and what the cause usually does to it.
 
-    `seen` and `expected` are changes in the unit of `feature`. For example "pressure flutter up
-    9 %; a bad jewel usually adds 14 %".
+    `seen` and `expected` are changes in the unit of `feature`, `usual` how far it goes to and fro
+    on this machine by itself, 0 where nobody knows. For example "pressure flutter up 9 %; a bad
+    jewel usually adds 14 %; on this machine it varies by ±20 % by itself".
     """
     amount = _amount(feature, seen)
     direction = _UP if seen > 0.0 else _DOWN
     change = f"{direction} {amount} {feature.scale.over}".rstrip() if amount else _UNCHANGED
-    return f"{feature.words} {change}; {_usually(feature, cause, expected)}"
+    words = f"{feature.words} {change}; {_usually(feature, cause, expected)}"
+    by_itself = _amount(feature, usual)
+    return f"{words}; on this machine it varies by ±{by_itself} by itself" if by_itself else words
 
 
 def features_in(reasons: Iterable[str]) -> set[str]:

@@ -25,12 +25,17 @@ class FeatureShift(NamedTuple):
     seen : shape (FEATURES,)
         Change, in the unit of each row of `FEATURES`; NaN if not known.
     sd : shape (FEATURES,)
-        Standard uncertainty of `seen`, same units; NaN if not known.
+        Standard uncertainty of `seen`, same units; NaN if not known. What the machine does by
+        itself is in it.
+    usual : shape (FEATURES,) or None
+        How far each feature goes to and fro on this machine by itself, standard deviation, same
+        units; NaN if it isn't learned.
 
     """
 
     seen: Floats
     sd: Floats
+    usual: Floats | None = None
 
 
 class Scale(NamedTuple):

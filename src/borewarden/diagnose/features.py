@@ -30,6 +30,9 @@ HEAT_TIME = 120.0  # s of jet until 63 % of a leak's heat shows, and of none unt
 # invented
 HOTTEST = 4  # batches that say how hot it gets; invented
 NEWEST_IDLE = 3  # idle batches that count as now where no onset is known; invented
+IN_A_RUN = 6  # batches whose mean is compared with that of others; invented
+USUAL_AT_FIRST, AS_IF_SEEN = 0.25, 3.0  # ln; as of so many runs, before there are any; invented
+ALIASED, ANOTHER_SPEED = 0.7, 0.02  # ln of scatter, from so much of ln of crank speed on; invented
 FEW = 3  # values that say too little of their own spread; invented
 NS = 1e9  # nanoseconds in a second
 
@@ -119,16 +122,19 @@ def shift_of(
     area: float,
     working: float,
     holds_pressure: bool,
+    holds_strokes: bool = True,
 ) -> FeatureShift:
     """What each feature shows now, beside what it showed before the event.
 
     `area` and `working` are the baseline's effective area in m² and pressure in Pa, `idle` the
     batches of other kinds, `hot` the signals with the jet on, see `warmed`. The pressure counts
-    as a feature only where the pump `holds_pressure`.
+    as a feature only where the pump `holds_pressure`. A crank pump, which doesn't count strokes
+    (`holds_strokes`), shows its pulses as aliases.
     """
     seen = np.full(len(FEATURES), np.nan)
     sd = np.full(len(FEATURES), np.nan)
     seen[AREA], sd[AREA] = step.size, step.size_sd
+    usual = np.full(len(FEATURES), np.nan)
     before, after = compared.before, compared.after
     if len(hot) and len(before) > 1:
         _signals_differ(compared, hot, seen, sd)
@@ -144,7 +150,39 @@ def shift_of(
         old, new = before_and_since(compared, idle[kind])
         if old and new:
             seen[feature], sd[feature] = _idle_differs(old, new, kind, area, working)
-    return FeatureShift(seen, sd)
+    for feature in (SCATTER, RIPPLE):
+        if np.isfinite(seen[feature]):
+            usual[feature] = _usual(before["signals"][:, SIGNAL_OF[feature]])
+            alias = 0.0 if holds_strokes else _alias(before["rate"], after["rate"])
+            sd[feature] = math.hypot(sd[feature], usual[feature], alias)
+    return FeatureShift(seen, sd, usual)
+
+
+def _usual(sound: NDArray[np.float64]) -> float:
+    """How far the means of some batches in a row go to and fro on the sound machine.
+
+    A scaled inverse chi-square prior says how far with little history (Gelman et al. 2013,
+    "Bayesian Data Analysis", sec. 2.6; from memory); its figures are invented.
+    """
+    known = sound[np.isfinite(sound)]
+    runs = len(known) // IN_A_RUN
+    means = known[len(known) - runs * IN_A_RUN :].reshape(runs, IN_A_RUN).mean(axis=1)
+    off = means - means.mean() if runs > 1 else np.zeros(0)
+    freedom = max(runs - 1, 0)
+    squares = AS_IF_SEEN * USUAL_AT_FIRST**2 + float(off @ off)
+    return math.sqrt(squares / (AS_IF_SEEN + freedom))
+
+
+def _alias(before: NDArray[np.float64], after: NDArray[np.float64]) -> float:
+    """What another crank speed may make of the scatter, ln.
+
+    Plungers pulse some tens of times a second, and no log has so many rows: they show the pulse's
+    alias, whose scatter changes by a factor with a few per cent of speed.
+    """
+    if not (len(before) and len(after)):
+        return 0.0
+    moved = abs(float(np.log(np.mean(after) / np.mean(before))))
+    return ALIASED * min(moved / ANOTHER_SPEED, 1.0) if math.isfinite(moved) else 0.0
 
 
 def _signals_differ(

@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.diagnose.causes import Belief, Cause
+from borewarden.diagnose.causes import COMES_OVER_MINUTES, Belief, Cause
 from borewarden.diagnose.evidence import reason_words
 from borewarden.diagnose.feature_table import (
     AREA,
@@ -28,6 +28,7 @@ from borewarden.diagnose.feature_table import (
     FeatureShift,
     Floats,
 )
+from borewarden.diagnose.groups import FURTHER, MOST_ON_TWO_SIGNALS, unseparated
 from borewarden.diagnose.signatures import Circumstances, Signatures, signatures_of
 
 PIERCE_DIGITS = 2  # decimals of the pierce ratio that a set of signatures is kept for
@@ -48,6 +49,7 @@ class _Weighed(NamedTuple):
     mean: Floats  # (hypotheses, known features), as much of it as shows by now
     likelihood: Floats  # of each feature by itself, shape as `mean`
     joint: Floats  # (hypotheses,)
+    onset: Floats  # (causes,), likelihood of how it began
     by_cause: Floats  # (causes,), not normalised
 
 
@@ -75,9 +77,22 @@ def weigh_causes(shift: FeatureShift, circumstances: Circumstances) -> tuple[Bel
             others[k] = 0.0
             gain = np.log(explains[k]) - np.log(others @ explains / np.sum(others))
             reasons = _reasons(belief.cause, shift, weighed.known, expects[k], gain)
-            belief = Belief(belief.cause, belief.probability, *reasons)
+            began = np.log(weighed.onset[k] * np.sum(others) / (others @ weighed.onset))
+            reasons = _with_onset(reasons, float(began), circumstances.ramp)
+            belief = Belief(belief.cause, belief.probability, *reasons, belief.alike)
         told.append(belief)
     return tuple(told)
+
+
+def _with_onset(
+    reasons: tuple[tuple[str, ...], tuple[str, ...]], gain: float, ramp: float
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The `reasons` with how it began among them, if that tells."""
+    words = "it came over minutes" if ramp > 0.0 else "it came at once"
+    speaks_for, against = reasons
+    if gain > TELLING:
+        return (*speaks_for, words), against
+    return (speaks_for, (*against, words)) if gain < -TELLING else reasons
 
 
 def _weigh(shift: FeatureShift, circumstances: Circumstances) -> _Weighed:
@@ -110,13 +125,37 @@ def _weigh(shift: FeatureShift, circumstances: Circumstances) -> _Weighed:
     by_cause = np.add.reduceat(joint, signatures.first)
     if circumstances.at_stop:
         by_cause *= signatures.at_stop
-    return _Weighed(signatures, known, mean, likelihood, joint, by_cause)
+    over_minutes = np.array([COMES_OVER_MINUTES[cause] for cause in signatures.causes])
+    onset = 1.0 - over_minutes + over_minutes * np.exp(circumstances.ramp)
+    by_cause *= onset
+    return _Weighed(signatures, known, mean, likelihood, joint, onset, by_cause)
 
 
 def _beliefs(weighed: _Weighed) -> tuple[Belief, ...]:
     probability = weighed.by_cause / np.sum(weighed.by_cause)
     order = np.argsort(-probability, kind="stable")
-    return tuple(Belief(weighed.signatures.causes[k], float(probability[k])) for k in order)
+    known, causes = frozenset(weighed.known.tolist()), weighed.signatures.causes
+    if known.isdisjoint(FURTHER):
+        probability = _no_surer(probability, order[0])
+    return tuple(
+        Belief(causes[k], float(probability[k]), alike=unseparated(causes[k], causes, known))
+        for k in order
+    )
+
+
+def _no_surer(probability: Floats, first: int) -> Floats:
+    """The same with the `first` held to what pressure and rate alone can say."""
+    over = probability[first] - MOST_ON_TWO_SIGNALS
+    rest = 1.0 - probability[first]
+    if over <= 0.0 or rest <= 0.0:
+        return probability
+    held: Floats = probability * (1.0 - MOST_ON_TWO_SIGNALS) / rest
+    held[first] = MOST_ON_TWO_SIGNALS
+    return held
+
+
+def _usual_of(shift: FeatureShift, feature: int) -> float:
+    return 0.0 if shift.usual is None else float(np.nan_to_num(shift.usual[feature]))
 
 
 def _reasons(
@@ -128,7 +167,7 @@ def _reasons(
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """What speaks for and what against `cause`, beside the other causes, strongest first."""
     words = [
-        reason_words(FEATURES[k], shift.seen[k], cause, expected)
+        reason_words(FEATURES[k], shift.seen[k], cause, expected, _usual_of(shift, k))
         for k, expected in zip(known, expects, strict=True)
     ]
     by_strength = np.argsort(-np.abs(gain))

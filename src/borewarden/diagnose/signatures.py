@@ -163,6 +163,8 @@ class Circumstances(NamedTuple):
         Stated bore (m).
     heated
         Share of a leak's heat that has come through by now (0 to 1).
+    ramp
+        Log likelihood ratio of a change over minutes over one at once; 0 where nobody knows.
 
     """
 
@@ -171,6 +173,7 @@ class Circumstances(NamedTuple):
     pierce_ratio: float
     bore: float
     heated: float = 1.0
+    ramp: float = 0.0
 
 
 class Hypotheses(NamedTuple):

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from borewarden.base.text import probability_words
 from borewarden.diagnose.causes import DIRECT_DRIVE, INTENSIFIER, Belief, Cause
-from borewarden.inspection.cautions import CAUTIONS
+from borewarden.inspection.cautions import Guarded, guarded
 from borewarden.inspection.posterior import misalignment, prior_beliefs, weigh_answers
 from borewarden.inspection.record import Finding
 from borewarden.inspection.steps import BY_NAME, STEPS, InspectionStep, steps_for
@@ -67,9 +67,9 @@ class Outcome(NamedTuple):
         return next((b.probability for b in self.beliefs if b.cause is wanted), None)
 
 
-def step_lines(step: InspectionStep) -> list[str]:
-    """One step for people, the cautions first: the only way in which it goes out to them."""
-    return [*CAUTIONS, f"{step.ask} ({step.place.value})"]
+def guarded_step(step: InspectionStep) -> Guarded:
+    """One step for people, behind the cautions: the only way in which it goes out to them."""
+    return guarded(f"{step.ask} ({step.place.value})")
 
 
 def kind_of(verdict: Verdict) -> str:

@@ -30,11 +30,10 @@ from borewarden.physics.pump import (
     DirectDrive,
     Intensifier,
     Pump,
-    delivered_mass,
+    cycle_work,
     event_rate,
     overstroke_margin,
 )
-from borewarden.physics.water import density_at_atmosphere
 
 STOCK_BORES = tuple(inch * 0.0254 for inch in STOCK_BORES_INCH)  # m
 METRIC_BORES = (
@@ -220,10 +219,8 @@ def _option(
         known = pressure if math.isfinite(pressure) else math.nan
         drop = 1.0 - _crank_pressure(pump, area * (1.0 + growth), wanted, temperature) / known
         rate = min(needed, pump.crank_speed) if pump.regulation == "speed" else pump.crank_speed
-        # the work of one plunger volume, leaks included; the bypass's water costs power too
-        fed = rate * float(delivered_mass(pump.displacement, known, temperature))
-        fed_volume = fed / float(density_at_atmosphere(temperature))
-        input_power = float(hydraulic_power(known, fed_volume)) / pump.volumetric_efficiency
+        # leaks and the bypass's water cost power too
+        input_power = rate * float(cycle_work(pump.displacement, known, temperature))
     flow = area * float(jet_speed(pressure, temperature)) if math.isfinite(pressure) else math.nan
     tube = match_tube(bore)
     return BoreOption(
@@ -327,7 +324,8 @@ class ShopCost:
 
     `mixing_chamber` and `focusing_tube` are for one piece, `scrap` for the spoilt part and
     whatever else a failure during a cut ruins. `planned_stop_hours` and `unplanned_stop_hours` are
-    for one change of jewel, `machine_hour` is the cost of an hour's standstill.
+    for one change of jewel, `machine_hour` is the cost of an hour's standstill. `chambers_lost` and
+    `tubes_lost` are the pieces that one failure ruins (0 to 1 each).
     """
 
     mixing_chamber: float
@@ -336,6 +334,8 @@ class ShopCost:
     planned_stop_hours: float
     unplanned_stop_hours: float
     machine_hour: float
+    chambers_lost: float = 0.5
+    tubes_lost: float = 0.5
     source: str = "stated by the shop"
 
 
@@ -367,7 +367,29 @@ JEWEL_COSTS: dict[str, JewelCost] = {
         "price and life: common practice, no source; rest invented",
     ),
 }
-SHOP_COST = ShopCost(180.0, 110.0, 120.0, 0.15, 0.5, 60.0, "invented")
+SHOP_COST = ShopCost(180.0, 110.0, 120.0, 0.15, 0.5, 60.0, source="invented")
+
+
+class FailureCost(NamedTuple):
+    """What one failure during a cut costs besides the jewel, in the shop's currency."""
+
+    stop: float
+    scrap: float
+    ruined: float  # mixing chamber and focusing tube, as much of them as was left
+
+
+def planned_cost(shop: ShopCost) -> float:
+    """What one change in good time costs besides the jewel, in the shop's currency."""
+    return shop.planned_stop_hours * shop.machine_hour
+
+
+def failure_cost(shop: ShopCost) -> FailureCost:
+    """What one failure costs besides the jewel: the only place where that is added up."""
+    return FailureCost(
+        shop.unplanned_stop_hours * shop.machine_hour,
+        shop.scrap,
+        shop.chambers_lost * shop.mixing_chamber + shop.tubes_lost * shop.focusing_tube,
+    )
 
 
 class HourlyCost(NamedTuple):
@@ -377,6 +399,7 @@ class HourlyCost(NamedTuple):
     planned_stops: float
     unplanned_stops: float
     scrap: float
+    ruined_by_failures: float
     mixing_chamber: float
     focusing_tube: float
 
@@ -390,16 +413,18 @@ def hourly_cost(jewel: JewelCost, shop: ShopCost) -> HourlyCost:
     """Cost per jet hour of a material, by renewal: cost of one life over its mean length.
 
     The mean cost rate of a renewal reward process (Ross 1996, "Stochastic Processes", theorem
-    3.6.1; the number from memory) needs only means, so no law of life enters. Raises BadInput for
-    a life that is not positive, a share outside 0 to 1, or a negative cost.
+    3.6.1; the number from memory) needs only means, so no law of life enters. Chamber and tube wear
+    by their own lives; what failures ruin before that comes on top. Raises BadInput for a life that
+    is not positive, a share outside 0 to 1, or a negative cost.
     """
     _check_costs(jewel, shop)
-    planned, failed = 1.0 - jewel.failed_share, jewel.failed_share
+    failed, failure = jewel.failed_share / jewel.life_hours, failure_cost(shop)
     return HourlyCost(
         jewel=jewel.price / jewel.life_hours,
-        planned_stops=planned * shop.planned_stop_hours * shop.machine_hour / jewel.life_hours,
-        unplanned_stops=failed * shop.unplanned_stop_hours * shop.machine_hour / jewel.life_hours,
-        scrap=failed * shop.scrap / jewel.life_hours,
+        planned_stops=(1.0 - jewel.failed_share) * planned_cost(shop) / jewel.life_hours,
+        unplanned_stops=failed * failure.stop,
+        scrap=failed * failure.scrap,
+        ruined_by_failures=failed * failure.ruined,
         mixing_chamber=shop.mixing_chamber / jewel.mixing_chamber_hours,
         focusing_tube=shop.focusing_tube / jewel.focusing_tube_hours,
     )

@@ -56,7 +56,11 @@ NARROWEST_DEG = 1.0  # narrower chips can't be told from noise
 BLUR_AT_END = 0.85  # standard deviations of the blur
 UNDULATIONS = 50.0  # per revolution: cut-off of the roundness profile's Gaussian filter
 
-RIGHT = "take a picture of the whole rim under the microscope, square-on, in focus and evenly lit"
+RIGHT = (
+    "take a picture of the whole rim under the microscope, square-on, in focus and evenly lit; "
+    "only qualified people take a jewel out, the pump locked out, bled down and verified at zero "
+    "pressure"
+)
 
 
 def measure_rim(picture: Path | str | NDArray[Any], bright_hole: bool | None = None) -> Rim:

@@ -143,6 +143,18 @@ def chance_to_last_given_wear(
     """
     if line.level + line.slope * now >= limit:
         return Interval(0.0, 0.0, 0.0)
+    return _chance(lasts_given_wear(lives, age, np.array([hours]), (line, now), limit)[:, 0])
+
+
+def lasts_given_wear(
+    lives: Lives, age: float, hours: Array, wear: tuple[Line, float], limit: float
+) -> Array:
+    """The chance under each law to last each of `hours` more, shape (m,): (n, m).
+
+    `wear` is the line and the present place on it, not past the limit yet; the rest is as in
+    `chance_to_last_given_wear`.
+    """
+    line, now = wear
     n, points = len(lives), 400
     early, worn = (part[:, 0] for part in _log_parts(lives, np.array([age])))
     is_early = np.exp(early - np.logaddexp(early, worn))
@@ -152,8 +164,11 @@ def chance_to_last_given_wear(
     variance = line.level_var + x * (2.0 * line.covariance + x * line.slope_var)
     z_squared = (limit - line.level - line.slope * x) ** 2 / np.maximum(variance, 1e-300)
     weight = np.exp(-0.5 * (z_squared - z_squared.min(axis=1, keepdims=True)))
-    worn_lasts = np.sum(weight * (left > hours), axis=1) / np.sum(weight, axis=1)
-    return _chance(is_early * np.exp(-hours / lives.early_scale) + (1.0 - is_early) * worn_lasts)
+    whole = np.sum(weight, axis=1)
+    worn_lasts = np.column_stack([np.sum(weight * (left > t), axis=1) / whole for t in hours])
+    early_lasts = np.exp(-hours / lives.early_scale[:, None])
+    lasts: Array = is_early[:, None] * early_lasts + (1.0 - is_early[:, None]) * worn_lasts
+    return lasts
 
 
 def _chance(draws: Array) -> Interval:

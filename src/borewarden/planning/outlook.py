@@ -20,20 +20,24 @@ from borewarden.jewels.bore_choice import (
 )
 from borewarden.lives.posterior import Posterior
 from borewarden.lives.records import conditions_of
-from borewarden.lives.replacement import Plan, plan
+from borewarden.lives.replacement import Advice, Costs, Plan, hours_to_change, plan
 from borewarden.lives.stock import Head, Stock, jewels_to_hold
 from borewarden.lives.survival import (
     Array,
     Lives,
     chance_to_last,
     chance_to_last_given_wear,
+    lasts_given_wear,
     mean_life,
+    quantile,
     survival,
 )
 from borewarden.planning.snapshot import WEEK_NS, HeadSeen, MachineSeen
 from borewarden.settings import ShopSettings
 from borewarden.watcher.verdict import State
 
+WEAR_LAWS = 100  # draws of the posterior that are enough for a mean; the jewel's own wear tells
+WEAR_AGES = 80  # ages between which the cheapest is looked for
 ONE_OF_THEM = "one bore on this pump has probably opened up; the pump can't tell which"
 
 JewelKind = tuple[float, str]  # bore in whole µm, material
@@ -85,7 +89,8 @@ class CostRow(NamedTuple):
 
     `age` is the planned one (infinite: run to failure), `life` the mean jet hours up to a change
     or failure, `failed_share` the share that fails before. `parts` are means over the posterior,
-    as is the middle of `total`. Break-even is against `versus`, the cheapest other material.
+    as is the middle of `total`. Break-even and `more`, what this one costs more, are against
+    `versus`, the cheapest other material, on the same draws.
     """
 
     material: str
@@ -96,6 +101,7 @@ class CostRow(NamedTuple):
     parts: HourlyCost
     total: Interval
     versus: str
+    more: Interval
     even_price: Interval
     even_life: Interval
 
@@ -130,10 +136,25 @@ def chance_of(machine: MachineSeen, head: HeadSeen, lives: Lives, hours: float) 
     return Chance(worn, "records and its own wear" if worn.high > 0.0 else "worn to the limit")
 
 
-def change_of(machine: MachineSeen, head: HeadSeen, planned: Plan | None, at_ns: int) -> Change:
+class OwnWear(NamedTuple):
+    """What a head's own wear is weighed with: the laws of life, and what the ends cost."""
+
+    lives: Lives
+    costs: Costs
+
+
+def change_of(
+    machine: MachineSeen,
+    head: HeadSeen,
+    planned: Plan | None,
+    at_ns: int,
+    own: OwnWear | None = None,
+) -> Change:
     """When to change the jewel of `head`: at the planned age, or before its wear is at the limit.
 
-    Wear counts once the watcher reports it, with the lower end of its 90 % interval.
+    With `own`, the planned age is that of this very jewel wherever its wear line may count, see
+    `chance_of`. A limit that is near counts once the watcher reports wear, with the lower end of
+    its 90 % interval.
     """
     if machine.state is State.OPENED and len(machine.heads) > 1:
         return Change(None, None, ONE_OF_THEM)
@@ -141,8 +162,8 @@ def change_of(machine: MachineSeen, head: HeadSeen, planned: Plan | None, at_ns:
         return Change(0.0, at_ns, "it has probably opened up")
     options = []
     if planned is not None and head.age is not None:
-        why = "run to failure costs least" if math.isinf(planned.age) else "planned age"
-        options.append((max(planned.age - head.age, 0.0), why))
+        worn = _change_by_wear(machine, head.age, planned, own)
+        options.append(worn or (max(planned.age - head.age, 0.0), _WHY[planned.advice]))
     if machine.state is State.WEARING and machine.wear is not None and len(machine.heads) == 1:
         line, now = machine.wear
         options.append((hours_to(math.log1p(machine.limit), line, now).low, "wear"))
@@ -160,6 +181,35 @@ def change_of(machine: MachineSeen, head: HeadSeen, planned: Plan | None, at_ns:
     return Change(hours, at_ns + round(hours / pace * WEEK_NS), why)
 
 
+_WHY = {
+    Advice.CHANGE: "planned age",
+    Advice.RUN: "run to failure costs least",
+    Advice.NO_DIFFERENCE: "no difference between a planned change and running to failure",
+}
+
+
+def _change_by_wear(
+    machine: MachineSeen, age: float, planned: Plan, own: OwnWear | None
+) -> tuple[float, str] | None:
+    """Hours until this jewel is best changed, by its own wear; None if that may not count."""
+    judged = machine.state in (State.SOUND, State.WEARING)
+    if own is None or machine.wear is None or len(machine.heads) > 1 or not judged:
+        return None
+    line, now = machine.wear
+    limit = math.log1p(machine.limit)
+    if line.level + line.slope * now >= limit:
+        return 0.0, "worn to the limit"
+    lives = Lives(*(x[:: max(len(own.lives) // WEAR_LAWS, 1)] for x in own.lives))
+    longest = float(np.max(quantile(lives, 0.99)))
+    left = np.concatenate([[0.0], np.geomspace(longest / 1000.0, longest, WEAR_AGES)])
+    chance = np.mean(lasts_given_wear(lives, age, left, machine.wear, limit), axis=0)
+    rate = min(planned.cost_rate.middle, planned.run_to_failure.middle)
+    hours = hours_to_change(left, chance, own.costs, rate)
+    if math.isinf(hours):
+        return hours, "run to failure costs least, by its own wear"
+    return hours, "planned by its own wear"
+
+
 def outlook_of(
     machine: MachineSeen,
     head: HeadSeen,
@@ -171,13 +221,16 @@ def outlook_of(
     """The whole outlook of one head; without `shop`, no plan."""
     fitting = head.fitting
     lives = posterior.lives(fitting.material, conditions_of(fitting))
-    planned = plan(lives, shop.end_costs(fitting.material)) if shop else None
+    planned, own = None, None
+    if shop:
+        own = OwnWear(lives, shop.end_costs(fitting.material))
+        planned = plan(*own)
     return Outlook(
         machine,
         head,
         chance_of(machine, head, lives, hours),
         planned,
-        change_of(machine, head, planned, at_ns),
+        change_of(machine, head, planned, at_ns, own),
     )
 
 
@@ -273,6 +326,7 @@ def costs_of(posterior: Posterior, shop: ShopSettings) -> list[CostRow]:
                 HourlyCost(*(float(x) for x in costs[material].mean(axis=0))),
                 _spread(costs[material].sum(axis=1)),
                 versus,
+                _spread(costs[material].sum(axis=1) - costs[versus].sum(axis=1)),
                 _spread([break_even_price(jewel, other, rest) for jewel, other in pairs]),
                 _spread([break_even_life(jewel, other, rest) for jewel, other in pairs]),
             )

@@ -146,7 +146,7 @@ def _page(
             "headline": count_headline(judged, zones.get(name) or computer_zone()),
             "lines": answer_lines(judged),
             "doubts": doubt_rows(judged),
-            "next": what_next(judged),
+            "next": what_next(judged).steps,
         }
     held, problem = _stored(shop.store)
     counts = judge_all(list(held.values()))

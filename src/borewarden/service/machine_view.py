@@ -21,10 +21,11 @@ from borewarden.service.health import Age, doubt_words, sight_words
 from borewarden.service.status import MachineStatus
 from borewarden.show.learned_words import learned_lines
 from borewarden.show.wording import (
+    INVENTED,
+    advice,
     alert_row,
     bore_words,
-    cause_words,
-    first_checks,
+    group_words,
     headline,
     jewel_words,
     margin_words,
@@ -74,6 +75,13 @@ def sample_age() -> Age:
     return age
 
 
+def _causes_notes(verdict: Verdict, pump: Pump) -> list[str]:
+    """What to know of the probable causes; nothing while there are none."""
+    if not probable_causes(verdict):
+        return []
+    return [f"Probabilities: {INVENTED}", *undecided(verdict, pump)]
+
+
 def card(
     status: MachineStatus, age: float, undelivered: str = "", is_stored: bool = True
 ) -> dict[str, Any]:
@@ -121,14 +129,14 @@ def card(
         "shelved": status.shelved_until_ns is not None,
         "causes": [
             {
-                "cause": cause_words(belief.cause),
-                "probability": belief.probability,
-                "percent": probability_words(belief.probability),
+                "cause": group_words(group),
+                "probability": group.probability,
+                "percent": probability_words(group.probability),
             }
-            for belief in probable_causes(verdict)
+            for group in probable_causes(verdict)
         ],
-        "causes_note": " ".join(f"{line}." for line in undecided(verdict, status.pump)),
-        "checks": first_checks(verdict),
+        "causes_note": " ".join(f"{line}." for line in _causes_notes(verdict, status.pump)),
+        "checks": advice(verdict).steps,  # the page has the cautions above them
         "bore_title": f"Effective bore, {shown('bore').label}",
         # for the plots, SI
         "units": {name: shown(name)._asdict() for name in ("bore", "pressure")},

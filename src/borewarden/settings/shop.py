@@ -13,7 +13,14 @@ from pydantic import Field
 from pydantic_settings import SettingsConfigDict
 
 from borewarden.base.units import Unit
-from borewarden.jewels.bore_choice import JEWEL_COSTS, SHOP_COST, JewelCost, ShopCost
+from borewarden.jewels.bore_choice import (
+    JEWEL_COSTS,
+    SHOP_COST,
+    JewelCost,
+    ShopCost,
+    failure_cost,
+    planned_cost,
+)
 from borewarden.lives.replacement import Costs
 from borewarden.settings.sections import FileSettings, Section
 from borewarden.settings.units import Bore, Material
@@ -42,8 +49,8 @@ class CostSection(Section):
     scrap: Money = SHOP_COST.scrap
     mixing_chamber: Money = SHOP_COST.mixing_chamber
     focusing_tube: Money = SHOP_COST.focusing_tube
-    chambers_lost: Annotated[float, Field(ge=0.0, le=1.0)] = 0.5
-    tubes_lost: Annotated[float, Field(ge=0.0, le=1.0)] = 0.5
+    chambers_lost: Annotated[float, Field(ge=0.0, le=1.0)] = SHOP_COST.chambers_lost
+    tubes_lost: Annotated[float, Field(ge=0.0, le=1.0)] = SHOP_COST.tubes_lost
 
 
 class JewelPrice(Section):
@@ -107,6 +114,8 @@ class ShopSettings(FileSettings):
             planned_stop_hours=c.planned_stop,
             unplanned_stop_hours=c.unplanned_stop,
             machine_hour=c.machine_hour,
+            chambers_lost=c.chambers_lost,
+            tubes_lost=c.tubes_lost,
         )
 
     def jewel_cost(self, material: str, life_hours: float, failed_share: float) -> JewelCost:
@@ -124,14 +133,10 @@ class ShopSettings(FileSettings):
 
     def end_costs(self, material: str) -> Costs:
         """What a planned change and a failure of one jewel cost, for `lives.replacement`."""
-        c, price = self.costs, self.jewel_cost(material, 1.0, 0.0).price
+        shop, price = self.shop_cost(), self.jewel_cost(material, 1.0, 0.0).price
         return Costs(
-            planned=price + c.planned_stop * c.machine_hour,
-            failed=price
-            + c.unplanned_stop * c.machine_hour
-            + c.scrap
-            + c.chambers_lost * c.mixing_chamber
-            + c.tubes_lost * c.focusing_tube,
+            planned=price + planned_cost(shop),
+            failed=price + sum(failure_cost(shop)),
         )
 
     def assumed(self) -> list[str]:
@@ -145,12 +150,32 @@ class ShopSettings(FileSettings):
         for material, usual in JEWEL_COSTS.items():
             if self._price(material) is None:
                 lines.append(f"price of {material} {usual.price:g}, not stated: {usual.source}")
+            lines += self._assumed_lives(material)
         missing = [
             f"{name.replace('_', ' ')} ({value})"
             for name, value in (("lead_time", "3 weeks"), ("service", "95 %"))
             if name not in self.stock.model_fields_set
         ]
         return lines + ([f"stock, not stated, invented: {', '.join(missing)}"] if missing else [])
+
+    def _assumed_lives(self, material: str) -> list[str]:
+        """Lives of chamber and tube that stand in for what the shop has not stated."""
+        usual, stated = JEWEL_COSTS[material], self._price(material)
+        lives = [
+            f"{words} {hours:g} h"
+            for words, hours, own in (
+                (
+                    "mixing chamber",
+                    usual.mixing_chamber_hours,
+                    stated and stated.mixing_chamber_life,
+                ),
+                ("focusing tube", usual.focusing_tube_hours, stated and stated.focusing_tube_life),
+            )
+            if own is None
+        ]
+        if not lives:
+            return []
+        return [f"lives behind a {material} jewel, not stated, invented: {', '.join(lives)}"]
 
     def _price(self, material: str) -> JewelPrice | None:
         return next((p for p in self.jewel_price if p.material == material), None)

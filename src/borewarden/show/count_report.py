@@ -61,7 +61,7 @@ def pump_views(
                 "name": name,
                 "headline": count_headline(newest, zone),
                 "lines": answer_lines(newest),
-                "next": what_next(newest),
+                "next": what_next(newest).steps,
                 "columns": COLUMNS,
                 "rows": rows[::-1],
                 "figure": base64.b64encode(trend_figure(own, zone)).decode(),

@@ -13,8 +13,8 @@ from borewarden.base.units import PER_MINUTE
 from borewarden.counts.count import Doubt, HandCount, Spread, spreads_of
 from borewarden.counts.next_check import causes_of, next_step
 from borewarden.counts.series import SURE, Change, Judged, starts_high, unknown_doubts
-from borewarden.inspection.cautions import CAUTIONS
-from borewarden.show.wording import HEADLINES, cause_words
+from borewarden.inspection.cautions import CAUTIONS, Guarded, guarded
+from borewarden.show.wording import HEADLINES, INVENTED, cause_words
 from borewarden.watcher.verdict import State
 
 WEEK = 7 * 86_400.0  # s
@@ -29,11 +29,6 @@ DEAD_HEAD = (
     "From the control panel, close the jet, hold pressure for two minutes and count the strokes: "
     "that count tells a leak from an opened bore."
 )
-
-
-def caution_lines() -> list[str]:
-    """The cautions that come before every instruction."""
-    return [f"! {caution}" for caution in CAUTIONS]
 
 
 def count_headline(judged: Judged, time_zone: str) -> str:
@@ -59,8 +54,8 @@ def answer_lines(judged: Judged) -> list[str]:
     ]
 
 
-def what_next(judged: Judged) -> list[str]:
-    """What to do next; give it to people behind `caution_lines` only."""
+def what_next(judged: Judged) -> Guarded:
+    """What to do next, behind the cautions."""
     lines = []
     if judged.again:
         lines.append("Count again before you act on it: one count alone is no alarm.")
@@ -73,7 +68,7 @@ def what_next(judged: Judged) -> list[str]:
         probable = ", ".join(
             f"{cause_words(b.cause)} {probability_words(b.probability)}" for b in beliefs[:3]
         )
-        lines.append(f"Probable causes: {probable}.")
+        lines.append(f"Probable causes ({INVENTED}): {probable}.")
     step = next_step(judged)
     if step is not None:
         lines.append(f"Cheapest next check: {step.ask} ({step.place.value})")
@@ -82,7 +77,7 @@ def what_next(judged: Judged) -> list[str]:
     lines.append(_needed_line(judged))
     if judged.count.speed is None:
         lines.append(_WITH_THE_JET_ON)
-    return lines
+    return guarded(*lines)
 
 
 def doubt_rows(judged: Judged) -> list[tuple[str, str, str]]:

@@ -8,15 +8,14 @@ from collections.abc import Mapping
 from borewarden.base.text import probability_words
 from borewarden.base.times import local_time
 from borewarden.inspection.answers import Subject
-from borewarden.inspection.cautions import CAUTIONS
 from borewarden.inspection.outcome import Outcome, beliefs_of, remarks
 from borewarden.inspection.record import Inspection
-from borewarden.show.wording import alert_row, cause_words, headline
+from borewarden.show.wording import INVENTED, alert_row, cause_words, headline
 from borewarden.store.inspections import InspectionEntry
 
 LIST_COLUMNS = ("no.", "time, UTC", "machine", "by", "answers", "outcome")
 HISTORY_COLUMNS = ("entry", "recorded, UTC", "by", "why", "answers", "outcome")
-BELIEF_COLUMNS = ("cause", "before", "after", "what the inspection says")
+BELIEF_COLUMNS = ("cause", f"before ({INVENTED})", "after", "what the inspection says")
 SHOWN = 0.01  # probability below which a cause is left out, before and after
 
 
@@ -51,11 +50,6 @@ def belief_rows(subject: Subject, outcome: Outcome) -> list[tuple[str, ...]]:
         words = probability_words(before), probability_words(after)
         rows.append((cause_words(belief.cause), *words, "\n".join(said)))
     return rows
-
-
-def caution_lines() -> list[str]:
-    """The cautions that come before every step and every outcome."""
-    return [f"! {caution}" for caution in CAUTIONS]
 
 
 def outcome_lines(

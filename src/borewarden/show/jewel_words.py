@@ -8,8 +8,9 @@ from typing import Any
 
 from borewarden.base.shown import chosen, quantity_text, shown
 from borewarden.base.units import INCH, PER_MINUTE
-from borewarden.jewels.bore_choice import BoreOption
+from borewarden.jewels.bore_choice import DRIVE_EFFICIENCY, TUBE_TO_BORE, BoreOption
 from borewarden.jewels.rim import Rim
+from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS
 
 FAR_OFF = 1.3  # of the rated pressure; rows beyond it mean nothing
 HALF_WAY = (
@@ -36,12 +37,16 @@ def bore_columns() -> tuple[str, ...]:
     )  # fmt: skip
 
 
-def bore_note() -> str:
-    """What the heads mean."""
+def bore_note(material: str) -> str:
+    """What the heads mean, and which figures behind them have no source."""
+    typical = DISCHARGE_COEFFICIENTS[material].typical
     return (
         "rate, power: what is left of the stroke rate or crank speed, and of the power; growth: "
         "how far the effective area may grow until the rate is used up; tube: "
-        f"{shown('bore').label}"
+        f"{shown('bore').label}, nearest to {TUBE_TO_BORE:g} bores (common practice, no source). "
+        f"Everything but the tube rests on a typical C_d of {typical:g} for {material} (from "
+        f"memory), power also on {DRIVE_EFFICIENCY:g} from the motor to oil or crank (common "
+        "practice, no source)"
     )
 
 

@@ -14,7 +14,7 @@ from typing import Any, cast
 
 from borewarden.alert.alarm import Notice
 from borewarden.base.times import local_time
-from borewarden.inspection.cautions import CAUTIONS
+from borewarden.inspection.cautions import Guarded, guarded
 from borewarden.physics.pump import Pump
 from borewarden.show.pages import template_environment
 from borewarden.show.wording import (
@@ -83,7 +83,7 @@ def compose(
     Evidence and what to check first come from `notice.verdict`, if there is one.
     """
     verdict = notice.verdict
-    cautions, checks = list(CAUTIONS), list(_checks(notice))
+    advised = _advice(notice)
     told: dict[str, Any] = {
         "subject": subject(notice),
         "machine": notice.machine,
@@ -94,8 +94,8 @@ def compose(
         "since": None if verdict is None else since(verdict, time_zone),
         "as_of": None if verdict is None else local_time(verdict.time_ns, time_zone),
         "evidence": [] if verdict is None else evidence(verdict, pump, time_zone),
-        "cautions": cautions,
-        "checks": checks,
+        "cautions": advised.cautions,
+        "checks": advised.steps,
         "is_good": notice.kind in ("all-clear", "sight again"),
     }
     message = EmailMessage()
@@ -133,14 +133,14 @@ def compose_own(subject: str, words: str, time_ns: int) -> EmailMessage:
     return message
 
 
-def _checks(notice: Notice) -> tuple[str, ...]:
+def _advice(notice: Notice) -> Guarded:
     if notice.about == "sight":
-        return _SIGHT_CHECKS if notice.kind == "sight again" else _BLIND_CHECKS
+        return guarded(*(_SIGHT_CHECKS if notice.kind == "sight again" else _BLIND_CHECKS))
     if notice.verdict is not None:
-        return tuple(advice(notice.verdict)[len(CAUTIONS) :])
+        return advice(notice.verdict)
     if notice.state is State.SOUND:
-        return (NOTHING_TO_CHECK,)
-    return ("Look at the evidence on borewarden's page before you do anything.",)
+        return guarded(NOTHING_TO_CHECK)
+    return guarded("Look at the evidence on borewarden's page before you do anything.")
 
 
 def _render(template: str, told: dict[str, Any]) -> str:

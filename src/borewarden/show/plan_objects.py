@@ -69,7 +69,7 @@ def _machine(machine: MachineSeen) -> dict[str, Any]:
 
 def _plan(plan: Plan) -> dict[str, Any]:
     """The age is null if running to failure costs least."""
-    return {**plan._asdict(), "to_failure": math.isinf(plan.age)}
+    return {**plan._asdict(), "age": plan.age, "to_failure": math.isinf(plan.age)}
 
 
 def _change(outlook: Outlook) -> dict[str, Any]:

@@ -17,11 +17,11 @@ from borewarden.jewels.bore_choice import HourlyCost
 from borewarden.jewels.fitting import Fitting
 from borewarden.lives.posterior import PRIORS, Column, Posterior
 from borewarden.lives.records import tally
-from borewarden.lives.replacement import Plan
+from borewarden.lives.replacement import EVEN, Advice, Plan
 from borewarden.lives.survival import interval, quantile
 from borewarden.planning.outlook import CostRow, JewelKind, Outlook, StockRow
 from borewarden.planning.snapshot import MachineSeen, ShopSeen
-from borewarden.show.wording import cause_words, probable_causes, state_words
+from borewarden.show.wording import INVENTED, group_words, probable_causes, state_words
 from borewarden.watcher.verdict import State
 
 UNKNOWN = "–"
@@ -168,7 +168,8 @@ def alert_cell(machine: MachineSeen) -> Cell:
         causes = probable_causes(verdict)
         if causes:
             notes.append(
-                f"cause: {cause_words(causes[0].cause)}, {probability_words(causes[0].probability)}"
+                f"cause: {group_words(causes[0])}, {probability_words(causes[0].probability)} "
+                f"({INVENTED})"
             )
     for alarm in machine.alarms:
         if alarm.about == "sight":
@@ -252,10 +253,10 @@ def plan_cells(outlook: Outlook, currency: str, at_ns: int) -> tuple[Cell, ...]:
     return (
         Cell(head_name(outlook.machine.name, fitting.head)),
         Cell(kind_words(fitting.bore, fitting.material)),
-        Cell(_age(planned.age)),
+        _advice_cell(planned),
         _money(planned.cost_rate, currency),
         _saving_cell(planned),
-        Cell(change.main, "" if math.isinf(planned.age) else change.note),
+        Cell(change.main, "" if planned.advice is Advice.RUN else change.note),
     )
 
 
@@ -263,9 +264,18 @@ def _age(age: float) -> str:
     return "its failure" if math.isinf(age) else hours_words(age)
 
 
+def _advice_cell(planned: Plan) -> Cell:
+    if planned.advice is Advice.NO_DIFFERENCE:
+        return Cell("no difference", f"at {hours_words(planned.best)} or at its failure")
+    return Cell(_age(planned.age))
+
+
 def _saving_cell(planned: Plan) -> Cell:
-    if math.isinf(planned.age):
+    if planned.advice is Advice.RUN:
         return Cell("nothing", "no planned change saves 1 % or more")
+    if planned.advice is Advice.NO_DIFFERENCE:
+        note = f"less than {100.0 * EVEN:.0f} % on average; {share_words(planned.saving).note}"
+        return Cell("nothing that is sure", note)
     share = share_words(planned.saving)
     chance = probability_words(planned.cheaper)
     return Cell(share.main, f"{share.note}; cheaper with a chance of {chance}")
@@ -309,7 +319,13 @@ def even_words(row: CostRow, currency: str) -> str:
         life = "at its price it costs more, however long it lasts"
     else:
         life = f"at its price it costs less if its mean life is above {words(row.even_life, ' h')}"
-    return f"{row.material}, against {row.versus}: {price}; {life}, now {words(row.life, ' h')}"
+    gap = ""
+    if row.more.low <= 0.0 <= row.more.high:
+        low, high = -row.more.high, -row.more.low
+        gap = f"no sure difference ({low:+.2f} to {high:+.2f} {currency} saved an hour); "
+    return (
+        f"{row.material}, against {row.versus}: {gap}{price}; {life}, now {words(row.life, ' h')}"
+    )
 
 
 def _span(x: Interval, unit: str, digits: int) -> tuple[str, str]:

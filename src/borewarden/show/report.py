@@ -21,8 +21,8 @@ from borewarden.base.times import local_time
 from borewarden.base.units import INCH, MM, PER_MINUTE
 from borewarden.collect.labels import Label
 from borewarden.detect.step import WINDOW
+from borewarden.diagnose.groups import groups
 from borewarden.gate.batch import Phase
-from borewarden.inspection.cautions import CAUTIONS
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.replay.one_machine import Replayed
 from borewarden.show.figures import GAP_NS
@@ -44,11 +44,12 @@ from borewarden.show.style import (
 )
 from borewarden.show.wording import (
     ALERT_COLUMNS,
+    INVENTED,
     advice,
     alert_row,
     bore_words,
-    cause_words,
     evidence,
+    group_words,
     headline,
     jewel_words,
     pressure_words,
@@ -150,8 +151,8 @@ def write_report(replayed: Replayed, path: Path) -> None:
             since=since(verdict, zone),
             verdict_time=local_time(verdict.time_ns, zone),
             evidence=[line.partition(": ") for line in evidence(verdict, replayed.pump, zone)],
-            cautions=told[: len(CAUTIONS)],
-            checks=told[len(CAUTIONS) :],
+            cautions=told.cautions,
+            checks=told.steps,
             tables=_tables(replayed),
             facts=_facts(replayed),
             settings=[*_pump_rows(replayed.pump), *_setting_rows(replayed.settings)],
@@ -191,20 +192,22 @@ def _tables(replayed: Replayed) -> list[Table]:
 
 def _cause_table(replayed: Replayed) -> Table:
     """All causes weighed, except those that are next to impossible."""
+    by_cause = {belief.cause: belief for belief in replayed.verdict.causes}
     return Table(
         "causes",
         "Probable causes",
-        "Causes below 1 % are left out. " + ". ".join(undecided(replayed.verdict, replayed.pump)),
+        f"Causes below 1 % are left out; {INVENTED}. "
+        + ". ".join(undecided(replayed.verdict, replayed.pump)),
         ("Cause", "Probability", "For", "Against"),
         [
             (
-                cause_words(belief.cause),
-                probability_words(belief.probability),
-                "; ".join(belief.evidence_for) or "–",
-                "; ".join(belief.evidence_against) or "–",
+                group_words(group),
+                probability_words(group.probability),
+                "; ".join(by_cause[group.causes[0]].evidence_for) or "–",
+                "; ".join(by_cause[group.causes[0]].evidence_against) or "–",
             )
-            for belief in replayed.verdict.causes
-            if belief.probability >= 0.01
+            for group in groups(replayed.verdict.causes)
+            if group.probability >= 0.01
         ],
     )
 

@@ -13,10 +13,12 @@ from borewarden.base.shown import plus_minus, quantity_text
 from borewarden.base.text import probability_words
 from borewarden.base.times import local_time
 from borewarden.base.units import PER_MINUTE
-from borewarden.diagnose.causes import Belief, Cause
+from borewarden.diagnose.causes import Cause
 from borewarden.diagnose.checks import CHECKS
 from borewarden.diagnose.evidence import features_in
-from borewarden.inspection.cautions import CAUTIONS
+from borewarden.diagnose.feature_table import NAMES
+from borewarden.diagnose.groups import FURTHER, ONLY_INTENSIFIER, TELLS, Group, groups, to_split
+from borewarden.inspection.cautions import Guarded, caution_lines, guarded
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.watcher.verdict import UNLIKELY, State, Verdict
@@ -107,27 +109,13 @@ _CHECKS_OF = {
 }
 
 NOTHING_TO_CHECK = "Nothing to check: the bore is probably sound."
+INVENTED = "prior odds invented"  # stands beside every probability of a cause
 PROBABLE = 0.05  # causes below that are not shown
 MOST_CAUSES, MOST_FOR, MOST_AGAINST = 3, 3, 2
 _NOT_WATCHED = (
     "Not watched: a worn mixing chamber or focusing tube does not load the pump, so the watcher "
     "can't see it"
 )
-# What would confirm or rule out a cause, by the feature of the model that measures it.
-_TELLS = {
-    Cause.LEAK: {
-        "idle": "strokes while dead-headed",
-        "weep": "temperature of the weep lines",
-        "valves": "temperature of the check valves",
-        "sides": "stroke time of each side",
-    },
-    Cause.TRANSDUCER: {"load": "oil pressure or motor torque"},
-    Cause.FEED: {"boost": "feed (boost) pressure"},
-    Cause.SLIP: {"slip": "crank speed beside motor speed"},
-    Cause.BYPASS: {"bypass": "temperature of the bypass line"},
-}
-_ONLY_INTENSIFIER = {"idle", "sides"}
-_FURTHER_CHANNELS = {"load", "boost", "weep", "valves", "bypass", "sides", "slip"}
 
 
 def headline(verdict: Verdict) -> str:
@@ -209,22 +197,31 @@ def evidence(verdict: Verdict, pump: Pump, time_zone: str) -> list[str]:
     return lines + _cause_lines(verdict, pump)
 
 
-def probable_causes(verdict: Verdict) -> list[Belief]:
-    """The causes worth showing, the most probable first; none while nothing has happened."""
-    probable = [belief for belief in verdict.causes if belief.probability >= PROBABLE]
-    return probable[:MOST_CAUSES]
+def probable_causes(verdict: Verdict) -> list[Group]:
+    """The causes worth showing, the most probable first; none while nothing has happened.
+
+    Those that can't be told apart here are one.
+    """
+    return [g for g in groups(verdict.causes) if g.probability >= PROBABLE][:MOST_CAUSES]
+
+
+def group_words(group: Group) -> str:
+    """Such as "bore opened up, or belt slip (can't be told apart here)"."""
+    names = [cause_words(cause) for cause in group.causes]
+    apart = " (can't be told apart here)" if len(names) > 1 else ""
+    return f"{', or '.join(names)}{apart}"
 
 
 def _cause_lines(verdict: Verdict, pump: Pump) -> list[str]:
     causes = probable_causes(verdict)
     if not causes:
         return _head_lines(verdict)
-    first = causes[0]
+    first = next(b for b in verdict.causes if b.cause is causes[0].causes[0])
     return [
         *_head_lines(verdict),
         *(
-            f"Probable cause: {cause_words(b.cause)}, {probability_words(b.probability)}"
-            for b in causes
+            f"Probable cause: {group_words(g)}, {probability_words(g.probability)} ({INVENTED})"
+            for g in causes
         ),
         *(f"For the first: {point}" for point in first.evidence_for[:MOST_FOR]),
         *(f"Against the first: {point}" for point in first.evidence_against[:MOST_AGAINST]),
@@ -248,23 +245,27 @@ def undecided(verdict: Verdict, pump: Pump) -> list[str]:
     of a cause mentions it.
     """
     # one alone may be probable only because nothing is measured that would speak for the next
-    shown = max(len(probable_causes(verdict)), 2)
-    causes = [belief.cause for belief in verdict.causes[:shown]]
+    shown = probable_causes(verdict)
+    named = [cause for group in shown for cause in group.causes]
+    causes = [b.cause for b in verdict.causes if b.cause in named or b in verdict.causes[:2]]
     if len(causes) < 2:
         return []
     spoken = features_in(p for b in verdict.causes for p in (*b.evidence_for, *b.evidence_against))
     is_intensifier = isinstance(pump, Intensifier)
+    together = next((group for group in shown if len(group.causes) > 1), None)
     missing = [
         words
         for cause in causes
-        for name, words in _TELLS.get(cause, {}).items()
-        if name not in spoken and (is_intensifier or name not in _ONLY_INTENSIFIER)
+        for feature, words in TELLS.get(cause, {}).items()
+        if NAMES[feature] not in spoken and (is_intensifier or feature not in ONLY_INTENSIFIER)
     ]
     lines = []
-    if not spoken & _FURTHER_CHANNELS:
+    if not spoken & {NAMES[feature] for feature in FURTHER}:
         rate = "stroke rate" if is_intensifier else "crank speed"
         lines.append(f"Not certain: pressure and {rate} alone can't rule out other causes")
-    if missing:
+    if together is not None:
+        lines.append(f"To split them, measure: {', '.join(to_split(together, is_intensifier))}")
+    elif missing:
         lines.append(f"To be sure, measure: {', '.join(missing)}")
     if Cause.TRANSDUCER in causes and not is_intensifier:
         lines.append(
@@ -343,8 +344,8 @@ def _wear_lines(verdict: Verdict) -> list[str]:
     return lines
 
 
-def first_checks(verdict: Verdict) -> list[str]:
-    """What to check first at the machine. Give it to people through `advice` only.
+def _first_checks(verdict: Verdict) -> list[str]:
+    """What to check first at the machine; it goes out through `advice` only.
 
     The cheapest check that would separate the two most probable causes comes first.
     """
@@ -418,19 +419,20 @@ def _usual_checks(verdict: Verdict) -> list[str]:
             return [*leaks, _JEWEL_CHANGED, _LOOK_AT_THE_JEWEL]
 
 
-def advice(verdict: Verdict) -> list[str]:
-    """What to do, the cautions first: instructions go out to people in this way only."""
-    return [*CAUTIONS, *first_checks(verdict)]
+def advice(verdict: Verdict) -> Guarded:
+    """What to check first, behind the cautions: instructions go out to people in this way only."""
+    return guarded(*_first_checks(verdict))
 
 
 def verdict_lines(verdict: Verdict, pump: Pump, time_zone: str) -> list[str]:
     """The whole verdict as plain lines, for a terminal or a message."""
+    told = advice(verdict)
     return [
         headline(verdict),
         f"{local_time(verdict.time_ns, time_zone)}: {verdict.reason}",
         *(f"- {line}" for line in evidence(verdict, pump, time_zone)),
-        *(f"! {line}" for line in CAUTIONS),
-        *(f"{number}. {line}" for number, line in enumerate(first_checks(verdict), start=1)),
+        *caution_lines(told.cautions),
+        *(f"{number}. {line}" for number, line in enumerate(told.steps, start=1)),
     ]
 
 

@@ -32,13 +32,19 @@ def _belief(fields: dict[str, Any]) -> Belief:
         fields["probability"],
         tuple(fields["evidence_for"]),
         tuple(fields["evidence_against"]),
+        tuple(Cause(each) for each in fields.get("alike", ())),
     )
 
 
 def _alert_row(machine: str, alert: Alert) -> tuple[object, ...]:
     verdict = alert.verdict
     causes = [
-        {**dataclasses.asdict(belief), "cause": belief.cause.value} for belief in verdict.causes
+        {
+            **dataclasses.asdict(belief),
+            "cause": belief.cause.value,
+            "alike": [cause.value for cause in belief.alike],
+        }
+        for belief in verdict.causes
     ]
     full = {**dataclasses.asdict(verdict), "state": verdict.state.value, "causes": causes}
     return (

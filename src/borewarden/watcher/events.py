@@ -113,6 +113,7 @@ class StepEvent(_Happened):
     course = Course.STEP
     step: Step
     found_ns: int
+    ramp: float = 0.0  # log likelihood ratio of a change over minutes over one at once
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -168,7 +168,7 @@ def with_heads(verdict: Verdict, merged: Merged) -> Verdict:
     reason = verdict.reason
     if merged.causes:
         what, most, _ = reason.partition(MOST_PROBABLE)
-        reason = f"{what}{most}{probable_words(causes[0])}" if most else reason
+        reason = f"{what}{most}{probable_words(causes)}" if most else reason
     if merged.state is State.OTHER_FAULT and causes and causes[0].cause not in OF_A_JET:
         return replace(verdict, reason=reason, heads=())
     if verdict.suspects:

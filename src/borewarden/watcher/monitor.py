@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.detect.baseline import robust_noise
+from borewarden.detect.shape import ramp_over_step
 from borewarden.detect.step import WINDOW, Step, at_one_pressure, locate_step, newest
 from borewarden.detect.wear import Drift
 from borewarden.diagnose.features import (
@@ -243,6 +244,7 @@ def _begin_step(state: Watching, seen: Observation, found: _Located) -> Watching
         look=Sharpening(undo),
         step=step,
         found_ns=int(seen.batch["end_ns"]),
+        ramp=ramp_over_step(rows, step, state.detector.sigma),
     )
     past = past._replace(opened=opened, probability=probability, had_step=True)
     return weighed(changed(state, past=past, block=Block()), event)
@@ -270,8 +272,11 @@ def _sharpen(state: Watching, seen: Observation) -> Watching:
         at_stop=known and found.at_stop,
         after=rows[step.first :].copy(),
     )
-    look_now = n <= CLOSE_LOOK or n % CLOSE_LOOK == 0
-    state = weighed(state, event) if look_now else changed(state, event=event)
+    if n <= CLOSE_LOOK or n % CLOSE_LOOK == 0:
+        event = changed(event, ramp=ramp_over_step(rows, step, state.detector.sigma))
+        state = weighed(state, event)
+    else:
+        state = changed(state, event=event)
     if n < DRIFT_BLOCK or is_to_last(event, step):
         return state
     offset = state.expected.offset

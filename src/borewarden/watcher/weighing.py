@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
+from borewarden.base.text import probability_words
 from borewarden.detect.step import Step
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.checks import cheapest_check
 from borewarden.diagnose.feature_table import FeatureShift
 from borewarden.diagnose.features import SIGNAL_OF, SLUGGISH, known_mean, shift_of, warmed
+from borewarden.diagnose.groups import groups
 from borewarden.diagnose.posterior import posterior
 from borewarden.diagnose.signatures import Circumstances
 from borewarden.gate.batch import BatchKind
@@ -25,6 +29,7 @@ from borewarden.watcher.events import (
 from borewarden.watcher.verdict import State
 
 HEAR_SIGNALS = 3  # batches after an alarm that further signals get to have their say; invented
+GROWS = 1.0  # log likelihood ratio of a ramp over a step; invented
 LASTS = 40  # batches that the area has to stay smaller, before that is told; invented
 HEATED = 0.5  # share of a leak's heat to wait for; invented
 UNSETTLED = 0.45  # relative uncertainty of a step that has not settled yet; invented
@@ -60,9 +65,11 @@ def weighed(state: Watching, event: Event) -> Watching:
     told = named(state.told, state.past, top, grown)
     if told is State.OPENED and _too_small_to_unsay(state, step):
         told = State.CANNOT_TELL
+    if told is State.OPENED and not state.past.opened and _still_grows(event, top):
+        told = State.CANNOT_TELL  # a seal or the bore: what it does next tells
     if told is State.OTHER_FAULT and top.probability >= SURE_TO_UNSAY:
         state = changed(state, past=state.past._replace(other_sure=True))
-    reason = _say(told, event, step, state.wear.line.slope, top)
+    reason = _say(told, event, step, state.wear.line.slope, found.beliefs)
     return changed(state, told=told, reason=reason)
 
 
@@ -70,6 +77,11 @@ def _too_small_to_unsay(state: Watching, step: Step) -> bool:
     """Whether the step is below the smallest of interest, and another cause was all but sure."""
     past = state.past
     return past.other_sure and not past.opened and abs(step.size) < state.detector.smallest
+
+
+def _still_grows(event: Event, top: Belief) -> bool:
+    """Whether the area came over minutes, as a seal goes, and nothing else makes it the bore."""
+    return isinstance(event, StepEvent) and event.ramp > GROWS and top.probability < SURE_AT_ONCE
 
 
 def with_standing(state: Watching, probability: float) -> Watching:
@@ -131,6 +143,7 @@ def _weigh(state: Watching, event: Event, step: Step) -> tuple[Weighed, float]:
         state.reference.area,
         working,
         _follows_the_set_pressure(state, event),
+        state.setup.is_intensifier,
     )
     low = [batch.pressure for batch in state.idle[BatchKind.LOW].recent]
     ratio = known_mean(np.array(low)) / working if low else np.nan
@@ -141,6 +154,7 @@ def _weigh(state: Watching, event: Event, step: Step) -> tuple[Weighed, float]:
         pierce_ratio=ratio if np.isfinite(ratio) else UNKNOWN_PIERCE_RATIO,
         bore=state.setup.nominal_bore,
         heated=heated,
+        ramp=event.ramp if isinstance(event, StepEvent) else 0.0,
     )
     beliefs = posterior(shift, circumstances)
     check = cheapest_check(beliefs, shift, is_intensifier)
@@ -178,7 +192,7 @@ def is_to_last(event: Event, step: Step) -> bool:
     return isinstance(event, StepEvent) and step.size < 0.0 and event.batches < LASTS
 
 
-def _say(told: State, event: Event, step: Step, slope: float, top: Belief) -> str:
+def _say(told: State, event: Event, step: Step, slope: float, causes: Sequence[Belief]) -> str:
     grown = float(np.expm1(step.size))
     way = "up" if grown > 0.0 else "down"
     if isinstance(event, StepEvent | LowPressureEvent):
@@ -192,12 +206,14 @@ def _say(told: State, event: Event, step: Step, slope: float, top: Belief) -> st
         )
     else:
         what = "effective area unchanged, but other signals have moved"
-    return f"{what}{MOST_PROBABLE}{probable_words(top)}"
+    return f"{what}{MOST_PROBABLE}{probable_words(causes)}"
 
 
-def probable_words(belief: Belief) -> str:
-    """A cause and how probable it is."""
-    return f"{belief.cause.value} ({100.0 * belief.probability:.0f} %)"
+def probable_words(causes: Sequence[Belief]) -> str:
+    """The most probable cause, with those that can't be told from it, and how probable they are."""
+    group = next(g for g in groups(causes) if causes[0].cause in g.causes)
+    names = " or ".join(cause.value for cause in group.causes)
+    return f"{names} ({probability_words(group.probability)})"
 
 
 def worn(level: float) -> str:

@@ -1,0 +1,84 @@
+"""Which causes this machine's signals can't tell apart: they are shown as one.
+
+A cause is told from the jet's own only by what it alone does. Where none of that is measured,
+nothing but prior odds speaks for the one or the other, so both go by one probability.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import NamedTuple
+
+from borewarden.diagnose.causes import Belief, Cause
+from borewarden.diagnose.feature_table import (
+    BOOST,
+    BYPASS,
+    IDLE,
+    LOAD,
+    SIDES,
+    SLIP,
+    VALVES,
+    WEEP,
+)
+
+# What would confirm or rule out a cause, by the feature that measures it.
+TELLS: Mapping[Cause, Mapping[int, str]] = {
+    Cause.LEAK: {
+        IDLE: "strokes while dead-headed",
+        WEEP: "temperature of the weep lines",
+        VALVES: "temperature of the check valves",
+        SIDES: "stroke time of each side",
+    },
+    Cause.TRANSDUCER: {LOAD: "oil pressure or motor torque"},
+    Cause.FEED: {BOOST: "feed (boost) pressure"},
+    Cause.SLIP: {SLIP: "crank speed beside motor speed"},
+    Cause.BYPASS: {BYPASS: "temperature of the bypass line"},
+}
+ONLY_INTENSIFIER = frozenset({IDLE, SIDES})
+FURTHER = frozenset({LOAD, BOOST, WEEP, BYPASS, SIDES, SLIP, VALVES})  # beyond pressure and rate
+OF_THE_JET = (Cause.BORE, Cause.BLOCKED)
+MOST_ON_TWO_SIGNALS = 0.95  # probability said on pressure and rate alone; by decision
+SHARES = 0.05  # probability from which a cause is named as one of a group; invented
+
+
+class Group(NamedTuple):
+    """Causes that can't be told apart, the most probable first, and their probability together."""
+
+    causes: tuple[Cause, ...]
+    probability: float
+
+
+def unseparated(cause: Cause, causes: Iterable[Cause], known: frozenset[int]) -> tuple[Cause, ...]:
+    """Those of `causes` that none of the `known` features tells from `cause`, itself left out."""
+    alike = {c for c in causes if c in OF_THE_JET or (c in TELLS and known.isdisjoint(TELLS[c]))}
+    return tuple(c for c in causes if c in alike and c is not cause) if cause in alike else ()
+
+
+def groups(beliefs: Sequence[Belief]) -> list[Group]:
+    """All of `beliefs`, the most probable group first.
+
+    A cause joins another one's group if it is `SHARES` probable itself: less changes no figure that
+    people read.
+    """
+    found, left = [], list(beliefs)
+    while left:
+        first = left.pop(0)
+        near = [
+            b
+            for b in left
+            if b.cause in first.alike and min(b.probability, first.probability) >= SHARES
+        ]
+        left = [b for b in left if b not in near]
+        members = (first, *near)
+        found.append(Group(tuple(b.cause for b in members), sum(b.probability for b in members)))
+    return sorted(found, key=lambda group: -group.probability)
+
+
+def to_split(group: Group, is_intensifier: bool) -> list[str]:
+    """What to measure to tell the causes of a group apart."""
+    return [
+        words
+        for cause in group.causes
+        for feature, words in TELLS.get(cause, {}).items()
+        if is_intensifier or feature not in ONLY_INTENSIFIER
+    ]

@@ -1,0 +1,50 @@
+"""Causes that this machine's signals can't tell apart are one; by hand-made features."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from borewarden.diagnose.causes import Belief, Cause
+from borewarden.diagnose.feature_table import FEATURES, NAMES, FeatureShift
+from borewarden.diagnose.groups import groups, to_split
+from borewarden.diagnose.posterior import posterior
+from borewarden.diagnose.signatures import Circumstances
+
+CRANK = Circumstances(is_intensifier=False, at_stop=False, pierce_ratio=0.4, bore=0.254e-3)
+
+
+def weighed(**seen: float) -> tuple[Belief, ...]:
+    values = np.full(len(FEATURES), np.nan)
+    for name, value in seen.items():
+        values[NAMES.index(name)] = value
+    return posterior(FeatureShift(values, np.where(np.isfinite(values), 0.003, np.nan)), CRANK)
+
+
+def test_what_nothing_measured_tells_apart_is_one_group() -> None:
+    alone = weighed(area=0.08)
+    first = groups(alone)[0]
+    assert first.causes[0] is Cause.BORE
+    assert Cause.BYPASS in first.causes
+    assert "temperature of the bypass line" in to_split(first, is_intensifier=False)
+    assert first.probability == pytest.approx(
+        sum(b.probability for b in alone if b.cause in first.causes)
+    )
+    cold = weighed(area=0.08, bypass=0.0, weep=0.0, valves=0.0, boost=0.0, slip=0.0, load=0.0)
+    assert groups(cold)[0].causes == (Cause.BORE,)
+
+
+def test_groups_keep_all_of_the_probability() -> None:
+    found = groups(weighed(area=0.08, weep=0.0))
+    assert sum(group.probability for group in found) == pytest.approx(1.0)
+    assert len({cause for group in found for cause in group.causes}) == len(weighed(area=0.08))
+
+
+@pytest.mark.parametrize("seen", [{"area": -0.2}, {"area": 0.05, "low_area": 0.05, "idle": 0.0}])
+def test_pressure_and_rate_alone_never_say_more_than_95_per_cent(seen: dict[str, float]) -> None:
+    beliefs = weighed(**seen)
+    assert beliefs[0].probability <= 0.95 + 1e-12
+    assert sum(b.probability for b in beliefs) == pytest.approx(1.0)
+    assert json.dumps([cause.value for cause in beliefs[0].alike])  # as the store keeps them
