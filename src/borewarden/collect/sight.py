@@ -100,6 +100,8 @@ class Sight:
                 return f"stands still at {shown}"
             case Fault.FULL_SCALE:
                 return f"stuck at {shown}, above the rated {rated}: full scale of the sensor?"
+            case Fault.ABOVE:
+                return f"held at {shown}, above the rated {rated}: wrong unit or scale?"
             case Fault.OTHER_UNIT:
                 return f"{shown} is the usual pressure in another unit"
             case Fault.REPEATS:

@@ -38,6 +38,7 @@ LEAK = 0.05  # of the highest rate: fewer strokes may be a leak's
 OUTSIDE = 0.25  # of `stuck_time` above the range: the scale is wrong, until for
 INSIDE = 0.5  # of it there was a reading like that of a working pump, and none above
 ABOVE_RATED = 1.05  # of the rated pressure: nobody holds that for `stuck_time` to the last digit
+HELD_ABOVE = 1.1  # of it: the relief valve opens before, whatever the last digit does
 STANDS_LONGEST = 3600.0  # s of one and the same pressure while nothing else shows work
 LEAST_STROKES = 3.0  # that a pressure has to show
 
@@ -54,6 +55,10 @@ PINNED = 0.95  # of the highest rate
 UNPROVEN = 5.0  # times `stuck_time` without a change: that may be right, and may not
 JET_LIKE = 0.5  # of the usual rate; less may be a leak's, which is steady
 SELDOM = 60.0  # times the usual time between two changes
+
+OFTEN = 0.9  # of the readings change it: then a few that don't are enough,
+OFTEN_KNOWN, OFTEN_MEMORY = 60.0, 300.0  # readings
+SAME = 20.0  # readings
 
 TURNS = 8  # up or down, and
 VARIED = 12  # of `LOOP` readings that have to differ, or a coarse display may repeat itself
@@ -203,6 +208,26 @@ def _watch_pressure(s: Any, plate: Plate, x: Reading) -> None:
 
 
 @compiled
+def _watch_plate(s: Any, plate: Plate, x: Reading) -> None:
+    """Whether the pressure is held above what the pump is built for."""
+    above = s.above
+    if x.pressure > HELD_ABOVE * plate.rated_pressure:
+        if above.seconds == 0.0:
+            above.since_ns = x.time_ns
+        above.seconds += x.seconds
+        above.sound = 0.0
+        # one that stands is found as such
+        if above.seconds > plate.stuck_time and x.pressure != s.last_pressure:
+            _find(s.pressure, Fault.ABOVE, x.pressure, above.since_ns)
+        return
+    above.seconds = 0.0
+    if x.pressure >= plate.working_pressure:
+        above.sound += x.seconds
+        if above.sound > INSIDE * plate.stuck_time:
+            _clear(s.pressure, Fault.ABOVE)
+
+
+@compiled
 def _rate_changed(rate: Any, x: Reading) -> None:
     """A rate moved: how often and how far it does so while the jet is on and steady."""
     change = abs(x.rate - rate.last)
@@ -212,6 +237,11 @@ def _rate_changed(rate: Any, x: Reading) -> None:
         rate.step = min(rate.step, change) if rate.changes > 0.0 else change
         rate.change += change
         rate.changes += 1.0
+    if x.rate > 0.0 and rate.last > 0.0:
+        kept = np.exp(-(rate.same + 1.0) / OFTEN_MEMORY)
+        rate.moved = kept * rate.moved + 1.0
+        rate.stood = kept * rate.stood + rate.same
+    rate.same = rate.same_time = 0.0
     rate.last = x.rate
     rate.since_ns = x.time_ns
     rate.seconds = 0.0
@@ -254,6 +284,20 @@ def _is_contradicted(rate: Any, plate: Plate, x: Reading) -> bool:
 
 
 @compiled
+def _used_to_move(rate: Any, plate: Plate, x: Reading) -> bool:
+    """Whether a rate stands that changed at nearly every reading before.
+
+    Not at the limit of the pump, where the pressure gives way.
+    """
+    rate.same += 1.0
+    rate.same_time += x.seconds
+    readings = rate.moved + rate.stood
+    often = readings >= OFTEN_KNOWN and rate.moved >= OFTEN * readings
+    stands = rate.same >= SAME and rate.same_time > plate.stuck_time
+    return bool(often and stands and x.rate < PINNED * plate.max_rate)
+
+
+@compiled
 def _watch_rate(s: Any, plate: Plate, x: Reading) -> None:
     """Whether a rate stands still that has to move, or that used to while the jet was on."""
     rate = s.rate
@@ -265,7 +309,8 @@ def _watch_rate(s: Any, plate: Plate, x: Reading) -> None:
         return
     works = x.pressure >= plate.working_pressure
     rate.held += x.seconds if works else 0.0
-    if plate.pistons and _is_contradicted(rate, plate, x):
+    is_lie = plate.pistons and _used_to_move(rate, plate, x)
+    if is_lie or (plate.pistons and _is_contradicted(rate, plate, x)):
         _find(s.flow, Fault.FROZEN, x.rate, rate.since_ns)
     if works and x.rate > JET_LIKE * s.usual.rate > 0.0:
         rate.seconds += x.seconds
@@ -787,6 +832,7 @@ def _look(s: Any, plate: Plate, displacement: Displacement, area: float, now: Sa
         if plate.counts and plate.pistons:
             _watch_age(s, plate, x, (t - edge_ns) * S_PER_NS)
         _watch_pressure(s, plate, x)
+        _watch_plate(s, plate, x)
         _watch_repeats(s, plate, x)
         if plate.reads_rate and not plate.counts:
             _watch_rate(s, plate, x)

@@ -30,6 +30,7 @@ class Fault(IntEnum):
     REPEATS = 11  # what it showed before, over and over
     SELDOM = 12  # readings are too far apart
     SECONDS = 13  # a counter that counts seconds
+    ABOVE = 14  # held above the plate
 
 
 LOOP = 24  # readings in a row that tell a repetition
@@ -79,6 +80,15 @@ STILL = np.dtype(
     ]
 )
 
+# The pressure against the plate.
+ABOVE = np.dtype(
+    [
+        ("since_ns", np.int64),  # it went above,
+        ("seconds", np.float64),  # and for how long
+        ("sound", np.float64),  # s at work below it since
+    ]
+)
+
 RATE = np.dtype(
     [
         ("last", np.float64),
@@ -89,6 +99,10 @@ RATE = np.dtype(
         ("change", np.float64),  # Hz, over all changes
         ("step", np.float64),  # Hz, the least one
         ("longest", np.float64),  # s that it stood, at most
+        ("moved", np.float64),  # readings that changed it,
+        ("stood", np.float64),  # and that did not, lately, until it last changed
+        ("same", np.float64),  # readings since then,
+        ("same_time", np.float64),  # s
         ("held", np.float64),  # s at working pressure since it last changed
         ("valve", np.float64),  # of the sample before,
         ("same_valve", np.float64),  # s since it last moved
@@ -207,6 +221,7 @@ SIGHT = np.dtype(
         ("stale", np.int64),  # counts in a row that came late, with a pressure as late
         ("ticks", TICKS),
         ("still", STILL),
+        ("above", ABOVE),
         ("rate", RATE),
         ("repeated", REPEATED),
         ("rest", REST),
