@@ -309,6 +309,20 @@ def test_a_rate_that_stands_is_found_though_the_pressure_stays_up() -> None:
     assert not any(found_in("west", lies))
 
 
+@pytest.mark.parametrize("begun", [600, 650])  # jet on, and off
+def test_a_gateway_that_is_frozen_whole_is_found(begun: int) -> None:
+    lies = {name: np.append(v[:begun], np.full(300, v[begun])) for name, v in working(900).items()}
+    found = found_in("north", lies)
+    assert not any(found[: begun + 60])
+    assert "stands still at " in found[begun + 130]["pressure"]
+    # a coarse display, at which a pressure that is held may stand
+    coarse = lies | {"pressure": np.round(lies["pressure"] / 1e6) * 1e6}
+    assert not any(found_in("north", coarse))
+    # and a pump that is bled down
+    lies["pressure"][begun:] = 0.1e6
+    assert not any(found_in("north", lies))
+
+
 # -- and what has to prove that it is right again
 
 

@@ -46,6 +46,9 @@ CHANGES = 200.0  # of a rate with a steady jet, to know how often it changes,
 SMALL_CHANGE = 0.02  # of itself at a time; more is a jet that opens
 USUAL_STEPS = 1.25  # least steps at a time, or a coarse display may stand still on a normal day
 LONGER = 3.0  # times as long as it ever stood
+PAUSE = 2.0  # stroke periods after the last stroke, the noise is that of a pressure that is held
+NOISE_KNOWN, NOISE_MEMORY = 60.0, 3000.0  # readings
+NOISY = 0.3  # turns a reading; of pure noise it is 2/3
 STRETCH = 0.25  # of `stuck_time`: controllers average over less
 FLIP_TIME = 0.06  # of `stuck_time` that a valve stays, and
 FLIPS = 6.0  # of it without a change of the rate
@@ -205,6 +208,32 @@ def _watch_pressure(s: Any, plate: Plate, x: Reading) -> None:
     elif works or (is_up and still.seconds > STANDS_LONGEST):
         _clear(s.pressure, Fault.MISFIT)  # the better word
         _find(s.pressure, Fault.FROZEN, x.pressure, still.since_ns)
+
+
+@compiled
+def _watch_noise(s: Any, plate: Plate, x: Reading) -> None:
+    """Whether a pressure stands that used to move at nearly every reading, jet on or off."""
+    noise = s.noise
+    step = x.pressure - s.last_pressure
+    if x.strokes > 0.0:  # only now is it known to have been a pause
+        kept = np.exp(-noise.late / NOISE_MEMORY)
+        noise.readings = kept * noise.readings + noise.late
+        noise.turns = kept * noise.turns + noise.late_turns
+        noise.late = noise.late_turns = 0.0
+    quiet = PAUSE * s.pace.period if s.pace.period > 0.0 else LONGEST_PERIOD
+    is_up = x.pressure > plate.stopped_pressure
+    if is_up and x.strokes == 0.0 and s.rest.seconds > quiet:
+        noise.late += 1.0
+        noise.late_turns += step * noise.step < 0.0
+    if step != 0.0 or not is_up:
+        noise.step = step
+        noise.same = noise.same_time = 0.0
+        return
+    noise.same += 1.0
+    noise.same_time += x.seconds
+    is_noisy = noise.readings >= NOISE_KNOWN and noise.turns >= NOISY * noise.readings
+    if is_noisy and noise.same >= SAME and noise.same_time > plate.stuck_time:
+        _find(s.pressure, Fault.FROZEN, x.pressure, s.still.since_ns)
 
 
 @compiled
@@ -837,6 +866,7 @@ def _look(s: Any, plate: Plate, displacement: Displacement, area: float, now: Sa
         if plate.reads_rate and not plate.counts:
             _watch_rate(s, plate, x)
         if plate.strokes:
+            _watch_noise(s, plate, x)
             _watch_strokes(s, plate, x, area)
             _watch_fit(s, plate, x, area)
             if plate.pistons and plate.counts:

@@ -131,6 +131,19 @@ REPEATED = np.dtype(
     ]
 )
 
+# How the pressure moves while nothing is cut: a display that resolves its noise can't stand.
+NOISE = np.dtype(
+    [
+        ("step", np.float64),  # Pa, the newest one
+        ("readings", np.float64),  # in pauses that are over,
+        ("turns", np.float64),  # and how often it turned there
+        ("late", np.float64),  # the same of this pause
+        ("late_turns", np.float64),
+        ("same", np.float64),  # readings that did not change it,
+        ("same_time", np.float64),  # s
+    ]
+)
+
 # Since the last stroke; of a crank pump, since the last turn.
 REST = np.dtype(
     [
@@ -224,6 +237,7 @@ SIGHT = np.dtype(
         ("above", ABOVE),
         ("rate", RATE),
         ("repeated", REPEATED),
+        ("noise", NOISE),
         ("rest", REST),
         ("pace", PACE),
         ("window", SUMS),
