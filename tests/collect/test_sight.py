@@ -358,6 +358,34 @@ def test_a_pump_that_stops_does_not_prove_its_scale(factor: float, words: str) -
     assert sight.learn_many(later, area)[:3] == (later.time_ns[-1], {}, {})
 
 
+def test_a_loop_is_not_over_because_nobody_looked() -> None:
+    lies = working(1500)
+    lies["pressure"][600:] = np.resize(lies["pressure"][600:660], 900)
+    machine = machine_of("west")
+    samples = samples_of(np.arange(1500) * 10**9 + 1, pressure=lies["pressure"], rate=lies["rate"])
+    sight, area = machine.build_sight(), area_of(machine)
+    before = sight.learn_many(rows(samples, 0, 1000), area).faults
+    after = rows(samples, 1000)._replace(time_ns=samples.time_ns[1000:] + 3600 * 10**9)
+    for each in (before, *(faults for _, faults in seen_by(sight, area, after, 5))):
+        assert "repeats the readings" in each["pressure"]
+
+
+def test_what_was_unusable_before_a_restart_has_to_prove_itself() -> None:
+    sound, machine = working(1200), machine_of("west")
+    pressure, rate = sound["pressure"], sound["rate"]
+    rate[:200] = pressure[:200] = 0.0  # at rest, nothing is shown
+    samples = samples_of(np.arange(1200) * 10**9 + 1, pressure=pressure, rate=rate)
+    sight, area = machine.build_sight(), area_of(machine)
+    sight.distrust()
+    seen = sight.learn_many(rows(samples, 0, 480), area)
+    assert "unusable before the watcher was restarted" in seen.faults["pressure"]
+    assert seen.newest_ns is None
+    assert seen.unusable.all()
+    seen = sight.learn_many(rows(samples, 480), area)
+    assert seen[:3] == (samples.time_ns[-1], {}, {})
+    assert np.flatnonzero(~seen.unusable)[0] in range(18, 22)
+
+
 # -- the loop
 
 

@@ -18,7 +18,7 @@ from borewarden.base.shown import shown as shown_unit
 from borewarden.base.text import span_words
 from borewarden.base.units import PER_MINUTE
 from borewarden.collect.sight_loop import look_on_bytes
-from borewarden.collect.sight_state import NEVER, SIGHT, Channels, Fault, Plate
+from borewarden.collect.sight_state import NEVER, PROVEN, SIGHT, Channels, Fault, Plate
 from borewarden.physics.pump import Displacement, Intensifier, Pump
 
 __all__ = ["BLIND_AFTER", "Plate", "Sight", "Usable", "channel_words"]
@@ -58,6 +58,11 @@ class Sight:
         state.usable_ns = NEVER
         state.last_pressure = state.rate.last = np.nan
 
+    def distrust(self) -> None:
+        """Have the readings prove themselves: before a restart, the newest were unusable."""
+        state: Any = self._state.view(SIGHT).view(np.recarray)[0]
+        state.unproven = PROVEN * self.plate.stuck_time
+
     def learn_many(self, samples: Samples, area: float) -> Usable:
         """Take a block of samples; see the class."""
         unusable = np.zeros(len(samples.time_ns), dtype=np.bool_)
@@ -76,6 +81,11 @@ class Sight:
             faults["pressure"] = self._of_pressure(seen.pressure_fault, seen.pressure_value)
         if seen.flow_fault:
             faults[self.flow] = self._of_flow(seen.flow_fault, seen.flow_value)
+        if seen.unproven > 0.0 and not faults:
+            faults["pressure"] = (
+                "was unusable before the watcher was restarted; it has to be sound for "
+                f"{span_words(seen.unproven)} more with the pump at pressure"
+            )
         if seen.pressure_still > 0.0 and not faults:
             doubts["pressure"] = _unproven("has not changed", seen.pressure_still)
         if seen.flow_still > 0.0 and not faults:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from borewarden.base.compiling import compiled
 from borewarden.collect.sight_state import (
     LOOP,
+    PROVEN,
     SIGHT,
     Channels,
     Fault,
@@ -817,6 +818,29 @@ def _watch_crank(s: Any, plate: Plate, x: Reading, area: float) -> None:
 
 
 @compiled
+def _pass_over(s: Any, gap_ns: int) -> None:
+    """What comes again in a loop is not over because nobody looked meanwhile."""
+    s.repeated.at_ns += gap_ns
+    s.repeated.same_ns += gap_ns
+    s.first_fall_ns += gap_ns
+    s.last_fall_ns += gap_ns
+
+
+@compiled
+def _prove(s: Any, plate: Plate, pressure: float, seconds: float) -> None:
+    """Have readings that were unusable before a restart be sound for a while.
+
+    At rest, they show nothing.
+    """
+    if s.unproven <= 0.0:
+        return
+    if s.pressure.fault != Fault.NONE or s.flow.fault != Fault.NONE:
+        s.unproven = PROVEN * plate.stuck_time
+    elif pressure > plate.stopped_pressure:
+        s.unproven -= seconds
+
+
+@compiled
 def _move_clock(s: Any, plate: Plate, t: int) -> float:
     """Go on to time `t`: s since the last sample, 0 after a gap or a clock that was set back."""
     seconds = (t - s.time_ns) * S_PER_NS if s.started else 0.0
@@ -825,6 +849,7 @@ def _move_clock(s: Any, plate: Plate, t: int) -> float:
         _begin_window(s.window, t)
         _begin_window(s.low_window, t)
         s.usable_ns = min(s.usable_ns, t)
+        _pass_over(s, t - s.time_ns if s.started else 0)
         seconds = 0.0
     if not s.started:
         s.rest.since_ns = s.rest.idle_ns = t
@@ -875,9 +900,15 @@ def _look(s: Any, plate: Plate, displacement: Displacement, area: float, now: Sa
             _watch_turns(s, plate, x)
             _watch_crank(s, plate, x, area)
         s.last_pressure = now.pressure
+    _prove(s, plate, now.pressure, seconds)
     # one reading after a gap shows no more than that the link is there
     is_joined = seconds > 0.0 or not seen_before
-    if s.pressure.fault == Fault.NONE and s.flow.fault == Fault.NONE and is_joined:
+    if (
+        s.pressure.fault == Fault.NONE
+        and s.flow.fault == Fault.NONE
+        and is_joined
+        and s.unproven <= 0.0
+    ):
         s.usable_ns = t
     if s.pressure.fault != Fault.NONE:
         s.usable_ns = min(s.usable_ns, s.pressure.since_ns)
@@ -910,7 +941,7 @@ def look_on_bytes(
     for i in range(len(c.time_ns)):
         now = Sample(c.time_ns[i], c.pressure[i], c.rate[i], c.stroke_count[i], c.valve[i])
         _look(s, plate, displacement, area, now)
-        c.unusable[i] = max(s.pressure.fault, s.flow.fault) > Fault.OUT_OF_RANGE
+        c.unusable[i] = s.unproven > 0.0 or max(s.pressure.fault, s.flow.fault) > Fault.OUT_OF_RANGE
     return Seen(
         s.usable_ns,
         s.pressure.fault,
@@ -919,6 +950,7 @@ def look_on_bytes(
         s.flow.fault,
         s.flow.value,
         s.flow.since_ns,
+        s.unproven,
         _unproven(s.still.seconds, plate) if s.last_pressure > plate.stopped_pressure else 0.0,
         _unproven(max(s.rate.held, s.rest.held), plate) if plate.strokes else 0.0,
     )

@@ -33,6 +33,7 @@ class Fault(IntEnum):
     ABOVE = 14  # held above the plate
 
 
+PROVEN = 2.5  # times `stuck_time` at pressure, sound, after a restart: five windows; invented
 LOOP = 24  # readings in a row that tell a repetition
 
 
@@ -215,6 +216,7 @@ SIGHT = np.dtype(
         ("started", np.bool_),
         ("time_ns", np.int64),
         ("usable_ns", np.int64),
+        ("unproven", np.float64),  # s at pressure that have to be sound before all is
         ("pressure", CHANNEL),
         ("flow", CHANNEL),
         ("last_pressure", np.float64),
@@ -303,5 +305,6 @@ class Seen(NamedTuple):
     flow_fault: int
     flow_value: float
     flow_since_ns: int
+    unproven: float  # s, see `SIGHT`
     pressure_still: float  # s that the pressure has not changed, where that proves nothing; else 0
     flow_still: float  # s that the rate, or at pressure the counter, has not
