@@ -323,6 +323,40 @@ def test_a_gateway_that_is_frozen_whole_is_found(begun: int) -> None:
     assert not any(found_in("north", lies))
 
 
+def test_a_counter_that_drops_to_nought_now_and_then_is_found() -> None:
+    lies = working(600)
+    lies["stroke_count"][np.arange(600) % 15 < 4] = 0.0
+    found = found_in("north", lies)
+    assert "dropped to 0 and came back 3 times" in found[150]["stroke_count"]
+    assert all(found[150:])
+
+
+def test_a_counter_of_all_ones_is_named() -> None:
+    lies = working(100)
+    lies["stroke_count"][50:] = 2.0**32 - 1.0
+    found = found_in("north", lies)
+    assert not any(found[:50])
+    for each in found[50:]:
+        assert "4294967295 is no count: all bits set" in each["stroke_count"]
+
+
+def test_a_tenth_of_the_pressure_is_found_in_short_cuts() -> None:
+    lies = working(1200)
+    lies["pressure"] /= 10.0
+    lies["rate"] = np.where(np.arange(1200) % 60 < 40, 0.38, 0.0)
+    lies["stroke_count"] = 66_000.0 + np.floor(np.cumsum(lies["rate"]))
+    assert "does not fit the strokes" in found_in("north", lies)[-1]["pressure"]
+
+
+def test_far_too_few_strokes_are_doubted() -> None:
+    lies, machine = working(1200), machine_of("west")
+    samples = samples_of(
+        np.arange(1200) * 10**9 + 1, pressure=lies["pressure"], rate=lies["rate"] / 60.0
+    )
+    seen = machine.build_sight().learn_many(samples, area_of(machine))
+    assert "far fewer strokes than the stated bore takes" in seen.doubts["rate"]
+
+
 # -- and what has to prove that it is right again
 
 

@@ -91,6 +91,9 @@ class Sight:
         if seen.flow_still > 0.0 and not faults:
             words = "shows no strokes" if self._is_at_rest(samples) else "has not changed"
             doubts[self.flow] = _unproven(words, seen.flow_still)
+        elif seen.flow_little > 0.0 and not faults:
+            words = "shows far fewer strokes than the stated bore takes"
+            doubts[self.flow] = _unproven(words, seen.flow_little)
         newest_ns = None if seen.usable_ns == NEVER else seen.usable_ns
         return Usable(newest_ns, faults, doubts, unusable)
 
@@ -134,7 +137,9 @@ class Sight:
         per_minute = f"{value / PER_MINUTE:.4g} {unit}"
         most = f"{self.plate.max_rate / PER_MINUTE:.4g}"
         match fault:
-            case Fault.OUT_OF_RANGE if self.plate.counts:
+            case Fault.OUT_OF_RANGE | Fault.WRONG_SCALE if self.plate.counts:
+                if value > 0.0:
+                    return f"{value:.0f} is no count: all bits set stand for no value"
                 return f"{value:.6g} is no count"
             case Fault.OUT_OF_RANGE:
                 return f"{per_minute} is out of range; the pump makes {most}"
@@ -144,6 +149,8 @@ class Sight:
                 return f"stands still at {per_minute}"
             case Fault.REPEATS:
                 return f"went back {value:.0f} times, and showed old counts again"
+            case Fault.DROPS:
+                return f"dropped to 0 and came back {value:.0f} times"
             case Fault.SECONDS:
                 return f"counted {value:.0f} in as many seconds: a clock in place of strokes?"
             case Fault.STANDS:

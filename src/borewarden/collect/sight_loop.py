@@ -89,6 +89,7 @@ LONGEST_PERIOD = 30.0  # s between two strokes of a working pump
 
 COUNT_SLACK = 2.0  # counts
 COUNT_MARGIN = 3.0  # times the most that the pump makes
+MOST_COUNTS = 2.0**32 - 2.0  # more were not made in a century; all ones stand for no value
 NEAR_ZERO = 3.0  # counts: there, a counter begins anew
 JUMPS = 3.0
 JUMP_KEPT = 0.8  # of what is held against a counter, after a stroke that it counted well
@@ -589,11 +590,29 @@ def _fell(s: Any, t: int) -> None:
 
 
 @compiled
+def _came_back(s: Any, t: int) -> None:
+    """A counter dropped to nought, and is now where it would be without that."""
+    if s.returns == 0.0 or (t - s.return_ns) * S_PER_NS > FALLS_KEPT:
+        s.returns = 0.0
+        s.first_return_ns = t
+    s.returns += 1.0
+    s.return_ns = t
+    if s.returns >= FALLS:
+        _find(s.flow, Fault.DROPS, s.returns, s.first_return_ns)
+
+
+@compiled
 def _counted_well(s: Any, made: float, t: int) -> None:
     if s.fell:
         _fell(s, t)
     s.since_fall += made
     s.good = s.count + made
+    s.good_ns = t
+    if s.flow.fault == Fault.DROPS:
+        apart = (s.return_ns - s.first_return_ns) / max(s.returns - 1.0, 1.0)
+        if t - s.return_ns > LOOPS_LOST * apart:
+            _clear(s.flow, Fault.DROPS)
+            s.returns = 0.0
     s.jumps *= JUMP_KEPT
     if s.jumps < 1.0:
         _clear(s.flow, Fault.JUMPS)
@@ -613,11 +632,16 @@ def _count(s: Any, plate: Plate, reading: float, seconds: float, t: int) -> floa
         if not s.counted:
             s.edge_ns = t
             s.good = reading
+            s.good_ns = t
             s.since_fall = np.inf
     else:
         waited = (t - s.edge_ns) * S_PER_NS
         s.edge_ns = t
         if not 0.0 <= made <= COUNT_SLACK + COUNT_MARGIN * plate.max_rate * max(waited, 0.0):
+            since_good = (t - s.good_ns) * S_PER_NS
+            most = COUNT_SLACK + COUNT_MARGIN * plate.max_rate * max(since_good, 0.0)
+            if s.count <= NEAR_ZERO and MANY < s.good <= reading <= s.good + most:
+                _came_back(s, t)
             s.fell = reading < s.good  # one wrong reading comes back
             if reading > NEAR_ZERO and seconds > 0.0:
                 if s.jumps < 1.0:
@@ -645,6 +669,7 @@ def _begin_window(window: Any, time_ns: int) -> None:
     window.seconds = 0.0
     window.strokes = 0.0
     window.flux = 0.0
+    window.late = window.busy = 0.0
     window.mass = 0.0
     window.pressure = 0.0
     window.square = 0.0
@@ -655,6 +680,10 @@ def _add_to_window(window: Any, x: Reading) -> None:
     window.seconds += x.seconds
     window.strokes += x.strokes
     window.flux += x.flux * x.seconds
+    window.late += x.flux * x.seconds
+    if x.strokes > 0.0:
+        window.busy += window.late
+        window.late = 0.0
     window.mass += x.strokes * x.delivery
     window.pressure += x.pressure * x.seconds
     window.square += x.pressure * x.pressure * x.seconds
@@ -689,6 +718,7 @@ def _watch_fit(s: Any, plate: Plate, x: Reading, area: float) -> None:
         _begin_window(window, x.time_ns)
         return
     if s.pace.period > 0.0 and s.rest.seconds > DIES_AWAY * s.pace.period:
+        window.late = 0.0
         return  # nor in a pause
     _add_to_window(window, x)
     if window.seconds < WINDOW * plate.stuck_time or window.strokes < WINDOW_STROKES:
@@ -697,6 +727,7 @@ def _watch_fit(s: Any, plate: Plate, x: Reading, area: float) -> None:
     pressure = window.pressure / window.seconds
     rate = window.strokes / window.seconds
     passed = window.mass / max(window.flux, 1e-9)  # m², what would let it pass
+    busy = window.mass / max(window.busy, 1e-9)  # m², while strokes followed each other
     is_low = pressure < plate.working_pressure
     too_fast = rate > OVERSPEED * plate.max_rate
     unlike = (
@@ -707,7 +738,7 @@ def _watch_fit(s: Any, plate: Plate, x: Reading, area: float) -> None:
     misfit = is_low and (passed > AREA_LOW * area or unlike)
     too_fast = too_fast or (not is_low and passed > AREA_HIGH * area)
     # where the pressure was never that of a jet, less will do, but it has to last
-    never = is_low and usual.windows == 0.0 and passed > PLATE_OFF * area
+    never = is_low and usual.windows == 0.0 and busy > PLATE_OFF * area
     in_a_row = _odd_in_a_row(window, misfit or too_fast or never)
     if in_a_row and (misfit or too_fast or window.odd >= NEVER_IN_A_ROW):
         if misfit or never:
@@ -824,6 +855,8 @@ def _pass_over(s: Any, gap_ns: int) -> None:
     s.repeated.same_ns += gap_ns
     s.first_fall_ns += gap_ns
     s.last_fall_ns += gap_ns
+    s.first_return_ns += gap_ns
+    s.return_ns += gap_ns
 
 
 @compiled
@@ -869,7 +902,7 @@ def _look(s: Any, plate: Plate, displacement: Displacement, area: float, now: Sa
     limits = Range(-plate.stopped_pressure, plate.working_pressure, plate.max_pressure, hold)
     has_pressure = _in_range(s.pressure, now.pressure, limits, seconds, t)
     if plate.counts:
-        limits = Range(0.0, np.inf, np.inf, hold)
+        limits = Range(0.0, 0.0, MOST_COUNTS, hold)
         has_flow = _in_range(s.flow, now.counter, limits, seconds, t)
         edge_ns = s.edge_ns
         strokes = _count(s, plate, now.counter, seconds, t) if has_flow else 0.0
@@ -953,4 +986,5 @@ def look_on_bytes(
         s.unproven,
         _unproven(s.still.seconds, plate) if s.last_pressure > plate.stopped_pressure else 0.0,
         _unproven(max(s.rate.held, s.rest.held), plate) if plate.strokes else 0.0,
+        _unproven(s.rest.idle, plate) if plate.strokes else 0.0,
     )

@@ -31,6 +31,7 @@ class Fault(IntEnum):
     SELDOM = 12  # readings are too far apart
     SECONDS = 13  # a counter that counts seconds
     ABOVE = 14  # held above the plate
+    DROPS = 15  # a counter that shows nought now and then
 
 
 PROVEN = 2.5  # times `stuck_time` at pressure, sound, after a restart: five windows; invented
@@ -183,6 +184,8 @@ SUMS = np.dtype(
         ("seconds", np.float64),
         ("strokes", np.float64),
         ("flux", np.float64),  # kg/m²
+        ("late", np.float64),  # the same since the last stroke, and
+        ("busy", np.float64),  # up to it, without pauses
         ("mass", np.float64),  # kg
         ("pressure", np.float64),  # Pa s
         ("square", np.float64),  # Pa² s
@@ -225,6 +228,10 @@ SIGHT = np.dtype(
         ("edge_ns", np.int64),  # the counter last moved
         ("jumps", np.float64),
         ("jumps_ns", np.int64),  # the first of them
+        ("good_ns", np.int64),
+        ("returns", np.float64),  # how often it dropped to nought and came back, lately
+        ("return_ns", np.int64),  # the newest of them
+        ("first_return_ns", np.int64),
         ("good", np.float64),  # the newest count that was reached by counting
         ("fell", np.bool_),  # the counter went back, and has not counted since
         ("since_fall", np.float64),  # counts since it last went back
@@ -308,3 +315,4 @@ class Seen(NamedTuple):
     unproven: float  # s, see `SIGHT`
     pressure_still: float  # s that the pressure has not changed, where that proves nothing; else 0
     flow_still: float  # s that the rate, or at pressure the counter, has not
+    flow_little: float  # s at working pressure with strokes that no jet takes, or none
