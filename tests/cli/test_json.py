@@ -21,7 +21,11 @@ from invented_register import AT, EXAMPLE, write_machines, write_shop
 ROOT = Path(__file__).parents[2]
 CONFIG = ROOT / "config"
 LOGS = ROOT / "replay_data"
-WITHOUT = {"demo", "simulate", "watch", "serve", "inspect"} | {"register", "store"}  # those within
+WITHOUT = {"demo", "simulate", "watch", "serve", "inspect"} | {
+    "account",
+    "register",
+    "store",
+}  # those within
 
 
 def refuse(constant: str) -> None:

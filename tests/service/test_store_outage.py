@@ -169,7 +169,7 @@ def damage(store: Path) -> None:
 async def test_a_full_disk_silences_nothing(tmp_path: Path, server: MailServer) -> None:
     replayed = tmp_path / "replayed.db"
     replay_logs(load_machine(SOUTH), [CHIP], replayed)
-    with mounted(tmp_path / "disk", free=8 * 2**20) as disk:
+    with mounted(tmp_path / "disk", free=20 * 2**20) as disk:
         async with service(disk / "live.db", server) as it:
             await it.follow(100)
             await it.ask("/healthz")  # from here on it goes by what comes in, not by its old times

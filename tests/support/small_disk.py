@@ -15,9 +15,9 @@ BALLAST = "ballast"
 
 @contextmanager
 def mounted(disk: Path, free: int = 2**20) -> Iterator[Path]:
-    """A file system of 16 MiB, all but `free` bytes of it taken by the file `BALLAST`."""
+    """A file system of 32 MiB, all but `free` bytes of it taken by the file `BALLAST`."""
     disk.mkdir()
-    command = ["mount", "-t", "tmpfs", "-o", "size=16m", "borewarden-test", str(disk)]
+    command = ["mount", "-t", "tmpfs", "-o", "size=32m", "borewarden-test", str(disk)]
     try:
         subprocess.run(command, check=True, capture_output=True)
     except (OSError, subprocess.CalledProcessError) as failed:
@@ -26,7 +26,7 @@ def mounted(disk: Path, free: int = 2**20) -> Iterator[Path]:
             pytest.fail(reason)
         pytest.skip(reason)
     try:
-        (disk / BALLAST).write_bytes(bytes(16 * 2**20 - free))
+        (disk / BALLAST).write_bytes(bytes(32 * 2**20 - free))
         yield disk
     finally:
         subprocess.run(["umount", str(disk)], check=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import cholesky_banded, solve_banded
 
 from borewarden.detect.step import Step
 
@@ -35,11 +36,12 @@ def ramp_over_step(rows: NDArray[np.void], step: Step, sigma: float) -> float:
     near = start[max(place - OTHER_ONSETS, 0) : place + OTHER_ONSETS + 1]
     ends = end[max(place - OTHER_ONSETS, 0) : place + OTHER_ONSETS + 1]
     onsets = np.concatenate([near, 0.5 * (near + ends), ends])
-    whiten = np.linalg.inv(np.linalg.cholesky(_covariance(part, sigma)))
-    values = whiten @ (part["value"] * part["time"])
+    lower = cholesky_banded(_covariance(part, sigma), lower=True)
+    values = solve_banded((1, 0), lower, part["value"] * part["time"])
 
     def explained(length: float) -> float:
-        shapes = whiten @ (_shape(start, end, onsets, length) * part["time"]).T
+        shapes = _shape(start, end, onsets, length) * part["time"]
+        shapes = solve_banded((1, 0), lower, shapes.T)
         squares = np.maximum(np.sum(shapes**2, axis=0), 1e-12)
         return NEIGHBOURS * 0.5 * float(np.max((values @ shapes) ** 2 / squares))
 
@@ -49,16 +51,17 @@ def ramp_over_step(rows: NDArray[np.void], step: Step, sigma: float) -> float:
 
 
 def _covariance(part: NDArray[np.void], sigma: float) -> NDArray[np.float64]:
-    """Of value times time of each batch, s²: neighbours share a stroke.
+    """Of value times time of each batch, s²: its diagonal, and the one below it, shape (2, n).
 
+    Neighbours share a stroke.
     No more than half the timing of either is shared, so that the matrix stays positive definite
     where a batch between two has been left out.
     """
     timing = part["timing"]
-    noise = np.diag(sigma**2 * part["time"] ** 2 + timing)
+    noise = sigma**2 * part["time"] ** 2 + timing
     most = 0.5 * np.minimum(timing[1:], timing[:-1])
-    shared = np.diag(np.minimum(part["shared"][1:], most), 1)
-    covariance: NDArray[np.float64] = noise - shared - shared.T
+    shared = np.minimum(part["shared"][1:], most)
+    covariance: NDArray[np.float64] = np.array([noise, [*-shared, 0.0]])
     return covariance
 
 
