@@ -153,6 +153,11 @@ def be(value: float) -> Callable[[Floats], Floats]:
     return lambda values: np.full(len(values), value)
 
 
+def near(value: float) -> Callable[[Floats], Floats]:
+    """A value whose last digit moves by 0.01 MPa."""
+    return lambda values: value + 1e4 * np.random.default_rng(1).integers(-1, 2, len(values))
+
+
 def words_swapped(values: Floats) -> Floats:
     whole = np.nan_to_num(values).astype(np.int64)
     return ((whole >> 16) | ((whole & 0xFFFF) << 16)).astype(float)
@@ -177,6 +182,9 @@ FAULTS = [
     ("west", {"pressure": be(0.0)}, "pressure", "stands still at 0 MPa", 150),
     ("north", {"pressure": be(450e6)}, "pressure", "stuck at 450 MPa, above", 140),
     ("south", {"pressure": be(460e6)}, "pressure", "stuck at 460 MPa, above", 150),
+    ("north", {"pressure": near(500e6)}, "pressure", "held at 500 MPa, above", 140),
+    ("south", {"pressure": near(500e6)}, "pressure", "held at 500 MPa, above", 150),
+    ("west", {"pressure": near(500e6)}, "pressure", "held at 500 MPa, above", 150),
     ("north", {"pressure": times(PSI_IN_BAR)}, "pressure", "wrong unit or scale?", 60),
     ("south", {"pressure": times(PSI_IN_BAR)}, "pressure", "wrong unit or scale?", 90),
     ("north", {"pressure": times(10.0)}, "pressure", "wrong unit or scale?", 60),
@@ -263,6 +271,92 @@ def test_a_rate_that_goes_on_tells_a_counter_that_stands() -> None:
     assert "shows no strokes" in sight.learn_many(readings, area_of(machine)).faults["stroke_count"]
 
 
+def working(seconds: int) -> dict[str, Floats]:
+    """A pump that cuts for 40 s and pauses for 20 s; rate and pressure move at every reading."""
+    at, rng = np.arange(seconds), np.random.default_rng(7)
+    on = at % 60 < 40
+    rate = np.where(on, 0.35, 0.0)
+    return {
+        "pressure": np.where(on, 374e6, 380e6) + rng.integers(-30, 31, seconds) * 1e4,
+        "rate": rate + on * rng.integers(-400, 401, seconds) * 5e-5,
+        "stroke_count": 66_000.0 + np.floor(np.cumsum(rate)),
+        "temperature": 291.0 + rng.integers(0, 2, seconds) * 0.1,
+    }
+
+
+def found_in(day: str, channels: dict[str, Floats]) -> list[dict[str, str]]:
+    """The faults after each second."""
+    machine, n = machine_of(day), len(channels["pressure"])
+    names = {"stroke_count"} if machine.gate_settings().uses_counter else {"rate"}
+    given = {k: v for k, v in channels.items() if k in names | {"pressure", "temperature", "valve"}}
+    samples = samples_of(np.arange(n) * 10**9 + 1, **given)
+    return [f for _, f in seen_by(machine.build_sight(), area_of(machine), samples, 1)]
+
+
+@pytest.mark.parametrize("day", ["north", "west"])
+def test_a_pump_that_cuts_and_pauses_is_seen(day: str) -> None:
+    assert not any(found_in(day, working(3600)))
+
+
+def test_a_rate_that_stands_is_found_though_the_pressure_stays_up() -> None:
+    lies = working(1200)
+    lies["rate"][600:] = lies["rate"][599 - 599 % 60]
+    found = found_in("west", lies)
+    assert not any(found[:660])
+    assert "stands still at " in found[725]["rate"]
+    # a display of whole strokes/min used to stand as well
+    lies["rate"] = np.round(lies["rate"] * 60.0) / 60.0
+    assert not any(found_in("west", lies))
+
+
+@pytest.mark.parametrize("begun", [600, 650])  # jet on, and off
+def test_a_gateway_that_is_frozen_whole_is_found(begun: int) -> None:
+    lies = {name: np.append(v[:begun], np.full(300, v[begun])) for name, v in working(900).items()}
+    found = found_in("north", lies)
+    assert not any(found[: begun + 60])
+    assert "stands still at " in found[begun + 130]["pressure"]
+    # a coarse display, at which a pressure that is held may stand
+    coarse = lies | {"pressure": np.round(lies["pressure"] / 1e6) * 1e6}
+    assert not any(found_in("north", coarse))
+    # and a pump that is bled down
+    lies["pressure"][begun:] = 0.1e6
+    assert not any(found_in("north", lies))
+
+
+def test_a_counter_that_drops_to_nought_now_and_then_is_found() -> None:
+    lies = working(600)
+    lies["stroke_count"][np.arange(600) % 15 < 4] = 0.0
+    found = found_in("north", lies)
+    assert "dropped to 0 and came back 3 times" in found[150]["stroke_count"]
+    assert all(found[150:])
+
+
+def test_a_counter_of_all_ones_is_named() -> None:
+    lies = working(100)
+    lies["stroke_count"][50:] = 2.0**32 - 1.0
+    found = found_in("north", lies)
+    assert not any(found[:50])
+    for each in found[50:]:
+        assert "4294967295 is no count: all bits set" in each["stroke_count"]
+
+
+def test_a_tenth_of_the_pressure_is_found_in_short_cuts() -> None:
+    lies = working(1200)
+    lies["pressure"] /= 10.0
+    lies["rate"] = np.where(np.arange(1200) % 60 < 40, 0.38, 0.0)
+    lies["stroke_count"] = 66_000.0 + np.floor(np.cumsum(lies["rate"]))
+    assert "does not fit the strokes" in found_in("north", lies)[-1]["pressure"]
+
+
+def test_far_too_few_strokes_are_doubted() -> None:
+    lies, machine = working(1200), machine_of("west")
+    samples = samples_of(
+        np.arange(1200) * 10**9 + 1, pressure=lies["pressure"], rate=lies["rate"] / 60.0
+    )
+    seen = machine.build_sight().learn_many(samples, area_of(machine))
+    assert "far fewer strokes than the stated bore takes" in seen.doubts["rate"]
+
+
 # -- and what has to prove that it is right again
 
 
@@ -296,6 +390,34 @@ def test_a_pump_that_stops_does_not_prove_its_scale(factor: float, words: str) -
     later = rows(samples, start + 800, start + 1600)
     later = later._replace(time_ns=later.time_ns + 3600 * 10**9)
     assert sight.learn_many(later, area)[:3] == (later.time_ns[-1], {}, {})
+
+
+def test_a_loop_is_not_over_because_nobody_looked() -> None:
+    lies = working(1500)
+    lies["pressure"][600:] = np.resize(lies["pressure"][600:660], 900)
+    machine = machine_of("west")
+    samples = samples_of(np.arange(1500) * 10**9 + 1, pressure=lies["pressure"], rate=lies["rate"])
+    sight, area = machine.build_sight(), area_of(machine)
+    before = sight.learn_many(rows(samples, 0, 1000), area).faults
+    after = rows(samples, 1000)._replace(time_ns=samples.time_ns[1000:] + 3600 * 10**9)
+    for each in (before, *(faults for _, faults in seen_by(sight, area, after, 5))):
+        assert "repeats the readings" in each["pressure"]
+
+
+def test_what_was_unusable_before_a_restart_has_to_prove_itself() -> None:
+    sound, machine = working(1200), machine_of("west")
+    pressure, rate = sound["pressure"], sound["rate"]
+    rate[:200] = pressure[:200] = 0.0  # at rest, nothing is shown
+    samples = samples_of(np.arange(1200) * 10**9 + 1, pressure=pressure, rate=rate)
+    sight, area = machine.build_sight(), area_of(machine)
+    sight.distrust()
+    seen = sight.learn_many(rows(samples, 0, 480), area)
+    assert "unusable before the watcher was restarted" in seen.faults["pressure"]
+    assert seen.newest_ns is None
+    assert seen.unusable.all()
+    seen = sight.learn_many(rows(samples, 480), area)
+    assert seen[:3] == (samples.time_ns[-1], {}, {})
+    assert np.flatnonzero(~seen.unusable)[0] in range(18, 22)
 
 
 # -- the loop

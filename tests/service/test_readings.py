@@ -191,6 +191,27 @@ def test_rates_and_what_is_needed(tmp_path: Path) -> None:
     assert answers["rate"].answer in ("not proven", "NO")
 
 
+RATE = '[source.rate]\nfunction = 4\naddress = 9\ntype = "float32"\nunit = "strokes/min"\n[gate]\n'
+
+
+def test_strokes_that_do_not_fit_are_told(tmp_path: Path) -> None:
+    both = machine(tmp_path, NORTH.replace("[gate]", RATE, 1))
+    stands = np.full(N, 7.0)
+    answers = found(both, pressure=RIPPLE, stroke_count=stands, rate=np.full(N, 22.7 / 60.0))
+    answer, said = of(answers, "stroke_count")
+    assert answer == "NO"
+    assert "though the rate says 3.0 meanwhile" in said
+    low = found(machine(tmp_path), pressure=RIPPLE / 50.0, stroke_count=COUNT)
+    assert of(low, "pressure")[0] == "NO"
+    alone = NORTH.split("[source.stroke_count]")
+    assert len(alone) == 2
+    rest = alone[1][alone[1].index("[") :]
+    by_rate = machine(tmp_path, (alone[0] + rest).replace("[gate]", RATE, 1))
+    slow = found(by_rate, pressure=RIPPLE + 100e6, rate=np.full(N, 22.7 / 3600.0))
+    assert slow["rate"].answer == "not proven"
+    assert "but the stated bore takes" in slow["rate"].words
+
+
 def test_one_reading_is_enough_to_look_at(tmp_path: Path) -> None:
     settings = machine(tmp_path)
     rows: Samples = samples_of(TIME_NS[:1], pressure=RIPPLE[:1], stroke_count=COUNT[:1])

@@ -18,7 +18,7 @@ from borewarden.base.shown import shown as shown_unit
 from borewarden.base.text import span_words
 from borewarden.base.units import PER_MINUTE
 from borewarden.collect.sight_loop import look_on_bytes
-from borewarden.collect.sight_state import NEVER, SIGHT, Channels, Fault, Plate
+from borewarden.collect.sight_state import NEVER, PROVEN, SIGHT, Channels, Fault, Plate
 from borewarden.physics.pump import Displacement, Intensifier, Pump
 
 __all__ = ["BLIND_AFTER", "Plate", "Sight", "Usable", "channel_words"]
@@ -58,6 +58,11 @@ class Sight:
         state.usable_ns = NEVER
         state.last_pressure = state.rate.last = np.nan
 
+    def distrust(self) -> None:
+        """Have the readings prove themselves: before a restart, the newest were unusable."""
+        state: Any = self._state.view(SIGHT).view(np.recarray)[0]
+        state.unproven = PROVEN * self.plate.stuck_time
+
     def learn_many(self, samples: Samples, area: float) -> Usable:
         """Take a block of samples; see the class."""
         unusable = np.zeros(len(samples.time_ns), dtype=np.bool_)
@@ -76,11 +81,19 @@ class Sight:
             faults["pressure"] = self._of_pressure(seen.pressure_fault, seen.pressure_value)
         if seen.flow_fault:
             faults[self.flow] = self._of_flow(seen.flow_fault, seen.flow_value)
+        if seen.unproven > 0.0 and not faults:
+            faults["pressure"] = (
+                "was unusable before the watcher was restarted; it has to be sound for "
+                f"{span_words(seen.unproven)} more with the pump at pressure"
+            )
         if seen.pressure_still > 0.0 and not faults:
             doubts["pressure"] = _unproven("has not changed", seen.pressure_still)
         if seen.flow_still > 0.0 and not faults:
             words = "shows no strokes" if self._is_at_rest(samples) else "has not changed"
             doubts[self.flow] = _unproven(words, seen.flow_still)
+        elif seen.flow_little > 0.0 and not faults:
+            words = "shows far fewer strokes than the stated bore takes"
+            doubts[self.flow] = _unproven(words, seen.flow_little)
         newest_ns = None if seen.usable_ns == NEVER else seen.usable_ns
         return Usable(newest_ns, faults, doubts, unusable)
 
@@ -100,6 +113,8 @@ class Sight:
                 return f"stands still at {shown}"
             case Fault.FULL_SCALE:
                 return f"stuck at {shown}, above the rated {rated}: full scale of the sensor?"
+            case Fault.ABOVE:
+                return f"held at {shown}, above the rated {rated}: wrong unit or scale?"
             case Fault.OTHER_UNIT:
                 return f"{shown} is the usual pressure in another unit"
             case Fault.REPEATS:
@@ -122,7 +137,9 @@ class Sight:
         per_minute = f"{value / PER_MINUTE:.4g} {unit}"
         most = f"{self.plate.max_rate / PER_MINUTE:.4g}"
         match fault:
-            case Fault.OUT_OF_RANGE if self.plate.counts:
+            case Fault.OUT_OF_RANGE | Fault.WRONG_SCALE if self.plate.counts:
+                if value > 0.0:
+                    return f"{value:.0f} is no count: all bits set stand for no value"
                 return f"{value:.6g} is no count"
             case Fault.OUT_OF_RANGE:
                 return f"{per_minute} is out of range; the pump makes {most}"
@@ -132,6 +149,8 @@ class Sight:
                 return f"stands still at {per_minute}"
             case Fault.REPEATS:
                 return f"went back {value:.0f} times, and showed old counts again"
+            case Fault.DROPS:
+                return f"dropped to 0 and came back {value:.0f} times"
             case Fault.SECONDS:
                 return f"counted {value:.0f} in as many seconds: a clock in place of strokes?"
             case Fault.STANDS:

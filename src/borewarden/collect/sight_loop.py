@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from borewarden.base.compiling import compiled
 from borewarden.collect.sight_state import (
     LOOP,
+    PROVEN,
     SIGHT,
     Channels,
     Fault,
@@ -38,6 +39,7 @@ LEAK = 0.05  # of the highest rate: fewer strokes may be a leak's
 OUTSIDE = 0.25  # of `stuck_time` above the range: the scale is wrong, until for
 INSIDE = 0.5  # of it there was a reading like that of a working pump, and none above
 ABOVE_RATED = 1.05  # of the rated pressure: nobody holds that for `stuck_time` to the last digit
+HELD_ABOVE = 1.1  # of it: the relief valve opens before, whatever the last digit does
 STANDS_LONGEST = 3600.0  # s of one and the same pressure while nothing else shows work
 LEAST_STROKES = 3.0  # that a pressure has to show
 
@@ -45,6 +47,9 @@ CHANGES = 200.0  # of a rate with a steady jet, to know how often it changes,
 SMALL_CHANGE = 0.02  # of itself at a time; more is a jet that opens
 USUAL_STEPS = 1.25  # least steps at a time, or a coarse display may stand still on a normal day
 LONGER = 3.0  # times as long as it ever stood
+PAUSE = 2.0  # stroke periods after the last stroke, the noise is that of a pressure that is held
+NOISE_KNOWN, NOISE_MEMORY = 60.0, 3000.0  # readings
+NOISY = 0.3  # turns a reading; of pure noise it is 2/3
 STRETCH = 0.25  # of `stuck_time`: controllers average over less
 FLIP_TIME = 0.06  # of `stuck_time` that a valve stays, and
 FLIPS = 6.0  # of it without a change of the rate
@@ -54,6 +59,10 @@ PINNED = 0.95  # of the highest rate
 UNPROVEN = 5.0  # times `stuck_time` without a change: that may be right, and may not
 JET_LIKE = 0.5  # of the usual rate; less may be a leak's, which is steady
 SELDOM = 60.0  # times the usual time between two changes
+
+OFTEN = 0.9  # of the readings change it: then a few that don't are enough,
+OFTEN_KNOWN, OFTEN_MEMORY = 60.0, 300.0  # readings
+SAME = 20.0  # readings
 
 TURNS = 8  # up or down, and
 VARIED = 12  # of `LOOP` readings that have to differ, or a coarse display may repeat itself
@@ -80,6 +89,7 @@ LONGEST_PERIOD = 30.0  # s between two strokes of a working pump
 
 COUNT_SLACK = 2.0  # counts
 COUNT_MARGIN = 3.0  # times the most that the pump makes
+MOST_COUNTS = 2.0**32 - 2.0  # more were not made in a century; all ones stand for no value
 NEAR_ZERO = 3.0  # counts: there, a counter begins anew
 JUMPS = 3.0
 JUMP_KEPT = 0.8  # of what is held against a counter, after a stroke that it counted well
@@ -203,6 +213,52 @@ def _watch_pressure(s: Any, plate: Plate, x: Reading) -> None:
 
 
 @compiled
+def _watch_noise(s: Any, plate: Plate, x: Reading) -> None:
+    """Whether a pressure stands that used to move at nearly every reading, jet on or off."""
+    noise = s.noise
+    step = x.pressure - s.last_pressure
+    if x.strokes > 0.0:  # only now is it known to have been a pause
+        kept = np.exp(-noise.late / NOISE_MEMORY)
+        noise.readings = kept * noise.readings + noise.late
+        noise.turns = kept * noise.turns + noise.late_turns
+        noise.late = noise.late_turns = 0.0
+    quiet = PAUSE * s.pace.period if s.pace.period > 0.0 else LONGEST_PERIOD
+    is_up = x.pressure > plate.stopped_pressure
+    if is_up and x.strokes == 0.0 and s.rest.seconds > quiet:
+        noise.late += 1.0
+        noise.late_turns += step * noise.step < 0.0
+    if step != 0.0 or not is_up:
+        noise.step = step
+        noise.same = noise.same_time = 0.0
+        return
+    noise.same += 1.0
+    noise.same_time += x.seconds
+    is_noisy = noise.readings >= NOISE_KNOWN and noise.turns >= NOISY * noise.readings
+    if is_noisy and noise.same >= SAME and noise.same_time > plate.stuck_time:
+        _find(s.pressure, Fault.FROZEN, x.pressure, s.still.since_ns)
+
+
+@compiled
+def _watch_plate(s: Any, plate: Plate, x: Reading) -> None:
+    """Whether the pressure is held above what the pump is built for."""
+    above = s.above
+    if x.pressure > HELD_ABOVE * plate.rated_pressure:
+        if above.seconds == 0.0:
+            above.since_ns = x.time_ns
+        above.seconds += x.seconds
+        above.sound = 0.0
+        # one that stands is found as such
+        if above.seconds > plate.stuck_time and x.pressure != s.last_pressure:
+            _find(s.pressure, Fault.ABOVE, x.pressure, above.since_ns)
+        return
+    above.seconds = 0.0
+    if x.pressure >= plate.working_pressure:
+        above.sound += x.seconds
+        if above.sound > INSIDE * plate.stuck_time:
+            _clear(s.pressure, Fault.ABOVE)
+
+
+@compiled
 def _rate_changed(rate: Any, x: Reading) -> None:
     """A rate moved: how often and how far it does so while the jet is on and steady."""
     change = abs(x.rate - rate.last)
@@ -212,6 +268,11 @@ def _rate_changed(rate: Any, x: Reading) -> None:
         rate.step = min(rate.step, change) if rate.changes > 0.0 else change
         rate.change += change
         rate.changes += 1.0
+    if x.rate > 0.0 and rate.last > 0.0:
+        kept = np.exp(-(rate.same + 1.0) / OFTEN_MEMORY)
+        rate.moved = kept * rate.moved + 1.0
+        rate.stood = kept * rate.stood + rate.same
+    rate.same = rate.same_time = 0.0
     rate.last = x.rate
     rate.since_ns = x.time_ns
     rate.seconds = 0.0
@@ -254,6 +315,20 @@ def _is_contradicted(rate: Any, plate: Plate, x: Reading) -> bool:
 
 
 @compiled
+def _used_to_move(rate: Any, plate: Plate, x: Reading) -> bool:
+    """Whether a rate stands that changed at nearly every reading before.
+
+    Not at the limit of the pump, where the pressure gives way.
+    """
+    rate.same += 1.0
+    rate.same_time += x.seconds
+    readings = rate.moved + rate.stood
+    often = readings >= OFTEN_KNOWN and rate.moved >= OFTEN * readings
+    stands = rate.same >= SAME and rate.same_time > plate.stuck_time
+    return bool(often and stands and x.rate < PINNED * plate.max_rate)
+
+
+@compiled
 def _watch_rate(s: Any, plate: Plate, x: Reading) -> None:
     """Whether a rate stands still that has to move, or that used to while the jet was on."""
     rate = s.rate
@@ -265,7 +340,8 @@ def _watch_rate(s: Any, plate: Plate, x: Reading) -> None:
         return
     works = x.pressure >= plate.working_pressure
     rate.held += x.seconds if works else 0.0
-    if plate.pistons and _is_contradicted(rate, plate, x):
+    is_lie = plate.pistons and _used_to_move(rate, plate, x)
+    if is_lie or (plate.pistons and _is_contradicted(rate, plate, x)):
         _find(s.flow, Fault.FROZEN, x.rate, rate.since_ns)
     if works and x.rate > JET_LIKE * s.usual.rate > 0.0:
         rate.seconds += x.seconds
@@ -514,11 +590,29 @@ def _fell(s: Any, t: int) -> None:
 
 
 @compiled
+def _came_back(s: Any, t: int) -> None:
+    """A counter dropped to nought, and is now where it would be without that."""
+    if s.returns == 0.0 or (t - s.return_ns) * S_PER_NS > FALLS_KEPT:
+        s.returns = 0.0
+        s.first_return_ns = t
+    s.returns += 1.0
+    s.return_ns = t
+    if s.returns >= FALLS:
+        _find(s.flow, Fault.DROPS, s.returns, s.first_return_ns)
+
+
+@compiled
 def _counted_well(s: Any, made: float, t: int) -> None:
     if s.fell:
         _fell(s, t)
     s.since_fall += made
     s.good = s.count + made
+    s.good_ns = t
+    if s.flow.fault == Fault.DROPS:
+        apart = (s.return_ns - s.first_return_ns) / max(s.returns - 1.0, 1.0)
+        if t - s.return_ns > LOOPS_LOST * apart:
+            _clear(s.flow, Fault.DROPS)
+            s.returns = 0.0
     s.jumps *= JUMP_KEPT
     if s.jumps < 1.0:
         _clear(s.flow, Fault.JUMPS)
@@ -538,11 +632,16 @@ def _count(s: Any, plate: Plate, reading: float, seconds: float, t: int) -> floa
         if not s.counted:
             s.edge_ns = t
             s.good = reading
+            s.good_ns = t
             s.since_fall = np.inf
     else:
         waited = (t - s.edge_ns) * S_PER_NS
         s.edge_ns = t
         if not 0.0 <= made <= COUNT_SLACK + COUNT_MARGIN * plate.max_rate * max(waited, 0.0):
+            since_good = (t - s.good_ns) * S_PER_NS
+            most = COUNT_SLACK + COUNT_MARGIN * plate.max_rate * max(since_good, 0.0)
+            if s.count <= NEAR_ZERO and MANY < s.good <= reading <= s.good + most:
+                _came_back(s, t)
             s.fell = reading < s.good  # one wrong reading comes back
             if reading > NEAR_ZERO and seconds > 0.0:
                 if s.jumps < 1.0:
@@ -570,6 +669,7 @@ def _begin_window(window: Any, time_ns: int) -> None:
     window.seconds = 0.0
     window.strokes = 0.0
     window.flux = 0.0
+    window.late = window.busy = 0.0
     window.mass = 0.0
     window.pressure = 0.0
     window.square = 0.0
@@ -580,6 +680,10 @@ def _add_to_window(window: Any, x: Reading) -> None:
     window.seconds += x.seconds
     window.strokes += x.strokes
     window.flux += x.flux * x.seconds
+    window.late += x.flux * x.seconds
+    if x.strokes > 0.0:
+        window.busy += window.late
+        window.late = 0.0
     window.mass += x.strokes * x.delivery
     window.pressure += x.pressure * x.seconds
     window.square += x.pressure * x.pressure * x.seconds
@@ -614,6 +718,7 @@ def _watch_fit(s: Any, plate: Plate, x: Reading, area: float) -> None:
         _begin_window(window, x.time_ns)
         return
     if s.pace.period > 0.0 and s.rest.seconds > DIES_AWAY * s.pace.period:
+        window.late = 0.0
         return  # nor in a pause
     _add_to_window(window, x)
     if window.seconds < WINDOW * plate.stuck_time or window.strokes < WINDOW_STROKES:
@@ -622,6 +727,7 @@ def _watch_fit(s: Any, plate: Plate, x: Reading, area: float) -> None:
     pressure = window.pressure / window.seconds
     rate = window.strokes / window.seconds
     passed = window.mass / max(window.flux, 1e-9)  # m², what would let it pass
+    busy = window.mass / max(window.busy, 1e-9)  # m², while strokes followed each other
     is_low = pressure < plate.working_pressure
     too_fast = rate > OVERSPEED * plate.max_rate
     unlike = (
@@ -632,7 +738,7 @@ def _watch_fit(s: Any, plate: Plate, x: Reading, area: float) -> None:
     misfit = is_low and (passed > AREA_LOW * area or unlike)
     too_fast = too_fast or (not is_low and passed > AREA_HIGH * area)
     # where the pressure was never that of a jet, less will do, but it has to last
-    never = is_low and usual.windows == 0.0 and passed > PLATE_OFF * area
+    never = is_low and usual.windows == 0.0 and busy > PLATE_OFF * area
     in_a_row = _odd_in_a_row(window, misfit or too_fast or never)
     if in_a_row and (misfit or too_fast or window.odd >= NEVER_IN_A_ROW):
         if misfit or never:
@@ -743,6 +849,31 @@ def _watch_crank(s: Any, plate: Plate, x: Reading, area: float) -> None:
 
 
 @compiled
+def _pass_over(s: Any, gap_ns: int) -> None:
+    """What comes again in a loop is not over because nobody looked meanwhile."""
+    s.repeated.at_ns += gap_ns
+    s.repeated.same_ns += gap_ns
+    s.first_fall_ns += gap_ns
+    s.last_fall_ns += gap_ns
+    s.first_return_ns += gap_ns
+    s.return_ns += gap_ns
+
+
+@compiled
+def _prove(s: Any, plate: Plate, pressure: float, seconds: float) -> None:
+    """Have readings that were unusable before a restart be sound for a while.
+
+    At rest, they show nothing.
+    """
+    if s.unproven <= 0.0:
+        return
+    if s.pressure.fault != Fault.NONE or s.flow.fault != Fault.NONE:
+        s.unproven = PROVEN * plate.stuck_time
+    elif pressure > plate.stopped_pressure:
+        s.unproven -= seconds
+
+
+@compiled
 def _move_clock(s: Any, plate: Plate, t: int) -> float:
     """Go on to time `t`: s since the last sample, 0 after a gap or a clock that was set back."""
     seconds = (t - s.time_ns) * S_PER_NS if s.started else 0.0
@@ -751,6 +882,7 @@ def _move_clock(s: Any, plate: Plate, t: int) -> float:
         _begin_window(s.window, t)
         _begin_window(s.low_window, t)
         s.usable_ns = min(s.usable_ns, t)
+        _pass_over(s, t - s.time_ns if s.started else 0)
         seconds = 0.0
     if not s.started:
         s.rest.since_ns = s.rest.idle_ns = t
@@ -770,7 +902,7 @@ def _look(s: Any, plate: Plate, displacement: Displacement, area: float, now: Sa
     limits = Range(-plate.stopped_pressure, plate.working_pressure, plate.max_pressure, hold)
     has_pressure = _in_range(s.pressure, now.pressure, limits, seconds, t)
     if plate.counts:
-        limits = Range(0.0, np.inf, np.inf, hold)
+        limits = Range(0.0, 0.0, MOST_COUNTS, hold)
         has_flow = _in_range(s.flow, now.counter, limits, seconds, t)
         edge_ns = s.edge_ns
         strokes = _count(s, plate, now.counter, seconds, t) if has_flow else 0.0
@@ -787,10 +919,12 @@ def _look(s: Any, plate: Plate, displacement: Displacement, area: float, now: Sa
         if plate.counts and plate.pistons:
             _watch_age(s, plate, x, (t - edge_ns) * S_PER_NS)
         _watch_pressure(s, plate, x)
+        _watch_plate(s, plate, x)
         _watch_repeats(s, plate, x)
         if plate.reads_rate and not plate.counts:
             _watch_rate(s, plate, x)
         if plate.strokes:
+            _watch_noise(s, plate, x)
             _watch_strokes(s, plate, x, area)
             _watch_fit(s, plate, x, area)
             if plate.pistons and plate.counts:
@@ -799,9 +933,15 @@ def _look(s: Any, plate: Plate, displacement: Displacement, area: float, now: Sa
             _watch_turns(s, plate, x)
             _watch_crank(s, plate, x, area)
         s.last_pressure = now.pressure
+    _prove(s, plate, now.pressure, seconds)
     # one reading after a gap shows no more than that the link is there
     is_joined = seconds > 0.0 or not seen_before
-    if s.pressure.fault == Fault.NONE and s.flow.fault == Fault.NONE and is_joined:
+    if (
+        s.pressure.fault == Fault.NONE
+        and s.flow.fault == Fault.NONE
+        and is_joined
+        and s.unproven <= 0.0
+    ):
         s.usable_ns = t
     if s.pressure.fault != Fault.NONE:
         s.usable_ns = min(s.usable_ns, s.pressure.since_ns)
@@ -834,7 +974,7 @@ def look_on_bytes(
     for i in range(len(c.time_ns)):
         now = Sample(c.time_ns[i], c.pressure[i], c.rate[i], c.stroke_count[i], c.valve[i])
         _look(s, plate, displacement, area, now)
-        c.unusable[i] = max(s.pressure.fault, s.flow.fault) > Fault.OUT_OF_RANGE
+        c.unusable[i] = s.unproven > 0.0 or max(s.pressure.fault, s.flow.fault) > Fault.OUT_OF_RANGE
     return Seen(
         s.usable_ns,
         s.pressure.fault,
@@ -843,6 +983,8 @@ def look_on_bytes(
         s.flow.fault,
         s.flow.value,
         s.flow.since_ns,
+        s.unproven,
         _unproven(s.still.seconds, plate) if s.last_pressure > plate.stopped_pressure else 0.0,
         _unproven(max(s.rate.held, s.rest.held), plate) if plate.strokes else 0.0,
+        _unproven(s.rest.idle, plate) if plate.strokes else 0.0,
     )

@@ -30,8 +30,11 @@ class Fault(IntEnum):
     REPEATS = 11  # what it showed before, over and over
     SELDOM = 12  # readings are too far apart
     SECONDS = 13  # a counter that counts seconds
+    ABOVE = 14  # held above the plate
+    DROPS = 15  # a counter that shows nought now and then
 
 
+PROVEN = 2.5  # times `stuck_time` at pressure, sound, after a restart: five windows; invented
 LOOP = 24  # readings in a row that tell a repetition
 
 
@@ -79,6 +82,15 @@ STILL = np.dtype(
     ]
 )
 
+# The pressure against the plate.
+ABOVE = np.dtype(
+    [
+        ("since_ns", np.int64),  # it went above,
+        ("seconds", np.float64),  # and for how long
+        ("sound", np.float64),  # s at work below it since
+    ]
+)
+
 RATE = np.dtype(
     [
         ("last", np.float64),
@@ -89,6 +101,10 @@ RATE = np.dtype(
         ("change", np.float64),  # Hz, over all changes
         ("step", np.float64),  # Hz, the least one
         ("longest", np.float64),  # s that it stood, at most
+        ("moved", np.float64),  # readings that changed it,
+        ("stood", np.float64),  # and that did not, lately, until it last changed
+        ("same", np.float64),  # readings since then,
+        ("same_time", np.float64),  # s
         ("held", np.float64),  # s at working pressure since it last changed
         ("valve", np.float64),  # of the sample before,
         ("same_valve", np.float64),  # s since it last moved
@@ -114,6 +130,19 @@ REPEATED = np.dtype(
         ("at_ns", np.int64),  # the remembered ones came
         ("same_ns", np.int64),  # they came again
         ("period_ns", np.int64),
+    ]
+)
+
+# How the pressure moves while nothing is cut: a display that resolves its noise can't stand.
+NOISE = np.dtype(
+    [
+        ("step", np.float64),  # Pa, the newest one
+        ("readings", np.float64),  # in pauses that are over,
+        ("turns", np.float64),  # and how often it turned there
+        ("late", np.float64),  # the same of this pause
+        ("late_turns", np.float64),
+        ("same", np.float64),  # readings that did not change it,
+        ("same_time", np.float64),  # s
     ]
 )
 
@@ -155,6 +184,8 @@ SUMS = np.dtype(
         ("seconds", np.float64),
         ("strokes", np.float64),
         ("flux", np.float64),  # kg/m²
+        ("late", np.float64),  # the same since the last stroke, and
+        ("busy", np.float64),  # up to it, without pauses
         ("mass", np.float64),  # kg
         ("pressure", np.float64),  # Pa s
         ("square", np.float64),  # Pa² s
@@ -188,6 +219,7 @@ SIGHT = np.dtype(
         ("started", np.bool_),
         ("time_ns", np.int64),
         ("usable_ns", np.int64),
+        ("unproven", np.float64),  # s at pressure that have to be sound before all is
         ("pressure", CHANNEL),
         ("flow", CHANNEL),
         ("last_pressure", np.float64),
@@ -196,6 +228,10 @@ SIGHT = np.dtype(
         ("edge_ns", np.int64),  # the counter last moved
         ("jumps", np.float64),
         ("jumps_ns", np.int64),  # the first of them
+        ("good_ns", np.int64),
+        ("returns", np.float64),  # how often it dropped to nought and came back, lately
+        ("return_ns", np.int64),  # the newest of them
+        ("first_return_ns", np.int64),
         ("good", np.float64),  # the newest count that was reached by counting
         ("fell", np.bool_),  # the counter went back, and has not counted since
         ("since_fall", np.float64),  # counts since it last went back
@@ -207,8 +243,10 @@ SIGHT = np.dtype(
         ("stale", np.int64),  # counts in a row that came late, with a pressure as late
         ("ticks", TICKS),
         ("still", STILL),
+        ("above", ABOVE),
         ("rate", RATE),
         ("repeated", REPEATED),
+        ("noise", NOISE),
         ("rest", REST),
         ("pace", PACE),
         ("window", SUMS),
@@ -274,5 +312,7 @@ class Seen(NamedTuple):
     flow_fault: int
     flow_value: float
     flow_since_ns: int
+    unproven: float  # s, see `SIGHT`
     pressure_still: float  # s that the pressure has not changed, where that proves nothing; else 0
     flow_still: float  # s that the rate, or at pressure the counter, has not
+    flow_little: float  # s at working pressure with strokes that no jet takes, or none

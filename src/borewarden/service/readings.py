@@ -33,13 +33,14 @@ OVERSPEED = 1.1  # of the highest rate
 MOST_COUNTS = 1.5  # of the highest rate, and
 COUNT_SLACK = 2.0  # counts more
 TOO_FAST = 2.5  # times the strokes that the stated bore takes at that pressure, but
-LEAST_STROKES = 1.5  # at least
+LEAST_STROKES = 1.0  # at least
 ENOUGH_STROKES = 3.0  # that show that a counter counts
 STROKES = 2.0  # that have to move a pressure, or that an open valve has to bring
 FROZEN_ROWS = 5  # that are all the same before a pressure is said not to move
 WHILE_CUT = "while the pump cuts"
 PRESSURE_UNITS = ("bar", "MPa", "psi", "kpsi")
 LOWEST = 0.2  # of the rated pressure, that people cut at
+TOO_SLOW = 6.0  # times fewer strokes than the stated bore takes: shows no jet
 MISSING = 0.5  # of the readings, and the channel can't be used
 
 UNITS = {  # that people read: factor from SI, offset, decimals, unit
@@ -106,6 +107,11 @@ class _Seen:
         if self.gate.uses_counter:
             counts = _finite(self.rows.stroke_count)
             return float(np.ptp(counts)) if len(counts) else 0.0
+        return self.strokes_by_rate
+
+    @property
+    def strokes_by_rate(self) -> float:
+        """How many there were by the rate, if it is read."""
         rates = _finite(self.rows.rate) if "rate" in self.places else np.empty(0)
         return float(np.median(rates)) * self.seconds if len(rates) else 0.0
 
@@ -354,6 +360,17 @@ def _strokes_shown(seen: _Seen, strokes: float) -> Finding:
             f": {strokes:.0f} in {seen.seconds:.0f} s, but the stated bore takes {fastest:.1f} at "
             f"{_in_words('pressure', seen.pressure)}; check strokes_per_count, bore, and the unit "
             "and scale of both channels",
+        )
+    if strokes > 0.0 and seen.works and seen.gate.flow_shows_jet and strokes * TOO_SLOW < slowest:
+        return Finding(
+            "not proven",
+            f": {strokes:.1f} in {seen.seconds:.0f} s, but the stated bore takes {slowest:.1f}; "
+            f"right while the jet is off, or else check unit and scale: run this again {WHILE_CUT}",
+        )
+    by_rate = seen.strokes_by_rate
+    if strokes == 0.0 and by_rate >= STROKES:
+        return Finding(
+            "NO", f": it stood still, though the rate says {by_rate:.1f} meanwhile; check the place"
         )
     if strokes > 0.0:
         return _moving(seen, strokes)

@@ -101,12 +101,16 @@ def restore(machine: MachineSettings, connection: sqlite3.Connection) -> Followe
     known = fittings(connection, machine.name, up_to=None if newest is None else entry)
     watcher, sight = machine.build_watcher(known.values()), machine.build_sight()
     sets = fitted_sets(machine.jewels(known.values()))
+    was_unusable = False
     if newest is not None:
         since = max((s.since_ns for s in sets if s.since_ns <= newest), default=0)
         since = max(since, whole_since(connection, machine.name))
         for samples, phases in read_phases(connection, machine.name, since):
             learn_usable(watcher.learn_many, samples, phases == Phase.UNUSABLE)
             sight.learn_many(samples, watcher.gate.settings.nominal_area)
+            was_unusable = bool(phases[-1] == Phase.UNUSABLE)
+        if was_unusable:
+            sight.distrust()
     return Followed(machine, watcher, entry, sets, newest or 0, sight)
 
 
