@@ -60,6 +60,8 @@ def test_replay_prints_the_probable_causes_and_the_cheapest_check_first(tmp_path
     assert "focusing tube does not load the pump" in said
     check = said.index("Let a qualified person measure the temperature of the ")
     assert said.index(CAUTIONS[-1]) < check < said.index("Check whether a second head")
+    for caution in CAUTIONS:  # each on its own
+        assert f"- {caution}" in said
 
 
 def test_every_state_has_an_exit_code_and_the_help_names_it(tmp_path: Path) -> None:

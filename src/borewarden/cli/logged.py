@@ -117,4 +117,4 @@ def print_result(result: Replayed) -> None:
         return
     rows = [alert_row(alert, result.time_zone) for alert in result.alerts]
     print_table(ALERT_COLUMNS, rows, "Alerts")
-    say(*(f"- {line}" for line in advice(result.verdict)))
+    say(*(f"- {line}" for line in advice(result.verdict).lines))
