@@ -42,6 +42,22 @@ SLOW = (
 )  # fmt: skip
 
 
+# what takes half a minute of processor and has a quicker test beside it: run by -m long
+LONG = (
+    "service/test_watch.py::test_killed_at_random",
+    "service/test_watch_register.py::test_killed_wh", "store/test_outbox.py::test_a_killed_drain",
+    "tune/test_sweep.py::test_a_sweep_that_is_interr", "tune/test_sweep.py::test_a_cluster_is_left",
+    "tune/test_sweep.py::test_a_setting_that_can_not",
+    "deploy/test_systemd_unit.py::test_sample_loop_compiles", "simulate/test_draw.py::test_sizes",
+    "base/test_compiling.py::test_old_code", "look/test_replayed.py::test_same_readings",
+    "second_plant/test_plant.py::test_the_same_seed", "lives/test_shop", "test_fuzz.py::test_look",
+    "test_fuzz.py::test_parquet", "test_fuzz.py::test_logs_in_a_form",
+    "service/test_clocks_live.py::test_gateway_whose_clock_is_set_moves_nothing_and_loses_nothing[True",
+    "jewels/test_rim_image.py::test_chip_angle_of_rendered_rims[fair",
+    "jewels/test_rim_image.py::test_chip_angle_of_rendered_rims[bad",
+)  # fmt: skip
+
+
 def pytest_configure(config: pytest.Config) -> None:
     """Compile the loops once, or all workers and the commands they run do it side by side."""
     has_workers = config.getoption("numprocesses", None) and not hasattr(config, "workerinput")
@@ -52,11 +68,14 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark the slow tests by where they stand."""
+    """Mark the slow and the long tests by where they stand."""
     here = Path(__file__).parent
     for item in items:
-        if item.path.relative_to(here).as_posix().startswith(SLOW):
+        name = item.path.relative_to(here).as_posix()
+        if name.startswith(SLOW):
             item.add_marker("slow")
+        if f"{name}::{item.name}".startswith(LONG):
+            item.add_marker("long")
 
 
 @pytest.fixture
