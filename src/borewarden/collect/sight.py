@@ -136,31 +136,38 @@ class Sight:
         unit = "strokes/min" if self.plate.strokes else "turns/min"
         per_minute = f"{value / PER_MINUTE:.4g} {unit}"
         most = f"{self.plate.max_rate / PER_MINUTE:.4g}"
+        if self.plate.counts and (words := _of_count(fault, value)):
+            return words
         match fault:
-            case Fault.OUT_OF_RANGE | Fault.WRONG_SCALE if self.plate.counts:
-                if value > 0.0:
-                    return f"{value:.0f} is no count: all bits set stand for no value"
-                return f"{value:.6g} is no count"
             case Fault.OUT_OF_RANGE:
                 return f"{per_minute} is out of range; the pump makes {most}"
             case Fault.WRONG_SCALE | Fault.TOO_FAST:
                 return f"{per_minute} is out of range; the pump makes {most}: wrong unit or scale?"
             case Fault.FROZEN:
                 return f"stands still at {per_minute}"
-            case Fault.REPEATS:
-                return f"went back {value:.0f} times, and showed old counts again"
-            case Fault.DROPS:
-                return f"dropped to 0 and came back {value:.0f} times"
-            case Fault.SECONDS:
-                return f"counted {value:.0f} in as many seconds: a clock in place of strokes?"
             case Fault.STANDS:
                 shown = shown_unit("pressure").brief(value)
                 if self.plate.strokes:
                     return f"shows no strokes at {shown}, though the jet seems to be on"
                 return f"shows no turns at {shown}"
-            case Fault.JUMPS:
-                return f"jumps, last by {value:,.0f}: wrong type, word order, scale or register?"
         return "no value"
+
+
+def _of_count(fault: int, value: float) -> str:
+    """What only a counter can have wrong; else empty."""
+    match fault:
+        case Fault.OUT_OF_RANGE | Fault.WRONG_SCALE:
+            why = ": all bits set stand for no value" if value > 0.0 else ""
+            return f"{value:.0f} is no count{why}"
+        case Fault.REPEATS:
+            return f"went back {value:.0f} times, and showed old counts again"
+        case Fault.DROPS:
+            return f"dropped to 0 and came back {value:.0f} times"
+        case Fault.SECONDS:
+            return f"counted {value:.0f} in as many seconds: a clock in place of strokes?"
+        case Fault.JUMPS:
+            return f"jumps, last by {value:,.0f}: wrong type, word order, scale or register?"
+    return ""
 
 
 def _unproven(words: str, seconds: float) -> str:

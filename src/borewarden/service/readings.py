@@ -361,7 +361,9 @@ def _strokes_shown(seen: _Seen, strokes: float) -> Finding:
             f"{_in_words('pressure', seen.pressure)}; check strokes_per_count, bore, and the unit "
             "and scale of both channels",
         )
-    if strokes > 0.0 and seen.works and seen.gate.flow_shows_jet and strokes * TOO_SLOW < slowest:
+    enough = ENOUGH_STROKES if seen.gate.uses_counter else 0.0
+    is_at_work = seen.works and seen.gate.flow_shows_jet
+    if strokes > enough and is_at_work and strokes * TOO_SLOW < slowest:
         return Finding(
             "not proven",
             f": {strokes:.1f} in {seen.seconds:.0f} s, but the stated bore takes {slowest:.1f}; "
