@@ -54,9 +54,9 @@ def test_replay_prints_the_probable_causes_and_the_cheapest_check_first(tmp_path
     done = borewarden(tmp_path, "replay", log, "--machine", south, "--no-store")
     assert done.returncode == 0, done.stderr
     said = " ".join(done.stdout.replace("│", " ").split())
-    assert "Probable cause: bore opened up, " in said
-    assert "Probable cause: bypass or relief valve leaking, " in said
-    assert "To be sure, measure: temperature of the " in said
+    alike = "bore opened up, or plunger seal or check valve leaking (can't be told apart here), "
+    assert f"Probable cause: {alike}" in said
+    assert "To split them, measure: temperature of the " in said
     assert "focusing tube does not load the pump" in said
     check = said.index("Let a qualified person measure the temperature of the ")
     assert said.index(CAUTIONS[-1]) < check < said.index("Check whether a second head")
