@@ -19,7 +19,7 @@ from borewarden.jewels.fitting import FittedSet, fitted_sets
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics import is_compiled
 from borewarden.physics.pump import Pump
-from borewarden.watcher.batch_loop import judge
+from borewarden.watcher.batch_loop import NO_RESULTS, judge
 from borewarden.watcher.chatter import Chatter, contradictory, heard, quiet
 from borewarden.watcher.events import Watching
 from borewarden.watcher.heads import gate_of
@@ -167,6 +167,8 @@ class Watcher:
 
     def _learn_part(self, samples: Samples) -> Learned:
         phases, closed = self.gate.learn_many(samples)
+        if len(closed) == 0:  # most calls, where samples come one by one
+            return Learned(phases, NO_RESULTS, [])
         news = np.flatnonzero(closed["kind"] == BatchKind.CEILING)
         if len(news) == 0:  # nearly always
             return Learned(phases, *self._judge(closed))
