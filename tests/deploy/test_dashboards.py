@@ -31,7 +31,7 @@ from pydantic import SecretStr
 from borewarden.show.style import PALETTE
 from borewarden.store.influx import InfluxSettings, link_lines
 from borewarden.watcher.verdict import STATES, State
-from chip_day import CHIP_NS, FIRST_NS, LAST_NS, MACHINES, delivered, replayed_day, sent, standing
+from chip_day import CHIP_NS, FIRST_NS, LAST_NS, MACHINES, delivered, sent, whole_day
 from influxd import influxd, query
 from victoria import Server
 from wire import needs
@@ -138,10 +138,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def day(folder: Path) -> Path:
-    """A store with the day, and with what the service forwards of itself in its outbox."""
-    store = replayed_day(folder)
-    standing(store)
-    return store
+    return whole_day(folder)
 
 
 def fill(folder: Path, day: Path, settings: InfluxSettings) -> None:

@@ -20,7 +20,7 @@ from pydantic import SecretStr
 from selenium.webdriver import Chrome
 
 from borewarden.store.influx import InfluxSettings
-from chip_day import FIRST_NS, LAST_NS, delivered, replayed_day, sent, standing
+from chip_day import FIRST_NS, LAST_NS, delivered, sent, whole_day
 from drawn import draw, serve
 from influxd import influxd, query
 from victoria import Server
@@ -39,9 +39,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def day(folder: Path) -> Path:
-    store = replayed_day(folder)
-    standing(store)
-    return store
+    return whole_day(folder)
 
 
 @pytest.fixture(scope="module")

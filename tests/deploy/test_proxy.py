@@ -13,7 +13,6 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlencode
 
 import pytest
 import trustme
@@ -21,7 +20,7 @@ import trustme
 from borewarden.service.messages import Person
 from borewarden.store.accounts import trail
 from borewarden.store.database import open_store, open_to_read
-from doors_page import PASSWORD, Page, account
+from doors_page import PASSWORD, Page, account, asked
 
 RECIPE = Path(__file__).parents[2] / "deploy" / "nginx" / "borewarden.conf"
 NGINX = shutil.which("nginx", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
@@ -46,16 +45,8 @@ class Proxied:
         return connection
 
     def ask(self, method: str, path: str, form: dict[str, str] | None = None, **more: str) -> Any:
-        connection = self.connected()
-        headers = {"Origin": f"https://{NAME}:{self.port}"} if method == "POST" else {}
-        if form is not None:
-            headers["Content-Type"] = "application/x-www-form-urlencoded"
-        headers |= {name.replace("_", "-"): text for name, text in more.items()}
-        connection.request(method, path, None if form is None else urlencode(form), headers)
-        answer = connection.getresponse()
-        told = answer.status, answer.headers, answer.read()
-        connection.close()
-        return told
+        origin = f"https://{NAME}:{self.port}"
+        return asked(self.connected(), origin, method, path, form, **more)
 
 
 @pytest.fixture

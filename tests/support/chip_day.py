@@ -53,6 +53,13 @@ def logs(folder: Path) -> dict[str, Path]:
     }
 
 
+def whole_day(folder: Path) -> Path:
+    """A store in `folder` with the day, and with what the service forwards of itself waiting."""
+    store = replayed_day(folder)
+    standing(store)
+    return store
+
+
 def replayed_day(folder: Path) -> Path:
     """A store in `folder` with the day of all three, as `replay` keeps it."""
     store = folder / "day.db"

@@ -52,6 +52,26 @@ def north_status() -> MachineStatus:
     return MachineStatus("North", "Europe/Vienna", PUMP, watcher.verdict(), link=link)
 
 
+def asked(
+    connection: http.client.HTTPConnection,
+    origin: str,
+    method: str,
+    path: str,
+    form: dict[str, str] | None = None,
+    **headers: str,
+) -> tuple[int, Any, bytes]:
+    """Status, headers and body of one answer, of a page that is known as `origin`."""
+    sent = {"Origin": origin} if method == "POST" else {}
+    if form is not None:
+        sent["Content-Type"] = "application/x-www-form-urlencoded"
+    sent |= {name.replace("_", "-"): text for name, text in headers.items()}
+    connection.request(method, path, None if form is None else urlencode(form), sent)
+    answer = connection.getresponse()
+    told = answer.status, answer.headers, answer.read()
+    connection.close()
+    return told
+
+
 class Page:
     """A page of one machine over a real socket, served by a loop of its own."""
 
@@ -97,15 +117,7 @@ class Page:
     ) -> tuple[int, Any, bytes]:
         """Status, headers and body of one answer."""
         connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=30)
-        sent = {"Origin": f"http://127.0.0.1:{self.port}"} if method == "POST" else {}
-        if form is not None:
-            sent["Content-Type"] = "application/x-www-form-urlencoded"
-        sent |= {name.replace("_", "-"): text for name, text in headers.items()}
-        connection.request(method, path, None if form is None else urlencode(form), sent)
-        answer = connection.getresponse()
-        told = answer.status, answer.headers, answer.read()
-        connection.close()
-        return told
+        return asked(connection, f"http://127.0.0.1:{self.port}", method, path, form, **headers)
 
     def log_in(self, name: str, password: str = PASSWORD, **headers: str) -> tuple[int, Any, bytes]:
         return self.ask("POST", "/login", {"name": name, "password": password}, **headers)
