@@ -41,8 +41,7 @@ def watch_command(
         watched = [machine for machine in machines if machine.source is not None]
         sources = {machine.name: machine.open_source() for machine in watched}
         configure_logging(log_level, log_format)
-        say(*([f"page: {service.page.address}"] if service.page.port else []))
-        asyncio.run(run(machines, store, sources, service))
+        asyncio.run(run(machines, store, sources, service, lambda page: say(f"page: {page}")))
 
 
 @app.command("reach")

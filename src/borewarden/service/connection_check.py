@@ -193,7 +193,7 @@ def _clock_advice(source: Source) -> str:
             "set the clock that is wrong: this computer's, or that of the controller, which dates "
             "its values itself (a stand-in pump at a --speed above 1 dates them so, too)"
         )
-    return "set this computer's clock, and run this again"
+    return "this computer's clock was set meanwhile: run this again"
 
 
 # -- the time-series server

@@ -9,7 +9,7 @@ import signal
 import socket
 import sqlite3
 import time
-from collections.abc import AsyncGenerator, Coroutine, Mapping
+from collections.abc import AsyncGenerator, Callable, Coroutine, Mapping
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -72,10 +72,12 @@ async def run(
     store: Path,
     sources: Mapping[str, AsyncGenerator[Received, None]],
     service: ServiceSettings,
+    tell_page: Callable[[str], None],
 ) -> None:
     """Watch those of `machines` that have a source, until SIGTERM or SIGINT, or all sources end.
 
-    The others are counted by hand, on the page. With none to watch it runs until a signal.
+    The others are counted by hand, on the page, whose address `tell_page` gets once it is there.
+    With none to watch it runs until a signal.
 
     What ends it otherwise is logged; SystemExit is then raised.
     """
@@ -118,6 +120,7 @@ async def run(
                 by_hand=[machine for machine in machines if machine.source is None],
             )
             start("page", serve_when_free(app, service.page))
+            tell_page(service.page.address)
         if service.influx is not None:
             report, refused = health.report(influx.SINK), health.refused(influx.SINK)
             to = service.influx_settings()
