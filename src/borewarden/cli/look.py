@@ -15,7 +15,7 @@ import typer
 from borewarden.base.errors import BadInput
 from borewarden.base.numbers import split_quantity
 from borewarden.base.samples import SI_UNITS
-from borewarden.base.shown import NAMED, show_in
+from borewarden.base.shown import NAMED, show_in, shown
 from borewarden.cli.look_live import (
     LISTEN,
     PAUSE,
@@ -62,7 +62,7 @@ from borewarden.settings.load import units_at
 from borewarden.settings.machine import MachineSettings
 
 ON_PANEL = {"rate": "strokes a minute, speed or flow"}  # channels by the words of a panel
-BORE_EXAMPLE = 0.254e-3  # m
+BORE_EXAMPLE, WATER_EXAMPLE = 0.254e-3, 291.15  # m, K
 
 What = Annotated[
     list[str],
@@ -469,7 +469,8 @@ def _rate_asked(seen: Seen, told: Told) -> tuple[Seen, Told]:
 
 def _confirmed(looked: Seen, told: Told) -> tuple[Seen, Told]:
     """The roles as a person lets them stand, and what was told of them."""
-    panel = ", or what the panel shows, as in 'temperature=18 °C'"
+    water = shown("temperature").brief(WATER_EXAMPLE)
+    panel = f", or what the panel shows, as in 'temperature={water}'"
     what = f"CHANNEL=COLUMN, or CHANNEL=none{panel if isinstance(looked, Heard) else ''}"
     while True:
         reply = _reply(f"Enter if that is right, else {what}")

@@ -285,7 +285,7 @@ def _direct(level: Level, plate: Plate, bore: float, material: str) -> dict[str,
         **_common(level),
         "rated_power": _motor(_rated(level, plate), bore),
         "plungers": Figure(str(plungers), GUESSED),
-        **_plunger(swept, plate, 20.0 * MM, plungers),
+        **_plunger(swept, plate, 12.0 * MM, plungers),
         "crank_speed": Figure(_text(f"{most} rpm"), why),
         "regulation": Figure(_text(regulation), f"{GUESSED}: {told}"),
     }
