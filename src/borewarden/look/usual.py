@@ -20,6 +20,7 @@ MOTORS = {
     "hp": (10, 15, 20, 25, 30, 40, 50, 60, 75, 100, 125, 150, 200),
 }
 SAME = 1e-6  # apart, and two units are one
+OF_PSI = {"psi", "kpsi"}  # people read either from the other
 ABOVE = 1.02  # of the highest pressure seen, and a pump may be rated so
 
 
@@ -65,7 +66,7 @@ def in_both(level: float, unit: str, si: str, quantity: str, digits: int = 5) ->
     """A `level` in its own `unit`, and behind it in that of the shop where that is another one."""
     factor, offset = conversion(unit, si)
     own, people = f"{level:.{digits}g} {unit}", shown(quantity)
-    if abs(factor / people.factor - 1.0) < SAME:
+    if abs(factor / people.factor - 1.0) < SAME or {unit, people.label} <= OF_PSI:
         return own
     return f"{own}, {people.brief(level * factor + offset)}"
 

@@ -81,12 +81,9 @@ async def run(
 
     What ends it otherwise is logged; SystemExit is then raised.
     """
-    stop = asyncio.Event()
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, stop.set)
+    stop = _stop_by_signal()
     ask_for_descriptors()
-    quiet_about_sockets(loop)
+    quiet_about_sockets(asyncio.get_running_loop())
     beside: list[asyncio.Task[Any]] = []
     health = Health()
 
@@ -141,6 +138,14 @@ async def run(
     work = watch(watched, store, sources, started, ask_for_time, health.keeping, every)
     watching = asyncio.create_task(_alone(store, work))
     await _until_stopped(watching, stop, beside)
+
+
+def _stop_by_signal() -> asyncio.Event:
+    """What is set once SIGTERM or SIGINT has come."""
+    stop = asyncio.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        asyncio.get_running_loop().add_signal_handler(number, stop.set)
+    return stop
 
 
 def _broker(service: ServiceSettings) -> PublishSettings:
