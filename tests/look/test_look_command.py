@@ -19,6 +19,7 @@ from typer.testing import CliRunner
 
 from borewarden.base.shown import chosen
 from borewarden.cli import app
+from borewarden.cli.look import _target
 from borewarden.collect.labels import labels_path
 from borewarden.look.plots import plot
 from borewarden.look.time_form import text_form
@@ -181,6 +182,13 @@ def test_the_next_command_is_said_as_it_has_to_be_typed(
     assert f"next: {said} 'a day.csv' --machine 'my pump.toml'" in done.stdout
 
 
+def test_the_file_of_an_address_is_called_as_the_machine() -> None:
+    address = "modbus://192.0.2.9:1502"
+    assert _target([address], None, None) == Path("pump-at-192-0-2-9-1502.toml")
+    assert _target([address], None, "Cell 3") == Path("Cell-3.toml")
+    assert _target(["days/a.csv"], None, "Cell 3") == Path("a.toml")
+
+
 def two_pressures(folder: Path) -> Path:
     log = folder / "two.csv"
     lines = files("iso", folder)[0].read_text().splitlines()
@@ -284,11 +292,12 @@ def test_a_wrong_answer_is_asked_again(tmp_path: Path) -> None:
     assert pump["dead_volume"] == "8.14 cm^3"  # pi/4 (24 mm)^2 180 mm = 81.43 cm^3
 
 
-def test_a_wrong_option_ends_before_the_figures_are_asked(tmp_path: Path) -> None:
+@pytest.mark.parametrize("figure", ["stroke=long", "plunger_diameter=6 mm"])
+def test_a_wrong_option_ends_before_the_figures_are_asked(figure: str, tmp_path: Path) -> None:
     (log,) = files("iso", tmp_path)
-    done = dialogue(log, tmp_path / "m.toml", "", "--plate", "stroke=long")
+    done = dialogue(log, tmp_path / "m.toml", "", "--plate", figure)
     assert done.returncode == 2
-    assert "stroke=long" in done.stderr
+    assert f"can't use --plate\n  where: {figure}" in done.stderr
     assert not (tmp_path / "m.toml").exists()
 
 

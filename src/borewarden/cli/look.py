@@ -189,7 +189,7 @@ def look_command(
 
 def _target(files: Sequence[str], out: Path | None, name: str | None) -> Path:
     """The machine file to write. Raises BadInput where it is there."""
-    usual = name or Path(files[0]).name.split(".")[0]
+    usual = Path(files[0]).name.split(".")[0]
     if is_address(files[0]):
         usual = re.sub(r"\W+", "-", name or f"pump at {files[0].partition('://')[2]}").strip("-")
     target = out or Path(f"{usual}.toml")
@@ -518,7 +518,10 @@ def _told_anew(seen: Seen, told: Told, asks: bool = True) -> tuple[Seen, Told]:
 
 def _asked_plate(looked: Seen, stated: Plate) -> Plate:
     """The figures of the name plate, each with what is guessed; Enter leaves the guess."""
-    _check(looked, stated)  # or an option that is wrong would spoil each answer
+    try:
+        _check(looked, stated)  # or an option that is wrong would spoil each answer
+    except BadInput as bad:
+        raise _blamed(bad, looked, stated) from None
     say("From the name plate and the manual; Enter where you don't know.")
     if stated.name is None:
         stated = _asked(looked, stated, "name", f"name of the machine [{looked.usual_name}]")
