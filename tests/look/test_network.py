@@ -31,6 +31,7 @@ LISTENING = {1, 8, 12, 14}  # CONNECT, SUBSCRIBE, PINGREQ, DISCONNECT
 
 
 SOON = "20 s"  # 4 cuts and more, also where the machine that runs the tests is busy
+REQUEST = 12  # bytes, of Modbus TCP
 PATIENCE = 240.0  # s, a bound only
 
 
@@ -193,35 +194,50 @@ async def test_a_dialogue_marks_what_follows_the_jet(tmp_path: Path) -> None:
     ours, theirs = pty.openpty()
     jet = [False]
     said = b""
-    async with by_modbus(port, lambda _: jet[0]):
-        command = [sys.executable, "-m", "borewarden", "look", f"modbus://127.0.0.1:{port}",
+    async with by_modbus(port, lambda _: jet[0]), Proxy(port) as proxy:
+        command = [sys.executable, "-m", "borewarden", "look", f"modbus://127.0.0.1:{proxy.port}",
                    "--registers", "104-112", "--pause", "0.05 s", "--out", str(out)]  # fmt: skip
         environment = os.environ | {"PYTHONUNBUFFERED": "1"}
         process = await asyncio.create_subprocess_exec(
             *command, stdin=theirs, stdout=PIPE, env=environment
         )
-        assert process.stdout is not None
-        for until, reply, on, seconds in (
-            (b"May they be read?", b"y", False, 0.0),
-            (b"Press Enter", b"", True, 4.0),  # it comes on
-            (b"", b"", False, 2.5),  # and goes off
-            (b"", b"e", False, 0.0),
-            (b"such as 3,700 bar", b"2 m", False, 0.0),
-            (b"'m' is a unit of something else", b"3740 bar", False, 0.0),
+        stdout = process.stdout
+        assert stdout is not None
+
+        async def more(so_far: bytes) -> bytes:
+            try:
+                read = await asyncio.wait_for(stdout.read(4096), PATIENCE)
+            except TimeoutError:
+                pytest.fail(f"nothing more after: {so_far.decode()}")
+            assert read, so_far.decode()
+            return so_far + read
+
+        async def polls(count: int) -> None:
+            end = len(proxy.sent) + REQUEST * count
+            while len(proxy.sent) < end:
+                await asyncio.sleep(0.02)
+
+        for until, reply, on, seconds, requests in (
+            (b"May they be read?", b"y", False, 0.0, 0),
+            (b"Press Enter", b"", True, 4.0, 60),  # it comes on
+            (b"", b"", False, 2.5, 40),  # and goes off
+            (b"", b"e", False, 0.0, 0),
+            (b"such as 3,700 bar", b"2 m", False, 0.0, 0),
+            (b"'m' is a unit of something else", b"3740 bar", False, 0.0, 0),
         ):
             while until not in said:
-                try:
-                    more = await asyncio.wait_for(process.stdout.read(4096), PATIENCE)
-                except TimeoutError:
-                    pytest.fail(f"no {until!r} after: {said.decode()}")
-                assert more, said.decode()
-                said += more
+                said = await more(said)
             said = said.partition(until)[2] if until else said
             jet[0] = on
             os.write(ours, reply + b"\n")
             await asyncio.sleep(seconds)
+            async with asyncio.timeout(PATIENCE):
+                await polls(requests)
+        while b"if that is right" not in said:
+            said = await more(said)
+        assert b"strokes a minute, speed" not in said  # what the numbers do settles them
         os.write(ours, b"\n" * 30)
-        said += await process.stdout.read()
+        said += await stdout.read()
     assert await process.wait() == 0, said.decode()
     for end in (ours, theirs):
         os.close(end)
