@@ -3,10 +3,10 @@ real step is told.
 
 `python tests/benchmarks/bench_calibration.py [FIRST_SEED] [HOURS] [--rows 4,5] [--kinds rate]
 [--intervals 1,10] [--valve no,yes] [--delays RUNS] [--processes 2]` feeds the runs of
-`tests/noise_bed` to the `Watcher` of a machine file with default settings, HOURS of jet for each row
-and kind. A run is one sound jewel for 40 jet hours; it ends at its first alert, and the next begins.
-Seeds below 100,000 are for tuning, those from 100,000 on for reports. `--delays` takes so many runs
-for each step, 0 for none.
+`tests/noise_bed` to the `Watcher` of a machine file with default settings, HOURS of jet for each
+row and kind. A run is one sound jewel for 40 jet hours; it ends at its first alert, and the next
+begins. Seeds below 100,000 are for tuning, those from 100,000 on for reports. `--delays` takes so
+many runs for each step; without it there are none.
 """
 
 from __future__ import annotations
@@ -18,12 +18,11 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from functools import cache, partial
+from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.stats import chi2, norm
 

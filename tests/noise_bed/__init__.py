@@ -1,4 +1,4 @@
-"""A sound jewel under noise that is not white: signals alone, to judge the watcher's false alarms by.
+"""A sound jewel under noise that is not white: signals alone, to count false alarms on.
 
 Nothing here knows how the product reckons, and nothing of it is imported. `make` gives one run:
 the readings of a pump, and the truth beside them. All figures are invented or common practice; the

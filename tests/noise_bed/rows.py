@@ -6,13 +6,13 @@ HOUR = 3600.0  # s
 
 
 class Row(NamedTuple):
-    """Noise of the effective area, relative; standard deviations but where it says otherwise.
+    """Noise of the effective area, relative.
 
-    `white` is that of the mean of 20 s of steady jet, `shocks` that of disturbances of 20 s, `wander`
-    that of an AR(1) with the time constant `wander_s`, `swing` the amplitude of a sine with the
-    period `swing_s`, `cold` by how much the area reads low when the pump starts in the morning,
-    `leak` the share of the flow at 380 MPa that leaks, by pressure squared, while the set pressure
-    goes to and fro, `gaps` whether rows are missing and the clock jumps.
+    Standard deviations: `white` of means over 20 s of steady jet, `shocks` of disturbances of 20 s,
+    `wander` of an AR(1) with the time constant `wander_s`. `swing` is the amplitude of a sine with
+    the period `swing_s`, `cold` by how much the area reads low when the pump starts in the morning.
+    `leak` is the share of the flow at 380 MPa that leaks, by pressure squared; with one, the set
+    pressure goes to and fro. With `gaps`, rows are missing and the clock jumps.
     """
 
     name: str
