@@ -225,9 +225,14 @@ def cusum_limit(half: float, run_length: float) -> float:
     """Threshold for that run length; 0 where a single value above `half` is rarer than that."""
     if 1 / norm.sf(half) > run_length:
         return 0.0
-    return float(
-        brentq(lambda h: np.log(cusum_run_length(half, h) / run_length), 1e-6, 60.0, xtol=1e-3)
-    )
+
+    def surplus(limit: float) -> float:
+        return float(np.log(cusum_run_length(half, limit) / run_length))
+
+    high = 0.1  # not far beyond: the chain's matrix is singular where nothing ever alarms
+    while surplus(high) < 0:
+        high += 0.1
+    return float(brentq(surplus, 1e-6, high, xtol=1e-3))
 
 
 def garwood(k: int, hours: float) -> str:
