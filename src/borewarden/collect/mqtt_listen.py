@@ -11,8 +11,9 @@ import aiomqtt
 
 from borewarden.base.errors import BadInput
 from borewarden.collect import payload
+from borewarden.collect.broker import REFUSED, connected_to
 from borewarden.collect.link import Clock, ticks
-from borewarden.collect.mqtt import REFUSED, MqttSource, connected_to
+from borewarden.collect.mqtt import MqttSource
 from borewarden.collect.survey import Place, Rounds, Survey, Tell, plain_name
 
 MOST_NUMBERS = 500  # fields on all topics

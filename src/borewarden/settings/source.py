@@ -267,7 +267,7 @@ def _build_mqtt(
     from borewarden.collect import mqtt
 
     return mqtt.MqttSource(
-        {
+        fields={
             name: mqtt.JsonField(channels[name], point.field, point.topic, point.bits)
             for name, point in source.points().items()
         },
