@@ -91,8 +91,8 @@ def broker_samples(
 ) -> AsyncGenerator[Received, None]:
     """Endless samples that `intake` makes of the messages on `topics`, and states of the link.
 
-    Messages that a broker kept from before (retained) are left out. `ask` is called after each
-    message. Raises nothing but CancelledError.
+    Messages that a broker kept from before (retained) are left out. `ask` is called before each
+    message, and when none comes. Raises nothing but CancelledError.
     """
     return keep_connected(lambda: _session(broker, topics, intake, ask), chance)
 
@@ -157,6 +157,8 @@ async def _session(
     async with connected_to(broker) as client:
         intake.begin(clock.now(), await _subscribe(broker, topics, client))
         while True:
+            if ask is not None:
+                await ask(client, clock.now())
             wait = broker.silence - (clock.now() - intake.newest_ns) * 1e-9
             is_lost, message = await _next(client, wait)
             if is_lost:
@@ -171,8 +173,6 @@ async def _session(
                 continue
             for received in intake.take(str(message.topic), message.payload, clock.now()):
                 yield received
-            if ask is not None:
-                await ask(client, clock.now())
 
 
 async def _next(client: aiomqtt.Client, wait: float) -> tuple[bool, aiomqtt.Message | None]:

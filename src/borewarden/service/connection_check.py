@@ -23,10 +23,10 @@ from borewarden.alert.delivery import MailSettings, connected
 from borewarden.base.plain_errors import plain_reason
 from borewarden.base.samples import Samples
 from borewarden.base.shown import show_in
+from borewarden.collect.broker import Broker
 from borewarden.collect.link import LinkState
 from borewarden.collect.live import Source
 from borewarden.collect.modbus import ModbusSource
-from borewarden.collect.mqtt import MqttSource
 from borewarden.service.readings import ENOUGH_STROKES, Answer, judge
 from borewarden.settings import MachineSettings
 from borewarden.settings.service import ServiceSettings
@@ -93,13 +93,17 @@ async def reach_machine(machine: MachineSettings) -> list[Reached]:
     source = machine.live_source()
     assert source is not None
     patience = PATIENCE
-    if isinstance(source, MqttSource):  # that long it may well be silent
+    if isinstance(source, Broker):  # that long it may well be silent
         patience = max(patience, source.silence + source.timeout)
     heard = await _listen(machine, patience)
     link = heard.link
     if link is None or not link.connected:
         words = link.reason if link else _silence(source, patience)
-        return [Reached(machine.name, "connection", "NO", words)]
+        unseen = link.channels.items() if link else ()
+        return [
+            Reached(machine.name, "connection", "NO", words),
+            *(Reached(machine.name, name.replace("_", " "), "NO", why) for name, why in unseen),
+        ]
     notes = _notes(link)
     if not heard.rows:
         words = f"{notes}, but no reading within {patience:.0f} s"
