@@ -133,7 +133,8 @@ async def _listen(machine: MachineSettings, patience: float) -> _Heard:
             async for received in source:
                 if isinstance(received, LinkState):
                     heard.link = received
-                    if not received.connected:
+                    # with channels, the broker is there, and what is missing may yet come
+                    if not received.connected and not received.channels:
                         break
                     continue
                 if not heard.rows:
