@@ -99,6 +99,7 @@ PAGES: dict[str, tuple[type[BaseModel], set[str]]] = {
     "`[source]` of kind `modbus rtu`": (live.ModbusRtu, beside(live.ModbusRtu)),
     "`[source]` of kind `opc ua`": (live.OpcUa, beside(live.OpcUa)),
     "`[source]` of kind `mqtt`": (live.Mqtt, beside(live.Mqtt)),
+    "`[source]` of kind `sparkplug b`": (live.SparkplugB, beside(live.SparkplugB)),
 } | {
     heading: (model, set(model.model_fields) - VALVES)
     for heading, model in {
@@ -116,6 +117,7 @@ PAGES: dict[str, tuple[type[BaseModel], set[str]]] = {
         "Channel by Modbus": live.RegisterPoint,
         "Channel by OPC UA": live.NodeOf,
         "Channel by MQTT": live.FieldOf,
+        "Channel by Sparkplug B": live.MetricOf,
         "`[gate]`": stated.GateOverrides,
         "`[watch]`": stated.WatchOverrides,
         "`[[jewel]]`": stated.FittedJewel,

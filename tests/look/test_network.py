@@ -23,7 +23,7 @@ from borewarden.cli.look import look_command
 from borewarden.service import connection_check
 from borewarden.settings import load_machine
 from peers import modbus_peer, mosquitto_peer, opcua_peer
-from strange_pump import by_modbus, by_mqtt, by_opcua, by_sparkplug
+from strange_pump import by_modbus, by_mqtt, by_opcua
 from wire import Proxy, free_port, functions_of, packets_in, services_in
 
 READING = {428, 446, 452, 461, 467, 473, 527, 533, 631}  # to BrowseNext and Read, OPC 10000-6
@@ -100,24 +100,6 @@ async def find_by_mqtt(out: Path, port: int) -> None:
     assert "NO" not in answers.values()
 
 
-async def find_by_sparkplug(out: Path, port: int) -> None:
-    async with by_sparkplug(port), Proxy(port) as proxy:
-        source = await found_at(
-            out, f"mqtt://127.0.0.1:{proxy.port}", columns=["pressure=HP/Actual"]
-        )
-        assert set(packets_in(bytes(proxy.sent))) <= LISTENING
-        answers = await reached(out)
-    assert source["kind"] == "sparkplug b"
-    assert "topic" not in source
-    assert (source["group"], source["node"], source["device"]) == ("Lindgrat", "Hall 2", "P 4")
-    assert source["pressure"] == {"metric": "HP/Actual", "unit": "bar"}
-    assert source["stroke_count"] == {"metric": "HP/Count"}
-    assert source["valve"] == {"metric": "Jet"}
-    assert source["temperature"] == {"metric": "Feed/Temperature", "unit": "degC"}
-    assert answers["pressure"] == "yes"
-    assert "NO" not in answers.values()
-
-
 def _heed_ctrl_c() -> None:
     """A process started from a script's background ignores SIGINT, unless it is told not to."""
     signal.signal(signal.SIGINT, signal.SIG_DFL)
@@ -146,16 +128,15 @@ async def test_machines_whose_maps_nobody_has(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr(connection_check, "SPAN", 1.5)  # s; people are asked to wait for longer
-    with mosquitto_peer() as broker, mosquitto_peer() as other:
+    with mosquitto_peer() as broker:
         await asyncio.gather(
             find_by_modbus(tmp_path / "modbus.toml"),
             find_by_opcua(tmp_path / "opcua.toml"),
             find_by_mqtt(tmp_path / "mqtt.toml", broker.port),
-            find_by_sparkplug(tmp_path / "sparkplug.toml", other.port),
             stop_by_ctrl_c(tmp_path / "none.toml"),
         )
     # the cautions come before what is to be done
-    assert capsys.readouterr().out.count("never feel for leaks") == 4
+    assert capsys.readouterr().out.count("never feel for leaks") == 3
 
 
 async def test_controllers_that_others_wrote(tmp_path: Path) -> None:

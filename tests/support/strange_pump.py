@@ -12,14 +12,12 @@ import random
 import time
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager, suppress
-from typing import Any
 
 import aiomqtt
 from asyncua import Server, ua
 
 from borewarden.base.samples import Channel
 from borewarden.collect.modbus import ModbusSource, Register
-from borewarden.collect.sparkplug_payload import DOUBLE, encode
 from borewarden.simulate.serve import modbus_server
 
 ON, OFF = 3.0, 1.5  # s
@@ -171,42 +169,6 @@ async def by_mqtt(port: int) -> AsyncIterator[None]:
             await client.publish("hall 2/cell/p4/fast", json.dumps(stamp | hot))
             await client.publish("hall 2/cell/p4/slow", json.dumps(stamp | slow))
             await client.publish("hall 2/cell/p4/state", "RUN")
-
-        async with _kept_up(put):
-            yield
-
-
-@asynccontextmanager
-async def by_sparkplug(port: int) -> AsyncIterator[None]:
-    """An edge node of Sparkplug B, born anew once a second; it states some units."""
-    names = {
-        "pressure": ("HP/Actual", "bar"),
-        "strokes": ("HP/Count", ""),
-        "jet": ("Jet", ""),
-        "water": ("Feed/Temperature", "degC"),
-        "set_point": ("HP/Set point", "bar"),
-    }
-    count = 0
-    async with aiomqtt.Client("127.0.0.1", port) as client:
-
-        async def put(now: Mapping[str, float]) -> None:
-            nonlocal count
-            is_birth = count % 20 == 0
-            metrics: list[dict[str, Any]] = []
-            for alias, (name, (metric, unit)) in enumerate(names.items()):
-                value = {"alias": alias, "double_value": now[name]}
-                if is_birth:
-                    value |= {"name": metric, "datatype": DOUBLE}
-                    unit_of = {"keys": ["engUnit"], "values": [{"string_value": unit}]}
-                    value |= {"properties": unit_of} if unit else {}
-                metrics.append(value)
-            if is_birth:
-                own = encode(time.time_ns(), 0, [])
-                await client.publish("spBv1.0/Lindgrat/NBIRTH/Hall 2", own)
-            verb = "DBIRTH" if is_birth else "DDATA"
-            content = encode(time.time_ns(), 1 + count % 20, metrics)
-            await client.publish(f"spBv1.0/Lindgrat/{verb}/Hall 2/P 4", content)
-            count += 1
 
         async with _kept_up(put):
             yield

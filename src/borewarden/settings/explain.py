@@ -149,11 +149,6 @@ def _explain(
             return "a single section", "write [[jewel]], in double brackets, once for each jewel"
         case "model_type" | "model_attributes_type" | "dict_type":
             return f"{mistake['input']!r} is not a section", f"write it as in {files}"
-        case "string_pattern_mismatch" if field in ("group", "node", "device"):
-            return (
-                f"{mistake['input']!r} is not a name in Sparkplug B",
-                "give one level of a topic, without /, + and #",
-            )
         case "string_pattern_mismatch" if field == "url":
             shown = "that" if "@" in mistake["input"] else repr(mistake["input"])
             return (

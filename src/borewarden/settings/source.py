@@ -8,9 +8,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Generic, Literal, TypeVar
 
-from pydantic import Field, SecretStr
+from pydantic import AfterValidator, Field, SecretStr
 
 from borewarden.base.samples import Channel
+from borewarden.base.units import bad_value
 from borewarden.collect.sight import BLIND_AFTER
 from borewarden.settings.sections import Section, WithValves
 from borewarden.settings.units import ClockTolerance, Name, RateStep, Time
@@ -53,15 +54,23 @@ class FieldOf(_Point):
     bits: Literal[16, 32] | None = None
 
 
-# one level of a topic (Sparkplug 3.0.0, 4.1)
-SparkplugName = Annotated[str, Field(min_length=1, pattern=r"^[^/+#]+$")]
+def _one_level(name: str) -> str:
+    if set(name) & set("/+#"):  # Sparkplug 3.0.0, 4.1
+        raise bad_value(
+            f"{name!r} is not a name in Sparkplug B",
+            "give one level of a topic, without /, + and #",
+        )
+    return name
+
+
+SparkplugName = Annotated[str, Field(min_length=1), AfterValidator(_one_level)]
 
 
 class MetricOf(_Point):
     """[source.pressure] and so on by Sparkplug B; `device` is "" for the node's own metrics."""
 
     metric: Name
-    device: SparkplugName | Literal[""] | None = None
+    device: Annotated[str, AfterValidator(_one_level)] | None = None
     bits: Literal[16, 32] | None = None
 
 
