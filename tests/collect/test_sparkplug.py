@@ -123,6 +123,8 @@ async def test_birth_then_data_by_alias(source: SparkplugSource, node: EdgeNode)
         before = len(stream.rows)
         await say(node, pressure(3700.5), strokes(8))
         await say(node, {"alias": 1, "type": "Int16", "value": 20}, device="")
+        await asyncio.sleep(0.002)  # times are in ms
+        await say(node, pressure(3700.0))
         await stream.until(lambda: len(stream.rows) == before + 2)
     first, second = stream.rows[-2:]
     assert first.pressure[0] == pytest.approx(370.05e6)
@@ -248,8 +250,7 @@ async def test_numbers_that_begin_anew_after_255_are_no_gap(
         await born(stream, node)
         for count in range(260):
             await say(node, strokes(count))
-        await asyncio.sleep(0.002)  # times are in ms
-        await say(node, strokes(300))
+        await say(node, pressure(3700.0), strokes(300))
         await stream.until(lambda: stream.rows[-1].stroke_count[0] == 300.0)
     assert stream.is_up
     assert len(stream.links) == 1
@@ -292,7 +293,7 @@ async def test_will_of_an_earlier_connection_kills_nobody(
         async with aiomqtt.Client(source.host, source.port) as client:
             topic = f"spBv1.0/{source.group}/NDEATH/{source.node}"
             await client.publish(topic, encode(time.time_ns(), None, earlier), qos=1)
-        await say(node, strokes(8))
+        await say(node, pressure(3700.0), strokes(8))
         await stream.until(lambda: stream.rows[-1].stroke_count[0] == 8.0)
     assert stream.is_up
 

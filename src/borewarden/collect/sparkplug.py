@@ -51,10 +51,10 @@ class MetricPoint:
 class SparkplugSource(Broker):
     """A machine behind the edge node `node` of `group`; `metrics` by the fields of `Samples`.
 
-    `device` is "" for metrics of the node itself. One row for each message with a channel in it,
-    at the metrics' own time; a value holds until the next, a death, or a lost message. With
-    `ask_for_births`, the node is asked to publish its births again where one is missing: that is
-    a message to the node, and the only one.
+    `device` is "" for metrics of the node itself. One row for each value of the pressure, at its
+    own time: a row for each channel would time strokes too well. Other values hold until the next,
+    a death, or a lost message. With `ask_for_births`, the node is asked to publish its births again
+    where one is missing: that is a message to the node, and the only one.
     """
 
     metrics: Mapping[str, MetricPoint]
@@ -104,7 +104,6 @@ class _SparkplugIntake(Intake):
         self._blind = ""  # why the machine was last said to be unseen
         self._lost = 0, ""  # when a message was last lost, and how that is told
         self._past_ns = 0  # when values of the past came last
-        self._moment: tuple[int, set[tuple[str, str]]] = 0, set()  # newest time, and what had it
         self._asked_ns = 0
 
     def begin(self, now_ns: int, granted: str) -> None:
@@ -116,7 +115,8 @@ class _SparkplugIntake(Intake):
 
     def nothing_new(self) -> str:
         """Words for a silence."""
-        place = self._node.called(self._source.device_of("pressure"))
+        device = self._source.device_of("pressure")
+        place = self._node.called(device)
         return f"nothing new of {self._source.group}/{place} from {self._source.name}"
 
     def take(self, topic: str, content: bytes, now_ns: int) -> list[Received]:
@@ -128,8 +128,8 @@ class _SparkplugIntake(Intake):
         rows: list[Received] = []
         for metrics in self._rows_in(heard, now_ns):
             self._hold(heard.device, metrics)
-            if not self._is_blind():
-                rows += self.made(self._stamped(heard.device, metrics, now_ns))
+            if pressure := self._pressure_in(heard.device, metrics):
+                rows += self.made(self._stamped(pressure, now_ns))
         if self._is_blind():
             # births follow one another: the next may be the one that is missing
             return [] if heard.is_birth else self._tell_blind(now_ns)
@@ -186,31 +186,22 @@ class _SparkplugIntake(Intake):
             rows[-1][metric.name] = metric
         return rows
 
+    def _pressure_in(self, device: str, metrics: Mapping[str, Metric]) -> Metric | None:
+        """The pressure among the metrics of a device, if it is there."""
+        is_there = device == self._source.device_of("pressure")
+        return metrics.get(self._source.metrics["pressure"].metric) if is_there else None
+
     def _hold(self, device: str, metrics: Mapping[str, Metric]) -> None:
         for name, point in self._source.metrics.items():
             if self._source.device_of(name) == device and point.metric in metrics:
                 metric = metrics[point.metric]
                 self._held[name] = number(metric, metric.datatype)
 
-    def _stamped(
-        self, device: str, metrics: Mapping[str, Metric], now_ns: int
-    ) -> list[tuple[int, Raw]]:
-        """The row of what is held now, and others whose time is known by now.
-
-        Times are in ms, and two messages may be of the same; a metric that comes again with its
-        time says nothing new.
-        """
-        time_ns = max(metric.time_ns or 0 for metric in metrics.values())
-        came = {(device, name) for name in metrics}
-        if time_ns and time_ns == self._moment[0]:
-            if came & self._moment[1]:
-                return []
-            came |= self._moment[1]
-        self._moment = time_ns, came
-        time_ns += len(came) - len(metrics)
-        self._time_wrong = "" if time_ns else "the message has no time of our days"
+    def _stamped(self, pressure: Metric, now_ns: int) -> list[tuple[int, Raw]]:
+        """The row of what is held now, and others whose time is known by now."""
+        self._time_wrong = "" if pressure.time_ns else "the message has no time of our days"
         raw = {name: value for name, (value, _) in self._held.items()}
-        return self.timed(time_ns or None, raw, now_ns)
+        return self.timed(pressure.time_ns, raw, now_ns)
 
     # -- what is wrong
 

@@ -99,21 +99,26 @@ async def reach_machine(machine: MachineSettings) -> list[Reached]:
     link = heard.link
     if link is None or not link.connected:
         words = link.reason if link else _silence(source, patience)
-        unseen = link.channels.items() if link else ()
-        return [
-            Reached(machine.name, "connection", "NO", words),
-            *(Reached(machine.name, name.replace("_", " "), "NO", why) for name, why in unseen),
-        ]
+        return _unseen(machine.name, words, link)
     notes = _notes(link)
     if not heard.rows:
         words = f"{notes}, but no reading within {patience:.0f} s"
-        return [Reached(machine.name, "connection", "NO", words)]
+        return _unseen(machine.name, words, link)
     rows = Samples._make(np.concatenate(column) for column in zip(*heard.rows, strict=True))
     channels = [
         Reached(machine.name, name.replace("_", " "), *finding)
         for name, finding in judge(machine, source, rows, link.channels).items()
     ]
     return [_connection(machine.name, notes, heard), *channels]
+
+
+def _unseen(name: str, words: str, link: LinkState | None) -> list[Reached]:
+    """That no reading came, and what is wrong with each channel where that is known."""
+    channels = link.channels.items() if link else ()
+    return [
+        Reached(name, "connection", "NO", words),
+        *(Reached(name, channel.replace("_", " "), "NO", why) for channel, why in channels),
+    ]
 
 
 def _silence(source: Source, patience: float) -> str:
