@@ -124,6 +124,10 @@ async def run(
             start("influx", influx.forward(store, to, report=report, refused=refused))
         if service.publish is not None:
             start("publish", publish(statuses, _broker(service), health.report("mqtt")))
+        if service.opc_ua is not None:
+            from borewarden.service.opcua_face import offer  # its server is slow to import
+
+            start("opc ua", offer(statuses, service.opc_ua.port, health.report("opc ua")))
         if service.mail is not None:
             start("mail", Mailing(store, service.mail_settings(), health).run())
         start("prune", prune_daily(store, machines, service.store))
