@@ -38,8 +38,9 @@ SLOW = (
     "base/test_compiling", "base/test_plain_errors", "cli",
     "lives/test_posterior", "lives/test_shop", "jewels/test_rim_image", "planning", "show",
     "test_bad_input", "test_fuzz", "test_docs", "test_public_face", "watcher/test_named",
-    "watcher/test_watcher", "watcher/test_two_levels", "gate/test_gate", "look",
-    "counts/test_estimate", "collect/test_logged", "collect/test_sight", "detect/test_wear",
+    "watcher/test_watcher", "watcher/test_two_levels", "watcher/test_calibration",
+    "noise_bed", "gate/test_gate", "look", "counts/test_estimate", "collect/test_logged",
+    "collect/test_sight", "detect/test_wear",
 )  # fmt: skip
 
 

@@ -1,12 +1,16 @@
-"""Is the bore wearing? A Bayesian line through the log area over jet hours, and the time left."""
+"""Is the bore wearing? A line through the log area over jet hours, beside what wanders by itself.
+
+A sound machine's area is not still: water and hall warm up, seals settle, a regulator drifts. What
+wanders comes back; wear does not. Both are estimated together, so that the one is not taken for
+the other, and how far this machine wanders is learned from it.
+"""
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from river import linear_model
 
 from borewarden.base.statistics import Interval
 
@@ -14,6 +18,34 @@ QUANTILE = 1.6449  # standard normal, 95 %
 BENDS = 100  # values among which a bend is looked for
 BENT = 6.0  # log likelihood ratio from which on a line counts as bent
 PRESSURE_SD = 0.05  # of log area by log pressure, beforehand: leaks and fill; invented
+OUTLIER = 4.0  # standard deviations; a value further off counts as this far
+BY_NOW = 27  # values, some three jet hours, in which a change that is no wander may hide; invented
+MOST_EVIDENCE = 30.0  # against a hypothesis, which may yet come true; invented
+REMEMBERS = 0.998  # of what was found, from one value to the next; invented
+TIMES_OF_A_DAY = 2.0 * np.pi / 24.0  # 1/h
+
+# How far a sound machine may wander: standard deviation and time constant (h) of what comes and
+# goes, standard deviation of the amplitude of what follows the time of the day, probability.
+# Deviations by `level_uncertainty`. All invented.
+STILL = np.array([[0.0, 1.0, 0.0, 1.0]])
+WANDERS = np.array(
+    [
+        (sd, hours, daily, of_sd / (1.0 if sd == 0.0 else 4.0) * of_daily)
+        for sd, of_sd in ((0.0, 0.25), (0.5, 0.35), (1.0, 0.25), (2.0, 0.1), (4.0, 0.05))
+        for hours in (0.25, 1.0, 4.0, 16.0)
+        for daily, of_daily in ((0.0, 0.6), (1.0, 0.4))
+        if sd > 0.0 or hours == 1.0
+    ]
+)
+
+LEVEL_SD = 0.03  # of a level not yet measured, in log area; invented
+
+LEVEL, SLOPE, PRESSURE, COSINE, SINE, WANDER = range(6)
+
+
+def wanders_within(uncertainty: float) -> NDArray[np.float64]:
+    """`WANDERS` for a machine whose level is uncertain by about `uncertainty`, in log area."""
+    return WANDERS * [uncertainty, 1.0, uncertainty, 1.0]
 
 
 class Line(NamedTuple):
@@ -43,14 +75,34 @@ class Line(NamedTuple):
         return float(self.slope_var**0.5)
 
 
-class Drift:
-    """Level and slope of the log area ratio over the jet hours of one jewel, and by pressure.
+class Wander(NamedTuple):
+    """What comes and goes beside the line, as the newest value left it.
 
-    Wraps river's BayesianLinearRegression (Bishop 2006, "Pattern Recognition and Machine
-    Learning", sec. 3.3) with priors N(0, `level_sd`²) for the level, N(0, `slope_sd`²) per hour
-    for the slope and N(0, `pressure_sd`²) by log pressure, and noise `sigma` per value. Values
-    further than 4 `sigma` off the line count as 4 `sigma`, so a chip that is not yet found bends
-    the line only a little.
+    `value` decays by `rate`; the terms of the day are `cosine` and `sine` times those of `phase`.
+    The log area is known to `near_var` at first, and once nothing is left of `value`, to `far_var`.
+    """
+
+    value: float
+    rate: float  # 1/h
+    cosine: float
+    sine: float
+    near_var: float
+    far_var: float
+    clock: float  # h, of the newest value
+
+
+class Drift:
+    """Level and slope of the log area over the jet hours of one jewel, by pressure, and wander.
+
+    A bank of Kalman filters (Kalman 1960, J. Basic Eng. 82, 35-45), one for each row of `wanders`,
+    mixed by how well each foretold the values (Magill 1965, IEEE Trans. Autom. Control 10,
+    434-439). In each, log area = level + slope * hours + by_pressure * log pressure + a cosine and
+    a sine of the time of the day + an Ornstein-Uhlenbeck process, with priors N(0, `level_sd`²),
+    N(0, `slope_sd`²) per hour and N(0, `pressure_sd`²), and noise `sigma` a value. With `STILL`,
+    the default, this is Bayesian linear regression (Bishop 2006, "Pattern Recognition and Machine
+    Learning", sec. 3.3). An area that is off by more than `beyond`, and further than anything that
+    wanders here, is gone as well as one that has a slope. Values further than 4 standard deviations
+    off count as 4, so a chip that is not yet found bends the line only a little.
     """
 
     def __init__(
@@ -59,45 +111,88 @@ class Drift:
         level_sd: float = 0.01,
         slope_sd: float = 0.01,
         pressure_sd: float = PRESSURE_SD,
+        wanders: NDArray[np.float64] = STILL,
+        beyond: float = np.inf,
     ) -> None:
         self.sigma = sigma
+        self._beyond = beyond
         self._scales = (level_sd, slope_sd, pressure_sd)
-        self._regression = linear_model.BayesianLinearRegression(alpha=1.0, beta=1.0 / sigma**2)
-        self.line = Line(0.0, 0.0, level_sd**2, 0.0, slope_sd**2, by_pressure_var=pressure_sd**2)
-        self.values: list[tuple[float, float, float]] = []  # (hours, value, log pressure) so far
+        self._wanders = wanders
+        sd, _, daily, weight = wanders.T
+        self._prior = weight / np.sum(weight)
+        self._weights = self._prior
+        self._means = np.zeros((len(wanders), 6))
+        scales = np.zeros((len(wanders), 6))
+        scales[:, [LEVEL, SLOPE, PRESSURE]] = self._scales
+        scales[:, [COSINE, SINE]] = daily[:, np.newaxis]
+        scales[:, WANDER] = sd
+        self._covariances = scales[:, :, np.newaxis] ** 2 * np.eye(6)
+        # (hours, value, log pressure, clock) so far
+        self.values: list[tuple[float, float, float, float]] = []
+        self.line = self._line()
+        self.wander = self._wander(0.0, 0.0)
+        self._far_vars = [self.wander.far_var]  # of the newest values
 
-    def update(self, hours: float, value: float, pressure: float = 0.0) -> None:
+    def update(
+        self, hours: float, value: float, pressure: float = 0.0, clock: float | None = None
+    ) -> None:
         """Take one value at `hours` of jet time since the baseline.
 
-        `pressure` is the log of the pressure over that of the baseline.
+        `pressure` is the log of the pressure over that of the baseline, `clock` the time in hours
+        from any fixed moment on; without it, jet hours are all that passes.
         """
-        mean, variance = self._posterior(1.0, hours, pressure)
-        reach = 4.0 * (self.sigma**2 + variance) ** 0.5
-        self._regression.learn_one(
-            self._features(1.0, hours, pressure), min(max(value, mean - reach), mean + reach)
-        )
-        self.values.append((hours, value, pressure))
-        level, level_var = self._posterior(1.0, 0.0, 0.0)
-        slope, slope_var = self._posterior(0.0, 1.0, 0.0)
-        by_pressure, by_pressure_var = self._posterior(0.0, 0.0, 1.0)
-        self.line = Line(
-            level,
-            slope,
-            level_var,
-            0.5 * (self._posterior(1.0, 1.0, 0.0)[1] - level_var - slope_var),
-            slope_var,
-            by_pressure,
-            by_pressure_var,
-            0.5 * (self._posterior(1.0, 0.0, 1.0)[1] - level_var - by_pressure_var),
-            0.5 * (self._posterior(0.0, 1.0, 1.0)[1] - slope_var - by_pressure_var),
-        )
+        now = hours if clock is None else clock
+        self._let_pass(max(now - self.wander.clock, 0.0) if self.values else 0.0)
+        row = _row(hours, pressure, now)
+        gains = self._covariances @ row
+        variances = gains @ row + self.sigma**2
+        expected = self._means @ row
+        middle, spread = _mixed(self._weights, expected, variances)
+        reach = OUTLIER * spread**0.5
+        errors = min(max(value, middle - reach), middle + reach) - expected
 
-    def before_a_bend(self) -> Drift:
+        evidence = REMEMBERS * np.log(self._weights / self._prior)
+        evidence -= 0.5 * (errors**2 / variances + np.log(variances))
+        weights = self._prior * np.exp(np.maximum(evidence - np.max(evidence), -MOST_EVIDENCE))
+        self._weights = weights / np.sum(weights)
+        shares = gains / variances[:, np.newaxis]
+        self._means = self._means + shares * errors[:, np.newaxis]
+        self._covariances = self._covariances - shares[:, :, np.newaxis] * gains[:, np.newaxis, :]
+        self.values.append((hours, value, pressure, now))
+        self.line = self._line()
+        self.wander = self._wander(hours, now)
+        self._far_vars = [*self._far_vars, self.wander.far_var][-BY_NOW:]
+
+    def off(self, hours: float) -> float:
+        """How far the area is off the baseline by the newest value."""
+        wander, (level, _) = self.wander, self.line.at(hours)
+        phase = TIMES_OF_A_DAY * wander.clock
+        daily = wander.cosine * np.cos(phase) + wander.sine * np.sin(phase)
+        return float(level + wander.value + daily)
+
+    def gone(self, hours: float) -> tuple[float, float]:
+        """How far the area has gone for good by `hours`, and the standard deviation of that.
+
+        A fault that grows makes a machine look as if it wandered, so how far off is too far goes by
+        how it was before.
+        """
+        off, far = self.off(hours), float(min(self._far_vars) ** 0.5)
+        if abs(off) > max(self._beyond, OUTLIER * far):
+            return off, far
+        return self.line.slope * hours, self.line.slope_sd * hours
+
+    def bends(self, hours: float) -> None:
+        """Let the slope be another one from `hours` on: a damaged bore wears otherwise."""
+        turn = np.zeros(6)
+        turn[[LEVEL, SLOPE]] = -hours, 1.0
+        self._covariances = self._covariances + self._scales[SLOPE] ** 2 * np.outer(turn, turn)
+
+    def before_a_bend(self) -> Self:
         """The line by the values before the likeliest bend among the newest; all if it is straight.
 
         Least squares of a line and of one with a bend, with this line's priors for its slopes.
         """
-        hours, values, pressure = np.array(self.values[-BENDS:]).reshape(-1, 3).T
+        hours, values, pressure, _ = np.array(self.values[-BENDS:]).reshape(-1, 4).T
         straight = np.column_stack([np.ones_like(hours), hours, pressure])
         bends = range(2, len(hours) - 1)
         misfits = [
@@ -110,7 +205,7 @@ class Drift:
         kept = len(self.values)
         if misfits and 0.5 * (self._misfit(straight, values) - min(misfits)) > BENT:
             kept += bends[int(np.argmin(misfits))] + 1 - len(hours)
-        before = Drift(self.sigma, *self._scales)
+        before = type(self)(self.sigma, *self._scales, self._wanders, self._beyond)
         for value in self.values[:kept]:
             before.update(*value)
         return before
@@ -122,18 +217,71 @@ class Drift:
         b = np.concatenate([values / self.sigma, np.zeros(3)])
         return float(np.sum((a @ np.linalg.lstsq(a, b, rcond=None)[0] - b) ** 2))
 
-    def _features(self, level: float, hours: float, pressure: float) -> dict[str, float]:
-        level_sd, slope_sd, pressure_sd = self._scales
-        return {
-            "level": level * level_sd,
-            "slope": hours * slope_sd,
-            "pressure": pressure * pressure_sd,
-        }
+    def _let_pass(self, hours: float) -> None:
+        """What comes and goes, so many hours on."""
+        sd, time, _, _ = self._wanders.T
+        decay = np.exp(-hours / time)
+        self._means = self._means.copy()
+        self._means[:, WANDER] *= decay
+        covariances = self._covariances.copy()
+        covariances[:, WANDER, :] *= decay[:, np.newaxis]
+        covariances[:, :, WANDER] *= decay[:, np.newaxis]
+        covariances[:, WANDER, WANDER] += sd**2 * (1.0 - decay**2)
+        self._covariances = covariances
 
-    def _posterior(self, level: float, hours: float, pressure: float) -> tuple[float, float]:
-        features = self._features(level, hours, pressure)
-        predicted = self._regression.predict_one(features, with_dist=True)
-        return float(predicted.mu), max(float(predicted.sigma) ** 2 - self.sigma**2, 0.0)
+    def _line(self) -> Line:
+        mean = self._weights @ self._means
+        apart = self._means - mean
+        spread = np.einsum("k,kij->ij", self._weights, self._covariances)
+        spread += np.einsum("k,ki,kj->ij", self._weights, apart, apart)
+        return Line(
+            float(mean[LEVEL]),
+            float(mean[SLOPE]),
+            float(spread[LEVEL, LEVEL]),
+            float(spread[LEVEL, SLOPE]),
+            float(spread[SLOPE, SLOPE]),
+            float(mean[PRESSURE]),
+            float(spread[PRESSURE, PRESSURE]),
+            float(spread[LEVEL, PRESSURE]),
+            float(spread[SLOPE, PRESSURE]),
+        )
+
+    def _wander(self, hours: float, clock: float) -> Wander:
+        sd, time, _, _ = self._wanders.T
+        row = _row(hours, 0.0, clock)
+        near = _mixed(
+            self._weights, self._means @ row, np.einsum("kij,i,j->k", self._covariances, row, row)
+        )
+        row[WANDER] = 0.0
+        far = _mixed(
+            self._weights, self._means @ row, np.einsum("kij,i,j->k", self._covariances, row, row)
+        )
+        mean = self._weights @ self._means
+        # the rate by what each may wander: one that is still has none
+        worth = self._weights * sd**2
+        rate = float(worth @ (1.0 / time) / np.sum(worth)) if np.sum(worth) > 0.0 else 0.0
+        return Wander(
+            float(mean[WANDER]),
+            rate,
+            float(mean[COSINE]),
+            float(mean[SINE]),
+            near[1],
+            far[1] + float(self._weights @ sd**2),
+            clock,
+        )
+
+
+def _row(hours: float, pressure: float, clock: float) -> NDArray[np.float64]:
+    phase = TIMES_OF_A_DAY * clock
+    return np.array([1.0, hours, pressure, np.cos(phase), np.sin(phase), 1.0])
+
+
+def _mixed(
+    weights: NDArray[np.float64], means: NDArray[np.float64], variances: NDArray[np.float64]
+) -> tuple[float, float]:
+    """Mean and variance of a mixture."""
+    mean = float(weights @ means)
+    return mean, float(weights @ (variances + (means - mean) ** 2))
 
 
 def hours_to(limit: float, line: Line, now: float, z: float = QUANTILE) -> Interval:

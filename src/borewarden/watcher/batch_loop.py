@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.detect.step import clip, weigh
+from borewarden.detect.wear import TIMES_OF_A_DAY
 from borewarden.gate.batch import HEADS, SIGNALS, BatchKind
 from borewarden.physics import compiled
 from borewarden.physics.orifice import bore_of_area
@@ -72,6 +73,7 @@ class Stop(IntEnum):
 
 
 # Constants for the compiled loop.
+NS_PER_H = 3600e9
 _SIZES = np.log1p(np.array(STEP_SIZES))
 _STEADY = int(BatchKind.STEADY)
 _LEARNING, _, _FOLLOWING = (int(mode) for mode in Mode)
@@ -89,15 +91,21 @@ class Reference(NamedTuple):
 
 
 class Expected(NamedTuple):
-    """The log area ratio that is expected: the wear line, and on top of it the steps so far."""
+    """The log area ratio that is expected: the wear line, what wanders, and the steps so far."""
 
     level: float = 0.0
     slope: float = 0.0  # 1/h of jet
-    level_sd: float = 0.0
+    level_sd: float = 0.0  # of the whole at `clock`
     offset: float = 0.0  # steps since the baseline
     by_pressure: float = 0.0  # log area by log pressure over the baseline's
     level_with_pressure: float = 0.0  # covariance
     by_pressure_var: float = 0.0
+    clock: float = 0.0  # h, the moment from which on what follows is foretold
+    wander: float = 0.0  # that comes and goes, then
+    rate: float = 0.0  # 1/h, by which that decays
+    far_sd: float = 0.0  # of the whole, once nothing is left of it
+    cosine: float = 0.0  # of the time of the day, and so on
+    sine: float = 0.0
 
 
 class Detector(NamedTuple):
@@ -133,6 +141,7 @@ class Block(NamedTuple):
     batches: float = 0.0  # as usual, that it is worth
     time: float = 0.0  # s, by their worth; and so on
     hours: float = 0.0  # h s, since the watch began
+    clock: float = 0.0  # h s
     ratio: float = 0.0  # s, log area ratio less the steps so far
     operating: float = 0.0  # s, log pressure over the baseline's
 
@@ -187,12 +196,19 @@ def _put(row: Any, batch: Any, value: float, operating: float, clipped: float) -
 
 @compiled
 def _add_to_block(
-    block: Any, worth: float, time: float, hours: float, ratio: float, operating: float
+    block: Any,
+    worth: float,
+    time: float,
+    hours: float,
+    clock: float,
+    ratio: float,
+    operating: float,
 ) -> None:
     time *= worth
     block.batches += worth
     block.time += time
     block.hours += time * hours
+    block.clock += time * clock
     block.ratio += time * ratio
     block.operating += time * operating
 
@@ -210,14 +226,37 @@ def _signal_left_its_place(signals: Any, now: NDArray[np.float64]) -> bool:
 
 
 @compiled
-def _detect(loop: Any, ring: Any) -> None:
+def _clock(b: Any) -> float:
+    """The end of a batch, h."""
+    return float(b.end_ns) / NS_PER_H
+
+
+@compiled
+def _foretold(expected: Any, b: Any, hours: float) -> Any:
+    """(line, level_sd) at the end of a batch: what is expected of its log area ratio, how surely.
+
+    `hours` are those of the jet since the watch began. The steps so far and the pressure are not
+    in it.
+    """
+    clock = _clock(b)
+    left = np.exp(-expected.rate * max(clock - expected.clock, 0.0))
+    phase = TIMES_OF_A_DAY * clock
+    line = expected.level + expected.slope * hours + expected.wander * left
+    line += expected.cosine * np.cos(phase) + expected.sine * np.sin(phase)
+    near = left * left
+    var = near * expected.level_sd**2 + (1.0 - near) * expected.far_sd**2
+    return line, np.sqrt(var)
+
+
+@compiled
+def _detect(loop: Any, ring: Any, level_sd: float) -> None:
     """Weigh a step that ends at the newest batch, and what that makes of the bore."""
     d, running, expected = loop.detector, loop.running, loop.expected
     up, down, odds = weigh(
         ring,
         running.taken,
         d.sigma,
-        expected.level_sd,
+        level_sd,
         d.smallest,
         _SIZES,
         running.taken - d.since,
@@ -234,7 +273,13 @@ def _detect(loop: Any, ring: Any) -> None:
 
 @compiled
 def _judge_steady(
-    loop: Any, ring: Any, b: Any, log_ratio: float, line: float, operating: float
+    loop: Any,
+    ring: Any,
+    b: Any,
+    log_ratio: float,
+    line: float,
+    level_sd: float,
+    operating: float,
 ) -> int:
     """Take one steady batch; whether something has to be thought about, a `Stop`."""
     learned, expected = loop.mode != _LEARNING, loop.expected
@@ -247,8 +292,8 @@ def _judge_steady(
     if learned:
         own = loop.detector.sigma * loop.detector.sigma + b.timing / (b.time * b.time)
         more = 2.0 * expected.level_with_pressure + operating * expected.by_pressure_var
-        level_sd = np.sqrt(max(expected.level_sd * expected.level_sd + operating * more, 0.0))
-        clipped = clip(value, own, level_sd, loop.detector.h)
+        here = np.sqrt(max(level_sd * level_sd + operating * more, 0.0))
+        clipped = clip(value, own, here, loop.detector.h)
     by_pressure = expected.by_pressure * operating  # may be known better later on
     _put(
         ring[loop.running.taken % len(ring)],
@@ -262,11 +307,12 @@ def _judge_steady(
         return _LEARN
     if loop.mode == _FOLLOWING:
         return _FOLLOW
-    _detect(loop, ring)
+    _detect(loop, ring, level_sd)
     hours = loop.running.hours - loop.reference.earlier_hours
     usual = loop.detector.sigma * loop.detector.sigma + loop.detector.timing
     worth = min(usual / own, 1.0) if own > 0.0 else 1.0
-    _add_to_block(loop.block, worth, b.time, hours, log_ratio - expected.offset, operating)
+    ratio = log_ratio - expected.offset
+    _add_to_block(loop.block, worth, b.time, hours, _clock(b), ratio, operating)
     left = _signal_left_its_place(loop.signals, b.signals)
     if loop.running.up >= loop.detector.h:
         return _UP
@@ -328,18 +374,15 @@ def judge(
         loop.running.hours = hours
         log_ratio = np.nan
         line = np.nan
+        level_sd = 0.0
         operating = 0.0
         if loop.mode != _LEARNING:
             expected = loop.expected
             log_ratio = np.log(b.area / loop.reference.area)
             operating = np.log(b.pressure / loop.reference.pressure)
-            line = (
-                expected.offset
-                + expected.level
-                + expected.slope * (hours - loop.reference.earlier_hours)
-                + expected.by_pressure * operating
-            )
-        stop = _judge_steady(loop, ring, b, log_ratio, line, operating)
+            line, level_sd = _foretold(expected, b, hours - loop.reference.earlier_hours)
+            line += expected.offset + expected.by_pressure * operating
+        stop = _judge_steady(loop, ring, b, log_ratio, line, level_sd, operating)
         _report(results[made], loop, b, displacement, log_ratio, line)
         made += 1
         if stop != _NOTHING:

@@ -269,8 +269,8 @@ def _drifted(part: Part, lead: Part) -> tuple[float, float, float] | None:
     """
     if not isinstance(part.monitor, Watching) or not isinstance(lead.monitor, Watching):
         return None
-    gone, sd = part.monitor.wear.line.at(part.monitor.watched_hours)
-    of_lead = lead.monitor.wear.line.at(lead.monitor.watched_hours)[0]
+    gone, sd = part.monitor.wear.gone(part.monitor.watched_hours)
+    of_lead, _ = lead.monitor.wear.gone(lead.monitor.watched_hours)
     (began, ended), (from_ns, until_ns) = _watched(part.monitor), _watched(lead.monitor)
     both = min(ended, until_ns) - max(began, from_ns)
     unwatched = 1.0 - max(both, 0) / max(until_ns - from_ns, 1)

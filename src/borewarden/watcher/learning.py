@@ -8,12 +8,12 @@ from numpy.typing import NDArray
 from borewarden.base.shown import quantity_text
 from borewarden.detect.baseline import Baseline, Noise, learn_baseline
 from borewarden.detect.step import newest, threshold
-from borewarden.detect.wear import Drift
+from borewarden.detect.wear import LEVEL_SD, Drift, wanders_within
 from borewarden.diagnose.causes import PRIOR, Cause, possible_causes
 from borewarden.diagnose.features import Idle, known_mean, known_spread
 from borewarden.gate.batch import HEADS, SIGNALS, BatchKind
 from borewarden.jewels.jewel import nearest_stock_bore, stated_area, stated_bores_area
-from borewarden.watcher.batch_loop import DRIFT_BLOCK, Detector, Signals
+from borewarden.watcher.batch_loop import DRIFT_BLOCK, NS_PER_H, Detector, Signals
 from borewarden.watcher.events import Learning, Setup, Watching, changed
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import State
@@ -25,6 +25,12 @@ FEWEST_FREEDOM = 20.0  # degrees, however short the baseline: other pumps say as
 # Some tail heavier than normal, however much was seen; invented
 MAX_DEGREES_OF_FREEDOM = 50.0
 SPREADS = 3.0  # of a signal's own, beside its limit; invented
+
+SLOPE_SD = 0.004  # 1/h of jet, of wear beforehand: to the limit in a day or in weeks; invented
+BEYOND = (
+    1.25  # of the growth at which wear is reported: off by more is gone, slope or not; invented
+)
+LEAST_LEVEL_SD = 0.5  # of the uncertainty of the level beforehand, however still it was; invented
 
 # How far a signal may leave its baseline by itself, without any change of area, before it is a
 # matter: in the unit of the signal, invented by this project.
@@ -116,8 +122,7 @@ def _start_detectors(
     run_length = float(f"{2.0 * settings.false_alarm_hours * 3600.0 / batch_time:.3g}")
     possible = possible_causes(state.setup.is_intensifier)
     one = float(np.hypot(noise.sigma, float(np.median(rows["resolution"]))))
-    level_sd = float(np.hypot(one / len(rows) ** 0.5, settings.level_uncertainty))
-    wear = Drift(float(np.hypot(one / DRIFT_BLOCK**0.5, settings.noise_floor)), level_sd)
+    wear = _first_line(state, rows, one)
     base = np.array([known_mean(rows["signals"][:, k]) for k in range(len(SIGNALS))])
     limit = np.array(
         [
@@ -156,6 +161,23 @@ def _start_detectors(
     return with_noise(with_line(watching), noise)
 
 
+def _first_line(state: Learning, rows: NDArray[np.void], one: float) -> Drift:
+    """The wear line as the baseline leaves it, with the noise `one` of a batch."""
+    settings = state.setup.settings
+    given = all(jewel.discharge_coefficient is not None for jewel in state.setup.jewels)
+    wear = Drift(
+        one / DRIFT_BLOCK**0.5,
+        settings.level_uncertainty if given else LEVEL_SD,
+        slope_sd=SLOPE_SD,
+        wanders=wanders_within(settings.level_uncertainty),
+        beyond=float(np.log1p(BEYOND * settings.wear_notice)),
+    )
+    if not given:  # the machine may have wandered off its level just then
+        clock = float(np.mean(rows["start_ns"] / NS_PER_H))
+        wear.update(0.5 * state.watched_hours, 0.0, clock=clock)
+    return wear
+
+
 def usual_idle(idle: Idle, area: float) -> float:
     """Dead-headed flow of a sound machine, of the working flow; 0 while nothing is known."""
     usual = known_mean(np.array([batch.area / area for batch in idle.first]))
@@ -164,17 +186,22 @@ def usual_idle(idle: Idle, area: float) -> float:
 
 def with_line(state: Watching) -> Watching:
     """The `state` with the loop expecting what the wear line does."""
-    line = state.wear.line
-    uncertainty = state.setup.settings.level_uncertainty
-    level_sd = float(np.hypot(line.at(state.watched_hours)[1], uncertainty))
+    line, wander = state.wear.line, state.wear.wander
+    least = LEAST_LEVEL_SD * state.setup.settings.level_uncertainty
     expected = state.expected._replace(
         level=line.level,
         slope=line.slope,
-        level_sd=level_sd,
+        level_sd=max(float(wander.near_var**0.5), least),
         by_pressure=line.by_pressure,
         level_with_pressure=line.level_with_pressure
         + state.watched_hours * line.slope_with_pressure,
         by_pressure_var=line.by_pressure_var,
+        clock=wander.clock,
+        wander=wander.value,
+        rate=wander.rate,
+        far_sd=max(float(wander.far_var**0.5), least),
+        cosine=wander.cosine,
+        sine=wander.sine,
     )
     return changed(state, expected=expected)
 

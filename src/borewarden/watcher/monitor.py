@@ -302,7 +302,10 @@ def _look_back(state: Watching, seen: Observation) -> Watching:
 
 def _from_new_level(state: Watching, offset: float) -> Watching:
     """Watch on, `offset` off the baseline in log area, with the event no longer looked at."""
-    return _start_anew(with_event(state, _event_of(state), look=None), offset)
+    wear: Drift = _own_copy(state.wear)
+    wear.bends(state.watched_hours)
+    state = with_event(changed(state, wear=wear), _event_of(state), look=None)
+    return _start_anew(state, offset)
 
 
 def _start_anew(state: Watching, offset: float) -> Watching:
@@ -336,7 +339,7 @@ def _gone_slowly(state: Watching, event: Event) -> float:
     if isinstance(event, StepEvent):
         return 0.0
     now = state.watched_hours
-    return state.wear.line.at(now)[0] - event.sound_wear.line.at(now)[0]
+    return state.wear.off(now) - event.sound_wear.off(now)
 
 
 def _if_as_before(state: Watching, total: float, at_stop: bool) -> Watching | None:
@@ -413,8 +416,8 @@ def _step_block(state: Watching, seen: Observation) -> Watching:
 def _take_block(state: Watching, seen: Observation) -> tuple[Watching, NDArray[np.void]]:
     """Take a value into the wear line, and the noise as it is by now."""
     block = state.block
-    means = (block.hours / block.time, block.ratio / block.time, block.operating / block.time)
-    wear = _with_value(state.wear, *means)
+    sums = (block.hours, block.ratio, block.operating, block.clock)
+    wear = _with_value(state.wear, *(total / block.time for total in sums))
     state = with_line(changed(state, wear=wear, block=Block()))
     rows = _rows(state, seen)
     shown = max(state.running.up, state.running.down)
@@ -423,10 +426,10 @@ def _take_block(state: Watching, seen: Observation) -> tuple[Watching, NDArray[n
     return state, rows
 
 
-def _with_value(wear: Drift, hours: float, ratio: float, operating: float) -> Drift:
+def _with_value(wear: Drift, hours: float, ratio: float, operating: float, clock: float) -> Drift:
     """The line with one more value; the old one stays as it was."""
     new: Drift = _own_copy(wear)
-    new.update(hours, ratio, operating)
+    new.update(hours, ratio, operating, clock)
     return new
 
 
@@ -465,9 +468,9 @@ def _refresh_noise(state: Watching, rows: NDArray[np.void]) -> Watching:
 
 def _surely_gone(state: Watching) -> float:
     """How far the wear line has gone, in log area; 0 if that is not sure or too little to tell."""
-    settings, line = state.setup.settings, state.wear.line
-    gone, sd = line.at(state.watched_hours)
-    if abs(line.slope) < SLOPE_SURENESS * line.slope_sd:
+    settings = state.setup.settings
+    gone, sd = state.wear.gone(state.watched_hours)
+    if abs(gone) < SLOPE_SURENESS * sd:
         return 0.0
     unsure = DRIFT_SURENESS * float(np.hypot(sd, settings.level_uncertainty))
     if abs(gone) - unsure <= 0.0 or abs(gone) <= np.log1p(settings.wear_notice):
@@ -490,8 +493,7 @@ def _weigh_block(state: Watching, event: Event, rows: NDArray[np.void], gone: fl
 
 def _is_back(state: Watching) -> bool:
     """Whether what had gone slowly is as it was: area, signals and dead-headed flow."""
-    gone = state.wear.line.at(state.watched_hours)[0]
-    if abs(gone) >= BACK * state.setup.settings.wear_notice:
+    if abs(state.wear.off(state.watched_hours)) >= BACK * state.setup.settings.wear_notice:
         return False
     if np.any(np.abs(state.signals.mean - state.signals.base) > BACK * state.signal_limit):
         return False
@@ -534,13 +536,13 @@ def _told_once(state: Watching, seen: Observation) -> Watching:
 def _quiet_idle(state: Watching, seen: Observation) -> Watching:
     """A batch of another kind: does a closed jet pass water, or an open one far too much?"""
     kind = BatchKind(int(seen.batch["kind"]))
+    known = len(state.idle[kind].first) >= FEWEST_REFERENCE  # what is usual here, without this one
     state = _keep_idle(state, seen)
     if _other_heads(state, seen):
         return _forget_newest(state, kind)
     if state.running.taken <= state.detector.since:
         return state
     two = state.idle[kind].recent[-2:]
-    known = len(state.idle[kind].first) >= FEWEST_REFERENCE  # what is usual here
     if kind is BatchKind.DEAD_HEAD and known and _passes_water(state, two):
         return weighed(state, _closed_jet_event(state, seen, two))
     if kind is BatchKind.LOW and _grew_at_low(state, two):

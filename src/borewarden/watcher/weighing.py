@@ -67,7 +67,8 @@ def weighed(state: Watching, event: Event) -> Watching:
         told = State.CANNOT_TELL
     if told is State.OPENED and not state.past.opened and _still_grows(event, top):
         told = State.CANNOT_TELL  # a seal or the bore: what it does next tells
-    if told is State.OTHER_FAULT and top.probability >= SURE_TO_UNSAY:
+    heard = not isinstance(event, StepEvent) or event.batches >= HEAR_SIGNALS
+    if told is State.OTHER_FAULT and top.probability >= SURE_TO_UNSAY and heard:
         state = changed(state, past=state.past._replace(other_sure=True))
     reason = _say(told, event, step, state.wear.line.slope, found.beliefs)
     return changed(state, told=told, reason=reason)
@@ -127,7 +128,7 @@ def _size_of(state: Watching, event: Event) -> Step:
     """How far the area has gone: at once, or else by the wear line."""
     if isinstance(event, StepEvent | LowPressureEvent):
         return event.step
-    return Step(0, *state.wear.line.at(state.watched_hours))
+    return Step(0, state.wear.off(state.watched_hours), state.expected.level_sd)
 
 
 def _weigh(state: Watching, event: Event, step: Step) -> tuple[Weighed, float]:
