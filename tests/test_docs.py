@@ -159,7 +159,7 @@ def test_every_section_has_its_table() -> None:
     known = {model for model, _ in PAGES.values()} | {ServiceSettings}
     assert below <= known
     assert {heading for heading in PAGES if heading not in tables(SETTINGS)} == set()
-    sections = {"units", "page", "influx", "mail", "publish", "alarm", "store"}
+    sections = {"units", "page", "influx", "mail", "publish", "opc_ua", "alarm", "store"}
     named = set(ServiceSettings.model_fields) - sections
     assert named == {"influx_token", "mail_password", "publish_password"}
     assert named <= {row[0].strip("`") for row in tables(SETTINGS)["Secrets"]}
