@@ -30,6 +30,7 @@ from borewarden.collect.live import Source
 from borewarden.collect.modbus import ModbusSource
 from borewarden.collect.mqtt import MqttSource
 from borewarden.collect.opcua import OpcUaSource
+from borewarden.collect.sparkplug import SparkplugSource
 from borewarden.service.readings import ENOUGH_STROKES, Answer, judge
 from borewarden.settings import MachineSettings
 from borewarden.settings.service import ServiceSettings
@@ -199,7 +200,7 @@ def _clock_advice(source: Source) -> str:
             "set the clock that is wrong: this computer's, or that of the gateway; or take "
             f'time = "{source.time_path}" out of [source], and the time of arrival holds'
         )
-    if isinstance(source, OpcUaSource):
+    if isinstance(source, OpcUaSource | SparkplugSource):
         return (
             "set the clock that is wrong: this computer's, or that of the controller, which dates "
             "its values itself (a stand-in pump at a --speed above 1 dates them so, too)"
