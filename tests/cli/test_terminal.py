@@ -6,12 +6,13 @@ import signal
 import subprocess
 import sys
 from collections import Counter
+from pathlib import Path
 
 import pytest
 from rich.console import Console
 
 from borewarden.cli import terminal
-from borewarden.cli.terminal import print_table, say
+from borewarden.cli.terminal import print_table, say, typed
 
 
 @pytest.fixture(autouse=True)
@@ -48,3 +49,24 @@ def test_a_library_that_brings_the_process_down_says_where() -> None:
     assert ended.returncode == -signal.SIGSEGV
     assert b"Segmentation fault" in ended.stderr
     assert b"borewarden/cli/__init__.py" in ended.stderr
+
+
+@pytest.mark.parametrize(
+    ("called", "found", "program"),
+    [
+        (".venv/bin/borewarden", False, ".venv/bin/borewarden"),
+        ("/opt/my tools/borewarden", False, "'/opt/my tools/borewarden'"),
+        ("bin/borewarden", True, "borewarden"),
+        ("/site-packages/borewarden/__main__.py", False, f"{sys.executable} -m borewarden"),
+        ("/usr/bin/pytest", False, "borewarden"),
+    ],
+)
+def test_a_command_is_said_as_it_has_to_be_typed(
+    called: str, found: bool, program: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "bin").mkdir()
+    (tmp_path / "bin" / "borewarden").touch(0o755)
+    monkeypatch.setenv("PATH", str(tmp_path / "bin") if found else "/nowhere")
+    monkeypatch.setattr(sys, "argv", [called])
+    assert typed("bores", "--machine", Path("m.toml")) == f"{program} bores --machine m.toml"
