@@ -91,7 +91,7 @@ def main(config: Path, store: Path, journal: Path) -> None:
     mailing.Pauses = lambda: QUICK  # type: ignore[assignment,misc]
     machines, service = load_folder(config)
     source = {machines[0].name: day(config, store, journal)}
-    asyncio.run(process.run(machines, store, source, service))
+    asyncio.run(process.run(machines, store, source, service, print))
 
 
 if __name__ == "__main__":
