@@ -531,7 +531,7 @@ def test_the_first_hour_on_the_network_runs_as_printed(tmp_path: Path) -> None:
         said = [process.communicate(timeout=240)[0].decode() for process in looking]
         reach = stack.enter_context(started(called(lines[6]), tmp_path))
         proven = reach.communicate(timeout=120)[0].decode()
-    assert [process.returncode for process in looking] == [0, 0, 0], said
+    assert [process.returncode for process in looking] == [0, 0, 0], "\n".join(said)
     assert "connected to 127.0.0.1:5020" in proven
     for name in ("south-look", "pump-2", "west-look"):
         source = load_machine(tmp_path / f"{name}.toml").source
