@@ -103,8 +103,8 @@ def test_each_jewel_has_the_hours_of_its_own_head(intensifier: Intensifier) -> N
     changed = Jewel(bore=BORE, material="ruby", fitted_ns=4500 * 10**9, head="2", jet_hours=7.0)
     used = replace(jewels("1")[0], jet_hours=3.0)
     given = [used, *jewels("2"), changed]
-    samples = day(intensifier, turns(DAY, 1, 1, 2))
     for named, cut in ((True, DAY), (True, 700), (False, DAY)):
+        samples = day(intensifier, turns(DAY, 1, 1, 2), named=named)
         watcher = Watcher(
             intensifier,
             gate_settings(intensifier, uses_counter=False),

@@ -16,6 +16,7 @@ from borewarden.service.machine_view import alert_rows, aside_words, batches_sin
 from borewarden.service.own_health import Health
 from borewarden.service.status import MachineStatus
 from borewarden.store.database import open_to_read
+from borewarden.store.influx import SINK as INFLUX
 from borewarden.store.outbox import backlogs
 from borewarden.store.queries import newest_batch
 
@@ -62,7 +63,7 @@ class Snapshot:
                 cards.append(card(status, self.age(status, now_ns), undelivered, is_stored))
         stored = await asyncio.to_thread(self._add_stored, machines, cards)
         said = (own.keeping.trouble(), own.disk_trouble(), stored["problem"])
-        foot = (own.outage_words(), stored["aside"], own.room_words())
+        foot = (own.outage_words(stored["waiting"]), stored["aside"], own.room_words())
         told = {
             "cards": cards,
             "now_ms": now_ns // 10**6,
@@ -73,15 +74,17 @@ class Snapshot:
 
     def _add_stored(
         self, machines: list[MachineStatus], cards: list[dict[str, Any]]
-    ) -> dict[str, str]:
+    ) -> dict[str, Any]:
         """Put alerts and new batches into `cards`.
 
         Returns words for the whole page: `problem`, what is wrong with the store, and `aside`, what
-        was not sent. Each is empty if there is nothing to say.
+        was not sent. Each is empty if there is nothing to say. `waiting` are the payloads for a
+        time-series server, None if that can't be read.
         """
         if time.monotonic() - self.made_at > TOLD_AGAIN * EVENT_INTERVAL:
             self.marks.clear()  # nobody was looking; a page asks for the history itself
         problem = aside = ""
+        waiting = None
         for each in cards:
             each["alerts"], each["batches"] = [], {}
         try:
@@ -97,7 +100,9 @@ class Snapshot:
                     each["batches"] = new
                     marks[name] = max(new["end_ns"], default=marks[name])
                 self.marks.append(marks)
-                aside = aside_words(backlogs(connection))
+                outbox = backlogs(connection)
+                aside = aside_words(outbox)
+                waiting = outbox[INFLUX].waiting if INFLUX in outbox else 0
         except sqlite3.Error as error:
             problem = f"The store can't be read: {error}."
-        return {"problem": problem, "aside": aside}
+        return {"problem": problem, "aside": aside, "waiting": waiting}
