@@ -298,7 +298,7 @@ def heads(y: int, one: bool = True) -> Panel:
         "valve signal, else of the pump."
         + " Where each head has one: how probable it is that it is this head, if a jewel opened up."
         * one,
-        Place(0, y, 24, 5) if one else Place(0, y, 12, 7),
+        Place(0, y, 24, 5) if one else Place(0, y, 17, 7),
         (*jewel, chance) if one else jewel,
         one=one,
     )
@@ -456,7 +456,7 @@ def jewels() -> Board:
                 "stat",
                 "Jet hours not recorded",
                 "Time with the jet on that the watcher did not see, of the fitted jewel.",
-                Place(12, 8, 12, 7),
+                Place(17, 8, 7, 7),
                 (Value("Not recorded", "borewarden_missed_jet_seconds_total", 1 / 3600.0),),
                 one=False,
             ),
