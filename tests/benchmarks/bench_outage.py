@@ -1,11 +1,12 @@
 """24 h of one machine at 1 Hz while the time-series server is away: what waits, and catching up.
 
-    python tests/benchmarks/bench_outage.py [hours]
+    python tests/benchmarks/bench_outage.py [hours [there]]
 
 The service is the real one: watch, store, outbox, page, forwarder with the pauses of the product.
 The samples come one by one, as from a controller, only faster than in life. The server is Debian's
 victoria-metrics, stopped, and started once all is in the outbox. Then every sample is read back
-from it. The day is invented: the log of South, over and over.
+from it. The day is invented: the log of South, over and over. With "there" the server is never away: what
+the same day takes of memory then.
 """
 
 from __future__ import annotations
@@ -51,6 +52,25 @@ async def until(happened: Callable[[], object], every: float = 0.1) -> None:
     async with asyncio.timeout(PATIENCE):
         while not happened():
             await asyncio.sleep(every)
+
+
+async def control(folder: Path, hours: float) -> None:
+    """The same with the server there."""
+    samples = day(WARM + round(3600 * hours))
+    count = len(samples.time_ns)
+    server = Server(folder / "victoria")
+    it = Forwarded(folder / "live.db", server.url, samples)
+    await asyncio.to_thread(server.start)
+    try:
+        async with forwarded(it, **PAUSES):
+            it.go_on(WARM)
+            await until(lambda: it.kept() == WARM and it.waiting() == 0)
+            before = memory()
+            it.go_on(count)
+            await until(lambda: it.kept() == count and it.waiting() == 0)
+            print(f"there: memory {before:.0f} MB before, {memory():.0f} MB after {hours:g} h")
+    finally:
+        await asyncio.to_thread(server.stop, True)
 
 
 async def measured(folder: Path, hours: float) -> None:
@@ -101,10 +121,10 @@ async def measured(folder: Path, hours: float) -> None:
         await asyncio.to_thread(server.stop, True)
 
 
-def main(hours: float = 24.0) -> None:
+def main(hours: str = "24", there: str = "") -> None:
     with tempfile.TemporaryDirectory() as name:
-        asyncio.run(measured(Path(name), hours))
+        asyncio.run((control if there else measured)(Path(name), float(hours)))
 
 
 if __name__ == "__main__":
-    main(*map(float, sys.argv[1:2]))
+    main(*sys.argv[1:3])

@@ -74,7 +74,7 @@ async def said(it: Forwarded, words: str) -> None:
         while words not in (foot := await it.foot()):
             await asyncio.sleep(0.1)
     assert "Time-series server: nothing taken since" in foot
-    assert "payloads wait" in foot
+    assert "messages wait" in foot
 
 
 def all_taken(server: Answers, it: Forwarded) -> None:

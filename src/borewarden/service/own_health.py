@@ -198,7 +198,7 @@ class Health:
         if (outage := self.outages.get(INFLUX)) is None:
             return ""
         age = span_words((time.time_ns() - outage.since_ns) * 1e-9)
-        wait = "Rows wait" if waiting is None else f"{waiting:,} payloads wait"
+        wait = f"{waiting:,} messages wait" if waiting else "Rows wait"
         return f"Time-series server: nothing taken since {age}: {outage.reason}. {wait}."
 
     def as_json(self) -> dict[str, Any]:
