@@ -5,8 +5,8 @@
 The service is the real one: watch, store, outbox, page, forwarder with the pauses of the product.
 The samples come one by one, as from a controller, only faster than in life. The server is Debian's
 victoria-metrics, stopped, and started once all is in the outbox. Then every sample is read back
-from it. The day is invented: the log of South, over and over. With "there" the server is never away: what
-the same day takes of memory then.
+from it. The day is invented: the log of South, over and over. With "there" the server is never
+away: what the same day takes of memory then.
 """
 
 from __future__ import annotations

@@ -93,7 +93,7 @@ async def test_live_hours_of_each_head_are_those_of_the_register(
         async def source() -> AsyncIterator[Received]:
             async for block in blocks(samples, start, stop):
                 yield block
-            async with asyncio.timeout(60.0):
+            async with asyncio.timeout(240.0):
                 while not _reckoned_with(store):
                     await asyncio.sleep(0.01)
 

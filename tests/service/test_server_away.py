@@ -24,7 +24,7 @@ from forwarded import Answers, Forwarded, forwarded
 from held import CHIP, SOUTH
 from small_disk import mounted
 
-PATIENCE = 60.0  # s, a bound only
+PATIENCE = 240.0  # s, a bound only: the loops may have to be compiled first
 EACH = 150  # samples that come during each outage
 
 FAULTS = {  # what the server answers, and what has to be said of it
