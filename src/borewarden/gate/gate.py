@@ -18,7 +18,8 @@ one stroke period, uniformly distributed. That error is carried as `resolution`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import struct
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -35,6 +36,23 @@ HOUR = 3600.0  # s
 _PLACE = STATE.fields["jet"][1] + JET.fields["head_seconds"][1]  # type: ignore[index]
 HEAD_SECONDS = slice(_PLACE, _PLACE + JET["head_seconds"].itemsize)  # bytes of the state
 FIRST_SPREAD = 0.016  # relative, of readings about which nothing is known yet; invented
+
+
+def _reader(*names: str) -> Callable[[NDArray[np.uint8]], float]:
+    """Reads one number of a record of `STATE` out of its bytes; a view of it all takes 80 us."""
+    part, place = STATE, 0
+    for name in names:
+        assert part.fields is not None
+        part, offset, *_ = part.fields[name]
+        place += offset
+    assert part == np.float64
+    unpack = struct.Struct("=d").unpack_from
+    return lambda state: float(unpack(state.data, place)[0])
+
+
+_jet_seconds = _reader("jet", "seconds")
+_bypass_seconds = _reader("jet", "bypass_seconds")
+_missed_seconds = _reader("jet", "missed_seconds")
 
 
 class GateSettings(NamedTuple):
@@ -111,7 +129,7 @@ class Gate:
     @property
     def jet_hours(self) -> float:
         """Hours with the jet on since the first sample."""
-        return float(self.state.jet.seconds) / HOUR
+        return _jet_seconds(self._state) / HOUR
 
     @property
     def head_hours(self) -> list[float]:
@@ -122,12 +140,12 @@ class Gate:
     @property
     def bypass_hours(self) -> float:
         """Hours of steady jet during which the bypass spilled."""
-        return float(self.state.jet.bypass_seconds) / HOUR
+        return _bypass_seconds(self._state) / HOUR
 
     @property
     def missed_hours(self) -> float:
         """Hours that went unseen while the jet was on when last seen."""
-        return float(self.state.jet.missed_seconds) / HOUR
+        return _missed_seconds(self._state) / HOUR
 
     def learn_many(self, samples: Samples) -> tuple[NDArray[np.int8], NDArray[np.void]]:
         """Take a block of samples in time order; see the class."""

@@ -180,8 +180,6 @@ async def _follow(
                 watcher.known(), watcher.head_hours,
             )  # fmt: skip
             await queue.put(block)
-        for alert in learned.alerts:
-            log.warning("alert", machine=name, state=alert.verdict.state.value)
 
 
 async def follow_register(store: Path, machines: list[Followed], queue: Queue) -> None:
