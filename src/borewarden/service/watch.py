@@ -29,6 +29,7 @@ from borewarden.collect.sight import Sight
 from borewarden.gate.batch import Phase
 from borewarden.jewels.fitting import FittedSet, Fitting, fitted_sets, stale_since
 from borewarden.jewels.jewel import Jewel
+from borewarden.service.head_hours import hours_before
 from borewarden.service.messages import (
     Hurry,
     Judged,
@@ -105,6 +106,7 @@ def restore(machine: MachineSettings, connection: sqlite3.Connection) -> Followe
     if newest is not None:
         since = max((s.since_ns for s in sets if s.since_ns <= newest), default=0)
         since = max(since, whole_since(connection, machine.name))
+        watcher.begin_with(hours_before(connection, machine.name, watcher, since))
         for samples, phases in read_phases(connection, machine.name, since):
             learn_usable(watcher.learn_many, samples, phases == Phase.UNUSABLE)
             sight.learn_many(samples, watcher.gate.settings.nominal_area)
@@ -175,7 +177,7 @@ async def _follow(
             told = watcher.jewels
             block = Kept(
                 name, received_at, samples, learned, verdict, watcher.missed_hours, told,
-                watcher.known(),
+                watcher.known(), watcher.head_hours,
             )  # fmt: skip
             await queue.put(block)
 
@@ -246,6 +248,7 @@ def status_of(machine: MachineSettings, followed: Followed) -> MachineStatus:
         last_sample_ns=followed.newest_ns,
         jewels=followed.watcher.jewels,
         known=followed.watcher.known(),
+        head_hours=followed.watcher.head_hours,
         blind_after=machine.blind_after,
         units=machine.shown_units,
     )
