@@ -7,7 +7,7 @@ import pytest
 from river.linear_model import BayesianLinearRegression
 from scipy import optimize, stats
 
-from borewarden.detect.wear import Drift, Line, hours_to
+from borewarden.detect.wear import LEVEL_SD, Drift, Line, hours_to, wanders_within
 
 # Graybill & Iyer (1994, "Regression Analysis: Concepts and Applications"), crystal growth data:
 # hours and weight in g, as carried by the R package investr (Greenwell & Schubert Kabban 2014,
@@ -150,3 +150,94 @@ def test_straight_line_is_not_bent(seed: int) -> None:
     for hours in np.arange(1.0, 150.0) / 10.0:
         drift.update(hours, 0.003 * hours + rng.normal(0.0, 0.002))
     assert drift.before_a_bend().line == drift.line
+
+
+# -- what wanders: processes of published form, on seeds of their own; all figures are invented
+
+
+def wandering(values: np.ndarray, hours: np.ndarray, noise: float = 0.001, seed: int = 3) -> Drift:
+    """A line that may wander, after the `values` at `hours`, measured with `noise`."""
+    drift = Drift(noise, LEVEL_SD, 0.004, wanders=wanders_within(0.005), beyond=np.log1p(0.025))
+    measured = values + np.random.default_rng(seed).normal(0.0, noise, len(values))
+    for at, value in zip(hours.tolist(), measured.tolist(), strict=True):
+        drift.update(at, value, clock=500_000.0 + at)
+    return drift
+
+
+def ornstein_uhlenbeck(sd: float, time: float, hours: np.ndarray, seed: int) -> np.ndarray:
+    """An exact path (Uhlenbeck & Ornstein 1930, Phys. Rev. 36, 823-841)."""
+    rng = np.random.default_rng(seed)
+    path = [rng.normal(0.0, sd)]
+    for passed in np.diff(hours):
+        decay = np.exp(-passed / time)
+        path.append(decay * path[-1] + rng.normal(0.0, sd * (1.0 - decay**2) ** 0.5))
+    return np.array(path)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_what_wanders_is_no_wear(seed: int) -> None:
+    hours = np.arange(0.0, 30.0, 0.125)
+    drift = wandering(ornstein_uhlenbeck(0.01, 1.0, hours, seed), hours)
+    gone, sd = drift.gone(30.0)
+    assert abs(gone) < 3.0 * sd
+    # straight regression is surer of it than it may be
+    still = Drift(0.001, LEVEL_SD, 0.004)
+    for at, value, *_ in drift.values:
+        still.update(at, value)
+    assert sd > 5.0 * still.line.slope_sd * 30.0
+
+
+def test_how_far_a_machine_wanders_is_learned() -> None:
+    hours = np.arange(0.0, 40.0, 0.125)
+    far = [
+        wandering(ornstein_uhlenbeck(sd, 1.0, hours, 5), hours).wander.far_var ** 0.5
+        for sd in (0.0, 0.005, 0.02)
+    ]
+    assert far[0] < 0.002
+    assert 0.003 < far[1] < 0.009
+    assert 0.01 < far[2] < 0.03
+
+
+def test_wear_shows_beside_what_wanders() -> None:
+    hours = np.arange(0.0, 30.0, 0.125)
+    path = 0.003 * hours + ornstein_uhlenbeck(0.004, 1.0, hours, 11)
+    drift = wandering(path, hours)
+    gone, sd = drift.gone(30.0)
+    assert gone == pytest.approx(0.09, abs=3.0 * sd)
+    assert gone > 5.0 * sd
+
+
+def test_what_follows_the_time_of_the_day_is_learned_and_foretold() -> None:
+    hours = np.arange(0.0, 96.0, 0.25)
+    path = 0.006 * np.sin(2.0 * np.pi * hours / 24.0)
+    wander = wandering(path, hours).wander
+    assert np.hypot(wander.cosine, wander.sine) == pytest.approx(0.006, abs=0.001)
+    assert wander.far_var**0.5 < 0.003
+
+
+def test_a_machine_left_alone_is_known_less_surely() -> None:
+    hours = np.arange(0.0, 40.0, 0.125)
+    wander = wandering(ornstein_uhlenbeck(0.01, 1.0, hours, 5), hours).wander
+    assert wander.near_var < 0.5 * wander.far_var
+    assert wander.rate > 0.2
+
+
+def test_an_area_far_off_is_gone_though_no_slope_is_sure() -> None:
+    """4 % within an hour after ten still ones: it may come back, but nothing here did so."""
+    hours = np.arange(0.0, 11.0, 0.125)
+    drift = wandering(0.04 * np.clip(hours - 10.0, 0.0, 1.0), hours)
+    gone, sd = drift.gone(11.0)
+    assert gone == pytest.approx(0.035, abs=0.004)
+    assert gone > 4.0 * sd
+    assert drift.line.slope < 3.0 * drift.line.slope_sd
+
+
+def test_a_bend_leaves_the_level_and_frees_the_slope() -> None:
+    hours = np.arange(0.0, 10.0, 0.125)
+    drift = wandering(0.0 * hours, hours)
+    before = drift.line
+    drift.bends(10.0)
+    drift.update(10.0, 0.0, clock=500_010.0)
+    after = drift.line
+    assert after.at(10.0)[0] == pytest.approx(before.at(10.0)[0], abs=3e-4)
+    assert after.slope_sd > 2.0 * before.slope_sd

@@ -99,13 +99,15 @@ def threshold(run_length: float, degrees_of_freedom: float = np.inf) -> float:
 
 
 @compiled
-def clip(value: float, own: float, level_sd: float, h: float) -> float:
-    """`value`, no further from zero than two of which one may be wild can show without an alarm.
+def clip(value: float, own: float, level_sd: float, h: float, agree: int = 2) -> float:
+    """`value`, no further from zero than what `agree` batches have to show for an alarm.
 
-    `own` is the variance of the batch, `level_sd` as in `weigh`. If its neighbour shows nothing,
-    the mean of both is at most 0.65 of what reaches `h`; if it shows the same, that is exceeded.
+    `own` is the variance of the batch, `level_sd` as in `weigh`. Of two, if the neighbour shows
+    nothing, the mean of both is at most 0.65 of what reaches `h`; if it shows the same, that is
+    exceeded. Of three, two that show the same are at most 0.92 of it.
     """
-    most = 2.0 * 0.65 * np.sqrt(2.0 * h * (0.5 * own + level_sd * level_sd))
+    share = 2.0 * 0.65 if agree == 2 else 0.92
+    most = share * np.sqrt(2.0 * h * (0.5 * own + level_sd * level_sd))
     return float(min(max(value, -most), most))
 
 

@@ -84,6 +84,8 @@ STUCK_INTERVALS = 10.0  # usual intervals of one reading that say it is stuck; i
 COARSE = 5.0  # s between samples, from which on a short pause hides between two; invented
 LEVEL = 0.01  # relative, within which the pressure of a pump of fixed flow stays; invented
 LEVEL_TIME = 8.0  # s, for which it has to; invented
+LEVEL_INTERVALS = 3.0  # usual intervals, for which it has to at least; invented
+QUICK_TURN = 20.0  # s, from a jet's level to the ceiling; invented
 STAYS = 0.002  # relative, from these to the next seconds: a shut line leaks away; invented
 SAME_JET = 0.015  # relative, by which the level of a jet may differ from one to the next; invented
 BELOW_CEILING = (0.7, 0.975)  # of the ceiling, where a jet's level may be; invented
@@ -769,21 +771,22 @@ def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
     the pressure goes to the valve's level whenever the jet closes, and down again with the jet.
     """
     levels = s.levels
+    long_enough = max(LEVEL_TIME, LEVEL_INTERVALS * s.interval)
     stays = abs(x.pressure - levels.pressure) <= LEVEL * levels.pressure
     if stays and abs(x.rate - levels.rate) <= SAME_SPEED * levels.rate and x.rate > 0.0:
         levels.seconds += x.seconds
-        if levels.seconds <= LEVEL_TIME:  # from then on it is to stay where it is
+        if levels.seconds <= long_enough:  # from then on it is to stay where it is
             weight = x.seconds / max(levels.seconds, LEAST_WAIT)
             levels.pressure += weight * (x.pressure - levels.pressure)
             levels.later = levels.pressure
         else:
-            weight = x.seconds / (levels.seconds - LEVEL_TIME)
+            weight = x.seconds / (levels.seconds - long_enough)
             levels.later += min(weight, 1.0) * (x.pressure - levels.later)
     else:
         levels.pressure = x.pressure
         levels.rate = x.rate
         levels.seconds = 0.0
-    if levels.seconds >= LEVEL_TIME and levels.pressure >= g.working_pressure:
+    if levels.seconds >= long_enough and levels.pressure >= g.working_pressure:
         levels.newest = _ceiling_at(levels, x.rate)
         c = levels.ceilings[levels.newest]
         least, most = BELOW_CEILING
@@ -793,11 +796,13 @@ def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
             c.turns = 0
             c.is_below = False
         elif levels.pressure >= (1.0 - LEVEL) * c.pressure:
-            c.turns += 1 if c.is_below else 0
+            # a valve closes within seconds; what takes longer is the machine wandering
+            since = (s.time_ns - c.below_ns) * S_PER_NS - levels.seconds
+            c.turns += 1 if c.is_below and since <= QUICK_TURN else 0
             c.is_below = False
             levels.turns = max(levels.turns, c.turns)
         elif (
-            levels.seconds >= 2.0 * LEVEL_TIME
+            levels.seconds >= 2.0 * long_enough
             and abs(levels.later - levels.pressure) <= STAYS * levels.pressure
             and least * c.pressure <= levels.pressure <= most * c.pressure
         ):
@@ -805,6 +810,7 @@ def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
                 c.turns = 0
             c.jet_pressure = levels.pressure
             c.is_below = True
+            c.below_ns = s.time_ns
     for k in range(CEILINGS):
         c = levels.ceilings[k]
         enough = c.turns >= (1 if levels.turns >= TURNS else TURNS)

@@ -156,6 +156,7 @@ CEILING = np.dtype(
         ("pressure", np.float64),  # Pa
         ("jet_pressure", np.float64),  # Pa, of the level below it; 0: none yet
         ("is_below", np.bool_),  # the newest level was that
+        ("below_ns", np.int64),  # when the pressure was last seen there
         ("turns", np.int64),  # from a jet to the ceiling
     ]
 )

@@ -23,10 +23,12 @@ from borewarden.alert.delivery import MailSettings, connected
 from borewarden.base.plain_errors import plain_reason
 from borewarden.base.samples import Samples
 from borewarden.base.shown import show_in
+from borewarden.base.text import span_words
 from borewarden.collect.link import LinkState
 from borewarden.collect.live import Source
 from borewarden.collect.modbus import ModbusSource
 from borewarden.collect.mqtt import MqttSource
+from borewarden.collect.opcua import OpcUaSource
 from borewarden.service.readings import ENOUGH_STROKES, Answer, judge
 from borewarden.settings import MachineSettings
 from borewarden.settings.service import ServiceSettings
@@ -109,7 +111,7 @@ async def reach_machine(machine: MachineSettings) -> list[Reached]:
         Reached(machine.name, name.replace("_", " "), *finding)
         for name, finding in judge(machine, source, rows, link.channels).items()
     ]
-    return [_connection(machine.name, notes, heard), *channels]
+    return [_connection(machine.name, source, notes, heard), *channels]
 
 
 def _silence(source: Source, patience: float) -> str:
@@ -153,7 +155,7 @@ def _notes(link: LinkState) -> str:
     return notes
 
 
-def _connection(name: str, notes: str, heard: _Heard) -> Reached:
+def _connection(name: str, source: Source, notes: str, heard: _Heard) -> Reached:
     """How the readings came, and how their times agree with this computer's clock."""
     seconds = (heard.came_ns[-1] - heard.came_ns[0]) * 1e-9
     late = [
@@ -168,8 +170,8 @@ def _connection(name: str, notes: str, heard: _Heard) -> Reached:
             name,
             "connection",
             "NO",
-            f"{words}, whose times are {abs(behind):.0f} s {way} this computer's clock; set the "
-            "clock that is wrong, or leave the time out of [source]",
+            f"{words}, whose times are {span_words(abs(behind))} {way} this computer's clock; "
+            f"{_clock_advice(source)}",
         )
     return Reached(
         name,
@@ -177,6 +179,21 @@ def _connection(name: str, notes: str, heard: _Heard) -> Reached:
         "yes",
         f"{words}, their times within {max(abs(behind), 0.1):.1f} s of this computer's clock",
     )
+
+
+def _clock_advice(source: Source) -> str:
+    """What to do where times are far off, by what the machine file says of them."""
+    if isinstance(source, MqttSource) and source.time_path is not None:
+        return (
+            "set the clock that is wrong: this computer's, or that of the gateway; or take "
+            f'time = "{source.time_path}" out of [source], and the time of arrival holds'
+        )
+    if isinstance(source, OpcUaSource):
+        return (
+            "set the clock that is wrong: this computer's, or that of the controller, which dates "
+            "its values itself (a stand-in pump at a --speed above 1 dates them so, too)"
+        )
+    return "this computer's clock was set meanwhile: run this again"
 
 
 # -- the time-series server

@@ -406,14 +406,17 @@ def _moving(seen: _Seen, strokes: float) -> Finding:
 
 def _in_words(name: str, values: Floats) -> str:
     """From the lowest to the highest, in the unit that people read."""
-    quantity = QUANTITIES.get(name, "")
+    quantity, ends = QUANTITIES.get(name, ""), (float(min(values)), float(max(values)))
     if chosen(quantity):
-        shown_as = shown(quantity)
-        factor, decimals, unit = 1.0 / shown_as.factor, max(shown_as.digits, 0), shown_as.label
-        offset = -shown_as.offset / shown_as.factor
+        people = shown(quantity)
+        unit = people.label
+        low, high = (
+            people.number(v) if abs(people.value(v)) < ABSURD else f"{people.value(v):.2g}"
+            for v in ends
+        )
     else:
         factor, offset, decimals, unit = UNITS.get(name, (1.0, 0.0, 0, ""))
-    low, high = (_figure(factor * float(v) + offset, decimals) for v in (min(values), max(values)))
+        low, high = (_figure(factor * v + offset, decimals) for v in ends)
     return f"{low if low == high else f'{low} to {high}'} {unit}".rstrip()
 
 

@@ -102,6 +102,13 @@ class PageSection(_Section):
     log_in_every: LoginTime = 12 * 3600.0
 
     @property
+    def address(self) -> str:
+        """What to type into a browser; of a proxy before the page, only this side is known."""
+        host = self.names[0] if is_wildcard(self.host) else self.host
+        host = f"[{host}]" if ":" in host and not host.startswith("[") else host
+        return f"{'http' if self.certificate is None else 'https'}://{host}:{self.port}/"
+
+    @property
     def is_behind_proxy(self) -> bool:
         """Whether others come by a proxy on this computer."""
         return is_loopback(self.host) and not all(map(is_loopback, self.names))

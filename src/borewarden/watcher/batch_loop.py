@@ -119,6 +119,7 @@ class Detector(NamedTuple):
     standing: float = 0.0  # probability that the bore has opened up by what was found
     since: int = 0  # batches put into the ring before the detector last started anew
     timing: float = 0.0  # variance of its timing that a batch usually has
+    agree: int = 2  # batches that have to show a step
 
 
 class Running(NamedTuple):
@@ -293,7 +294,7 @@ def _judge_steady(
         own = loop.detector.sigma * loop.detector.sigma + b.timing / (b.time * b.time)
         more = 2.0 * expected.level_with_pressure + operating * expected.by_pressure_var
         here = np.sqrt(max(level_sd * level_sd + operating * more, 0.0))
-        clipped = clip(value, own, here, loop.detector.h)
+        clipped = clip(value, own, here, loop.detector.h, loop.detector.agree)
     by_pressure = expected.by_pressure * operating  # may be known better later on
     _put(
         ring[loop.running.taken % len(ring)],

@@ -79,6 +79,7 @@ SLOPE_SURENESS = 3.0  # standard deviations that a slope has to be off zero
 DRIFT_SURENESS = 2.0  # the same of what the area has gone by
 QUIET_DETECTOR = 0.3  # of the threshold: the noise is refreshed while the detector shows less
 NEW_NOISE = 0.2  # weight of the noise just found
+JUMP = 4.5  # standard deviations of a batch, which chance makes once in 150,000 batches
 NOISE_SHRINKS = 0.5  # least noise, of the baseline's
 NOISE_GROWS = 2.0  # greatest noise, of the baseline's
 
@@ -463,7 +464,17 @@ def _refresh_noise(state: Watching, rows: NDArray[np.void]) -> Watching:
         sigma=float(np.clip(variance**0.5, least, most)),
         effective_count=min(count, MAX_DEGREES_OF_FREEDOM),
     )
-    return with_noise(state, noise)
+    return _heed_jumps(with_noise(state, noise), rows)
+
+
+def _heed_jumps(state: Watching, rows: NDArray[np.void]) -> Watching:
+    """What jumps and comes back lies in two batches at times: then three have to agree."""
+    detector = state.detector
+    sd = np.sqrt(detector.sigma**2 + rows["timing"] / rows["time"] ** 2)
+    jumps = np.abs(rows["value"] - np.median(rows["value"])) > JUMP * sd
+    if not np.any(jumps):
+        return state
+    return changed(state, detector=detector._replace(agree=3))
 
 
 def _surely_gone(state: Watching) -> float:
