@@ -41,7 +41,7 @@ def day_columns() -> tuple[str, ...]:
     """The heads of the table of days."""
     return (
         "machine", "day", "jet h", "noise, %", "timing, %", "pulses, %", "idle, %",
-        shown("pressure").label, "alerts", "unshared",
+        shown("pressure").label, "alerts",
     )  # fmt: skip
 
 
@@ -261,6 +261,5 @@ def day_cells(row: DayRow) -> tuple[str, ...]:
         f"{row.jet_hours:.2f}",
         *(_number(100.0 * share, 2) for share in shares),
         _number(row.pressure / shown("pressure").factor, 0),
-        str(row.alerts),
-        str(row.unshared),
+        f"{row.alerts}" + f" ({row.unshared} unshared)" * (row.unshared > 0),
     )
