@@ -41,6 +41,7 @@ from borewarden.settings.service import (
     AlarmSection,
     InfluxSection,
     MailSection,
+    OpcUaSection,
     PageSection,
     PublishSection,
     ServiceSettings,
@@ -99,6 +100,7 @@ PAGES: dict[str, tuple[type[BaseModel], set[str]]] = {
     "`[source]` of kind `modbus rtu`": (live.ModbusRtu, beside(live.ModbusRtu)),
     "`[source]` of kind `opc ua`": (live.OpcUa, beside(live.OpcUa)),
     "`[source]` of kind `mqtt`": (live.Mqtt, beside(live.Mqtt)),
+    "`[source]` of kind `sparkplug b`": (live.SparkplugB, beside(live.SparkplugB)),
 } | {
     heading: (model, set(model.model_fields) - VALVES)
     for heading, model in {
@@ -116,12 +118,14 @@ PAGES: dict[str, tuple[type[BaseModel], set[str]]] = {
         "Channel by Modbus": live.RegisterPoint,
         "Channel by OPC UA": live.NodeOf,
         "Channel by MQTT": live.FieldOf,
+        "Channel by Sparkplug B": live.MetricOf,
         "`[gate]`": stated.GateOverrides,
         "`[watch]`": stated.WatchOverrides,
         "`[[jewel]]`": stated.FittedJewel,
         "`[page]`": PageSection,
         "`[influx]`": InfluxSection,
         "`[publish]`": PublishSection,
+        "`[opc_ua]`": OpcUaSection,
         "`[mail]`": MailSection,
         "`[alarm]`": AlarmSection,
         "`[store]`": StoreSection,
@@ -155,7 +159,7 @@ def test_every_section_has_its_table() -> None:
     known = {model for model, _ in PAGES.values()} | {ServiceSettings}
     assert below <= known
     assert {heading for heading in PAGES if heading not in tables(SETTINGS)} == set()
-    sections = {"units", "page", "influx", "mail", "publish", "alarm", "store"}
+    sections = {"units", "page", "influx", "mail", "publish", "opc_ua", "alarm", "store"}
     named = set(ServiceSettings.model_fields) - sections
     assert named == {"influx_token", "mail_password", "publish_password"}
     assert named <= {row[0].strip("`") for row in tables(SETTINGS)["Secrets"]}

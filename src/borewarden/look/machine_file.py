@@ -466,7 +466,7 @@ def _unit_source(seen: Seen, role: Role) -> str:
         place = seen.places[role.column]
         if not place.unit:
             return role.why if "panel" in role.why else f"{GUESSED}: the only fit"
-        if "mqtt" in seen.section["kind"]:
+        if "mqtt" in seen.section["kind"] and "metric" not in place.settings:
             return "its name says so"
         return f"the machine states it, {place.note}" if place.note else "the machine states it"
     return "the log states it" if role.column in seen.readings.units else f"{GUESSED}: the only fit"

@@ -134,20 +134,34 @@ def heard_at(
 
 def _short(places: Mapping[str, Place]) -> dict[str, str]:
     """The names without the levels of the topic that they all have."""
-    topics = [str(place.settings["topic"]).split("/") for place in places.values()]
+    topics = [_levels(place) for place in places.values()]
     common = 0
     while len({tuple(topic[: common + 1]) for topic in topics}) == 1 and common < len(topics[0]):
         common += 1
     rest = {
-        name: plain_name(" ".join([*topic[common:], str(place.settings["field"])])).strip() or name
+        name: plain_name(" ".join([*topic[common:], _last(place)])).strip() or name
         for (name, place), topic in zip(places.items(), topics, strict=True)
     }
     return rest if len(set(rest.values())) == len(rest) else {name: name for name in places}
 
 
+def _levels(place: Place) -> list[str]:
+    """The levels of the topic that a place comes on, without the kind of message."""
+    settings = place.settings
+    if "metric" in settings:
+        return [str(settings[each]) for each in ("group", "node", "device")]
+    return str(settings["topic"]).split("/")
+
+
+def _last(place: Place) -> str:
+    """The field of the message, or the metric."""
+    return str(place.settings.get("metric", place.settings.get("field")))
+
+
 def _with_unit(name: str, place: Place) -> Place:
-    """The place with the unit that its name ends with, as in pressure_bar."""
-    return dataclasses.replace(place, unit=unit_in(name.replace(".", " ")) or "")
+    """The place with the unit that it states, or that its name ends with, as in pressure_bar."""
+    text = f"{name} {place.unit}".strip()
+    return dataclasses.replace(place, unit=unit_in(text.replace(".", " ")) or "")
 
 
 def _once(places: Mapping[str, Place], values: Mapping[str, Floats]) -> dict[str, Place]:
@@ -436,6 +450,10 @@ def source_figures(heard: Heard) -> list[tuple[str, Any]]:
     """What [source] says besides its channels."""
     figures = list(heard.section.items())
     pressure = _place(heard, heard.roles[0])
+    if "metric" in pressure:
+        others = [each for each in figures if each[0] not in ("kind", "topic")]
+        where = [(name, pressure[name]) for name in ("group", "node", "device") if pressure[name]]
+        return [("kind", "sparkplug b"), *others, *where]
     if heard.section["kind"] == "mqtt":
         topic = str(pressure["topic"])
         figures = [(name, topic if name == "topic" else value) for name, value in figures]
@@ -447,7 +465,17 @@ def source_figures(heard: Heard) -> list[tuple[str, Any]]:
 def point_of(heard: Heard, role: Role) -> dict[str, Any]:
     """What [source.CHANNEL] says of where the channel is read."""
     place = dict(_place(heard, role))
-    if place.get("topic") == _place(heard, heard.roles[0]).get("topic"):
+    pressure = _place(heard, heard.roles[0])
+    if "metric" in place:
+        for name in ("group", "node"):
+            if place.pop(name) != pressure.get(name):
+                raise BadInput(
+                    heard.address, role.column, "is of another edge node than the pressure",
+                    "give the node's topics: mqtt://HOST/spBv1.0/GROUP/+/NODE/#",
+                )  # fmt: skip
+        if place["device"] == pressure["device"]:
+            place.pop("device")
+    if place.get("topic") == pressure.get("topic"):
         place.pop("topic", None)
     if role.channel != "stroke_count":
         place.pop("bits", None)

@@ -24,11 +24,13 @@ from borewarden.base.plain_errors import plain_reason
 from borewarden.base.samples import Samples
 from borewarden.base.shown import show_in
 from borewarden.base.text import span_words
+from borewarden.collect.broker import Broker
 from borewarden.collect.link import LinkState
 from borewarden.collect.live import Source
 from borewarden.collect.modbus import ModbusSource
 from borewarden.collect.mqtt import MqttSource
 from borewarden.collect.opcua import OpcUaSource
+from borewarden.collect.sparkplug import SparkplugSource
 from borewarden.service.readings import ENOUGH_STROKES, Answer, judge
 from borewarden.settings import MachineSettings
 from borewarden.settings.service import ServiceSettings
@@ -95,23 +97,32 @@ async def reach_machine(machine: MachineSettings) -> list[Reached]:
     source = machine.live_source()
     assert source is not None
     patience = PATIENCE
-    if isinstance(source, MqttSource):  # that long it may well be silent
+    if isinstance(source, Broker):  # that long it may well be silent
         patience = max(patience, source.silence + source.timeout)
     heard = await _listen(machine, patience)
     link = heard.link
     if link is None or not link.connected:
         words = link.reason if link else _silence(source, patience)
-        return [Reached(machine.name, "connection", "NO", words)]
+        return _unseen(machine.name, words, link)
     notes = _notes(link)
     if not heard.rows:
         words = f"{notes}, but no reading within {patience:.0f} s"
-        return [Reached(machine.name, "connection", "NO", words)]
+        return _unseen(machine.name, words, link)
     rows = Samples._make(np.concatenate(column) for column in zip(*heard.rows, strict=True))
     channels = [
         Reached(machine.name, name.replace("_", " "), *finding)
         for name, finding in judge(machine, source, rows, link.channels).items()
     ]
     return [_connection(machine.name, source, notes, heard), *channels]
+
+
+def _unseen(name: str, words: str, link: LinkState | None) -> list[Reached]:
+    """That no reading came, and what is wrong with each channel where that is known."""
+    channels = link.channels.items() if link else ()
+    return [
+        Reached(name, "connection", "NO", words),
+        *(Reached(name, channel.replace("_", " "), "NO", why) for channel, why in channels),
+    ]
 
 
 def _silence(source: Source, patience: float) -> str:
@@ -131,7 +142,8 @@ async def _listen(machine: MachineSettings, patience: float) -> _Heard:
             async for received in source:
                 if isinstance(received, LinkState):
                     heard.link = received
-                    if not received.connected:
+                    # with channels, the broker is there, and what is missing may yet come
+                    if not received.connected and not received.channels:
                         break
                     continue
                 if not heard.rows:
@@ -188,7 +200,7 @@ def _clock_advice(source: Source) -> str:
             "set the clock that is wrong: this computer's, or that of the gateway; or take "
             f'time = "{source.time_path}" out of [source], and the time of arrival holds'
         )
-    if isinstance(source, OpcUaSource):
+    if isinstance(source, OpcUaSource | SparkplugSource):
         return (
             "set the clock that is wrong: this computer's, or that of the controller, which dates "
             "its values itself (a stand-in pump at a --speed above 1 dates them so, too)"

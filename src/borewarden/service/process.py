@@ -9,7 +9,7 @@ import signal
 import socket
 import sqlite3
 import time
-from collections.abc import AsyncGenerator, Callable, Coroutine, Mapping
+from collections.abc import AsyncGenerator, Callable, Coroutine, Iterator, Mapping
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -122,8 +122,8 @@ async def run(
             report, refused = health.report(influx.SINK), health.refused(influx.SINK)
             to = service.influx_settings()
             start("influx", influx.forward(store, to, report=report, refused=refused))
-        if service.publish is not None:
-            start("publish", publish(statuses, _broker(service), health.report("mqtt")))
+        for name, work in _for_screens(statuses, service, health):
+            start(name, work)
         if service.mail is not None:
             start("mail", Mailing(store, service.mail_settings(), health).run())
         start("prune", prune_daily(store, machines, service.store))
@@ -138,6 +138,18 @@ async def run(
     work = watch(watched, store, sources, started, ask_for_time, health.keeping, every)
     watching = asyncio.create_task(_alone(store, work))
     await _until_stopped(watching, stop, beside)
+
+
+def _for_screens(
+    statuses: Mapping[str, MachineStatus], service: ServiceSettings, health: Health
+) -> Iterator[tuple[str, Coroutine[Any, Any, None]]]:
+    """What shows the verdicts to a shop's own screens, by its name."""
+    if service.publish is not None:
+        yield "publish", publish(statuses, _broker(service), health.report("mqtt"))
+    if service.opc_ua is not None:
+        from borewarden.service.opcua_face import offer  # its server is slow to import
+
+        yield "opc ua", offer(statuses, service.opc_ua.port, health.report("opc ua"))
 
 
 def _stop_by_signal() -> asyncio.Event:

@@ -18,7 +18,9 @@ from borewarden.base.shown import chosen, shown
 from borewarden.base.units import conversion
 from borewarden.collect.live import Source
 from borewarden.collect.modbus import ModbusSource, Register, decode, encode
+from borewarden.collect.mqtt import MqttSource
 from borewarden.collect.opcua import OpcUaSource
+from borewarden.collect.sparkplug import SparkplugSource
 from borewarden.gate.gate import GateSettings
 from borewarden.physics.pump import Intensifier, Pump, event_rate
 from borewarden.settings import MachineSettings
@@ -168,10 +170,16 @@ def judge(
 
 
 def _places(source: Source) -> Mapping[str, Any]:
-    """Register, node or field of each channel."""
-    if isinstance(source, ModbusSource):
-        return source.registers
-    return source.nodes if isinstance(source, OpcUaSource) else source.fields
+    """Register, node, field or metric of each channel."""
+    match source:
+        case ModbusSource():
+            return source.registers
+        case OpcUaSource():
+            return source.nodes
+        case MqttSource():
+            return source.fields
+        case SparkplugSource():
+            return source.metrics
 
 
 def _finding(seen: _Seen, name: str, wrong: str) -> Finding:

@@ -184,6 +184,12 @@ class PublishSection(_Section):
         return self
 
 
+class OpcUaSection(_Section):
+    """An OPC UA server of the verdicts, for programs of this computer."""
+
+    port: Annotated[int, Field(ge=1, le=65535)] = 4845
+
+
 class MailSection(_Section):
     """A mail server and its recipients."""
 
@@ -225,6 +231,7 @@ class ServiceSettings(FileSettings):
     influx: InfluxSection | None = None
     mail: MailSection | None = None
     publish: PublishSection | None = None
+    opc_ua: OpcUaSection | None = None
     alarm: AlarmSection = Field(default_factory=AlarmSection)
     store: StoreSection = Field(default_factory=StoreSection)
     influx_token: SecretStr | None = None
