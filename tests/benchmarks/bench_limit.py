@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from river import drift
 
 from borewarden.detect.baseline import robust_noise
-from borewarden.detect.step import RING, WINDOW, clip, threshold, weigh
+from borewarden.detect.step import EXCEEDED, RING, TWO, WINDOW, clip, threshold, weigh
 from borewarden.physics import compiled
 from borewarden.watcher.learning import MAX_DEGREES_OF_FREEDOM
 
@@ -43,7 +43,7 @@ def first_alarm(
         row.time = 20.0
         row.timing = 0.0
         row.shared = 0.0
-        row.clipped = clip(values[i], sigma * sigma, 0.0, h)
+        row.clipped = clip(values[i], 0.5 * sigma * sigma, EXCEEDED[TWO] * h, smallest)
         if weigh(ring, i + 1, sigma, 0.0, smallest, sizes)[0] >= h:
             return i + 1
     return -1

@@ -13,7 +13,12 @@ from scipy import stats
 
 from borewarden.detect.baseline import robust_noise
 from borewarden.detect.step import (
+    COUNTED,
+    EXCEEDED,
     RING,
+    THREE,
+    TWO,
+    TWO_APART,
     WINDOW,
     average_run_length,
     clip,
@@ -199,7 +204,10 @@ def test_one_wild_batch_can_not_alarm_but_two_can(
     sigma, h = 0.01, threshold(1e5)
 
     def alarms(values: list[float]) -> bool:
-        kept = [clip(value, sigma**2, level_sd, h) for value in values]
+        kept = [
+            clip(value, 0.5 * sigma**2 + level_sd**2, EXCEEDED[TWO] * h, SMALLEST)
+            for value in values
+        ]
         up, down, _ = weigh(ring_of(np.array(kept)), len(kept), sigma, level_sd, SMALLEST, SIZES)
         return bool((up if sign > 0.0 else down) >= h)
 
@@ -209,6 +217,28 @@ def test_one_wild_batch_can_not_alarm_but_two_can(
     assert not alarms([0.0, sign * wild, *quiet])
     large = max(wild, 0.3)
     assert alarms([*quiet, sign * large, sign * large])
+
+
+@pytest.mark.parametrize("level_sd", [0.0, 0.0025, 0.005])
+@pytest.mark.parametrize("sigma", [0.001, 0.003, 0.01, 0.02])
+def test_where_things_jump_three_have_to_agree_or_two_apart(sigma: float, level_sd: float) -> None:
+    """What jumps for as long as a batch lies in two of them, the one apart from what was before."""
+    h = threshold(1e5)
+
+    def told(agree: list[int], value: float) -> float:
+        kept = [
+            clip(value, sigma**2 / COUNTED[each] + level_sd**2, EXCEEDED[each] * h, SMALLEST)
+            for each in agree
+        ]
+        values = np.array([*[0.0] * 20, *kept])
+        up, _, _ = weigh(ring_of(values), len(values), sigma, level_sd, SMALLEST, SIZES)
+        return float(up)
+
+    assert told([THREE] * 3, 1.0) >= h
+    assert told([TWO_APART] * 2, 1.0) >= h
+    if level_sd == 0.0:  # else the level's own uncertainty is no longer small beside a jump
+        assert told([THREE] * 2, 1.0) < h
+        assert told([TWO_APART, THREE], 1.0) < h
 
 
 def test_odds_rise_with_a_step_up_only() -> None:
@@ -281,7 +311,7 @@ def test_the_nile_fell_in_1899() -> None:
     for i, value in enumerate(flow - np.mean(flow[:20])):
         row = ring[i % WINDOW]
         row.value, row.time = value, 1.0
-        row.clipped = clip(value, noise.sigma**2, 0.0, h)
+        row.clipped = clip(value, 0.5 * noise.sigma**2, EXCEEDED[TWO] * h, math.log1p(0.1))
         up, down, _ = weigh(ring, i + 1, noise.sigma, 0.0, math.log1p(0.1), np.log1p([0.2]))
         assert up < h
         if down >= h:

@@ -73,7 +73,13 @@ def average_run_length(b: float) -> float:
     return 2.0 * math.sqrt(2.0 * math.pi) * math.exp(0.5 * b * b) / (b * _overshoot_integral())
 
 
-TWO, THREE = 2, 3  # batches that have to agree; three where something jumps and comes back
+# Which batches have to agree: two; or, where something jumps and comes back, which lies in two at
+# times, two that it can't reach over, or three. By how much they exceed the threshold, if they show
+# the same: so that one fewer does not reach it, nor one of `TWO_APART` and one of `THREE`.
+TWO, TWO_APART, THREE = 0, 1, 2
+COUNTED = (2.0, 2.0, 3.0)
+EXCEEDED = (1.69, 1.21, 1.1)
+REACH_NS = 60 * 10**9  # from the start of one to the end of the next; invented
 PARTLY = 4.0  # standard deviations that the batch of an onset lies off those after it
 
 
@@ -100,15 +106,16 @@ def threshold(run_length: float, degrees_of_freedom: float = np.inf) -> float:
 
 
 @compiled
-def clip(value: float, own: float, level_sd: float, h: float, agree: int = TWO) -> float:
-    """`value`, no further from zero than what `agree` batches have to show for an alarm.
+def clip(value: float, variance: float, most_told: float, smallest: float) -> float:
+    """`value`, no further from zero than where it shows a log likelihood ratio of `most_told`.
 
-    `own` is the variance of the batch, `level_sd` as in `weigh`. Of two, if the neighbour shows
-    nothing, the mean of both is at most 0.65 of what reaches `h`; if it shows the same, that is
-    exceeded. Of three, two that show the same are at most 0.92 of it.
+    `variance` is that of the mean of as many batches as have to agree. So many that show the same
+    show that together, and one fewer less. `smallest` is as in `weigh`, which takes no step to be
+    smaller: where so little is needed, the mean has to lie beyond half of it.
     """
-    share = 2.0 * 0.65 if agree == TWO else 0.92
-    most = share * np.sqrt(2.0 * h * (0.5 * own + level_sd * level_sd))
+    most = np.sqrt(2.0 * most_told * variance)
+    if most < smallest:
+        most = most_told * variance / smallest + 0.5 * smallest
     return float(min(max(value, -most), most))
 
 

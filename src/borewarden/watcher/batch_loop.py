@@ -14,7 +14,7 @@ from typing import Any, NamedTuple, get_type_hints
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.detect.step import TWO, clip, weigh
+from borewarden.detect.step import COUNTED, EXCEEDED, REACH_NS, THREE, TWO, TWO_APART, clip, weigh
 from borewarden.detect.wear import TIMES_OF_A_DAY
 from borewarden.gate.batch import HEADS, SIGNALS, BatchKind
 from borewarden.physics import compiled
@@ -119,7 +119,7 @@ class Detector(NamedTuple):
     standing: float = 0.0  # probability that the bore has opened up by what was found
     since: int = 0  # batches put into the ring before the detector last started anew
     timing: float = 0.0  # variance of its timing that a batch usually has
-    agree: int = TWO  # batches that have to show a step
+    jumps: int = 0  # 1: something jumps and comes back on this machine
 
 
 class Running(NamedTuple):
@@ -267,6 +267,15 @@ def _detect(loop: Any, ring: Any, level_sd: float) -> None:
 
 
 @compiled
+def _to_agree(loop: Any, ring: Any, b: Any) -> int:
+    """Which batches have to agree with this one before it is a step."""
+    if loop.detector.jumps == 0:
+        return TWO
+    before = ring[(loop.running.taken - 1) % len(ring)]
+    return TWO_APART if b.end_ns - before.start_ns >= REACH_NS else THREE
+
+
+@compiled
 def _judge_steady(
     loop: Any,
     ring: Any,
@@ -287,9 +296,11 @@ def _judge_steady(
     if learned:
         own = loop.detector.sigma * loop.detector.sigma + b.timing / (b.time * b.time)
         more = 2.0 * expected.level_with_pressure + operating * expected.by_pressure_var
-        here = np.sqrt(max(level_sd * level_sd + operating * more, 0.0))
+        here = max(level_sd * level_sd + operating * more, 0.0)
         joined = own - b.shared / (b.time * b.time)  # of a sum with its neighbour
-        clipped = clip(value, joined, here, loop.detector.h, loop.detector.agree)
+        agree = _to_agree(loop, ring, b)
+        told = EXCEEDED[agree] * loop.detector.h
+        clipped = clip(value, joined / COUNTED[agree] + here, told, loop.detector.smallest)
     by_pressure = expected.by_pressure * operating  # may be known better later on
     _put(
         ring[loop.running.taken % len(ring)],
