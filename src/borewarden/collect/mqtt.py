@@ -17,7 +17,7 @@ from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from borewarden.base.samples import Channel
+from borewarden.base.samples import HEAD, Channel
 from borewarden.base.text import span_words
 from borewarden.base.times import iso_time
 from borewarden.collect import payload
@@ -351,6 +351,8 @@ class _Intake:
             return False
         found = payload.find(parsed, self._source.fields[name].path)
         value, why = (math.nan, wrong) if wrong else payload.number(found)
+        if isinstance(found, bool) and not (name == "valve" or name.startswith(HEAD)):
+            value, why = math.nan, f"{str(found).lower()}, which is no number"
         if isinstance(found, str) and why:
             why += f", such as {self._examples.setdefault(name, found[:40])!r}"
         if topic != wanted:  # a wildcard: other things come, too

@@ -23,13 +23,15 @@ class SightStatus:
 
     `begun` is when watching began, `usable` when the newest usable reading came in (None before
     the first), in s of the computer's monotonic clock. `usable_ns` is the later of both by its
-    wall clock, ns since 1970 UTC. `faults` say what is wrong with the newest reading, by the fields
-    of `Samples`, `doubts` what nothing proves, and `told` what the controller says of them.
+    wall clock, ns since 1970 UTC, and `before_ns` the newest usable reading before this start.
+    `faults` say what is wrong with the newest reading, by the fields of `Samples`, `doubts` what
+    nothing proves, and `told` what the controller says of them.
     """
 
     begun: float = field(default_factory=time.monotonic)
     usable: float | None = None
     usable_ns: int = field(default_factory=time.time_ns)
+    before_ns: int | None = None
     faults: Mapping[str, str] = field(default_factory=dict)
     doubts: Mapping[str, str] = field(default_factory=dict)
     told: Mapping[str, str] = field(default_factory=dict)
