@@ -32,6 +32,7 @@ CHROMIUM = Path("/usr/bin/chromium")
 SLOW = (
     "peers", "second_plant", "service", "simulate", "tune", "deploy", "collect/test_modbus",
     "collect/test_mqtt", "collect/test_opcua", "collect/test_sites", "collect/test_link",
+    "collect/test_sparkplug.py",
     "store/test_clustered", "store/test_influx", "store/test_outbox", "store/test_database",
     "store/test_register", "store/test_resend", "replay", "base/test_parallel",
     "base/test_compiling", "base/test_plain_errors", "cli",

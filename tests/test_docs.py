@@ -41,6 +41,7 @@ from borewarden.settings.service import (
     AlarmSection,
     InfluxSection,
     MailSection,
+    OpcUaSection,
     PageSection,
     PublishSection,
     ServiceSettings,
@@ -99,6 +100,7 @@ PAGES: dict[str, tuple[type[BaseModel], set[str]]] = {
     "`[source]` of kind `modbus rtu`": (live.ModbusRtu, beside(live.ModbusRtu)),
     "`[source]` of kind `opc ua`": (live.OpcUa, beside(live.OpcUa)),
     "`[source]` of kind `mqtt`": (live.Mqtt, beside(live.Mqtt)),
+    "`[source]` of kind `sparkplug b`": (live.SparkplugB, beside(live.SparkplugB)),
 } | {
     heading: (model, set(model.model_fields) - VALVES)
     for heading, model in {
@@ -116,12 +118,14 @@ PAGES: dict[str, tuple[type[BaseModel], set[str]]] = {
         "Channel by Modbus": live.RegisterPoint,
         "Channel by OPC UA": live.NodeOf,
         "Channel by MQTT": live.FieldOf,
+        "Channel by Sparkplug B": live.MetricOf,
         "`[gate]`": stated.GateOverrides,
         "`[watch]`": stated.WatchOverrides,
         "`[[jewel]]`": stated.FittedJewel,
         "`[page]`": PageSection,
         "`[influx]`": InfluxSection,
         "`[publish]`": PublishSection,
+        "`[opc_ua]`": OpcUaSection,
         "`[mail]`": MailSection,
         "`[alarm]`": AlarmSection,
         "`[store]`": StoreSection,
@@ -155,7 +159,7 @@ def test_every_section_has_its_table() -> None:
     known = {model for model, _ in PAGES.values()} | {ServiceSettings}
     assert below <= known
     assert {heading for heading in PAGES if heading not in tables(SETTINGS)} == set()
-    sections = {"units", "page", "influx", "mail", "publish", "alarm", "store"}
+    sections = {"units", "page", "influx", "mail", "publish", "opc_ua", "alarm", "store"}
     named = set(ServiceSettings.model_fields) - sections
     assert named == {"influx_token", "mail_password", "publish_password"}
     assert named <= {row[0].strip("`") for row in tables(SETTINGS)["Secrets"]}
@@ -493,7 +497,7 @@ def test_the_first_hour_runs_as_printed(tmp_path: Path) -> None:
         (tmp_path / name).symlink_to(ROOT / name)
     lines = commands(FIRST_HOUR)
     assert [line.split()[0] for line in lines] == [
-        "look", "bores", "replay", "serve", "look", "serve", "look", "look", "reach", "watch",
+        "look", "bores", "replay", *3 * ["serve", "look"], "reach", "watch",
     ]  # fmt: skip
     with chdir(tmp_path):
         said = [CliRunner().invoke(app, shlex.split(line)) for line in lines[:3]]
@@ -512,24 +516,28 @@ def test_the_first_hour_on_the_network_runs_as_printed(tmp_path: Path) -> None:
     """The servers that the page starts are really there, and so is a broker."""
     for name in ("config", "replay_data"):
         (tmp_path / name).symlink_to(ROOT / name)
-    mosquitto = needs("mosquitto")
-    serve_opcua, look_opcua, serve_mqtt, look_mqtt, look_modbus, reach = commands(FIRST_HOUR)[3:9]
+    (broker,) = re.findall(r"(?m)^/usr/sbin/(mosquitto .*)$", FIRST_HOUR.read_text())
+    name, *options = shlex.split(broker)
+    ports = 4841, 5020, 1883
+    lines = commands(FIRST_HOUR)[3:]
+    serves, looks = lines[:6:2], lines[1:6:2]
     with ExitStack() as stack:
-        running = stack.enter_context(started([mosquitto, "-p", "1883"], tmp_path))
+        running = stack.enter_context(started([needs(name), *options], tmp_path))
         await_port(1883, running)
-        for line, port in ((serve_opcua, 4841), (serve_mqtt, 1883)):
+        for line, port in zip(serves, ports, strict=True):
             await_port(port, stack.enter_context(started(called(line), tmp_path)))
         # as from second terminals, all at once
-        looks = [
-            stack.enter_context(started(called(line), tmp_path))
-            for line in (look_modbus, reach, look_opcua, look_mqtt)
-        ]
-        said = [process.communicate(timeout=120)[0].decode() for process in looks]
-    assert [process.returncode for process in looks] == [2, 1, 0, 0], said
-    assert "can't look" in said[0]
-    assert "nothing listens" in said[1]
-    for name in ("south-look", "west-look"):
-        assert load_machine(tmp_path / f"{name}.toml").source is not None
+        looking = [stack.enter_context(started(called(line), tmp_path)) for line in looks]
+        said = [process.communicate(timeout=240)[0].decode() for process in looking]
+        reach = stack.enter_context(started(called(lines[6]), tmp_path))
+        proven = reach.communicate(timeout=120)[0].decode()
+    assert [process.returncode for process in looking] == [0, 0, 0], said
+    assert "connected to 127.0.0.1:5020" in proven
+    for name in ("south-look", "pump-2", "west-look"):
+        source = load_machine(tmp_path / f"{name}.toml").source
+        assert source is not None
+        assert source.rate or source.stroke_count, name
+        assert source.temperature, name
 
 
 def called(line: str) -> list[str]:

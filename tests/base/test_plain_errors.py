@@ -112,7 +112,9 @@ def modbus(port: int, host: str = "127.0.0.1", **options: Any) -> Any:
 
 def mqtt(port: int, host: str = "127.0.0.1", **options: Any) -> Any:
     fields = {"pressure": JsonField(CHANNEL, "bar")}
-    return mqtt_samples(MqttSource(fields, "shop/pump", host, port, timeout=2.0, **options))
+    return mqtt_samples(
+        MqttSource(fields=fields, topic="shop/pump", host=host, port=port, timeout=2.0, **options)
+    )
 
 
 Dial = Callable[..., Awaitable[str]]

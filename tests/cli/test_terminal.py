@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import sys
 from collections import Counter
+from pathlib import Path
 
 import pytest
 from rich.console import Console
 
 from borewarden.cli import terminal
-from borewarden.cli.terminal import print_table, say
+from borewarden.cli.terminal import print_table, say, typed
 
 
 @pytest.fixture(autouse=True)
@@ -33,3 +35,24 @@ def test_no_cell_is_cut_short(capsys: pytest.CaptureFixture[str]) -> None:
     print_table(("day", "note", "state"), [cells], width=100)
     wide = capsys.readouterr().out
     assert all(cell in wide for cell in cells)
+
+
+@pytest.mark.parametrize(
+    ("called", "found", "program"),
+    [
+        (".venv/bin/borewarden", False, ".venv/bin/borewarden"),
+        ("/opt/my tools/borewarden", False, "'/opt/my tools/borewarden'"),
+        ("bin/borewarden", True, "borewarden"),
+        ("/site-packages/borewarden/__main__.py", False, f"{sys.executable} -m borewarden"),
+        ("/usr/bin/pytest", False, "borewarden"),
+    ],
+)
+def test_a_command_is_said_as_it_has_to_be_typed(
+    called: str, found: bool, program: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "bin").mkdir()
+    (tmp_path / "bin" / "borewarden").touch(0o755)
+    monkeypatch.setenv("PATH", str(tmp_path / "bin") if found else "/nowhere")
+    monkeypatch.setattr(sys, "argv", [called])
+    assert typed("bores", "--machine", Path("m.toml")) == f"{program} bores --machine m.toml"

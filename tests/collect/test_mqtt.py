@@ -36,7 +36,9 @@ START = 1_772_000_000 * 10**9
 
 
 def source_at(port: int, **changes) -> MqttSource:
-    source = MqttSource(FIELDS, "shop/pump", "127.0.0.1", port, silence=20.0, timeout=2.0)
+    source = MqttSource(
+        fields=FIELDS, topic="shop/pump", host="127.0.0.1", port=port, silence=20.0, timeout=2.0
+    )
     return replace(source, **changes)
 
 

@@ -22,7 +22,8 @@ import pytest
 
 from borewarden.base.samples import Channel
 from borewarden.collect import source_clock
-from borewarden.collect.mqtt import JsonField, MqttSource, covers, filters, mqtt_samples
+from borewarden.collect.broker import covers, filters
+from borewarden.collect.mqtt import JsonField, MqttSource, mqtt_samples
 from borewarden.collect.payload import find
 from borewarden.simulate.serve import payloads
 from broker import broker
@@ -36,7 +37,12 @@ FIELDS = {
     "stroke_count": JsonField(Channel("n", "counts"), "n"),
 }
 SOURCE = MqttSource(
-    FIELDS, "pump/north", "127.0.0.1", time_path="t", client_id="watchernorth", silence=20.0
+    fields=FIELDS,
+    topic="pump/north",
+    host="127.0.0.1",
+    time_path="t",
+    client_id="watchernorth",
+    silence=20.0,
 )
 
 

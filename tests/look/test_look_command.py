@@ -6,6 +6,7 @@ import datetime as dt
 import json
 import os
 import pty
+import re
 import subprocess
 import sys
 import tomllib
@@ -16,7 +17,9 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from borewarden.base.shown import chosen
 from borewarden.cli import app
+from borewarden.cli.look import _target
 from borewarden.collect.labels import labels_path
 from borewarden.look.plots import plot
 from borewarden.look.time_form import text_form
@@ -84,6 +87,7 @@ def test_every_figure_says_where_it_comes_from(tmp_path: Path) -> None:
         (["--time-zone", "Wien"], "did you mean 'Europe/Vienna'"),
         (["--material", "glass"], "known: ruby"),
         (["--pump", "piston"], "intensifier or direct drive"),
+        (["--units", "imperial"], "give metric or US"),
     ],
 )
 def test_wrong_options_are_named_and_nothing_is_written(
@@ -94,6 +98,85 @@ def test_wrong_options_are_named_and_nothing_is_written(
     assert done.exit_code == 2
     assert says in " ".join(done.output.split())
     assert not machine.exists()
+
+
+@pytest.mark.parametrize(
+    ("figures", "blamed"),
+    [
+        (["plunger_diameter=6 mm"], "plunger_diameter=6 mm"),
+        (["plunger_diameter=3 mm", "rated_power=37 kW"], "plunger_diameter=3 mm"),
+        (["stroke=6 mm"], "stroke=6 mm"),
+        (["rated_power=5 hp"], "rated_power=5 hp"),
+        (["rated_pressure=100 MPa"], "rated_pressure=100 MPa"),
+        (["max_stroke_rate=9 strokes/min"], "max_stroke_rate=9 strokes/min"),
+        (["dead_volume=900 cm^3"], "dead_volume=900 cm^3"),
+        (["rated_pressure=400 MPa", "intensification_ratio=900"], "intensification_ratio=900"),
+    ],
+)
+def test_a_wrong_figure_of_the_plate_is_blamed_and_not_the_log(
+    figures: list[str], blamed: str, tmp_path: Path
+) -> None:
+    machine = tmp_path / "m.toml"
+    plate = [word for figure in figures for word in ("--plate", figure)]
+    done = look(*files("iso", tmp_path), "--yes", "--out", machine, *plate)
+    said = " ".join(done.output.split())
+    assert done.exit_code == 2, done.output
+    assert f"can't use --plate where: {blamed}" in said
+    assert not machine.exists()
+
+
+METRIC = re.compile(r"\bMPa\b|\d\s?mm\b|°C|degC|\bkW\b|\bl/min|cm[³^]|millimetre")
+
+
+@pytest.mark.parametrize("key", ["west", "kpsi", "flow-gpm", "tags-psi"])
+@pytest.mark.parametrize("by", ["option", "service", "environment"])
+def test_units_of_the_us_are_all_that_is_said_and_written(
+    key: str, by: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    machine = tmp_path / "m.toml"
+    if by == "service":
+        (tmp_path / "service.toml").write_text('units = "US"\n')
+    elif by == "environment":
+        monkeypatch.setenv("BOREWARDEN_UNITS", "US")
+    elif key != "west":
+        pytest.skip("one log is enough for each way to say so")
+    options = ["--units", "US"] if by == "option" else []
+    done = look(*files(key, tmp_path), "--yes", "--out", machine, *options)
+    assert done.exit_code == 0, done.output
+    written = machine.read_text()
+    assert not METRIC.search(done.stdout), METRIC.findall(done.stdout)
+    assert not METRIC.search(written), METRIC.findall(written)
+    assert ('units = "US"' in written) is (by == "option")
+    assert chosen("pressure") is None  # it ended with the command
+    assert load_machine(machine).build_pump().rated_pressure > 350e6
+
+
+def test_metric_units_are_all_that_is_written(tmp_path: Path) -> None:
+    machine = tmp_path / "m.toml"
+    done = look(*files("iso", tmp_path), "--yes", "--out", machine, "--units", "metric")
+    assert done.exit_code == 0, done.output
+    assert not re.search(r"psi|\d in\b|°F|hp\b", machine.read_text())
+
+
+def test_the_next_command_has_paths_with_blanks_in_quotes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log, machine = tmp_path / "a day.csv", tmp_path / "my pump.toml"
+    files("iso", tmp_path)[0].rename(log)
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("PATH", "/nowhere")
+    monkeypatch.setattr(sys, "argv", [".venv/bin/borewarden"])
+    done = look(log.name, "--yes", "--out", machine.name)
+    assert done.exit_code == 0, done.output
+    said = "next: .venv/bin/borewarden replay 'a day.csv' --machine 'my pump.toml'"
+    assert said in done.stdout
+
+
+def test_the_file_of_an_address_is_called_as_the_machine() -> None:
+    address = "modbus://192.0.2.9:1502"
+    assert _target([address], None, None) == Path("pump-at-192-0-2-9-1502.toml")
+    assert _target([address], None, "Cell 3") == Path("Cell-3.toml")
+    assert _target(["days/a.csv"], None, "Cell 3") == Path("a.toml")
 
 
 def two_pressures(folder: Path) -> Path:
@@ -199,11 +282,12 @@ def test_a_wrong_answer_is_asked_again(tmp_path: Path) -> None:
     assert pump["dead_volume"] == "8.14 cm^3"  # pi/4 (24 mm)^2 180 mm = 81.43 cm^3
 
 
-def test_a_wrong_option_ends_before_the_figures_are_asked(tmp_path: Path) -> None:
+@pytest.mark.parametrize("figure", ["stroke=long", "plunger_diameter=6 mm"])
+def test_a_wrong_option_ends_before_the_figures_are_asked(figure: str, tmp_path: Path) -> None:
     (log,) = files("iso", tmp_path)
-    done = dialogue(log, tmp_path / "m.toml", "", "--plate", "stroke=long")
+    done = dialogue(log, tmp_path / "m.toml", "", "--plate", figure)
     assert done.returncode == 2
-    assert "stroke=long" in done.stderr
+    assert f"can't use --plate\n  where: {figure}" in done.stderr
     assert not (tmp_path / "m.toml").exists()
 
 

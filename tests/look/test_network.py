@@ -31,6 +31,8 @@ LISTENING = {1, 8, 12, 14}  # CONNECT, SUBSCRIBE, PINGREQ, DISCONNECT
 
 
 SOON = "20 s"  # 4 cuts and more, also where the machine that runs the tests is busy
+PATIENTLY = "timeout=20 s"  # the machines run in this busy process
+REQUEST = 12  # bytes, of Modbus TCP
 PATIENCE = 240.0  # s, a bound only
 
 
@@ -52,7 +54,7 @@ async def find_by_modbus(out: Path) -> None:
     async with by_modbus(port), Proxy(port) as proxy:
         source = await found_at(
             out, f"modbus://127.0.0.1:{proxy.port}", registers="100-114", pause="0.05 s",
-            may_scan=True, panel=["pressure=3,740 bar", "rate=132 strokes/min"],
+            may_scan=True, panel=["pressure=3,740 bar", "rate=132 strokes/min"], source=[PATIENTLY],
         )  # fmt: skip
         assert set(functions_of(bytes(proxy.sent))) == {3, 4}
         answers = await reached(out)
@@ -71,7 +73,7 @@ async def find_by_opcua(out: Path) -> None:
     port = free_port()
     async with by_opcua(port), Proxy(port) as proxy:
         address = f"opc.tcp://127.0.0.1:{proxy.port}/"
-        source = await found_at(out, address, source=["interval=0.1 s"])
+        source = await found_at(out, address, source=["interval=0.1 s", PATIENTLY])
         assert services_in(bytes(proxy.sent)) <= READING
         answers = await reached(out)
     text = out.read_text()
@@ -87,7 +89,7 @@ async def find_by_opcua(out: Path) -> None:
 
 async def find_by_mqtt(out: Path, port: int) -> None:
     async with by_mqtt(port), Proxy(port) as proxy:
-        told = {"columns": ["pressure=fast hp.v"], "unit": ["pressure=psi"]}
+        told = {"columns": ["pressure=fast hp.v"], "unit": ["pressure=psi"], "source": [PATIENTLY]}
         source = await found_at(out, f"mqtt://127.0.0.1:{proxy.port}", **told)
         assert set(packets_in(bytes(proxy.sent))) <= LISTENING
         answers = await reached(out)
@@ -127,7 +129,7 @@ async def stop_by_ctrl_c(out: Path) -> None:
 async def test_machines_whose_maps_nobody_has(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(connection_check, "SPAN", 1.5)  # s; people are asked to wait for longer
+    monkeypatch.setattr(connection_check, "SPAN", 3.0)  # s; people are asked to wait for longer
     with mosquitto_peer() as broker:
         await asyncio.gather(
             find_by_modbus(tmp_path / "modbus.toml"),
@@ -193,35 +195,50 @@ async def test_a_dialogue_marks_what_follows_the_jet(tmp_path: Path) -> None:
     ours, theirs = pty.openpty()
     jet = [False]
     said = b""
-    async with by_modbus(port, lambda _: jet[0]):
-        command = [sys.executable, "-m", "borewarden", "look", f"modbus://127.0.0.1:{port}",
+    async with by_modbus(port, lambda _: jet[0]), Proxy(port) as proxy:
+        command = [sys.executable, "-m", "borewarden", "look", f"modbus://127.0.0.1:{proxy.port}",
                    "--registers", "104-112", "--pause", "0.05 s", "--out", str(out)]  # fmt: skip
         environment = os.environ | {"PYTHONUNBUFFERED": "1"}
         process = await asyncio.create_subprocess_exec(
             *command, stdin=theirs, stdout=PIPE, env=environment
         )
-        assert process.stdout is not None
-        for until, reply, on, seconds in (
-            (b"May they be read?", b"y", False, 0.0),
-            (b"Press Enter", b"", True, 4.0),  # it comes on
-            (b"", b"", False, 2.5),  # and goes off
-            (b"", b"e", False, 0.0),
-            (b"such as 3,700 bar", b"2 m", False, 0.0),
-            (b"'m' is a unit of something else", b"3740 bar", False, 0.0),
+        stdout = process.stdout
+        assert stdout is not None
+
+        async def more(so_far: bytes) -> bytes:
+            try:
+                read = await asyncio.wait_for(stdout.read(4096), PATIENCE)
+            except TimeoutError:
+                pytest.fail(f"nothing more after: {so_far.decode()}")
+            assert read, so_far.decode()
+            return so_far + read
+
+        async def polls(count: int) -> None:
+            end = len(proxy.sent) + REQUEST * count
+            while len(proxy.sent) < end:
+                await asyncio.sleep(0.02)
+
+        for until, reply, on, seconds, requests in (
+            (b"May they be read?", b"y", False, 0.0, 0),
+            (b"Press Enter", b"", True, 4.0, 60),  # it comes on
+            (b"", b"", False, 2.5, 40),  # and goes off
+            (b"", b"e", False, 0.0, 0),
+            (b"such as 3,700 bar", b"2 m", False, 0.0, 0),
+            (b"'m' is a unit of something else", b"3740 bar", False, 0.0, 0),
         ):
             while until not in said:
-                try:
-                    more = await asyncio.wait_for(process.stdout.read(4096), PATIENCE)
-                except TimeoutError:
-                    pytest.fail(f"no {until!r} after: {said.decode()}")
-                assert more, said.decode()
-                said += more
+                said = await more(said)
             said = said.partition(until)[2] if until else said
             jet[0] = on
             os.write(ours, reply + b"\n")
             await asyncio.sleep(seconds)
+            async with asyncio.timeout(PATIENCE):
+                await polls(requests)
+        while b"if that is right" not in said:
+            said = await more(said)
+        assert b"strokes a minute, speed" not in said  # what the numbers do settles them
         os.write(ours, b"\n" * 30)
-        said += await process.stdout.read()
+        said += await stdout.read()
     assert await process.wait() == 0, said.decode()
     for end in (ours, theirs):
         os.close(end)

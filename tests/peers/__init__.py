@@ -1,9 +1,10 @@
 """Servers that others wrote, as the machines and servers of an invented shop, on loopback only.
 
-node-opcua, modbus-serial and smtp-server from npm, mosquitto from Debian: `tests/peers/install`
-installs them. Each context manager starts one on a free port, waits until it answers, and stops
-it; a server also ends when its test is killed. If it is not installed, the test is skipped, or
-fails with `BOREWARDEN_REQUIRE_PEERS=1`. All names, passwords and figures are invented.
+node-opcua, modbus-serial, smtp-server and sparkplug-client from npm, mosquitto from Debian:
+`tests/peers/install` installs them. Each context manager starts one on a free port, waits until it
+answers, and stops it; a server also ends when its test is killed. If it is not installed, the test
+is skipped, or fails with `BOREWARDEN_REQUIRE_PEERS=1`. All names, passwords and figures are
+invented.
 
     with opcua_peer(users={"watcher": "invented"}) as controller:
         controller.set_fault("bad_status", channel="pressure", status="BadSensorFailure")
@@ -17,11 +18,22 @@ The top of `opcua.js`, `modbus.js`, `smtp.js` and `broker.py` lists the faults. 
 
 from .broker import Broker, mosquitto_peer
 from .certificates import self_signed
-from .node import MailServer, Modbus, OpcUa, modbus_peer, opcua_peer, rows_of, smtp_peer
+from .node import (
+    EdgeNode,
+    MailServer,
+    Modbus,
+    OpcUa,
+    modbus_peer,
+    opcua_peer,
+    rows_of,
+    smtp_peer,
+    sparkplug_peer,
+)
 from .process import Peer
 
 __all__ = [
     "Broker",
+    "EdgeNode",
     "MailServer",
     "Modbus",
     "OpcUa",
@@ -32,4 +44,5 @@ __all__ = [
     "rows_of",
     "self_signed",
     "smtp_peer",
+    "sparkplug_peer",
 ]

@@ -1,4 +1,4 @@
-"""The three servers that run in Node.js, with the orders that `control.js` carries out."""
+"""The servers that run in Node.js, with the orders that `control.js` carries out."""
 
 from __future__ import annotations
 
@@ -100,6 +100,34 @@ class Modbus(NodePeer):
     def functions(self) -> list[int]:
         """Function codes of all requests so far, also of those that got no answer."""
         return [entry["function"] for entry in self.log()]
+
+
+Metrics = Sequence[Mapping[str, Any]]
+
+
+class EdgeNode(NodePeer):
+    """An edge node of Sparkplug B."""
+
+    def births(self, births: Mapping[str, Metrics]) -> None:
+        """Publishes births, with other metrics than before."""
+        self._ask("births", births=births)
+
+    def data(self, device: str, *metrics: Mapping[str, Any]) -> None:
+        """Publishes data of a device, "" for the node itself."""
+        self._ask("data", device=device, metrics=metrics)
+
+    def death(self, device: str) -> None:
+        """Publishes the death of a device."""
+        self._ask("death", device=device)
+
+    def skip(self) -> None:
+        """Leaves out one message, but not its number."""
+        self._ask("skip")
+
+    @property
+    def commands(self) -> list[str]:
+        """Names of the metrics that it was told to set."""
+        return [metric["name"] for entry in self.log() for metric in entry["metrics"]]
 
 
 class MailServer(NodePeer):
@@ -206,6 +234,19 @@ def modbus_peer(*, unit_id: int = 1, **day: Any) -> Iterator[Modbus]:
         own_folder() as folder,
         Modbus("modbus.js", folder, {"unit_id": unit_id, "day": _day(**day)}) as peer,
     ):
+        yield peer
+
+
+@contextmanager
+def sparkplug_peer(
+    *, broker: int, group: str, node: str, births: Mapping[str, Metrics]
+) -> Iterator[EdgeNode]:
+    """sparkplug-client at the broker of that port, with the metrics that its `births` have.
+
+    Metrics are as that package has them, by device; "" is the node itself.
+    """
+    options = {"broker": broker, "group": group, "node": node, "births": births}
+    with own_folder() as folder, EdgeNode("sparkplug.js", folder, options) as peer:
         yield peer
 
 

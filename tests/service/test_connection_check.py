@@ -17,11 +17,13 @@ from pathlib import Path
 from typing import Any
 
 import aiomqtt
+import numpy as np
 import pytest
 from pydantic import SecretStr
 from typer.testing import CliRunner
 
 from borewarden.alert.delivery import MailSettings
+from borewarden.base.samples import samples_of
 from borewarden.cli import app
 from borewarden.service import connection_check
 from borewarden.service.connection_check import Reached, reach_influx, reach_machine, reach_mail
@@ -233,6 +235,31 @@ async def test_the_clock_of_a_controller(tmp_path: Path) -> None:
         found = await reached(tmp_path, OPCUA.format(url=server.url))
     assert "whose clock is" in found["connection"].words
     assert "ahead" in found["connection"].words
+
+
+@pytest.mark.parametrize(
+    ("source", "says"),
+    [
+        (OPCUA.format(url="opc.tcp://127.0.0.1:4840"), "which dates its values itself"),
+        (MODBUS.format(port=502), "clock was set meanwhile"),
+        (MQTT.format(port=1883), 'take time = "t" out of [source]'),
+        (MQTT.format(port=1883).replace('time = "t"', ""), "clock was set meanwhile"),
+    ],
+)
+def test_advice_on_a_clock_fits_what_the_machine_file_has(
+    source: str, says: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "machine.toml"
+    path.write_text(PUMP + source + JEWEL)
+    live = load_machine(path).live_source()
+    assert live is not None
+    late = [samples_of(np.array([10**18]), pressure=np.array([3e8]))]
+    heard = connection_check._Heard(late, [10**18 + 3600 * 10**9])
+    said = connection_check._connection("North", live, "connected", heard)
+    assert said.answer == "NO"
+    assert "60 min behind this computer's clock" in said.words
+    assert says in said.words
+    assert ("out of [source]" in said.words) is ("[source]" in says)
 
 
 # -- Modbus

@@ -150,6 +150,21 @@ def test_without_an_account_nobody_else_may_reach_it(
     check_accounts(store, section, settings)
 
 
+@pytest.mark.parametrize(
+    ("page", "address"),
+    [
+        ({}, "http://127.0.0.1:8787/"),
+        ({"host": "::1", "port": 80}, "http://[::1]:80/"),
+        ({"names": ["bore.shop.example"]}, "http://127.0.0.1:8787/"),  # behind a proxy
+        ({"host": "0.0.0.0", "names": ["192.0.2.7"], "clear_password": True},
+         "http://192.0.2.7:8787/"),
+        ({"certificate": "one.pem", "key": "key.pem"}, "https://127.0.0.1:8787/"),
+    ],
+)  # fmt: skip
+def test_the_address_that_is_printed_leads_to_the_page(page: dict[str, Any], address: str) -> None:
+    assert PageSection(**page).address == address
+
+
 def test_watch_without_an_account_does_not_start(tmp_path: Path, store: Path) -> None:
     machine = Path(__file__).parents[2] / "config" / "live" / "north-modbus.toml"
     (tmp_path / "north.toml").write_text(machine.read_text())

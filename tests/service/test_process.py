@@ -92,6 +92,7 @@ def test_watch_ready_status_and_graceful_end(config: Path, tmp_path: Path) -> No
                 *("--config", str(config), "--store", str(store)),
             ],
             env=environment,
+            stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
         )
@@ -119,8 +120,11 @@ def test_watch_ready_status_and_graceful_end(config: Path, tmp_path: Path) -> No
         assert f"`borewarden watch`, process {watcher.pid} on " in second.stderr
         assert "stop that one first" in second.stderr
         watcher.send_signal(signal.SIGTERM)
-        log = watcher.communicate(timeout=30)[1]
+        printed, log = watcher.communicate(timeout=30)
     assert watcher.returncode == 0
+    port = load_service(config / "service.toml").page.port
+    assert printed == f"page: http://127.0.0.1:{port}/\n"
+    assert "page:" not in second.stdout
     lines = [json.loads(line) for line in log.splitlines()]  # structured, and no traceback
     events = [line["event"] for line in lines]
     assert events[0] == "watching"

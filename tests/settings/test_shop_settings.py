@@ -36,7 +36,7 @@ def test_the_example_is_read_and_marked_as_invented() -> None:
 
 def test_it_is_no_machine_file() -> None:
     names = {machine.name for machine in load_machines(EXAMPLE.parent).values()}
-    assert names == {"North live", "South live", "West live"}
+    assert names == {"North live", "North edge", "South live", "West live"}
 
 
 def test_ends_cost_what_they_take_with_them(tmp_path: Path) -> None:

@@ -20,6 +20,7 @@ from borewarden.settings.service import load_folder
 CONFIG = Path(__file__).parents[2] / "config"
 MODBUS = (CONFIG / "live" / "north-modbus.toml").read_text()
 OPCUA = (CONFIG / "live" / "south-opcua.toml").read_text()
+SPARKPLUG = (CONFIG / "live" / "north-sparkplug.toml").read_text()
 MQTT = (CONFIG / "live" / "west-mqtt.toml").read_text()
 LOG = """
 [log]
@@ -318,7 +319,26 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
             'field = "pump.psi"',
             'field = "psi"\ntopic = "spBv1.0/shop/DDATA/west"',
             "source.topic",
-            ["can't be read", "JSON"],
+            ["not JSON", "sparkplug b"],
+        ),
+        (SPARKPLUG, 'node = "Hall 2"', "", "source.node", ["is missing"]),
+        (SPARKPLUG, '"Hall 2"', '"Hall/2"', "source.node", ["level of a topic"]),
+        (SPARKPLUG, '"Lindgrat"', '"+"', "source.group", ["level of a topic"]),
+        (SPARKPLUG, 'metric = "Pump/Strokes"', "", "source.stroke_count.metric", ["is missing"]),
+        (
+            SPARKPLUG,
+            'metric = "Pump/Strokes"',
+            'metric = "Pump/Pressure"',
+            "source.stroke_count",
+            ["already has this place"],
+        ),
+        (SPARKPLUG, "port = 1883", 'topic = "x"', "source.topic", ["unknown field"]),
+        (
+            SPARKPLUG,
+            'host = "127.0.0.1"',
+            'user = "watcher"\nhost = "10.0.0.1"',
+            "source.tls",
+            ["clear text"],
         ),
         (MQTT, "topic = ", "topik = ", "source.topik", ["'topic'"]),
         (MQTT, 'field = "pump.psi"', "", "source.pressure.field", ["is missing"]),

@@ -11,7 +11,7 @@ from borewarden.base.errors import BadInput
 from borewarden.base.files import check_output
 from borewarden.base.shown import show_in
 from borewarden.cli.logged import print_result
-from borewarden.cli.terminal import app, counted, refusing, say, warn_if_compiling
+from borewarden.cli.terminal import app, counted, refusing, say, typed, warn_if_compiling
 from borewarden.replay.one_machine import replay_logs
 from borewarden.settings import load_machine
 from borewarden.show.report import write_report
@@ -76,7 +76,10 @@ def _put_down(folder: Path) -> None:
 def next_steps(folder: Path) -> list[str]:
     """What to try next, each as a command."""
     machine, store = folder / MACHINE, folder / STORE
-    live = f"--first 2026-03-04 --chip-at 2026-03-04T07:30 --machine {machine} --speed 60"
+    serve = typed(
+        "serve", "--first", "2026-03-04", "--chip-at", "2026-03-04T07:30", "--machine", machine,
+        "--speed", "60",
+    )  # fmt: skip
     return [
         "",
         "That was an invented day of an invented shop; the jewel truly chipped at 10:17:30.",
@@ -84,13 +87,13 @@ def next_steps(folder: Path) -> list[str]:
         f"Store:  {store}",
         "",
         "Try next:",
-        f"  borewarden inspect --machine {machine} --store {store}",
-        f"  borewarden shift --config {machine} --store {store} --at 2026-03-04T14:00",
-        f"  borewarden bores --machine {machine}",
+        f"  {typed('inspect', '--machine', machine, '--store', store)}",
+        f"  {typed('shift', '--config', machine, '--store', store, '--at', '2026-03-04T14:00')}",
+        f"  {typed('bores', '--machine', machine)}",
         "Live, with the stand-in pump in one terminal and the watcher in another; a minute is an",
         "hour, and the page is at http://127.0.0.1:8787:",
-        f"  borewarden serve {live}",
-        f"  borewarden watch --config {machine} --store {folder / 'live.db'}",
+        f"  {serve}",
+        f"  {typed('watch', '--config', machine, '--store', folder / 'live.db')}",
         f"Then copy {machine}, enter the figures of your own pump, and replay your own log:",
-        "  borewarden replay YOUR-LOG.csv --machine YOUR-PUMP.toml",
+        f"  {typed('replay', 'YOUR-LOG.csv', '--machine', 'YOUR-PUMP.toml')}",
     ]

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 import typer
 
 from borewarden.base.errors import BadInput
-from borewarden.cli.terminal import AsJson, app, counted, print_json, print_table, refusing
+from borewarden.cli.terminal import AsJson, app, counted, print_json, print_table, refusing, say
 from borewarden.settings import SERVICE_FILE
 from borewarden.settings.service import folder_of, load_folder
 
@@ -41,7 +41,7 @@ def watch_command(
         watched = [machine for machine in machines if machine.source is not None]
         sources = {machine.name: machine.open_source() for machine in watched}
         configure_logging(log_level, log_format)
-        asyncio.run(run(machines, store, sources, service))
+        asyncio.run(run(machines, store, sources, service, lambda page: say(f"page: {page}")))
 
 
 @app.command("reach")

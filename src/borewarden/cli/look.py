@@ -13,7 +13,9 @@ from typing import Annotated, Any
 import typer
 
 from borewarden.base.errors import BadInput
+from borewarden.base.numbers import split_quantity
 from borewarden.base.samples import SI_UNITS
+from borewarden.base.shown import NAMED, show_in, shown
 from borewarden.cli.look_live import (
     LISTEN,
     PAUSE,
@@ -26,7 +28,7 @@ from borewarden.cli.look_live import (
     listened,
     show_places,
 )
-from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say, warn
+from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say, typed, warn
 from borewarden.collect.logged import read_log
 from borewarden.look.address import is_address
 from borewarden.look.doubt import costs_of, doubt_words
@@ -53,9 +55,14 @@ from borewarden.look.network import Heard
 from borewarden.look.plots import plot
 from borewarden.look.question import PanelQuestion, Question
 from borewarden.look.roles import Role, Told
+from borewarden.look.usual import bore_text
 from borewarden.replay.one_machine import join_logs
 from borewarden.settings.consistency import check_together
+from borewarden.settings.load import units_at
 from borewarden.settings.machine import MachineSettings
+
+ON_PANEL = {"rate": "strokes a minute, speed or flow"}  # channels by the words of a panel
+BORE_EXAMPLE, WATER_EXAMPLE = 0.254e-3, 291.15  # m, K
 
 What = Annotated[
     list[str],
@@ -85,6 +92,9 @@ PlateFigures = Annotated[
     typer.Option("--plate", help="A figure of the name plate, such as rated_pressure='60 kpsi'."),
 ]
 MachineName = Annotated[str | None, typer.Option(help="The machine's name.")]
+Units = Annotated[
+    str | None, typer.Option(help="What you read, and the machine file too: metric or US.")
+]
 Zone = Annotated[str | None, typer.Option(help="Zone of local times, such as Europe/Vienna.")]
 PumpKind = Annotated[str | None, typer.Option(help="intensifier or direct drive.")]
 JewelBore = Annotated[str | None, typer.Option(help="Bore of the jewel, such as '0.010 in'.")]
@@ -113,6 +123,7 @@ def look_command(
     panel: Panel = None,
     plate: PlateFigures = None,
     name: MachineName = None,
+    units: Units = None,
     time_zone: Zone = None,
     pump: PumpKind = None,
     bore: JewelBore = None,
@@ -135,8 +146,9 @@ def look_command(
 ) -> None:
     """Look at a shop's own log or controller: what is what, and the machine file for it."""
     with refusing("look"):
-        target = _target(files, out)
+        target = _target(files, out, name)
         asks = _is_asked(yes, as_json)
+        _show_units(target, _one_of("--units", units, ("metric", "US")))
         answers = Answers(
             _one_of("--date-order", date_order, ("day-first", "month-first", "year-first")),
             _one_of("--decimal", decimal, ("point", "comma")),
@@ -147,36 +159,39 @@ def look_command(
         stated = Plate(
             name, time_zone, _one_of("--pump", pump, KINDS), bore,
             material, _moment("--fitted", fitted),
-            _pairs("--plate", plate, dict.fromkeys((*INTENSIFIER, *DIRECT)), "figure"),
+            _pairs("--plate", plate, dict.fromkeys((*INTENSIFIER, *DIRECT)), "figure"), units,
         )  # fmt: skip
         if is_address(files[0]):
             wish = Wish(files[0], _free_pairs("--source", source), listen, registers, pause)
             heard = listened(wish, target, asks, may_scan, warn if as_json else say)
             seen, told = _told_anew(heard, told, asks)
         else:
+            _refuse_panel(panel)
             seen, answers, told = _look([Path(each) for each in files], answers, told, asks)
         if asks:
-            _show(seen)
-            seen = _confirmed(seen, told)
+            seen, told = _rate_asked(seen, told)
+            _show(seen, told)
+            seen, told = _confirmed(seen, told)
             stated = _asked_plate(seen, stated)
         figures, samples = _written(target, seen, stated, asks)
         costs = costs_of(figures, level_of(seen.readings, seen.roles))
     if as_json:
-        roles = [role._asdict() for role in seen.roles]
-        found = {"machine_file": target, "samples": samples, "roles": roles}
+        roles, missed = ([e._asdict() for e in part] for part in (seen.roles, seen.left_out(told)))
+        found = {"machine_file": target, "samples": samples, "roles": roles, "left_out": missed}
         print_json(found | {"unknown": [cost._asdict() for cost in costs]})
         return
     if not asks:
-        _show(seen)
+        _show(seen, told)
     _show_figures(figures)
     say(*filter(None, [doubt_words(costs)]))
     say(f"{samples:,} samples", f"machine file: {target}", _next_step(files, target))
 
 
-def _target(files: Sequence[str], out: Path | None) -> Path:
+def _target(files: Sequence[str], out: Path | None, name: str | None) -> Path:
     """The machine file to write. Raises BadInput where it is there."""
-    name = re.sub(r"\W+", "-", files[0].partition("://")[2]).strip("-")
-    usual = name if is_address(files[0]) else Path(files[0]).name.split(".")[0]
+    usual = Path(files[0]).name.split(".")[0]
+    if is_address(files[0]):
+        usual = re.sub(r"\W+", "-", name or f"pump at {files[0].partition('://')[2]}").strip("-")
     target = out or Path(f"{usual}.toml")
     if target.exists():
         raise BadInput(
@@ -185,6 +200,18 @@ def _target(files: Sequence[str], out: Path | None) -> Path:
     if is_address(files[0]) and len(files) > 1:
         raise BadInput(files[1], "address", "only one can be looked at", "call look for each")
     return target
+
+
+def _show_units(target: Path, named: str | None) -> None:
+    """From here on, show the units of the option, else those of a machine file at `target`."""
+    show_in(units_at(target) if named is None else NAMED[named.lower()])
+
+
+def _refuse_panel(panel: Sequence[str] | None) -> None:
+    """Raise BadInput: what a panel shows now says nothing of a log."""
+    if panel:
+        right = "give --is and --unit, as in --is 'rate=COLUMN' --unit 'rate=strokes/min'"
+        raise BadInput("--panel", panel[0], "is of an address, and this is a log", right)
 
 
 def _is_asked(yes: bool, as_json: bool) -> bool:
@@ -197,8 +224,8 @@ def _is_asked(yes: bool, as_json: bool) -> bool:
 
 def _next_step(files: Sequence[str], target: Path) -> str:
     if is_address(files[0]):
-        return f"next, while the pump cuts: borewarden reach --config {target}"
-    return f"next: borewarden replay {' '.join(files)} --machine {target}"
+        return f"next, while the pump cuts: {typed('reach', '--config', target)}"
+    return f"next: {typed('replay', *files, '--machine', target)}"
 
 
 def _written(target: Path, seen: Seen, stated: Plate, asks: bool) -> tuple[dict[str, Figure], int]:
@@ -207,22 +234,54 @@ def _written(target: Path, seen: Seen, stated: Plate, asks: bool) -> tuple[dict[
         try:
             return _write(target, seen, stated)
         except BadInput as bad:
-            if not bad.where.startswith("jewel"):
-                raise
-            bore = figures_of(seen, stated)["bore"].value.strip('"')
-            which = f"the guessed bore {bore}" if stated.bore is None else bore
-            right = f"give the bore on the job sheet, as in --bore '0.25 mm'; {bad.right}"
-            if not asks:
-                raise BadInput("--bore", which, bad.wrong, right) from None
-            say(f"{which}: {bad.wrong}; {bad.right}")
+            of_bore = bad.where.startswith("jewel")
+            said = _of_bore(bad, seen, stated) if of_bore else bad
+            if not (of_bore and asks):
+                raise _blamed(said, seen, stated) from None
+            say(f"{said.where}: {said.wrong}; {said.right}")
         reply = _reply("bore of the fitted jewel, from the job sheet")
         if not reply:
-            raise BadInput("--bore", which, "does not fit, and no other is known", right)
+            raise BadInput("--bore", said.where, "does not fit, and no other is known", said.right)
         stated = dataclasses.replace(stated, bore=reply)
+
+
+def _of_bore(bad: BadInput, seen: Seen, stated: Plate) -> BadInput:
+    """The same, said of the bore as it was stated or guessed."""
+    bore = figures_of(seen, stated)["bore"].value.strip('"')
+    which = f"the guessed bore {bore}" if stated.bore is None else bore
+    right = f"give the bore on the job sheet, as in --bore '{bore_text(BORE_EXAMPLE)}'; {bad.right}"
+    return BadInput("--bore", which, bad.wrong, right)
+
+
+def _blamed(bad: BadInput, seen: Seen, stated: Plate) -> BadInput:
+    """The same, said of the figure of the name plate without which all would be well, if one is."""
+    if str(bad.file) == "--plate":
+        return bad
+    for name, value in stated.figures.items():
+        rest = {other: each for other, each in stated.figures.items() if other != name}
+        try:
+            _made(Path("machine file"), seen, dataclasses.replace(stated, figures=rest))
+        except BadInput:
+            continue
+        bore = bad.where if bad.where.startswith("the ") else f"the bore {bad.where}"
+        wrong = f"with {bore}, {bad.wrong}" if str(bad.file) == "--bore" else bad.wrong
+        right = f"check that figure on the name plate, or else: {bad.right}"
+        return BadInput("--plate", f"{name}={value}", wrong, right)
+    return bad
 
 
 def _write(target: Path, seen: Seen, stated: Plate) -> tuple[dict[str, Figure], int]:
     """Write the machine file once it has read all of a log: its figures, how many samples."""
+    text, figures, count = _made(target, seen, stated)
+    write_new(target, text)
+    return figures, count
+
+
+def _made(target: Path, seen: Seen, stated: Plate) -> tuple[str, dict[str, Figure], int]:
+    """Text and figures of a machine file that reads all of a log, and how many samples it reads.
+
+    Raises BadInput where there can be none.
+    """
     figures = figures_of(seen, stated)
     zone = stated.time_zone or _zone_here()
     text = machine_text(seen, stated, figures, zone)
@@ -234,14 +293,12 @@ def _write(target: Path, seen: Seen, stated: Plate) -> tuple[dict[str, Figure], 
         check_together(target, settings)
     except BadInput as bad:
         raise as_stated(bad, stated) from None
-    count = len(seen.readings.seconds)
-    if isinstance(seen, Looked):
-        form = settings.log_format()
-        parts = [read_log(path, form) for path in seen.paths]
-        join_logs(seen.paths, parts)
-        count = sum(len(part.time_ns) for part in parts)
-    write_new(target, text)
-    return figures, count
+    if not isinstance(seen, Looked):
+        return text, figures, len(seen.readings.seconds)
+    form = settings.log_format()
+    parts = [read_log(path, form) for path in seen.paths]
+    join_logs(seen.paths, parts)
+    return text, figures, sum(len(part.time_ns) for part in parts)
 
 
 def _counts_twos(seen: Seen, settings: MachineSettings) -> bool:
@@ -374,7 +431,8 @@ def _from_panel(channel: str, reply: str, told: Told) -> Told:
 def _prompt(question: Question) -> str:
     what, choices = question.option.removeprefix("--"), question.choices
     if isinstance(question, PanelQuestion):
-        what = f"{question.channel} on the panel with the jet on, such as {question.example}"
+        words = ON_PANEL.get(question.channel, question.channel)
+        what = f"{words} on the panel with the jet on, such as {question.example}"
         return str(typer.prompt(f"{what}; none if it shows none"))
     if not choices:
         return str(typer.prompt(what))
@@ -391,16 +449,36 @@ def _reply(what: str) -> str:
     return str(typer.prompt(what, default="", show_default=False)).strip()
 
 
-def _confirmed(looked: Seen, told: Told) -> Seen:
-    """The roles as a person lets them stand."""
+def _rate_asked(seen: Seen, told: Told) -> tuple[Seen, Told]:
+    """The same, with what the panel shows as strokes or speed, where no number is taken for it."""
+    channels = {*(role.channel for role in seen.roles), *told.column}
+    missed = [each for each in seen.left_out(told) if each.channel in ("rate", "stroke_count")]
+    if not isinstance(seen, Heard) or {"rate", "stroke_count"} & channels or not missed:
+        return seen, told
+    names = "; ".join(f"{each.column}: {each.why}" for each in missed)
+    question = PanelQuestion(
+        seen.source, "rate", f"nothing is taken for it. {names}", "24 strokes/min"
+    )
     while True:
-        reply = _reply("Enter if that is right, else CHANNEL=COLUMN, or CHANNEL=none")
+        _, candidate = _answered(question, Answers(), told)
+        try:
+            return _told_anew(seen, candidate)
+        except BadInput as bad:
+            say(f"{bad.where}: {bad.wrong}; {bad.right}")
+
+
+def _confirmed(looked: Seen, told: Told) -> tuple[Seen, Told]:
+    """The roles as a person lets them stand, and what was told of them."""
+    water = shown("temperature").brief(WATER_EXAMPLE)
+    panel = f", or what the panel shows, as in 'temperature={water}'"
+    what = f"CHANNEL=COLUMN, or CHANNEL=none{panel if isinstance(looked, Heard) else ''}"
+    while True:
+        reply = _reply(f"Enter if that is right, else {what}")
         if not reply:
-            return looked
+            return looked, told
         try:
             pair = _pairs("--is", [reply], SI_UNITS)
-            candidate = dataclasses.replace(told, column={**told.column, **pair})
-            looked, told = _told_anew(looked, candidate)
+            looked, told = _told_anew(looked, _told_more(looked, told, pair))
         except BadInput as bad:
             say(
                 f"{reply}: {bad.wrong}",
@@ -408,7 +486,16 @@ def _confirmed(looked: Seen, told: Told) -> Seen:
                 f"COLUMN is one of {', '.join(looked.readings.values)}",
             )
             continue
-        _show_roles(looked)
+        _show_roles(looked, told)
+
+
+def _told_more(seen: Seen, told: Told, pair: Mapping[str, str]) -> Told:
+    """With one more channel: the place that it is, or what the panel shows of it."""
+    ((channel, text),) = pair.items()
+    if isinstance(seen, Heard) and text not in seen.readings.values and all(split_quantity(text)):
+        known = {name: each for name, each in told.column.items() if name != channel}
+        return dataclasses.replace(told, column=known, panel={**told.panel, **pair})
+    return dataclasses.replace(told, column={**told.column, **pair})
 
 
 def _told_anew(seen: Seen, told: Told, asks: bool = True) -> tuple[Seen, Told]:
@@ -431,10 +518,13 @@ def _told_anew(seen: Seen, told: Told, asks: bool = True) -> tuple[Seen, Told]:
 
 def _asked_plate(looked: Seen, stated: Plate) -> Plate:
     """The figures of the name plate, each with what is guessed; Enter leaves the guess."""
-    _check(looked, stated)  # or an option that is wrong would spoil each answer
+    try:
+        _check(looked, stated)  # or an option that is wrong would spoil each answer
+    except BadInput as bad:
+        raise _blamed(bad, looked, stated) from None
     say("From the name plate and the manual; Enter where you don't know.")
     if stated.name is None:
-        stated = _asked(looked, stated, "name", "name of the machine")
+        stated = _asked(looked, stated, "name", f"name of the machine [{looked.usual_name}]")
     if stated.time_zone is None:
         what = f"time zone [{_zone_here()}, that of this computer]"
         stated = _asked(looked, stated, "time_zone", what)
@@ -475,7 +565,7 @@ def _asked(looked: Seen, stated: Plate, name: str, what: str) -> Plate:
 # -- what is shown
 
 
-def _show(seen: Seen) -> None:
+def _show(seen: Seen, told: Told) -> None:
     if isinstance(seen, Heard):
         show_places(seen)
     else:
@@ -486,15 +576,18 @@ def _show(seen: Seen) -> None:
             say("", f"{name}: {ends} {unit}".rstrip())
             say(*(f"  {line}" for line in plot(values)))
     say("")
-    _show_roles(seen)
+    _show_roles(seen, told)
 
 
-def _show_roles(looked: Seen) -> None:
+def _show_roles(looked: Seen, told: Told) -> None:
     rows = [(role.channel, role.column, _scaled_unit(role), role.why) for role in looked.roles]
     used = {role.column for role in looked.roles}
     if not isinstance(looked, Heard):  # there may be hundreds
         rows += [("-", name, "", "not used") for name in looked.readings.values if name not in used]
     print_table(("what", "column", "unit", "why"), rows, "What the columns are")
+    if missed := looked.left_out(told):
+        say("Left out. The options behind each column would take it:")
+        say(*(f"  {each.column}, {each.channel}: {each.why}; {each.option}" for each in missed))
 
 
 def _scaled_unit(role: Role) -> str:

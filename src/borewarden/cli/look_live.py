@@ -198,6 +198,7 @@ def _rounds(
     from borewarden.collect.modbus_steps import stepping
     from borewarden.collect.mqtt import MqttSource
     from borewarden.collect.mqtt_listen import listening
+    from borewarden.collect.opcua import OpcUaSource
     from borewarden.collect.opcua_browse import browsing
 
     if isinstance(source, ModbusSource):
@@ -205,6 +206,7 @@ def _rounds(
         return stepping(source, steps, survey, tell)
     if isinstance(source, MqttSource):
         return listening(source, survey, tell)
+    assert isinstance(source, OpcUaSource)
     return browsing(source, survey, tell)
 
 

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import shlex
+import shutil
 import sqlite3
+import sys
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
 import typer
@@ -41,6 +45,22 @@ def say(*lines: str) -> None:
 def warn(line: str) -> None:
     """Print a line where errors go."""
     err.print(line, soft_wrap=True)
+
+
+def typed(*words: object) -> str:
+    """A command of ours with these `words`, as the person has to type it in this folder."""
+    return shlex.join([*_program(), *map(str, words)])
+
+
+def _program() -> list[str]:
+    """How this program was called; the plain name where that is found, too."""
+    called = Path(sys.argv[0])
+    if called.name == "__main__.py" and called.parent.name in ("borewarden", "cli"):
+        return [sys.executable, "-m", "borewarden"]
+    found = shutil.which("borewarden")
+    if called.stem != "borewarden" or (found and called.exists() and called.samefile(found)):
+        return ["borewarden"]
+    return [sys.argv[0]]
 
 
 @contextmanager

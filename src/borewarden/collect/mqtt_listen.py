@@ -11,14 +11,26 @@ import aiomqtt
 
 from borewarden.base.errors import BadInput
 from borewarden.collect import payload
+from borewarden.collect.broker import REFUSED, connected_to
 from borewarden.collect.link import Clock, ticks
-from borewarden.collect.mqtt import REFUSED, MqttSource, connected_to
+from borewarden.collect.mqtt import MqttSource
+from borewarden.collect.sparkplug_node import (
+    BIRTH_NUMBER,
+    BIRTHS,
+    DATA,
+    DEATHS,
+    NAMESPACE,
+    OWN,
+    EdgeNode,
+)
+from borewarden.collect.sparkplug_payload import decode, number
 from borewarden.collect.survey import Place, Rounds, Survey, Tell, plain_name
 
 MOST_NUMBERS = 500  # fields on all topics
 DEEPEST = 6  # objects within one another
 LONGEST_LIST = 20  # values of a list that are taken
 PATIENCE = 10.0  # s for a first number
+BIRTH_PATIENCE = 120.0  # s, where only the birth of a Sparkplug node is missing
 
 
 async def listening(source: MqttSource, survey: Survey, tell: Tell) -> Rounds:
@@ -41,11 +53,9 @@ async def listening(source: MqttSource, survey: Survey, tell: Tell) -> Rounds:
                     if taking.done():
                         raise ConnectionError(f"the broker {source.name} closed the connection")
                     waited += 1
-                    if not survey.places and waited > PATIENCE:
-                        raise BadInput(
-                            source.name, source.topic, f"no number came within {PATIENCE:g} s",
-                            "look whether anybody publishes, and give the topic behind the port",
-                        )  # fmt: skip
+                    heard.tell_unborn(tell)
+                    if not survey.places and waited > heard.patience:
+                        raise heard.nothing(source)
                     if survey.places:
                         yield
         finally:
@@ -58,6 +68,37 @@ class _Heard:
     def __init__(self, survey: Survey) -> None:
         self._survey = survey
         self._clock = Clock()
+        self._nodes: dict[tuple[str, str], EdgeNode] = {}  # of Sparkplug B
+        self._unborn: set[str] = set()  # those that nobody can understand before their births
+        self._told: set[str] = set()
+
+    @property
+    def patience(self) -> float:
+        """For how many seconds to wait for a first number."""
+        return BIRTH_PATIENCE if self._unborn else PATIENCE
+
+    def tell_unborn(self, tell: Tell) -> None:
+        """Say which nodes have to publish their births, each once."""
+        for name in sorted(self._unborn - self._told):
+            tell(
+                f"{name} speaks Sparkplug B, and its values have no names before its next birth: "
+                "restart it, or have your SCADA ask it for a rebirth"
+            )
+        self._told |= self._unborn
+
+    def nothing(self, source: MqttSource) -> BadInput:
+        """That no number came."""
+        if not self._unborn:
+            return BadInput(
+                source.name, source.topic, f"no number came within {PATIENCE:g} s",
+                "look whether anybody publishes, and give the topic behind the port",
+            )  # fmt: skip
+        return BadInput(
+            source.name, source.topic,
+            f"no birth of {', '.join(sorted(self._unborn))} came within {BIRTH_PATIENCE:g} s",
+            "have it published meanwhile, or write [source] by hand, as in "
+            "config/live/north-sparkplug.toml",
+        )  # fmt: skip
 
     async def take_all(self, client: aiomqtt.Client) -> None:
         """Take messages until the connection ends."""
@@ -69,6 +110,9 @@ class _Heard:
             return
 
     def _take(self, topic: str, content: Any) -> None:
+        if topic.startswith(f"{NAMESPACE}/"):
+            self._take_sparkplug(topic, content)
+            return
         parsed, wrong = payload.parse(content)
         if wrong:
             return
@@ -85,6 +129,30 @@ class _Heard:
                     continue
                 self._survey.places[name] = Place({"topic": topic, "field": path})
             self._survey.take(name, time_ns or now_ns, value)
+
+    def _take_sparkplug(self, topic: str, content: Any) -> None:
+        """Each number of an edge node as a place, once a birth has named it."""
+        _, group, verb, *rest = topic.split("/")
+        if verb not in (*BIRTHS, *DATA, *DEATHS) or not rest:
+            return
+        name, device = rest[0], (rest[1] if len(rest) > 1 else OWN)
+        node = self._nodes.setdefault((group, name), EdgeNode(name))
+        heard = node.take(verb, device, decode(content))
+        if node.unknown(device) and not heard.metrics:
+            self._unborn.add(f"{group}/{name}")
+        if heard.is_birth and device:
+            self._unborn.discard(f"{group}/{name}")
+        for metric in heard.metrics:
+            value, wrong = number(metric, metric.datatype)
+            if wrong or metric.name == BIRTH_NUMBER or metric.name.startswith("Node Control/"):
+                continue
+            called = plain_name(f"{topic.replace(verb, '+', 1)} {metric.name}")
+            if called not in self._survey.places:
+                if len(self._survey.places) >= MOST_NUMBERS:
+                    continue
+                where = {"metric": metric.name, "device": device, "node": name, "group": group}
+                self._survey.places[called] = Place(where, metric.unit)
+            self._survey.take(called, metric.time_ns or self._clock.now(), value)
 
 
 def _numbers(value: Any, path: str, depth: int = 0) -> Iterator[tuple[str, float]]:

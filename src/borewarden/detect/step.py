@@ -73,6 +73,7 @@ def average_run_length(b: float) -> float:
     return 2.0 * math.sqrt(2.0 * math.pi) * math.exp(0.5 * b * b) / (b * _overshoot_integral())
 
 
+TWO, THREE = 2, 3  # batches that have to agree; three where something jumps and comes back
 PARTLY = 4.0  # standard deviations that the batch of an onset lies off those after it
 
 
@@ -99,14 +100,14 @@ def threshold(run_length: float, degrees_of_freedom: float = np.inf) -> float:
 
 
 @compiled
-def clip(value: float, own: float, level_sd: float, h: float, agree: int = 2) -> float:
+def clip(value: float, own: float, level_sd: float, h: float, agree: int = TWO) -> float:
     """`value`, no further from zero than what `agree` batches have to show for an alarm.
 
     `own` is the variance of the batch, `level_sd` as in `weigh`. Of two, if the neighbour shows
     nothing, the mean of both is at most 0.65 of what reaches `h`; if it shows the same, that is
     exceeded. Of three, two that show the same are at most 0.92 of it.
     """
-    share = 2.0 * 0.65 if agree == 2 else 0.92
+    share = 2.0 * 0.65 if agree == TWO else 0.92
     most = share * np.sqrt(2.0 * h * (0.5 * own + level_sd * level_sd))
     return float(min(max(value, -most), most))
 
@@ -198,8 +199,9 @@ def locate_step(batches: NDArray[np.void], sigma: float, sign: float) -> Step:
     """The likeliest onset of a step of this `sign` from zero that is still on at the last batch.
 
     `batches`, shape (n,), dtype `RING`, have mean zero before the step and the noise `sigma`
-    beside their timing. Maximises the Gaussian likelihood ratio S²/(2 Var S) over the onset, as in
-    Hinkley (1970, Biometrika 57, 1-17). Raises ValueError if there are no batches.
+    beside their timing. Maximises the Gaussian likelihood ratio (sum of w value)²/(2 sum of w) over
+    the onset, w being one over the variance of each, as in Hinkley (1970, Biometrika 57, 1-17).
+    Raises ValueError if there are no batches.
     """
     if len(batches) == 0:
         raise ValueError("no batches to locate a step in")
@@ -208,7 +210,12 @@ def locate_step(batches: NDArray[np.void], sigma: float, sign: float) -> Step:
     shared = np.concatenate([[0.0], batches["shared"][::-1][:-1]])
     variance = np.cumsum(sigma**2 * time**2 + batches["timing"][::-1] - 2.0 * shared)
     span = np.cumsum(time)
-    gain = np.maximum(sign * total, 0.0) ** 2 / variance
+    # each batch by its own certainty: one that was timed badly takes nothing from the others
+    worth = 1.0 / (
+        sigma**2 + ((batches["timing"] - batches["shared"]) / batches["time"] ** 2)[::-1]
+    )
+    told = np.cumsum(worth * batches["value"][::-1])
+    gain = np.maximum(sign * told, 0.0) ** 2 / np.cumsum(worth)
     back = int(np.argmax(gain))
     if back > 1:  # the first of them may hold the onset, and be neither before nor after
         value = batches["value"][len(batches) - 1 - back]

@@ -98,7 +98,7 @@ class Drift:
     mixed by how well each foretold the values (Magill 1965, IEEE Trans. Autom. Control 10,
     434-439). In each, log area = level + slope * hours + by_pressure * log pressure + a cosine and
     a sine of the time of the day + an Ornstein-Uhlenbeck process, with priors N(0, `level_sd`²),
-    N(0, `slope_sd`²) per hour and N(0, `pressure_sd`²), and noise `sigma` a value. With `STILL`,
+    N(0, `slope_sd`²) per hour and N(0, `PRESSURE_SD`²), and noise `sigma` a value. With `STILL`,
     the default, this is Bayesian linear regression (Bishop 2006, "Pattern Recognition and Machine
     Learning", sec. 3.3). An area that is off by more than `beyond`, and further than anything that
     wanders here, is gone as well as one that has a slope. Values further than 4 standard deviations
@@ -110,13 +110,12 @@ class Drift:
         sigma: float,
         level_sd: float = 0.01,
         slope_sd: float = 0.01,
-        pressure_sd: float = PRESSURE_SD,
         wanders: NDArray[np.float64] = STILL,
         beyond: float = np.inf,
     ) -> None:
         self.sigma = sigma
         self._beyond = beyond
-        self._scales = (level_sd, slope_sd, pressure_sd)
+        self._scales = (level_sd, slope_sd, PRESSURE_SD)
         self._wanders = wanders
         sd, _, daily, weight = wanders.T
         self._prior = weight / np.sum(weight)
@@ -205,7 +204,7 @@ class Drift:
         kept = len(self.values)
         if misfits and 0.5 * (self._misfit(straight, values) - min(misfits)) > BENT:
             kept += bends[int(np.argmin(misfits))] + 1 - len(hours)
-        before = type(self)(self.sigma, *self._scales, self._wanders, self._beyond)
+        before = type(self)(self.sigma, *self._scales[:2], self._wanders, self._beyond)
         for value in self.values[:kept]:
             before.update(*value)
         return before

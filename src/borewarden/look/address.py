@@ -19,7 +19,7 @@ if TYPE_CHECKING:  # the protocols' libraries are slow to import
 
 SCHEMES = ("opc.tcp", "modbus", "modbus+rtu", "mqtt", "mqtts")
 ADDRESS = re.compile(r"[a-z][a-z0-9.+]+://.*")
-PORTS = {"modbus": 502, "mqtt": 1883, "mqtts": 8883}
+PORTS = {"opc.tcp": 4840, "modbus": 502, "mqtt": 1883, "mqtts": 8883}
 EXAMPLES = "opc.tcp://HOST:4840, modbus://HOST:502, modbus+rtu:///dev/ttyUSB0 or mqtt://HOST:1883"
 # what a machine file has to have besides; nothing of it is used here
 REST: Mapping[str, Any] = {
@@ -73,6 +73,19 @@ def _of_url(address: str, url: SplitResult) -> dict[str, Any]:
     tls = {"tls": True} if url.scheme == "mqtts" else {}
     topic = address.partition("://")[2].partition("/")[2]  # a # in it is no fragment
     return {"kind": "mqtt", **section, "topic": topic or "#", **tls}
+
+
+def usual_name(section: Mapping[str, Any]) -> str:
+    """The machine's name where nobody has one: "pump at 192.0.2.10", and what tells it from others.
+
+    A port that is not a usual one tells it, and so does a unit behind a gateway.
+    """
+    url = urlsplit(str(section.get("url", "")))
+    where = section.get("device") or section.get("host") or url.hostname
+    port = section.get("port") or url.port
+    other_port = "" if port in (None, *PORTS.values()) else f":{port}"
+    unit = f" unit {section['unit_id']}" if "unit_id" in section else ""
+    return f"pump at {where}{other_port}{unit}"
 
 
 def _plain(text: str) -> object:

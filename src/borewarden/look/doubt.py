@@ -62,7 +62,7 @@ def doubt_words(costs: list[Cost]) -> str:
         verb = "costs" if len(sizes) == 1 else "cost"
         return (
             f"Of the unknown figures, {' and '.join(sizes)} {verb} most certainty: without, the "
-            "bore in millimetres is no measurement, and only its changes count."
+            "size of the bore is no measurement, and only its changes count."
         )
     parts = [f"{cost.name} (\u00b1 {100.0 * cost.area_sd:.1f} %, {cost.source})" for cost in costs]
     then = f"; then comes {parts[1]}" if len(parts) > 1 else ""

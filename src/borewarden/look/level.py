@@ -76,7 +76,8 @@ def level_of(readings: Readings, roles: Sequence[Role]) -> Level:
             if counter
             else float(np.nanmedian(rate[at_work]))
         )
-        top = float(np.nanquantile(rate, 0.99))
+        # counts within some seconds scatter too much to tell a highest rate
+        top = usual_rate if counter else float(np.nanquantile(rate, 0.99))
         spread = _spread(rate[at_work])
     return Level(
         pressure=works,

@@ -15,6 +15,7 @@ from borewarden.base.samples import Channel
 from borewarden.collect.logged_shop import ON_OFF, streams_of
 from borewarden.collect.standing import Stream, rows_of
 from borewarden.look.form import Answers, Form, form_of, read_grid
+from borewarden.look.left_out import LeftOut, left_out
 from borewarden.look.roles import Readings, Role, Told, find_roles
 
 SPARSE = 0.1  # of the rows or steps that are out of the rhythm: then the log is one by exception
@@ -43,6 +44,10 @@ class Seen:
     def usual_name(self) -> str:
         """What the machine is called where nobody says so."""
         return self.source
+
+    def left_out(self, told: Told) -> list[LeftOut]:
+        """What behaves like a channel, and was not taken for one."""
+        return left_out(self.readings, self.roles, told)
 
     def told_anew(self, told: Told) -> Self:
         """The same readings, their columns told anew. Raises Question, BadInput."""

@@ -18,7 +18,8 @@ import numpy as np
 from pydantic import TypeAdapter, ValidationError
 
 from borewarden.base.errors import BadInput
-from borewarden.base.units import MM, MPA, conversion, is_flow
+from borewarden.base.shown import shown
+from borewarden.base.units import MM, is_flow
 from borewarden.look.guesses import GUESSED, UNKNOWN
 from borewarden.look.level import (
     DEAD_SHARE,
@@ -34,6 +35,7 @@ from borewarden.look.looked import SLOW, SLOW_HOLD, Looked, Seen
 from borewarden.look.network import Heard, point_of, source_figures
 from borewarden.look.roles import Role, feed_flow
 from borewarden.look.unit_words import STROKE_WORDS, TURN_WORDS, WORDS, has_word
+from borewarden.look.usual import bore_text, length_text, motor_for, rated_above, volume_text
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS, bore_area, hydraulic_power
 from borewarden.settings.load import settings_of
 from borewarden.settings.machine import MachineSettings
@@ -43,8 +45,6 @@ PLATE = "from the name plate"
 STATED = "as stated"
 TO_AND_FRO = f"{GUESSED}: only then the bore fits, so to and fro count as one"
 
-RATED = ("350 MPa", "380 MPa", "400 MPa", "60 kpsi", "600 MPa", "90 kpsi")
-MOTORS = (7.5, 11, 15, 18.5, 22, 30, 37, 45, 55, 75, 90, 110, 132, 160)  # kW, usual sizes
 INTENSIFIER = ("rated_pressure", "rated_power", "plunger_diameter", "stroke", "dead_volume",
                "max_stroke_rate", "intensification_ratio", "volumetric_efficiency")  # fmt: skip
 DIRECT = ("rated_pressure", "rated_power", "plungers", "plunger_diameter", "stroke", "dead_volume",
@@ -52,7 +52,7 @@ DIRECT = ("rated_pressure", "rated_power", "plungers", "plunger_diameter", "stro
 DIRECT_DRIVE = "direct drive"
 KINDS = ("intensifier", DIRECT_DRIVE)
 COARSE = 1e-3  # of its level: a rate in such steps is not as good as continuous
-TRAVEL = (5e-3, 2.0)  # m that [pump] takes
+DIAMETER, TRAVEL = (3e-3, 0.1), (5e-3, 2.0)  # m that [pump] takes
 BARE = ("plungers", "intensification_ratio")  # numbers without a unit
 
 
@@ -65,7 +65,10 @@ class Figure(NamedTuple):
 
 @dataclass(frozen=True)
 class Plate:
-    """What a person has stated of the machine; `figures` by the fields of [pump], as text."""
+    """What a person has stated of the machine; `figures` by the fields of [pump], as text.
+
+    `units` are those that people read, "metric" or "US".
+    """
 
     name: str | None = None
     time_zone: str | None = None
@@ -74,6 +77,7 @@ class Plate:
     material: str | None = None
     fitted: dt.datetime | None = None
     figures: Mapping[str, str] = field(default_factory=dict)
+    units: str | None = None
 
 
 def pump_kind(looked: Seen, plate: Plate) -> tuple[str, str]:
@@ -165,13 +169,13 @@ def _bore(level: Level, plate: Plate, material: str, kind: str) -> tuple[float, 
         return bore, Figure(_text(plate.bore), STATED)
     if math.isfinite(level.flow):
         bore = bore_of_flow(level, material)
-        return bore, Figure(_text(f"{bore / INCH:.3f} in"), f"{GUESSED}: the flow tells it")
+        return bore, Figure(_text(bore_text(bore)), f"{GUESSED}: the flow tells it")
     swept = _swept(plate, kind)
     if swept is not None and math.isfinite(level.rate):
         bore = bore_of_rate(level, swept, material)
         why = f"{GUESSED}: plunger, stroke and rate tell it"
-        return bore, Figure(_text(f"{bore / INCH:.3f} in"), why)
-    return 0.010 * INCH, Figure(_text("0.010 in"), GUESSED)
+        return bore, Figure(_text(bore_text(bore)), why)
+    return 0.010 * INCH, Figure(_text(bore_text(0.010 * INCH)), GUESSED)
 
 
 def _swept(plate: Plate, kind: str) -> float | None:
@@ -190,8 +194,7 @@ def _rated(level: Level, plate: Plate) -> float:
     try:
         return TypeAdapter[float](Pressure).validate_python(stated)
     except ValidationError:  # nothing stated, or the settings say what is wrong with it
-        return next((p for p in map(_pascals, RATED) if p >= 1.02 * level.highest_pressure),
-                    _pascals(RATED[-1]))  # fmt: skip
+        return rated_above(level.highest_pressure)[1]
 
 
 def _length(stated: str | None, kind: Any) -> float | None:
@@ -205,27 +208,19 @@ def _length(stated: str | None, kind: Any) -> float | None:
 
 
 def _common(level: Level) -> dict[str, Figure]:
-    mega = level.highest_pressure / MPA
-    rated = next(
-        (each for each in RATED if _pascals(each) >= 1.02 * level.highest_pressure), RATED[-1]
-    )
+    rated, _ = rated_above(level.highest_pressure)
+    reached = shown("pressure").brief(level.highest_pressure)
     return {
-        "rated_pressure": Figure(_text(rated), f"{GUESSED}: it reaches {mega:.0f} MPa"),
+        "rated_pressure": Figure(_text(rated), f"{GUESSED}: it reaches {reached}"),
         "volumetric_efficiency": Figure(_text("95 %"), UNKNOWN),
     }
-
-
-def _pascals(text: str) -> float:
-    number, unit = text.split(" ")
-    return float(number) * conversion(unit, "Pa")[0]
 
 
 def _motor(pressure: float, bore: float) -> Figure:
     """The smallest usual motor for the jet at a `pressure` (Pa), with a third for losses."""
     flow = feed_flow(0.65 * float(bore_area(bore)), pressure)
-    power = float(hydraulic_power(pressure, flow)) / 1000.0 / 0.67
-    size = next((each for each in MOTORS if each >= power), MOTORS[-1])
-    return Figure(_text(f"{size:g} kW"), f"{GUESSED}: enough for the jet")
+    power = float(hydraulic_power(pressure, flow)) / 0.67
+    return Figure(_text(motor_for(power)), f"{GUESSED}: enough for the jet")
 
 
 def _plunger(swept: float, plate: Plate, usual: float, plungers: int = 1) -> dict[str, Figure]:
@@ -239,16 +234,22 @@ def _plunger(swept: float, plate: Plate, usual: float, plungers: int = 1) -> dic
         area = swept / plungers / stroke if stroke else 0.0
         diameter = math.sqrt(4.0 * area / math.pi) if stroke else usual
     stroke = stroke or swept / plungers / (math.pi * diameter**2 / 4.0)
-    if not (TRAVEL[0] <= stroke <= TRAVEL[1]):
-        raise BadInput(
-            "the log", "columns", f"with the bore, they mean a plunger that travels {stroke:.2g} m",
-            "check which columns are pressure and strokes, their units (--is, --unit), and bore",
-        )  # fmt: skip
+    for what, length, (low, high) in (
+        ("measures", diameter, DIAMETER),
+        ("travels", stroke, TRAVEL),
+    ):
+        if not low <= length <= high:
+            raise BadInput(
+                "the readings", "columns",
+                f"with the bore, they mean a plunger that {what} {length_text(length)}",
+                "check which columns are pressure and strokes, their units (--is, --unit), and the "
+                "bore (--bore)",
+            )  # fmt: skip
     return {
-        "plunger_diameter": Figure(_text(f"{diameter / MM:.4g} mm"), UNKNOWN),
-        "stroke": Figure(_text(f"{stroke / MM:.4g} mm"), UNKNOWN),
+        "plunger_diameter": Figure(_text(length_text(diameter)), UNKNOWN),
+        "stroke": Figure(_text(length_text(stroke)), UNKNOWN),
         "dead_volume": Figure(
-            _text(f"{DEAD_SHARE * math.pi * diameter**2 / 4.0 * stroke * 1e6:.3g} cm^3"),
+            _text(volume_text(DEAD_SHARE * math.pi * diameter**2 / 4.0 * stroke)),
             f"{GUESSED}: a tenth of the swept volume",
         ),
     }
@@ -284,7 +285,7 @@ def _direct(level: Level, plate: Plate, bore: float, material: str) -> dict[str,
         **_common(level),
         "rated_power": _motor(_rated(level, plate), bore),
         "plungers": Figure(str(plungers), GUESSED),
-        **_plunger(swept, plate, 20.0 * MM, plungers),
+        **_plunger(swept, plate, 12.0 * MM, plungers),
         "crank_speed": Figure(_text(f"{most} rpm"), why),
         "regulation": Figure(_text(regulation), f"{GUESSED}: {told}"),
     }
@@ -304,6 +305,7 @@ def machine_text(
         "# Each comment says where its figure comes from. docs/settings.md has every setting.",
         "",
         _line("name", Figure(_text(name), STATED if plate.name else f"that of {seen.source}")),
+        *([_line("units", Figure(_text(plate.units), STATED))] if plate.units else []),
         _line("time_zone", Figure(_text(zone), STATED if plate.time_zone else
                                   f"{GUESSED}: that of this computer")),
         "",
@@ -464,7 +466,7 @@ def _unit_source(seen: Seen, role: Role) -> str:
         place = seen.places[role.column]
         if not place.unit:
             return role.why if "panel" in role.why else f"{GUESSED}: the only fit"
-        if "mqtt" in seen.section["kind"]:
+        if "mqtt" in seen.section["kind"] and "metric" not in place.settings:
             return "its name says so"
         return f"the machine states it, {place.note}" if place.note else "the machine states it"
     return "the log states it" if role.column in seen.readings.units else f"{GUESSED}: the only fit"

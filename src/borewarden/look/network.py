@@ -18,7 +18,9 @@ from numpy.typing import NDArray
 from borewarden.base.errors import BadInput
 from borewarden.collect.standing import rows_of
 from borewarden.collect.survey import Place, Survey, plain_name
+from borewarden.look.address import usual_name
 from borewarden.look.form import unit_in
+from borewarden.look.left_out import LeftOut, left_out
 from borewarden.look.level import rate_of_counts
 from borewarden.look.looked import SLOW_HOLD, Seen
 from borewarden.look.panel import Scaled, Shown, matching, shown_on, the_one
@@ -34,11 +36,13 @@ from borewarden.look.roles import (
     in_si,
     is_alive,
     is_counter,
-    level_at_work,
+    moves,
     roles_beside,
     scatter_of_area,
+    tracks,
 )
 from borewarden.look.unit_words import WORDS, has_word
+from borewarden.look.usual import pressure_example
 
 Floats = NDArray[np.float64]
 
@@ -50,7 +54,6 @@ CLOCKS = (60.0, 10.0)  # counts a minute of seconds, and of tenths of a minute
 LIKE_A_CLOCK = 0.03  # apart
 MIRROR = 0.7  # of the rows that are alike, and two places show the same; invented
 AS_COUNTED = 0.1  # a rate may differ so much from the counter's
-TRACKS = 0.03  # of its level, and a number goes with the pressure; invented
 SCALED = re.compile(r"(\d*\.?\d+)\s+(\S.*)")  # "0.1 bar", and not "1/min"
 
 
@@ -80,8 +83,12 @@ class Heard(Seen):
 
     @property
     def usual_name(self) -> str:
-        """Host and port, or the device."""
-        return self.address.partition("://")[2].partition("/")[0] or self.address
+        """Where it is: people have no name for it yet, or did not say so."""
+        return usual_name(self.section)
+
+    def left_out(self, told: Told) -> list[LeftOut]:
+        """As of a log; a number here may have a scale."""
+        return left_out(self.readings, self.roles, told, scaled=True)
 
     def told_anew(self, told: Told) -> Self:
         """The same readings, told anew. Raises Question, BadInput."""
@@ -127,29 +134,43 @@ def heard_at(
 
 def _short(places: Mapping[str, Place]) -> dict[str, str]:
     """The names without the levels of the topic that they all have."""
-    topics = [str(place.settings["topic"]).split("/") for place in places.values()]
+    topics = [_levels(place) for place in places.values()]
     common = 0
     while len({tuple(topic[: common + 1]) for topic in topics}) == 1 and common < len(topics[0]):
         common += 1
     rest = {
-        name: plain_name(" ".join([*topic[common:], str(place.settings["field"])])).strip() or name
+        name: plain_name(" ".join([*topic[common:], _last(place)])).strip() or name
         for (name, place), topic in zip(places.items(), topics, strict=True)
     }
     return rest if len(set(rest.values())) == len(rest) else {name: name for name in places}
 
 
+def _levels(place: Place) -> list[str]:
+    """The levels of the topic that a place comes on, without the kind of message."""
+    settings = place.settings
+    if "metric" in settings:
+        return [str(settings[each]) for each in ("group", "node", "device")]
+    return str(settings["topic"]).split("/")
+
+
+def _last(place: Place) -> str:
+    """The field of the message, or the metric."""
+    return str(place.settings.get("metric", place.settings.get("field")))
+
+
 def _with_unit(name: str, place: Place) -> Place:
-    """The place with the unit that its name ends with, as in pressure_bar."""
-    return dataclasses.replace(place, unit=unit_in(name.replace(".", " ")) or "")
+    """The place with the unit that it states, or that its name ends with, as in pressure_bar."""
+    text = f"{name} {place.unit}".strip()
+    return dataclasses.replace(place, unit=unit_in(text.replace(".", " ")) or "")
 
 
 def _once(places: Mapping[str, Place], values: Mapping[str, Floats]) -> dict[str, Place]:
     """The places without those that show what an earlier one shows; its note names them."""
     kept: dict[str, Place] = {}
     for name, place in places.items():
-        moves = np.ptp(values[name][np.isfinite(values[name])]) > 0.0
+        changes = np.ptp(values[name][np.isfinite(values[name])]) > 0.0
         first = next(
-            (each for each in kept if moves and np.mean(values[each] == values[name]) > MIRROR),
+            (each for each in kept if changes and np.mean(values[each] == values[name]) > MIRROR),
             None,
         )
         if first is None:
@@ -207,7 +228,10 @@ def _roles(
     told = dataclasses.replace(
         told,
         column={**told.column, **{channel: one.column for channel, one in fixed.items()}},
-        unit={channel: one.unit for channel, one in fixed.items() if one.unit},
+        unit={
+            **_without_place(raw, told),
+            **{channel: one.unit for channel, one in fixed.items() if one.unit},
+        },
     )
     known = {one.column for one in fixed.values()}
     scales = {one.column: one.scale for one in fixed.values()}
@@ -260,6 +284,18 @@ def _fixed(raw: Readings, told: Told) -> dict[str, Scaled]:
         if found or not counters:
             fixed[channel] = the_one(raw, found, channel, shown)
     return fixed
+
+
+def _without_place(raw: Readings, told: Told) -> dict[str, str]:
+    """The units that were told without a place. Raises BadInput where one has a scale."""
+    units = {name: unit for name, unit in told.unit.items() if name not in told.column}
+    for channel, unit in units.items():
+        if split_scale(unit)[0] != 1.0:
+            raise BadInput(
+                raw.path, f"--unit {channel}={unit}", "does not say of which number",
+                f"name it, as in --is '{channel}=PLACE'",
+            )  # fmt: skip
+    return units
 
 
 def _counters(raw: Readings, shown: Shown) -> list[Scaled]:
@@ -323,7 +359,7 @@ def _pressure(seen: Readings, bare: frozenset[str], told: Told) -> Role:
             raise
         raise PanelQuestion(
             seen.path, "pressure", "only the panel can tell which of the numbers it is: they have "
-            "neither unit nor scale", "3,700 bar",
+            "neither unit nor scale", pressure_example(),
         ) from None  # fmt: skip
 
 
@@ -380,9 +416,9 @@ def _as_counted(
     None where several could be: the counter is enough.
     """
     water = in_si(readings.values[pressure.column], pressure.unit, "Pa")
-    shown = Shown(rate_of_counts(readings, strokes.column), "strokes/min", "Hz")
+    shown = Shown(rate_of_counts(readings, strokes.column), "strokes/min", "Hz", "as counted")
     candidates = [name for name in names if falls_off(readings.values[name])
-                  and not _tracks(readings.values[name], water)
+                  and not tracks(readings.values[name], water)
                   and scatter_of_area(water, readings.values[name]) <= FIT]  # fmt: skip
     found = [
         each for each in matching(readings, candidates, shown, AS_COUNTED)
@@ -391,29 +427,19 @@ def _as_counted(
     return found[0] if len(found) == 1 else None
 
 
-def _tracks(values: Floats, water: Floats) -> bool:
-    """Whether a number is the pressure itself, or one that goes with it, such as the oil's."""
-    level = level_at_work(values)
-    if not level > 0.0:
-        return False
-    apart = np.abs(values / level - water / level_at_work(water))
-    return float(np.nanquantile(apart, 0.95)) < TRACKS
-
-
 def _ask_rate(readings: Readings, names: frozenset[str], pressure: Role, told: Told) -> None:
     """Raise Question where a number without a unit may be the strokes, the speed or the flow."""
     if "rate" in told.column:
         return
     water = in_si(readings.values[pressure.column], pressure.unit, "Pa")
-    moves = [
+    may_be = [
         name for name in sorted(names)
-        if is_alive(readings.values[name]) and not _tracks(readings.values[name], water)
-        and scatter_of_area(water, readings.values[name]) <= FIT
+        if moves(readings.values[name]) and not tracks(readings.values[name], water)
     ]  # fmt: skip
-    if moves:
+    if may_be:
         raise PanelQuestion(
             readings.path, "rate", "only the panel can tell whether one of these is strokes, speed "
-            f"or flow: {', '.join(moves)}; --is rate=none if it shows none", "24 strokes/min",
+            f"or flow: {', '.join(may_be)}; --is rate=none if it shows none", "24 strokes/min",
         )  # fmt: skip
 
 
@@ -424,6 +450,10 @@ def source_figures(heard: Heard) -> list[tuple[str, Any]]:
     """What [source] says besides its channels."""
     figures = list(heard.section.items())
     pressure = _place(heard, heard.roles[0])
+    if "metric" in pressure:
+        others = [each for each in figures if each[0] not in ("kind", "topic")]
+        where = [(name, pressure[name]) for name in ("group", "node", "device") if pressure[name]]
+        return [("kind", "sparkplug b"), *others, *where]
     if heard.section["kind"] == "mqtt":
         topic = str(pressure["topic"])
         figures = [(name, topic if name == "topic" else value) for name, value in figures]
@@ -435,7 +465,17 @@ def source_figures(heard: Heard) -> list[tuple[str, Any]]:
 def point_of(heard: Heard, role: Role) -> dict[str, Any]:
     """What [source.CHANNEL] says of where the channel is read."""
     place = dict(_place(heard, role))
-    if place.get("topic") == _place(heard, heard.roles[0]).get("topic"):
+    pressure = _place(heard, heard.roles[0])
+    if "metric" in place:
+        for name in ("group", "node"):
+            if place.pop(name) != pressure.get(name):
+                raise BadInput(
+                    heard.address, role.column, "is of another edge node than the pressure",
+                    "give the node's topics: mqtt://HOST/spBv1.0/GROUP/+/NODE/#",
+                )  # fmt: skip
+        if place["device"] == pressure["device"]:
+            place.pop("device")
+    if place.get("topic") == pressure.get("topic"):
         place.pop("topic", None)
     if role.channel != "stroke_count":
         place.pop("bits", None)

@@ -17,10 +17,19 @@ from borewarden.base.errors import BadInput
 from borewarden.base.numbers import split_quantity
 from borewarden.base.units import Unit, conversion, is_flow
 from borewarden.look.question import Question
-from borewarden.look.roles import CHOICES, Readings, in_si, is_alive, is_counter, level_at_work
+from borewarden.look.roles import (
+    CHOICES,
+    Readings,
+    in_si,
+    is_alive,
+    is_counter,
+    level_at_work,
+    moves,
+)
 from borewarden.look.unit_words import stated_kind, unit_as_logged
 
 NEAR = 0.03  # of what the panel shows, since it moves and is rounded; invented
+ROUNDED = 0.05  # of it, at most, that a number without decimals is off besides; invented
 SAME = 0.01  # apart, and two columns are one measurement; invented
 FARTHEST = 4  # power of ten of a scale
 PRESSURE = Unit("Pa", 1e6, 1.2e9, '"2,500 bar" or "54,000 psi"')
@@ -30,11 +39,12 @@ TEMPERATURE = Unit("K", 272.0, 335.0, '"18 °C" or "64 °F"')
 
 
 class Shown(NamedTuple):
-    """What a panel shows, in SI, and the unit that it has there."""
+    """What a panel shows, in SI, and the unit that it has there; `text` as a person typed it."""
 
     value: float
     unit: str
     si: str
+    text: str
 
 
 class Scaled(NamedTuple):
@@ -56,17 +66,21 @@ def shown_on(channel: str, text: str) -> Shown:
     except PydanticCustomError as error:
         wrong, _, right = error.message().partition("; ")
         raise BadInput("--panel", f"{channel}={text}", wrong, right) from None
-    return Shown(value, plain, kind.si)
+    return Shown(value, plain, kind.si, text)
 
 
 def matching(
     readings: Readings, columns: Iterable[str], shown: Shown, near: float = NEAR
 ) -> list[Scaled]:
-    """The columns whose level while the jet is on is what the panel shows, the likeliest first."""
+    """The columns whose level while the jet is on is what the panel shows, the likeliest first.
+
+    Pressure has many values; strokes a minute in whole numbers, or water, may have two or three.
+    """
+    may_be = is_alive if shown.si == "Pa" else moves
     found = [
         scaled
         for column in columns
-        if is_alive(readings.values[column]) and not is_counter(readings.values[column])
+        if may_be(readings.values[column]) and not is_counter(readings.values[column])
         if (scaled := next(_scales(readings, column, shown, near), None)) is not None
     ]
     as_shown = [each for each in found if each.unit == shown.unit]  # hardly anybody mixes units
@@ -76,6 +90,8 @@ def matching(
 def _scales(readings: Readings, column: str, shown: Shown, near: float) -> Iterator[Scaled]:
     """Units and scales in which the column is what the panel shows."""
     level = level_at_work(readings.values[column])
+    if _is_whole(readings.values[column]):
+        near += min(1.0 / level, ROUNDED) if level > 0.0 else 0.0
     stated = stated_kind(readings.units.get(column))
     units = [shown.unit, *(unit for unit in CHOICES.get(shown.si, ()) if unit != shown.unit)]
     if stated is not None:
@@ -93,6 +109,11 @@ def _scales(readings: Readings, column: str, shown: Shown, near: float) -> Itera
             yield Scaled(column, unit, 10.0**power)
 
 
+def _is_whole(values: np.ndarray) -> bool:
+    known = values[np.isfinite(values)]
+    return bool(np.all(known == np.rint(known)))
+
+
 def the_one(readings: Readings, found: list[Scaled], channel: str, shown: Shown) -> Scaled:
     """The likeliest of the columns `found`, unless another one is something else. Raises Question.
 
@@ -101,8 +122,9 @@ def the_one(readings: Readings, found: list[Scaled], channel: str, shown: Shown)
     if not found:
         raise BadInput(
             readings.path, f"--panel {channel}",
-            f"no number is {shown.value:.4g} {shown.si} in any unit and scale while the jet is on",
-            "read the panel again while the jet is on, or name the place with --is and --unit",
+            f"no number that moves is {shown.text} in any unit and scale while the jet is on",
+            "read the panel again while the jet is on, or name the place, as in "
+            f"--is '{channel}=PLACE' --unit '{channel}=0.1 {shown.unit}'",
         )  # fmt: skip
     if all(is_counter(readings.values[each.column]) for each in found):
         if len(found) == 1:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from borewarden.base.errors import BadInput
 from borewarden.base.samples import SI_UNITS
+from borewarden.base.shown import shown
 from borewarden.base.units import conversion, is_flow
 from borewarden.look.question import Question
 from borewarden.look.unit_words import (
@@ -28,6 +29,7 @@ from borewarden.look.unit_words import (
     stated_kind,
     unit_as_logged,
 )
+from borewarden.look.usual import in_both
 from borewarden.physics.orifice import mass_flux
 from borewarden.physics.water import density_at_atmosphere
 
@@ -49,10 +51,12 @@ CELSIUS, FAHRENHEIT = (
 SMOOTH = 12.0  # K, the most that feed water changes in a log
 NOTHING_ELSE = 1000.0  # readings as high as this are hardly anything but a pressure
 FEWEST_COUNTS = 5  # of a counter in a log
+ON_AND_OFF = {0.0, 1.0, 2.0}  # of a valve, and of how many are open
 TWO = 2  # states of a switch; a reading that knows only two is hardly measured
 ALIVE = 10  # different values at least, of something that is measured
 FALLS = 0.7  # of its usual level: below that in some row, a reading is not just slow
 OPEN_UNIT = 4.0  # rates below this may be strokes a second or a flow
+TRACKS = 0.03  # of its level, and a number goes with the pressure; invented
 TEMPERATURE = 293.15  # K, for the sums of this page
 CLEARLY = 2.0  # times the scatter of the best pair, and a pair is out
 FIT = 0.35  # of the log of the effective area: scatter up to which a pair fits. Invented
@@ -112,6 +116,12 @@ def falls_off(values: Floats) -> bool:
     return float(np.quantile(known, 0.02)) < FALLS * level_at_work(values)
 
 
+def moves(values: Floats) -> bool:
+    """Whether a reading changes at all, and is not just on and off."""
+    known = np.unique(values[np.isfinite(values)])
+    return len(known) > 1 and not set(known) <= ON_AND_OFF
+
+
 def is_counter(values: Floats) -> bool:
     """Whether whole numbers go up, now and then, and hardly ever down."""
     known = values[np.isfinite(values)]
@@ -165,6 +175,18 @@ def scatter_of_area(pressure: Floats, rate: Floats) -> float:
     return float(high - low) / 2.0
 
 
+def tracks(values: Floats, water: Floats) -> bool:
+    """Whether a number is the pressure of the `water`, or one that goes with it, as the oil's does.
+
+    Where the pressure hardly moves, whatever hardly moves would seem to.
+    """
+    level, usual = level_at_work(values), level_at_work(water)
+    if not level > 0.0 or float(np.nanquantile(water, 0.05)) > (1.0 - TRACKS) * usual:
+        return False
+    apart = np.abs(values / level - water / usual)
+    return float(np.nanquantile(apart, 0.95)) < TRACKS
+
+
 # -- pressure
 
 
@@ -202,11 +224,11 @@ def find_pressure(readings: Readings, told: Told) -> Role:
         if role is None:
             raise BadInput(readings.path, "--is pressure=none", "no bore can be judged without it",
                            "name its column")  # fmt: skip
-        stated = float(in_si(np.array(level_at_work(readings.values[named])), role.unit, "Pa"))
-        if not in_range(stated, STATED_PRESSURE):
+        level = level_at_work(readings.values[named])
+        if not in_range(float(in_si(np.array(level), role.unit, "Pa")), STATED_PRESSURE):
             raise BadInput(
                 readings.path, f"--is pressure={named}",
-                f"in {role.unit} it works at {stated / 1e6:.3g} MPa, which no jet does",
+                f"it works at {in_both(level, role.unit, 'Pa', 'pressure')}, which no jet does",
                 "name the column of the water's pressure, or another unit",
             )  # fmt: skip
         return role
@@ -220,7 +242,8 @@ def find_pressure(readings: Readings, told: Told) -> Role:
         and (units := _pressure_units(readings, column))
     }
     if not found:
-        wrong = "no column moves like the pressure of a jet, 100 to 700 MPa in some unit"
+        low, high = (shown("pressure").brief(each) for each in JET)
+        wrong = f"no column moves like the pressure of a jet, {low} to {high} in some unit"
         raise Question(
             readings.path, "columns", wrong, "--is", [f"pressure={c}" for c in readings.values]
         )
@@ -235,9 +258,8 @@ def find_pressure(readings: Readings, told: Told) -> Role:
         )  # fmt: skip
     column = best[0]
     unit = told.unit.get("pressure") or found[column][0]
-    level = float(in_si(np.array(level_at_work(readings.values[column])), unit, "Pa")) / 1e6
-    why = f"works at {level_at_work(readings.values[column]):.5g} {unit}, {level:.0f} MPa"
-    return Role("pressure", column, unit, why)
+    words = in_both(level_at_work(readings.values[column]), unit, "Pa", "pressure")
+    return Role("pressure", column, unit, f"works at {words}")
 
 
 def _by_physics(
@@ -304,7 +326,10 @@ def find_rate(
     water = in_si(readings.values[pressure.column], pressure.unit, "Pa")
     found: dict[str, str] = {}
     for column in readings.values:
-        units = [] if column in taken else _fitting_units(readings, column, water, strokes)
+        units = (
+            [] if column in taken
+            else _fitting_units(readings, column, water, strokes, told.unit.get("rate", ""))
+        )  # fmt: skip
         if len(units) > 1 and "rate" not in told.unit:
             raise Question(
                 readings.path, f"column {column!r}", "moves like strokes or a flow in any of these",
@@ -322,12 +347,13 @@ def find_rate(
         )  # fmt: skip
     for column, unit in found.items():
         level = level_at_work(readings.values[column])
-        return Role("rate", column, unit, f"{level:.3g} {unit} while the jet is on")
+        words = in_both(level, unit, "m^3/s", "flow", 3) if is_flow(unit) else f"{level:.3g} {unit}"
+        return Role("rate", column, unit, f"{words} while the jet is on")
     return None
 
 
 def _fitting_units(
-    readings: Readings, column: str, water: Floats, strokes: Role | None
+    readings: Readings, column: str, water: Floats, strokes: Role | None, told_unit: str = ""
 ) -> list[str]:
     """Units in which the column would be a rate that fits the pressure of the `water`, in Pa."""
     values = readings.values[column]
@@ -335,7 +361,7 @@ def _fitting_units(
         return []
     if not is_alive(values) or is_counter(values):
         return []
-    units = _rate_units(readings, column)
+    units = _rate_units(readings, column, told_unit)
     if not units or (strokes is not None and not _agrees(readings, column, units[0], strokes)):
         return []
     is_crank = units == ["rpm"] and level_at_work(values) >= CRANK[0]
@@ -350,12 +376,15 @@ def _agrees(readings: Readings, column: str, unit: str, strokes: Role) -> bool:
     return in_range(rate / level_at_work(counted_rate(readings, strokes.column)), (0.4, 2.5))
 
 
-def _rate_units(readings: Readings, column: str) -> list[str]:
-    """Units in which the column would be strokes, turns or the flow of a jet."""
+def _rate_units(readings: Readings, column: str, told_unit: str) -> list[str]:
+    """Units in which the column would be strokes, turns or the flow of a jet.
+
+    `told_unit` is that of a rate, as a person told it, for a column that is called one.
+    """
     level = level_at_work(readings.values[column])
-    stated = stated_kind(readings.units.get(column))
+    unit = readings.units.get(column) or (told_unit if has_word(column, WORDS["rate"]) else "")
+    stated = stated_kind(unit)
     if stated is not None:
-        unit = readings.units[column]
         if stated[0] == "Hz":
             unit = unit_as_logged(unit, "Hz")
             turns = float(in_si(np.array(level), unit, "Hz")) * 60.0
@@ -412,7 +441,8 @@ def find_temperature(readings: Readings, taken: Sequence[str], told: Told) -> Ro
         return None
     ((column, unit),) = found.items()
     level = float(np.nanmedian(readings.values[column]))
-    return Role("temperature", column, unit, f"changes slowly around {level:.3g} {unit}")
+    words = in_both(level, unit, "K", "temperature", 3)
+    return Role("temperature", column, unit, f"changes slowly around {words}")
 
 
 def _temperature_unit(readings: Readings, column: str) -> str | None:
@@ -443,7 +473,7 @@ def find_valve(readings: Readings, works: Floats, taken: Sequence[str], told: To
     found = []
     for column, values in readings.values.items():
         known = values[np.isfinite(values)]
-        if column in taken or not len(known) or not set(np.unique(known)) <= {0.0, 1.0, 2.0}:
+        if column in taken or not len(known) or not set(np.unique(known)) <= ON_AND_OFF:
             continue
         if np.count_nonzero(np.diff(known)) < TWO:
             continue
@@ -476,7 +506,7 @@ def find_others(readings: Readings, pressure: Role, taken: Sequence[str]) -> lis
                 why = f"the water's pressure is {ratio:.3g} times as high"
                 found.setdefault("oil_pressure", Role("oil_pressure", column, unit, why))
         elif has_word(column, OTHER_WORDS["boost_pressure"]) and in_range(level, BOOST):
-            why = f"{level / 1e6:.2g} MPa, as feed water has"
+            why = f"{shown('pressure').brief(level)}, as feed water has"
             found.setdefault("boost_pressure", Role("boost_pressure", column, unit, why))
     return list(found.values())
 
@@ -519,6 +549,9 @@ CHOICES = {"Pa": ("MPa", "bar", "psi", "kpsi"), "Hz": ("strokes/min", "rpm", "Hz
             "K": ("degC", "degF"), "s": ("s", "ms"), "dimensionless": ("percent",)}  # fmt: skip
 
 
+FOUND = ("pressure", "stroke_count", "rate", "temperature", "valve")  # each in its own way
+
+
 def find_roles(readings: Readings, told: Told) -> list[Role]:
     """What the columns are. Raises Question for what only a person can tell."""
     return roles_beside(readings, find_pressure(readings, told), told)
@@ -529,7 +562,13 @@ def roles_beside(readings: Readings, pressure: Role, told: Told) -> list[Role]:
     strokes = find_strokes(readings, pressure, told)
     roles = [pressure, *([strokes] if strokes else [])]
     taken = [role.column for role in roles]
-    others = find_others(readings, pressure, taken)
+    others = [
+        role for channel, column in told.column.items()
+        if channel not in FOUND and (role := told_role(readings, told, channel, column))
+    ]  # fmt: skip
+    taken += [role.column for role in others]
+    found = find_others(readings, pressure, taken)
+    others += [role for role in found if role.channel not in told.column]
     taken += [role.column for role in others]
     rate = find_rate(readings, pressure, strokes, taken, told)
     if rate is not None:

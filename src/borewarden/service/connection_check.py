@@ -23,10 +23,14 @@ from borewarden.alert.delivery import MailSettings, connected
 from borewarden.base.plain_errors import plain_reason
 from borewarden.base.samples import Samples
 from borewarden.base.shown import show_in
+from borewarden.base.text import span_words
+from borewarden.collect.broker import Broker
 from borewarden.collect.link import LinkState
 from borewarden.collect.live import Source
 from borewarden.collect.modbus import ModbusSource
 from borewarden.collect.mqtt import MqttSource
+from borewarden.collect.opcua import OpcUaSource
+from borewarden.collect.sparkplug import SparkplugSource
 from borewarden.service.readings import ENOUGH_STROKES, Answer, judge
 from borewarden.settings import MachineSettings
 from borewarden.settings.service import ServiceSettings
@@ -93,23 +97,32 @@ async def reach_machine(machine: MachineSettings) -> list[Reached]:
     source = machine.live_source()
     assert source is not None
     patience = PATIENCE
-    if isinstance(source, MqttSource):  # that long it may well be silent
+    if isinstance(source, Broker):  # that long it may well be silent
         patience = max(patience, source.silence + source.timeout)
     heard = await _listen(machine, patience)
     link = heard.link
     if link is None or not link.connected:
         words = link.reason if link else _silence(source, patience)
-        return [Reached(machine.name, "connection", "NO", words)]
+        return _unseen(machine.name, words, link)
     notes = _notes(link)
     if not heard.rows:
         words = f"{notes}, but no reading within {patience:.0f} s"
-        return [Reached(machine.name, "connection", "NO", words)]
+        return _unseen(machine.name, words, link)
     rows = Samples._make(np.concatenate(column) for column in zip(*heard.rows, strict=True))
     channels = [
         Reached(machine.name, name.replace("_", " "), *finding)
         for name, finding in judge(machine, source, rows, link.channels).items()
     ]
-    return [_connection(machine.name, notes, heard), *channels]
+    return [_connection(machine.name, source, notes, heard), *channels]
+
+
+def _unseen(name: str, words: str, link: LinkState | None) -> list[Reached]:
+    """That no reading came, and what is wrong with each channel where that is known."""
+    channels = link.channels.items() if link else ()
+    return [
+        Reached(name, "connection", "NO", words),
+        *(Reached(name, channel.replace("_", " "), "NO", why) for channel, why in channels),
+    ]
 
 
 def _silence(source: Source, patience: float) -> str:
@@ -129,7 +142,8 @@ async def _listen(machine: MachineSettings, patience: float) -> _Heard:
             async for received in source:
                 if isinstance(received, LinkState):
                     heard.link = received
-                    if not received.connected:
+                    # with channels, the broker is there, and what is missing may yet come
+                    if not received.connected and not received.channels:
                         break
                     continue
                 if not heard.rows:
@@ -153,7 +167,7 @@ def _notes(link: LinkState) -> str:
     return notes
 
 
-def _connection(name: str, notes: str, heard: _Heard) -> Reached:
+def _connection(name: str, source: Source, notes: str, heard: _Heard) -> Reached:
     """How the readings came, and how their times agree with this computer's clock."""
     seconds = (heard.came_ns[-1] - heard.came_ns[0]) * 1e-9
     late = [
@@ -168,8 +182,8 @@ def _connection(name: str, notes: str, heard: _Heard) -> Reached:
             name,
             "connection",
             "NO",
-            f"{words}, whose times are {abs(behind):.0f} s {way} this computer's clock; set the "
-            "clock that is wrong, or leave the time out of [source]",
+            f"{words}, whose times are {span_words(abs(behind))} {way} this computer's clock; "
+            f"{_clock_advice(source)}",
         )
     return Reached(
         name,
@@ -177,6 +191,21 @@ def _connection(name: str, notes: str, heard: _Heard) -> Reached:
         "yes",
         f"{words}, their times within {max(abs(behind), 0.1):.1f} s of this computer's clock",
     )
+
+
+def _clock_advice(source: Source) -> str:
+    """What to do where times are far off, by what the machine file says of them."""
+    if isinstance(source, MqttSource) and source.time_path is not None:
+        return (
+            "set the clock that is wrong: this computer's, or that of the gateway; or take "
+            f'time = "{source.time_path}" out of [source], and the time of arrival holds'
+        )
+    if isinstance(source, OpcUaSource | SparkplugSource):
+        return (
+            "set the clock that is wrong: this computer's, or that of the controller, which dates "
+            "its values itself (a stand-in pump at a --speed above 1 dates them so, too)"
+        )
+    return "this computer's clock was set meanwhile: run this again"
 
 
 # -- the time-series server

@@ -9,7 +9,7 @@ import signal
 import socket
 import sqlite3
 import time
-from collections.abc import AsyncGenerator, Coroutine, Mapping
+from collections.abc import AsyncGenerator, Callable, Coroutine, Iterator, Mapping
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -72,19 +72,18 @@ async def run(
     store: Path,
     sources: Mapping[str, AsyncGenerator[Received, None]],
     service: ServiceSettings,
+    tell_page: Callable[[str], None],
 ) -> None:
     """Watch those of `machines` that have a source, until SIGTERM or SIGINT, or all sources end.
 
-    The others are counted by hand, on the page. With none to watch it runs until a signal.
+    The others are counted by hand, on the page, whose address `tell_page` gets once it is there.
+    With none to watch it runs until a signal.
 
     What ends it otherwise is logged; SystemExit is then raised.
     """
-    stop = asyncio.Event()
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, stop.set)
+    stop = _stop_by_signal()
     ask_for_descriptors()
-    quiet_about_sockets(loop)
+    quiet_about_sockets(asyncio.get_running_loop())
     beside: list[asyncio.Task[Any]] = []
     health = Health()
 
@@ -118,12 +117,13 @@ async def run(
                 by_hand=[machine for machine in machines if machine.source is None],
             )
             start("page", serve_when_free(app, service.page))
+            tell_page(service.page.address)
         if service.influx is not None:
             report, refused = health.report(influx.SINK), health.refused(influx.SINK)
             to = service.influx_settings()
             start("influx", influx.forward(store, to, report=report, refused=refused))
-        if service.publish is not None:
-            start("publish", publish(statuses, _broker(service), health.report("mqtt")))
+        for name, work in _for_screens(statuses, service, health):
+            start(name, work)
         if service.mail is not None:
             start("mail", Mailing(store, service.mail_settings(), health).run())
         start("prune", prune_daily(store, machines, service.store))
@@ -138,6 +138,26 @@ async def run(
     work = watch(watched, store, sources, started, ask_for_time, health.keeping, every)
     watching = asyncio.create_task(_alone(store, work))
     await _until_stopped(watching, stop, beside)
+
+
+def _for_screens(
+    statuses: Mapping[str, MachineStatus], service: ServiceSettings, health: Health
+) -> Iterator[tuple[str, Coroutine[Any, Any, None]]]:
+    """What shows the verdicts to a shop's own screens, by its name."""
+    if service.publish is not None:
+        yield "publish", publish(statuses, _broker(service), health.report("mqtt"))
+    if service.opc_ua is not None:
+        from borewarden.service.opcua_face import offer  # its server is slow to import
+
+        yield "opc ua", offer(statuses, service.opc_ua.port, health.report("opc ua"))
+
+
+def _stop_by_signal() -> asyncio.Event:
+    """What is set once SIGTERM or SIGINT has come."""
+    stop = asyncio.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        asyncio.get_running_loop().add_signal_handler(number, stop.set)
+    return stop
 
 
 def _broker(service: ServiceSettings) -> PublishSettings:

@@ -18,7 +18,9 @@ from borewarden.base.shown import chosen, shown
 from borewarden.base.units import conversion
 from borewarden.collect.live import Source
 from borewarden.collect.modbus import ModbusSource, Register, decode, encode
+from borewarden.collect.mqtt import MqttSource
 from borewarden.collect.opcua import OpcUaSource
+from borewarden.collect.sparkplug import SparkplugSource
 from borewarden.gate.gate import GateSettings
 from borewarden.physics.pump import Intensifier, Pump, event_rate
 from borewarden.settings import MachineSettings
@@ -170,10 +172,16 @@ def judge(
 
 
 def _places(source: Source) -> Mapping[str, Any]:
-    """Register, node or field of each channel."""
-    if isinstance(source, ModbusSource):
-        return source.registers
-    return source.nodes if isinstance(source, OpcUaSource) else source.fields
+    """Register, node, field or metric of each channel."""
+    match source:
+        case ModbusSource():
+            return source.registers
+        case OpcUaSource():
+            return source.nodes
+        case MqttSource():
+            return source.fields
+        case SparkplugSource():
+            return source.metrics
 
 
 def _finding(seen: _Seen, name: str, wrong: str) -> Finding:
@@ -423,14 +431,17 @@ def _moving(seen: _Seen, strokes: float) -> Finding:
 
 def _in_words(name: str, values: Floats) -> str:
     """From the lowest to the highest, in the unit that people read."""
-    quantity = QUANTITIES.get(name, "")
+    quantity, ends = QUANTITIES.get(name, ""), (float(min(values)), float(max(values)))
     if chosen(quantity):
-        shown_as = shown(quantity)
-        factor, decimals, unit = 1.0 / shown_as.factor, max(shown_as.digits, 0), shown_as.label
-        offset = -shown_as.offset / shown_as.factor
+        people = shown(quantity)
+        unit = people.label
+        low, high = (
+            people.number(v) if abs(people.value(v)) < ABSURD else f"{people.value(v):.2g}"
+            for v in ends
+        )
     else:
         factor, offset, decimals, unit = UNITS.get(name, (1.0, 0.0, 0, ""))
-    low, high = (_figure(factor * float(v) + offset, decimals) for v in (min(values), max(values)))
+        low, high = (_figure(factor * v + offset, decimals) for v in ends)
     return f"{low if low == high else f'{low} to {high}'} {unit}".rstrip()
 
 

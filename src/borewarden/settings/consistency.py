@@ -28,9 +28,11 @@ from borewarden.settings.source import (
     USUAL_UNITS,
     FieldOf,
     LiveSource,
+    MetricOf,
     Mqtt,
     OpcUa,
     RegisterPoint,
+    SparkplugB,
     place_of,
 )
 
@@ -299,7 +301,7 @@ def _check_source(path: Path, settings: MachineSettings, source: LiveSource[Any]
             raise BadInput(
                 path, f"source.{name}", f"there is no file {file}", "give one beside this file"
             )
-    if isinstance(source, Mqtt):
+    if isinstance(source, Mqtt | SparkplugB):
         _check_tls(path, source)
 
 
@@ -320,8 +322,9 @@ def _check_topics(path: Path, source: Mqtt) -> None:
             raise BadInput(
                 path,
                 "source.topic",
-                f"{topic!r} is a Sparkplug B topic, and its payloads can't be read",
-                "let the broker or a gateway publish JSON",
+                f"{topic!r} is a topic of Sparkplug B, which is not JSON",
+                'state kind = "sparkplug b" with group, node and device, as in '
+                "config/live/north-sparkplug.toml",
             )
         if topic.startswith("$share/"):
             raise BadInput(
@@ -332,7 +335,7 @@ def _check_topics(path: Path, source: Mqtt) -> None:
             )
 
 
-def _check_tls(path: Path, source: Mqtt) -> None:
+def _check_tls(path: Path, source: Mqtt | SparkplugB) -> None:
     is_clear = not (source.tls or source.clear_password or is_loopback(source.host))
     if is_clear and (source.user or source.password is not None):
         raise BadInput(
@@ -359,6 +362,8 @@ def _beside(point: object) -> object:
     """What else tells two places apart, besides register, node or field."""
     if isinstance(point, RegisterPoint):
         return point.function
+    if isinstance(point, MetricOf):
+        return point.device
     return point.topic if isinstance(point, FieldOf) else None
 
 

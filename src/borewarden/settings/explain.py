@@ -105,7 +105,10 @@ def _sections_in(annotation: Any) -> Iterator[type[BaseModel]]:
         yield from _sections_in(part)
 
 
-_KINDS = {"pump": "intensifier, direct drive", "source": "modbus tcp, modbus rtu, opc ua, mqtt"}
+_KINDS = {
+    "pump": "intensifier, direct drive",
+    "source": "modbus tcp, modbus rtu, opc ua, mqtt, sparkplug b",
+}
 
 
 def _explain(
@@ -194,5 +197,7 @@ def _example(section: type[BaseModel] | None, field: str, where: str) -> str:
         "node": '"ns=2;s=Pump.Pressure"',
         "field": '"pressure"',
         "topic": '"shop/north/pump"',
+        "metric": '"Pump/Pressure"',
+        "group": '"Lindgrat"',
     }
     return f"it, such as {field} = {examples[field]}" if field in examples else "it"

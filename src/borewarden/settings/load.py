@@ -50,6 +50,18 @@ def load_machine(path: Path | str) -> MachineSettings:
     return settings
 
 
+def units_at(path: Path) -> dict[str, str] | None:
+    """The units that people read of a machine whose file, at `path`, is not written yet.
+
+    As of one that is and chooses none: the environment first, then the service's settings beside.
+    """
+    named = os.environ.get(f"{ENV_PREFIX}UNITS", "")
+    try:
+        return UnitChoice()(named or _units_beside(path))
+    except PydanticCustomError:  # the program has said so at its start
+        return None
+
+
 def load_shop(path: Path) -> ShopSettings:
     """The shop's costs and lead times from `path`, or the usual ones if there is no such file.
 

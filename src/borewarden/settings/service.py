@@ -102,6 +102,13 @@ class PageSection(_Section):
     log_in_every: LoginTime = 12 * 3600.0
 
     @property
+    def address(self) -> str:
+        """What to type into a browser; of a proxy before the page, only this side is known."""
+        host = self.names[0] if is_wildcard(self.host) else self.host
+        host = f"[{host}]" if ":" in host and not host.startswith("[") else host
+        return f"{'http' if self.certificate is None else 'https'}://{host}:{self.port}/"
+
+    @property
     def is_behind_proxy(self) -> bool:
         """Whether others come by a proxy on this computer."""
         return is_loopback(self.host) and not all(map(is_loopback, self.names))
@@ -177,6 +184,12 @@ class PublishSection(_Section):
         return self
 
 
+class OpcUaSection(_Section):
+    """An OPC UA server of the verdicts, for programs of this computer."""
+
+    port: Annotated[int, Field(ge=1, le=65535)] = 4845
+
+
 class MailSection(_Section):
     """A mail server and its recipients."""
 
@@ -218,6 +231,7 @@ class ServiceSettings(FileSettings):
     influx: InfluxSection | None = None
     mail: MailSection | None = None
     publish: PublishSection | None = None
+    opc_ua: OpcUaSection | None = None
     alarm: AlarmSection = Field(default_factory=AlarmSection)
     store: StoreSection = Field(default_factory=StoreSection)
     influx_token: SecretStr | None = None

@@ -6,11 +6,12 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar, Generic, Literal, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Generic, Literal, TypeVar
 
-from pydantic import Field, SecretStr
+from pydantic import AfterValidator, Field, SecretStr
 
 from borewarden.base.samples import Channel
+from borewarden.base.units import bad_value
 from borewarden.collect.sight import BLIND_AFTER
 from borewarden.settings.sections import Section, WithValves
 from borewarden.settings.units import ClockTolerance, Name, RateStep, Time
@@ -50,6 +51,26 @@ class FieldOf(_Point):
 
     field: str
     topic: Name | None = None
+    bits: Literal[16, 32] | None = None
+
+
+def _one_level(name: str) -> str:
+    if set(name) & set("/+#"):  # Sparkplug 3.0.0, 4.1
+        raise bad_value(
+            f"{name!r} is not a name in Sparkplug B",
+            "give one level of a topic, without /, + and #",
+        )
+    return name
+
+
+SparkplugName = Annotated[str, Field(min_length=1), AfterValidator(_one_level)]
+
+
+class MetricOf(_Point):
+    """[source.pressure] and so on by Sparkplug B; `device` is "" for the node's own metrics."""
+
+    metric: Name
+    device: Annotated[str, AfterValidator(_one_level)] | None = None
     bits: Literal[16, 32] | None = None
 
 
@@ -133,23 +154,19 @@ class OpcUa(LiveSource[NodeOf]):
     clear_password: bool = False
 
 
-class Mqtt(LiveSource[FieldOf]):
-    """[source] of kind "mqtt"; times in s. See `collect.mqtt.MqttSource`.
+class _Broker(LiveSource[Point]):
+    """[source] of the kinds that come through an MQTT broker. See `collect.broker.Broker`.
 
     `clear_password` allows sending a password to a far broker without TLS.
     """
 
-    kind: Literal["mqtt"]
     host: Name
     port: int = Field(default=1883, ge=1, le=65535)
-    topic: Name
-    time: Name | None = None
     clock_tolerance: ClockTolerance = 5.0
     silence: Time = 30.0
     timeout: Time = 5.0
     version: Literal["3.1.1", "5"] = "3.1.1"
     qos: Literal[0, 1, 2] = 1
-    keep_session: bool = True
     client_id: Name | None = None
     user: Name | None = None
     password: SecretStr | None = None
@@ -160,7 +177,26 @@ class Mqtt(LiveSource[FieldOf]):
     private_key: Path | None = None
 
 
-AnySource = ModbusTcp | ModbusRtu | OpcUa | Mqtt
+class Mqtt(_Broker[FieldOf]):
+    """[source] of kind "mqtt"; times in s. See `collect.mqtt.MqttSource`."""
+
+    kind: Literal["mqtt"]
+    topic: Name
+    time: Name | None = None
+    keep_session: bool = True
+
+
+class SparkplugB(_Broker[MetricOf]):
+    """[source] of kind "sparkplug b"; times in s. See `collect.sparkplug.SparkplugSource`."""
+
+    kind: Literal["sparkplug b"]
+    group: SparkplugName
+    node: SparkplugName
+    device: SparkplugName | None = None
+    ask_for_births: bool = False
+
+
+AnySource = ModbusTcp | ModbusRtu | OpcUa | Mqtt | SparkplugB
 
 SOURCE_FILES = (
     "certificate",
@@ -198,6 +234,8 @@ def build_source(
             return _build_opcua(source, channels, constant_rate)
         case Mqtt():
             return _build_mqtt(machine, source, channels, constant_rate)
+        case SparkplugB():
+            return _build_sparkplug(machine, source, channels, constant_rate)
 
 
 def _build_modbus(
@@ -267,33 +305,52 @@ def _build_mqtt(
     from borewarden.collect import mqtt
 
     return mqtt.MqttSource(
-        {
+        fields={
             name: mqtt.JsonField(channels[name], point.field, point.topic, point.bits)
             for name, point in source.points().items()
         },
         topic=source.topic,
-        host=source.host,
-        port=source.port,
         time_path=source.time,
-        clock_tolerance=source.clock_tolerance,
-        silence=source.silence,
-        timeout=source.timeout,
-        version=source.version,
-        qos=source.qos,
         keep_session=source.keep_session,
-        client_id=source.client_id or client_id_of(machine),
-        user=source.user,
-        password=_revealed(source.password),
-        tls=source.tls,
-        ca=source.ca,
-        certificate=source.certificate,
-        private_key=source.private_key,
         constant_rate=constant_rate,
+        **_broker(machine, source),
     )
 
 
+def _build_sparkplug(
+    machine: str, source: SparkplugB, channels: Mapping[str, Channel], constant_rate: float | None
+) -> Source:
+    from borewarden.collect import sparkplug
+
+    return sparkplug.SparkplugSource(
+        metrics={
+            name: sparkplug.MetricPoint(channels[name], point.metric, point.device, point.bits)
+            for name, point in source.points().items()
+        },
+        group=source.group,
+        node=source.node,
+        device=source.device or "",
+        ask_for_births=source.ask_for_births,
+        constant_rate=constant_rate,
+        **_broker(machine, source),
+    )
+
+
+def _broker(machine: str, source: _Broker[Any]) -> dict[str, Any]:
+    """The fields of `collect.broker.Broker`."""
+    same = (
+        "host", "port", "clock_tolerance", "silence", "timeout", "version", "qos", "user", "tls",
+        "ca", "certificate", "private_key",
+    )  # fmt: skip
+    return {
+        **{name: getattr(source, name) for name in same},
+        "client_id": source.client_id or client_id_of(machine),
+        "password": _revealed(source.password),
+    }
+
+
 def place_of(point: _Point) -> str:
-    """Register, node or field, for messages."""
+    """Register, node, field or metric, for messages."""
     match point:
         case RegisterPoint():
             return f"register {point.address}"
@@ -301,6 +358,8 @@ def place_of(point: _Point) -> str:
             return point.node
         case FieldOf():
             return point.field
+        case MetricOf():
+            return point.metric
     return ""
 
 

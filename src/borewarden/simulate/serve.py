@@ -30,6 +30,8 @@ from borewarden.collect.modbus import ModbusSource, Register, encode
 from borewarden.collect.mqtt import MqttSource
 from borewarden.collect.opcua import NODE_ID, NodePoint, OpcUaSource
 from borewarden.collect.payload import parts
+from borewarden.collect.sparkplug import SparkplugSource
+from borewarden.simulate.edge_node import publish_sparkplug
 
 _WHY_NOT_FASTER = (
     "a counter that runs faster looks like a faster pump; serve a stroke counter at speed 1"
@@ -88,10 +90,10 @@ def at(source: Source, host: str = "127.0.0.1", port: int | None = None) -> Sour
 async def serve(source: Source, samples: Samples, speed: float = 1.0) -> None:
     """Serve `samples` where `source` would read them, `speed` times faster than they were logged.
 
-    Modbus and OPC UA are served at the host and port of `source`, see `at`; by MQTT the samples
-    are published to its broker. Skips a standstill at the start and ends with the last sample.
-    Raises ValueError for a speed that would make a counter lie, OSError if the port is taken or
-    there is no broker.
+    Modbus and OPC UA are served at the host and port of `source`, see `at`; by MQTT and
+    Sparkplug B the samples are published to its broker. Skips a standstill at the start and ends
+    with the last sample. Raises ValueError for a speed that would make a counter lie, OSError if
+    the port is taken or there is no broker.
     """
     if not speed > 0.0 or not len(samples.time_ns):
         raise ValueError("give samples and a speed above 0")
@@ -107,6 +109,16 @@ async def serve(source: Source, samples: Samples, speed: float = 1.0) -> None:
             if source.time_path is None and "stroke_count" in source.fields and speed != 1.0:
                 raise ValueError(f"no time field is stated, and {_WHY_NOT_FASTER}")
             await publish_mqtt(source, samples, speed)
+        case SparkplugSource():
+            await publish_sparkplug(source, _raw_rows(source, samples, speed))
+
+
+async def _raw_rows(
+    source: SparkplugSource, samples: Samples, speed: float
+) -> AsyncGenerator[tuple[int, dict[str, float]], None]:
+    channels = {name: point.channel for name, point in source.metrics.items()}
+    async for i, time_ns in played(samples, speed):
+        yield time_ns, raw_values(samples, i, channels)
 
 
 # -- Modbus

@@ -14,7 +14,7 @@ from typing import Any, NamedTuple, get_type_hints
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.detect.step import clip, weigh
+from borewarden.detect.step import TWO, clip, weigh
 from borewarden.detect.wear import TIMES_OF_A_DAY
 from borewarden.gate.batch import HEADS, SIGNALS, BatchKind
 from borewarden.physics import compiled
@@ -119,7 +119,7 @@ class Detector(NamedTuple):
     standing: float = 0.0  # probability that the bore has opened up by what was found
     since: int = 0  # batches put into the ring before the detector last started anew
     timing: float = 0.0  # variance of its timing that a batch usually has
-    agree: int = 2  # batches that have to show a step
+    agree: int = TWO  # batches that have to show a step
 
 
 class Running(NamedTuple):
@@ -196,20 +196,20 @@ def _put(row: Any, batch: Any, value: float, operating: float, clipped: float) -
 
 
 @compiled
+def _clock(b: Any) -> float:
+    """The end of a batch, h."""
+    return float(b.end_ns) / NS_PER_H
+
+
+@compiled
 def _add_to_block(
-    block: Any,
-    worth: float,
-    time: float,
-    hours: float,
-    clock: float,
-    ratio: float,
-    operating: float,
+    block: Any, b: Any, worth: float, hours: float, ratio: float, operating: float
 ) -> None:
-    time *= worth
+    time = b.time * worth
     block.batches += worth
     block.time += time
     block.hours += time * hours
-    block.clock += time * clock
+    block.clock += time * _clock(b)
     block.ratio += time * ratio
     block.operating += time * operating
 
@@ -224,12 +224,6 @@ def _signal_left_its_place(signals: Any, now: NDArray[np.float64]) -> bool:
             if abs(signals.mean[k] - signals.base[k]) > signals.limit[k]:
                 left = True
     return left
-
-
-@compiled
-def _clock(b: Any) -> float:
-    """The end of a batch, h."""
-    return float(b.end_ns) / NS_PER_H
 
 
 @compiled
@@ -294,7 +288,8 @@ def _judge_steady(
         own = loop.detector.sigma * loop.detector.sigma + b.timing / (b.time * b.time)
         more = 2.0 * expected.level_with_pressure + operating * expected.by_pressure_var
         here = np.sqrt(max(level_sd * level_sd + operating * more, 0.0))
-        clipped = clip(value, own, here, loop.detector.h, loop.detector.agree)
+        joined = own - b.shared / (b.time * b.time)  # of a sum with its neighbour
+        clipped = clip(value, joined, here, loop.detector.h, loop.detector.agree)
     by_pressure = expected.by_pressure * operating  # may be known better later on
     _put(
         ring[loop.running.taken % len(ring)],
@@ -313,7 +308,7 @@ def _judge_steady(
     usual = loop.detector.sigma * loop.detector.sigma + loop.detector.timing
     worth = min(usual / own, 1.0) if own > 0.0 else 1.0
     ratio = log_ratio - expected.offset
-    _add_to_block(loop.block, worth, b.time, hours, _clock(b), ratio, operating)
+    _add_to_block(loop.block, b, worth, hours, ratio, operating)
     left = _signal_left_its_place(loop.signals, b.signals)
     if loop.running.up >= loop.detector.h:
         return _UP

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from borewarden.detect.baseline import robust_noise
 from borewarden.detect.shape import ramp_over_step
-from borewarden.detect.step import WINDOW, Step, at_one_pressure, locate_step, newest
+from borewarden.detect.step import THREE, WINDOW, Step, at_one_pressure, locate_step, newest
 from borewarden.detect.wear import Drift
 from borewarden.diagnose.features import (
     Idle,
@@ -474,7 +474,7 @@ def _heed_jumps(state: Watching, rows: NDArray[np.void]) -> Watching:
     jumps = np.abs(rows["value"] - np.median(rows["value"])) > JUMP * sd
     if not np.any(jumps):
         return state
-    return changed(state, detector=detector._replace(agree=3))
+    return changed(state, detector=detector._replace(agree=THREE))
 
 
 def _surely_gone(state: Watching) -> float:
