@@ -48,7 +48,8 @@ async def compile_first(machines: list[MachineSettings]) -> None:
 def _run_through(machine: MachineSettings) -> None:
     """Ten invented minutes of a steady jet through all loops."""
     pump, gate = machine.build_pump(), machine.gate_settings()
-    pressure: Floats = PRESSURE * pump.rated_pressure + 1e5 * (np.arange(SECONDS) % 3)
+    ripple = (np.arange(SECONDS) % 3).astype(np.float64)
+    pressure: Floats = PRESSURE * pump.rated_pressure + 1e5 * ripple
     rate = np.asarray(event_rate(pump.displacement, gate.nominal_area, pressure, 293.15))
     samples = samples_of(
         (np.arange(SECONDS) + 1) * 10**9,
