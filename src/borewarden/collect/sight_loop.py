@@ -149,6 +149,17 @@ def _clear(channel: Any, fault: int) -> None:
 
 
 @compiled
+def _add_held(channel: Any, value: float, limits: Range, seconds: float, t: int) -> None:
+    """A reading that may be so for a moment, and not for long."""
+    channel.inside = 0.0
+    if channel.held == 0.0:
+        channel.held_ns = t
+    channel.held += seconds
+    if channel.held > limits.stuck_time:
+        _find(channel, Fault.WRONG_SCALE, value, channel.held_ns)
+
+
+@compiled
 def _in_range(channel: Any, value: float, limits: Range, seconds: float, t: int) -> bool:
     """Whether `value` is there and possible; if not, it is told in `channel`.
 
@@ -157,12 +168,7 @@ def _in_range(channel: Any, value: float, limits: Range, seconds: float, t: int)
     """
     possible = limits.low <= value <= limits.high
     if limits.held < value <= limits.high:
-        channel.inside = 0.0
-        if channel.held == 0.0:
-            channel.held_ns = t
-        channel.held += seconds
-        if channel.held > limits.stuck_time:
-            _find(channel, Fault.WRONG_SCALE, value, channel.held_ns)
+        _add_held(channel, value, limits, seconds, t)
     elif value > limits.high:
         channel.inside = 0.0
         if channel.outside == 0.0:
@@ -195,23 +201,42 @@ def _turns(plate: Plate, x: Reading) -> bool:
 
 
 @compiled
+def _pressure_moved(s: Any, step: float, t: int) -> None:
+    still = s.still
+    if step > 0.0:  # not the first one
+        still.step = min(still.step, step) if still.steps > 0.0 else step
+        still.steps += 1.0
+    still.pauses = 0.0
+    still.paused = False
+    still.since_ns = t
+    still.seconds = 0.0
+    still.strokes = 0.0
+    still.valve = 0.0
+    still.turning = 0.0
+    _clear(s.pressure, Fault.FROZEN)
+    _clear(s.pressure, Fault.FULL_SCALE)
+
+
+@compiled
+def _works_meanwhile(s: Any, plate: Plate, is_up: bool) -> bool:
+    """Whether the machine worked while the pressure stood; a coarse gauge may stand on a cut."""
+    still = s.still
+    is_coarse = still.steps >= STEPS_KNOWN and still.step > COARSE * plate.rated_pressure
+    if is_coarse and is_up and still.pauses < PAUSES:
+        return False
+    if plate.strokes:
+        works = still.strokes >= max(LEAST_STROKES, LEAK * plate.max_rate * still.seconds)
+    else:
+        works = still.turning > plate.stuck_time
+    return bool(works or still.valve > plate.stuck_time)
+
+
+@compiled
 def _watch_pressure(s: Any, plate: Plate, x: Reading) -> None:
     """Whether the pressure stands still to the last digit while the machine works."""
     still = s.still
-    step = abs(x.pressure - s.last_pressure)
-    if step != 0.0:
-        if step > 0.0:  # not the first one
-            still.step = min(still.step, step) if still.steps > 0.0 else step
-            still.steps += 1.0
-        still.pauses = 0.0
-        still.paused = False
-        still.since_ns = x.time_ns
-        still.seconds = 0.0
-        still.strokes = 0.0
-        still.valve = 0.0
-        still.turning = 0.0
-        _clear(s.pressure, Fault.FROZEN)
-        _clear(s.pressure, Fault.FULL_SCALE)
+    if x.pressure != s.last_pressure:
+        _pressure_moved(s, abs(x.pressure - s.last_pressure), x.time_ns)
         return
     is_up = x.pressure > plate.stopped_pressure
     turns = _turns(plate, x)
@@ -228,17 +253,9 @@ def _watch_pressure(s: Any, plate: Plate, x: Reading) -> None:
         still.paused = pauses
     if still.seconds <= plate.stuck_time:
         return
-    is_coarse = still.steps >= STEPS_KNOWN and still.step > COARSE * plate.rated_pressure
-    if plate.strokes and is_coarse and is_up and still.pauses < PAUSES:
-        works = False
-    elif plate.strokes:
-        works = still.strokes >= max(LEAST_STROKES, LEAK * plate.max_rate * still.seconds)
-    else:
-        works = still.turning > plate.stuck_time
-    works = works or (still.valve > plate.stuck_time and not (is_coarse and is_up))
     if x.pressure > ABOVE_RATED * plate.rated_pressure:
         _find(s.pressure, Fault.FULL_SCALE, x.pressure, still.since_ns)
-    elif works or (is_up and still.seconds > STANDS_LONGEST):
+    elif _works_meanwhile(s, plate, is_up) or (is_up and still.seconds > STANDS_LONGEST):
         _clear(s.pressure, Fault.MISFIT)  # the better word
         _find(s.pressure, Fault.FROZEN, x.pressure, still.since_ns)
 

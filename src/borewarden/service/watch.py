@@ -31,7 +31,6 @@ from borewarden.collect.sight import Sight
 from borewarden.gate.batch import Phase
 from borewarden.jewels.fitting import FittedSet, Fitting, fitted_sets, stale_since
 from borewarden.jewels.jewel import Jewel
-from borewarden.service.first_compile import compile_first
 from borewarden.service.messages import (
     Hurry,
     Judged,
@@ -328,7 +327,6 @@ async def watch(
     """
     keeping = keeping or Keeping()
     keeping.store = store
-    await compile_first(machines)
     with ExitStack() as opened:
         connection, followed, replaced = _restored(machines, store, opened, restoring)
 
