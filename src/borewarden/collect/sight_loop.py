@@ -330,6 +330,10 @@ def _watch_plate(s: Any, plate: Plate, x: Reading) -> None:
 def _rate_changed(rate: Any, x: Reading) -> None:
     """A rate moved: how often and how far it does so while the jet is on and steady."""
     change = abs(x.rate - rate.last)
+    if 0.0 < change < SMALL_CHANGE * x.rate:
+        rate.least = min(rate.least, change) if rate.sizes > 0.0 else change
+        rate.size += change
+        rate.sizes += 1.0
     if rate.seconds > 0.0 and change < SMALL_CHANGE * x.rate:  # not as a jet opens
         rate.jet += rate.seconds
         rate.longest = max(rate.longest, rate.seconds)
@@ -391,7 +395,7 @@ def _used_to_move(rate: Any, plate: Plate, x: Reading) -> bool:
     rate.same += 1.0
     rate.same_time += x.seconds
     readings = rate.moved + rate.stood
-    is_resolved = rate.changes > 0.0 and rate.change >= RESOLVED * rate.step * rate.changes
+    is_resolved = rate.sizes > 0.0 and rate.size >= RESOLVED * rate.least * rate.sizes
     least = LESS_OFTEN if is_resolved else OFTEN
     often = readings >= OFTEN_KNOWN and rate.moved >= least * readings
     stands = rate.same >= SAME and rate.same_time > plate.stuck_time

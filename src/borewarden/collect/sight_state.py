@@ -107,6 +107,9 @@ RATE = np.dtype(
         ("jet", np.float64),  # s, over all changes
         ("change", np.float64),  # Hz, over all changes
         ("step", np.float64),  # Hz, the least one
+        ("sizes", np.float64),  # small changes, jet on or not yet known,
+        ("size", np.float64),  # Hz, over all of them
+        ("least", np.float64),  # Hz, the least one
         ("longest", np.float64),  # s that it stood, at most
         ("moved", np.float64),  # readings that changed it,
         ("stood", np.float64),  # and that did not, lately, until it last changed
