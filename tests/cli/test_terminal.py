@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import signal
+import subprocess
 import sys
 from collections import Counter
 from pathlib import Path
@@ -35,6 +37,18 @@ def test_no_cell_is_cut_short(capsys: pytest.CaptureFixture[str]) -> None:
     print_table(("day", "note", "state"), [cells], width=100)
     wide = capsys.readouterr().out
     assert all(cell in wide for cell in cells)
+
+
+def test_a_library_that_brings_the_process_down_says_where() -> None:
+    script = (
+        "import os, signal, borewarden.cli as cli\n"
+        "cli.app = lambda: os.kill(os.getpid(), signal.SIGSEGV)\n"
+        "cli.main()\n"
+    )
+    ended = subprocess.run([sys.executable, "-c", script], capture_output=True, check=False)
+    assert ended.returncode == -signal.SIGSEGV
+    assert b"Segmentation fault" in ended.stderr
+    assert b"borewarden/cli/__init__.py" in ended.stderr
 
 
 @pytest.mark.parametrize(

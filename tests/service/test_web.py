@@ -120,6 +120,7 @@ class Shop:
         self.statuses = {machine.name: machine.status for machine in self.machines}
         self.acknowledged = []
         self.shelved = []
+        self.is_stuck = False  # the disk
         for machine in self.machines:
             machine.learn(self.store, 0, STEP_AT)
         with socket.create_server(("127.0.0.1", 0)) as free:
@@ -135,6 +136,8 @@ class Shop:
         self.open()
 
     async def acknowledge(self, machine, who):
+        if self.is_stuck:
+            raise TimeoutError
         if "unacknowledged" not in self.statuses[machine].alarm:
             return False
         self.acknowledged.append((machine, who.name))
@@ -453,6 +456,12 @@ def test_acknowledgement_calls_back_once(shop):
     assert shop.post(NORTH, "x" * 5000) == 413
     assert shop.post(NORTH, Content_Type="text/plain") == 415
     assert shop.acknowledged == [(NORTH, "Ada")]
+
+
+def test_what_the_disk_does_not_take_in_time_is_not_called_done(shop):
+    shop.statuses[NORTH].alarm, shop.is_stuck = "unacknowledged", True
+    code, words = shop.post_and_read(NORTH)
+    assert (code, words) == (503, "the disk has not taken it yet; this page shows it once it has")
 
 
 def in_hours(hours):

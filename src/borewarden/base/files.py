@@ -117,6 +117,17 @@ def make_private(path: Path) -> None:
         os.mknod(path, stat.S_IFREG | 0o600)
 
 
+def sync_names(folder: Path) -> None:
+    """Have the names in `folder` on the disk, where the system can be asked for that; fsync(2)."""
+    if os.name != "posix":
+        return
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
 def _private(path: str, flags: int) -> int:
     return os.open(path, flags, 0o600)
 

@@ -13,6 +13,8 @@ from typing import Any
 
 from borewarden.base.statistics import Interval
 
+AS_IT_IS = frozenset({str, int, bool, type(None)})
+
 
 def plain(value: Any) -> Any:
     """`value` as JSON can hold it.
@@ -21,6 +23,8 @@ def plain(value: Any) -> Any:
     (dataclasses and named tuples) become objects by field; an `Interval` is its three numbers, as
     the store keeps it. Raises TypeError for anything else that JSON has no word for.
     """
+    if type(value) in AS_IT_IS:  # nearly everything
+        return value
     match value:
         case Enum():
             return plain(value.value)

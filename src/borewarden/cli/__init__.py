@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import faulthandler
 import importlib
 import os
 import sys
@@ -160,6 +161,8 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         with suppress(AttributeError, ValueError):  # there is none, or it is something else
             stream.reconfigure(errors="replace")  # type: ignore[union-attr]
+    with suppress(AttributeError, ValueError, OSError, RuntimeError):  # of such a stream, too
+        faulthandler.enable()  # a library that brings the process down is to say where
     code: int | str | None = 0
     try:
         app()

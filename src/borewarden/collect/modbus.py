@@ -154,7 +154,7 @@ def decode(register: Register, words: list[int]) -> float:
     """The raw value of `register` out of its `words`, in the order of their addresses."""
     if register.words == "little":
         words = words[::-1]
-    data = b"".join(word.to_bytes(2, register.order) for word in words)
+    data = b"".join([word.to_bytes(2, register.order) for word in words])
     return float(struct.unpack(FORMATS[register.kind], data)[0])
 
 

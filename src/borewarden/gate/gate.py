@@ -18,7 +18,8 @@ one stroke period, uniformly distributed. That error is carried as `resolution`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import struct
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -33,6 +34,23 @@ from borewarden.physics.pump import Displacement
 FEW = 16  # samples in a short block, such as a live machine's
 HOUR = 3600.0  # s
 FIRST_SPREAD = 0.016  # relative, of readings about which nothing is known yet; invented
+
+
+def _reader(*names: str) -> Callable[[NDArray[np.uint8]], float]:
+    """Reads one number of a record of `STATE` out of its bytes; a view of it all takes 80 us."""
+    part, place = STATE, 0
+    for name in names:
+        assert part.fields is not None
+        part, offset, *_ = part.fields[name]
+        place += offset
+    assert part == np.float64
+    unpack = struct.Struct("=d").unpack_from
+    return lambda state: float(unpack(state.data, place)[0])
+
+
+_jet_seconds = _reader("jet", "seconds")
+_bypass_seconds = _reader("jet", "bypass_seconds")
+_missed_seconds = _reader("jet", "missed_seconds")
 
 
 class GateSettings(NamedTuple):
@@ -109,17 +127,17 @@ class Gate:
     @property
     def jet_hours(self) -> float:
         """Hours with the jet on since the first sample."""
-        return float(self.state.jet.seconds) / HOUR
+        return _jet_seconds(self._state) / HOUR
 
     @property
     def bypass_hours(self) -> float:
         """Hours of steady jet during which the bypass spilled."""
-        return float(self.state.jet.bypass_seconds) / HOUR
+        return _bypass_seconds(self._state) / HOUR
 
     @property
     def missed_hours(self) -> float:
         """Hours that went unseen while the jet was on when last seen."""
-        return float(self.state.jet.missed_seconds) / HOUR
+        return _missed_seconds(self._state) / HOUR
 
     def learn_many(self, samples: Samples) -> tuple[NDArray[np.int8], NDArray[np.void]]:
         """Take a block of samples in time order; see the class."""

@@ -77,23 +77,25 @@ class Person(NamedTuple):
 
 @dataclass(frozen=True)
 class Acknowledgement:
-    """Somebody has taken note of a machine's alarms."""
+    """Somebody has taken note of a machine's alarms; `kept` is told once that is kept."""
 
     machine: str
     who: Person
+    kept: asyncio.Future[None] | None = None
 
 
 @dataclass(frozen=True)
 class Shelving:
     """Somebody keeps a machine's alarms quiet until `until_ns`; None: not any longer.
 
-    `time_ns` is when that was said, and allowed.
+    `time_ns` is when that was said, and allowed. `kept` is told once it is kept.
     """
 
     machine: str
     who: Person
     time_ns: int
     until_ns: int | None
+    kept: asyncio.Future[None] | None = None
 
 
 @dataclass(frozen=True)

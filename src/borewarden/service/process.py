@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import functools
 import os
 import signal
 import socket
@@ -26,7 +27,7 @@ from borewarden.service.listening import (
     serve_when_free,
 )
 from borewarden.service.mailing import Mailing
-from borewarden.service.messages import Acknowledgement, Person, Queue, Shelving
+from borewarden.service.messages import Acknowledgement, Block, Person, Queue, Shelving
 from borewarden.service.own_health import Health
 from borewarden.service.publishing import PublishSettings, publish
 from borewarden.service.retention import prune_daily
@@ -41,6 +42,7 @@ from borewarden.store.owner import owned
 log = structlog.get_logger("borewarden")
 
 
+LONGEST_WAIT = 20.0  # s for the disk to take what somebody entered
 RESTORE_TIME = 900  # s for one machine, however many there are
 
 
@@ -204,12 +206,15 @@ async def _until_stopped(
 def _from_people(
     effects: Effects, statuses: dict[str, MachineStatus], queue: Queue
 ) -> tuple[Acknowledge, Shelve]:
-    """What the page calls when somebody acknowledges or shelves; see `page_app`."""
+    """What the page calls when somebody acknowledges or shelves; see `page_app`.
+
+    Both return once it is kept, and raise TimeoutError if that takes too long.
+    """
 
     async def acknowledge(machine: str, who: Person) -> bool:
         if machine not in statuses or not effects.has_open(machine):
             return False
-        await queue.put(Acknowledgement(machine, who))
+        await _until_kept(queue, functools.partial(Acknowledgement, machine, who))
         log.info("acknowledged", machine=machine, by=who.name)
         return True
 
@@ -219,11 +224,19 @@ def _from_people(
             effects.check_shelving(now_ns, until_ns)
         elif not effects.is_shelved(machine):
             return False
-        await queue.put(Shelving(machine, who, now_ns, until_ns))
+        await _until_kept(queue, functools.partial(Shelving, machine, who, now_ns, until_ns))
         log.info("unshelved" if until_ns is None else "shelved", machine=machine, by=who.name)
         return True
 
     return acknowledge, shelve
+
+
+async def _until_kept(queue: Queue, block: Callable[..., Block]) -> None:
+    """Hand over a block of somebody who is told that it was done, and so has to wait for that."""
+    kept = asyncio.get_running_loop().create_future()
+    await queue.put(block(kept=kept))
+    async with asyncio.timeout(LONGEST_WAIT):
+        await kept
 
 
 def _say_why_it_ended(task: asyncio.Task[Any]) -> None:

@@ -20,6 +20,7 @@ from borewarden.store.outbox import backlogs
 from borewarden.store.queries import newest_batch
 
 EVENT_INTERVAL = 1.0  # s
+AT_ONCE = 20  # cards that are made before others have their turn
 TOLD_AGAIN = 60  # events in which a batch is told: a page may still be reading the history
 
 
@@ -55,19 +56,33 @@ class Snapshot:
         own, is_stored = self.own, not self.own.keeping.failed
         machines = list(self.statuses.values())
         cards = []
-        for status in machines:
+        for number, status in enumerate(machines):
+            if number % AT_ONCE == 0:
+                await asyncio.sleep(0.0)  # samples that have come in are not to wait for all cards
             with shown_in(status.units):
                 words = map(own.undelivered_words, (status.name, ""))
                 undelivered = " ".join(filter(None, words))
                 cards.append(card(status, self.age(status, now_ns), undelivered, is_stored))
-        stored = await asyncio.to_thread(self._add_stored, machines, cards)
-        said = (own.keeping.trouble(), own.disk_trouble(), stored["problem"])
-        foot = (own.outage_words(), stored["aside"], own.room_words())
+        said = {
+            "problem": [own.keeping.trouble(), own.disk_trouble()],
+            "aside": [own.outage_words(), own.room_words()],
+        }
+        return await asyncio.to_thread(self._event, machines, cards, now_ns, said)
+
+    def _event(
+        self,
+        machines: list[MachineStatus],
+        cards: list[dict[str, Any]],
+        now_ns: int,
+        said: dict[str, list[str]],
+    ) -> bytes:
+        """The event, with what is in the store; to encode a thousand cards takes a while, too."""
+        stored = self._add_stored(machines, cards)
         told = {
             "cards": cards,
             "now_ms": now_ns // 10**6,
-            "problem": " ".join(filter(None, said)),
-            "aside": " ".join(filter(None, foot)),
+            "problem": " ".join(filter(None, [*said["problem"], stored["problem"]])),
+            "aside": " ".join(filter(None, [stored["aside"], *said["aside"]])),
         }
         return f"event: cards\ndata: {json_text(told)}\n\n".encode()
 

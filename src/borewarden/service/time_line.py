@@ -40,7 +40,8 @@ class TimeLine:
         Rows that come a second time are left out. Block by block and row by row are the same.
         """
         times = samples.time_ns
-        if not self.late_ns and times[0] > self.newest_ns and bool(np.all(np.diff(times) > 0)):
+        goes_on = not self.late_ns and times[0] > self.newest_ns
+        if goes_on and (len(times) == 1 or bool(np.all(np.diff(times) > 0))):
             self.newest_ns = int(times[-1])
             return samples
         still = samples.pressure <= self._stopped_pressure

@@ -195,8 +195,6 @@ async def _follow(
                 watcher.known(),
             )  # fmt: skip
             await queue.put(block)
-        for alert in learned.alerts:
-            log.warning("alert", machine=name, state=alert.verdict.state.value)
 
 
 async def follow_register(store: Path, machines: list[Followed], queue: Queue) -> None:

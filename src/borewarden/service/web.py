@@ -7,6 +7,7 @@ Who may do what is up to `doors`, how many may come at once to `listening`.
 from __future__ import annotations
 
 import asyncio
+import copy
 import dataclasses
 import datetime as dt
 import gzip
@@ -28,7 +29,7 @@ from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, Response, StreamingResponse
+from starlette.responses import HTMLResponse, PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -63,9 +64,11 @@ from borewarden.store.accounts import Account
 from borewarden.store.database import open_to_read
 from borewarden.store.outbox import Backlog, backlogs
 from borewarden.store.queries import newest_batch
+from borewarden.watcher.verdict import Verdict
 
 log = structlog.get_logger("borewarden")
 
+NOT_YET = "the disk has not taken it yet; this page shows it once it has"
 LONGEST_HISTORY = 24.0 * 366.0  # h
 MOST_STREAMS = 2000
 SHELVING = (3600.0, 4 * 3600.0, 8 * 3600.0, 86400.0, 3 * 86400.0)  # s, offered besides the longest
@@ -110,7 +113,8 @@ def page_app(
     `acknowledge(machine, who)` is awaited when somebody acknowledges, and says whether there was
     anything to acknowledge. `shelve(machine, who, until_ns)` is awaited when somebody shelves until
     then or ends the shelving (None), and says whether anything was shelved; it raises ValueError
-    for an end that is not allowed. `longest_shelving`, s, is the longest time offered. `page` says
+    for an end that is not allowed. Both return once that is kept, and raise TimeoutError if it is
+    not in time. `longest_shelving`, s, is the longest time offered. `page` says
     where the page is and by what names it goes. `health` is what the watcher knows of itself, also
     kept up to date. `by_hand` are the machines that nobody can read, for the page of counts.
     """
@@ -129,6 +133,7 @@ def page_app(
             Middleware(_with_headers),
             Middleware(Guard, doors=doors),
         ],
+        exception_handlers={TimeoutError: _not_yet},
     )
     app.state.stopping = asyncio.Event()
     return app
@@ -158,14 +163,18 @@ def _read_routes(
             raise HTTPException(503, f"the store can't be read: {error}") from error
 
     async def status_of_all(request: Request) -> Response:
-        outbox = await asyncio.to_thread(_backlogs, store)
-        return _json(
-            {
-                "machines": {name: _status(each) for name, each in statuses.items()},
-                "outbox": {sink: backlog._asdict() for sink, backlog in outbox.items()},
-                "service": own.as_json(),
-            }
-        )
+        now, its_own = [copy.copy(each) for each in statuses.values()], own.as_json()
+
+        def told() -> Response:  # in a thread: samples are not to wait for a thousand machines
+            return _json(
+                {
+                    "machines": {each.name: _status(each) for each in now},
+                    "outbox": {sink: each._asdict() for sink, each in _backlogs(store).items()},
+                    "service": its_own,
+                }
+            )
+
+        return await asyncio.to_thread(told)
 
     async def health(request: Request) -> Response:
         troubles, its_own = health_troubles(statuses, age, time.time_ns()), own.troubles()
@@ -251,6 +260,11 @@ def _write_routes(statuses: Statuses, acknowledge: Acknowledge, shelve: Shelve) 
         Route("/shelve", put_on_the_shelf, methods=["POST"]),
         Route("/unshelve", take_off_the_shelf, methods=["POST"]),
     ]
+
+
+async def _not_yet(request: Request, error: Exception) -> Response:
+    """The answer to whoever entered something that is not kept in time."""
+    return PlainTextResponse(NOT_YET, 503)
 
 
 # -- the page
@@ -339,9 +353,9 @@ def _backlogs(store: Path) -> dict[str, Backlog]:
 def _status(status: MachineStatus) -> dict[str, Any]:
     verdict, sight = status.verdict, status.sight
     return {
-        **dataclasses.asdict(status),
+        **_fields(status),
         "verdict": {
-            **dataclasses.asdict(verdict),
+            **_fields(verdict),
             "ne107": verdict.state.ne107,
             "headline": headline_now(status),
             "local_time": local_time(verdict.time_ns, status.time_zone),
@@ -360,6 +374,11 @@ def _status(status: MachineStatus) -> dict[str, Any]:
             for quantile, seconds in latency_quantiles(status).items()
         },
     }
+
+
+def _fields(record: MachineStatus | Verdict) -> dict[str, Any]:
+    """The fields as they are; `dataclasses.asdict` would copy each of a thousand latencies."""
+    return {each.name: getattr(record, each.name) for each in dataclasses.fields(record)}
 
 
 def _json(value: Any, status_code: int = 200) -> Response:

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from borewarden.base.samples import Samples, samples_of
 from borewarden.gate.batch import Phase
 from borewarden.service.messages import (
+    Acknowledgement,
     Block,
     Effects,
     Ended,
@@ -28,6 +29,7 @@ from borewarden.service.messages import (
     Judged,
     Kept,
     Queue,
+    Shelving,
     StoreReplaced,
     TimePassed,
 )
@@ -270,10 +272,18 @@ def _write(
 
 def _tell(statuses: dict[str, MachineStatus], waiting: list[Block]) -> None:
     for block in waiting:
-        if isinstance(block, Kept):
-            tell(statuses[block.machine], block)
-        elif isinstance(block, Judged):
-            tell_anew(statuses[block.machine], block)
+        match block:
+            case Kept():
+                tell(statuses[block.machine], block)
+                for alert in block.learned.alerts:
+                    log.warning("alert", machine=block.machine, state=alert.verdict.state.value)
+            case Judged():
+                tell_anew(statuses[block.machine], block)
+            case (
+                Acknowledgement(kept=asyncio.Future() as kept)
+                | Shelving(kept=asyncio.Future() as kept)
+            ) if not kept.done():
+                kept.set_result(None)
 
 
 def judge(connection: sqlite3.Connection, block: Judged) -> None:

@@ -144,18 +144,29 @@ def open_store(
             raise sqlite3.OperationalError(f"{path}: {error}") from None
         try:
             version = _check_version(path, connection)  # before anything is changed
-            if not is_ours:
-                connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
             connection.execute("PRAGMA journal_mode = WAL")
             connection.execute("PRAGMA synchronous = FULL")
-            connection.executescript(TABLES)
-            if version < SCHEMA_VERSION:  # stands in the file, so that setting it is a write
-                with transaction(connection):
-                    _take_over_rows(connection)
-                    connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+            if version < SCHEMA_VERSION or not is_ours:
+                _make(connection, version)
+            connection.executescript(TABLES)  # those that came after this store was made
             yield connection
         finally:
             connection.close()
+
+
+def _make(connection: sqlite3.Connection, version: int) -> None:
+    """Make a store of the newest version, of a new file or an old one, or leave it as it was."""
+    try:
+        connection.executescript(f"BEGIN IMMEDIATE; {TABLES}")
+        if version < SCHEMA_VERSION:
+            _take_over_rows(connection)
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
 
 
 # who in this process has a store open, so that one can be replaced while nobody has
@@ -229,10 +240,29 @@ def _check_kind(path: Path) -> bool:
     except sqlite3.OperationalError as error:  # such as a directory, or locked
         raise sqlite3.OperationalError(f"{path}: {error}") from None
     except sqlite3.DatabaseError as error:
+        if _is_undone(path):
+            return _check_kind(path)
         raise sqlite3.DatabaseError(f"{path} is not a store ({error}); {right}") from None
     if mark != APPLICATION_ID and not is_old:
         raise sqlite3.DatabaseError(f"{path} is some other database; {right}")
     return bool(mark == APPLICATION_ID)
+
+
+def _is_undone(path: Path) -> bool:
+    """Whether SQLite has just undone a change of `path` that was cut short, by its journal.
+
+    Only a store that is being made has one. A power cut may then leave a first page of anything.
+    """
+    journal = path.with_name(f"{path.name}-journal")
+    if not journal.exists():
+        return False
+    address = f"file:{quote(str(resolved(path)))}?mode=rw"
+    try:
+        with closing(sqlite3.connect(address, uri=True)) as connection:
+            connection.execute("SELECT 1 FROM sqlite_master")
+    except sqlite3.DatabaseError:
+        return False
+    return not journal.exists()
 
 
 def _is_old_store(connection: sqlite3.Connection) -> bool:

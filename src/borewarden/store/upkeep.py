@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from borewarden.base.errors import BadInput
-from borewarden.base.files import make_private, resolved
+from borewarden.base.files import make_private, resolved, sync_names
 from borewarden.store.database import (
     APPLICATION_ID,
     SCHEMA_VERSION,
@@ -179,6 +179,7 @@ def backup_store(store: Path, target: Path) -> Path:
         if said != "ok":
             raise BadInput(store, "pages", f"it is damaged: {said}", "borewarden store check")
         part.replace(target)
+        sync_names(target.parent)
     finally:
         part.unlink(missing_ok=True)
     return target

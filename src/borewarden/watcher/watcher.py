@@ -102,6 +102,7 @@ class Watcher:
         self._chatter: Chatter
         self._has_ceiling: bool  # one level is taken for the closed jet
         self.bore: OneHeadWatch | HeadsWatch
+        self._known: tuple[Known, ...] | None = None  # as of the newest batch, once asked for
         self._gate_settings = gate
         self.gate = Gate(gate, pump.displacement)
         self._earlier_jet_hours = self._earlier_missed_hours = 0.0
@@ -146,10 +147,10 @@ class Watcher:
 
     def known(self) -> tuple[Known, ...]:
         """What was learned of the fitted jewels, how well, and what is missing."""
+        if self._known is None:
+            self._known = self.bore.known()
         hours = self.gate.jet_hours  # those of batches alone would stand still in short cuts
-        return tuple(
-            replace(each, jet_hours=max(hours, each.jet_hours)) for each in self.bore.known()
-        )
+        return tuple(replace(each, jet_hours=max(hours, each.jet_hours)) for each in self._known)
 
     def verdict(self) -> Verdict:
         """The verdict now."""
@@ -169,6 +170,7 @@ class Watcher:
         phases, closed = self.gate.learn_many(samples)
         if len(closed) == 0:  # most calls, where samples come one by one
             return Learned(phases, NO_RESULTS, [])
+        self._known = None
         news = np.flatnonzero(closed["kind"] == BatchKind.CEILING)
         if len(news) == 0:  # nearly always
             return Learned(phases, *self._judge(closed))
@@ -245,6 +247,7 @@ class Watcher:
         displacement = self.pump.displacement
         self.gate = gate_of(self._gate_settings, displacement, jewels, self.valve_heads)
         self.bore = watch_of(self.pump, jewels, self.settings, self.valve_heads)
+        self._known = None
 
 
 def loops_compiled() -> bool:
