@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, chdir, contextmanager, suppress
 from pathlib import Path
 from subprocess import DEVNULL, PIPE
@@ -303,7 +304,9 @@ def test_every_figure_of_once_a_minute_is_described() -> None:
     verdict = Verdict(
         1, State.OPENED, "why", *(1.0,) * 10, None, 0.9, heads=(HeadBelief("1", 0.9),)
     )
-    status = MachineStatus("North", "UTC", pump, verdict, jewels=[jewel], latency_s=[0.1])
+    status = MachineStatus(
+        "North", "UTC", pump, verdict, jewels=[jewel], head_hours={"1": 1.0}, latency_s=[0.1]
+    )
     status.last_sample_ns = 1  # and so the age of the newest jet is known
     health = Health(outages={"influx": Outage(0, "away")}, room=[Room(10**9, 1e6)])
     aside = {"influx": Backlog(0, 1, 0, "no")}
@@ -528,17 +531,28 @@ def test_the_first_hour_on_the_network_runs_as_printed(tmp_path: Path) -> None:
         for line, port in zip(serves, ports, strict=True):
             await_port(port, stack.enter_context(started(called(line), tmp_path)))
         # as from second terminals, all at once
-        looking = [stack.enter_context(started(called(line), tmp_path)) for line in looks]
-        said = [process.communicate(timeout=240)[0].decode() for process in looking]
+        with ThreadPoolExecutor(len(looks)) as terminals:
+            said = list(terminals.map(lambda line: looked(line, tmp_path), looks))
         reach = stack.enter_context(started(called(lines[6]), tmp_path))
         proven = reach.communicate(timeout=120)[0].decode()
-    assert [process.returncode for process in looking] == [0, 0, 0], said
+    assert [done.returncode for done in said] == [0, 0, 0], "\n".join(d.stdout for d in said)
     assert "connected to 127.0.0.1:5020" in proven
     for name in ("south-look", "pump-2", "west-look"):
         source = load_machine(tmp_path / f"{name}.toml").source
         assert source is not None
         assert source.rate or source.stroke_count, name
         assert source.temperature, name
+
+
+def looked(line: str, folder: Path) -> subprocess.CompletedProcess[str]:
+    """A look as printed; again where a busy machine let it hear too little in its few seconds."""
+    for _ in range(3):
+        done = subprocess.run(
+            called(line), cwd=folder, stdin=DEVNULL, capture_output=True, text=True, timeout=240
+        )
+        if done.returncode == 0:
+            break
+    return done
 
 
 def called(line: str) -> list[str]:

@@ -135,6 +135,7 @@ SAMPLE_GAP = 60
 BORE = "borewarden_effective_bore_meters"
 RATIO = "borewarden_effective_area_ratio"
 LIMIT = "borewarden_area_limit_ratio"
+HEAD_JET = "borewarden_head_jet_seconds_total"
 
 VERDICT = Value("Verdict", "borewarden_verdict_code", words=VERDICTS, decimals=0)
 NEWEST = (
@@ -286,6 +287,7 @@ def heads(y: int, one: bool = True) -> Panel:
     jewel = (
         Value("Bore, mm", "borewarden_head_stated_bore_meters", 1000.0, by=by, decimals=3),
         Value("Fitted", "borewarden_head_fitted_timestamp_seconds", by=by, ago="days"),
+        Value("Jet hours", HEAD_JET, 1 / 3600.0, by=by),
     )
     chance = Value(
         "This head", "borewarden_head_opened_probability", 100.0, by=by, unit="percent", decimals=0
@@ -293,9 +295,11 @@ def heads(y: int, one: bool = True) -> Panel:
     return Panel(
         "table",
         "By head",
-        "The jewel of each head as stated. Where each head has a valve signal: how probable it is "
-        "that it is this head, if a jewel opened up.",
-        Place(0, y, 24, 5) if one else Place(0, y, 12, 7),
+        "The jewel of each head as stated, and its jet hours: of its own where the head has a "
+        "valve signal, else of the pump."
+        + " Where each head has one: how probable it is that it is this head, if a jewel opened up."
+        * one,
+        Place(0, y, 24, 5) if one else Place(0, y, 17, 7),
         (*jewel, chance) if one else jewel,
         one=one,
     )
@@ -423,6 +427,7 @@ def _courses(y: int) -> tuple[Panel, ...]:
 def jewels() -> Board:
     """How long the jewels have cut, and what is in which head."""
     jet = "borewarden_jet_seconds_total"
+    of_head = Value("Jet hours", HEAD_JET, 1 / 3600.0, by=("machine", "head"))
     return Board(
         "jewels",
         "borewarden: jet hours and jewels",
@@ -430,10 +435,11 @@ def jewels() -> Board:
         (
             Panel(
                 "stat",
-                "Jet hours of the fitted jewel",
-                "Since it was fitted, as far as recorded.",
+                "Jet hours of each jewel",
+                "Of the jewel in each head, those from before it was fitted included; as far as "
+                "recorded. Of a head without a valve signal they are the pump's.",
                 Place(0, 0, 12, 8),
-                (Value("Jet hours", jet, 1 / 3600.0),),
+                (of_head,),
                 one=False,
                 size=64,
             ),
@@ -451,15 +457,15 @@ def jewels() -> Board:
                 "stat",
                 "Jet hours not recorded",
                 "Time with the jet on that the watcher did not see, of the fitted jewel.",
-                Place(12, 8, 12, 7),
+                Place(17, 8, 7, 7),
                 (Value("Not recorded", "borewarden_missed_jet_seconds_total", 1 / 3600.0),),
                 one=False,
             ),
             Panel(
                 "bars",
                 "Jet hours an hour",
-                "How much of each hour the jet was on. A new jewel counts from zero; its fall is "
-                "not jet time.",
+                "How much of each hour the jet of each pump was on, with any of its heads. A new "
+                "jewel counts from zero; its fall is not jet time.",
                 Place(0, 15, 24, 8),
                 (Value("Jet hours", jet, 1 / 3600.0, per="1h"),),
                 one=False,
@@ -467,10 +473,10 @@ def jewels() -> Board:
             ),
             Panel(
                 "graph",
-                "Jet hours of the fitted jewel, over time",
-                "Rises while the jet is on; a fall to zero is a new jewel.",
+                "Jet hours of each jewel, over time",
+                "Rises while the head's jet is on; a fall to zero is a new jewel.",
                 Place(0, 23, 12, 8),
-                (Value("Jet hours", jet, 1 / 3600.0),),
+                (of_head,),
                 one=False,
                 minimum=0.0,
                 gap=86_400,

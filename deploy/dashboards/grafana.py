@@ -171,7 +171,7 @@ def _targets(panel: Panel, dialect: Dialect) -> list[Json]:
             "instant": newest,
             "range": not newest,
             "format": "table" if is_table else "time_series",
-            "legendFormat": f"{{{{{label}}}}}" if (label := legend(value, panel)) else value.name,
+            "legendFormat": legend(value, panel) or value.name,
             **({"interval": value.per} if panel.kind == "bars" else {}),
         }
         for ref, value in zip("ABCDEFGHI", panel.values, strict=False)
@@ -179,8 +179,7 @@ def _targets(panel: Panel, dialect: Dialect) -> list[Json]:
 
 
 def _alias(value: Value, panel: Panel) -> str:
-    label = legend(value, panel)
-    return f"$tag_{label}" if label else "$col"
+    return legend(value, panel, "$tag_%s") or "$col"
 
 
 def _mappings(words: Words | None) -> list[Json]:

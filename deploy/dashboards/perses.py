@@ -109,10 +109,9 @@ def _panel(panel: Panel) -> Json:
 
 
 def _query(value: Value, panel: Panel) -> Json:
-    label = legend(value, panel)
     spec = {
         "query": promql(value, panel),
-        "seriesNameFormat": f"{{{{{label}}}}}" if label else value.name,
+        "seriesNameFormat": legend(value, panel) or value.name,
     }
     if panel.kind == "bars":
         spec["minStep"] = value.per

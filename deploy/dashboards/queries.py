@@ -18,9 +18,14 @@ def heading(value: Value) -> str:
     return f"{value.name}, {value.ago} ago" if value.ago else value.name
 
 
-def legend(value: Value, panel: Panel) -> str:
-    """The label by which a series is called; "" if the value's own name does."""
-    return "" if panel.one and value.by == ("machine",) else value.by[-1]
+def legend(value: Value, panel: Panel, label: str = "{{%s}}") -> str:
+    """What a series is called, by its labels in the form of `label`; "" if its own name does."""
+    if panel.one and value.by == ("machine",):
+        return ""
+    # there is a head 1 at every machine
+    form = "{0}, head {1}" if value.by == ("machine", "head") else "{0}"
+    named = value.by if value.by == ("machine", "head") else value.by[-1:]
+    return form.format(*(label % name for name in named))
 
 
 def promql(value: Value, panel: Panel) -> str:

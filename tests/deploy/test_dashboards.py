@@ -17,6 +17,7 @@ import subprocess
 import sys
 import urllib.request
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -28,8 +29,12 @@ from grafana_foundation_sdk.cog.plugins import register_default_plugins
 from grafana_foundation_sdk.models.dashboard import Dashboard
 from pydantic import SecretStr
 
+from borewarden.service.metrics import standing_families
+from borewarden.service.own_health import Health
+from borewarden.service.status import MachineStatus
+from borewarden.settings import load_machine
 from borewarden.show.style import PALETTE
-from borewarden.store.influx import InfluxSettings, link_lines
+from borewarden.store.influx import InfluxSettings, family_lines, link_lines
 from borewarden.watcher.verdict import STATES, State
 from chip_day import CHIP_NS, FIRST_NS, LAST_NS, MACHINES, delivered, sent, whole_day
 from influxd import influxd, query
@@ -243,6 +248,67 @@ def test_every_query_in_influxql_answers_with_rows(influx: str, one: Query) -> N
                     checked(name, values)
 
 
+LATER_NS = 2 * 86_400 * 10**9  # after the day: nobody else has rows there
+BY_HEAD = {("Twin", "1"): 36_000.0, ("Twin", "2"): 9_000.0}  # s, invented
+
+
+def two_heads(time_ns: int) -> bytes:
+    """What the service forwards of a machine with two heads, beside one with one."""
+    machine = load_machine(ROOT / "config" / "north.toml")
+    (jewel,) = machine.jewels()[:1]
+    watcher = machine.build_watcher()
+    twin = MachineStatus(
+        "Twin", machine.time_zone, watcher.pump, watcher.verdict(),
+        jewels=[jewel, replace(jewel, head="2")],
+        head_hours={head: seconds / 3600.0 for (_, head), seconds in BY_HEAD.items()},
+    )  # fmt: skip
+    families = standing_families({"Twin": twin}, {}, Health())
+    return "\n".join(family_lines(families, time_ns)).encode()
+
+
+def of_heads(kind: str) -> tuple[Any, Any]:
+    """Panel and figure of the jet hours by head, on the board of the jewels."""
+    return next(
+        (panel, value)
+        for panel in definition.jewels().panels
+        for value in panel.values
+        if panel.kind == kind and value.metric == definition.HEAD_JET
+    )
+
+
+@pytest.mark.parametrize("kind", ["stat", "table", "graph"])
+def test_jet_hours_are_shown_of_each_head(influx: str, victoria: Server, kind: str) -> None:
+    """Two heads of one machine are two rows, in both languages; the old rows stay as they are."""
+    panel, value = of_heads(kind)
+    at_ns = FIRST_NS + LATER_NS
+    for url in (f"{influx}/write?db=borewarden", f"{victoria.url}/api/v2/write?bucket=borewarden"):
+        urllib.request.urlopen(url, two_heads(at_ns), timeout=10).close()
+    victoria.get("/internal/force_flush")
+    due = {key: seconds / 3600.0 for key, seconds in BY_HEAD.items()}
+
+    text = in_promql(value, panel, "").replace(f"[{(LAST_NS - FIRST_NS) // 10**9}s]", "[5m]")
+    at = str(at_ns // 10**9 + 60)
+    found = json.loads(victoria.get("/api/v1/query", query=text, time=at))["data"]["result"]
+    by = {(s["metric"]["machine"], s["metric"]["head"]): float(s["value"][1]) for s in found}
+    assert by == pytest.approx(due)
+
+    text = fill_in(queries.influxql(value, panel), "", "1m")
+    first, last = (f"{ns // 10**6}ms" for ns in (FIRST_NS, LAST_NS))
+    text = text.replace(first, f"{at_ns // 10**6}ms")
+    text = text.replace(last, f"{at_ns // 10**6 + 60_000}ms")
+    rows = query(influx, text, db="borewarden")
+    by = {(s["tags"]["machine"], s["tags"]["head"]): float(s["values"][0][1]) for s in rows}
+    assert by == pytest.approx(due)
+
+    name = "{{machine}}, head {{head}}"
+    if kind != "table":
+        assert name in json.dumps(BOARDS["grafana/dashboards/promql/borewarden-jewels"])
+        assert name in json.dumps(BOARDS["perses/dashboards/jewels"])
+        assert "$tag_machine, head $tag_head" in json.dumps(
+            INFLUXQL["grafana/dashboards/influxql/borewarden-jewels"]
+        )
+
+
 def test_annotations_mark_the_chip_and_nothing_else(influx: str) -> None:
     marks = INFLUXQL["grafana/dashboards/influxql/borewarden-machine"]["annotations"]["list"]
     alerts, lost = (fill_in(mark["query"], "North", "1m") for mark in marks)
@@ -404,7 +470,7 @@ TARGET_SCHEMA = {
         "query": {"type": "string", "pattern": "^SELECT "},
         "rawQuery": {"const": True},
         "resultFormat": {"enum": ["time_series", "table"]},
-        "alias": {"type": "string", "pattern": r"^\$(col|tag_\w+)$"},
+        "alias": {"type": "string", "pattern": r"^\$(col|tag_\w+)(, head \$tag_head)?$"},
     },
 }
 PROMQL_SCHEMA = {

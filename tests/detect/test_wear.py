@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from river.linear_model import BayesianLinearRegression
 from scipy import optimize, stats
 
 from borewarden.detect.wear import LEVEL_SD, Drift, Line, hours_to, wanders_within
@@ -46,6 +47,36 @@ def test_line_tends_to_least_squares() -> None:
     assert line.slope == pytest.approx(classic.slope, rel=1e-3)
     assert line.level == pytest.approx(classic.level, abs=1e-5)
     assert line.slope_sd == pytest.approx(covariance[1, 1] ** 0.5, rel=1e-2)
+
+
+def test_line_that_does_not_wander_is_rivers_bayesian_regression() -> None:
+    """Mean and variance of what is foretold, with the same priors; river has no others than one."""
+    rng = np.random.default_rng(3)
+    sigma, scales = 0.003, np.array([0.01, 0.004, 0.05])
+    drift = Drift(sigma, *scales)
+    theirs = BayesianLinearRegression(alpha=1.0, beta=1.0 / sigma**2)
+
+    def features(row: np.ndarray) -> dict[str, float]:
+        return dict(zip(("level", "slope", "pressure"), (row * scales).tolist(), strict=True))
+
+    for hours in np.arange(1.0, 201.0) / 9.0:
+        row = np.array([1.0, hours, rng.normal(0.0, 0.1)])
+        value = float(row @ [0.002, 0.0005, 0.03] + rng.normal(0.0, sigma))
+        drift.update(hours, value, row[2])
+        theirs.learn_one(features(row), value)
+    line = drift.line
+    ours = np.array([line.level, line.slope, line.by_pressure])
+    covariance = np.array(
+        [
+            [line.level_var, line.covariance, line.level_with_pressure],
+            [line.covariance, line.slope_var, line.slope_with_pressure],
+            [line.level_with_pressure, line.slope_with_pressure, line.by_pressure_var],
+        ]
+    )
+    for row in np.array([[1, 0, 0], [1, 30, 0], [1, 5, -0.4], [0, 1, 0], [0, 0, 1]], float):
+        foretold = theirs.predict_one(features(row), with_dist=True)
+        assert row @ ours == pytest.approx(foretold.mu, rel=1e-9)
+        assert row @ covariance @ row + sigma**2 == pytest.approx(foretold.sigma**2, rel=1e-9)
 
 
 def test_prior_keeps_a_short_record_quiet() -> None:

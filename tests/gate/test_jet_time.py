@@ -82,6 +82,22 @@ def test_count_is_that_of_the_gate_however_the_samples_are_cut(
     assert counted.missed_hours == pytest.approx(gate.missed_hours, abs=1e-9)
 
 
+@settings(max_examples=20, deadline=None)
+@given(st.integers(0, 10**6), st.booleans(), st.integers(1, 700))
+def test_each_head_has_the_hours_that_its_valve_says(seed: int, is_crank: bool, cut: int) -> None:
+    pump = CRANK if is_crank else INTENSIFIER
+    samples = wild_samples(seed, not is_crank, with_valve=False)
+    open_heads = np.random.default_rng(seed).choice([0.0, 1.0, 2.0, 3.0, np.nan], 1500)
+    samples = samples._replace(open_heads=open_heads, valve=np.floor((open_heads + 1.0) / 2.0))
+    gate = Gate(gate_settings(pump, uses_counter=not is_crank), pump.displacement, heads=2)
+    parts = []
+    for start in range(0, 1500, cut):
+        part = rows(samples, start, start + cut)
+        parts.append((part, gate.learn_many(part)[0]))
+    counted = [count_jet_time(parts, EVER, np.array([2]), 10.0, valve)[0] for valve in (0, 1)]
+    assert gate.head_hours[:2] == pytest.approx([each.jet_hours for each in counted], abs=1e-9)
+
+
 @settings(max_examples=60, deadline=None)
 @given(
     st.integers(0, 10**6), st.booleans(), st.booleans(), st.lists(st.integers(1, 700), min_size=1)

@@ -24,6 +24,7 @@ from borewarden.base.shown import US
 from borewarden.base.text import span_words
 from borewarden.base.times import local_time
 from borewarden.collect.link import LinkState
+from borewarden.detect.second_opinion import Opinion
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.gate.gate import GateSettings
 from borewarden.inspection.cautions import CAUTIONS
@@ -634,6 +635,21 @@ def test_each_pump_shows_what_a_larger_bore_changes(pump, load, margin):
     assert words["blind"].startswith("Not seeing the machine. No usable reading yet;")
     assert (words["headline"], words["category"]) == ("No verdict", "Not seen")  # not: learning
     assert card(replace(status, link=None), 0.0)["link"] == "Link: not known yet"
+
+
+def test_card_says_where_the_second_opinion_differs_or_has_differed():
+    status = Machine(NORTH, INTENSIFIER).status
+
+    def said(opinion: Opinion | None, state: State = State.SOUND) -> str:
+        verdict = replace(status.verdict, state=state, second_opinion=opinion)
+        return card(replace(status, verdict=verdict), 0.0)["second_opinion"]
+
+    assert said(None) == said(Opinion()) == said(Opinion(5, both=1), State.OPENED) == ""
+    assert "(Page-Hinkley) sees no change in the area." in said(Opinion(), State.OPENED)
+    differs = said(Opinion(5, only_detector=1))
+    assert "sees a change in the area since 1970-01-01" in differs
+    assert differs.endswith("0 by the watcher alone, 1 by the detector alone.")
+    assert "agrees. Changes on this jewel so far: 0 seen" in said(Opinion(only_watcher=2))
 
 
 def test_age_in_words():

@@ -7,6 +7,7 @@ import pytest
 from borewarden.base.statistics import Interval
 from borewarden.base.text import every_nth, probability_words
 from borewarden.base.times import local_time
+from borewarden.detect.second_opinion import Opinion
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.checks import CHECKS
 from borewarden.diagnose.feature_table import FEATURES, FeatureShift
@@ -335,3 +336,40 @@ def test_crank_pump_says_that_a_drifting_gain_looks_like_the_bore():
     on_intensifier = "\n".join(undecided(verdict, INTENSIFIER))
     assert "gauge" not in on_intensifier
     assert "oil pressure" in on_intensifier
+
+
+SINCE = local_time(NOON_NS, "Europe/Berlin")
+
+
+@pytest.mark.parametrize(
+    ("state", "opinion", "words"),
+    [
+        (State.OPENED, Opinion(NOON_NS, both=1), "agrees"),
+        (State.SOUND, Opinion(), "agrees"),
+        (State.OPENED, Opinion(only_watcher=1), "sees no change in the area"),
+        (
+            State.SOUND,
+            Opinion(NOON_NS, only_detector=1),
+            f"sees a change in the area since {SINCE}, the watcher does not",
+        ),
+    ],
+)
+def test_a_second_opinion_is_told_and_a_disagreement_stands_beside_the_alert(
+    state, opinion, words
+) -> None:
+    verdict = replace(in_state(state), second_opinion=opinion)
+    lines = evidence(verdict, INTENSIFIER, "Europe/Berlin")
+    said = f"a general-purpose detector (Page-Hinkley) {words}"
+    assert f"Second opinion: {said}" in lines
+    assert (
+        f"Changes on this jewel so far: {opinion.both} seen by both, {opinion.only_watcher} by the "
+        f"watcher alone, {opinion.only_detector} by the detector alone"
+    ) in lines
+    reason = alert_row(Alert(NOON_NS, verdict), "Europe/Berlin").reason
+    assert reason == (OPENED.reason if words == "agrees" else f"{OPENED.reason}; {said}")
+
+
+def test_there_is_no_second_opinion_in_an_old_verdict() -> None:
+    text = "\n".join(evidence(OPENED, INTENSIFIER, "UTC"))
+    assert "Second opinion" not in text
+    assert alert_row(Alert(NOON_NS, OPENED), "UTC").reason == OPENED.reason

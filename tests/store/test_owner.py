@@ -8,6 +8,7 @@ import sqlite3
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -151,7 +152,9 @@ def test_an_old_store_gets_the_mark_and_keeps_what_it_holds(tmp_path: Path, wal:
     assert path.read_bytes()[68:72] == APPLICATION_ID.to_bytes(4, "big")
 
 
-def test_a_new_store_has_the_mark_in_its_file_before_anything_else(tmp_path: Path) -> None:
+def test_a_new_store_has_the_mark_as_soon_as_it_has_a_table(tmp_path: Path) -> None:
     path = tmp_path / "new.db"
-    with open_store(path):
-        assert path.read_bytes()[68:72] == APPLICATION_ID.to_bytes(4, "big")
+    with open_store(path), closing(sqlite3.connect(path)) as another:
+        assert another.execute("PRAGMA application_id").fetchone() == (APPLICATION_ID,)
+        assert another.execute("SELECT count(*) FROM sqlite_schema").fetchone() > (0,)
+    assert path.read_bytes()[68:72] == APPLICATION_ID.to_bytes(4, "big")

@@ -82,8 +82,13 @@ def standing(store: Path) -> None:
         effects = Effects(
             connection, statuses, AlarmSettings(), to_influx=True, to_mail=False, health=health
         )
-        for beat, time_ns in enumerate(range(FIRST_NS, LAST_NS, EVERY_NS)):
+        cut = {name: status.head_hours for name, status in statuses.items()}
+        beats = range(FIRST_NS, LAST_NS, EVERY_NS)
+        for beat, time_ns in enumerate(beats):
             for status in statuses.values():
+                # as if the jet had been on evenly over the day
+                share = (beat + 1) / len(beats)
+                status.head_hours = {h: share * each for h, each in cut[status.name].items()}
                 is_seen = status.name != "South" or not 120 < beat < 150
                 age = 0.0 if is_seen else 1e4
                 usable = time.monotonic() - age

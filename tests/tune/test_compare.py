@@ -9,6 +9,7 @@ import pytest
 
 from borewarden.base.samples import rows
 from borewarden.collect.logged import read_log
+from borewarden.show.tune_words import day_cells
 from borewarden.tune.compare import _scatter, compare_days
 from invented_days import FIRST, ROOT, logged, machine_of
 from steady import steady_samples
@@ -36,6 +37,9 @@ def test_alerts_stand_at_their_day() -> None:
     machine = machine_of("north")
     days = compare_days(machine, read_log(log, machine.log_format()))
     assert [row.alerts for row in days] == [0, 1, 0, 1]
+    assert [row.unshared for row in days] == [0, 0, 0, 0]  # the second opinion sees the wear, too
+    assert day_cells(days[1])[-1] == "1"
+    assert day_cells(days[1]._replace(alerts=3, unshared=2))[-1] == "3 (2 unshared)"
     areas = [row.area for row in days]
     assert areas == sorted(areas)  # it wears
 

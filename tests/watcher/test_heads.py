@@ -6,6 +6,7 @@ All samples are invented: a steady pump whose jets take the areas that are put i
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -95,6 +96,27 @@ def test_a_chip_is_that_of_its_head(
     assert all(alert.verdict.head in (None, HEADS[bit]) for alert in alerts)
     assert headline(verdict) == f"The bore of head {HEADS[bit]} has probably opened up"
     assert not any("alone" in line for line in advice(verdict).steps)
+
+
+def test_each_jewel_has_the_hours_of_its_own_head(intensifier: Intensifier) -> None:
+    """Head 1 cuts two thirds of the time, head 2 the rest; its jewel is changed midway."""
+    changed = Jewel(bore=BORE, material="ruby", fitted_ns=4500 * 10**9, head="2", jet_hours=7.0)
+    used = replace(jewels("1")[0], jet_hours=3.0)
+    given = [used, *jewels("2"), changed]
+    for named, cut in ((True, DAY), (True, 700), (False, DAY)):
+        samples = day(intensifier, turns(DAY, 1, 1, 2), named=named)
+        watcher = Watcher(
+            intensifier,
+            gate_settings(intensifier, uses_counter=False),
+            given,
+            valve_heads=HEADS if named else (),
+        )
+        for start in range(0, DAY, cut):
+            watcher.learn_many(rows(samples, start, start + cut))
+        # without a signal nobody knows whose they are: all are those of the pump
+        hours = {"1": 3.0 + (1.667 if named else 2.5), "2": 7.0 + (0.5 if named else 1.25)}
+        # a few seconds are needed at each turn until the jet is known to be on
+        assert watcher.head_hours == pytest.approx(hours, abs=0.03)
 
 
 def test_heads_that_only_cut_together_can_not_be_told_apart(intensifier: Intensifier) -> None:

@@ -28,11 +28,13 @@ from numpy.typing import NDArray
 from borewarden.base.samples import Samples
 from borewarden.gate.batch import BATCH, NO_BATCHES
 from borewarden.gate.gate_loop import FIRST_RISE, run_on_bytes
-from borewarden.gate.state import STATE
+from borewarden.gate.state import JET, STATE
 from borewarden.physics.pump import Displacement
 
 FEW = 16  # samples in a short block, such as a live machine's
 HOUR = 3600.0  # s
+_PLACE = STATE.fields["jet"][1] + JET.fields["head_seconds"][1]  # type: ignore[index]
+HEAD_SECONDS = slice(_PLACE, _PLACE + JET["head_seconds"].itemsize)  # bytes of the state
 FIRST_SPREAD = 0.016  # relative, of readings about which nothing is known yet; invented
 
 
@@ -128,6 +130,12 @@ class Gate:
     def jet_hours(self) -> float:
         """Hours with the jet on since the first sample."""
         return _jet_seconds(self._state) / HOUR
+
+    @property
+    def head_hours(self) -> list[float]:
+        """The same by the place of the heads' valve signals, where there are several heads."""
+        head_seconds: list[float] = self._state[HEAD_SECONDS].view(np.float64).tolist()
+        return [seconds / HOUR for seconds in head_seconds]
 
     @property
     def bypass_hours(self) -> float:

@@ -851,6 +851,15 @@ def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
 
 
 @compilable
+def _count_heads(jet: Any, seconds: float, open_heads: float) -> None:
+    """Add jet time to the heads that are open; to all of them where no signal says which."""
+    known = np.isfinite(open_heads)
+    for k in range(len(jet.head_seconds)):
+        if not known or (int(open_heads) >> k) % 2 == 1:
+            jet.head_seconds[k] += seconds
+
+
+@compilable
 def _phase_of(s: Any, g: GateSettings, rate: float, on: bool) -> Phase:
     if s.smoothed.fast < g.stopped_pressure and (g.flow_shows_jet or rate <= 0.0):
         phase = Phase.STOPPED
@@ -1008,6 +1017,8 @@ def run_gate(
         if s.open.count > 1:
             _watch_heads(s, g, now)
         on = _watch_jet(s, g, x, now.valve)
+        if on and s.open.count > 1:
+            _count_heads(s.jet, x.seconds, now.open_heads)
         _enter_phase(s, _phase_of(s, g, x.rate, on), x.seconds)
         phases[i] = s.phase
         if s.phase == Phase.STEADY and s.steady.piece.good:

@@ -116,6 +116,7 @@ JET = np.dtype(
         ("on", np.bool_),
         ("settled_time", np.float64),  # s since it opened or its pressure last moved
         ("seconds", np.float64),  # total with the jet on
+        ("head_seconds", np.float64, (MOST_HEADS,)),  # of it by the place of the valve signal
         ("bypass_seconds", np.float64),  # of it with the bypass spilling
         ("missed_seconds", np.float64),  # total not seen while the jet was on
     ]

@@ -31,6 +31,7 @@ from borewarden.show.wording import (
     margin_words,
     probable_causes,
     pump_words,
+    second_opinion_lines,
     since,
     undecided,
 )
@@ -100,6 +101,7 @@ def card(
         **_verdict_words(status),
         "since": since(verdict, zone) or "",
         "reason": f"As of {local_time(verdict.time_ns, zone)}: {verdict.reason}.",
+        "second_opinion": _second_opinion(verdict, zone),
         "learned": ". ".join(learned_lines(status.known, status.pump)),
         "stale": _stale(status, age) if status.is_seen else "",
         "doubt": doubt_words(status) if status.is_seen else "",
@@ -146,6 +148,16 @@ def card(
         "limit_bore": verdict.nominal_bore * (1.0 + status.limit) ** 0.5,
         "onset_ms": verdict.onset_ns and _local_ms(verdict.onset_ns, ZoneInfo(zone)),
     }
+
+
+def _second_opinion(verdict: Verdict, time_zone: str) -> str:
+    """What the second opinion says, once the two have disagreed on this jewel."""
+    opinion = verdict.second_opinion
+    if opinion is None:
+        return ""
+    differed = verdict.disagrees or opinion.only_watcher + opinion.only_detector > 0
+    lines = second_opinion_lines(verdict, time_zone) if differed else []
+    return " ".join(f"{line}." for line in lines)
 
 
 def is_unacknowledged(status: MachineStatus) -> bool:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import sqlite3
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from borewarden.base.samples import Samples
@@ -32,6 +32,7 @@ class Kept:
     missed_hours: float
     jewels: list[Jewel]
     known: tuple[Known, ...] = ()
+    head_hours: Mapping[str, float] = field(default_factory=dict)  # of the jewel in each head
 
 
 @dataclass

@@ -204,20 +204,20 @@ def _results(
 
 def _heads(statuses: Mapping[str, MachineStatus]) -> list[Metric]:
     """What each head holds, and how probable it is that its jewel opened up."""
-    families = {
-        figure.name: GaugeMetricFamily(
-            f"{MACHINE}_{figure.name}", figure.help, labels=["machine", "head"]
-        )
-        for figure in HEAD_FIGURES
-    }
+    families = {figure.name: _family(MACHINE, figure, {}) for figure in HEAD_FIGURES}
+
+    def add(name: str, machine: str, head: str, value: float) -> None:
+        labels = {"machine": machine, "head": head}
+        families[name].add_sample(f"{MACHINE}_{name}", labels, value)
+
     for machine, status in statuses.items():
         for head in status.verdict.heads:
-            of_head = [machine, head.head]
-            families["head_opened_probability"].add_metric(of_head, head.probability)
+            add("head_opened_probability", machine, head.head, head.probability)
         for jewel in status.jewels:
-            of_head, fitted = [machine, jewel.head], jewel.fitted_ns * 1e-9
-            families["head_stated_bore_meters"].add_metric(of_head, jewel.bore)
-            families["head_fitted_timestamp_seconds"].add_metric(of_head, fitted)
+            add("head_stated_bore_meters", machine, jewel.head, jewel.bore)
+            add("head_fitted_timestamp_seconds", machine, jewel.head, jewel.fitted_ns * 1e-9)
+        for name, hours in status.head_hours.items():
+            add("head_jet_seconds_total", machine, name, HOUR * hours)
     return [*families.values()]
 
 

@@ -190,12 +190,16 @@ class Health:
         """What is free on the disk, and for how long it lasts; "" as long as that is not known."""
         return self.room[0].words() if self.room else ""
 
-    def outage_words(self) -> str:
-        """What does not reach a time-series server, for the foot of the page; "" if all does."""
+    def outage_words(self, waiting: int | None = None) -> str:
+        """What does not reach a time-series server, for the foot of the page; "" if all does.
+
+        `waiting` are the payloads in its outbox, if that can be read.
+        """
         if (outage := self.outages.get(INFLUX)) is None:
             return ""
         age = span_words((time.time_ns() - outage.since_ns) * 1e-9)
-        return f"Time-series server: nothing taken since {age}: {outage.reason}. Rows wait."
+        wait = f"{waiting:,} messages wait" if waiting else "Rows wait"
+        return f"Time-series server: nothing taken since {age}: {outage.reason}. {wait}."
 
     def as_json(self) -> dict[str, Any]:
         """All of it, for /status."""

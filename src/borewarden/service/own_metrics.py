@@ -54,6 +54,11 @@ def health_families(health: Health, machines: Iterable[str]) -> list[Metric]:
         "Whether the last attempt to send failed, 1 or 0",
         labels=["sink"],
     )
+    since = GaugeMetricFamily(
+        "borewarden_outbox_failing_since_timestamp_seconds",
+        "Unix time since which nothing could be sent, 0 if the last attempt did not fail",
+        labels=["sink"],
+    )
     why = InfoMetricFamily(
         "borewarden_outbox_failure", "Why the last attempt to send failed", labels=["sink"]
     )
@@ -63,7 +68,8 @@ def health_families(health: Health, machines: Iterable[str]) -> list[Metric]:
     for sink in (INFLUX, MAIL):
         outage = health.outages.get(sink)
         failing.add_metric([sink], outage is not None)
+        since.add_metric([sink], 0.0 if outage is None else outage.since_ns * 1e-9)
         if outage is not None:
             why.add_metric([sink], {"reason": outage.reason[:LONGEST_LABEL]})
     refused.add_metric([INFLUX], health.refused_rows[INFLUX])
-    return [healthy, in_memory, lost, free, to_full, undelivered, failing, why, refused]
+    return [healthy, in_memory, lost, free, to_full, undelivered, failing, since, why, refused]

@@ -16,6 +16,7 @@ from borewarden.service.machine_view import alert_rows, aside_words, batches_sin
 from borewarden.service.own_health import Health
 from borewarden.service.status import MachineStatus
 from borewarden.store.database import open_to_read
+from borewarden.store.influx import SINK as INFLUX
 from borewarden.store.outbox import backlogs
 from borewarden.store.queries import newest_batch
 
@@ -65,7 +66,7 @@ class Snapshot:
                 cards.append(card(status, self.age(status, now_ns), undelivered, is_stored))
         said = {
             "problem": [own.keeping.trouble(), own.disk_trouble()],
-            "aside": [own.outage_words(), own.room_words()],
+            "aside": [own.room_words()],
         }
         return await asyncio.to_thread(self._event, machines, cards, now_ns, said)
 
@@ -78,25 +79,28 @@ class Snapshot:
     ) -> bytes:
         """The event, with what is in the store; to encode a thousand cards takes a while, too."""
         stored = self._add_stored(machines, cards)
+        outage = self.own.outage_words(stored["waiting"])
         told = {
             "cards": cards,
             "now_ms": now_ns // 10**6,
             "problem": " ".join(filter(None, [*said["problem"], stored["problem"]])),
-            "aside": " ".join(filter(None, [stored["aside"], *said["aside"]])),
+            "aside": " ".join(filter(None, [outage, stored["aside"], *said["aside"]])),
         }
         return f"event: cards\ndata: {json_text(told)}\n\n".encode()
 
     def _add_stored(
         self, machines: list[MachineStatus], cards: list[dict[str, Any]]
-    ) -> dict[str, str]:
+    ) -> dict[str, Any]:
         """Put alerts and new batches into `cards`.
 
         Returns words for the whole page: `problem`, what is wrong with the store, and `aside`, what
-        was not sent. Each is empty if there is nothing to say.
+        was not sent. Each is empty if there is nothing to say. `waiting` are the payloads for a
+        time-series server, None if that can't be read.
         """
         if time.monotonic() - self.made_at > TOLD_AGAIN * EVENT_INTERVAL:
             self.marks.clear()  # nobody was looking; a page asks for the history itself
         problem = aside = ""
+        waiting = None
         for each in cards:
             each["alerts"], each["batches"] = [], {}
         try:
@@ -112,7 +116,9 @@ class Snapshot:
                     each["batches"] = new
                     marks[name] = max(new["end_ns"], default=marks[name])
                 self.marks.append(marks)
-                aside = aside_words(backlogs(connection))
+                outbox = backlogs(connection)
+                aside = aside_words(outbox)
+                waiting = outbox[INFLUX].waiting if INFLUX in outbox else 0
         except sqlite3.Error as error:
             problem = f"The store can't be read: {error}."
-        return {"problem": problem, "aside": aside}
+        return {"problem": problem, "aside": aside, "waiting": waiting}

@@ -93,6 +93,7 @@ class MachineStatus:
     inspection: str = ""  # of the present event, in words
     missed_hours: float = 0.0
     jewels: list[Jewel] = field(default_factory=list)  # in the heads, as the verdict takes it
+    head_hours: Mapping[str, float] = field(default_factory=dict)  # jet hours of these jewels
     known: tuple[Known, ...] = ()  # what was learned of them, and how well
     units: dict[str, str] | None = None  # chosen to be shown, by quantity
     latency_s: list[float] = field(default_factory=list)  # sample to kept, newest last, bounded

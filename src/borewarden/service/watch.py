@@ -31,6 +31,7 @@ from borewarden.collect.sight import Sight
 from borewarden.gate.batch import Phase
 from borewarden.jewels.fitting import FittedSet, Fitting, fitted_sets, stale_since
 from borewarden.jewels.jewel import Jewel
+from borewarden.service.head_hours import hours_before
 from borewarden.service.messages import (
     Hurry,
     Judged,
@@ -110,6 +111,7 @@ def restore(machine: MachineSettings, connection: sqlite3.Connection) -> Followe
     if newest is not None:
         since = max((s.since_ns for s in sets if s.since_ns <= newest), default=0)
         since = max(since, whole_since(connection, machine.name))
+        watcher.begin_with(hours_before(connection, machine.name, watcher, since))
         for samples, phases in read_phases(connection, machine.name, since):
             learn_usable(watcher.learn_many, samples, phases == Phase.UNUSABLE)
             usable_ns = sight.learn_many(samples, watcher.gate.settings.nominal_area).newest_ns
@@ -192,7 +194,7 @@ async def _follow(
             told = watcher.jewels
             block = Kept(
                 name, received_at, samples, learned, verdict, watcher.missed_hours, told,
-                watcher.known(),
+                watcher.known(), watcher.head_hours,
             )  # fmt: skip
             await queue.put(block)
 
@@ -264,6 +266,7 @@ def status_of(machine: MachineSettings, followed: Followed) -> MachineStatus:
         jewels=followed.watcher.jewels,
         known=followed.watcher.known(),
         sight=SightStatus(before_ns=followed.usable_ns),
+        head_hours=followed.watcher.head_hours,
         blind_after=machine.blind_after,
         units=machine.shown_units,
     )

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from borewarden.base.samples import Samples, samples_of
 from borewarden.gate.batch import Phase
+from borewarden.service.head_hours import hours_before
 from borewarden.service.messages import (
     Acknowledgement,
     Block,
@@ -304,6 +305,7 @@ def judge(connection: sqlite3.Connection, block: Judged) -> None:
         since_ns = block.set_before_ns
     # what was thinned out can't be judged anew: it stays as it was
     since_ns = max(since_ns, whole_since(connection, block.machine))
+    block.watcher.begin_with(hours_before(connection, block.machine, block.watcher, since_ns))
     nothing = block.watcher.learn_many(samples_of(np.zeros(0, dtype=np.int64)))
     made = [nothing]
     for learned in judge_anew(connection, block.machine, since_ns, block.watcher.learn_many):
@@ -323,6 +325,7 @@ def tell(status: MachineStatus, block: Kept) -> None:
     status.last_sample_ns = int(block.samples.time_ns[-1])
     status.missed_hours = block.missed_hours
     status.jewels, status.known = block.jewels, block.known
+    status.head_hours = block.head_hours
     if block.verdict is not None:
         status.verdict = block.verdict
     latency = time.monotonic() - block.received_at
@@ -339,5 +342,6 @@ def tell_anew(status: MachineStatus, block: Judged) -> None:
         status.missed_hours = block.watcher.missed_hours
         status.jewels = block.watcher.jewels
         status.known = block.watcher.known()
+        status.head_hours = block.watcher.head_hours
     if not block.done.done():
         block.done.set_result(block.watcher)

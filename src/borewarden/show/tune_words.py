@@ -10,6 +10,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from borewarden.base.shown import shown
+from borewarden.show.wording import DETECTOR
 from borewarden.tune.compare import DayRow
 from borewarden.tune.days import Shop
 from borewarden.tune.grid import Candidate
@@ -28,7 +29,8 @@ EVENT_COLUMNS = ("event", "from", "setting", "found", "delay, jet", "said", "rig
 DAY_NOTE = (
     "Noise: of a batch's effective area, from one batch to the next; timing: the part of it that "
     "stroke timing or reading steps may cause; pulses: of the pressure, from sample to sample; "
-    "idle: flow while dead-headed, as a share of the working flow."
+    "idle: flow while dead-headed, as a share of the working flow; unshared: alerts at which "
+    f"{DETECTOR} saw otherwise."
 )
 MOST_ROWS = 10  # of a table
 LONG_DELAY = 7200.0  # s, from which a delay is given in hours
@@ -259,5 +261,5 @@ def day_cells(row: DayRow) -> tuple[str, ...]:
         f"{row.jet_hours:.2f}",
         *(_number(100.0 * share, 2) for share in shares),
         _number(row.pressure / shown("pressure").factor, 0),
-        str(row.alerts),
+        f"{row.alerts}" + f" ({row.unshared} unshared)" * (row.unshared > 0),
     )

@@ -109,6 +109,7 @@ _CHECKS_OF = {
 }
 
 NOTHING_TO_CHECK = "Nothing to check: the bore is probably sound."
+DETECTOR = "a general-purpose detector (Page-Hinkley)"
 INVENTED = "prior odds invented"  # stands beside every probability of a cause
 PROBABLE = 0.05  # causes below that are not shown
 MOST_CAUSES, MOST_FOR, MOST_AGAINST = 3, 3, 2
@@ -193,8 +194,33 @@ def evidence(verdict: Verdict, pump: Pump, time_zone: str) -> list[str]:
             "opened up, not chance and not another fault"
         )
         lines += _wear_lines(verdict)
+    lines += second_opinion_lines(verdict, time_zone)
     lines.append(f"Jet hours of this jewel: {verdict.jet_hours:.1f} h")
     return lines + _cause_lines(verdict, pump)
+
+
+def disagreement(verdict: Verdict, time_zone: str) -> str:
+    """That the second opinion differs from the verdict; empty where it does not."""
+    if verdict.second_opinion is None or not verdict.disagrees:
+        return ""
+    since_ns = verdict.second_opinion.since_ns
+    if since_ns is None:
+        return f"{DETECTOR} sees no change in the area"
+    when = local_time(since_ns, time_zone)
+    return f"{DETECTOR} sees a change in the area since {when}, the watcher does not"
+
+
+def second_opinion_lines(verdict: Verdict, time_zone: str) -> list[str]:
+    """What the second opinion is, and how often the two have agreed; none while learning."""
+    opinion = verdict.second_opinion
+    if opinion is None:
+        return []
+    agrees = f"{DETECTOR} agrees"
+    return [
+        f"Second opinion: {disagreement(verdict, time_zone) or agrees}",
+        f"Changes on this jewel so far: {opinion.both} seen by both, {opinion.only_watcher} by the "
+        f"watcher alone, {opinion.only_detector} by the detector alone",
+    ]
 
 
 def probable_causes(verdict: Verdict) -> list[Group]:
@@ -468,7 +494,7 @@ def alert_row(alert: Alert, time_zone: str) -> AlertRow:
         onset="–" if verdict.onset_ns is None else local_time(verdict.onset_ns, time_zone),
         size=(f"{_percent(verdict.area_ratio - 1.0)}" if no_step else _step_words(verdict)),
         probability=probability_words(verdict.probability) if known else "–",
-        reason=verdict.reason,
+        reason="; ".join(filter(None, (verdict.reason, disagreement(verdict, time_zone)))),
     )
 
 

@@ -82,6 +82,7 @@ ALERT_FIGURES = (
 HEAD_FIGURES = (
     Figure("head_opened_probability", "Probability that it is this head, if a jewel opened up"),
     Figure("head_stated_bore_meters", "Bore of the jewel in this head, as stated"),
+    Figure("head_jet_seconds_total", "Time with the jet on of the jewel in this head"),
     Figure("head_fitted_timestamp_seconds", "Unix time at which the jewel of this head was fitted"),
 )
 

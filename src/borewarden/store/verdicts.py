@@ -7,14 +7,15 @@ import json
 from typing import Any
 
 from borewarden.base.statistics import Interval
+from borewarden.detect.second_opinion import Opinion
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.watcher.verdict import HeadBelief, State, Verdict
 from borewarden.watcher.watcher import Alert
 
 
 def verdict_of(fields: dict[str, Any]) -> Verdict:
-    """A verdict as the store keeps it; older ones have no causes or heads yet."""
-    limit = fields.get("hours_to_limit")
+    """A verdict as the store keeps it; older ones lack causes, heads or second opinion."""
+    limit, opinion = fields.get("hours_to_limit"), fields.get("second_opinion")
     return Verdict(
         **{
             **fields,
@@ -22,6 +23,7 @@ def verdict_of(fields: dict[str, Any]) -> Verdict:
             "hours_to_limit": None if limit is None else Interval(*limit),
             "causes": tuple(_belief(each) for each in fields.get("causes", ())),
             "heads": tuple(HeadBelief(**each) for each in fields.get("heads", ())),
+            "second_opinion": None if opinion is None else Opinion(**opinion),
         }
     )
 

@@ -31,7 +31,8 @@ class DayRow(NamedTuple):
     neighbours, which hardly feel a step; `timing` what timing of strokes and steps of the reading
     may make of it. `pulsation` is the relative scatter of the pressure from sample to sample while
     the jet is steady, `idle_share` the flow while dead-headed over the working flow, an
-    intensifier's only. `area` in m².
+    intensifier's only. `area` in m². `unshared` counts the alerts that differed from the second
+    opinion.
     """
 
     machine: str
@@ -45,6 +46,7 @@ class DayRow(NamedTuple):
     pressure: float  # Pa
     area: float
     alerts: int
+    unshared: int
 
 
 def compare_days(
@@ -71,11 +73,18 @@ def compare_days(
     batches = np.concatenate([part.batches for part in gathered])
     of_batch = shop.day_of(batches["end_ns"])
     of_alert = shop.day_of(np.array([alert.time_ns for alert in alerts], dtype=np.int64))
+    differed = np.array([alert.verdict.disagrees for alert in alerts], dtype=bool)
     of_sample = shop.day_of(samples.time_ns)
     gained = np.diff(shop.jet_clock, prepend=0.0)
     jet = np.bincount(of_sample, weights=gained, minlength=len(shop.days)) / 3600.0
     return [
-        _row(machine, day, batches[of_batch == k], float(jet[k]), int(np.sum(of_alert == k)))
+        _row(
+            machine,
+            day,
+            batches[of_batch == k],
+            float(jet[k]),
+            (int(np.sum(of_alert == k)), int(np.sum(differed & (of_alert == k)))),
+        )
         for k, day in enumerate(shop.days)
     ]
 
@@ -95,7 +104,11 @@ def write_rows(rows: Iterable[DayRow], path: Path) -> None:
 
 
 def _row(
-    machine: MachineSettings, day: date, batches: NDArray[np.void], jet: float, alerts: int
+    machine: MachineSettings,
+    day: date,
+    batches: NDArray[np.void],
+    jet: float,
+    alerts: tuple[int, int],
 ) -> DayRow:
     steady = batches[batches["kind"] == BatchKind.STEADY]
     idle = batches[batches["kind"] == BatchKind.DEAD_HEAD]
@@ -123,7 +136,7 @@ def _row(
         idle_share,
         pressure,
         area,
-        alerts,
+        *alerts,
     )
 
 

@@ -13,14 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.detect.baseline import Baseline
+from borewarden.detect.second_opinion import SecondOpinion
 from borewarden.detect.step import RING, WINDOW
 from borewarden.diagnose.features import Idle
-from borewarden.gate.batch import BatchKind
+from borewarden.gate.batch import HEADS, BatchKind
 from borewarden.jewels.jewel import Jewel, stated_area, stated_bores_area
 from borewarden.physics.pump import Pump
 from borewarden.watcher.batch_loop import (
     LOOP,
     NO_RESULTS,
+    OTHER_HEADS,
     RESULT,
     Block,
     Mode,
@@ -31,11 +33,19 @@ from borewarden.watcher.batch_loop import (
 )
 from borewarden.watcher.events import Learning, Monitor, Setup, changed
 from borewarden.watcher.known import Known, known_of
-from borewarden.watcher.monitor import JudgeAgain, Observation, Told, seconds_wanted, transition
+from borewarden.watcher.monitor import (
+    JudgeAgain,
+    Notice,
+    Observation,
+    Told,
+    seconds_wanted,
+    transition,
+)
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.summary import verdict_of
-from borewarden.watcher.verdict import STATES, State, Verdict
+from borewarden.watcher.verdict import NO_CHANGE, STATES, State, Verdict
 
+_TELLS = np.array([state not in NO_CHANGE for state in STATES])
 _PLACES = {state: place for place, state in enumerate(STATES)}
 # Of the record, those that the monitor writes; each has the name of its field in a state.
 _PARTS = ("reference", "expected", "detector", "running", "block", "signals")
@@ -57,6 +67,7 @@ class BoreWatch:
         )
         self._ring = np.zeros(WINDOW, dtype=RING)
         self._record = np.zeros(1, dtype=LOOP)
+        self._second = SecondOpinion()
         self._write(None, self._monitor)
 
     @property
@@ -99,11 +110,13 @@ class BoreWatch:
         """A copy to go on with. What never changes is shared."""
         other = copy.copy(self)
         other._ring, other._record = self._ring.copy(), self._record.copy()
+        other._second = copy.deepcopy(self._second)
         return other
 
     def verdict(self) -> Verdict:
         """The state now, with the numbers of the last few batches."""
-        return verdict_of(self.monitor, self._ring)
+        opinion = None if isinstance(self._monitor, Learning) else self._second.opinion
+        return verdict_of(self.monitor, self._ring, opinion)
 
     def learn_many(self, batches: NDArray[np.void]) -> tuple[NDArray[np.void], list[Verdict]]:
         """Take batches of the gate, dtype `BATCH`: a row of dtype `RESULT` for each steady one.
@@ -121,15 +134,34 @@ class BoreWatch:
         taken, made = 0, 0
         displacement = self._monitor.setup.pump.displacement
         while taken < len(batches):
+            first, heard = taken, made
             taken, made, stop = judge(
                 batches, taken, self._record, self._ring, displacement, results, made
             )
-            if stop == Stop.NOTHING:
-                break
-            self._think(Stop(stop), batches[taken - 1], results[made - 1 : made], changes)
+            notices: tuple[Notice, ...] = ()
+            if stop != Stop.NOTHING:
+                notices = self._think(Stop(stop), batches[taken - 1], results[made - 1 : made])
+            self._ask(batches[first:taken], results[heard:made])
+            self._tell(notices, changes)
         return made
 
-    def _think(self, stop: Stop, batch: np.void, row: Any, changes: list[Verdict]) -> None:
+    def _ask(self, batches: Any, rows: Any) -> None:
+        """Let the second opinion hear of `batches` too; `rows` are those of the steady ones.
+
+        But for those that the watch leaves out, since other heads were on.
+        """
+        if len(rows) == 0 or np.isnan(rows["log_ratio"][-1]):
+            return
+        heads = batches["signals"][:, HEADS][batches["kind"] == BatchKind.STEADY]
+        others = np.abs(heads - self._monitor.reference.heads) > OTHER_HEADS
+        if others.any():
+            rows = rows[~others]
+        noise = 2.0 * rows["bore_sd"] / rows["bore"]  # of the log area
+        values = rows["log_ratio"] / noise
+        told = _TELLS[rows["state"]]
+        self._second.take(zip(values.tolist(), rows["end_ns"].tolist(), told.tolist(), strict=True))
+
+    def _think(self, stop: Stop, batch: np.void, row: Any) -> tuple[Notice, ...]:
         """Let the monitor answer a stop of the loop. `row` is that of `batch`, if it was steady."""
         before = self.monitor
         self._monitor, notices = transition(before, Observation(stop, batch, self._ring))
@@ -138,6 +170,10 @@ class BoreWatch:
             row["state"] = _PLACES[self.state]
             if self._monitor.mode is not Mode.LEARNING:
                 row["probability"] = self._monitor.running.probability
+        return notices
+
+    def _tell(self, notices: tuple[Notice, ...], changes: list[Verdict]) -> None:
+        """Do what the monitor asks for."""
         for notice in notices:
             match notice:
                 case Told():

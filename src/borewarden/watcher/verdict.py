@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from borewarden.base.statistics import Interval
+from borewarden.detect.second_opinion import Opinion
 from borewarden.diagnose.causes import Belief
 
 
@@ -56,6 +57,7 @@ def head_of(heads: Sequence[HeadBelief]) -> str | None:
 
 
 STATES = tuple(State)  # tables of batches hold the place in here
+NO_CHANGE = (State.LEARNING, State.SOUND, State.NOT_STATED_BORE)  # all others tell of one
 
 
 @dataclass(frozen=True)
@@ -67,7 +69,8 @@ class Verdict:
     `probability` is that the bore has opened up, `causes` the posterior over what changed (empty
     while nothing did), `check` the cheapest thing to look at that would separate the first two.
     `heads` says which head's jewel it is, the most probable first; empty with one head, while all
-    is sound, and where it is the pump.
+    is sound, and where it is the pump. `second_opinion` is that of a general-purpose detector,
+    which changes nothing here; None before the jewel is learned.
     """
 
     time_ns: int
@@ -94,6 +97,14 @@ class Verdict:
     causes: tuple[Belief, ...] = ()
     check: str = ""
     heads: tuple[HeadBelief, ...] = ()
+    second_opinion: Opinion | None = None
+
+    @property
+    def disagrees(self) -> bool:
+        """Whether the second opinion sees a change and the verdict tells of none, or conversely."""
+        if self.second_opinion is None:
+            return False
+        return (self.second_opinion.since_ns is None) is (self.state not in NO_CHANGE)
 
     @property
     def head(self) -> str | None:

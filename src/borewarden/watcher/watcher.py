@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -106,7 +106,9 @@ class Watcher:
         self._gate_settings = gate
         self.gate = Gate(gate, pump.displacement)
         self._earlier_jet_hours = self._earlier_missed_hours = 0.0
-        self._fit(self._to_come[0].jewels)
+        self._hours_before: dict[Jewel, float] = {}  # of jewels from earlier sets, where not stated
+        self.jewels: list[Jewel] = []
+        self._fit(self._to_come[0])
 
     def learn_many(self, samples: Samples) -> Learned:
         """Take a block of samples in time order."""
@@ -118,7 +120,7 @@ class Watcher:
                 break
             stop = start + int(reached[0])
             parts.append(self._learn_part(rows(samples, start, stop)))
-            self._fit(self._to_come.pop(0).jewels)
+            self._fit(self._to_come.pop(0))
             start = stop
         parts.append(self._learn_part(rows(samples, start) if start else samples))
         return parts[0] if len(parts) == 1 else join(parts)
@@ -139,6 +141,23 @@ class Watcher:
     def jet_hours(self) -> float:
         """Hours with the jet on, over all jewels seen."""
         return self._earlier_jet_hours + self.gate.jet_hours
+
+    @property
+    def head_hours(self) -> dict[str, float]:
+        """Jet hours of the jewel in each head, those from before it was fitted included.
+
+        Of a head without a valve signal they are the pump's, as `store.jet_times` counts them, too.
+        """
+        return {jewel.head: self._hours_of(jewel) for jewel in self.jewels}
+
+    def expected_at(self, time_ns: int) -> list[Jewel]:
+        """The jewels that will be in the heads at `time_ns`; before any sample was learned."""
+        sets = [fitted.jewels for fitted in self._to_come if fitted.since_ns <= time_ns]
+        return sets[-1] if sets else self.jewels
+
+    def begin_with(self, hours: Mapping[Jewel, float]) -> None:
+        """Take over the jet hours of jewels that were fitted before the first sample to come."""
+        self._hours_before.update(hours)
 
     @property
     def missed_hours(self) -> float:
@@ -233,12 +252,23 @@ class Watcher:
                 batches["state"][batches["end_ns"] == time_ns] = CANNOT_TELL
         return alerts
 
-    def _fit(self, jewels: list[Jewel]) -> None:
+    def _hours_of(self, jewel: Jewel) -> float:
+        hours = self.gate.jet_hours
+        several = max(len(self.jewels), len(self.valve_heads)) > 1
+        if several and jewel.head in self.valve_heads:
+            hours = self.gate.head_hours[self.valve_heads.index(jewel.head)]
+        return self._hours_before.get(jewel, jewel.jet_hours) + hours
+
+    def _fit(self, fitted: FittedSet) -> None:
         """Start over with the jewels that are in the heads from now on.
 
-        Nothing is carried over, so the state is a function of the samples since then:
-        a service that restarts has only to feed those again.
+        Nothing but the hours of jewels that stay is carried over, so the state is a function of
+        the samples since then: a service that restarts has only to feed those again.
         """
+        jewels = fitted.jewels
+        for jewel in self.jewels:
+            if jewel in jewels and jewel.fitted_ns < fitted.since_ns:
+                self._hours_before[jewel] = self._hours_of(jewel)
         self._chatter = Chatter()
         self._has_ceiling = False
         self.jewels = jewels
