@@ -307,6 +307,7 @@ def test_every_figure_of_once_a_minute_is_described() -> None:
     status = MachineStatus(
         "North", "UTC", pump, verdict, jewels=[jewel], head_hours={"1": 1.0}, latency_s=[0.1]
     )
+    status.last_sample_ns = 1  # and so the age of the newest jet is known
     health = Health(outages={"influx": Outage(0, "away")}, room=[Room(10**9, 1e6)])
     aside = {"influx": Backlog(0, 1, 0, "no")}
     lines = family_lines(standing_families({"North": status}, aside, health), 1, instance="here")

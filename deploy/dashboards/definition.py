@@ -186,13 +186,14 @@ def fleet() -> Board:
                 "table",
                 "Links and readings",
                 "Whether each controller answers and gives usable readings. While it does not, "
-                "nobody watches that pump.",
+                "nobody watches that pump. A verdict is one of the newest judged jet.",
                 Place(0, 26, 12, 7),
                 (
                     Value(
                         "Controller answers", "borewarden_link_connected", words=YES_NO, decimals=0
                     ),
                     Value("Readings usable", "borewarden_sight", words=YES_NO, decimals=0),
+                    Value("Hours since a jet was judged", "borewarden_jet_age_seconds", 1 / 3600),
                 ),
                 one=False,
             ),

@@ -126,6 +126,7 @@ async def test_what_is_not_a_number_is_unknown_and_never_raises(tmp_path: Path) 
         b'{"pump": 3}',
         b'{"pump": {"bar": "high"}}',
         b'{"pump": {"bar": null}}',
+        b'{"pump": {"bar": true}}',
         b'{"pump": {"bar": 1e999}}',
         b'{"pump": {"bar": 1' + b"0" * 400 + b"}}",
         b"[" * 100_000,

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from borewarden.base.samples import Floats, Samples, rows, samples_of
 from borewarden.collect.logged import read_log
-from borewarden.collect.sight import Sight
+from borewarden.collect.sight import Sight, Usable
 from borewarden.physics.pump import DirectDrive, Intensifier
 from borewarden.settings import MachineSettings, load_machine
 
@@ -355,6 +355,93 @@ def test_far_too_few_strokes_are_doubted() -> None:
     )
     seen = machine.build_sight().learn_many(samples, area_of(machine))
     assert "far fewer strokes than the stated bore takes" in seen.doubts["rate"]
+
+
+def found_of(machine: MachineSettings, **channels: Floats) -> list[Usable]:
+    """What is said after each second."""
+    n = len(channels["pressure"])
+    samples, sight = samples_of(np.arange(n) * 10**9 + 1, **channels), machine.build_sight()
+    return [sight.learn_many(rows(samples, i, i + 1), area_of(machine)) for i in range(n)]
+
+
+def test_time_above_the_plate_adds_up_over_cuts() -> None:
+    lies = working(1000)
+    on = np.arange(1000) % 60 < 40
+    lies["pressure"][600:] += np.where(on, 130e6, 0.0)[600:]
+    found = found_in("north", lies)
+    assert not any(found[:700])
+    assert "held at 50" in found[900]["pressure"]
+    # a valve that closes makes spikes
+    spikes = working(3600)
+    spikes["pressure"][np.arange(3600) % 60 == 40] = 470e6
+    assert not any(found_in("north", spikes))
+
+
+def test_a_rate_above_the_plate_that_lasts_is_found() -> None:
+    lies = working(600)
+    lies["rate"] *= 1.2 * 1.1 / lies["rate"].max()  # of a pump of at most 66 strokes/min
+    found = found_in("west", lies)
+    assert not any(found[:100])
+    assert "is out of range" in found[-1]["rate"]
+
+
+def test_a_crank_that_is_far_too_slow_is_doubted() -> None:
+    text = (ROOT / "config" / "south.toml").read_text()
+    south = machine_of("south")
+    pump = south.pump.model_copy(update={"regulation": "speed"})
+    machine = south.model_copy(update={"pump": pump})
+    assert "regulation" in text
+    lies = working(1800)
+    rate = np.where(np.arange(1800) < 900, 5.0, 5.0 / 60.0)
+    rate += 1e-3 * np.random.default_rng(3).random(1800)
+    found = found_of(machine, pressure=lies["pressure"] - 40e6, rate=rate)
+    assert not any(each.faults for each in found)
+    assert not any(each.doubts for each in found[:1400])
+    assert "far fewer turns than the stated bore takes" in found[-1].doubts["rate"]
+
+
+def test_a_steady_cut_may_stand_on_a_gauge_of_large_steps() -> None:
+    cut = working(1800)
+    cut["pressure"] = np.round(cut["pressure"] / 1e6) * 1e6
+    cut["rate"][600:1500] = 0.35
+    cut["pressure"][600:1500] = 374e6
+    cut["stroke_count"] = 66_000.0 + np.floor(np.cumsum(cut["rate"]))
+    assert not any(found_in("north", cut))
+    # but not through one pause after the other
+    cut["rate"] = working(1800)["rate"]
+    cut["stroke_count"] = working(1800)["stroke_count"]
+    assert "stands still at 374 MPa" in found_in("north", cut)[1000]["pressure"]
+
+
+def test_a_gateway_that_renews_seldom_is_not_believed_in_between() -> None:
+    lies = working(2400)
+    at = np.arange(2400)
+    at[600:] -= at[600:] % 40
+    lies = {name: values[at] for name, values in lies.items()}
+    found = found_in("north", lies)
+    first = next(i for i, each in enumerate(found) if each)
+    assert first < 900
+    assert all("comes 4" in each["pressure"] for each in found[first:])
+
+
+def test_a_wrong_unit_at_the_margin_stays_found() -> None:
+    """Kpsi read as MPa: some windows look nearly right."""
+    lies, at = working(3600), np.arange(3600)
+    lies["pressure"] *= 0.145
+    lies["stroke_count"] = np.floor(np.cumsum(np.where(at % 60 < 40, 0.4 - 5e-5 * at, 0.0)))
+    found = found_in("north", lies)
+    first = next(i for i, each in enumerate(found) if each)
+    assert all("does not fit the strokes" in each["pressure"] for each in found[first:])
+
+
+def test_a_loop_that_is_polled_unevenly_is_found() -> None:
+    lies, rng = working(1500), np.random.default_rng(11)
+    loop = lies["pressure"][600:660].copy()
+    polled = [each for _ in range(20) for each in loop[rng.random(60) > 0.08]]
+    lies["pressure"][600:] = np.array(polled)[:900]
+    found = found_in("west", lies)
+    assert not any(found[:600])
+    assert "repeats the readings of" in found[-1]["pressure"]
 
 
 # -- and what has to prove that it is right again

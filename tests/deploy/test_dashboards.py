@@ -94,6 +94,7 @@ RANGES: dict[str, tuple[float, float]] = {
     "Fitted, days ago": (1.0, 4.0),
     "Controller answers": (0, 1),
     "Readings usable": (0, 1),
+    "Hours since a jet was judged": (0.0, 24.0),
     "Part": (0, 1),
     "Sending": (0, 1),
     "Sight": (0, 1),

@@ -18,18 +18,19 @@ import aiomqtt
 import numpy as np
 import pytest
 
-from borewarden.base.samples import Samples
+from borewarden.alert.alarm import BLIND, Alarm
+from borewarden.base.samples import Samples, rows
 from borewarden.collect.link import LinkState
 from borewarden.gate.batch import Phase
 from borewarden.service import connection_check
 from borewarden.service.connection_check import reach_machine
-from borewarden.service.health import health_troubles
+from borewarden.service.health import health_troubles, sight_words
 from borewarden.service.machine_view import sample_age
 from borewarden.service.own_health import Health
 from borewarden.service.status import MachineStatus, SightStatus
-from borewarden.service.watch import restore, watch
+from borewarden.service.watch import restore, status_of, watch
 from borewarden.settings import load_machine
-from borewarden.store.database import judge_anew, open_store, read_table, transaction
+from borewarden.store.database import judge_anew, open_store, read_table, transaction, write_alarm
 from borewarden.store.mails import Undelivered
 from borewarden.watcher.verdict import State
 from follow_log import paced
@@ -246,6 +247,31 @@ async def test_unusable_samples_are_not_judged_by_a_restart_either(tmp_path: Pat
         assert repr(fresh.verdict()) == repr(live.verdict)
         assert (read_table(connection, "sample", settings.name)["phase"] == phases).all()
         assert len(read_table(connection, "alert", settings.name)) == 0
+
+
+async def test_a_restart_forgets_neither_blindness_nor_when_it_began(tmp_path: Path) -> None:
+    """The alarm still stood when the watcher was killed, though the newest readings were well."""
+    settings = load_machine(NORTH)
+    samples, store = sound_and_then_tenfold(settings), tmp_path / "b.db"
+    counts = samples.stroke_count.copy()
+    counts[1400:] = counts[1399] + (counts[1400:] - counts[1399]) / 20.0
+    samples = samples._replace(stroke_count=counts)
+    await watch([settings], store, {settings.name: paced(samples, 7)})
+    newest_ns = int(samples.time_ns[-1])
+    later = rows(samples, 1790)._replace(time_ns=samples.time_ns[1790:] + 20 * 10**9)
+    area = settings.gate_settings().nominal_area
+    with open_store(store) as connection:
+        again = restore(settings, connection)
+        assert again.usable_ns == newest_ns
+        assert again.sight.learn_many(later, area).faults == {}
+        alarm = Alarm(settings.name, about="sight", condition=BLIND, raised_ns=1300 * 10**9)
+        with transaction(connection):
+            write_alarm(connection, settings.name, "sight", alarm.to_json())
+        again = restore(settings, connection)
+        faults = again.sight.learn_many(later, area).faults
+        assert "was unusable before the watcher was restarted" in faults["pressure"]
+        status = status_of(settings, again)
+        assert sight_words(status).startswith("No usable reading since 1970-01-01 01:30 CET")
 
 
 def begun(settings: Any, **changes: Any) -> dict[str, MachineStatus]:

@@ -196,6 +196,23 @@ async def test_a_recipient_that_does_not_exist_is_told_and_the_other_has_the_mai
     assert box.taken == [("North", [LEAD])]
 
 
+async def test_who_will_never_get_it_is_told_while_another_is_put_off(
+    server: MailServer, box: Box, store: Path
+) -> None:
+    full, gone = "full@invented-shop.example", "gone@invented-shop.example"
+    server.set_fault("answer", command="RCPT", recipient=full, code=452, text="4.2.2 full")
+    server.set_fault("answer", command="RCPT", recipient=gone, code=550, text="5.1.1 unknown")
+    happens(store, "North")
+    settings = mail_settings(server.port, recipients=(LEAD, full, gone))
+    async with mailing(store, settings) as health:
+        await until(lambda: health.late)
+        said = health.troubles()["mail"]
+        assert f"{gone}: 550 5.1.1 unknown" in said
+        assert f"{full}: 452 4.2.2 full" in said
+        assert len(left(store)) == 1  # it still waits for the one that is full
+    assert box.taken == [("North", [LEAD])]
+
+
 async def test_too_many_recipients_is_no_refusal_for_good(
     server: MailServer, box: Box, store: Path
 ) -> None:

@@ -74,7 +74,7 @@ def test_what_stands_still_is_not_proven(tmp_path: Path) -> None:
 
 def test_what_stands_still_although_the_pump_works_is_no(tmp_path: Path) -> None:
     answer, words = of(
-        found(machine(tmp_path), pressure=np.full(N, 250e6), stroke_count=COUNT), "pressure"
+        found(machine(tmp_path), pressure=np.full(N, 250.3e6), stroke_count=COUNT), "pressure"
     )
     assert answer == "NO"
     assert "stood still to the last digit for 2 strokes; it may be the set point" in words
@@ -90,6 +90,21 @@ def test_what_stands_still_although_the_pump_works_is_no(tmp_path: Path) -> None
     )
     assert shut["stroke_count"].answer == "not proven"
     assert of(is_open, "stroke_count")[0] == "NO"
+
+
+def test_a_steady_cut_may_stand_on_a_gauge_of_large_steps(tmp_path: Path) -> None:
+    cut = found(machine(tmp_path), pressure=np.full(N, 250e6), stroke_count=COUNT)
+    answer, words = of(cut, "pressure")
+    assert answer == "not proven"
+    assert "as a steady cut may on a gauge of such large steps" in words
+
+
+def test_a_counter_that_is_wrong_is_not_held_against_the_pressure(tmp_path: Path) -> None:
+    answers = found(machine(tmp_path), pressure=RIPPLE, stroke_count=COUNT * 65536.0)
+    assert of(answers, "stroke_count")[0] == "NO"
+    answer, words = of(answers, "pressure")
+    assert answer == "not proven"
+    assert "the stroke count can't be right, so it shows nothing" in words
 
 
 @pytest.mark.parametrize(

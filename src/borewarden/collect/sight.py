@@ -92,7 +92,8 @@ class Sight:
             words = "shows no strokes" if self._is_at_rest(samples) else "has not changed"
             doubts[self.flow] = _unproven(words, seen.flow_still)
         elif seen.flow_little > 0.0 and not faults:
-            words = "shows far fewer strokes than the stated bore takes"
+            works = "strokes" if self.plate.pistons else "turns"
+            words = f"shows far fewer {works} than the stated bore takes"
             doubts[self.flow] = _unproven(words, seen.flow_little)
         newest_ns = None if seen.usable_ns == NEVER else seen.usable_ns
         return Usable(newest_ns, faults, doubts, unusable)

@@ -36,19 +36,26 @@ VALVE_ON = 0.5  # heads, halfway between none and one
 TURNING = 0.02  # of the highest rate: above, a crank turns
 LEAK = 0.05  # of the highest rate: fewer strokes may be a leak's
 
+HELD_RATE = 1.1  # of the highest one: no pump goes on like that for `stuck_time`; as `reach` has it
 OUTSIDE = 0.25  # of `stuck_time` above the range: the scale is wrong, until for
 INSIDE = 0.5  # of it there was a reading like that of a working pump, and none above
 ABOVE_RATED = 1.05  # of the rated pressure: nobody holds that for `stuck_time` to the last digit
 HELD_ABOVE = 1.1  # of it: the relief valve opens before, whatever the last digit does
+SPIKE = 0.05  # of `stuck_time`: a valve that closes may make one
+ABOVE_MEMORY = 3600.0  # s in which stretches above the plate add up
 STANDS_LONGEST = 3600.0  # s of one and the same pressure while nothing else shows work
 LEAST_STROKES = 3.0  # that a pressure has to show
+COARSE = 1e-3  # of the rated pressure: a gauge of larger steps may stand on a steady cut,
+STEPS_KNOWN = 10.0  # changes that show how large its steps are,
+PAUSES = 3.0  # but not through so many pauses of the jet
 
 CHANGES = 200.0  # of a rate with a steady jet, to know how often it changes,
 SMALL_CHANGE = 0.02  # of itself at a time; more is a jet that opens
 USUAL_STEPS = 1.25  # least steps at a time, or a coarse display may stand still on a normal day
 LONGER = 3.0  # times as long as it ever stood
 PAUSE = 2.0  # stroke periods after the last stroke, the noise is that of a pressure that is held
-NOISE_KNOWN, NOISE_MEMORY = 60.0, 3000.0  # readings
+NOISE_KNOWN, NOISE_MEMORY = 30.0, 3000.0  # readings
+RESOLVED = 2.0  # least steps of the gauge at a time: it shows the noise, and not its own rounding
 NOISY = 0.3  # turns a reading; of pure noise it is 2/3
 STRETCH = 0.25  # of `stuck_time`: controllers average over less
 FLIP_TIME = 0.06  # of `stuck_time` that a valve stays, and
@@ -60,15 +67,19 @@ UNPROVEN = 5.0  # times `stuck_time` without a change: that may be right, and ma
 JET_LIKE = 0.5  # of the usual rate; less may be a leak's, which is steady
 SELDOM = 60.0  # times the usual time between two changes
 
-OFTEN = 0.9  # of the readings change it: then a few that don't are enough,
+OFTEN = 0.9  # of the readings change it: then a few that don't are enough;
+LESS_OFTEN = 0.6  # will do where it changes by `RESOLVED` steps: it is polled faster than renewed
 OFTEN_KNOWN, OFTEN_MEMORY = 60.0, 300.0  # readings
 SAME = 20.0  # readings
 
 TURNS = 8  # up or down, and
 VARIED = 12  # of `LOOP` readings that have to differ, or a coarse display may repeat itself
+MATCHED = 18  # of the `LOOP` readings that have to come again, in their order, with
+MISSED = 2  # others between two of them
 REMEMBERED = 5.0  # times `stuck_time` after which others are remembered: no longer loop is found
 LOOPS_LOST = 2.5  # loops without a repetition: it has ended
 LONE = 3  # readings
+IN_TIME = 20.0  # counts, one by one
 MANY = 4.0  # counts at once: none of them was seen when it was made
 
 STROKES_MISSED = 10.0  # that the stated bore would have taken while the valve was open
@@ -138,6 +149,17 @@ def _clear(channel: Any, fault: int) -> None:
 
 
 @compiled
+def _add_held(channel: Any, value: float, limits: Range, seconds: float, t: int) -> None:
+    """A reading that may be so for a moment, and not for long."""
+    channel.inside = 0.0
+    if channel.held == 0.0:
+        channel.held_ns = t
+    channel.held += seconds
+    if channel.held > limits.stuck_time:
+        _find(channel, Fault.WRONG_SCALE, value, channel.held_ns)
+
+
+@compiled
 def _in_range(channel: Any, value: float, limits: Range, seconds: float, t: int) -> bool:
     """Whether `value` is there and possible; if not, it is told in `channel`.
 
@@ -145,7 +167,9 @@ def _in_range(channel: Any, value: float, limits: Range, seconds: float, t: int)
     to be wrong.
     """
     possible = limits.low <= value <= limits.high
-    if value > limits.high:
+    if limits.held < value <= limits.high:
+        _add_held(channel, value, limits, seconds, t)
+    elif value > limits.high:
         channel.inside = 0.0
         if channel.outside == 0.0:
             channel.outside_ns = t
@@ -155,7 +179,7 @@ def _in_range(channel: Any, value: float, limits: Range, seconds: float, t: int)
     elif value >= limits.works:
         channel.inside += seconds
         if channel.inside > INSIDE * limits.stuck_time:
-            channel.outside = 0.0
+            channel.outside = channel.held = 0.0
             _clear(channel, Fault.WRONG_SCALE)
     if channel.fault <= Fault.OUT_OF_RANGE:
         fault = Fault.NONE
@@ -177,17 +201,42 @@ def _turns(plate: Plate, x: Reading) -> bool:
 
 
 @compiled
+def _pressure_moved(s: Any, step: float, t: int) -> None:
+    still = s.still
+    if step > 0.0:  # not the first one
+        still.step = min(still.step, step) if still.steps > 0.0 else step
+        still.steps += 1.0
+    still.pauses = 0.0
+    still.paused = False
+    still.since_ns = t
+    still.seconds = 0.0
+    still.strokes = 0.0
+    still.valve = 0.0
+    still.turning = 0.0
+    _clear(s.pressure, Fault.FROZEN)
+    _clear(s.pressure, Fault.FULL_SCALE)
+
+
+@compiled
+def _works_meanwhile(s: Any, plate: Plate, is_up: bool) -> bool:
+    """Whether the machine worked while the pressure stood; a coarse gauge may stand on a cut."""
+    still = s.still
+    is_coarse = still.steps >= STEPS_KNOWN and still.step > COARSE * plate.rated_pressure
+    if is_coarse and is_up and still.pauses < PAUSES:
+        return False
+    if plate.strokes:
+        works = still.strokes >= max(LEAST_STROKES, LEAK * plate.max_rate * still.seconds)
+    else:
+        works = still.turning > plate.stuck_time
+    return bool(works or still.valve > plate.stuck_time)
+
+
+@compiled
 def _watch_pressure(s: Any, plate: Plate, x: Reading) -> None:
     """Whether the pressure stands still to the last digit while the machine works."""
     still = s.still
     if x.pressure != s.last_pressure:
-        still.since_ns = x.time_ns
-        still.seconds = 0.0
-        still.strokes = 0.0
-        still.valve = 0.0
-        still.turning = 0.0
-        _clear(s.pressure, Fault.FROZEN)
-        _clear(s.pressure, Fault.FULL_SCALE)
+        _pressure_moved(s, abs(x.pressure - s.last_pressure), x.time_ns)
         return
     is_up = x.pressure > plate.stopped_pressure
     turns = _turns(plate, x)
@@ -198,16 +247,15 @@ def _watch_pressure(s: Any, plate: Plate, x: Reading) -> None:
     # a valve that is left open says nothing of a pump that stands
     if x.valve >= VALVE_ON and (is_up or (turns and (plate.counts or plate.reads_rate))):
         still.valve += x.seconds
+    if plate.strokes and s.pace.period > 0.0:
+        pauses = s.rest.seconds > DIES_AWAY * s.pace.period
+        still.pauses += pauses and not still.paused
+        still.paused = pauses
     if still.seconds <= plate.stuck_time:
         return
-    if plate.strokes:
-        works = still.strokes >= max(LEAST_STROKES, LEAK * plate.max_rate * still.seconds)
-    else:
-        works = still.turning > plate.stuck_time
-    works = works or still.valve > plate.stuck_time
     if x.pressure > ABOVE_RATED * plate.rated_pressure:
         _find(s.pressure, Fault.FULL_SCALE, x.pressure, still.since_ns)
-    elif works or (is_up and still.seconds > STANDS_LONGEST):
+    elif _works_meanwhile(s, plate, is_up) or (is_up and still.seconds > STANDS_LONGEST):
         _clear(s.pressure, Fault.MISFIT)  # the better word
         _find(s.pressure, Fault.FROZEN, x.pressure, still.since_ns)
 
@@ -221,12 +269,16 @@ def _watch_noise(s: Any, plate: Plate, x: Reading) -> None:
         kept = np.exp(-noise.late / NOISE_MEMORY)
         noise.readings = kept * noise.readings + noise.late
         noise.turns = kept * noise.turns + noise.late_turns
-        noise.late = noise.late_turns = 0.0
+        noise.moves = kept * noise.moves + noise.late_moves
+        noise.moved = kept * noise.moved + noise.late_moved
+        noise.late = noise.late_turns = noise.late_moves = noise.late_moved = 0.0
     quiet = PAUSE * s.pace.period if s.pace.period > 0.0 else LONGEST_PERIOD
     is_up = x.pressure > plate.stopped_pressure
     if is_up and x.strokes == 0.0 and s.rest.seconds > quiet:
         noise.late += 1.0
         noise.late_turns += step * noise.step < 0.0
+        noise.late_moves += step != 0.0
+        noise.late_moved += abs(step)
     if step != 0.0 or not is_up:
         noise.step = step
         noise.same = noise.same_time = 0.0
@@ -234,27 +286,43 @@ def _watch_noise(s: Any, plate: Plate, x: Reading) -> None:
     noise.same += 1.0
     noise.same_time += x.seconds
     is_noisy = noise.readings >= NOISE_KNOWN and noise.turns >= NOISY * noise.readings
-    if is_noisy and noise.same >= SAME and noise.same_time > plate.stuck_time:
+    is_resolved = noise.moved >= RESOLVED * s.still.step * noise.moves
+    if is_noisy and is_resolved and noise.same >= SAME and noise.same_time > plate.stuck_time:
         _find(s.pressure, Fault.FROZEN, x.pressure, s.still.since_ns)
 
 
 @compiled
+def _is_at_work(s: Any, plate: Plate, x: Reading) -> bool:
+    """Whether the jet is on, by strokes or turns, at working pressure."""
+    if x.pressure < plate.working_pressure:
+        return False
+    if not plate.strokes:
+        return _turns(plate, x)
+    return bool(s.rest.seconds <= DIES_AWAY * s.pace.period)
+
+
+@compiled
 def _watch_plate(s: Any, plate: Plate, x: Reading) -> None:
-    """Whether the pressure is held above what the pump is built for."""
+    """Whether the pressure is above what the pump is built for, at once or cut by cut."""
     above = s.above
+    if (x.time_ns - above.since_ns) * S_PER_NS > ABOVE_MEMORY and above.stretch == 0.0:
+        above.seconds = 0.0
     if x.pressure > HELD_ABOVE * plate.rated_pressure:
-        if above.seconds == 0.0:
+        if above.seconds == 0.0 and above.stretch == 0.0:
             above.since_ns = x.time_ns
-        above.seconds += x.seconds
+        above.stretch += x.seconds
+        if above.stretch > SPIKE * plate.stuck_time:
+            above.seconds += x.seconds
         above.sound = 0.0
         # one that stands is found as such
         if above.seconds > plate.stuck_time and x.pressure != s.last_pressure:
             _find(s.pressure, Fault.ABOVE, x.pressure, above.since_ns)
         return
-    above.seconds = 0.0
-    if x.pressure >= plate.working_pressure:
+    above.stretch = 0.0
+    if _is_at_work(s, plate, x):
         above.sound += x.seconds
         if above.sound > INSIDE * plate.stuck_time:
+            above.seconds = 0.0
             _clear(s.pressure, Fault.ABOVE)
 
 
@@ -262,6 +330,10 @@ def _watch_plate(s: Any, plate: Plate, x: Reading) -> None:
 def _rate_changed(rate: Any, x: Reading) -> None:
     """A rate moved: how often and how far it does so while the jet is on and steady."""
     change = abs(x.rate - rate.last)
+    if 0.0 < change < SMALL_CHANGE * x.rate:
+        rate.least = min(rate.least, change) if rate.sizes > 0.0 else change
+        rate.size += change
+        rate.sizes += 1.0
     if rate.seconds > 0.0 and change < SMALL_CHANGE * x.rate:  # not as a jet opens
         rate.jet += rate.seconds
         rate.longest = max(rate.longest, rate.seconds)
@@ -323,7 +395,9 @@ def _used_to_move(rate: Any, plate: Plate, x: Reading) -> bool:
     rate.same += 1.0
     rate.same_time += x.seconds
     readings = rate.moved + rate.stood
-    often = readings >= OFTEN_KNOWN and rate.moved >= OFTEN * readings
+    is_resolved = rate.sizes > 0.0 and rate.size >= RESOLVED * rate.least * rate.sizes
+    least = LESS_OFTEN if is_resolved else OFTEN
+    often = readings >= OFTEN_KNOWN and rate.moved >= least * readings
     stands = rate.same >= SAME and rate.same_time > plate.stuck_time
     return bool(often and stands and x.rate < PINNED * plate.max_rate)
 
@@ -373,6 +447,20 @@ def _is_varied(values: Any) -> bool:
 
 
 @compiled
+def _come_again(r: Any) -> int:
+    """How many of those remembered came again in their order; some polls may miss one."""
+    found, place = 0, LOOP
+    for back in range(LOOP):
+        for skipped in range(MISSED + 1):
+            at = place - 1 - skipped
+            if at >= 0 and r.newest[(r.place + at) % LOOP] == r.remembered[LOOP - 1 - back]:
+                found += 1
+                place = at
+                break
+    return found
+
+
+@compiled
 def _watch_repeats(s: Any, plate: Plate, x: Reading) -> None:
     """Whether the pressure goes through the very readings that it showed before."""
     r = s.repeated
@@ -387,29 +475,36 @@ def _watch_repeats(s: Any, plate: Plate, x: Reading) -> None:
     r.count += 1
     if r.count < LOOP:
         return
-    if r.has and x.pressure == r.remembered[LOOP - 1]:
-        same = True
-        for i in range(LOOP):
-            same = same and r.newest[(r.place + i) % LOOP] == r.remembered[i]
-        if same:
-            r.period_ns = x.time_ns - max(r.same_ns, r.at_ns)
-            r.same_ns = x.time_ns
-            _find(s.pressure, Fault.REPEATS, r.period_ns * S_PER_NS, r.at_ns)
+    is_new = r.has and r.count >= r.at_count + LOOP
+    if is_new and x.pressure == r.remembered[LOOP - 1] and _come_again(r) >= MATCHED:
+        r.period_ns = x.time_ns - max(r.same_ns, r.at_ns)
+        r.same_ns = x.time_ns
+        _find(s.pressure, Fault.REPEATS, r.period_ns * S_PER_NS, r.at_ns)
     old = (x.time_ns - r.at_ns) * S_PER_NS > REMEMBERED * plate.stuck_time
     if s.pressure.fault != Fault.REPEATS and (old or not r.has) and _is_varied(r.newest):
         for i in range(LOOP):
             r.remembered[i] = r.newest[(r.place + i) % LOOP]
         r.has = True
+        r.at_count = r.count
         r.at_ns = x.time_ns
 
 
 @compiled
 def _watch_age(s: Any, plate: Plate, x: Reading, waited: float) -> None:
-    """Whether a gateway says the same for long and then has new counts and pressure at once."""
+    """Whether a gateway says the same for long and then has new counts and pressure at once.
+
+    Only counts that come in time, one after the other, show that it no longer does.
+    """
     if x.strokes <= 0.0:
         return
-    both_new = x.pressure != s.last_pressure and s.still.seconds + x.seconds > plate.max_gap
-    s.stale = s.stale + 1 if both_new and waited > plate.max_gap and x.strokes >= MANY else 0
+    is_late = waited > plate.max_gap and s.still.seconds + x.seconds > plate.max_gap
+    if not is_late or x.pressure == s.last_pressure:
+        s.in_time += 1.0
+        if s.stale < LONE or s.in_time >= IN_TIME:
+            s.stale = 0
+        return
+    s.in_time = 0.0
+    s.stale += x.strokes >= MANY
     if s.stale >= LONE:
         _find(s.pressure, Fault.SELDOM, waited, s.still.since_ns)
 
@@ -530,14 +625,15 @@ def _watch_strokes(s: Any, plate: Plate, x: Reading, area: float) -> None:
     rest = s.rest
     rest.part += x.strokes
     if rest.part >= 1.0:
-        rest.part %= 1.0
+        made = np.floor(rest.part)  # a crank makes several from one reading to the next
+        rest.part -= made
         if s.usual.windows >= USUAL_KNOWN:
-            is_jet = rest.seconds * s.usual.rate < SELDOM_STROKES
+            is_jet = rest.seconds * s.usual.rate < SELDOM_STROKES * made
         else:
-            is_jet = rest.seconds * area * x.flux < SELDOM_STATED * x.delivery
-        # a drive that holds the pressure may idle for hours at its least speed
-        is_jet = is_jet or not plate.pistons
+            is_jet = rest.seconds * area * x.flux < SELDOM_STATED * made * x.delivery
         _end_rest(s, x.time_ns, is_jet)
+        if not plate.pistons:  # any turn shows that the crank turns
+            _clear(s.flow, Fault.STANDS)
     _add_to_rest(s, plate, x, area)
     stands = (
         (rest.valve > MISSED_TIME * plate.stuck_time and rest.missed > STROKES_MISSED)
@@ -547,7 +643,8 @@ def _watch_strokes(s: Any, plate: Plate, x: Reading, area: float) -> None:
     )
     if stands:
         _find(s.flow, Fault.STANDS, x.pressure, rest.since_ns)
-    elif rest.idle > HELD_LONGEST:
+    # a drive that holds the pressure may idle for hours at its least speed
+    elif rest.idle > HELD_LONGEST and plate.pistons:
         _find(s.flow, Fault.STANDS, x.pressure, rest.idle_ns)
 
 
@@ -747,8 +844,8 @@ def _watch_fit(s: Any, plate: Plate, x: Reading, area: float) -> None:
             _find(s.flow, Fault.TOO_FAST, rate, window.odd_ns)
     elif window.odd == 0:
         _clear(s.flow, Fault.TOO_FAST)
-        # a part of what does not fit may look as if it did
-        if usual.windows < USUAL_KNOWN or pressure > THIRD * usual.pressure:
+        # below working pressure, a part of what does not fit may look as if it did
+        if not is_low:
             _clear(s.pressure, Fault.MISFIT)
         if not is_low and passed > AREA_LEAST * area:
             _learn_usual(usual, pressure, rate, passed)
@@ -863,13 +960,13 @@ def _pass_over(s: Any, gap_ns: int) -> None:
 def _prove(s: Any, plate: Plate, pressure: float, seconds: float) -> None:
     """Have readings that were unusable before a restart be sound for a while.
 
-    At rest, they show nothing.
+    At rest, they show nothing, nor below the pressure of a jet.
     """
     if s.unproven <= 0.0:
         return
     if s.pressure.fault != Fault.NONE or s.flow.fault != Fault.NONE:
         s.unproven = PROVEN * plate.stuck_time
-    elif pressure > plate.stopped_pressure:
+    elif pressure >= plate.working_pressure:
         s.unproven -= seconds
 
 
@@ -899,15 +996,23 @@ def _look(s: Any, plate: Plate, displacement: Displacement, area: float, now: Sa
     seconds = _move_clock(s, plate, t)
     _watch_gaps(s, plate, seconds, t)
     # both are looked at, so that both are told
-    limits = Range(-plate.stopped_pressure, plate.working_pressure, plate.max_pressure, hold)
+    # of a pressure, `_watch_plate` looks at what is held
+    limits = Range(
+        -plate.stopped_pressure,
+        plate.working_pressure,
+        plate.max_pressure,
+        plate.max_pressure,
+        hold,
+    )
     has_pressure = _in_range(s.pressure, now.pressure, limits, seconds, t)
     if plate.counts:
-        limits = Range(0.0, 0.0, MOST_COUNTS, hold)
+        limits = Range(0.0, 0.0, MOST_COUNTS, MOST_COUNTS, hold)
         has_flow = _in_range(s.flow, now.counter, limits, seconds, t)
         edge_ns = s.edge_ns
         strokes = _count(s, plate, now.counter, seconds, t) if has_flow else 0.0
     else:
-        limits = Range(0.0, LEAK * plate.max_rate, plate.highest_rate, hold)
+        most = min(HELD_RATE * plate.max_rate, plate.highest_rate)
+        limits = Range(0.0, LEAK * plate.max_rate, most, plate.highest_rate, hold)
         has_flow = _in_range(s.flow, now.rate, limits, seconds, t)
         edge_ns = t
         strokes = now.rate * seconds

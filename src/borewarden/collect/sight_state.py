@@ -67,6 +67,8 @@ CHANNEL = np.dtype(
         ("since_ns", np.int64),
         ("outside", np.float64),  # s above the range,
         ("outside_ns", np.int64),  # since when
+        ("held", np.float64),  # s above what is held for long,
+        ("held_ns", np.int64),  # since when
         ("inside", np.float64),  # s like a working pump since
     ]
 )
@@ -79,14 +81,19 @@ STILL = np.dtype(
         ("strokes", np.float64),
         ("valve", np.float64),  # s with the valve open
         ("turning", np.float64),  # s
+        ("pauses", np.float64),  # of the jet
+        ("paused", np.bool_),
+        ("steps", np.float64),  # changes so far,
+        ("step", np.float64),  # Pa, the least one
     ]
 )
 
 # The pressure against the plate.
 ABOVE = np.dtype(
     [
-        ("since_ns", np.int64),  # it went above,
-        ("seconds", np.float64),  # and for how long
+        ("since_ns", np.int64),  # it first went above,
+        ("seconds", np.float64),  # for how long in all, lately,
+        ("stretch", np.float64),  # s since it last did
         ("sound", np.float64),  # s at work below it since
     ]
 )
@@ -100,6 +107,9 @@ RATE = np.dtype(
         ("jet", np.float64),  # s, over all changes
         ("change", np.float64),  # Hz, over all changes
         ("step", np.float64),  # Hz, the least one
+        ("sizes", np.float64),  # small changes, jet on or not yet known,
+        ("size", np.float64),  # Hz, over all of them
+        ("least", np.float64),  # Hz, the least one
         ("longest", np.float64),  # s that it stood, at most
         ("moved", np.float64),  # readings that changed it,
         ("stood", np.float64),  # and that did not, lately, until it last changed
@@ -127,7 +137,8 @@ REPEATED = np.dtype(
         ("count", np.int64),
         ("remembered", np.float64, (LOOP,)),
         ("has", np.bool_),
-        ("at_ns", np.int64),  # the remembered ones came
+        ("at_ns", np.int64),  # the remembered ones came,
+        ("at_count", np.int64),
         ("same_ns", np.int64),  # they came again
         ("period_ns", np.int64),
     ]
@@ -138,9 +149,13 @@ NOISE = np.dtype(
     [
         ("step", np.float64),  # Pa, the newest one
         ("readings", np.float64),  # in pauses that are over,
-        ("turns", np.float64),  # and how often it turned there
+        ("turns", np.float64),  # how often it turned there,
+        ("moves", np.float64),  # and moved,
+        ("moved", np.float64),  # Pa, by how much in all
         ("late", np.float64),  # the same of this pause
         ("late_turns", np.float64),
+        ("late_moves", np.float64),
+        ("late_moved", np.float64),
         ("same", np.float64),  # readings that did not change it,
         ("same_time", np.float64),  # s
     ]
@@ -240,7 +255,8 @@ SIGHT = np.dtype(
         ("last_fall_ns", np.int64),
         ("gap", np.float64),  # s between the newest two readings
         ("lone", np.int64),  # readings in a row, each too far from the one before
-        ("stale", np.int64),  # counts in a row that came late, with a pressure as late
+        ("stale", np.int64),  # times that many counts came late, with a pressure as late
+        ("in_time", np.float64),  # counts in a row that did not
         ("ticks", TICKS),
         ("still", STILL),
         ("above", ABOVE),
@@ -261,6 +277,7 @@ class Range(NamedTuple):
 
     low: float
     works: float
+    held: float  # more is wrong if it lasts
     high: float
     stuck_time: float  # s, of the `Plate`
 

@@ -56,8 +56,10 @@ def _named(name: str, status: MachineStatus) -> str:
 def sight_words(status: MachineStatus) -> str:
     """Since when there has been no usable reading of a machine, and why."""
     sight, link = status.sight, status.link
-    when = local_time(sight.usable_ns, status.time_zone)
-    if sight.usable is None:
+    is_known = sight.usable is not None or sight.before_ns is not None
+    usable_ns = sight.usable_ns if sight.usable is not None else sight.before_ns
+    when = local_time(usable_ns or sight.usable_ns, status.time_zone)
+    if not is_known:
         words = [f"No usable reading yet; watching since {when}."]
     else:
         words = [f"No usable reading since {when}."]

@@ -43,6 +43,7 @@ STALE_AFTER = 60.0  # s without a sample; the page then says that it is out of d
 MOST_POINTS = 2000  # of one plot; a browser draws a few thousand at most
 ALERTS_SHOWN = 5
 UNKNOWN = "–"
+QUIET = {State.SOUND: "the bore was probably sound then", State.LEARNING: "still learning"}
 SINKS = {"mail": "Mail", "influx": "Time-series server"}
 
 
@@ -192,25 +193,50 @@ def _bore_note(verdict: Verdict) -> str:
     return f"{UNITS['bore']['in'].text(verdict.bore)}; {stated}"
 
 
-def _verdict_words(status: MachineStatus) -> dict[str, Any]:
-    """The verdict as the page may show it: with its age, and greyed out, while nothing is seen."""
+def headline_now(status: MachineStatus) -> str:
+    """The verdict in one sentence, with its age where it is no longer one of now."""
     verdict = status.verdict
-    if status.is_seen:
-        return {
-            "blind": "",
-            "sign": verdict.state.ne107.replace(" ", "-"),
-            "headline": headline(verdict),
-            "category": f"NE 107: {verdict.state.ne107}",
-        }
-    words = "No verdict"
-    if verdict.state is not State.LEARNING:
-        words = f"{span_words(_verdict_age(status))} ago: {headline(verdict)}"
-    return {
-        "blind": f"Not seeing the machine. {sight_words(status)}",
-        "sign": State.CANNOT_TELL.ne107.replace(" ", "-"),
-        "headline": words,
-        "category": "Not seen",
+    words = headline(verdict)
+    if not status.is_seen:
+        if verdict.state is State.LEARNING:
+            return "No verdict"
+        return f"{span_words(_verdict_age(status))} ago: {words}"
+    if status.is_quiet:
+        when = local_time(verdict.time_ns, status.time_zone)
+        age = span_words(status.jet_age or 0.0)
+        return f"No steady jet since {when} ({age}): {QUIET[verdict.state]}"
+    if status.sight.doubts and verdict.state is State.SOUND:
+        return f"Not proven: {words[0].lower()}{words[1:]}"
+    return words
+
+
+def _verdict_words(status: MachineStatus) -> dict[str, Any]:
+    """The verdict as the page may show it: with its age, and greyed out, where it is one of then.
+
+    `group` is what the machine counts as in the head of the page. A fault keeps its sign.
+    """
+    ne107 = status.verdict.state.ne107
+    words = {
+        "blind": "",
+        "sign": ne107.replace(" ", "-"),
+        "headline": headline_now(status),
+        "category": f"NE 107: {ne107}",
+        "group": ne107,
+        "is_proven": status.is_proven,
     }
+    neutral = State.CANNOT_TELL.ne107.replace(" ", "-")
+    if not status.is_seen:
+        blind = f"Not seeing the machine. {sight_words(status)}"
+        return words | {
+            "blind": blind, "sign": neutral, "category": "Not seen", "group": "not seen"
+        }  # fmt: skip
+    if status.is_quiet:
+        return words | {
+            "sign": neutral, "category": f"NE 107 then: {ne107}", "group": "no jet lately"
+        }  # fmt: skip
+    if status.sight.doubts and status.verdict.state is State.SOUND:
+        return words | {"sign": neutral, "category": f"NE 107: {ne107}?", "group": "not proven"}
+    return words
 
 
 def _verdict_age(status: MachineStatus) -> float:

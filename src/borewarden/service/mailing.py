@@ -220,16 +220,19 @@ class Mailing:
             self._finish(each)
             return
         words = _by_recipient({recipient: no.words for recipient, no in open_ones.items()})
-        before, each.reason = each.reason, words
+        each.reason = words
         if down:
             return  # it is not this mail that has to wait
-        if words != before:
-            log.warning("mail put off", machine=each.mail.machine, mail=each.mail.id, reason=words)
         each.due = time.monotonic() + back_off(each.attempts, *self.pauses.mail)
         late = self.health.late.get(each.mail.id)
         since_ns = time.time_ns() if late is None else late.since_ns
-        is_grave = any(no.is_grave for no in open_ones.values())
-        self.health.late[each.mail.id] = Late(each.mail.machine, since_ns, words, is_grave)
+        # whoever will never get it is told now, and not once the others have theirs
+        refused = _refused(each)
+        is_grave = bool(refused) or any(no.is_grave for no in open_ones.values())
+        reason = "; ".join([*refused, words])
+        if late is None or reason != late.reason:
+            log.warning("mail put off", machine=each.mail.machine, mail=each.mail.id, reason=reason)
+        self.health.late[each.mail.id] = Late(each.mail.machine, since_ns, reason, is_grave)
 
     def _finish(self, each: Try) -> None:
         if refused := _refused(each):

@@ -64,6 +64,10 @@ _OF_STATUS: tuple[tuple[Figure, _Value], ...] = (
         lambda s: s.is_seen,
     ),
     (
+        Figure("jet_age_seconds", "From the newest judged jet to the newest sample"),
+        lambda s: s.jet_age,
+    ),
+    (
         Figure("last_sample_timestamp_seconds", "Unix time of the newest sample, 0 without one"),
         lambda s: s.last_sample_ns * 1e-9,
     ),

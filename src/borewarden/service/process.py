@@ -20,6 +20,7 @@ import structlog
 from borewarden.collect.link import Received
 from borewarden.service.disk_room import follow_room
 from borewarden.service.effects import Effects
+from borewarden.service.first_compile import compile_first
 from borewarden.service.listening import (
     ask_for_descriptors,
     quiet_about_sockets,
@@ -138,7 +139,7 @@ async def run(
     watched = [machine for machine in machines if machine.source is not None]
     every = service.store.commit_every
     work = watch(watched, store, sources, started, ask_for_time, health.keeping, every)
-    watching = asyncio.create_task(_alone(store, work))
+    watching = asyncio.create_task(_alone(store, watched, work))
     await _until_stopped(watching, stop, beside)
 
 
@@ -167,9 +168,13 @@ def _broker(service: ServiceSettings) -> PublishSettings:
     return PublishSettings(**service.publish.model_dump(), password=service.publish_password)
 
 
-async def _alone(store: Path, work: Coroutine[Any, Any, None]) -> None:
+async def _alone(
+    store: Path, machines: list[MachineSettings], work: Coroutine[Any, Any, None]
+) -> None:
     """Do `work` as the owner of `store`. Raises BadInput if somebody else is that."""
     with closing(work), owned(store, "borewarden watch"):
+        ask_for_time("the loops")
+        await compile_first(machines)
         await work
 
 

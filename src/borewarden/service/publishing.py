@@ -24,9 +24,10 @@ from pydantic import SecretStr
 from borewarden.base.backoff import back_off
 from borewarden.base.plain import json_text
 from borewarden.base.plain_errors import plain_reason
+from borewarden.service.machine_view import headline_now
 from borewarden.service.status import MachineStatus
-from borewarden.show.wording import headline
 from borewarden.store.names import code_of
+from borewarden.watcher.verdict import State
 
 LOOK = 5.0  # s between two looks at what has changed
 GOODBYE = 2.0  # s for the broker to take the last word
@@ -52,8 +53,8 @@ def verdict_object(status: MachineStatus) -> dict[str, Any]:
         "machine": status.name,
         "state": verdict.state.value,
         "verdict_code": code_of(verdict.state),
-        "ne107": verdict.state.ne107 if status.is_seen else "function check",
-        "headline": headline(verdict),
+        "ne107": _ne107(status),
+        "headline": headline_now(status),
         "reason": verdict.reason,
         "is_seen": status.is_seen,
         "alarm": status.alarm,
@@ -63,6 +64,13 @@ def verdict_object(status: MachineStatus) -> dict[str, Any]:
         "onset_ns": verdict.onset_ns,
         "verdict_time_ns": verdict.time_ns,
     }
+
+
+def _ne107(status: MachineStatus) -> str:
+    """The category; never "good" where that is not one of now."""
+    ne107 = status.verdict.state.ne107
+    unproven = status.verdict.state is State.SOUND and not status.is_proven
+    return State.CANNOT_TELL.ne107 if unproven or not status.is_seen else ne107
 
 
 def machine_topic(settings: PublishSettings, machine: str) -> str:

@@ -42,6 +42,8 @@ FROZEN_ROWS = 5  # that are all the same before a pressure is said not to move
 WHILE_CUT = "while the pump cuts"
 PRESSURE_UNITS = ("bar", "MPa", "psi", "kpsi")
 LOWEST = 0.2  # of the rated pressure, that people cut at
+COARSE = (1e6, 100 * 6894.757293)  # Pa, a gauge of 10 bar or of 100 psi, to
+EXACT = 1e-6  # of a step
 TOO_SLOW = 6.0  # times fewer strokes than the stated bore takes: shows no jet
 MISSING = 0.5  # of the readings, and the channel can't be used
 
@@ -332,10 +334,17 @@ def _shown(seen: _Seen, name: str, known: Floats) -> Finding:
 
 def _pressure_shown(seen: _Seen, known: Floats) -> Finding:
     strokes = seen.strokes
+    flow = "stroke_count" if seen.gate.uses_counter else "rate"
+    if seen.is_too_fast and _misfit(seen, flow, channels_of(seen.rows, seen.places)[flow]):
+        channel = flow.replace("_", " ")
+        return Finding(
+            "not proven", f": the {channel} can't be right, so it shows nothing; mend that first"
+        )
     if seen.is_too_fast:
         return Finding(
             "NO",
-            f": too little for the {strokes:.0f} strokes meanwhile; check unit, scale and place",
+            f": too little for the {strokes:.0f} strokes meanwhile, if those are right; check "
+            "unit, scale and place of both",
         )
     if strokes >= LEAST_STROKES and seen.gate.flow_shows_jet and not seen.works:
         return Finding(
@@ -346,7 +355,15 @@ def _pressure_shown(seen: _Seen, known: Floats) -> Finding:
     if np.ptp(known) > 0.0 or len(known) == 1:
         return Finding("yes", "")
     # a crank pump's may well look steady, rounded to what a panel shows
-    if strokes >= STROKES and len(known) >= FROZEN_ROWS and seen.gate.flow_shows_jet:
+    stroked = strokes >= STROKES and len(known) >= FROZEN_ROWS and seen.gate.flow_shows_jet
+    if stroked and any(abs(known[0] / step - round(known[0] / step)) < EXACT for step in COARSE):
+        return Finding(
+            "not proven",
+            f": it stood still to the last digit for {strokes:.0f} strokes, as a steady cut may on "
+            "a gauge of such large steps, or the set point; run this again as the jet opens or "
+            "closes",
+        )
+    if stroked:
         return Finding(
             "NO",
             f": it stood still to the last digit for {strokes:.0f} strokes; it may be the set "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -11,7 +12,9 @@ from borewarden.collect.sight import BLIND_AFTER, Usable
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import Pump
 from borewarden.watcher.known import Known
-from borewarden.watcher.verdict import Verdict
+from borewarden.watcher.verdict import State, Verdict
+
+QUIET_AFTER = 900.0  # s without a steady jet, after which a verdict is one of then; invented
 
 
 @dataclass(frozen=True)
@@ -20,13 +23,15 @@ class SightStatus:
 
     `begun` is when watching began, `usable` when the newest usable reading came in (None before
     the first), in s of the computer's monotonic clock. `usable_ns` is the later of both by its
-    wall clock, ns since 1970 UTC. `faults` say what is wrong with the newest reading, by the fields
-    of `Samples`, `doubts` what nothing proves, and `told` what the controller says of them.
+    wall clock, ns since 1970 UTC, and `before_ns` the newest usable reading before this start.
+    `faults` say what is wrong with the newest reading, by the fields of `Samples`, `doubts` what
+    nothing proves, and `told` what the controller says of them.
     """
 
     begun: float = field(default_factory=time.monotonic)
     usable: float | None = None
     usable_ns: int = field(default_factory=time.time_ns)
+    before_ns: int | None = None
     faults: Mapping[str, str] = field(default_factory=dict)
     doubts: Mapping[str, str] = field(default_factory=dict)
     told: Mapping[str, str] = field(default_factory=dict)
@@ -99,3 +104,25 @@ class MachineStatus:
     def is_seen(self) -> bool:
         """Whether there was a usable reading lately, so that the verdict can be believed."""
         return self.sight.usable is not None and self.sight.age <= self.blind_after
+
+    @property
+    def jet_age(self) -> float | None:
+        """Seconds from the newest judged jet to the newest sample; None before the first jet.
+
+        Both are times of samples, so a clock that is wrong does no harm.
+        """
+        began = self.verdict.state is State.LEARNING and math.isnan(self.verdict.pressure_seen)
+        if began or self.verdict.time_ns <= 0 or self.last_sample_ns <= 0:
+            return None
+        return max(self.last_sample_ns - self.verdict.time_ns, 0) * 1e-9
+
+    @property
+    def is_quiet(self) -> bool:
+        """Whether no jet was judged lately, so that a sound bore is one of then."""
+        calm = self.verdict.state in (State.SOUND, State.LEARNING)
+        return calm and (self.jet_age or 0.0) > QUIET_AFTER
+
+    @property
+    def is_proven(self) -> bool:
+        """Whether the verdict is one of now: seen, judged lately, and of readings without doubt."""
+        return self.is_seen and not self.is_quiet and not self.sight.doubts

@@ -21,8 +21,10 @@ from contextlib import ExitStack, aclosing, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+import numpy as np
 import structlog
 
+from borewarden.alert.alarm import Alarm
 from borewarden.base.shown import show_in, shown_in
 from borewarden.collect.link import LinkState, Received
 from borewarden.collect.sight import Sight
@@ -41,7 +43,7 @@ from borewarden.service.messages import (
     TimePassed,
 )
 from borewarden.service.own_health import Keeping
-from borewarden.service.status import MachineStatus
+from borewarden.service.status import MachineStatus, SightStatus
 from borewarden.service.time_line import TimeLine
 from borewarden.service.writer import TOGETHER, Disk, keep
 from borewarden.settings import MachineSettings
@@ -51,6 +53,7 @@ from borewarden.store.database import (
     newest_sample_ns,
     open_store,
     open_to_read,
+    read_alarm,
     read_books,
     read_phases,
     transaction,
@@ -66,6 +69,7 @@ log = structlog.get_logger("borewarden")
 QUEUE_BLOCKS = 10_000  # blocks waiting for the disk before receiving has to wait too
 BEAT = 5.0  # s
 LOOK = 2.0  # s from one look at the register to the next
+BEFORE_ALARM_NS = 600 * 10**9  # in which what it was raised for was found; invented
 SPREAD = 1.0  # s over which the machines are begun with
 
 
@@ -79,6 +83,7 @@ class Followed:
     sets: list[FittedSet]  # and what it made of them
     newest_ns: int  # received
     sight: Sight
+    usable_ns: int | None = None  # the newest usable reading that is kept
     turn: asyncio.Lock = field(default_factory=asyncio.Lock)
 
     def time_line(self) -> TimeLine:
@@ -102,18 +107,30 @@ def restore(machine: MachineSettings, connection: sqlite3.Connection) -> Followe
     known = fittings(connection, machine.name, up_to=None if newest is None else entry)
     watcher, sight = machine.build_watcher(known.values()), machine.build_sight()
     sets = fitted_sets(machine.jewels(known.values()))
-    was_unusable = False
+    usable_ns = wrong_ns = None
     if newest is not None:
         since = max((s.since_ns for s in sets if s.since_ns <= newest), default=0)
         since = max(since, whole_since(connection, machine.name))
         watcher.begin_with(hours_before(connection, machine.name, watcher, since))
         for samples, phases in read_phases(connection, machine.name, since):
             learn_usable(watcher.learn_many, samples, phases == Phase.UNUSABLE)
-            sight.learn_many(samples, watcher.gate.settings.nominal_area)
-            was_unusable = bool(phases[-1] == Phase.UNUSABLE)
-        if was_unusable:
+            usable_ns = sight.learn_many(samples, watcher.gate.settings.nominal_area).newest_ns
+            wrong = np.flatnonzero(phases == Phase.UNUSABLE)
+            wrong_ns = int(samples.time_ns[wrong[-1]]) if len(wrong) else wrong_ns
+        if wrong_ns is not None and (
+            wrong_ns == newest or _was_blind(connection, machine.name, wrong_ns)
+        ):
             sight.distrust()
-    return Followed(machine, watcher, entry, sets, newest or 0, sight)
+    return Followed(machine, watcher, entry, sets, newest or 0, sight, usable_ns)
+
+
+def _was_blind(connection: sqlite3.Connection, machine: str, wrong_ns: int) -> bool:
+    """Whether an alarm about unusable readings, the newest of `wrong_ns`, still stood."""
+    kept = read_alarm(connection, machine, "sight")
+    alarm = Alarm.from_json(kept) if kept is not None else None
+    if alarm is None or alarm.condition is None or alarm.raised_ns is None:
+        return False
+    return wrong_ns > alarm.raised_ns - BEFORE_ALARM_NS
 
 
 async def follow(
@@ -248,6 +265,7 @@ def status_of(machine: MachineSettings, followed: Followed) -> MachineStatus:
         last_sample_ns=followed.newest_ns,
         jewels=followed.watcher.jewels,
         known=followed.watcher.known(),
+        sight=SightStatus(before_ns=followed.usable_ns),
         head_hours=followed.watcher.head_hours,
         blind_after=machine.blind_after,
         units=machine.shown_units,

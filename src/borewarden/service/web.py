@@ -44,6 +44,7 @@ from borewarden.service.doors import LONGEST_NAME, Doors, Guard, read_form
 from borewarden.service.health import health_troubles, sight_words
 from borewarden.service.login_page import login_routes
 from borewarden.service.machine_view import (
+    headline_now,
     history,
     sample_age,
 )
@@ -58,7 +59,7 @@ from borewarden.show.figures import GAP_NS
 from borewarden.show.pages import template_environment
 from borewarden.show.report import ONSET
 from borewarden.show.style import PALETTE, TICK_FORMATS, css_palette
-from borewarden.show.wording import ALERT_COLUMNS, headline
+from borewarden.show.wording import ALERT_COLUMNS
 from borewarden.store.accounts import Account
 from borewarden.store.database import open_to_read
 from borewarden.store.outbox import Backlog, backlogs
@@ -356,11 +357,13 @@ def _status(status: MachineStatus) -> dict[str, Any]:
         "verdict": {
             **_fields(verdict),
             "ne107": verdict.state.ne107,
-            "headline": headline(verdict),
+            "headline": headline_now(status),
             "local_time": local_time(verdict.time_ns, status.time_zone),
         },
         "sight": {
             "is_seen": status.is_seen,
+            "is_proven": status.is_proven,
+            "jet_age_s": status.jet_age,
             "usable_ns": None if sight.usable is None else sight.usable_ns,
             "reasons": sight.reasons,
             "doubts": sight.doubts,

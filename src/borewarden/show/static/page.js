@@ -64,6 +64,7 @@ function show(machine, card) {
   }
   node.dataset.sign = card.sign;
   node.dataset.seen = card.blind === "";
+  node.dataset.proven = card.is_proven;
   node.dataset.link = card.link_state;
   node.dataset.open = card.open;
   node.dataset.shelved = card.shelved;
@@ -128,11 +129,10 @@ function showChecks(machine, card) {
 function summarise(cards) {
   const counts = new Map();
   for (const card of cards) {
-    const category = card.category.replace("NE 107: ", "").toLowerCase();
-    counts.set(category, (counts.get(category) ?? 0) + 1);
+    counts.set(card.group, (counts.get(card.group) ?? 0) + 1);
   }
   const order = ["failure", "not seen", "out of specification", "maintenance required",
-    "function check", "good"];
+    "function check", "not proven", "no jet lately", "good"];
   const parts = order.filter((name) => counts.has(name)).map((name) =>
     `${counts.get(name)} ${name}`);
   const open = cards.filter((card) => card.open).length;

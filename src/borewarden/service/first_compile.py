@@ -1,0 +1,61 @@
+"""The loops compiled before anything is read, so that no poll waits for the compiler."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from contextlib import suppress
+
+import numpy as np
+import structlog
+
+from borewarden.base.compiling import is_compiled
+from borewarden.base.samples import Floats, samples_of
+from borewarden.collect.sight_loop import look_on_bytes
+from borewarden.physics.pump import event_rate
+from borewarden.settings import MachineSettings
+from borewarden.watcher.watcher import loops_compiled
+
+log = structlog.get_logger("borewarden")
+
+SECONDS = 600  # of a steady jet: batches are closed and judged
+PRESSURE = 0.9  # of the rated one
+
+
+async def compile_first(machines: list[MachineSettings]) -> None:
+    """Compile what is not compiled yet, and say so; nothing else has to wait for it.
+
+    The thread is a daemon: who stops the watch meanwhile does not wait for the compiler.
+    """
+    if not machines or (loops_compiled() and is_compiled(look_on_bytes)):
+        return
+    log.info("compiling", reason="compiling the loops, about a minute; nothing is read until then")
+    loop, done = asyncio.get_running_loop(), asyncio.Event()
+
+    def work() -> None:
+        try:
+            with suppress(Exception):  # whatever it is, it comes again where it can be told
+                _run_through(machines[0])
+        finally:
+            with suppress(RuntimeError):  # the loop has ended
+                loop.call_soon_threadsafe(done.set)
+
+    threading.Thread(target=work, name="compiling", daemon=True).start()
+    await done.wait()
+    log.info("compiled")
+
+
+def _run_through(machine: MachineSettings) -> None:
+    """Ten invented minutes of a steady jet through all loops."""
+    pump, gate = machine.build_pump(), machine.gate_settings()
+    ripple = (np.arange(SECONDS) % 3).astype(np.float64)
+    pressure: Floats = PRESSURE * pump.rated_pressure + 1e5 * ripple
+    rate = np.asarray(event_rate(pump.displacement, gate.nominal_area, pressure, 293.15))
+    samples = samples_of(
+        (np.arange(SECONDS) + 1) * 10**9,
+        pressure=pressure,
+        rate=rate,
+        stroke_count=np.floor(np.cumsum(rate)),
+    )
+    machine.build_sight().learn_many(samples, gate.nominal_area)
+    machine.build_watcher().learn_many(samples)
