@@ -46,7 +46,7 @@ SLOW = (
 
 # what takes half a minute of processor and has a quicker test beside it: run by -m long
 LONG = (
-    "service/test_watch.py::test_killed_at_random",
+    "service/test_watch.py::test_killed_at_random", "test_docs.py::test_the_first_hour_on_the_netw",
     "service/test_power_cut.py::test_three_hundred", "service/test_power_cut.py::test_every",
     "service/test_power_cut.py::test_the_commands",
     "service/test_watch_register.py::test_killed_wh", "store/test_outbox.py::test_a_killed_drain",

@@ -7,7 +7,7 @@ import pytest
 from river.linear_model import BayesianLinearRegression
 from scipy import optimize, stats
 
-from borewarden.detect.wear import LEVEL_SD, Drift, Line, hours_to, wanders_within
+from borewarden.detect.wear import LEVEL_SD, PRESSURE_SD, Drift, Line, hours_to, wanders_within
 
 # Graybill & Iyer (1994, "Regression Analysis: Concepts and Applications"), crystal growth data:
 # hours and weight in g, as carried by the R package investr (Greenwell & Schubert Kabban 2014,
@@ -52,8 +52,8 @@ def test_line_tends_to_least_squares() -> None:
 def test_line_that_does_not_wander_is_rivers_bayesian_regression() -> None:
     """Mean and variance of what is foretold, with the same priors; river has no others than one."""
     rng = np.random.default_rng(3)
-    sigma, scales = 0.003, np.array([0.01, 0.004, 0.05])
-    drift = Drift(sigma, *scales)
+    sigma, scales = 0.003, np.array([0.01, 0.004, PRESSURE_SD])
+    drift = Drift(sigma, *scales[:2])
     theirs = BayesianLinearRegression(alpha=1.0, beta=1.0 / sigma**2)
 
     def features(row: np.ndarray) -> dict[str, float]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -66,7 +67,7 @@ def logged(config: Path, *options: str, until: str) -> str:
             break
     process.send_signal(signal.SIGTERM)
     said, rest = process.communicate(timeout=60)
-    assert said == ""
+    assert re.fullmatch(r"page: http://127\.0\.0\.1:\d+/\n", said)
     return "".join(lines) + rest
 
 
