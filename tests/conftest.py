@@ -47,8 +47,7 @@ SLOW = (
 # what takes half a minute of processor and has a quicker test beside it: run by -m long
 LONG = (
     "service/test_watch.py::test_killed_at_random", "test_docs.py::test_the_first_hour_on_the_netw",
-    "service/test_power_cut.py::test_three_hundred", "service/test_power_cut.py::test_every",
-    "service/test_power_cut.py::test_the_commands",
+    "service/test_power_cut.py", "look/test_network.py::test_controllers_that_others_wrote",
     "service/test_watch_register.py::test_killed_wh", "store/test_outbox.py::test_a_killed_drain",
     "tune/test_sweep.py::test_a_sweep_that_is_interr", "tune/test_sweep.py::test_a_cluster_is_left",
     "tune/test_sweep.py::test_a_setting_that_can_not",
