@@ -16,8 +16,10 @@ import json
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
@@ -54,10 +56,20 @@ async def until(happened: Callable[[], object], every: float = 0.1) -> None:
             await asyncio.sleep(every)
 
 
-async def control(folder: Path, hours: float) -> None:
-    """The same with the server there."""
+class Run(NamedTuple):
+    """A service that has kept and sent `WARM` of the `samples`, and took `before` MB then."""
+
+    it: Forwarded
+    server: Server
+    samples: Samples
+    count: int
+    before: float
+
+
+@asynccontextmanager
+async def warm(folder: Path, hours: float) -> AsyncIterator[Run]:
+    """A run of so many hours beside its server, which is stopped after the block."""
     samples = day(WARM + round(3600 * hours))
-    count = len(samples.time_ns)
     server = Server(folder / "victoria")
     it = Forwarded(folder / "live.db", server.url, samples)
     await asyncio.to_thread(server.start)
@@ -65,60 +77,54 @@ async def control(folder: Path, hours: float) -> None:
         async with forwarded(it, **PAUSES):
             it.go_on(WARM)
             await until(lambda: it.kept() == WARM and it.waiting() == 0)
-            before = memory()
-            it.go_on(count)
-            await until(lambda: it.kept() == count and it.waiting() == 0)
-            print(f"there: memory {before:.0f} MB before, {memory():.0f} MB after {hours:g} h")
+            yield Run(it, server, samples, len(samples.time_ns), memory())
     finally:
         await asyncio.to_thread(server.stop, True)
 
 
+async def control(folder: Path, hours: float) -> None:
+    """The same with the server there."""
+    async with warm(folder, hours) as (it, _, _, count, before):
+        it.go_on(count)
+        await until(lambda: it.kept() == count and it.waiting() == 0)
+        print(f"there: memory {before:.0f} MB before, {memory():.0f} MB after {hours:g} h")
+
+
 async def measured(folder: Path, hours: float) -> None:
-    samples = day(WARM + round(3600 * hours))
-    count = len(samples.time_ns)
-    server = Server(folder / "victoria")
-    it = Forwarded(folder / "live.db", server.url, samples)
-    await asyncio.to_thread(server.start)
-    try:
-        async with forwarded(it, **PAUSES):
-            it.go_on(WARM)
-            await until(lambda: it.kept() == WARM and it.waiting() == 0)
-            before = memory()
-            await asyncio.to_thread(server.stop)
-            began = time.monotonic()
-            it.go_on(count)
-            await until(lambda: it.kept() == count and it.waiting() >= count - WARM)
-            took = time.monotonic() - began
-            size = sum(file.stat().st_size for file in folder.glob("live.db*"))
-            print(
-                f"away: {count - WARM} samples in {took:.0f} s; {it.waiting():,} payloads wait, "
-                f"store {size / 1e6:.0f} MB; memory {before:.0f} MB before, {memory():.0f} MB now"
-            )
-            print("page:", await it.foot())
-            print("status:", json.loads(await it.ask("/status"))["service"]["outages"])
-            for line in (await it.ask("/metrics")).splitlines():
-                if line.startswith("borewarden_outbox") and 'sink="influx"' in line:
-                    print("metrics:", line)
-            await asyncio.to_thread(server.start)
-            back = time.monotonic()
-            await until(lambda: not it.health.outages)
-            noticed, most = time.monotonic(), 0.0
-            while it.waiting():
-                most = max(most, memory())
-                await asyncio.sleep(0.1)
-            done = time.monotonic()
-            print(
-                f"back: noticed after {noticed - back:.1f} s, caught up {done - noticed:.1f} s "
-                f"later, {(count - WARM) / (done - noticed):.0f} rows/s; memory at most "
-                f"{most:.0f} MB"
-            )
+    async with warm(folder, hours) as (it, server, samples, count, before):
+        await asyncio.to_thread(server.stop)
+        began = time.monotonic()
+        it.go_on(count)
+        await until(lambda: it.kept() == count and it.waiting() >= count - WARM)
+        took = time.monotonic() - began
+        size = sum(file.stat().st_size for file in folder.glob("live.db*"))
+        print(
+            f"away: {count - WARM} samples in {took:.0f} s; {it.waiting():,} payloads wait, "
+            f"store {size / 1e6:.0f} MB; memory {before:.0f} MB before, {memory():.0f} MB now"
+        )
+        print("page:", await it.foot())
+        print("status:", json.loads(await it.ask("/status"))["service"]["outages"])
+        for line in (await it.ask("/metrics")).splitlines():
+            if line.startswith("borewarden_outbox") and 'sink="influx"' in line:
+                print("metrics:", line)
+        await asyncio.to_thread(server.start)
+        back = time.monotonic()
+        await until(lambda: not it.health.outages)
+        noticed, most = time.monotonic(), 0.0
+        while it.waiting():
+            most = max(most, memory())
+            await asyncio.sleep(0.1)
+        done = time.monotonic()
+        print(
+            f"back: noticed after {noticed - back:.1f} s, caught up {done - noticed:.1f} s "
+            f"later, {(count - WARM) / (done - noticed):.0f} rows/s; memory at most "
+            f"{most:.0f} MB"
+        )
         found = server.series("borewarden_sample_phase")["South"]
         due = (samples.time_ns // 10**6).tolist()
         lost = len(set(due) - {at for at, _ in found})
         print(f"server: {len(found)} samples of {count}; {lost} lost, {len(found) - count} doubled")
         assert [at for at, _ in found] == due
-    finally:
-        await asyncio.to_thread(server.stop, True)
 
 
 def main(hours: str = "24", there: str = "") -> None:

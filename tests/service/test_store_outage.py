@@ -18,6 +18,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from beside import beside
 from borewarden.base.samples import rows
 from borewarden.collect.link import Received
 from borewarden.collect.logged import read_log
@@ -133,14 +134,8 @@ async def service(store: Path, server: MailServer) -> AsyncIterator[Service]:
         asyncio.create_task(Mailing(store, it.settings, it.health, QUICK).run()),
         asyncio.create_task(serve_page(app, PageSection(port=it.port))),
     ]
-    try:
+    async with beside(*tasks):
         yield it
-        assert not any(task.done() for task in tasks), tasks
-    finally:
-        for task in tasks:
-            task.cancel()
-            with suppress(asyncio.CancelledError):
-                await task
 
 
 def fill(disk: Path) -> Path:

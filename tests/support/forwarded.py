@@ -8,12 +8,13 @@ import urllib.error
 import urllib.request
 from collections import Counter
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from aiohttp import web
 
+from beside import beside
 from borewarden.base.samples import Samples, rows
 from borewarden.collect.link import Received
 from borewarden.service.listening import serve_page
@@ -157,11 +158,5 @@ async def forwarded(it: Forwarded, **pauses: float) -> AsyncIterator[Forwarded]:
         asyncio.create_task(sending),
         asyncio.create_task(serve_page(app, PageSection(port=it.port))),
     ]
-    try:
+    async with beside(*tasks):
         yield it
-        assert not any(task.done() for task in tasks), tasks
-    finally:
-        for task in tasks:
-            task.cancel()
-            with suppress(asyncio.CancelledError):
-                await task
