@@ -53,7 +53,7 @@ LONG = (
     "tune/test_sweep.py::test_a_setting_that_can_not",
     "deploy/test_systemd_unit.py::test_sample_loop_compiles", "simulate/test_draw",
     "base/test_compiling.py::test_old_code", "base/test_compiling.py::test_gate_sees",
-    "service/test_sight_live.py::test_what_does_not_agree", "tune/test_sweep.py::test_a_worker_kill",
+    "service/test_sight_live.py::test_what_does_not_agree", "tune/test_sweep.py::test_a_worker_ki",
     "look/test_replayed.py::test_same_readings",
     "second_plant/test_plant.py::test_the_same_seed", "lives/test_shop", "test_fuzz",
     "deploy/test_drawn", "show/test_tune_report", "tune/test_sweep.py::test_the_command_says",
