@@ -170,13 +170,21 @@ async def test_a_rate_that_is_renewed_seldom(
         await live.is_seen()
 
 
-async def test_a_tenth_of_the_pressure_from_the_start(
+async def test_a_tenth_of_the_pressure_from_the_start_and_later(
     broker: Broker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    scale = 0.1
+
     def tell(t: float) -> Told:
-        return {**sound(t), "bar": sound(t)["bar"] / 10.0}
+        return {**sound(t), "bar": scale * sound(t)["bar"]}
 
     async with telling(broker, tell), watched(tmp_path, machine(broker, RATE), monkeypatch) as live:
+        await live.is_blind("does not fit the strokes: wrong unit, scale")
+        scale = 1.0
+        await live.is_seen()
+        seen = live.status.samples
+        await live.until(lambda: live.status.samples > seen + 100)
+        scale = 0.1
         await live.is_blind("does not fit the strokes: wrong unit, scale")
 
 
