@@ -136,6 +136,7 @@ BORE = "borewarden_effective_bore_meters"
 RATIO = "borewarden_effective_area_ratio"
 LIMIT = "borewarden_area_limit_ratio"
 HEAD_JET = "borewarden_head_jet_seconds_total"
+JET_LEFT = "borewarden_jet_to_limit_least_seconds"
 
 VERDICT = Value("Verdict", "borewarden_verdict_code", words=VERDICTS, decimals=0)
 NEWEST = (
@@ -193,7 +194,7 @@ def fleet() -> Board:
                         "Controller answers", "borewarden_link_connected", words=YES_NO, decimals=0
                     ),
                     Value("Readings usable", "borewarden_sight", words=YES_NO, decimals=0),
-                    Value("Hours since a jet was judged", "borewarden_jet_age_seconds", 1 / 3600),
+                    Value("Hours since jet", "borewarden_jet_age_seconds", 1 / 3600),
                 ),
                 one=False,
             ),
@@ -462,11 +463,20 @@ def jewels() -> Board:
                 one=False,
             ),
             Panel(
+                "table",  # a figure alone would not say of which machine
+                "Jet hours left",
+                "Until wear alone reaches the limit: 95 in 100 that it is longer. None after a "
+                "step, and none while no end is in sight. A chip gives no warning.",
+                Place(0, 15, 7, 8),
+                (Value("At least", JET_LEFT, 1 / 3600.0, decimals=0),),
+                one=False,
+            ),
+            Panel(
                 "bars",
                 "Jet hours an hour",
                 "How much of each hour the jet of each pump was on, with any of its heads. A new "
                 "jewel counts from zero; its fall is not jet time.",
-                Place(0, 15, 24, 8),
+                Place(7, 15, 17, 8),
                 (Value("Jet hours", jet, 1 / 3600.0, per="1h"),),
                 one=False,
                 minimum=0.0,
