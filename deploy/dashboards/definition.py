@@ -54,7 +54,8 @@ qualified people come before anything shown here. borewarden only reads and esti
 a safety device. *Effective* bore and area are what the pump sees: a bore has *probably* opened \
 up, since other ways out for the water look the same."""
 
-HUGE, LARGE = 96, 38  # px: read from 3 m, on a screen of 24 inches, and at a desk
+# px: read from 3 m, on a screen of 24 inches, alone and one of several; and read at a desk
+HUGE, BIG, LARGE = 96, 84, 38
 
 
 class Place(NamedTuple):
@@ -164,7 +165,7 @@ def fleet() -> Board:
                 Place(0, 0, 24, 12),
                 (VERDICT,),
                 one=False,
-                size=64,
+                size=BIG,
             ),
             Panel(
                 "table",

@@ -61,7 +61,7 @@ def dashboard(board: Board) -> Json:
     for panel in of_all:  # side by side they would be small: a row for each machine instead
         number = f"p{board.panels.index(panel) + 1}"
         panels[number] = _panel(replace(panel, one=True, title="$machine"))
-        place = {"x": 0, "y": 0, "width": 24, "height": 4}
+        place = {"x": 0, "y": 0, "width": 24, "height": 5}
         items = [{**place, "content": {"$ref": f"#/spec/panels/{number}"}}]
         rows[0]["spec"]["items"] = [
             i for i in rows[0]["spec"]["items"] if i["content"] != items[0]["content"]

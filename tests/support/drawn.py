@@ -64,9 +64,11 @@ def draw(chrome: webdriver.Chrome, url: str, widths: dict[int, Path]) -> list[st
         chrome.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
         if number == 0:
             chrome.get(url)
+        # to clip the picture is to make the window as small: the page would scroll, in the picture
+        chrome.execute_script("document.documentElement.style.overflow = 'hidden'")
         height = _settled(chrome)
         picture.parent.mkdir(parents=True, exist_ok=True)
-        clip = {"x": 0, "y": 0, "width": width, "height": height + 60, "scale": 1}
+        clip = {"x": 0, "y": 0, "width": width, "height": height + 80, "scale": 1}
         taken = chrome.execute_cdp_cmd("Page.captureScreenshot", {"clip": clip})
         picture.write_bytes(b64decode(taken["data"]))
         wrong += [f"{width} px, cut: {words!r}" for words in chrome.execute_script(CUT)]
