@@ -162,7 +162,7 @@ def fleet() -> Board:
                 "stat",
                 "Verdict",
                 "The newest verdict of each machine within the time range.",
-                Place(0, 0, 24, 12),
+                Place(0, 0, 24, 14),
                 (VERDICT,),
                 one=False,
                 size=BIG,
@@ -172,7 +172,7 @@ def fleet() -> Board:
                 "Jewels at a glance",
                 "The newest batch of each machine within the time range. A crank pump has no "
                 "overstroke, so no stroke rate left.",
-                Place(0, 12, 24, 7),
+                Place(0, 14, 24, 7),
                 (VERDICT, *NEWEST),
                 one=False,
             ),
@@ -180,7 +180,7 @@ def fleet() -> Board:
                 "timeline",
                 "Verdict over time",
                 "What the watcher believed, batch by batch. Empty while no jet is steady.",
-                Place(0, 19, 24, 7),
+                Place(0, 21, 24, 7),
                 (VERDICT,),
                 one=False,
             ),
@@ -189,7 +189,7 @@ def fleet() -> Board:
                 "Links and readings",
                 "Whether each controller answers and gives usable readings. While it does not, "
                 "nobody watches that pump. A verdict is one of the newest judged jet.",
-                Place(0, 26, 12, 7),
+                Place(0, 28, 12, 7),
                 (
                     Value(
                         "Controller answers", "borewarden_link_connected", words=YES_NO, decimals=0
@@ -203,12 +203,12 @@ def fleet() -> Board:
                 "stat",
                 "Newest water pressure, MPa",
                 "Of each machine's newest sample within the time range.",
-                Place(12, 26, 12, 7),
+                Place(12, 28, 12, 7),
                 (Value("Pressure", "borewarden_sample_pressure_pascals", 1e-6),),
                 one=False,
             ),
-            alerts(33, one=False),
-            cautions(40),
+            alerts(35, one=False),
+            cautions(42),
         ),
     )
 

@@ -527,7 +527,9 @@ def test_perses_draws_every_panel_and_cuts_no_text(
         assert text.count("0.0\n") >= 3
         assert "NO\n" not in text
     if name in ("fleet", "machine"):
-        assert_verdict_is_read_from_afar(browser, "h3")
+        sizes = sizes_of(browser, "h3")
+        assert cap_height_mm(sizes) > 15.0
+        assert max(sizes.values()) == sizes["probably opened up"]
 
 
 @pytest.mark.parametrize("language", ["influxql", "promql"])
@@ -540,11 +542,11 @@ def test_grafana_draws_every_panel_and_cuts_no_text(
     assert draw(browser, url, made) == []
     assert min(path.stat().st_size for path in made.values()) > 20_000
     if name in ("fleet", "machine"):
-        assert_verdict_is_read_from_afar(browser, "span")
+        assert cap_height_mm(sizes_of(browser, "span")) > 15.0
 
 
-def assert_verdict_is_read_from_afar(browser: Chrome, tag: str) -> None:
-    """Letters of 15 mm are read from 3 m (common practice, no source); 96 px/in."""
+def sizes_of(browser: Chrome, tag: str) -> dict[str, float]:
+    """Size of the letters of each text in such elements, px."""
     sizes: dict[str, float] = {}
     for words, size in browser.execute_script(
         """return [...document.querySelectorAll(arguments[0])].map(
@@ -552,9 +554,12 @@ def assert_verdict_is_read_from_afar(browser: Chrome, tag: str) -> None:
         tag,
     ):
         sizes[words] = max(size, sizes.get(words, 0.0))
-    assert max(sizes, key=lambda words: sizes[words]) == "probably opened up"
-    cap_height_mm = 0.7 * sizes["probably opened up"] * 25.4 / 96.0
-    assert cap_height_mm > 15.0
+    return sizes
+
+
+def cap_height_mm(sizes: dict[str, float]) -> float:
+    """Of the verdict; 15 mm are read from 3 m (common practice, no source); 96 px/in."""
+    return 0.7 * sizes["probably opened up"] * 25.4 / 96.0
 
 
 def test_a_text_that_is_cut_and_one_that_nobody_filled_in_are_found(
