@@ -59,7 +59,7 @@ LONG = (
     "service/test_sight_live.py::test_what_does_not_agree", "tune/test_sweep.py::test_a_worker_ki",
     "look/test_replayed.py::test_same_readings",
     "second_plant/test_plant.py::test_the_same_seed", "lives/test_shop", "test_fuzz",
-    "deploy/test_drawn", "show/test_tune_report", "tune/test_sweep.py::test_the_command_says",
+    "show/test_tune_report", "tune/test_sweep.py::test_the_command_says",
     "tune/test_sources.py::test_the_command", "jewels/test_rim_image.py::test_sound_rims",
     "service/test_clocks_live.py::test_gateway_whose_clock_is_set_moves_nothing_and_loses_nothing[True",
     "jewels/test_rim_image.py::test_chip_angle_of_rendered_rims[fair",
