@@ -13,6 +13,7 @@ from borewarden.collect.labels import Label
 from borewarden.tune.days import Shop, Trial, Window
 from borewarden.tune.outcome import Found, Outcome
 from borewarden.tune.trade import (
+    Fold,
     choose,
     chosen_days,
     delays,
@@ -227,6 +228,36 @@ def test_a_setting_whose_false_alarms_fall_on_the_day_left_out_is_over_fitted() 
     assert found.number == 1
     assert "7 false alarms" in found.reason
     assert weigh_settings(shop(), made, 1.0, DESIGNED).choice.number == 0
+
+
+@pytest.mark.parametrize(("later", "told"), [(100.0, True), (-30.0, False)])
+def test_a_setting_that_is_slower_on_the_day_left_out_is_over_fitted(
+    later: float, told: bool
+) -> None:
+    """By Mann & Whitney's test to one side: ten later than all fifty others are no luck, and to be
+    sooner is no fault."""
+    made = [outcome(60.0), outcome(50.0)]
+    made[1].delay[:CHIPS] = [delay + later for delay in made[1].delay[:CHIPS]]
+    alone = summarise(shop(), made[1], chosen_days(shop(), np.arange(DAYS) == 0))
+    folds = [Fold(0, 1, alone, alone)]
+    found = over_fitted(shop(), made, folds)
+    assert [each.number for each in found] == ([1] if told else [])
+    assert all("slower on days left out" in each.reason for each in found)
+
+
+def test_a_setting_under_which_nobody_watched_a_chip_is_not_chosen() -> None:
+    blind = outcome(40.0)
+    blind.delay[:-1] = [NAN] * (DAYS * CHIPS)
+    made = [outcome(60.0, (1,) * DAYS), blind, outcome(90.0)]  # today's alarms too often
+    assert choose(shop(), made, chosen_days(shop(), ALL), 1.0, DESIGNED).number == 2
+
+
+def test_where_no_chips_are_tried_the_quieter_setting_is_chosen() -> None:
+    bare = replace(shop(), trials=[])
+    made = [replace(outcome(60.0, (n,) * DAYS), delay=[], right=[]) for n in (1, 0)]
+    number, reason = choose(bare, made, chosen_days(bare, ALL), 1.0, DESIGNED)
+    assert number == 1
+    assert "too many false alarms" in reason
 
 
 def test_a_setting_that_holds_on_every_day_is_not_over_fitted() -> None:
