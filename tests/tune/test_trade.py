@@ -13,7 +13,6 @@ from borewarden.collect.labels import Label
 from borewarden.tune.days import Shop, Trial, Window
 from borewarden.tune.outcome import Found, Outcome
 from borewarden.tune.trade import (
-    Fold,
     choose,
     chosen_days,
     delays,
@@ -167,6 +166,11 @@ def test_todays_stay_if_another_is_only_luckily_faster() -> None:
     assert "not clearly faster" in choice.reason
 
 
+def test_todays_stay_if_they_are_the_fastest() -> None:
+    choice = choose(shop(), [outcome(50.0), outcome(60.0)], chosen_days(shop(), ALL), 1.0, DESIGNED)
+    assert choice == (0, "no setting that is otherwise as good is faster than today's")
+
+
 def test_more_false_alarms_or_a_missed_event_are_no_price_for_speed() -> None:
     labelled = shop(labels=1)
     today = outcome(60.0, labels=(FOUND,))
@@ -230,19 +234,17 @@ def test_a_setting_whose_false_alarms_fall_on_the_day_left_out_is_over_fitted() 
     assert weigh_settings(shop(), made, 1.0, DESIGNED).choice.number == 0
 
 
-@pytest.mark.parametrize(("later", "told"), [(100.0, True), (-30.0, False)])
-def test_a_setting_that_is_slower_on_the_day_left_out_is_over_fitted(
-    later: float, told: bool
-) -> None:
-    """By Mann & Whitney's test to one side: ten later than all fifty others are no luck, and to be
-    sooner is no fault."""
+def test_a_setting_that_is_slower_on_the_day_left_out_is_over_fitted() -> None:
+    """Ten chips found later than all others are no luck (Mann & Whitney); sooner is no fault."""
     made = [outcome(60.0), outcome(50.0)]
-    made[1].delay[:CHIPS] = [delay + later for delay in made[1].delay[:CHIPS]]
-    alone = summarise(shop(), made[1], chosen_days(shop(), np.arange(DAYS) == 0))
-    folds = [Fold(0, 1, alone, alone)]
-    found = over_fitted(shop(), made, folds)
-    assert [each.number for each in found] == ([1] if told else [])
-    assert all("slower on days left out" in each.reason for each in found)
+    made[1].delay[:CHIPS] = [delay + 40.0 for delay in made[1].delay[:CHIPS]]
+    assert choose(shop(), made, chosen_days(shop(), ALL), 1.0, DESIGNED).number == 1
+    trade = weigh_settings(shop(), made, 1.0, DESIGNED)
+    assert [fold.number for fold in trade.folds] == [1, 0, 0, 0, 0, 0]
+    assert trade.choice.number == 0
+    assert "over-fitted: slower on days left out" in trade.choice.reason
+    made[1].delay[:CHIPS] = [delay - 80.0 for delay in made[1].delay[:CHIPS]]
+    assert over_fitted(shop(), made, trade.folds) == []
 
 
 def test_a_setting_under_which_nobody_watched_a_chip_is_not_chosen() -> None:
