@@ -8,7 +8,7 @@ and a table with exact 95 % intervals (Clopper & Pearson 1934, Biometrika 26, 40
 
 Places are drawn, not changes: cosmic-ray knows ten replacements of a plus and two of a number. What
 could only fail, or do nothing, is left out: bits of floats, annotations, guards, one more in
-numbers above 10,000; so are numbers on a line that calls them invented, which nothing outside can check.
+numbers above 10,000. So are numbers on a line that calls them invented: nothing can check them.
 """
 
 from __future__ import annotations
