@@ -61,10 +61,13 @@ TESTS = {  # quick tests of each package
         *(f"lives/test_{name}.py" for name in ("product_limit", "records", "replacement")),
         *(f"lives/test_{name}.py" for name in ("survival", "posterior", "stock")),
     ],
-    "gate": [f"gate/test_{name}.py" for name in ("gate", "settling", "open_heads", "jet_time")],
+    "gate": [
+        *(f"gate/test_{name}.py" for name in ("gate", "settling", "open_heads")),
+        *(f"gate/test_{name}.py" for name in ("unstated_valve", "coarse_logs", "jet_time")),
+    ],
     "watcher": [
-        f"watcher/test_{name}.py"
-        for name in ("verdict", "monitor", "batch_loop", "heads", "chatter")
+        *(f"watcher/test_{name}.py" for name in ("verdict", "levels", "monitor", "batch_loop")),
+        *(f"watcher/test_{name}.py" for name in ("heads", "chatter")),
     ],
 }
 
