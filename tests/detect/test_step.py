@@ -20,6 +20,7 @@ from borewarden.detect.step import (
     TWO,
     TWO_APART,
     WINDOW,
+    at_one_pressure,
     average_run_length,
     clip,
     locate_step,
@@ -188,6 +189,25 @@ def test_edges_that_batches_share_cancel() -> None:
     up = weigh(joined, 10, tiny, 0.0, SMALLEST, SIZES)[0]
     assert up == pytest.approx(0.5 * 0.05**2 * (200.0**2 / (2.0 * e)), rel=1e-6)
     assert up == pytest.approx(10.0 * weigh(apart, 10, tiny, 0.0, SMALLEST, SIZES)[0], rel=1e-6)
+
+
+@pytest.mark.parametrize("x", [-0.3, 0.2])
+def test_what_pressure_does_comes_off_a_step_and_leaves_it_less_sure(x: float) -> None:
+    """Variance of level + slope x is var + 2 x cov + x² var(slope): JCGM 100:2008, eq. 13."""
+    ring = ring_of(np.array([0.07, 0.08]))
+    ring["operating"] = x
+    slope, slope_sd, covariance, level_sd, sigma = 0.05, 0.03, 1e-4, 0.01, 0.02
+    up, down, _ = weigh(
+        ring, 2, sigma, level_sd, SMALLEST, SIZES, WINDOW, slope, covariance, slope_sd**2
+    )
+    mean = 0.075 - slope * x
+    variance = sigma**2 / 2.0 + level_sd**2 + 2.0 * x * covariance + (x * slope_sd) ** 2
+    assert up == pytest.approx(0.5 * mean**2 / variance)
+    assert down == 0.0
+    same = at_one_pressure(ring, slope)
+    assert same["value"] == pytest.approx([0.07 - slope * x, 0.08 - slope * x])
+    assert not np.any(same["operating"])
+    assert ring["value"][0] == 0.07  # a copy
 
 
 def test_one_batch_alone_says_nothing() -> None:

@@ -191,6 +191,14 @@ def test_what_wanders_is_no_wear(seed: int) -> None:
     assert sd > 5.0 * still.line.slope_sd * 30.0
 
 
+def test_ways_to_wander_are_probabilities_of_a_level_as_unsure_as_stated() -> None:
+    one, two = wanders_within(0.005), wanders_within(0.01)
+    assert np.sum(one[:, 3]) == pytest.approx(1.0)
+    assert np.all(one[:, 3] > 0.0)
+    assert two[:, [0, 2]] == pytest.approx(2.0 * one[:, [0, 2]])
+    assert np.array_equal(two[:, [1, 3]], one[:, [1, 3]])
+
+
 def test_how_far_a_machine_wanders_is_learned() -> None:
     hours = np.arange(0.0, 40.0, 0.125)
     far = [
