@@ -66,7 +66,10 @@ TESTS = {  # quick tests of each package
         *(f"gate/test_{name}.py" for name in ("unstated_valve", "coarse_logs", "jet_time")),
     ],
     "watcher": [
-        *(f"watcher/test_{name}.py" for name in ("verdict", "levels", "monitor", "batch_loop")),
+        *(
+            f"watcher/test_{name}.py"
+            for name in ("verdict", "levels", "known", "monitor", "batch_loop")
+        ),
         *(f"watcher/test_{name}.py" for name in ("heads", "chatter")),
     ],
 }
