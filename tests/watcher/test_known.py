@@ -13,7 +13,7 @@ from borewarden.detect.step import threshold
 from borewarden.diagnose.causes import ONLY_DIRECT_DRIVE, PRIOR, Cause
 from borewarden.gate.batch import BatchKind, Phase
 from borewarden.watcher.bore_watch import BoreWatch
-from borewarden.watcher.events import Watching
+from borewarden.watcher.events import LowPressureEvent, Watching
 from borewarden.watcher.heads import LIKELY_SIZE, _evidence, _Seen
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.usable import learn_usable
@@ -91,3 +91,52 @@ def test_evidence_of_another_combination_is_its_density_given_the_lead(
     spread = (var[1] - shared**2 / var[0]) ** 0.5
     expected = stats.norm.pdf(moved[1], mean, spread)
     assert _evidence(seen, 3, np.array(shape)) == pytest.approx(expected)
+
+
+# -- what it follows, and what it takes for a matter
+
+
+@pytest.mark.parametrize(("noise", "followed"), [(0.0005, 0.5), (0.0022, None), (0.012, 2.0)])
+def test_noise_is_followed_from_half_to_twice_that_of_the_baseline(
+    noise: float, followed: float | None
+) -> None:
+    """No fault is learned as normal, and no quiet hour makes a hair trigger."""
+    watch = quiet_watch(noise_floor=0.0005)
+    watch.learn_many(batches(np.zeros(900), start=FIRST, noise=noise, weep_rise=5.0))
+    state = watch.monitor
+    assert isinstance(state, Watching)
+    first = state.baseline.noise.sigma
+    if followed is not None:
+        assert state.noise.sigma == pytest.approx(followed * first)
+    else:
+        assert first < state.noise.sigma < 2.0 * first
+    assert state.detector.sigma == state.noise.sigma
+    assert state.noise.effective_count == 50.0
+    assert state.detector.h == pytest.approx(threshold(state.run_length, 49.0))
+
+
+@pytest.mark.parametrize(("size", "jumps"), [(0.030, 0), (0.042, 1), (-0.042, 1)])
+def test_a_batch_by_itself_that_chance_does_not_make_is_a_jump(size: float, jumps: int) -> None:
+    """4.5 standard deviations: of noise 0.003, and of 0.02 s² of timing in 20 s, 0.035."""
+    growth = np.where(np.arange(100) == 70, size, 0.0)
+    watch = quiet_watch()
+    watch.learn_many(batches(growth, start=FIRST, weep_rise=5.0, load_ratio=3.0))
+    state = watch.monitor
+    assert isinstance(state, Watching)
+    assert state.detector.jumps == jumps
+
+
+@pytest.mark.parametrize(("growth", "matters"), [(0.097, False), (0.103, True)])
+def test_two_jets_at_low_pressure_that_surely_take_a_tenth_more_are_a_matter(
+    growth: float, matters: bool
+) -> None:
+    """Beyond ln 1.1 = 0.0953 by four standard uncertainties of 0.001."""
+    watch = quiet_watch()
+    watch.learn_many(batches(np.zeros(5), start=FIRST, weep_rise=5.0, load_ratio=3.0))
+    for number, expected in ((FIRST + 5, False), (FIRST + 6, matters)):
+        watch.learn_many(batches([growth], BatchKind.LOW, number, noise=0.0, weep_rise=5.0))
+        state = watch.monitor
+        assert isinstance(state, Watching)
+        assert isinstance(state.event, LowPressureEvent) == expected
+    if matters:
+        assert state.event.step.size == pytest.approx(growth, abs=5e-4)
