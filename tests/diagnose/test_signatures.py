@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from borewarden.diagnose.causes import Cause
-from borewarden.diagnose.feature_table import NAMES, Floats
+from borewarden.diagnose.feature_table import FLOOR, NAMES, Floats
 from borewarden.diagnose.signatures import THROTTLED, Circumstances, signatures_of
 from borewarden.physics.orifice import mass_flux
 from borewarden.physics.water import throttling_rise
@@ -140,3 +140,32 @@ def test_a_second_head_that_stays_open_takes_its_own_water_while_the_first_is_cl
     assert stays.mean() == pytest.approx(1 / 3)
     assert second.min() == pytest.approx(0.49)  # 0.007 inch
     assert second.max() == pytest.approx(1.96)  # 0.014 inch
+
+
+@pytest.mark.parametrize(
+    ("cause", "feature"),
+    [
+        (Cause.LEAK, "idle"),
+        (Cause.LEAK, "sides"),
+        (Cause.LEAK, "low_area"),
+        (Cause.SECOND_HEAD, "idle"),
+        (Cause.TRANSDUCER, "zero"),
+        (Cause.TRANSDUCER, "load"),
+        (Cause.TRANSDUCER, "low_area"),
+        (Cause.SLIP, "slip"),
+        (Cause.BLOCKED, "low_area"),
+    ],
+)
+def test_what_a_cause_shows_is_unsure_in_proportion_over_the_floor(
+    cause: Cause, feature: str
+) -> None:
+    """What it does not show is as sure as the sensor; independent uncertainties add in squares."""
+    c = CRANK if cause is Cause.SLIP else INTENSIFIER
+    mean, spread = (part[feature] for part in expected(cause, c))
+    floor = FLOOR[NAMES.index(feature)]
+    shows = mean != 0.0
+    assert np.any(shows)
+    assert spread[~shows] == pytest.approx(floor)
+    relative = np.sqrt(spread[shows] ** 2 - floor**2) / np.abs(mean[shows])
+    assert relative == pytest.approx(relative[0])
+    assert 0.0 < relative[0] < 0.5
