@@ -5,9 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from borewarden.diagnose.causes import Cause
-from borewarden.diagnose.feature_table import FLOOR, NAMES, Floats
-from borewarden.diagnose.signatures import THROTTLED, Circumstances, signatures_of
+from borewarden.diagnose.causes import AT_STOP, PRIOR, Cause
+from borewarden.diagnose.feature_table import FLOOR, LOAD, NAMES, Floats
+from borewarden.diagnose.signatures import (
+    FLUTTER,
+    FRICTION,
+    FRICTION_WITH_AREA,
+    THROTTLED,
+    Circumstances,
+    signatures_of,
+)
 from borewarden.physics.orifice import mass_flux
 from borewarden.physics.water import throttling_rise
 
@@ -151,6 +158,7 @@ def test_a_second_head_that_stays_open_takes_its_own_water_while_the_first_is_cl
         (Cause.SECOND_HEAD, "idle"),
         (Cause.TRANSDUCER, "zero"),
         (Cause.TRANSDUCER, "load"),
+        (Cause.TRANSDUCER, "pressure"),
         (Cause.TRANSDUCER, "low_area"),
         (Cause.SLIP, "slip"),
         (Cause.BLOCKED, "low_area"),
@@ -169,3 +177,59 @@ def test_what_a_cause_shows_is_unsure_in_proportion_over_the_floor(
     relative = np.sqrt(spread[shows] ** 2 - floor**2) / np.abs(mean[shows])
     assert relative == pytest.approx(relative[0])
     assert 0.0 < relative[0] < 0.5
+
+
+def test_a_leak_of_one_plunger_makes_a_crank_pump_pulsate() -> None:
+    """Its own pulse comes on top of what was there, uncorrelated: squares add. A log of an
+    intensifier shows its reversals by chance anyway."""
+    leak = shown(Cause.LEAK, CRANK)
+    share = np.expm1(leak["area"])
+    as_of_a_larger_jet = FLUTTER.direct_drive * share
+    own = (np.expm1(2.0 * (leak["ripple"] - as_of_a_larger_jet))) ** 0.5
+    pulses = np.unique(np.round(own / share, 6))
+    assert len(pulses) == 3
+    assert pulses[0] == 1.0  # as much as what it takes of the flow, at least
+    assert len(np.unique(shown(Cause.LEAK, INTENSIFIER)["ripple"])) == 1
+
+
+def test_a_leak_goes_on_while_dead_headed_or_not_at_all() -> None:
+    """A seal under pressure leaks with the jet closed, too: about as much as with it open."""
+    leak = shown(Cause.LEAK, INTENSIFIER)
+    over = np.unique(np.round(leak["idle"] / np.expm1(leak["area"]), 9))
+    assert len(over) == 3
+    assert over[0] == 0.0
+    assert over[1] < 1.0 < over[2] < 2.0
+
+
+@pytest.mark.parametrize("c", [INTENSIFIER, CRANK])
+def test_a_leak_is_as_likely_at_a_seal_as_at_a_check_valve(c: Circumstances) -> None:
+    """Common practice, no source."""
+    made = signatures_of(c.is_intensifier, c.pierce_ratio, c.bore)
+    ends, k = np.append(made.first, len(made.mean)), made.causes.index(Cause.LEAK)
+    odds = made.weight[ends[k] : ends[k + 1]]
+    at_seal = shown(Cause.LEAK, c)["weep"] > 0.0
+    assert odds[at_seal].sum() == pytest.approx(odds[~at_seal].sum())
+    assert odds.sum() == pytest.approx(PRIOR[Cause.LEAK] * (1.0 - AT_STOP[Cause.LEAK]))
+
+
+def test_most_of_a_jewel_goes_in_one_chip_of_fifty() -> None:
+    """Common practice, no source: that it is rare; the figure is invented."""
+    made = signatures_of(True, 0.25, BORE)
+    k = made.causes.index(Cause.BORE)
+    odds = made.weight[made.first[k] : made.first[k + 1]]
+    growth = np.expm1(shown(Cause.BORE, INTENSIFIER)["area"])
+    assert odds[growth > 0.35].sum() / odds.sum() == pytest.approx(0.02)
+    assert 0.01 < growth.min() < 0.02
+    assert growth.max() > 2.0
+
+
+@pytest.mark.parametrize("c", [INTENSIFIER, CRANK])
+def test_friction_leaves_the_torque_of_a_crank_less_sure(c: Circumstances) -> None:
+    """A larger flow has another share of friction; the oil side of an intensifier has none."""
+    for cause in (Cause.BORE, Cause.BLOCKED):
+        mean, spread = expected(cause, c)
+        if c.is_intensifier:
+            assert spread["load"] == pytest.approx(FLOOR[LOAD])
+        else:
+            friction = FRICTION + FRICTION_WITH_AREA * np.abs(mean["area"])
+            assert spread["load"] == pytest.approx(np.hypot(FLOOR[LOAD], friction))

@@ -189,6 +189,19 @@ def test_more_false_alarms_or_a_missed_event_are_no_price_for_speed() -> None:
     assert choose(shop(), [outcome(60.0), blind], chosen_days(shop(), ALL), 1.0, DESIGNED)[0] == 0
 
 
+@pytest.mark.parametrize(("hours", "number"), [(139.0, 0), (133.0, 1)])
+def test_three_false_alarms_are_too_many_below_their_lower_limit(hours: float, number: int) -> None:
+    """0.818 expected, below which three or more come in less than one case in 20 (Garwood 1936)."""
+    made = [outcome(60.0, (3, 0, 0, 0, 0, 0), hours), outcome(90.0, hours=hours)]
+    assert choose(shop(), made, chosen_days(shop(), ALL), 1.0, DESIGNED).number == number
+
+
+def test_one_chip_in_twenty_may_be_named_worse() -> None:
+    made = [outcome(60.0), outcome(40.0, seed=1)]
+    made[1].right[:3] = [False] * 3  # of 60
+    assert choose(shop(), made, chosen_days(shop(), ALL), 1.0, DESIGNED).number == 1
+
+
 def test_a_detector_made_to_alarm_more_often_has_to_prove_that_it_does_not() -> None:
     made = [outcome(60.0), outcome(40.0, seed=1)]
     which = chosen_days(shop(), ALL)
@@ -245,6 +258,8 @@ def test_a_setting_that_is_slower_on_the_day_left_out_is_over_fitted() -> None:
     assert "over-fitted: slower on days left out" in trade.choice.reason
     made[1].delay[:CHIPS] = [delay - 80.0 for delay in made[1].delay[:CHIPS]]
     assert over_fitted(shop(), made, trade.folds) == []
+    made[0].delay[:CHIPS] = [delay - 80.0 for delay in made[0].delay[:CHIPS]]
+    assert over_fitted(shop(), made, trade.folds) == []  # today's were chosen by nobody
 
 
 def test_a_setting_under_which_nobody_watched_a_chip_is_not_chosen() -> None:
