@@ -293,6 +293,37 @@ def test_step_is_located_and_sized(sign: float) -> None:
     assert step.size_sd == pytest.approx(0.01 / (120 - step.first) ** 0.5, rel=1e-9)
 
 
+@pytest.mark.parametrize(("less", "first"), [(0.0, 20), (4.7, 20), (5.1, 21)])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_batch_that_holds_the_onset_is_left_out(sign: float, less: float, first: int) -> None:
+    """It differs from the mean of the two after it by four standard deviations of that: 4.9."""
+    sigma = 0.002
+    values = np.where(np.arange(23) < 20, 0.0, 20.0 * sigma)
+    values[20] -= less * sigma
+    step = locate_step(ring_of(sign * values), sigma, sign)
+    assert step.first == first
+    assert step.size == pytest.approx(sign * np.mean(values[first:]))
+    # surer than its scatter it is not
+    scatter = np.std(values[first:], ddof=1) / (23 - first) ** 0.5
+    noise = sigma / (23 - first) ** 0.5
+    assert step.size_sd == pytest.approx(scatter if scatter > 2.0 * noise else noise)
+
+
+def test_onset_is_where_the_weighted_mean_since_is_most_telling() -> None:
+    """Its square over its variance; a batch joined to the one before has one edge of its own."""
+    rng = np.random.default_rng(12)
+    for _ in range(60):
+        values = rng.normal(0.0, 0.01, 30) + 0.012 * (np.arange(30) > 19)
+        shared = rng.choice([0.0, 0.08], 30)
+        timing = shared + rng.choice([0.004, 0.08], 30)
+        ring = ring_of(values, 20.0, timing, shared)
+        weights = 1.0 / (0.01**2 + (timing - shared) / 20.0**2)
+        means = [max(np.average(values[k:], weights=weights[k:]), 0.0) for k in range(30)]
+        telling = [mean**2 * weights[k:].sum() for k, mean in enumerate(means)]
+        best = int(np.argmax(telling))
+        assert locate_step(ring, 0.01, 1.0).first in (best, best + 1)  # it may hold the onset
+
+
 def test_longer_batches_count_for_more() -> None:
     ring = ring_of(np.array([0.0, 0.0, 0.1, 0.11]), np.array([20.0, 20.0, 30.0, 10.0]))
     step = locate_step(ring, 0.01, 1.0)
