@@ -557,8 +557,11 @@ def _watch_news(s: Any, plate: Plate, x: Reading) -> None:
     """Whether a gateway says the same for long and then has a new pressure and rate at once.
 
     A display of large steps may stand as long on a steady jet, but then not both move by a little
-    at one reading, nor in step with a clock. A jet that opens or closes shows nothing of that.
+    at one reading, nor in step with a clock. A jet that opens or closes shows nothing of that. A
+    counter is looked at by `_watch_age`.
     """
+    if plate.counts:
+        return
     step, turn = abs(x.pressure - s.last_pressure), abs(x.rate - s.rate.last)
     has_news = step > 0.0 or turn > 0.0
     in_time = s.quiet + x.seconds <= max(plate.max_gap, LATE * x.seconds)
@@ -1106,8 +1109,7 @@ def _look(s: Any, plate: Plate, displacement: Displacement, area: float, now: Sa
         if plate.counts and plate.pistons:
             _watch_age(s, plate, x, (t - edge_ns) * S_PER_NS)
         _watch_pressure(s, plate, x)
-        if not plate.counts:
-            _watch_news(s, plate, x)
+        _watch_news(s, plate, x)
         _watch_plate(s, plate, x)
         _watch_repeats(s, plate, x)
         if plate.reads_rate and not plate.counts:
