@@ -41,6 +41,7 @@ WANDERS = np.array(
 LEVEL_SD = 0.03  # of a level not yet measured, in log area; invented
 
 LEVEL, SLOPE, PRESSURE, COSINE, SINE, WANDER = range(6)
+WEIGHT = 3  # the place of the probability in a row of `WANDERS`
 
 
 def wanders_within(uncertainty: float) -> NDArray[np.float64]:
@@ -98,11 +99,12 @@ class Drift:
     mixed by how well each foretold the values (Magill 1965, IEEE Trans. Autom. Control 10,
     434-439). In each, log area = level + slope * hours + by_pressure * log pressure + a cosine and
     a sine of the time of the day + an Ornstein-Uhlenbeck process, with priors N(0, `level_sd`²),
-    N(0, `slope_sd`²) per hour and N(0, `PRESSURE_SD`²), and noise `sigma` a value. With `STILL`,
-    the default, this is Bayesian linear regression (Bishop 2006, "Pattern Recognition and Machine
-    Learning", sec. 3.3). An area that is off by more than `beyond`, and further than anything that
-    wanders here, is gone as well as one that has a slope. Values further than 4 standard deviations
-    off count as 4, so a chip that is not yet found bends the line only a little.
+    N(0, `slope_sd`²) per hour and one of mean and deviation `pressure`, and noise `sigma` a value.
+    With `STILL`, the default, this is Bayesian linear regression (Bishop 2006, "Pattern Recognition
+    and Machine Learning", sec. 3.3). An area that is off by more than `beyond`, and further than
+    anything that wanders here, is gone as well as one that has a slope. Values further than 4
+    standard deviations off count as 4, so a chip that is not yet found bends the line only a
+    little.
     """
 
     def __init__(
@@ -112,15 +114,18 @@ class Drift:
         slope_sd: float = 0.01,
         wanders: NDArray[np.float64] = STILL,
         beyond: float = np.inf,
+        pressure: tuple[float, float] = (0.0, PRESSURE_SD),
     ) -> None:
         self.sigma = sigma
         self._beyond = beyond
-        self._scales = (level_sd, slope_sd, PRESSURE_SD)
+        self._pressure = pressure
+        self._scales = (level_sd, slope_sd, pressure[1])
         self._wanders = wanders
         sd, _, daily, weight = wanders.T
         self._prior = weight / np.sum(weight)
-        self._weights = self._prior
+        self._weights: NDArray[np.float64] = self._prior
         self._means = np.zeros((len(wanders), 6))
+        self._means[:, PRESSURE] = pressure[0]
         scales = np.zeros((len(wanders), 6))
         scales[:, [LEVEL, SLOPE, PRESSURE]] = self._scales
         scales[:, [COSINE, SINE]] = daily[:, np.newaxis]
@@ -131,6 +136,11 @@ class Drift:
         self.line = self._line()
         self.wander = self._wander(0.0, 0.0)
         self._far_vars = [self.wander.far_var]  # of the newest values
+
+    @property
+    def weights(self) -> NDArray[np.float64]:
+        """Probability of each of the `wanders` by now."""
+        return self._weights
 
     def update(
         self, hours: float, value: float, pressure: float = 0.0, clock: float | None = None
@@ -204,16 +214,19 @@ class Drift:
         kept = len(self.values)
         if misfits and 0.5 * (self._misfit(straight, values) - min(misfits)) > BENT:
             kept += bends[int(np.argmin(misfits))] + 1 - len(hours)
-        before = type(self)(self.sigma, *self._scales[:2], self._wanders, self._beyond)
+        before = type(self)(
+            self.sigma, *self._scales[:2], self._wanders, self._beyond, self._pressure
+        )
         for value in self.values[:kept]:
             before.update(*value)
         return before
 
     def _misfit(self, columns: NDArray[np.float64], values: NDArray[np.float64]) -> float:
         """Least sum of squares over the variance; a bend may be as steep as it likes."""
-        prior = np.eye(3, columns.shape[1]) / np.array(self._scales)[:, np.newaxis]
+        scales = np.array(self._scales)
+        prior = np.eye(3, columns.shape[1]) / scales[:, np.newaxis]
         a = np.vstack([columns / self.sigma, prior])
-        b = np.concatenate([values / self.sigma, np.zeros(3)])
+        b = np.concatenate([values / self.sigma, [0.0, 0.0, self._pressure[0]] / scales])
         return float(np.sum((a @ np.linalg.lstsq(a, b, rcond=None)[0] - b) ** 2))
 
     def _let_pass(self, hours: float) -> None:

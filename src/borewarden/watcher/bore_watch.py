@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from borewarden.detect.baseline import Baseline
 from borewarden.detect.false_rate import Peaks
+from borewarden.detect.habits import Habits
 from borewarden.detect.second_opinion import SecondOpinion
 from borewarden.detect.step import RING, WINDOW
 from borewarden.diagnose.features import Idle
@@ -54,13 +55,22 @@ _PARTS = ("reference", "expected", "detector", "running", "block", "signals")
 
 
 class BoreWatch:
-    """One jewel (or the jewels of several heads on one pump), from fitting to removal."""
+    """One jewel (or the jewels of several heads on one pump), from fitting to removal.
 
-    def __init__(self, pump: Pump, jewels: list[Jewel], settings: WatchSettings) -> None:
+    `habits` are what the watch of the jewel before has left.
+    """
+
+    def __init__(
+        self,
+        pump: Pump,
+        jewels: list[Jewel],
+        settings: WatchSettings,
+        habits: Habits | None = None,
+    ) -> None:
         hours = max(jewel.jet_hours for jewel in jewels)
         area = stated_area(jewels)
         self._monitor: Monitor = Learning(
-            setup=Setup(pump, tuple(jewels), settings),
+            setup=Setup(pump, tuple(jewels), settings, habits),
             told=State.LEARNING,
             reason="no steady cutting yet",
             reference=Reference(hours, area, area / stated_bores_area(jewels)),
@@ -87,6 +97,12 @@ class BoreWatch:
     def baseline(self) -> Baseline | None:
         """What was learned of the jewel, None before that."""
         return None if isinstance(self._monitor, Learning) else self._monitor.baseline
+
+    @property
+    def habits(self) -> Habits | None:
+        """What to leave to the next jewel: its own, or those it was given where it has none."""
+        own = None if isinstance(self._monitor, Learning) else self._monitor.habits
+        return own or self._monitor.setup.habits
 
     @property
     def ring(self) -> NDArray[np.void]:
