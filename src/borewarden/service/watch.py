@@ -1,8 +1,9 @@
 """Follow machines live: received, learned, kept in the store, and only then told.
 
 One task a machine receives and learns; one writer keeps what all of them hand over, many blocks
-to a transaction. A restart feeds the stored samples since the jewel was fitted to a fresh watcher,
-with what the jewel before had left, so the state after a kill is the state that was kept, to the last bit.
+to a transaction. A restart feeds the stored samples since the jewel was fitted, and what the jewel
+before it had left, to a fresh watcher, so the state after a kill is the state that was kept, to the
+last bit.
 
 The register is looked at every few seconds. A jewel fitted later than the newest sample is handed
 to the running watcher; what changes the past has the stored samples since then judged anew, in

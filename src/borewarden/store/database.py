@@ -346,7 +346,7 @@ def forget(connection: sqlite3.Connection, machine: str, first_ns: int, last_ns:
 def forget_learned(
     connection: sqlite3.Connection, machine: str, first_ns: int, last_ns: int
 ) -> None:
-    """Drop batches, alerts and habits of `machine` from `first_ns` to `last_ns`, and keep the samples."""
+    """Drop what came of the samples of `machine` from `first_ns` to `last_ns`, and keep these."""
     for table, column in FORGOTTEN.items():
         connection.execute(
             f"DELETE FROM {table} WHERE machine = ? AND {column} BETWEEN ? AND ?",
