@@ -82,6 +82,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker("slow")
         if f"{name}::{item.name}".startswith(LONG):
             item.add_marker("long")
+            item.add_marker(pytest.mark.timeout(1800))
 
 
 @pytest.fixture
