@@ -73,8 +73,11 @@ def test_the_line_begins_with_what_the_pressure_did_before() -> None:
     assert 0.01 < sd < PRESSURE_SD
     assert pressure_prior(None) == (0.0, PRESSURE_SD)
     assert pressure_prior(habits(by_pressure_sd=1.0)) == (0.02, PRESSURE_SD)
-    line = Drift(0.01, pressure=(mean, sd)).line
+    drift = Drift(0.01)
+    drift.expect_pressure(mean, sd)
+    line = drift.line
     assert (line.by_pressure, line.by_pressure_var) == pytest.approx((mean, sd**2))
+    assert drift.before_a_bend().line == line
 
 
 def test_a_line_learned_says_what_the_next_begins_with() -> None:

@@ -254,8 +254,8 @@ def came_words(told: int, confirmed: int, false: int) -> str:
 
 def _in_1000(per_hour: float) -> str:
     """A rate per hour as one in 1,000 hours, to two digits and no further than to a tenth."""
-    rate = 1000.0 * per_hour
-    return f"{rate:.1f}".removesuffix(".0") if rate < 9.95 else f"{rate:,.0f}"
+    tenths = f"{1000.0 * per_hour:.1f}".removesuffix(".0")
+    return tenths if len(tenths) <= len("9.9") else f"{1000.0 * per_hour:,.0f}"
 
 
 def probable_causes(verdict: Verdict) -> list[Group]:

@@ -188,8 +188,8 @@ def _first_line(
         slope_sd=SLOPE_SD,
         wanders=wanders,
         beyond=float(np.log1p(BEYOND * settings.wear_notice)),
-        pressure=pressure,
     )
+    wear.expect_pressure(*pressure)
     if not given:  # the machine may have wandered off its level just then
         clock = float(np.mean(rows["start_ns"] / NS_PER_H))
         wear.update(0.5 * state.watched_hours, 0.0, clock=clock)
