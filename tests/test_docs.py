@@ -27,6 +27,7 @@ from borewarden.base.samples import Samples, samples_of
 from borewarden.base.statistics import Interval
 from borewarden.cli import COMMANDS, app, load_command
 from borewarden.collect.labels import EVENTS, LABEL_COLUMNS
+from borewarden.detect.false_rate import FalseRate
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.gate.batch import Phase
 from borewarden.gate.gate import GateSettings
@@ -304,8 +305,9 @@ def test_every_figure_of_once_a_minute_is_described() -> None:
     pump = load_machine(ROOT / "config" / "north.toml").build_pump()
     left, heads = Interval(1.0, 2.0, 3.0), (HeadBelief("1", 0.9),)
     verdict = Verdict(
-        1, State.WEARING, "why", *(1.0,) * 10, None, 0.9, hours_to_limit=left, heads=heads
-    )
+        1, State.WEARING, "why", *(1.0,) * 10, None, 0.9, hours_to_limit=left, heads=heads,
+        false_rate=FalseRate(1e-4, 1e-3, 1e-2, 1e-3, peaks=9, hours=40.0),
+    )  # fmt: skip
     status = MachineStatus(
         "North", "UTC", pump, verdict, jewels=[jewel], head_hours={"1": 1.0}, latency_s=[0.1]
     )
