@@ -59,7 +59,7 @@ def test_cracks_grow_faster_and_faster_and_the_interval_holds(share: float) -> N
     assert curved >= 10
     count, straight, curved = held(paths, 0.4, share, READ)
     assert (count, straight) == (21, 0)
-    assert curved >= 16
+    assert curved >= 17
 
 
 @pytest.mark.parametrize("share", [0.5, 0.75])
@@ -85,7 +85,7 @@ def test_straight_wear_widens_the_interval_by_little() -> None:
     assert float(np.median(wider)) < 2.6
 
 
-@pytest.mark.parametrize("faster", [1.0, 2.0, 5.0])
+@pytest.mark.parametrize("faster", [1.0, 2.0, 4.0])
 def test_wear_by_one_of_the_laws_is_foretold(faster: float) -> None:
     """Wear whose rate grows e-fold with the log area, to `faster` times at the limit, in 100 h."""
     growth = math.log(faster) / LIMIT

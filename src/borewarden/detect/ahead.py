@@ -19,12 +19,12 @@ from borewarden.detect.wear import Line
 Array = NDArray[np.float64]
 
 STRAIGHT = 0.7  # probability beforehand that the rate of wear stays as it is; invented
-MOST_FASTER = 8.0  # otherwise, times as fast at the limit as at the baseline, at most; invented
+MOST_FASTER = 6.0  # otherwise, times as fast at the limit as at the baseline, at most; invented
 CURVED = 12  # laws with a rate that grows, equally likely beforehand
 FASTER = np.array([1.0, *(MOST_FASTER ** ((k + 0.5) / CURVED) for k in range(CURVED))])
 BEFOREHAND = np.array([STRAIGHT, *[(1.0 - STRAIGHT) / CURVED] * CURVED])
 # how far the rate from now on may be off, which no simple law knows; relative; invented
-AHEAD_SD = np.where(FASTER > 1.0, 0.25, 0.05)
+AHEAD_SD = np.where(FASTER > 1.0, 0.3, 0.05)
 LEAST_LIMIT = 0.02  # in log area, over which the rate grows by that much; invented
 TINY = 1e-300  # a variance that is none would divide by zero
 QUANTILES = (0.05, 0.5, 0.95)
