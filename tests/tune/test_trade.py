@@ -166,6 +166,11 @@ def test_todays_stay_if_another_is_only_luckily_faster() -> None:
     assert "not clearly faster" in choice.reason
 
 
+def test_todays_stay_if_they_are_the_fastest() -> None:
+    choice = choose(shop(), [outcome(50.0), outcome(60.0)], chosen_days(shop(), ALL), 1.0, DESIGNED)
+    assert choice == (0, "no setting that is otherwise as good is faster than today's")
+
+
 def test_more_false_alarms_or_a_missed_event_are_no_price_for_speed() -> None:
     labelled = shop(labels=1)
     today = outcome(60.0, labels=(FOUND,))
@@ -182,6 +187,19 @@ def test_more_false_alarms_or_a_missed_event_are_no_price_for_speed() -> None:
     blind = outcome(40.0)
     blind.delay[-1] = INF  # wear is not told any more
     assert choose(shop(), [outcome(60.0), blind], chosen_days(shop(), ALL), 1.0, DESIGNED)[0] == 0
+
+
+@pytest.mark.parametrize(("hours", "number"), [(139.0, 0), (133.0, 1)])
+def test_three_false_alarms_are_too_many_below_their_lower_limit(hours: float, number: int) -> None:
+    """0.818 expected, below which three or more come in less than one case in 20 (Garwood 1936)."""
+    made = [outcome(60.0, (3, 0, 0, 0, 0, 0), hours), outcome(90.0, hours=hours)]
+    assert choose(shop(), made, chosen_days(shop(), ALL), 1.0, DESIGNED).number == number
+
+
+def test_one_chip_in_twenty_may_be_named_worse() -> None:
+    made = [outcome(60.0), outcome(40.0, seed=1)]
+    made[1].right[:3] = [False] * 3  # of 60
+    assert choose(shop(), made, chosen_days(shop(), ALL), 1.0, DESIGNED).number == 1
 
 
 def test_a_detector_made_to_alarm_more_often_has_to_prove_that_it_does_not() -> None:
@@ -227,6 +245,36 @@ def test_a_setting_whose_false_alarms_fall_on_the_day_left_out_is_over_fitted() 
     assert found.number == 1
     assert "7 false alarms" in found.reason
     assert weigh_settings(shop(), made, 1.0, DESIGNED).choice.number == 0
+
+
+def test_a_setting_that_is_slower_on_the_day_left_out_is_over_fitted() -> None:
+    """Ten chips found later than all others are no luck (Mann & Whitney); sooner is no fault."""
+    made = [outcome(60.0), outcome(50.0)]
+    made[1].delay[:CHIPS] = [delay + 40.0 for delay in made[1].delay[:CHIPS]]
+    assert choose(shop(), made, chosen_days(shop(), ALL), 1.0, DESIGNED).number == 1
+    trade = weigh_settings(shop(), made, 1.0, DESIGNED)
+    assert [fold.number for fold in trade.folds] == [1, 0, 0, 0, 0, 0]
+    assert trade.choice.number == 0
+    assert "over-fitted: slower on days left out" in trade.choice.reason
+    made[1].delay[:CHIPS] = [delay - 80.0 for delay in made[1].delay[:CHIPS]]
+    assert over_fitted(shop(), made, trade.folds) == []
+    made[0].delay[:CHIPS] = [delay - 80.0 for delay in made[0].delay[:CHIPS]]
+    assert over_fitted(shop(), made, trade.folds) == []  # today's were chosen by nobody
+
+
+def test_a_setting_under_which_nobody_watched_a_chip_is_not_chosen() -> None:
+    blind = outcome(40.0)
+    blind.delay[:-1] = [NAN] * (DAYS * CHIPS)
+    made = [outcome(60.0, (1,) * DAYS), blind, outcome(90.0)]  # today's alarms too often
+    assert choose(shop(), made, chosen_days(shop(), ALL), 1.0, DESIGNED).number == 2
+
+
+def test_where_no_chips_are_tried_the_quieter_setting_is_chosen() -> None:
+    bare = replace(shop(), trials=[])
+    made = [replace(outcome(60.0, (n,) * DAYS), delay=[], right=[]) for n in (1, 0)]
+    number, reason = choose(bare, made, chosen_days(bare, ALL), 1.0, DESIGNED)
+    assert number == 1
+    assert "too many false alarms" in reason
 
 
 def test_a_setting_that_holds_on_every_day_is_not_over_fitted() -> None:
