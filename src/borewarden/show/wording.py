@@ -396,11 +396,11 @@ def _wear_lines(verdict: Verdict) -> list[str]:
     if verdict.hours_to_limit is not None:
         low, middle, high = verdict.hours_to_limit
         if math.isinf(low):
-            left = "no end in sight at this wear"
+            left = "no end in sight, even if wear speeds up"
         elif math.isinf(high):
-            left = f"at least {low:.0f}; no upper bound, since wear may be zero"
+            left = f"at least {low:.0f}; no upper bound, since wear may be zero or speed up"
         else:
-            left = f"{middle:.0f} (90 %: {low:.0f} to {high:.0f})"
+            left = f"{middle:.0f} (90 %: {low:.0f} to {high:.0f}), as wear may speed up"
         lines.append(f"Jet hours left before the limit: {left}")
     return lines
 

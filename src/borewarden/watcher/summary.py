@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.base.statistics import Interval
+from borewarden.detect.ahead import hours_to
 from borewarden.detect.step import newest
-from borewarden.detect.wear import hours_to
 from borewarden.diagnose.features import known_mean
 from borewarden.physics.orifice import bore_of_area
 from borewarden.physics.pump import Intensifier, Pump, event_rate, overstroke_margin
@@ -65,7 +65,7 @@ def _wear(monitor: Monitor) -> tuple[float, float, Interval | None]:
     """Slope of the wear line, 1/h of jet, its standard uncertainty, and hours to the limit."""
     if not isinstance(monitor, Watching):
         return 0.0, 0.0, None
-    line = monitor.wear.line
+    line = monitor.wear.may_bend()
     if monitor.resting is not State.SOUND:  # how long what nobody has stated will last, is unknown
         return line.slope, line.slope_sd, None
     limit = float(np.log1p(monitor.setup.settings.limit) - monitor.expected.offset)
