@@ -62,6 +62,17 @@ def test_runs_to_failure_where_the_hazard_does_not_rise(shape: float, failed: fl
     assert found.saving == pytest.approx((0.0, 0.0, 0.0))
 
 
+@pytest.mark.parametrize("worth", [0.01, 0.0])
+def test_runs_to_failure_where_so_little_is_saved_that_it_is_not_worth_it(worth: float) -> None:
+    """The hazard rises a little, so that some age does cost less: by less than a hundredth."""
+    law, costs = weibull(50.0, 1.2), Costs(1.0, 4.0)
+    found = plan(law, costs, worth)
+    best = np.min(cost_rate(law, np.geomspace(1.0, 1000.0, 400), costs))
+    saved = 1.0 - best / cost_rate(law, np.inf, costs)[0, 0]
+    assert 0.0 < saved < 0.01
+    assert found.advice is (Advice.CHANGE if worth == 0.0 else Advice.RUN)
+
+
 def test_runs_to_failure_where_a_failure_costs_no_more() -> None:
     assert plan(weibull(50.0, 3.0), Costs(1.0, 1.0)).age == np.inf
 
