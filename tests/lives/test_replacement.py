@@ -166,3 +166,11 @@ def test_a_jewel_that_lasts_as_the_law_says_is_changed_at_the_planned_age() -> N
     left = np.linspace(0.0, 100.0, 4001)
     found = hours_to_change(left, survival(law, left)[0], costs, planned.cost_rate.middle)
     assert found == pytest.approx(planned.age, rel=0.01)
+
+
+def test_a_jewel_that_does_not_wear_is_never_changed_before_it_fails() -> None:
+    """An exponential life: the one that is fitted is as good as the next one at any age."""
+    law, costs = weibull(40.0, 1.0), Costs(1.0, 8.0)
+    left = np.linspace(0.0, 400.0, 401)
+    rate = float(cost_rate(law, np.inf, costs)[0, 0])
+    assert hours_to_change(left, survival(law, left)[0], costs, rate) == np.inf
