@@ -16,6 +16,7 @@ from prometheus_client.core import GaugeMetricFamily, InfoMetricFamily, Metric
 from prometheus_client.registry import Collector
 
 import borewarden
+from borewarden.base.statistics import Interval
 from borewarden.service.machine_view import is_unacknowledged
 from borewarden.service.own_health import Health
 from borewarden.service.own_metrics import health_families
@@ -68,6 +69,20 @@ _OF_STATUS: tuple[tuple[Figure, _Value], ...] = (
         lambda s: s.jet_age,
     ),
     (
+        Figure(
+            "jet_to_limit_seconds",
+            "Time with the jet on until wear alone reaches the limit, where that has a bound",
+        ),
+        lambda s: _to_limit(s).middle if math.isfinite(_to_limit(s).high) else None,
+    ),
+    (
+        Figure(
+            "jet_to_limit_least_seconds",
+            "Time with the jet on until wear alone reaches the limit, at least (95 in 100)",
+        ),
+        lambda s: _to_limit(s).low,
+    ),
+    (
         Figure("last_sample_timestamp_seconds", "Unix time of the newest sample, 0 without one"),
         lambda s: s.last_sample_ns * 1e-9,
     ),
@@ -88,6 +103,14 @@ _OF_STATUS: tuple[tuple[Figure, _Value], ...] = (
     ),
 )
 _CONNECTED = Figure("connected", "Whether the controller answers, 1 or 0")
+
+
+def _to_limit(status: MachineStatus) -> Interval:
+    """Seconds with the jet on that are left by wear alone; infinite where the page tells none."""
+    left = status.verdict.hours_to_limit
+    if left is None or status.verdict.state not in (State.SOUND, State.WEARING):
+        return Interval(math.inf, math.inf, math.inf)
+    return Interval(*(HOUR * hours for hours in left))
 
 
 class _Families(Collector):

@@ -68,6 +68,7 @@ log = structlog.get_logger("borewarden")
 
 QUEUE_BLOCKS = 10_000  # blocks waiting for the disk before receiving has to wait too
 BEAT = 5.0  # s
+LAST_WRITE = 6.0  # s for the disk to take what waits on the way out
 LOOK = 2.0  # s from one look at the register to the next
 BEFORE_ALARM_NS = 600 * 10**9  # in which what it was raised for was found; invented
 SPREAD = 1.0  # s over which the machines are begun with
@@ -272,7 +273,7 @@ def status_of(machine: MachineSettings, followed: Followed) -> MachineStatus:
     )
 
 
-def _restored(
+async def _restored(
     machines: list[MachineSettings],
     store: Path,
     opened: ExitStack,
@@ -280,7 +281,8 @@ def _restored(
 ) -> tuple[sqlite3.Connection, dict[str, Followed], str]:
     """The store, open until `opened` is closed, and every machine as it was when it was last kept.
 
-    A damaged store is set aside first; what happened to it is given in words, else "".
+    A damaged store is set aside first; what happened to it is given in words, else "". It may be
+    cancelled between two machines.
     """
     finish_setting_aside(store)
     words = ""
@@ -295,6 +297,7 @@ def _restored(
             followed = {}
             for machine in machines:
                 restoring(machine.name)
+                await asyncio.sleep(0)
                 with shown_in(machine.shown_units):
                     followed[machine.name] = restore(machine, connection)
             return connection, followed, words
@@ -329,7 +332,7 @@ async def watch(
     keeping = keeping or Keeping()
     keeping.store = store
     with ExitStack() as opened:
-        connection, followed, replaced = _restored(machines, store, opened, restoring)
+        connection, followed, replaced = await _restored(machines, store, opened, restoring)
 
         def renew(newest_id: int) -> tuple[sqlite3.Connection, str]:
             opened.close()
@@ -375,7 +378,7 @@ async def watch(
                     queue.put_nowait(Hurry())
                 drained = asyncio.create_task(queue.join())
                 await asyncio.wait(
-                    {drained, writer}, timeout=10.0, return_when=asyncio.FIRST_COMPLETED
+                    {drained, writer}, timeout=LAST_WRITE, return_when=asyncio.FIRST_COMPLETED
                 )
                 drained.cancel()
                 writer.cancel()
