@@ -286,6 +286,20 @@ def test_a_setting_that_holds_on_every_day_is_not_over_fitted() -> None:
     assert sum(fold.held_out.watched for fold in trade.folds) == DAYS * CHIPS
 
 
+def test_chips_that_only_one_setting_watched_are_not_compared() -> None:
+    made = [outcome(60.0), outcome(50.0, seed=1)]
+    made[0].delay[3] = made[1].delay[7] = NAN
+    number, reason = choose(shop(), made, chosen_days(shop(), ALL), 1.0, DESIGNED)
+    assert number == 1
+    assert "nan" not in reason
+
+
+def test_of_two_days_each_can_be_left_out() -> None:
+    two = replace(shop(), trials=[Trial("chip", 0.08, 0, 1, day) for day in (0, 5)] * 10)
+    made = replace(outcome(), delay=[50.0] * 20, right=[True] * 20)
+    assert len(leave_one_day_out(two, [made, made], 1.0, DESIGNED)) == DAYS
+
+
 def test_a_single_day_can_not_be_left_out() -> None:
     one = replace(shop(), days=shop().days[:1], trials=[Trial("chip", 0.08, 0, 1, 0)] * 5)
     made = replace(outcome(), hours=[5.0], false=[0], delay=[50.0] * 5, right=[True] * 5)
