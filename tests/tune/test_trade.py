@@ -215,6 +215,10 @@ def test_a_detector_made_to_alarm_more_often_has_to_prove_that_it_does_not() -> 
     assert choose(shop(), made, which, 1.0, [1000.0, 200.0]).number == 0
     # 3.69 in 600 h is the upper limit of none: proof for 10 in 1,000 h, not for 1
     assert choose(shop(), made, which, 10.0, [1000.0, 50.0]).number == 1
+    # 10 in 1,000 h is one in 100 h: made to alarm less often than that, it has nothing to prove
+    made = [outcome(60.0, hours=10.0), outcome(40.0, hours=10.0, seed=1)]
+    assert choose(shop(), made, which, 10.0, [1000.0, 200.0]).number == 1
+    assert choose(shop(), made, which, 10.0, [1000.0, 90.0]).number == 0
 
 
 def test_too_many_false_alarms_today_make_room_for_a_slower_setting() -> None:

@@ -213,7 +213,7 @@ def choose(
         if designed[k] < min(PER_HOURS / wanted_rate, designed[0]) and not proven:
             return False
         expected = wanted_rate * s.hours / PER_HOURS
-        quiet = s.false == 0 or float(stats.poisson.sf(s.false - 1, expected)) >= WORSE
+        quiet = float(stats.poisson.sf(s.false - 1, expected)) >= WORSE
         finds = s.labels_found >= today.labels_found and s.labels_right >= today.labels_right
         missed = s.wears_watched - s.wears_found
         sees = s.watched > 0 or s.chips == 0
