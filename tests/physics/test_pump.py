@@ -25,7 +25,13 @@ from borewarden.physics.pump import (
     event_rate,
     overstroke_margin,
 )
-from borewarden.physics.water import ATMOSPHERE, bulk_modulus, density, density_at_atmosphere
+from borewarden.physics.water import (
+    ATMOSPHERE,
+    bulk_modulus,
+    density,
+    density_at_atmosphere,
+    throttling_rise,
+)
 
 UNITS = pint.UnitRegistry()
 ROOM = 298.15  # K
@@ -195,9 +201,9 @@ def test_compiled_loops_see_the_same_formulas() -> None:
     """No source: `compilable` promises one formula, compiled or not."""
 
     @njit  # type: ignore[untyped-decorator]
-    def compiled(p: float, t: float) -> tuple[float, float, float, float]:
+    def compiled(p: float, t: float) -> tuple[float, float, float, float, float]:
         mass, share = delivered_mass(CHAMBER, p, t), compression_fraction(CHAMBER, p, t)
-        return mass, share, mass_flux(p, t), bulk_modulus(p, t)
+        return mass, share, mass_flux(p, t), bulk_modulus(p, t), throttling_rise(p, t)
 
     np.testing.assert_allclose(compiled(380e6, 303.0), compiled.py_func(380e6, 303.0), rtol=1e-14)
 

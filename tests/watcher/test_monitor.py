@@ -493,3 +493,18 @@ def test_pickled_watch_goes_on_to_the_last_bit() -> None:
     assert np.concatenate(made).tobytes() == results.tobytes()
     assert repr(told) == repr(changes)
     assert repr(parts.verdict()) == repr(whole.verdict())
+
+
+@pytest.mark.parametrize(
+    ("told", "growth", "after"),
+    [
+        (State.CANNOT_TELL, 0.10, State.OPENED),  # worn on to the limit, whatever the step was
+        (State.CANNOT_TELL, 0.05, State.CANNOT_TELL),  # not yet
+        (State.OTHER_FAULT, 0.10, State.OTHER_FAULT),  # what goes on growing is that fault's
+    ],
+)
+def test_wear_after_a_step_goes_on_to_the_limit(told: State, growth: float, after: State) -> None:
+    case = Case(P.STEP, Stop.BLOCK, P.STEP, NONE, changes=worn(growth))
+    state, seen = at(case)
+    found, _ = transition(replace(state, told=told), seen)
+    assert found.told is after

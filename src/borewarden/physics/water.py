@@ -77,6 +77,7 @@ def expansion_work(pressure: Real, temperature: Real) -> Real:
     return result
 
 
+@compilable
 def throttling_rise(pressure: Real, temperature: Real) -> Real:
     """What water warms by, K, when it is throttled from `pressure` to the atmosphere.
 
