@@ -38,6 +38,7 @@ WANDERS = np.array(
 LEVEL_SD = 0.03  # of a level not yet measured, in log area; invented
 
 LEVEL, SLOPE, PRESSURE, COSINE, SINE, WANDER = range(6)
+WEIGHT = 3  # the place of the probability in a row of `WANDERS`
 
 CURVE_SD = 1e-3  # 1/h², of curvature beforehand: next to nothing is known; invented
 
@@ -109,11 +110,12 @@ class Drift:
     mixed by how well each foretold the values (Magill 1965, IEEE Trans. Autom. Control 10,
     434-439). In each, log area = level + slope * hours + by_pressure * log pressure + a cosine and
     a sine of the time of the day + an Ornstein-Uhlenbeck process, with priors N(0, `level_sd`²),
-    N(0, `slope_sd`²) per hour and N(0, `PRESSURE_SD`²), and noise `sigma` a value. With `STILL`,
-    the default, this is Bayesian linear regression (Bishop 2006, "Pattern Recognition and Machine
-    Learning", sec. 3.3). An area that is off by more than `beyond`, and further than anything that
-    wanders here, is gone as well as one that has a slope. Values further than 4 standard deviations
-    off count as 4, so a chip that is not yet found bends the line only a little.
+    N(0, `slope_sd`²) per hour and N(0, `PRESSURE_SD`²), and noise `sigma` a value.
+    With `STILL`, the default, this is Bayesian linear regression (Bishop 2006, "Pattern Recognition
+    and Machine Learning", sec. 3.3). An area that is off by more than `beyond`, and further than
+    anything that wanders here, is gone as well as one that has a slope. Values further than 4
+    standard deviations off count as 4, so a chip that is not yet found bends the line only a
+    little.
     """
 
     def __init__(
@@ -126,11 +128,12 @@ class Drift:
     ) -> None:
         self.sigma = sigma
         self._beyond = beyond
+        self._usual_pressure = 0.0
         self._scales = (level_sd, slope_sd, PRESSURE_SD)
         self._wanders = wanders
         sd, _, daily, weight = wanders.T
         self._prior = weight / np.sum(weight)
-        self._weights = self._prior
+        self._weights: NDArray[np.float64] = self._prior
         self._means = np.zeros((len(wanders), 6))
         scales = np.zeros((len(wanders), 6))
         scales[:, [LEVEL, SLOPE, PRESSURE]] = self._scales
@@ -147,6 +150,19 @@ class Drift:
         self.line = self._line()
         self.wander = self._wander(0.0, 0.0)
         self._far_vars = [self.wander.far_var]  # of the newest values
+
+    @property
+    def weights(self) -> NDArray[np.float64]:
+        """Probability of each of the `wanders` by now."""
+        return self._weights
+
+    def expect_pressure(self, by_pressure: float, sd: float) -> None:
+        """Take this for what the pressure does, before the first value."""
+        self._usual_pressure = by_pressure
+        self._scales = (self._scales[LEVEL], self._scales[SLOPE], sd)
+        self._means[:, PRESSURE] = by_pressure
+        self._covariances[:, PRESSURE, PRESSURE] = sd * sd
+        self.line = self._line()
 
     def update(
         self, hours: float, value: float, pressure: float = 0.0, clock: float | None = None
@@ -275,15 +291,17 @@ class Drift:
         if misfits and 0.5 * (self._misfit(straight, values) - min(misfits)) > BENT:
             kept += bends[int(np.argmin(misfits))] + 1 - len(hours)
         before = type(self)(self.sigma, *self._scales[:2], self._wanders, self._beyond)
+        before.expect_pressure(self._usual_pressure, self._scales[PRESSURE])
         for value in self.values[:kept]:
             before.update(*value)
         return before
 
     def _misfit(self, columns: NDArray[np.float64], values: NDArray[np.float64]) -> float:
         """Least sum of squares over the variance; a bend may be as steep as it likes."""
-        prior = np.eye(3, columns.shape[1]) / np.array(self._scales)[:, np.newaxis]
+        scales = np.array(self._scales)
+        prior = np.eye(3, columns.shape[1]) / scales[:, np.newaxis]
         a = np.vstack([columns / self.sigma, prior])
-        b = np.concatenate([values / self.sigma, np.zeros(3)])
+        b = np.concatenate([values / self.sigma, [0.0, 0.0, self._usual_pressure] / scales])
         return float(np.sum((a @ np.linalg.lstsq(a, b, rcond=None)[0] - b) ** 2))
 
     def _let_pass(self, hours: float) -> None:

@@ -7,7 +7,6 @@ from numpy.typing import NDArray
 
 from borewarden.base.statistics import Interval
 from borewarden.detect.ahead import hours_to
-from borewarden.detect.second_opinion import Opinion
 from borewarden.detect.step import newest
 from borewarden.diagnose.features import known_mean
 from borewarden.physics.orifice import bore_of_area
@@ -17,9 +16,7 @@ from borewarden.watcher.monitor import RECENT
 from borewarden.watcher.verdict import State, Verdict
 
 
-def verdict_of(
-    monitor: Monitor, ring: NDArray[np.void], second_opinion: Opinion | None = None
-) -> Verdict:
+def verdict_of(monitor: Monitor, ring: NDArray[np.void]) -> Verdict:
     """The verdict by the state and the newest batches in the `ring`, dtype `RING`."""
     setup, reference = monitor.setup, monitor.reference
     rows = newest(ring, monitor.running.taken, RECENT)
@@ -61,7 +58,6 @@ def verdict_of(
         hours_to_limit=hours_left,
         causes=weighed.causes if weighed else (),
         check=weighed.check if weighed else "",
-        second_opinion=second_opinion,
     )
 
 
