@@ -128,7 +128,7 @@ def try_package(package: str, each: int, chance: random.Random) -> Outcome:
     if (said := first_failure(tests, 900.0)) is not None:
         raise SystemExit(f"{package}: {said} without a change")
     sys.dont_write_bytecode = True  # of the same second and size as that of another change
-    timeout = 20.0 + 2.0 * (time.monotonic() - begin)
+    timeout = 120.0 + 4.0 * (time.monotonic() - begin)  # others may need the computer
     places = places_of(package)
     drawn = chance.sample(places, min(each, len(places)))
     noticed, begin = 0, time.monotonic()

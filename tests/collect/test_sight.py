@@ -486,6 +486,18 @@ def test_a_slow_pump_whose_pressure_never_was_a_jets_is_doubted_and_found(flow: 
         assert found or doubted[0] < 1500
 
 
+@pytest.mark.parametrize(("shown", "is_found"), [(360e6, False), (360.1e6, True)])
+def test_a_watch_that_begins_in_a_steady_cut_on_a_coarse_gauge(
+    shown: float, is_found: bool
+) -> None:
+    """A pressure of whole MPa may stand; it is doubted after a while."""
+    cut = {"pressure": np.full(1200, shown), "rate": working(1200)["rate"].max() + np.zeros(1200)}
+    cut["rate"] += np.arange(1200) % 7 * 1e-4
+    found = found_of(machine_of("west"), **cut)
+    assert any(each.faults for each in found) == is_found
+    assert is_found or "has not changed" in found[-1].doubts["pressure"]
+
+
 def test_a_loop_on_a_coarse_gauge_has_to_come_twice() -> None:
     """There, one cut may look like another."""
     rng = np.random.default_rng(11)

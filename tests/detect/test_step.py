@@ -6,12 +6,10 @@ import math
 
 import numpy as np
 import pytest
-import statsmodels.api
 from numba import njit
 from numpy.typing import NDArray
 from scipy import stats
 
-from borewarden.detect.baseline import robust_noise
 from borewarden.detect.step import (
     COUNTED,
     EXCEEDED,
@@ -348,29 +346,3 @@ def test_shared_edges_sharpen_the_size_of_a_step() -> None:
 def test_no_batches_no_step() -> None:
     with pytest.raises(ValueError, match="no batches"):
         locate_step(np.zeros(0, dtype=RING), 1.0, 1.0)
-
-
-def test_the_nile_fell_in_1899() -> None:
-    """Annual flow of the Nile at Aswan (data set `nile` of statsmodels): Cobb (1978, Biometrika
-    65, 243-251) puts the one change after 1898. The first 20 years are the baseline."""
-    nile = statsmodels.api.datasets.nile.load_pandas().data
-    years, flow = nile["year"].to_numpy(), np.log(nile["volume"].to_numpy())
-    noise = robust_noise(flow[:20], np.zeros(20))
-    h = threshold(1000.0, round(noise.effective_count - 1.0))
-    ring = np.zeros(WINDOW, dtype=RING).view(np.recarray)
-    alarms = []
-    for i, value in enumerate(flow - np.mean(flow[:20])):
-        row = ring[i % WINDOW]
-        row.value, row.time = value, 1.0
-        row.clipped = clip(value, 0.5 * noise.sigma**2, EXCEEDED[TWO] * h, math.log1p(0.1))
-        up, down, _ = weigh(ring, i + 1, noise.sigma, 0.0, math.log1p(0.1), np.log1p([0.2]))
-        assert up < h
-        if down >= h:
-            alarms.append((years[i], locate_step(newest(ring, i + 1), noise.sigma, -1.0)))
-    first_year, first = alarms[0]
-    assert 1899 <= first_year <= 1904
-    assert years[first.first] == 1899
-    _, last = alarms[-1]
-    assert years[last.first] == 1899
-    # Cobb's means before and after: 1097.75 and 849.97 (10^8 m³)
-    assert last.size == pytest.approx(math.log(849.97 / 1097.75), abs=0.03)

@@ -7,7 +7,8 @@ import pytest
 from river.linear_model import BayesianLinearRegression
 from scipy import optimize, stats
 
-from borewarden.detect.wear import LEVEL_SD, PRESSURE_SD, Drift, Line, hours_to, wanders_within
+from borewarden.detect.ahead import hours_to
+from borewarden.detect.wear import LEVEL_SD, PRESSURE_SD, Drift, Line, wanders_within
 
 # Graybill & Iyer (1994, "Regression Analysis: Concepts and Applications"), crystal growth data:
 # hours and weight in g, as carried by the R package investr (Greenwell & Schubert Kabban 2014,
@@ -29,7 +30,8 @@ def least_squares(x: np.ndarray, y: np.ndarray) -> Line:
 
 def test_interval_is_fiellers_in_the_published_example() -> None:
     t = float(stats.t.ppf(0.975, len(HOURS) - 2))
-    interval = hours_to(8.0, least_squares(HOURS, WEIGHT), now=0.0, z=t)
+    chances = tuple(stats.norm.cdf([-t, 0.0, t]).tolist())
+    interval = hours_to(8.0, least_squares(HOURS, WEIGHT), now=0.0, chances=chances)
     # investr: calibrate(crystal, y0 = 8, mean.response = TRUE)
     assert interval == pytest.approx((14.65896, 15.88820, 17.15963), abs=5e-6)
 

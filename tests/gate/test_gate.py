@@ -26,6 +26,15 @@ def with_channel(samples: Samples, name: str, values: np.ndarray) -> Samples:
     return samples._replace(**{name: values})
 
 
+def test_numbers_of_the_phases_are_those_that_stores_hold() -> None:
+    """As docs/stored-fields.md has them."""
+    names = "NO_DATA STOPPED JET_OFF RAMP PIERCE STEADY BYPASS UNUSABLE"
+    assert [(phase.name, int(phase)) for phase in Phase] == [
+        (name, number) for number, name in enumerate(names.split())
+    ]
+    assert [int(kind) for kind in BatchKind] == [0, 1, 2, 3, 4]
+
+
 @pytest.mark.parametrize("every", [0.1, 0.25, 1.0])
 @pytest.mark.parametrize("as_counter", [True, False])
 @pytest.mark.parametrize("pulsation", [0.0, 0.05])

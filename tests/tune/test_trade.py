@@ -8,11 +8,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from borewarden.collect.labels import Label
 from borewarden.tune.days import Shop, Trial, Window
 from borewarden.tune.outcome import Found, Outcome
 from borewarden.tune.trade import (
+    Fold,
     choose,
     chosen_days,
     delays,
@@ -107,6 +109,11 @@ def test_quantile_interval_has_the_ranks_of_the_textbook() -> None:
     3rd ed., sec. 3.2, from memory; by the binomial table 1 - 2 * 0.0107)."""
     e = quantile(np.arange(1.0, 11.0), 0.5, 0.95)
     assert e == (5.0, 2.0, 9.0)
+
+
+def test_quantile_interval_of_six_is_all_of_them() -> None:
+    """The median is between the least and the largest unless all are on one side of it: 2 / 64."""
+    assert quantile(np.arange(1.0, 7.0), 0.5, 0.95) == (3.0, 1.0, 6.0)
 
 
 def test_quantile_interval_covers_what_it_says() -> None:
@@ -233,6 +240,9 @@ def test_a_setting_that_only_one_day_speaks_for_is_not_chosen_without_it() -> No
     assert [fold.day for fold in folds] == list(range(DAYS))
     assert folds[0].number == 0
     assert folds[0].held_out.chips == CHIPS
+    assert [fold.today.worth for fold in folds[1:]] == [
+        pytest.approx(np.mean(outcome(60.0).delay[k : k + CHIPS])) for k in range(10, 60, 10)
+    ]
 
 
 def test_a_setting_whose_false_alarms_fall_on_the_day_left_out_is_over_fitted() -> None:
@@ -245,6 +255,35 @@ def test_a_setting_whose_false_alarms_fall_on_the_day_left_out_is_over_fitted() 
     assert found.number == 1
     assert "7 false alarms" in found.reason
     assert weigh_settings(shop(), made, 1.0, DESIGNED).choice.number == 0
+
+
+@pytest.mark.parametrize("hours", [100.0, 0.1])
+@pytest.mark.parametrize(("left_out", "elsewhere"), [(3, 0), (4, 2), (2, 0), (2, 3)])
+def test_false_alarms_of_days_left_out_by_the_exact_conditional_test(
+    left_out: int, elsewhere: int, hours: float
+) -> None:
+    """Given their sum, those of one day of six are binomial with a share of 1/6 of the time."""
+    made = [outcome(60.0, hours=hours), outcome(60.0, (left_out, elsewhere, 0, 0, 0, 0), hours)]
+    alone = summarise(shop(), made[1], chosen_days(shop(), np.arange(DAYS) == 0))
+    found = over_fitted(shop(), made, [Fold(0, 1, alone, alone)])
+    test = stats.binomtest(left_out, left_out + elsewhere, 1 / 6, alternative="greater")
+    assert [each.number for each in found] == ([1] if test.pvalue < 0.05 else [])
+    assert all(f"p = {test.pvalue:.2g}" in each.reason for each in found)
+
+
+def test_each_setting_answers_for_the_days_without_which_it_was_chosen() -> None:
+    made = [outcome(60.0), outcome(60.0, (0, 7, 0, 0, 0, 0)), outcome(60.0)]
+    alone = summarise(shop(), made[1], chosen_days(shop(), np.arange(DAYS) == 0))
+    assert over_fitted(shop(), made, [Fold(0, 1, alone, alone), Fold(1, 2, alone, alone)]) == []
+    found = over_fitted(shop(), made, [Fold(0, 2, alone, alone), Fold(1, 1, alone, alone)])
+    assert [each.number for each in found] == [1]
+
+
+def test_where_nobody_watched_on_the_day_left_out_delays_say_nothing() -> None:
+    made = [outcome(60.0), outcome(50.0)]
+    made[1].delay[:CHIPS] = [NAN] * CHIPS
+    alone = summarise(shop(), made[1], chosen_days(shop(), np.arange(DAYS) == 0))
+    assert over_fitted(shop(), made, [Fold(0, 1, alone, alone)]) == []
 
 
 def test_a_setting_that_is_slower_on_the_day_left_out_is_over_fitted() -> None:
@@ -284,6 +323,20 @@ def test_a_setting_that_holds_on_every_day_is_not_over_fitted() -> None:
     assert trade.over_fitted == []
     assert all(fold.number == 1 for fold in trade.folds)
     assert sum(fold.held_out.watched for fold in trade.folds) == DAYS * CHIPS
+
+
+def test_chips_that_only_one_setting_watched_are_not_compared() -> None:
+    made = [outcome(60.0), outcome(50.0, seed=1)]
+    made[0].delay[3] = made[1].delay[7] = NAN
+    number, reason = choose(shop(), made, chosen_days(shop(), ALL), 1.0, DESIGNED)
+    assert number == 1
+    assert "nan" not in reason
+
+
+def test_of_two_days_each_can_be_left_out() -> None:
+    two = replace(shop(), trials=[Trial("chip", 0.08, 0, 1, day) for day in (0, 5)] * 10)
+    made = replace(outcome(), delay=[50.0] * 20, right=[True] * 20)
+    assert len(leave_one_day_out(two, [made, made], 1.0, DESIGNED)) == DAYS
 
 
 def test_a_single_day_can_not_be_left_out() -> None:

@@ -46,6 +46,7 @@ ABOVE_MEMORY = 3600.0  # s in which stretches above the plate add up
 STANDS_LONGEST = 3600.0  # s of one and the same pressure while nothing else shows work
 LEAST_STROKES = 3.0  # that a pressure has to show
 COARSE = 1e-3  # of the rated pressure: a gauge of larger steps may stand on a steady cut,
+WHOLE, EXACT = (1e6, 100 * 6894.757293), 1e-6  # Pa, of such gauges, and of a step
 STEPS_KNOWN = 10.0  # changes that show how large its steps are,
 PAUSES = 3.0  # but not through so many pauses of the jet
 
@@ -230,10 +231,19 @@ def _is_coarse(still: Any, plate: Plate) -> bool:
 
 
 @compiled
-def _works_meanwhile(s: Any, plate: Plate, is_up: bool) -> bool:
+def _may_be_coarse(still: Any, plate: Plate, pressure: float) -> bool:
+    """The same, or that a pressure looks like it while too few steps were seen to know."""
+    whole = False
+    for step in WHOLE:
+        whole = whole or abs(pressure / step - np.rint(pressure / step)) < EXACT
+    return bool(_is_coarse(still, plate) or (still.steps < STEPS_KNOWN and whole))
+
+
+@compiled
+def _works_meanwhile(s: Any, plate: Plate, pressure: float, is_up: bool) -> bool:
     """Whether the machine worked while the pressure stood; a coarse gauge may stand on a cut."""
     still = s.still
-    if _is_coarse(still, plate) and is_up and still.pauses < PAUSES:
+    if _may_be_coarse(still, plate, pressure) and is_up and still.pauses < PAUSES:
         return False
     if plate.strokes:
         works = still.strokes >= max(LEAST_STROKES, LEAK * plate.max_rate * still.seconds)
@@ -266,7 +276,9 @@ def _watch_pressure(s: Any, plate: Plate, x: Reading) -> None:
         return
     if x.pressure > ABOVE_RATED * plate.rated_pressure:
         _find(s.pressure, Fault.FULL_SCALE, x.pressure, still.since_ns)
-    elif _works_meanwhile(s, plate, is_up) or (is_up and still.seconds > STANDS_LONGEST):
+    elif _works_meanwhile(s, plate, x.pressure, is_up) or (
+        is_up and still.seconds > STANDS_LONGEST
+    ):
         _clear(s.pressure, Fault.MISFIT)  # the better word
         _find(s.pressure, Fault.FROZEN, x.pressure, still.since_ns)
 
@@ -545,8 +557,11 @@ def _watch_news(s: Any, plate: Plate, x: Reading) -> None:
     """Whether a gateway says the same for long and then has a new pressure and rate at once.
 
     A display of large steps may stand as long on a steady jet, but then not both move by a little
-    at one reading, nor in step with a clock. A jet that opens or closes shows nothing of that.
+    at one reading, nor in step with a clock. A jet that opens or closes shows nothing of that. A
+    counter is looked at by `_watch_age`.
     """
+    if plate.counts:
+        return
     step, turn = abs(x.pressure - s.last_pressure), abs(x.rate - s.rate.last)
     has_news = step > 0.0 or turn > 0.0
     in_time = s.quiet + x.seconds <= max(plate.max_gap, LATE * x.seconds)
@@ -1094,8 +1109,7 @@ def _look(s: Any, plate: Plate, displacement: Displacement, area: float, now: Sa
         if plate.counts and plate.pistons:
             _watch_age(s, plate, x, (t - edge_ns) * S_PER_NS)
         _watch_pressure(s, plate, x)
-        if not plate.counts:
-            _watch_news(s, plate, x)
+        _watch_news(s, plate, x)
         _watch_plate(s, plate, x)
         _watch_repeats(s, plate, x)
         if plate.reads_rate and not plate.counts:

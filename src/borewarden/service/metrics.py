@@ -45,6 +45,15 @@ QUANTILES = (0.5, 0.9, 0.99)
 
 _process = ProcessCollector(registry=None)
 
+
+def _believed(status: MachineStatus, name: str) -> float | None:
+    """A rate of false alerts as believed, 1/s of jet; no middle by few peaks."""
+    rate = status.verdict.false_rate
+    if rate is None or (rate.is_bound and name == "middle"):
+        return None
+    return float(getattr(rate, name)) / HOUR
+
+
 _Value = Callable[[MachineStatus], float | None]
 # what only the status has: the value of a machine by it
 _OF_STATUS: tuple[tuple[Figure, _Value], ...] = (
@@ -96,6 +105,26 @@ _OF_STATUS: tuple[tuple[Figure, _Value], ...] = (
             "Unix time at which the shelving of the alarm ends, 0 if it is not shelved",
         ),
         lambda s: (s.shelved_until_ns or 0) * 1e-9,
+    ),
+    (
+        Figure("alerts_told", "Changes told of, as far as the store goes back"),
+        lambda s: s.came.told,
+    ),
+    (
+        Figure("alerts_confirmed", "Of these, those that an inspection confirmed"),
+        lambda s: s.came.confirmed,
+    ),
+    (
+        Figure("alerts_found_false", "Of these, those that an inspection found to be false"),
+        lambda s: s.came.false,
+    ),
+    (
+        Figure("false_alerts_believed_hertz", "False alerts of a step in a second of jet, middle"),
+        lambda s: _believed(s, "middle"),
+    ),
+    (
+        Figure("false_alerts_at_most_hertz", "The same, upper end of the 95 % interval"),
+        lambda s: _believed(s, "high"),
     ),
     (
         Figure("samples_total", "Samples kept since the service started"),

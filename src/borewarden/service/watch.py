@@ -1,8 +1,9 @@
 """Follow machines live: received, learned, kept in the store, and only then told.
 
 One task a machine receives and learns; one writer keeps what all of them hand over, many blocks
-to a transaction. A restart feeds the stored samples since the jewel was fitted to a fresh watcher,
-so the state after a kill is the state that was kept, to the last bit.
+to a transaction. A restart feeds the stored samples since the jewel was fitted, and what the jewel
+before it had left, to a fresh watcher, so the state after a kill is the state that was kept, to the
+last bit.
 
 The register is looked at every few seconds. A jewel fitted later than the newest sample is handed
 to the running watcher; what changes the past has the stored samples since then judged anew, in
@@ -50,6 +51,7 @@ from borewarden.settings import MachineSettings
 from borewarden.store import mails, outbox
 from borewarden.store.database import (
     gather,
+    handed_at,
     newest_sample_ns,
     open_store,
     open_to_read,
@@ -111,8 +113,9 @@ def restore(machine: MachineSettings, connection: sqlite3.Connection) -> Followe
     usable_ns = wrong_ns = None
     if newest is not None:
         since = max((s.since_ns for s in sets if s.since_ns <= newest), default=0)
+        handed = handed_at(connection, machine.name, since)
         since = max(since, whole_since(connection, machine.name))
-        watcher.begin_with(hours_before(connection, machine.name, watcher, since))
+        watcher.begin_with(hours_before(connection, machine.name, watcher, since), handed)
         for samples, phases in read_phases(connection, machine.name, since):
             learn_usable(watcher.learn_many, samples, phases == Phase.UNUSABLE)
             usable_ns = sight.learn_many(samples, watcher.gate.settings.nominal_area).newest_ns

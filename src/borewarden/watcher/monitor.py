@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.detect.baseline import robust_noise
+from borewarden.detect.habits import habits_of
 from borewarden.detect.shape import ramp_over_step
 from borewarden.detect.step import WINDOW, Step, at_one_pressure, locate_step, newest
 from borewarden.detect.wear import Drift
@@ -26,7 +27,7 @@ from borewarden.diagnose.features import (
     timing_sd,
 )
 from borewarden.gate.batch import HEADS, BatchKind
-from borewarden.watcher.batch_loop import DRIFT_BLOCK, OTHER_HEADS, Block, Stop
+from borewarden.watcher.batch_loop import DRIFT_BLOCK, JUMPED, OTHER_HEADS, Block, Stop
 from borewarden.watcher.events import (
     Event,
     Learning,
@@ -379,7 +380,7 @@ def _quiet_block(state: Watching, seen: Observation) -> Watching:
     state, rows = _take_block(state, seen)
     gone = _surely_gone(state)
     if gone == 0.0:
-        return state
+        return _with_habits(state)
     event = SlowEvent(
         sign=float(np.sign(gone)),
         before=state.first_rows,
@@ -387,6 +388,14 @@ def _quiet_block(state: Watching, seen: Observation) -> Watching:
         sound_wear=state.wear.before_a_bend(),
     )
     return _weigh_block(state, event, rows, gone)
+
+
+def _with_habits(state: Watching) -> Watching:
+    """The `state` with what it would leave to the next jewel; nothing of a bore in doubt."""
+    if state.resting is not State.SOUND:
+        return state
+    jumps = state.detector.jumps == JUMPED
+    return changed(state, habits=habits_of(state.noise, state.wear, jumps))
 
 
 def _slow_block(state: Watching, seen: Observation) -> Watching:
@@ -474,7 +483,7 @@ def _heed_jumps(state: Watching, rows: NDArray[np.void]) -> Watching:
     jumps = np.abs(rows["value"] - np.median(rows["value"])) > JUMP * sd
     if not np.any(jumps):
         return state
-    return changed(state, detector=detector._replace(jumps=1))
+    return changed(state, detector=detector._replace(jumps=JUMPED))
 
 
 def _surely_gone(state: Watching) -> float:
