@@ -79,13 +79,13 @@ def idle(start: float, **changes: float) -> IdleBatch:
     start_ns = ONSET + int(start * SECOND)
     signals = np.full(len(SIGNALS), np.nan)
     signals[SIGNALS.index("weep_rise")] = changes.pop("weep_rise", np.nan)
-    made = IdleBatch(start_ns, start_ns + 60 * SECOND, 60.0, BASE, 0.001, 190e6, 0, signals)
+    made = IdleBatch(start_ns, start_ns + 60 * SECOND, 60.0, BASE, 0.001, 190e6, 0, signals, 0.0)
     return made._replace(**changes)
 
 
 def shown(what: Comparison, others: dict[BatchKind, Idle] = NOTHING, holds: bool = True) -> NDArray:
-    hot, _ = warmed(what, others)
-    return shift_of(what, Step(0, 0.1, 0.01), others, hot, BASE, WORKING, holds).seen
+    jets, _ = warmed(what, others, WORKING)
+    return shift_of(what, Step(0, 0.1, 0.01), others, jets, BASE, WORKING, holds).seen
 
 
 def test_what_is_not_measured_is_not_known() -> None:
@@ -114,7 +114,7 @@ def test_quieter_strokes_say_nothing() -> None:
     assert shown(compared(scatter=1.5))[SCATTER] == pytest.approx(0.5)
 
 
-def test_heat_is_read_from_the_hottest_batches() -> None:
+def test_heat_is_read_from_the_batches_with_the_longest_jet() -> None:
     what = compared()
     what.after["signals"][:, SIGNALS.index("weep_rise")] = np.arange(10.0)
     assert shown(what)[WEEP] == pytest.approx(np.mean(np.arange(10.0)[-HOTTEST:]) - 1.0)
@@ -141,7 +141,9 @@ def test_batches_of_other_kinds_show_area_leak_and_zero() -> None:
         BatchKind.STOPPED: Idle(at_zero, off_zero),
     }
     what = compared()
-    shift = shift_of(what, Step(0, 0.1, 0.01), others, warmed(what, others)[0], BASE, WORKING, True)
+    shift = shift_of(
+        what, Step(0, 0.1, 0.01), others, warmed(what, others, WORKING)[0], BASE, WORKING, True
+    )
     assert shift.seen[LOW_AREA] == pytest.approx(math.log(1.1))
     assert shift.seen[IDLE] == pytest.approx(0.04)
     assert shift.seen[ZERO] == pytest.approx(0.02)
@@ -166,21 +168,23 @@ def test_with_an_onset_each_batch_is_on_its_side_once() -> None:
 def test_heat_comes_with_the_jet_and_goes_in_the_pauses() -> None:
     after = rows(1, ONSET, time=HEAT_TIME)
     what = Comparison(Course.STEP, ONSET, rows(10, ONSET - 400 * SECOND), after)
-    assert warmed(what, NOTHING)[1] == pytest.approx(1.0 - math.exp(-1.0))
+    assert warmed(what, NOTHING, WORKING)[1] == pytest.approx(1.0 - math.exp(-1.0))
     late = rows(1, ONSET + int(HEAT_TIME) * SECOND, time=HEAT_TIME)
     late["start_ns"] = ONSET + int(HEAT_TIME) * SECOND
     what = Comparison(Course.STEP, ONSET, what.before, late)
-    assert warmed(what, NOTHING)[1] == pytest.approx(1.0 - math.exp(-1.0))  # nothing to lose yet
+    assert warmed(what, NOTHING, WORKING)[1] == pytest.approx(
+        1.0 - math.exp(-1.0)
+    )  # nothing to lose yet
 
 
 def test_what_goes_gradually_has_warmed_through() -> None:
-    assert warmed(compared(Course.GRADUAL), NOTHING)[1] == 1.0
+    assert warmed(compared(Course.GRADUAL), NOTHING, WORKING)[1] == 1.0
 
 
 def test_nothing_seen_since_has_nothing_to_warm() -> None:
     what = compared(Course.LOW_PRESSURE)
-    signals, share = warmed(what, NOTHING)
-    assert (len(signals), share) == (0, 1.0)
+    jets, share = warmed(what, NOTHING, WORKING)
+    assert (len(jets.warm), share) == (0, 1.0)
 
 
 @given(st.lists(st.floats(-1e3, 1e3) | st.just(float("nan")), max_size=70))

@@ -32,7 +32,10 @@ TELLS: Mapping[Cause, Mapping[int, str]] = {
     Cause.TRANSDUCER: {LOAD: "oil pressure or motor torque"},
     Cause.FEED: {BOOST: "feed (boost) pressure"},
     Cause.SLIP: {SLIP: "crank speed beside motor speed"},
-    Cause.BYPASS: {BYPASS: "temperature of the bypass line"},
+    Cause.BYPASS: {
+        IDLE: "strokes while dead-headed",
+        BYPASS: "temperature of the bypass line",
+    },
 }
 ONLY_INTENSIFIER = frozenset({IDLE, SIDES})
 FURTHER = frozenset({LOAD, BOOST, WEEP, BYPASS, SIDES, SLIP, VALVES})  # beyond pressure and rate

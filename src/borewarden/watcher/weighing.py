@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from borewarden.base.text import probability_words
 from borewarden.detect.step import Step
@@ -21,6 +22,7 @@ from borewarden.watcher.events import (
     Event,
     LowPressureEvent,
     Past,
+    SignalEvent,
     StepEvent,
     Watching,
     Weighed,
@@ -29,12 +31,16 @@ from borewarden.watcher.events import (
 from borewarden.watcher.verdict import State
 
 HEAR_SIGNALS = 3  # batches after an alarm that further signals get to have their say; invented
-GROWS = 1.0  # log likelihood ratio of a ramp over a step; invented
+BY_NOW = 12  # newest batches that say where the area is by now; invented
+# Log likelihood ratio of a ramp over a step: from here on it grows, below that it came at once, and
+# after so many batches no more is waited for. Invented.
+GROWS, CAME_AT_ONCE, SHAPED = 0.3, -1.0, 3
 LASTS = 40  # batches that the area has to stay smaller, before that is told; invented
 HEATED = 0.5  # share of a leak's heat to wait for; invented
 UNSETTLED = 0.45  # relative uncertainty of a step that has not settled yet; invented
 # Probabilities of the first cause; all invented
-SURE_AT_ONCE = 0.95  # told without waiting for anything
+SURE_AT_ONCE = 0.95  # told without waiting for further signals
+SURE_OF_ANY_SHAPE = 0.99  # that it is the bore, however it began
 LEAST_TO_BLAME = 0.6  # at which the bore is called opened up
 LEAST_TO_SUSPECT = 0.5  # at which another cause is named
 LEAST_TO_STAY = 0.35  # at which what was named stays so: one batch is not to unsay it
@@ -63,6 +69,8 @@ def weighed(state: Watching, event: Event) -> Watching:
         return state
     grown = isinstance(event, StepEvent) or step.size >= np.log1p(settings.limit)
     told = named(state.told, state.past, top, grown)
+    if told is State.OPENED and state.told is not State.OPENED and _has_no_shape_yet(event, top):
+        return state  # a chip is a step, a seal grows: the next batches show which
     if told is State.OPENED and _too_small_to_unsay(state, step):
         told = State.CANNOT_TELL
     if told is State.OPENED and not state.past.opened and _still_grows(event, top):
@@ -80,9 +88,17 @@ def _too_small_to_unsay(state: Watching, step: Step) -> bool:
     return past.other_sure and not past.opened and abs(step.size) < state.detector.smallest
 
 
+def _has_no_shape_yet(event: Event, top: Belief) -> bool:
+    """Whether too few batches followed to say that the area came at once."""
+    if not isinstance(event, StepEvent) or top.probability >= SURE_OF_ANY_SHAPE:
+        return False
+    return event.batches < SHAPED and event.ramp > CAME_AT_ONCE
+
+
 def _still_grows(event: Event, top: Belief) -> bool:
     """Whether the area came over minutes, as a seal goes, and nothing else makes it the bore."""
-    return isinstance(event, StepEvent) and event.ramp > GROWS and top.probability < SURE_AT_ONCE
+    over_minutes = isinstance(event, StepEvent) and event.ramp > GROWS
+    return over_minutes and top.probability < SURE_OF_ANY_SHAPE
 
 
 def with_standing(state: Watching, probability: float) -> Watching:
@@ -125,26 +141,38 @@ def _known_to_make_it(top: Belief) -> bool:
 
 
 def _size_of(state: Watching, event: Event) -> Step:
-    """How far the area has gone: at once, or else by the wear line."""
+    """How far the area has gone: at once, by now beside a signal, or else by the wear line."""
     if isinstance(event, StepEvent | LowPressureEvent):
         return event.step
+    if isinstance(event, SignalEvent) and len(event.after):
+        return _by_now(state, event.after[-BY_NOW:])
     return Step(0, state.wear.off(state.watched_hours), state.expected.level_sd)
+
+
+def _by_now(state: Watching, rows: NDArray[np.void]) -> Step:
+    """How far the area is off its baseline in `rows`: the wear line takes hours to follow."""
+    expected, reference = state.expected, state.reference
+    operating = np.log(rows["pressure"] / reference.pressure)
+    off = np.log(rows["area"] / reference.area) - expected.by_pressure * operating
+    sd = np.hypot(expected.level_sd, state.noise.sigma * (2.0 / len(rows)) ** 0.5)
+    return Step(0, float(np.mean(off)) - expected.offset, float(sd))
 
 
 def _weigh(state: Watching, event: Event, step: Step) -> tuple[Weighed, float]:
     """What comes of weighing, and the share of a leak's heat that has come by now."""
     working = known_mean(state.first_rows["pressure"]) if len(state.first_rows) else np.nan
     compared = event.compared
-    hot, heated = warmed(compared, state.idle)
+    jets, heated = warmed(compared, state.idle, working)
     shift = shift_of(
         compared,
         step,
         state.idle,
-        hot,
+        jets,
         state.reference.area,
         working,
         _follows_the_set_pressure(state, event),
         state.setup.is_intensifier,
+        state.stretches,
     )
     low = [batch.pressure for batch in state.idle[BatchKind.LOW].recent]
     ratio = known_mean(np.array(low)) / working if low else np.nan
@@ -165,7 +193,7 @@ def _weigh(state: Watching, event: Event, step: Step) -> tuple[Weighed, float]:
 def _follows_the_set_pressure(state: Watching, event: Event) -> bool:
     """Whether the oil side still holds the pressure: it can't once the pump overstrokes."""
     pump = state.setup.pump
-    if not isinstance(pump, Intensifier):
+    if not isinstance(pump, Intensifier) or not len(event.after):
         return False
     return float(np.mean(event.after["rate"])) < OVERSTROKE_NEAR * pump.max_stroke_rate
 
@@ -197,7 +225,9 @@ def _say(told: State, event: Event, step: Step, slope: float, causes: Sequence[B
     grown = float(np.expm1(step.size))
     way = "up" if grown > 0.0 else "down"
     if isinstance(event, StepEvent | LowPressureEvent):
-        what = f"effective area {way} {abs(grown) * 100:.1f} % in one step"
+        over_minutes = isinstance(event, StepEvent) and event.ramp > GROWS
+        came = "over minutes" if over_minutes else "in one step"
+        what = f"effective area {way} {abs(grown) * 100:.1f} % {came}"
     elif told is State.OPENED:
         what = worn(step.size)
     elif abs(grown) > SHOWN_GROWTH:
