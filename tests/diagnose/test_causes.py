@@ -9,7 +9,7 @@ import pytest
 
 from borewarden.diagnose.causes import ONLY_DIRECT_DRIVE, PRIOR, Belief, Cause, possible_causes
 from borewarden.diagnose.feature_table import FEATURES, NAMES, FeatureShift
-from borewarden.diagnose.posterior import weigh_causes
+from borewarden.diagnose.posterior import chance_of_nothing, weigh_causes
 from borewarden.diagnose.signatures import Circumstances, signatures_of
 
 BORE = 0.254e-3  # m, 0.010 in
@@ -164,6 +164,28 @@ def test_area_alone_does_not_decide(circumstances: Circumstances) -> None:
     assert ratio == pytest.approx(PRIOR[Cause.BORE] / PRIOR[Cause.LEAK], rel=0.3)
     assert beliefs[0].evidence_for == ()
     assert beliefs[0].evidence_against == ()
+
+
+def test_a_crank_that_creeps_dead_headed_has_a_leak_whatever_the_jet_shows() -> None:
+    told = probabilities(weigh_causes(shift(idle=0.06, weep=15.0, load=0.0), CRANK))
+    assert max(told, key=told.__getitem__) is Cause.LEAK
+    bypass = probabilities(weigh_causes(shift(area=0.06, idle=0.06, weep=0.0), CRANK))
+    assert max(bypass, key=bypass.__getitem__) is Cause.BYPASS
+
+
+def test_a_small_leak_arrives_cool_and_a_large_one_hot() -> None:
+    small, large = (
+        probabilities(weigh_causes(shift(area=area, weep=weep), INTENSIFIER))
+        for area, weep in ((0.02, 9.0), (0.2, 40.0))
+    )
+    assert small[Cause.LEAK] > 0.9
+    assert large[Cause.LEAK] > 0.9
+
+
+def test_signals_that_hardly_moved_tell_of_no_cause() -> None:
+    for circumstances in (INTENSIFIER, CRANK):
+        assert chance_of_nothing(shift(area=0.001, load=0.004, weep=2.0), circumstances) > 0.6
+        assert chance_of_nothing(shift(area=-0.02, load=0.04, weep=2.0), circumstances) < 0.1
 
 
 def test_what_is_not_known_is_left_out() -> None:

@@ -28,6 +28,7 @@ from borewarden.diagnose.features import (
     Course,
     Idle,
     IdleBatch,
+    Jets,
     before_and_since,
     falls_in_a_stop,
     idle_batch,
@@ -35,6 +36,7 @@ from borewarden.diagnose.features import (
     known_spread,
     onset_of,
     shift_of,
+    stretch_of,
     timing_sd,
     warmed,
 )
@@ -53,7 +55,7 @@ def rows(n: int, first_ns: int, **columns: float | NDArray[np.float64]) -> NDArr
     made = np.zeros(n, dtype=RING)
     made["start_ns"] = first_ns + 30 * SECOND * np.arange(n)
     made["end_ns"] = made["start_ns"] + 20 * SECOND
-    made["time"], made["pressure"] = 20.0, WORKING
+    made["time"], made["pressure"], made["rate"] = 20.0, WORKING, 1.0
     made["signals"] = np.nan
     for name, value in columns.items():
         if name in SIGNALS:
@@ -88,6 +90,10 @@ def shown(what: Comparison, others: dict[BatchKind, Idle] = NOTHING, holds: bool
     return shift_of(what, Step(0, 0.1, 0.01), others, jets, BASE, WORKING, holds).seen
 
 
+def jets_of(what: Comparison) -> Jets:
+    return warmed(what, NOTHING, WORKING)[0]
+
+
 def test_what_is_not_measured_is_not_known() -> None:
     what = Comparison(Course.STEP, ONSET, rows(10, ONSET - 400 * SECOND), rows(10, ONSET))
     seen = shown(what)
@@ -118,6 +124,50 @@ def test_heat_is_read_from_the_batches_with_the_longest_jet() -> None:
     what = compared()
     what.after["signals"][:, SIGNALS.index("weep_rise")] = np.arange(10.0)
     assert shown(what)[WEEP] == pytest.approx(np.mean(np.arange(10.0)[-HOTTEST:]) - 1.0)
+
+
+def test_a_line_that_hangs_in_the_room_is_no_hotter_for_colder_water() -> None:
+    what = compared(weep_rise=11.0)  # by 10 K
+    what.before["temperature"], what.after["temperature"] = 293.0, 283.0
+    shift = shift_of(what, Step(0, 0.1, 0.01), NOTHING, jets_of(what), BASE, WORKING, True)
+    assert shift.seen[WEEP] == pytest.approx(5.0)
+    assert shift.sd[WEEP] == pytest.approx(2.9, rel=0.01)
+
+
+def test_what_a_pause_has_warmed_is_no_leak() -> None:
+    what = compared()
+    cools = 60.0 * 0.5 ** np.arange(10.0)  # while the jet is on
+    what.before["signals"][:, SIGNALS.index("bypass_rise")] = cools
+    what.after["signals"][:, SIGNALS.index("bypass_rise")] = 1.1 * cools
+    assert shown(what)[NAMES.index("bypass")] < 0.3
+
+
+def test_friction_makes_no_transducer_drift_of_another_recipe() -> None:
+    torque = 0.07 * WORKING + 0.93 * np.array([WORKING, 0.6 * WORKING])
+    what = compared(load_ratio=float(np.log(0.6 * WORKING / torque[1])), pressure=0.6 * WORKING)
+    what.before["signals"][:, SIGNALS.index("load_ratio")] = np.log(WORKING / torque[0])
+    jets = jets_of(what)
+    step = Step(0, 0.1, 0.01)
+    shift = shift_of(what, step, NOTHING, jets, BASE, WORKING, False, is_intensifier=False)
+    assert shift.seen[LOAD] == pytest.approx(0.0, abs=1e-12)
+    assert 0.01 < shift.sd[LOAD] < 0.05
+
+
+@pytest.mark.parametrize("course", [Course.STEP, Course.GRADUAL])
+def test_what_wandered_while_sound_says_that_much_less(course: Course) -> None:
+    what = compared(course, weep_rise=9.0)
+    jet = rows(20, ONSET - 10_000 * SECOND, weep_rise=1.0)
+    quiet = np.concatenate([stretch_of(jet, WORKING, True)] * 20)
+    hot = np.where(np.arange(20) % 2 == 0, 6.0, -6.0)[:, None] + quiet
+    step, jets = Step(0, 0.1, 0.01), jets_of(what)
+    sound, wanders = (
+        shift_of(what, step, NOTHING, jets, BASE, WORKING, True, stretches=known)
+        for known in (quiet, hot)
+    )
+    assert sound.sd[WEEP] == 0.0
+    assert 4.0 < wanders.sd[WEEP] < 12.0
+    assert wanders.usual is not None
+    assert wanders.usual[WEEP] == wanders.sd[WEEP]
 
 
 def test_low_pressure_shows_only_what_may_be_compared_across_pressures() -> None:

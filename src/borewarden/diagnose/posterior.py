@@ -40,6 +40,9 @@ ODD = np.full(len(FEATURES), ODD_READINGS)
 ODD[AREA] = ODD_AREAS
 TOLD = 3  # causes whose evidence is put into words
 TELLING = 0.7  # log of a likelihood ratio from which a feature counts as evidence; invented
+# Odds that a signal leaves its place by a recipe, a pause or the weather, beside those of all
+# causes, `PRIOR`; invented.
+BY_ITSELF = 40.0
 LEAST_SHARE = 1e-9  # of any cause while the others are averaged; keeps the logarithm finite
 
 
@@ -115,12 +118,7 @@ def _weigh(shift: FeatureShift, circumstances: Circumstances) -> _Weighed:
     mean = signatures.mean[:, known] * shown
     spread = floor + (signatures.spread[:, known] - floor) * unsure
     spread = np.sqrt(spread * spread + sd * sd)
-    off = (seen - mean) / spread
-    likelihood = np.exp(-0.5 * off * off) / spread
-    wide = np.hypot(WIDE[known], sd)  # Cauchy's distribution: a broken sensor shows anything
-    odd = ODD[known]
-    likelihood *= (1.0 - odd) / np.sqrt(2.0 * np.pi)
-    likelihood += odd / np.pi / wide / (1.0 + (seen / wide) ** 2)
+    likelihood = _likelihood(seen, sd, known, mean, spread)
     joint = np.prod(likelihood, axis=1) * signatures.weight
     by_cause = np.add.reduceat(joint, signatures.first)
     if circumstances.at_stop:
@@ -129,6 +127,29 @@ def _weigh(shift: FeatureShift, circumstances: Circumstances) -> _Weighed:
     onset = 1.0 - over_minutes + over_minutes * np.exp(circumstances.ramp)
     by_cause *= onset
     return _Weighed(signatures, known, mean, likelihood, joint, onset, by_cause)
+
+
+def _likelihood(
+    seen: Floats, sd: Floats, known: NDArray[np.intp], mean: Floats, spread: Floats
+) -> Floats:
+    """Of each known feature by itself, where `mean` with this `spread` is expected."""
+    off = (seen - mean) / spread
+    likelihood: Floats = np.exp(-0.5 * off * off) / spread
+    wide = np.hypot(WIDE[known], sd)  # Cauchy's distribution: a broken sensor shows anything
+    odd = ODD[known]
+    likelihood *= (1.0 - odd) / np.sqrt(2.0 * np.pi)
+    likelihood += odd / np.pi / wide / (1.0 + (seen / wide) ** 2)
+    return likelihood
+
+
+def chance_of_nothing(shift: FeatureShift, circumstances: Circumstances) -> float:
+    """How probable it is that no cause is at work where a signal has left its place, 0 to 1."""
+    weighed = _weigh(shift, circumstances)
+    known = weighed.known
+    seen, sd = shift.seen[known], shift.sd[known]
+    spread = np.hypot(FLOOR[known], sd)
+    nothing = BY_ITSELF * float(np.prod(_likelihood(seen, sd, known, np.zeros(1), spread)))
+    return nothing / (nothing + float(np.sum(weighed.by_cause)))
 
 
 def _beliefs(weighed: _Weighed) -> tuple[Belief, ...]:

@@ -14,7 +14,7 @@ from borewarden.diagnose.checks import cheapest_check
 from borewarden.diagnose.feature_table import FeatureShift
 from borewarden.diagnose.features import SIGNAL_OF, SLUGGISH, known_mean, shift_of, warmed
 from borewarden.diagnose.groups import groups
-from borewarden.diagnose.posterior import posterior
+from borewarden.diagnose.posterior import chance_of_nothing, posterior
 from borewarden.diagnose.signatures import Circumstances
 from borewarden.gate.batch import BatchKind
 from borewarden.physics.pump import Intensifier
@@ -34,11 +34,12 @@ HEAR_SIGNALS = 3  # batches after an alarm that further signals get to have thei
 BY_NOW = 12  # newest batches that say where the area is by now; invented
 # Log likelihood ratio of a ramp over a step: from here on it grows, below that it came at once, and
 # after so many batches no more is waited for. Invented.
-GROWS, CAME_AT_ONCE, SHAPED = 0.3, -1.0, 3
+GROWS, CAME_AT_ONCE, SHAPED = 0.3, -1.0, 2
 LASTS = 40  # batches that the area has to stay smaller, before that is told; invented
 HEATED = 0.5  # share of a leak's heat to wait for; invented
 UNSETTLED = 0.45  # relative uncertainty of a step that has not settled yet; invented
 # Probabilities of the first cause; all invented
+LEFT_BY_ITSELF = 0.5  # that a signal left its place without any cause: nothing is told
 SURE_AT_ONCE = 0.95  # told without waiting for further signals
 SURE_OF_ANY_SHAPE = 0.99  # that it is the bore, however it began
 LEAST_TO_BLAME = 0.6  # at which the bore is called opened up
@@ -61,8 +62,10 @@ def weighed(state: Watching, event: Event) -> Watching:
     top = found.beliefs[0]
     sudden = isinstance(event, StepEvent | LowPressureEvent)
     small = abs(step.size) < np.log1p(settings.wear_notice)
-    if not isinstance(event, StepEvent) and small and not _known_to_make_it(top):
-        return with_standing(changed(state, event=None), 0.0)  # a signal alone is no matter
+    if state.event is None and not isinstance(event, StepEvent) and small:
+        by_itself = chance_of_nothing(found.shift, found.circumstances) > LEFT_BY_ITSELF
+        if by_itself or not _known_to_make_it(top):
+            return with_standing(state, 0.0)  # a signal alone is no matter
     state = changed(state, event=event)
     state = with_standing(state, max(found.probability(Cause.BORE), state.past.probability))
     if sudden and _is_early(event, step, found.shift, heated, top):
