@@ -233,7 +233,7 @@ def test_evidence_is_put_in_words_the_strongest_first() -> None:
     text = " / ".join(leak.evidence_for)
     assert "dead-head flow up 10 % of working flow; a leaking seal or check valve" in text
     assert "weep line up 30 °C relative to water temperature; a leaking seal" in text
-    assert re.search(r"weep line [^/]* usually adds 3\d °C", text)
+    assert re.search(r"weep line [^/]* usually adds [34]\d °C", text)
     bore = next(belief for belief in beliefs if belief.cause is Cause.BORE)
     against = " / ".join(bore.evidence_against)
     assert "dead-head flow up 10 % of working flow; a bad jewel usually leaves it alone" in against

@@ -118,7 +118,12 @@ def _weigh(shift: FeatureShift, circumstances: Circumstances) -> _Weighed:
     mean = signatures.mean[:, known] * shown
     spread = floor + (signatures.spread[:, known] - floor) * unsure
     spread = np.sqrt(spread * spread + sd * sd)
-    likelihood = _likelihood(seen, sd, known, mean, spread)
+    off = (seen - mean) / spread
+    likelihood = np.exp(-0.5 * off * off) / spread
+    wide = np.hypot(WIDE[known], sd)  # Cauchy's distribution: a broken sensor shows anything
+    odd = ODD[known]
+    likelihood *= (1.0 - odd) / np.sqrt(2.0 * np.pi)
+    likelihood += odd / np.pi / wide / (1.0 + (seen / wide) ** 2)
     joint = np.prod(likelihood, axis=1) * signatures.weight
     by_cause = np.add.reduceat(joint, signatures.first)
     if circumstances.at_stop:
@@ -129,49 +134,44 @@ def _weigh(shift: FeatureShift, circumstances: Circumstances) -> _Weighed:
     return _Weighed(signatures, known, mean, likelihood, joint, onset, by_cause)
 
 
-def _likelihood(
-    seen: Floats, sd: Floats, known: NDArray[np.intp], mean: Floats, spread: Floats
-) -> Floats:
-    """Of each known feature by itself, where `mean` with this `spread` is expected."""
-    off = (seen - mean) / spread
-    likelihood: Floats = np.exp(-0.5 * off * off) / spread
-    wide = np.hypot(WIDE[known], sd)  # Cauchy's distribution: a broken sensor shows anything
-    odd = ODD[known]
-    likelihood *= (1.0 - odd) / np.sqrt(2.0 * np.pi)
-    likelihood += odd / np.pi / wide / (1.0 + (seen / wide) ** 2)
-    return likelihood
-
-
 def chance_of_nothing(shift: FeatureShift, circumstances: Circumstances) -> float:
-    """How probable it is that no cause is at work where a signal has left its place, 0 to 1."""
+    """How probable it is that no cause is at work where a signal has left its place, 0 to 1.
+
+    An odd reading is something, so it has no share in this likelihood.
+    """
     weighed = _weigh(shift, circumstances)
     known = weighed.known
-    seen, sd = shift.seen[known], shift.sd[known]
-    spread = np.hypot(FLOOR[known], sd)
-    nothing = BY_ITSELF * float(np.prod(_likelihood(seen, sd, known, np.zeros(1), spread)))
+    spread = np.hypot(FLOOR[known], shift.sd[known])
+    off = shift.seen[known] / spread
+    nothing = BY_ITSELF * float(np.prod(np.exp(-0.5 * off * off) / spread / np.sqrt(2.0 * np.pi)))
     return nothing / (nothing + float(np.sum(weighed.by_cause)))
 
 
 def _beliefs(weighed: _Weighed) -> tuple[Belief, ...]:
     probability = weighed.by_cause / np.sum(weighed.by_cause)
-    order = np.argsort(-probability, kind="stable")
     known, causes = frozenset(weighed.known.tolist()), weighed.signatures.causes
     if known.isdisjoint(FURTHER):
-        probability = _no_surer(probability, order[0])
+        first = causes[int(np.argmax(probability))]
+        named = {first, *unseparated(first, causes, known)}
+        probability = _no_surer(probability, np.array([cause in named for cause in causes]))
+    order = np.argsort(-probability, kind="stable")
     return tuple(
         Belief(causes[k], float(probability[k]), alike=unseparated(causes[k], causes, known))
         for k in order
     )
 
 
-def _no_surer(probability: Floats, first: int) -> Floats:
-    """The same with the `first` held to what pressure and rate alone can say."""
-    over = probability[first] - MOST_ON_TWO_SIGNALS
-    rest = 1.0 - probability[first]
-    if over <= 0.0 or rest <= 0.0:
+def _no_surer(probability: Floats, named: NDArray[np.bool_]) -> Floats:
+    """The same with those `named` as one held to what pressure and rate alone can say."""
+    together = float(np.sum(probability[named]))
+    rest = float(np.sum(probability[~named]))
+    if together <= MOST_ON_TWO_SIGNALS or rest <= 0.0:
         return probability
-    held: Floats = probability * (1.0 - MOST_ON_TWO_SIGNALS) / rest
-    held[first] = MOST_ON_TWO_SIGNALS
+    held: Floats = np.where(
+        named,
+        probability * (MOST_ON_TWO_SIGNALS / together),
+        probability * ((1.0 - MOST_ON_TWO_SIGNALS) / rest),
+    )
     return held
 
 

@@ -121,7 +121,7 @@ LEAK_FLUTTER_FLOOR = 0.1  # ln of flutter of a crank pump; invented
 THROTTLED = 65.0  # K, water throttled from 400 MPa; source: [3], 60 to 80 K
 # Flow that loses all its heat on the way to the sensor, as a share of the working flow: the line
 # hangs in the room. A little leak arrives cool, a large one hot. From and to; invented.
-COOLED = np.geomspace(0.02, 0.3, 7)
+COOLED = np.geomspace(0.005, 0.3, 7)
 DRAIN_SPREAD = 0.35  # relative, of its rise: pressure, line and sensor; invented
 # Plungers: a chamber's leak over its own delivery is so many times `share`. Two sides of an
 # intensifier; three plungers of a crank pump (common practice, no source).

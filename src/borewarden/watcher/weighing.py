@@ -32,9 +32,10 @@ from borewarden.watcher.verdict import State
 
 HEAR_SIGNALS = 3  # batches after an alarm that further signals get to have their say; invented
 BY_NOW = 12  # newest batches that say where the area is by now; invented
-# Log likelihood ratio of a ramp over a step: from here on it grows, below that it came at once, and
-# after so many batches no more is waited for. Invented.
-GROWS, CAME_AT_ONCE, SHAPED = 0.3, -1.0, 2
+# Log likelihood ratio of a ramp over a step from which on it grows, and below which it came at
+# once; batches after which the latter is taken for granted, and the former told. Invented.
+GROWS, CAME_AT_ONCE = 0.3, -1.0
+SHAPED, GROWN = 2, 5
 LASTS = 40  # batches that the area has to stay smaller, before that is told; invented
 HEATED = 0.5  # share of a leak's heat to wait for; invented
 UNSETTLED = 0.45  # relative uncertainty of a step that has not settled yet; invented
@@ -61,11 +62,11 @@ def weighed(state: Watching, event: Event) -> Watching:
     event = changed(event, weighed=found)
     top = found.beliefs[0]
     sudden = isinstance(event, StepEvent | LowPressureEvent)
-    small = abs(step.size) < np.log1p(settings.wear_notice)
-    if state.event is None and not isinstance(event, StepEvent) and small:
-        by_itself = chance_of_nothing(found.shift, found.circumstances) > LEFT_BY_ITSELF
-        if by_itself or not _known_to_make_it(top):
-            return with_standing(state, 0.0)  # a signal alone is no matter
+    gone = max(abs(step.size), abs(state.wear.off(state.watched_hours)))
+    small = gone < np.log1p(settings.wear_notice)
+    untold = state.told is state.resting  # what was told stays until all is as it was
+    if untold and small and not isinstance(event, StepEvent) and _is_no_matter(found):
+        return with_standing(changed(state, event=None), 0.0)
     state = changed(state, event=event)
     state = with_standing(state, max(found.probability(Cause.BORE), state.past.probability))
     if sudden and _is_early(event, step, found.shift, heated, top):
@@ -95,7 +96,9 @@ def _has_no_shape_yet(event: Event, top: Belief) -> bool:
     """Whether too few batches followed to say that the area came at once."""
     if not isinstance(event, StepEvent) or top.probability >= SURE_OF_ANY_SHAPE:
         return False
-    return event.batches < SHAPED and event.ramp > CAME_AT_ONCE
+    if event.batches < SHAPED:
+        return event.ramp > CAME_AT_ONCE
+    return event.batches < GROWN and event.ramp > GROWS
 
 
 def _still_grows(event: Event, top: Belief) -> bool:
@@ -135,6 +138,13 @@ def _least_to_name(told: State, cause: Cause) -> float:
     if told in (State.OPENED, State.WEARING, State.OTHER_FAULT):
         return LEAST_TO_STAY
     return LEAST_TO_BLAME if cause is Cause.BORE else LEAST_TO_SUSPECT
+
+
+def _is_no_matter(found: Weighed) -> bool:
+    """Whether a signal alone has moved, by itself or by what leaves the signals alone."""
+    if not _known_to_make_it(found.beliefs[0]):
+        return True
+    return chance_of_nothing(found.shift, found.circumstances) > LEFT_BY_ITSELF
 
 
 def _known_to_make_it(top: Belief) -> bool:
