@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import asyncio
 import os
 import subprocess
 import sys
@@ -16,6 +17,8 @@ from borewarden.gate.gate_loop import run_on_bytes
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics import is_compiled
 from borewarden.physics.pump import DirectDrive, Intensifier
+from borewarden.service.first_compile import compile_first
+from borewarden.settings import load_machine
 
 # the same examples in every run; BOREWARDEN_FUZZ takes fresh ones, see tests/test_fuzz.py
 hypothesis.settings.register_profile(
@@ -56,7 +59,7 @@ LONG = (
     "service/test_sight_live.py::test_what_does_not_agree", "tune/test_sweep.py::test_a_worker_ki",
     "look/test_replayed.py::test_same_readings",
     "second_plant/test_plant.py::test_the_same_seed", "lives/test_shop", "test_fuzz",
-    "deploy/test_drawn", "show/test_tune_report", "tune/test_sweep.py::test_the_command_says",
+    "show/test_tune_report", "tune/test_sweep.py::test_the_command_says",
     "tune/test_sources.py::test_the_command", "jewels/test_rim_image.py::test_sound_rims",
     "service/test_clocks_live.py::test_gateway_whose_clock_is_set_moves_nothing_and_loses_nothing[True",
     "jewels/test_rim_image.py::test_chip_angle_of_rendered_rims[fair",
@@ -67,10 +70,14 @@ LONG = (
 def pytest_configure(config: pytest.Config) -> None:
     """Compile the loops once, or all workers and the commands they run do it side by side."""
     has_workers = config.getoption("numprocesses", None) and not hasattr(config, "workerinput")
-    if has_workers and not is_compiled(run_on_bytes):
+    if not has_workers:
+        return
+    if not is_compiled(run_on_bytes):
         with tempfile.TemporaryDirectory() as folder:
             demo = [sys.executable, "-m", "borewarden.cli", "demo"]
             subprocess.run(demo, cwd=folder, stdout=subprocess.DEVNULL, check=True)
+    north = load_machine(Path(__file__).parents[1] / "config" / "north.toml")
+    asyncio.run(compile_first([north]))  # and those of a watch
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -82,6 +89,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker("slow")
         if f"{name}::{item.name}".startswith(LONG):
             item.add_marker("long")
+            item.add_marker(pytest.mark.timeout(1800))
 
 
 @pytest.fixture

@@ -24,8 +24,10 @@ from typer.main import get_command
 from typer.testing import CliRunner
 
 from borewarden.base.samples import Samples, samples_of
+from borewarden.base.statistics import Interval
 from borewarden.cli import COMMANDS, app, load_command
 from borewarden.collect.labels import EVENTS, LABEL_COLUMNS
+from borewarden.detect.false_rate import FalseRate
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.gate.batch import Phase
 from borewarden.gate.gate import GateSettings
@@ -301,9 +303,11 @@ def test_every_measurement_is_described() -> None:
 def test_every_figure_of_once_a_minute_is_described() -> None:
     jewel = Jewel(2.54e-4, "ruby", 0)
     pump = load_machine(ROOT / "config" / "north.toml").build_pump()
+    left, heads = Interval(1.0, 2.0, 3.0), (HeadBelief("1", 0.9),)
     verdict = Verdict(
-        1, State.OPENED, "why", *(1.0,) * 10, None, 0.9, heads=(HeadBelief("1", 0.9),)
-    )
+        1, State.WEARING, "why", *(1.0,) * 10, None, 0.9, hours_to_limit=left, heads=heads,
+        false_rate=FalseRate(1e-4, 1e-3, 1e-2, 1e-3, peaks=9, hours=40.0),
+    )  # fmt: skip
     status = MachineStatus(
         "North", "UTC", pump, verdict, jewels=[jewel], head_hours={"1": 1.0}, latency_s=[0.1]
     )

@@ -54,7 +54,8 @@ qualified people come before anything shown here. borewarden only reads and esti
 a safety device. *Effective* bore and area are what the pump sees: a bore has *probably* opened \
 up, since other ways out for the water look the same."""
 
-HUGE, LARGE = 96, 38  # px: read from 3 m, on a screen of 24 inches, and at a desk
+# px: read from 3 m, on a screen of 24 inches, alone and one of several; and read at a desk
+HUGE, BIG, LARGE = 96, 84, 38
 
 
 class Place(NamedTuple):
@@ -136,6 +137,7 @@ BORE = "borewarden_effective_bore_meters"
 RATIO = "borewarden_effective_area_ratio"
 LIMIT = "borewarden_area_limit_ratio"
 HEAD_JET = "borewarden_head_jet_seconds_total"
+JET_LEFT = "borewarden_jet_to_limit_least_seconds"
 
 VERDICT = Value("Verdict", "borewarden_verdict_code", words=VERDICTS, decimals=0)
 NEWEST = (
@@ -160,17 +162,17 @@ def fleet() -> Board:
                 "stat",
                 "Verdict",
                 "The newest verdict of each machine within the time range.",
-                Place(0, 0, 24, 12),
+                Place(0, 0, 24, 14),
                 (VERDICT,),
                 one=False,
-                size=64,
+                size=BIG,
             ),
             Panel(
                 "table",
                 "Jewels at a glance",
                 "The newest batch of each machine within the time range. A crank pump has no "
                 "overstroke, so no stroke rate left.",
-                Place(0, 12, 24, 7),
+                Place(0, 14, 24, 7),
                 (VERDICT, *NEWEST),
                 one=False,
             ),
@@ -178,7 +180,7 @@ def fleet() -> Board:
                 "timeline",
                 "Verdict over time",
                 "What the watcher believed, batch by batch. Empty while no jet is steady.",
-                Place(0, 19, 24, 7),
+                Place(0, 21, 24, 7),
                 (VERDICT,),
                 one=False,
             ),
@@ -187,13 +189,13 @@ def fleet() -> Board:
                 "Links and readings",
                 "Whether each controller answers and gives usable readings. While it does not, "
                 "nobody watches that pump. A verdict is one of the newest judged jet.",
-                Place(0, 26, 12, 7),
+                Place(0, 28, 12, 7),
                 (
                     Value(
                         "Controller answers", "borewarden_link_connected", words=YES_NO, decimals=0
                     ),
                     Value("Readings usable", "borewarden_sight", words=YES_NO, decimals=0),
-                    Value("Hours since a jet was judged", "borewarden_jet_age_seconds", 1 / 3600),
+                    Value("Hours since jet", "borewarden_jet_age_seconds", 1 / 3600),
                 ),
                 one=False,
             ),
@@ -201,12 +203,12 @@ def fleet() -> Board:
                 "stat",
                 "Newest water pressure, MPa",
                 "Of each machine's newest sample within the time range.",
-                Place(12, 26, 12, 7),
+                Place(12, 28, 12, 7),
                 (Value("Pressure", "borewarden_sample_pressure_pascals", 1e-6),),
                 one=False,
             ),
-            alerts(33, one=False),
-            cautions(40),
+            alerts(35, one=False),
+            cautions(42),
         ),
     )
 
@@ -462,11 +464,20 @@ def jewels() -> Board:
                 one=False,
             ),
             Panel(
+                "table",  # a figure alone would not say of which machine
+                "Jet hours left",
+                "Until wear alone reaches the limit: 95 in 100 that it is longer. None after a "
+                "step, and none while no end is in sight. A chip gives no warning.",
+                Place(0, 15, 7, 8),
+                (Value("At least", JET_LEFT, 1 / 3600.0, decimals=0),),
+                one=False,
+            ),
+            Panel(
                 "bars",
                 "Jet hours an hour",
                 "How much of each hour the jet of each pump was on, with any of its heads. A new "
                 "jewel counts from zero; its fall is not jet time.",
-                Place(0, 15, 24, 8),
+                Place(7, 15, 17, 8),
                 (Value("Jet hours", jet, 1 / 3600.0, per="1h"),),
                 one=False,
                 minimum=0.0,

@@ -45,6 +45,10 @@ EVERY_MACHINE: Json = {
     },
 }
 
+# a table puts words for a value in whichever column it stands, so a probability of 0 would be the
+# word of code 0; the codes of a table are moved to where no other figure is
+CODED = 1_000_000
+
 # a figure of this interface is its colour on white or black, not on a ground of that colour
 LEGIBLE = {YELLOW: DARK_GREY, RULE: DARK_GREY, SKY: BLUE}
 
@@ -57,7 +61,7 @@ def dashboard(board: Board) -> Json:
     for panel in of_all:  # side by side they would be small: a row for each machine instead
         number = f"p{board.panels.index(panel) + 1}"
         panels[number] = _panel(replace(panel, one=True, title="$machine"))
-        place = {"x": 0, "y": 0, "width": 24, "height": 4}
+        place = {"x": 0, "y": 0, "width": 24, "height": 5}
         items = [{**place, "content": {"$ref": f"#/spec/panels/{number}"}}]
         rows[0]["spec"]["items"] = [
             i for i in rows[0]["spec"]["items"] if i["content"] != items[0]["content"]
@@ -109,8 +113,9 @@ def _panel(panel: Panel) -> Json:
 
 
 def _query(value: Value, panel: Panel) -> Json:
+    coded = panel.kind == "table" and value.words
     spec = {
-        "query": promql(value, panel),
+        "query": promql(value, panel) + (f" + {CODED}" if coded else ""),
         "seriesNameFormat": legend(value, panel) or value.name,
     }
     if panel.kind == "bars":
@@ -164,6 +169,8 @@ def _timeline(panel: Panel) -> Json:
 
 def _graph(panel: Panel) -> Json:
     axis: Json = {"format": _format(panel.values[0])}
+    if panel.values[0].decimals == 0:  # else an axis up to 1 would read 0, 0, 0, 1, 1, 1
+        del axis["format"]["decimalPlaces"]
     if panel.minimum is not None:
         axis["min"] = panel.minimum
     if panel.maximum is not None:
@@ -178,6 +185,8 @@ def _graph(panel: Panel) -> Json:
                 "lineWidth": 2,
                 "areaOpacity": 0.8 if panel.kind == "bars" else 0,
                 "connectNulls": False,
+                # by place: colours by name may be as good as the same
+                "palette": {"mode": "categorical"},
             },
             "querySettings": [
                 {
@@ -208,7 +217,7 @@ def _table(panel: Panel) -> Json:
         for number, (text, colour) in (value.words or {}).items():
             cells.append(
                 {
-                    "condition": {"kind": "Value", "spec": {"value": str(number)}},
+                    "condition": {"kind": "Value", "spec": {"value": str(CODED + int(number))}},
                     "text": text,
                     "textColor": PAPER if colour == VERMILION else INK,
                     "backgroundColor": colour,

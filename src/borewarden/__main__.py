@@ -1,5 +1,5 @@
 """`python -m borewarden`."""
 
-from borewarden.cli import app
+from borewarden.cli import main
 
-app()
+main()

@@ -9,14 +9,17 @@ import json
 import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
 from pathlib import Path
 
+import numba
 import pytest
+from numba.core import event
 
 import borewarden
-from borewarden.base.compiling import KEPT, PACKAGE, sources_of
+from borewarden.base.compiling import KEPT, PACKAGE, compiled, sources_of
 
 WITH_LOOPS = sorted(
     file
@@ -232,3 +235,26 @@ def test_old_code_is_removed_but_for_the_last_few(install: Path, tmp_path: Path)
         assert said["value"] == 2.0 * k
         assert len(list(given.iterdir())) == min(k, KEPT)
         assert Path(said["kept_in"]).is_dir()
+
+
+class Impatient(event.Listener):
+    """Somebody who presses Ctrl-C whenever the compiler begins."""
+
+    def on_start(self, event: object) -> None:
+        signal.raise_signal(signal.SIGINT)
+
+    def on_end(self, event: object) -> None:
+        pass
+
+
+def test_an_interrupt_waits_for_the_compiler() -> None:
+    """LLVM calls Python back, and loses a KeyboardInterrupt raised in there."""
+
+    def double(value: float) -> float:
+        return 2.0 * value
+
+    loop = compiled(double)
+    with event.install_listener("numba:compile", Impatient()), pytest.raises(KeyboardInterrupt):
+        loop(1.0)
+    assert loop.signatures == [(numba.float64,)]  # type: ignore[attr-defined]
+    assert loop(2.0) == 4.0

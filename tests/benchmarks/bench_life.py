@@ -132,7 +132,7 @@ def one_prediction(seed: int) -> tuple[float, float, float]:
     for hours in np.arange(0.1, age, 0.1):
         drift.update(hours, slope * hours + rng.normal(0.0, 0.004))
     plain = chance_to_last(lives, age, 8.0).middle
-    worn = chance_to_last_given_wear(lives, age, 8.0, drift.line, age, limit).middle
+    worn = chance_to_last_given_wear(lives, age, 8.0, drift.may_bend(), age, limit).middle
     return float(life > age + 8.0), plain, worn
 
 

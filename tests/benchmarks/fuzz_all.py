@@ -2,27 +2,34 @@
 
 `python tests/benchmarks/fuzz_all.py [CASES] [SEED]` makes so many cases (2,000) of four kinds:
 settings and variables, options and arguments, files, and requests to a page. Each command runs in a
-process of its own, forked from this one, in a folder of its own. A case is bad if it ends in a
-traceback, by a signal or with an unknown exit code, or takes longer than 30 s; a request if the
-page does not answer, answers 500, or logs an error. Prints the counts, and each bad case.
+process of its own, forked from this one with all it imports, in a folder of its own, most of them
+beside a store with a day in it. A case is bad if it ends in a traceback, by a signal or with an
+unknown exit code, takes longer than 30 s, prints JSON that is none, or damages that store; a
+request if the page does not answer, answers 500, or logs an error. Prints the counts, and each bad
+case.
 """
 
 from __future__ import annotations
 
 import gzip
 import http.client
+import importlib
 import io
+import json
 import os
 import random
 import re
 import shutil
 import signal
 import socket
+import sqlite3
+import subprocess
 import sys
 import tempfile
 import time
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
@@ -31,6 +38,7 @@ ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT / "tests" / "support"))
 
 from borewarden.cli import COMMANDS, load_command, main  # noqa: E402
+from borewarden.settings.count_form import FIELDS  # noqa: E402
 from borewarden.settings.environment import _known  # noqa: E402
 
 LONGEST = 30.0  # s
@@ -40,6 +48,26 @@ CODES = {0, 1, 2, 10, 20, 25, 30, 40, 130}
 FOREVER = ("watch", "serve")
 CHIP = "replay_data/south-2026-03-05-chip.csv"
 CONFIGS = [*(ROOT / "config").glob("*.toml"), *(ROOT / "config" / "live").glob("*.toml")]
+
+# what a command imports when it is called; once for all of them here
+IMPORTED = (
+    "service.process", "service.opcua_face", "service.connection_check", "simulate.serve",
+    "look.network", "planning.outlook", "show.report", "show.shift_page", "show.tune_report",
+    "replay.fleet", "tune.sweep", "show.count_report", "jewels.rim_image", "store.resend",
+)  # fmt: skip
+NOBODY = "127.0.0.1:9"  # where nothing listens
+MORE_SECTIONS = (
+    "[opc_ua]\nport = 4845",
+    '[publish]\nhost = "127.0.0.1"\nport = 9\ntopic = "shop/bores"\nuser = "a"\ntls = true',
+    f'[influx]\nurl = "http://{NOBODY}"\norg = "shop"\nbucket = "bores"\napi = "v2"',
+    '[mail]\nhost = "127.0.0.1"\nport = 9\nsecurity = "none"\nsender = "a@b.example"\n'
+    'recipients = ["c@d.example"]\nexpire_after = "7 days"',
+)
+ADDRESSES = (
+    f"modbus://{NOBODY}", f"opc.tcp://{NOBODY}", f"mqtt://{NOBODY}", f"mqtts://{NOBODY}/a/#",
+    "modbus+rtu:///dev/null", "modbus://", "opc.tcp://[::1", "mqtt://h:99999", "sparkplug://h",
+    f"mqtt://a:b@{NOBODY}/spBv1.0/#",
+)  # fmt: skip
 
 NASTY: list[Any] = [
     "", " ", "\0", "\n", "\x1b[31m", "[/b]", "[red]", "=1+1", "'", '"', "\\", "{}", "[]", "[[[[",
@@ -149,7 +177,10 @@ def settings_case(folder: Path) -> tuple[list[str], dict[str, str]]:
     ]
     seeds = [path for path in seeds if name == "north.toml" or path.name == name] or CONFIGS
     text = random.choice(seeds).read_text()
-    text = re.sub(r"(?m)^# ?(\w+ = )", r"\1", text) if random.random() < 0.5 else text
+    text = re.sub(r"(?m)^# ?(\w+ = |\[)", r"\1", text) if random.random() < 0.5 else text
+    if name == "service.toml":
+        new = [each for each in MORE_SECTIONS if each.partition("\n")[0] not in text]
+        text += "\n" + "\n".join(random.sample(new, random.randrange(len(new) + 1)))
     lines = text.splitlines()
     for _ in range(random.choice([1, 1, 1, 2, 5])):
         keyed = [i for i, line in enumerate(lines) if re.match(r"\s*[\w.]+ = ", line)]
@@ -222,6 +253,8 @@ SOUND = {
     "time_zone": "Europe/Vienna", "changes": "bore=0.012 in", "unit": "pressure=bar", "wears": "0",
     "columns": "pressure=pressure_bar", "fitted": "2026-03-02T06:00", "chip_at": "2026-03-04T10:00",
     "chip_size": "0.08", "date": "2026-03-04", "vary": "watch.limit=0.05:0.1:2", "settings": "2",
+    "files": CHIP, "panel": "pressure=3,700 bar", "plate": "rated_pressure=60 kpsi", "listen": "1",
+    "source": "unit_id=1", "registers": "holding 0-9", "pause": "0", "units": "US",
     "answer": "rim=chipped", "about": "2026-03-04T10:17", "pump": "intensifier", "separator": "tab",
     "regulation": "none",
 }  # fmt: skip
@@ -230,6 +263,10 @@ SOUND = {
 def value_for(parameter: Any, folder: Path, odd: float) -> str:
     """Something for an option or argument: sound, or not."""
     kind = str(parameter.type_descriptor.annotation)
+    if parameter.name == "files" and random.random() < 0.5:
+        if random.random() < odd:
+            return str(odd_file(folder, f"odd{random.randrange(10**9)}.csv"))
+        return random.choice([*ADDRESSES, str(ROOT / CHIP), str(ROOT / CHIP)])
     if "Path" in kind:
         if random.random() < odd:
             endings = [
@@ -252,6 +289,8 @@ def value_for(parameter: Any, folder: Path, odd: float) -> str:
         }  # fmt: skip
         if parameter.name in fitting:
             return str(ROOT / fitting[parameter.name])
+        if parameter.name == "store" and random.random() < 0.7:
+            return str(shutil.copy(STORE[0], folder / "kept.db"))
         return str(folder / f"{parameter.name}.out")
     choices = re.findall(r"'([^']+)'", kind) if "Literal" in kind else []
     if choices and random.random() > odd:
@@ -266,6 +305,37 @@ def value_for(parameter: Any, folder: Path, odd: float) -> str:
 
 
 COMMAND_LIST: list[tuple[tuple[str, ...], Any]] = []
+STORE: list[Path] = []  # with a chip's day, a jewel, a count, an account and rows that were refused
+
+
+def make_store(folder: Path) -> Path:
+    """What a shop's store has after a day, by the commands that it is made with."""
+    from borewarden.store.database import open_store, transaction
+    from borewarden.store.influx import SINK
+    from borewarden.store.outbox import put, refuse, take
+
+    store = folder / "kept.db"
+    south = str(ROOT / "config" / "south.toml")
+    for words in (
+        ["replay", str(ROOT / CHIP), "--machine", south],
+        ["count", "North", "--pressure", "380 MPa", "--strokes", "20", "--seconds", "60",
+         "--bore", "0.010 in", "--by", "Ada"],
+        ["register", "fit", "South", "--bore", "0.012 in", "--material", "diamond", "--by", "Ada",
+         "--fitted", "2026-03-04T06:00"],
+        ["account", "add", "ada", "--role", "set"],
+    ):  # fmt: skip
+        command = [sys.executable, "-m", "borewarden.cli", *words, "--store", str(store)]
+        subprocess.run(
+            command,
+            cwd=folder,
+            check=False,
+            capture_output=True,
+            input=b"four random words, or so\n",
+        )
+    with open_store(store) as connection, transaction(connection):
+        put(connection, SINK, "sample", 1, "sample,machine=South pressure=1 1772600000000000000")
+        refuse(connection, SINK, [each.id for each in take(connection, SINK, 10)], "not this row")
+    return store
 
 
 def options_case(folder: Path, odd: float = 0.12) -> tuple[list[str], dict[str, str]]:
@@ -294,7 +364,7 @@ def files_case(folder: Path) -> tuple[list[str], dict[str, str]]:
 
 def run_case(words: list[str], variables: dict[str, str], folder: Path) -> tuple[str, str]:
     """What came of it: "" or what is bad, and the exit code."""
-    log = folder / ".log"
+    log, printed = folder / ".log", folder / ".out"
     child = os.fork()
     if child == 0:
         try:
@@ -304,7 +374,7 @@ def run_case(words: list[str], variables: dict[str, str], folder: Path) -> tuple
             out = os.open(log, os.O_WRONLY | os.O_CREAT)
             empty = os.open(os.devnull, os.O_RDONLY)
             os.dup2(empty, 0)
-            os.dup2(out, 1)
+            os.dup2(os.open(printed, os.O_WRONLY | os.O_CREAT), 1)
             os.dup2(out, 2)
             sys.stdin = open(0, closefd=False)  # noqa: SIM115
             sys.stdout = io.TextIOWrapper(io.FileIO(1, "w", closefd=False), encoding="utf-8")
@@ -351,7 +421,35 @@ def run_case(words: list[str], variables: dict[str, str], folder: Path) -> tuple
         return "traceback: " + said.strip().splitlines()[-1][:300], str(code)
     if code not in CODES and not (is_told and code in (-signal.SIGINT, -signal.SIGTERM)):
         return f"exit code {code}: {said[-300:]!r}", str(code)
-    return "", str(code)
+    return told_wrong(words, code, printed) or damage(folder / "kept.db"), str(code)
+
+
+def told_wrong(words: list[str], code: int, printed: Path) -> str:
+    """What is wrong with JSON that was asked for and printed, or ""."""
+    text = printed.read_text(errors="replace") if printed.exists() else ""
+    if "--json" not in words or code or "--help" in words:
+        return ""
+
+    def none(name: str) -> None:
+        raise ValueError(f"{name} is no JSON")
+
+    try:
+        json.loads(text, parse_constant=none)
+    except ValueError as error:
+        return f"no JSON: {error}: {text[:200]!r}"
+    return ""
+
+
+def damage(store: Path) -> str:
+    """What is wrong with the store that a command was given, or ""."""
+    if not store.is_file():
+        return ""
+    try:
+        with closing(sqlite3.connect(store)) as connection:
+            answer = connection.execute("PRAGMA quick_check").fetchone()[0]
+    except sqlite3.DatabaseError as error:
+        answer = str(error)
+    return "" if answer == "ok" else f"the store is damaged: {answer}"
 
 
 # -- requests
@@ -362,7 +460,7 @@ def request_case(port: int, cookie: str) -> str:
     paths = [
         "/", "/events", "/history", "/status", "/healthz", "/metrics", "/count", "/trail",
         "/login", "/logout", "/session", "/acknowledge", "/shelve", "/unshelve",
-        "/static/page.js", "/palette.css", "/nowhere",
+        "/static/page.js", "/palette.css", "/plotly.min.js", "/nowhere", "/count", "/count",
     ]  # fmt: skip
     path = random.choice(paths)
     nasty = lambda: text_of(random.choice(NASTY))  # noqa: E731
@@ -378,17 +476,14 @@ def request_case(port: int, cookie: str) -> str:
         )
     if random.random() < 0.15:
         return raw_case(port)
-    names = [
-        "machine", "by", "until", "name", "password", "strokes", "seconds", "pressure", "at",
-        "bore", "kind", "rated_pressure", "note", "material", "new_jewel", "speed",
-    ]  # fmt: skip
+    names = ["machine", "by", "until", "name", "password", "at", "note", "new_jewel", *FIELDS]
     form = {}
+    odd = random.choice([0.05, 0.6])
     for name in random.sample(names, random.randrange(len(names))):
-        form[name] = (
-            nasty()
-            if random.random() < 0.6
-            else random.choice(["North", "10", "380 MPa", "0.010 in"])
-        )
+        sound = SOUND.get(name) or random.choice(["North", "10", "380 MPa", "0.010 in", ""])
+        form[name] = nasty() if random.random() < odd else sound
+    if random.random() < 0.5:
+        form |= {"name": random.choice(["North", "Old pump"]), "by": "Ada"}
     body = urlencode({k: v.encode("utf-8", "replace") for k, v in form.items()})
     headers = {
         "Content-Type": "application/x-www-form-urlencoded",
@@ -495,6 +590,10 @@ def run() -> None:
     )
     random.seed(seed)
     COMMAND_LIST.extend(all_commands())
+    for module in IMPORTED:
+        importlib.import_module(f"borewarden.{module}")
+    kept = tempfile.TemporaryDirectory()
+    STORE.append(make_store(Path(kept.name)))
     told: Counter[str] = Counter()
     bad: list[str] = []
     began = time.monotonic()

@@ -124,13 +124,21 @@ async def test_gateway_whose_clock_is_wrong_is_put_right(shop: MqttSource, off: 
 
 
 @pytest.mark.usefixtures("sooner")
-@pytest.mark.parametrize("step", [-HOUR, HOUR, -3 * DAY])
-async def test_gateway_whose_clock_is_set_loses_no_row(shop: MqttSource, step: float) -> None:
-    gateway = Gateway(shop)
+@pytest.mark.parametrize(
+    ("off", "then"),
+    [(0.0, -HOUR), (0.0, HOUR), (0.0, -3 * DAY), (2 * HOUR, HOUR), (HOUR, 2 * HOUR)],
+)
+async def test_gateway_whose_clock_is_set_loses_no_row(
+    shop: MqttSource, off: float, then: float
+) -> None:
+    """The last two are daylight saving time that ends and begins, with local time for UTC."""
+    gateway = Gateway(shop, off)
     async with streaming(mqtt_samples(shop)) as stream:
-        await gateway.until(lambda: len(stream.rows) > 10)
-        gateway.off = step
-        await gateway.until(lambda: "put right" in reasons(stream))
+        await gateway.until(lambda: not off or "put right" in reasons(stream))
+        await gateway.until(lambda: len(stream.rows) > 10 and abs(age(stream)) < 5.0)
+        before = len(stream.links)
+        gateway.off = then
+        await gateway.until(lambda: "put right" in reasons(stream) and len(stream.links) > before)
         await gateway.until(lambda: abs(age(stream)) < 5.0)
         sent = gateway.count
         await stream.until(lambda: counts(stream)[-1] == sent)

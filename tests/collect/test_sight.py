@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from borewarden.base.samples import Floats, Samples, rows, samples_of
 from borewarden.collect.logged import read_log
 from borewarden.collect.sight import Sight, Usable
-from borewarden.physics.pump import DirectDrive, Intensifier
+from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
 from borewarden.settings import MachineSettings, load_machine
 
 ROOT = Path(__file__).parents[2]
@@ -422,6 +422,93 @@ def test_a_gateway_that_renews_seldom_is_not_believed_in_between() -> None:
     first = next(i for i, each in enumerate(found) if each)
     assert first < 900
     assert all("comes 4" in each["pressure"] for each in found[first:])
+
+
+@pytest.mark.parametrize(("day", "step"), [("west", 1e4), ("south", 1e4), ("south", 1e6)])
+def test_a_rate_that_is_renewed_seldom_is_doubted_and_found(day: str, step: float) -> None:
+    """Every 90 s; on a gauge of 1 MPa and a speed that stands, only the clock tells."""
+    lies, at = working(4800), np.arange(4800)
+    is_coarse = step == 1e6
+    lies["pressure"] = np.round(lies["pressure"] / step) * step
+    if day == "south":
+        rng = np.random.default_rng(5)
+        lies["pressure"] = np.round((374e6 + rng.normal(0.0, 1.5e6, 4800)) / step) * step
+        lies["rate"] = np.full(4800, 5.08) + (not is_coarse) * rng.normal(0.0, 0.02, 4800)
+    at[600:] -= (at[600:] - 600) % 90
+    machine = machine_of(day)
+    found = found_of(machine, **{name: lies[name][at] for name in ("pressure", "rate")})
+    assert not any(each.faults or each.doubts for each in found[:690])
+    first = next(i for i, each in enumerate(found) if each.faults)
+    doubt = next(i for i, each in enumerate(found) if each.doubts)
+    assert doubt < 1100
+    assert doubt < first < (2400 if is_coarse else 1700)
+    assert all("comes 90 s apart" in each.faults["pressure"] for each in found[first:])
+
+
+def test_a_coarse_gauge_and_rate_that_stand_are_not_taken_for_a_late_gateway() -> None:
+    """Steady cuts on a panel of 1 MPa and whole strokes."""
+    cut, rng = working(14_400), np.random.default_rng(3)
+    jet = np.arange(14_400) % 1200 < 1100
+    jet[:600] = cut["rate"][:600] > 0.0
+    pressure = np.where(jet, 374.4, 380.0) + rng.normal(0.0, 0.05, 14_400)
+    rate = np.where(jet, 21.4 + rng.normal(0.0, 0.04, 14_400), 0.0)
+    pressure[:600] = cut["pressure"][:600] / 1e6
+    found = found_of(
+        machine_of("west"), pressure=np.round(pressure) * 1e6, rate=np.round(rate) / 60.0
+    )
+    assert not any(each.faults for each in found)
+    # a coincidence or two may be doubted for a while
+    late = ["late" in each.doubts.get("pressure", "") for each in found]
+    assert sum(late) < 120
+
+
+@pytest.mark.parametrize("flow", ["rate", "stroke_count"])
+def test_a_slow_pump_whose_pressure_never_was_a_jets_is_doubted_and_found(flow: str) -> None:
+    """Six strokes a minute, cuts of 40 s, a tenth of the pressure; half of it fits the plate."""
+    settings = machine_of("west" if flow == "rate" else "north")
+    pump = settings.build_pump()
+    assert isinstance(pump, Intensifier)
+    lies, area = working(3000), area_of(settings)
+    on = np.arange(3000) % 60 < 40
+    slow = 0.1 / float(event_rate(pump.displacement, area, 374e6, 293.15))
+    larger = pump.displacement._replace(swept_volume=pump.displacement.swept_volume / slow)
+    for part, fault_by in ((0.1, 1200), (0.5, 3000)):
+        pressure, rate = lies["pressure"] * part, np.where(on, 0.1, 0.0)
+        flows = {"rate": rate, "stroke_count": np.floor(np.cumsum(rate))}
+        plate = settings.build_sight().plate
+        sight = Sight(plate, larger)
+        samples = samples_of(np.arange(3000) * 10**9 + 1, pressure=pressure, **{flow: flows[flow]})
+        seen = [sight.learn_many(rows(samples, i, i + 10), area) for i in range(0, 3000, 10)]
+        found = [10 * i for i, each in enumerate(seen) if each.faults]
+        doubted = [10 * i for i, each in enumerate(seen) if "never above" in str(each.doubts)]
+        assert bool(found) == (part == 0.1)
+        assert not found or found[0] < fault_by
+        assert found or doubted[0] < 1500
+
+
+@pytest.mark.parametrize(("shown", "is_found"), [(360e6, False), (360.1e6, True)])
+def test_a_watch_that_begins_in_a_steady_cut_on_a_coarse_gauge(
+    shown: float, is_found: bool
+) -> None:
+    """A pressure of whole MPa may stand; it is doubted after a while."""
+    cut = {"pressure": np.full(1200, shown), "rate": working(1200)["rate"].max() + np.zeros(1200)}
+    cut["rate"] += np.arange(1200) % 7 * 1e-4
+    found = found_of(machine_of("west"), **cut)
+    assert any(each.faults for each in found) == is_found
+    assert is_found or "has not changed" in found[-1].doubts["pressure"]
+
+
+def test_a_loop_on_a_coarse_gauge_has_to_come_twice() -> None:
+    """There, one cut may look like another."""
+    rng = np.random.default_rng(11)
+    levels = rng.integers(330, 380, 3000) * 1e6
+    levels[400:430] = levels[100:130]
+    levels[900:930] = levels[600:630] = levels[300:330] = levels[1200:1230]
+    rate = 0.35 + rng.integers(-400, 401, 3000) * 5e-5
+    found = [each.faults for each in found_of(machine_of("west"), pressure=levels, rate=rate)]
+    assert not any(found[:600])
+    assert not any("repeats" in str(each) for each in found[:900])
+    assert any("repeats the readings of" in str(each) for each in found[900:])
 
 
 def test_a_wrong_unit_at_the_margin_stays_found() -> None:

@@ -171,6 +171,22 @@ async def test_null_and_bad_quality_are_unknown_and_said(
         assert stream.rows[-1].pressure[0] == pytest.approx(370e6)
 
 
+async def test_true_is_no_number_but_of_a_valve(source: SparkplugSource, node: EdgeNode) -> None:
+    async with streaming(sparkplug_samples(source)) as stream:
+        await born(stream, node)
+        true = {"type": "Boolean", "value": True}
+        async with asyncio.timeout(PATIENCE):
+            while len(stream.links[-1].channels) < 2:
+                await say(node, pressure(True, type="Boolean"), strokes(**true))
+                await asyncio.sleep(0.02)
+        assert stream.links[-1].channels == dict.fromkeys(
+            ("pressure", "stroke_count"), "true, which is no number"
+        )
+        assert math.isnan(stream.rows[-1].pressure[0])
+        assert stream.rows[-1].valve[0] == 1.0
+        await data_until(node, lambda: not stream.links[-1].channels)
+
+
 async def test_values_of_the_past_are_left_out_and_said(
     source: SparkplugSource, node: EdgeNode
 ) -> None:

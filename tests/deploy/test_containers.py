@@ -13,6 +13,7 @@ import shutil
 import stat
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -182,6 +183,27 @@ def test_image_is_built_in_stages_from_what_exists() -> None:
         for source in copied.split()[:-1]:
             assert (ROOT / source).exists()
             assert f"!{source.removeprefix('./')}" in kept, f"{source} is ignored"
+
+
+BUILDS = {"hatchling", "packaging", "pathspec", "pluggy", "trove-classifiers"}  # no package of ours
+
+
+def test_hashed_lock_is_in_step_with_the_other() -> None:
+    """What is missing in it beyond that, pip itself refuses to install."""
+    lines = (ROOT / "requirements.lock").read_text(encoding="utf-8").splitlines()
+    pinned = {line.partition(" ")[0] for line in lines if re.match(r"\w", line)}
+    text = (ROOT / "requirements-hashed.lock").read_text(encoding="utf-8")
+    hashed = set()
+    for entry in text.replace(" \\\n", "").splitlines():
+        given, *hashes = entry.split("    --hash=")
+        hashed.add(given.partition(" ")[0])
+        assert hashes, f"{given} has no hash"
+        assert all(re.fullmatch(r"sha256:[0-9a-f]{64}", each) for each in hashes)
+    assert {given for given in hashed if given.partition("==")[0] not in BUILDS} <= pinned
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    needed = [*project["project"]["dependencies"], *project["build-system"]["requires"]]
+    names = {re.match(r"[\w-]+", each)[0] for each in needed}  # type: ignore[index]
+    assert names <= {given.partition("==")[0] for given in hashed}
 
 
 def test_image_runs_the_watch_without_rights_and_says_how_it_is() -> None:

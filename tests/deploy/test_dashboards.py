@@ -1,9 +1,14 @@
-"""Every query of the dashboards answers with rows on real servers; the JSON is what was defined.
+"""Every query of the dashboards answers with rows on real servers, and every dashboard is drawn.
 
-The servers are Debian's `influxdb` 1.6 and `victoria-metrics`, filled by the command `forward` and
-by the service's own outbox with an invented day of three machines, two of which chip a jewel. What
-Grafana would put in for its variables is put in here by the rules of its manual (grafana.com/docs,
-"Variables syntax" and "InfluxDB template variables"). `tests/deploy/pictures.py` draws them.
+The JSON is what was defined. The servers are Debian's `influxdb` 1.6 and `victoria-metrics`, filled
+by the command `forward` and by the service's own outbox with an invented day of three machines, two
+of which chip a jewel. What Grafana would put in for its variables is put in here by the rules of
+its manual (grafana.com/docs, "Variables syntax" and "InfluxDB template variables").
+
+They are drawn in the published components of Perses and of Grafana, in a real browser, from the
+same servers: `deploy/perses/install` and `tests/deploy/grafana_panels/install` bring them from npm.
+Set DASHBOARD_PICTURES to a folder to keep the pictures: how they look is for people to judge; what
+a program can see of that is tested here.
 """
 
 from __future__ import annotations
@@ -12,11 +17,14 @@ import asyncio
 import importlib
 import json
 import math
+import os
 import re
+import shutil
 import subprocess
 import sys
 import urllib.request
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -28,6 +36,7 @@ from grafana_foundation_sdk.cog.encoder import JSONEncoder
 from grafana_foundation_sdk.cog.plugins import register_default_plugins
 from grafana_foundation_sdk.models.dashboard import Dashboard
 from pydantic import SecretStr
+from selenium.webdriver import Chrome
 
 from borewarden.service.metrics import standing_families
 from borewarden.service.own_health import Health
@@ -37,6 +46,7 @@ from borewarden.show.style import PALETTE
 from borewarden.store.influx import InfluxSettings, family_lines, link_lines
 from borewarden.watcher.verdict import STATES, State
 from chip_day import CHIP_NS, FIRST_NS, LAST_NS, MACHINES, delivered, sent, whole_day
+from drawn import draw, serve
 from influxd import influxd, query
 from victoria import Server
 from wire import needs
@@ -94,7 +104,8 @@ RANGES: dict[str, tuple[float, float]] = {
     "Fitted, days ago": (1.0, 4.0),
     "Controller answers": (0, 1),
     "Readings usable": (0, 1),
-    "Hours since a jet was judged": (0.0, 24.0),
+    "Hours since jet": (0.0, 24.0),
+    "At least": (100.0, 1e4),
     "Part": (0, 1),
     "Sending": (0, 1),
     "Sight": (0, 1),
@@ -120,6 +131,7 @@ WORDS: dict[str, set[str] | None] = {
     "part": {"store", "disk", "mail"},
 }
 OF_INTENSIFIERS = {"Stroke rate left", "Left"}  # a crank pump has no overstroke
+OF_SOUND = {"At least"}  # after a step there is no time left by wear
 OF_SEVERAL_HEADS = {"This head"}  # none of these pumps has valve signals
 
 
@@ -382,7 +394,7 @@ def test_every_query_in_promql_answers_with_rows(
         if "machine" in value.by and not panel.one and "step" not in value.metric:
             shown = {series["metric"]["machine"] for series in found}
             assert shown <= set(MACHINES)
-            assert len(shown) >= 2
+            assert len(shown) >= 2 or value.name in OF_SOUND
 
 
 def test_prometheus_itself_understands_every_query(tmp_path: Path) -> None:
@@ -439,6 +451,125 @@ def test_what_was_sent_twice_is_there_once(influx: str, victoria: Server, day: P
         s["tags"]["machine"]: s["values"][0][1] for s in query(influx, text, db="borewarden")
     }
     assert counted == {name: len(rows) for name, rows in points.items()}
+
+
+# -- as they are drawn
+
+PERSES = DEPLOY / "perses"
+PANELS_OF_GRAFANA = Path(__file__).parent / "grafana_panels"
+WIDTHS = (1280, 1920)  # px
+NAMES = [board.name for board in definition.boards()]
+# not the full hour, at which Grafana cuts the last time of an axis
+SHOWN_MS = {"start": FIRST_NS // 10**6, "end": LAST_NS // 10**6 + 600_000}
+
+
+@contextmanager
+def page(components: Path, folder: Path, boards: dict[str, Path], **servers: str) -> Iterator[str]:
+    """All that a browser asks for: `components`, the dashboards, and where the servers are."""
+    if not (components / "app.js").exists():
+        reason = f"run {(components / 'install').relative_to(ROOT)}"
+        if os.environ.get("BOREWARDEN_REQUIRE_PEERS"):
+            pytest.fail(reason)
+        pytest.skip(reason)
+    made = folder / components.name
+    (made / "dashboards").mkdir(parents=True)
+    for name in ("index.html", "app.js", "app.css"):
+        shutil.copy(components / name, made)
+    for name, path in boards.items():
+        board = json.loads(path.read_text())
+        board.get("spec", {}).pop("refreshInterval", None)  # a slow computer would begin anew
+        (made / "dashboards" / f"{name}.json").write_text(json.dumps(board))
+    (made / "config.json").write_text(json.dumps({**servers, **SHOWN_MS}))
+    server, url = serve(made)
+    try:
+        yield url
+    finally:
+        server.shutdown()
+
+
+@pytest.fixture(scope="module")
+def perses(folder: Path, victoria: Server) -> Iterator[str]:
+    """The page of `deploy/perses`."""
+    boards = {name: PERSES / "dashboards" / f"{name}.json" for name in NAMES}
+    with page(PERSES, folder, boards, prometheus=victoria.url) as url:
+        yield url
+
+
+@pytest.fixture(scope="module")
+def grafana(folder: Path, victoria: Server, influx: str) -> Iterator[str]:
+    """Both sets of Grafana's dashboards."""
+    boards = {
+        f"{language}-{name}": GRAFANA / "dashboards" / language / f"borewarden-{name}.json"
+        for language in ("influxql", "promql")
+        for name in NAMES
+    }
+    with page(PANELS_OF_GRAFANA, folder, boards, prometheus=victoria.url, influx=influx) as url:
+        yield url
+
+
+def pictures(folder: Path, name: str) -> dict[int, Path]:
+    kept = Path(os.environ.get("DASHBOARD_PICTURES", folder))
+    return {width: kept / f"{name}-{width}.png" for width in WIDTHS}
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_perses_draws_every_panel_and_cuts_no_text(
+    perses: str, browser: Chrome, tmp_path: Path, name: str
+) -> None:
+    chosen = "&var-machine=North" if name == "machine" else ""
+    made = pictures(tmp_path, f"perses-{name}")
+    assert draw(browser, f"{perses}/?board={name}{chosen}", made) == []
+    assert min(path.stat().st_size for path in made.values()) > 20_000
+    text = browser.find_element("tag name", "body").text
+    for panel in BOARDS[f"perses/dashboards/{name}"]["spec"]["panels"].values():
+        assert panel["spec"]["display"]["name"].replace("$machine", "North") in text
+    if name == "fleet":  # ages of 0.0 and a probability of 0 % are no words
+        assert text.count("0.0\n") >= 3
+        assert "NO\n" not in text
+    if name in ("fleet", "machine"):
+        sizes = sizes_of(browser, "h3")
+        assert cap_height_mm(sizes) > 15.0
+        assert max(sizes.values()) == sizes["probably opened up"]
+
+
+@pytest.mark.parametrize("language", ["influxql", "promql"])
+@pytest.mark.parametrize("name", NAMES)
+def test_grafana_draws_every_panel_and_cuts_no_text(
+    grafana: str, browser: Chrome, tmp_path: Path, name: str, language: str
+) -> None:
+    made = pictures(tmp_path, f"grafana-{language}-{name}")
+    url = f"{grafana}/?board={language}-{name}&machine=North"
+    assert draw(browser, url, made) == []
+    assert min(path.stat().st_size for path in made.values()) > 20_000
+    if name in ("fleet", "machine"):
+        assert cap_height_mm(sizes_of(browser, "span")) > 15.0
+
+
+def sizes_of(browser: Chrome, tag: str) -> dict[str, float]:
+    """Size of the letters of each text in such elements, px."""
+    sizes: dict[str, float] = {}
+    for words, size in browser.execute_script(
+        """return [...document.querySelectorAll(arguments[0])].map(
+        (e) => [e.innerText, parseFloat(getComputedStyle(e).fontSize)])""",
+        tag,
+    ):
+        sizes[words] = max(size, sizes.get(words, 0.0))
+    return sizes
+
+
+def cap_height_mm(sizes: dict[str, float]) -> float:
+    """Of the verdict; 15 mm are read from 3 m (common practice, no source); 96 px/in."""
+    return 0.7 * sizes["probably opened up"] * 25.4 / 96.0
+
+
+def test_a_text_that_is_cut_and_one_that_nobody_filled_in_are_found(
+    browser: Chrome, tmp_path: Path
+) -> None:
+    page = tmp_path / "cut.html"
+    cut = "<div style='width: 60px; overflow: hidden; white-space: nowrap'>probably opened up</div>"
+    page.write_text(f"{cut}<p>$machine</p><p>{'as long as a dashboard ' * 10}</p>")
+    wrong = draw(browser, page.as_uri(), {600: tmp_path / "x.png"})
+    assert wrong == ["600 px, cut: 'probably opened up'", "600 px: '$' is shown"]
 
 
 # -- the JSON

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from borewarden.detect.shape import MOST, ramp_over_step
+from borewarden.detect.shape import AT_ONCE, MOST, OTHER_ONSETS, RAMPS, ramp_over_step
 from borewarden.detect.step import RING, locate_step
 
 SIGMA, LENGTH = 0.006, 20.0  # log area; s
@@ -32,6 +32,37 @@ def test_a_chip_is_a_step_and_a_seal_a_ramp(seed: int) -> None:
     assert ratio(batches(0.0, seed=seed)) < 0.0
     assert ratio(batches(10.0, seed=seed)) > 3.0
     assert ratio(batches(20.0, seed=seed, after=60)) > 3.0
+
+
+def test_ratio_is_that_of_plain_generalised_least_squares() -> None:
+    """Aitken (1936, Proc. R. Soc. Edinb. 55, 42-48): two batches of one run share an edge, which is
+    timed late for the one and early for the other. Half as many batches count."""
+    rows = batches(4.0, size=0.02, seed=3)
+    rows["timing"], rows["shared"] = 0.02, 0.008
+    rows["time"] += np.random.default_rng(4).uniform(-2.0, 2.0, len(rows))
+    step = locate_step(rows, SIGMA, 1.0)
+    start, end = rows["start_ns"] / 1e9, rows["end_ns"] / 1e9
+    near = slice(max(step.first - OTHER_ONSETS, 0), step.first + OTHER_ONSETS + 1)
+    onsets = np.concatenate([start[near], 0.5 * (start[near] + end[near]), end[near]])
+    time = rows["time"]
+    covariance = np.diag((SIGMA * time) ** 2 + rows["timing"])
+    neighbours = np.arange(len(rows) - 1)
+    covariance[neighbours, neighbours + 1] = covariance[neighbours + 1, neighbours] = -0.008
+    weight = np.linalg.inv(covariance)
+    y = rows["value"] * time
+    moments = np.linspace(start, end, 201)
+
+    def explained(length: float) -> float:
+        gains = []
+        for onset in onsets:
+            x = time * np.clip((moments - onset) / length, 0.0, 1.0).mean(axis=0)
+            gains.append((x @ weight @ y) ** 2 / max(x @ weight @ x, 1e-12))
+        return 0.5 * 0.5 * max(gains)
+
+    ramps = np.array([explained(length) for length in RAMPS])
+    expected = np.log(np.mean(np.exp(ramps - ramps.max()))) + ramps.max() - explained(AT_ONCE)
+    assert 0.1 < abs(expected) < MOST
+    assert ramp_over_step(rows, step, SIGMA) == pytest.approx(expected, abs=0.01)
 
 
 def test_few_batches_and_little_change_say_nothing() -> None:

@@ -6,12 +6,10 @@ import math
 
 import numpy as np
 import pytest
-import statsmodels.api
 from numba import njit
 from numpy.typing import NDArray
 from scipy import stats
 
-from borewarden.detect.baseline import robust_noise
 from borewarden.detect.step import (
     COUNTED,
     EXCEEDED,
@@ -20,6 +18,7 @@ from borewarden.detect.step import (
     TWO,
     TWO_APART,
     WINDOW,
+    at_one_pressure,
     average_run_length,
     clip,
     locate_step,
@@ -190,6 +189,25 @@ def test_edges_that_batches_share_cancel() -> None:
     assert up == pytest.approx(10.0 * weigh(apart, 10, tiny, 0.0, SMALLEST, SIZES)[0], rel=1e-6)
 
 
+@pytest.mark.parametrize("x", [-0.3, 0.2])
+def test_what_pressure_does_comes_off_a_step_and_leaves_it_less_sure(x: float) -> None:
+    """Variance of level + slope x is var + 2 x cov + x² var(slope): JCGM 100:2008, eq. 13."""
+    ring = ring_of(np.array([0.07, 0.08]))
+    ring["operating"] = x
+    slope, slope_sd, covariance, level_sd, sigma = 0.05, 0.03, 1e-4, 0.01, 0.02
+    up, down, _ = weigh(
+        ring, 2, sigma, level_sd, SMALLEST, SIZES, WINDOW, slope, covariance, slope_sd**2
+    )
+    mean = 0.075 - slope * x
+    variance = sigma**2 / 2.0 + level_sd**2 + 2.0 * x * covariance + (x * slope_sd) ** 2
+    assert up == pytest.approx(0.5 * mean**2 / variance)
+    assert down == 0.0
+    same = at_one_pressure(ring, slope)
+    assert same["value"] == pytest.approx([0.07 - slope * x, 0.08 - slope * x])
+    assert not np.any(same["operating"])
+    assert ring["value"][0] == 0.07  # a copy
+
+
 def test_one_batch_alone_says_nothing() -> None:
     ring = ring_of(np.array([5.0]), length=10)
     assert weigh(ring, 1, 0.01, 0.005, SMALLEST, SIZES) == (0.0, 0.0, 0.0)
@@ -273,6 +291,37 @@ def test_step_is_located_and_sized(sign: float) -> None:
     assert step.size_sd == pytest.approx(0.01 / (120 - step.first) ** 0.5, rel=1e-9)
 
 
+@pytest.mark.parametrize(("less", "first"), [(0.0, 20), (4.7, 20), (5.1, 21)])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_batch_that_holds_the_onset_is_left_out(sign: float, less: float, first: int) -> None:
+    """It differs from the mean of the two after it by four standard deviations of that: 4.9."""
+    sigma = 0.002
+    values = np.where(np.arange(23) < 20, 0.0, 20.0 * sigma)
+    values[20] -= less * sigma
+    step = locate_step(ring_of(sign * values), sigma, sign)
+    assert step.first == first
+    assert step.size == pytest.approx(sign * np.mean(values[first:]))
+    # surer than its scatter it is not
+    scatter = np.std(values[first:], ddof=1) / (23 - first) ** 0.5
+    noise = sigma / (23 - first) ** 0.5
+    assert step.size_sd == pytest.approx(scatter if scatter > 2.0 * noise else noise)
+
+
+def test_onset_is_where_the_weighted_mean_since_is_most_telling() -> None:
+    """Its square over its variance; a batch joined to the one before has one edge of its own."""
+    rng = np.random.default_rng(12)
+    for _ in range(60):
+        values = rng.normal(0.0, 0.01, 30) + 0.012 * (np.arange(30) > 19)
+        shared = rng.choice([0.0, 0.08], 30)
+        timing = shared + rng.choice([0.004, 0.08], 30)
+        ring = ring_of(values, 20.0, timing, shared)
+        weights = 1.0 / (0.01**2 + (timing - shared) / 20.0**2)
+        means = [max(np.average(values[k:], weights=weights[k:]), 0.0) for k in range(30)]
+        telling = [mean**2 * weights[k:].sum() for k, mean in enumerate(means)]
+        best = int(np.argmax(telling))
+        assert locate_step(ring, 0.01, 1.0).first in (best, best + 1)  # it may hold the onset
+
+
 def test_longer_batches_count_for_more() -> None:
     ring = ring_of(np.array([0.0, 0.0, 0.1, 0.11]), np.array([20.0, 20.0, 30.0, 10.0]))
     step = locate_step(ring, 0.01, 1.0)
@@ -297,29 +346,3 @@ def test_shared_edges_sharpen_the_size_of_a_step() -> None:
 def test_no_batches_no_step() -> None:
     with pytest.raises(ValueError, match="no batches"):
         locate_step(np.zeros(0, dtype=RING), 1.0, 1.0)
-
-
-def test_the_nile_fell_in_1899() -> None:
-    """Annual flow of the Nile at Aswan (data set `nile` of statsmodels): Cobb (1978, Biometrika
-    65, 243-251) puts the one change after 1898. The first 20 years are the baseline."""
-    nile = statsmodels.api.datasets.nile.load_pandas().data
-    years, flow = nile["year"].to_numpy(), np.log(nile["volume"].to_numpy())
-    noise = robust_noise(flow[:20], np.zeros(20))
-    h = threshold(1000.0, round(noise.effective_count - 1.0))
-    ring = np.zeros(WINDOW, dtype=RING).view(np.recarray)
-    alarms = []
-    for i, value in enumerate(flow - np.mean(flow[:20])):
-        row = ring[i % WINDOW]
-        row.value, row.time = value, 1.0
-        row.clipped = clip(value, 0.5 * noise.sigma**2, EXCEEDED[TWO] * h, math.log1p(0.1))
-        up, down, _ = weigh(ring, i + 1, noise.sigma, 0.0, math.log1p(0.1), np.log1p([0.2]))
-        assert up < h
-        if down >= h:
-            alarms.append((years[i], locate_step(newest(ring, i + 1), noise.sigma, -1.0)))
-    first_year, first = alarms[0]
-    assert 1899 <= first_year <= 1904
-    assert years[first.first] == 1899
-    _, last = alarms[-1]
-    assert years[last.first] == 1899
-    # Cobb's means before and after: 1097.75 and 849.97 (10^8 m³)
-    assert last.size == pytest.approx(math.log(849.97 / 1097.75), abs=0.03)

@@ -7,7 +7,8 @@ import pytest
 from river.linear_model import BayesianLinearRegression
 from scipy import optimize, stats
 
-from borewarden.detect.wear import LEVEL_SD, PRESSURE_SD, Drift, Line, hours_to, wanders_within
+from borewarden.detect.ahead import hours_to
+from borewarden.detect.wear import LEVEL_SD, PRESSURE_SD, Drift, Line, wanders_within
 
 # Graybill & Iyer (1994, "Regression Analysis: Concepts and Applications"), crystal growth data:
 # hours and weight in g, as carried by the R package investr (Greenwell & Schubert Kabban 2014,
@@ -29,7 +30,8 @@ def least_squares(x: np.ndarray, y: np.ndarray) -> Line:
 
 def test_interval_is_fiellers_in_the_published_example() -> None:
     t = float(stats.t.ppf(0.975, len(HOURS) - 2))
-    interval = hours_to(8.0, least_squares(HOURS, WEIGHT), now=0.0, z=t)
+    chances = tuple(stats.norm.cdf([-t, 0.0, t]).tolist())
+    interval = hours_to(8.0, least_squares(HOURS, WEIGHT), now=0.0, chances=chances)
     # investr: calibrate(crystal, y0 = 8, mean.response = TRUE)
     assert interval == pytest.approx((14.65896, 15.88820, 17.15963), abs=5e-6)
 
@@ -77,6 +79,10 @@ def test_line_that_does_not_wander_is_rivers_bayesian_regression() -> None:
         foretold = theirs.predict_one(features(row), with_dist=True)
         assert row @ ours == pytest.approx(foretold.mu, rel=1e-9)
         assert row @ covariance @ row + sigma**2 == pytest.approx(foretold.sigma**2, rel=1e-9)
+    foretold = theirs.predict_one(features(np.array([1.0, 30.0, 0.0])), with_dist=True)
+    mean, sd = line.at(30.0)
+    assert mean == pytest.approx(foretold.mu, rel=1e-9)
+    assert sd**2 + sigma**2 == pytest.approx(foretold.sigma**2, rel=1e-9)
 
 
 def test_prior_keeps_a_short_record_quiet() -> None:
@@ -187,6 +193,14 @@ def test_what_wanders_is_no_wear(seed: int) -> None:
     assert sd > 5.0 * still.line.slope_sd * 30.0
 
 
+def test_ways_to_wander_are_probabilities_of_a_level_as_unsure_as_stated() -> None:
+    one, two = wanders_within(0.005), wanders_within(0.01)
+    assert np.sum(one[:, 3]) == pytest.approx(1.0)
+    assert np.all(one[:, 3] > 0.0)
+    assert two[:, [0, 2]] == pytest.approx(2.0 * one[:, [0, 2]])
+    assert np.array_equal(two[:, [1, 3]], one[:, [1, 3]])
+
+
 def test_how_far_a_machine_wanders_is_learned() -> None:
     hours = np.arange(0.0, 40.0, 0.125)
     far = [
@@ -213,6 +227,16 @@ def test_what_follows_the_time_of_the_day_is_learned_and_foretold() -> None:
     wander = wandering(path, hours).wander
     assert np.hypot(wander.cosine, wander.sine) == pytest.approx(0.006, abs=0.001)
     assert wander.far_var**0.5 < 0.003
+
+
+def test_area_is_off_by_what_is_measured() -> None:
+    """Level, slope, what wanders and the time of the day add up to the newest values."""
+    hours = np.arange(0.0, 48.0, 0.125)
+    daily = 0.006 * np.sin(2.0 * np.pi * (hours - 3.0) / 24.0)
+    path = 0.01 + 0.0005 * hours + daily + ornstein_uhlenbeck(0.008, 2.0, hours, 9)
+    off = wandering(path, hours).off(hours[-1])
+    assert off == pytest.approx(path[-1], abs=0.002)
+    assert abs(off) > 0.02
 
 
 def test_a_machine_left_alone_is_known_less_surely() -> None:

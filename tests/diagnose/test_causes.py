@@ -6,10 +6,20 @@ import re
 
 import numpy as np
 import pytest
+from scipy import stats
 
-from borewarden.diagnose.causes import ONLY_DIRECT_DRIVE, PRIOR, Belief, Cause, possible_causes
-from borewarden.diagnose.feature_table import FEATURES, NAMES, FeatureShift
-from borewarden.diagnose.posterior import chance_of_nothing, weigh_causes
+from borewarden.detect.shape import MOST
+from borewarden.diagnose.causes import (
+    AT_STOP,
+    COMES_OVER_MINUTES,
+    ONLY_DIRECT_DRIVE,
+    PRIOR,
+    Belief,
+    Cause,
+    possible_causes,
+)
+from borewarden.diagnose.feature_table import FEATURES, NAMES, WIDE, Feature, FeatureShift
+from borewarden.diagnose.posterior import ODD_AREAS, ODD_READINGS, chance_of_nothing, weigh_causes
 from borewarden.diagnose.signatures import Circumstances, signatures_of
 
 BORE = 0.254e-3  # m, 0.010 in
@@ -238,6 +248,78 @@ def test_evidence_is_put_in_words_the_strongest_first() -> None:
     against = " / ".join(bore.evidence_against)
     assert "dead-head flow up 10 % of working flow; a bad jewel usually leaves it alone" in against
     assert bore.evidence_against[0].startswith(("dead-head flow", "weep line"))
+
+
+@pytest.mark.parametrize(
+    ("at_stop", "ramp"), [(False, 0.0), (True, 0.0), (False, 3.0), (True, -2.0)]
+)
+@pytest.mark.parametrize("circumstances", [INTENSIFIER, CRANK])
+def test_probabilities_are_bayes_rule_by_scipy(
+    circumstances: Circumstances, at_stop: bool, ramp: float
+) -> None:
+    """Normal about what each hypothesis expects, and now and then Cauchy about nothing at all."""
+    seen = shift(0.02, area=0.09, low_area=0.05, load=0.01, boost=-0.05, scatter=0.4)
+    made = signatures_of(circumstances.is_intensifier, 0.4, BORE)
+    known = np.isfinite(seen.seen)
+    x, sd = seen.seen[known], seen.sd[known]
+    odd = np.array([ODD_AREAS, *[ODD_READINGS] * (known.sum() - 1)])
+    fits = stats.norm.pdf(x, made.mean[:, known], np.hypot(made.spread[:, known], sd))
+    anything = stats.cauchy.pdf(x, 0.0, np.hypot(WIDE[known], sd))
+    likelihood = np.prod((1.0 - odd) * fits + odd * anything, axis=1)
+    expected = {}
+    ends = [*made.first, len(likelihood)]
+    for k, cause in enumerate(made.causes):
+        part = slice(ends[k], ends[k + 1])
+        mean = np.average(likelihood[part], weights=made.weight[part])
+        when = AT_STOP[cause] if at_stop else 1.0 - AT_STOP[cause]
+        slowly = COMES_OVER_MINUTES[cause]
+        expected[cause] = PRIOR[cause] * when * mean * (1.0 - slowly + slowly * np.exp(ramp))
+    total = sum(expected.values())
+    beliefs = weigh_causes(seen, circumstances._replace(at_stop=at_stop, ramp=ramp))
+    for cause, probability in probabilities(beliefs).items():
+        assert probability == pytest.approx(expected[cause] / total, rel=1e-9)
+
+
+def test_what_comes_over_minutes_is_rather_no_chip() -> None:
+    seen = full(INTENSIFIER, area=GREW, low_area=0.7 * GREW)
+    found = [weigh_causes(seen, INTENSIFIER._replace(ramp=ramp)) for ramp in (-MOST, 0.0, MOST)]
+    bore = [probabilities(beliefs)[Cause.BORE] for beliefs in found]
+    assert bore[0] > bore[1] > bore[2]
+    words = [
+        next(b.evidence_for + b.evidence_against for b in beliefs if b.cause is Cause.LEAK)
+        for beliefs in found
+    ]
+    assert "it came over minutes" in words[2]
+    assert "it came over minutes" not in words[0] + words[1]
+    last = next(b for b in found[2] if b.cause is Cause.BORE)
+    assert "it came over minutes" in last.evidence_against
+
+
+def test_a_line_that_had_no_time_to_warm_does_not_clear_a_leak() -> None:
+    seen = full(INTENSIFIER, area=GREW, low_area=0.5 * GREW)
+    leak = [
+        probabilities(weigh_causes(seen, INTENSIFIER._replace(heated=heated)))[Cause.LEAK]
+        for heated in (0.05, 0.5, 1.0)
+    ]
+    assert leak[0] > leak[1] > leak[2]
+
+
+def test_shares_are_shares_and_a_jewel_fails_the_soonest() -> None:
+    for shares in (AT_STOP, COMES_OVER_MINUTES):
+        assert set(shares) == set(Cause)
+        assert all(0.0 < share < 1.0 for share in shares.values())
+    assert max(PRIOR, key=lambda cause: PRIOR[cause]) is Cause.BORE
+    assert max(AT_STOP, key=lambda cause: AT_STOP[cause]) is Cause.OTHER_BORE
+    assert min(PRIOR, key=lambda cause: PRIOR[cause]) is Cause.UNKNOWN
+
+
+@pytest.mark.parametrize("feature", FEATURES, ids=NAMES)
+def test_each_feature_can_tell(feature: Feature) -> None:
+    """Some cause moves it further than it may be off by itself, and so does a surprise."""
+    k = NAMES.index(feature.name)
+    moves = [np.abs(signatures_of(kind, 0.4, BORE).mean[:, k]).max() for kind in (True, False)]
+    assert max(moves) > 3.0 * feature.floor
+    assert 0.0 < 3.0 * feature.floor < feature.wide
 
 
 def test_a_bore_beyond_all_stock_has_no_neighbour_and_every_other_cause() -> None:

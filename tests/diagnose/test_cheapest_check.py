@@ -33,6 +33,7 @@ def believing(first: Cause, second: Cause) -> tuple[Belief, ...]:
         (Cause.BORE, Cause.BYPASS, False, "bypass line"),
         (Cause.BORE, Cause.SLIP, False, "crank speed"),
         (Cause.BORE, Cause.UNKNOWN, True, "microscope"),
+        (Cause.LEAK, Cause.UNKNOWN, False, "weep lines"),
     ],
 )
 def test_the_check_separates_the_two_most_probable_causes(
@@ -43,6 +44,10 @@ def test_the_check_separates_the_two_most_probable_causes(
         assert words in found
         check = next(check for check in CHECKS if check.words == found)
         assert (first in check.tells) != (second in check.tells)
+
+
+def test_where_nothing_separates_the_two_the_jewel_itself_is_looked_at() -> None:
+    assert "microscope" in cheapest_check(believing(Cause.BORE, Cause.BLOCKED), measured(), True)
 
 
 def test_what_is_measured_anyhow_is_not_asked_for() -> None:

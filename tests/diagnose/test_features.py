@@ -276,3 +276,47 @@ def test_what_is_kept_of_an_idle_batch_is_a_copy() -> None:
     batch["signals"] = 7.0
     assert (kept.area, kept.stops) == (2e-9, 3)
     assert not kept.signals.any()
+
+
+# -- how sure a change is
+
+
+def sure(before: NDArray[np.void], after: NDArray[np.void], strokes: bool = True) -> NDArray:
+    what = Comparison(Course.STEP, ONSET, before, after)
+    hot, _ = warmed(what, NOTHING)
+    step = Step(0, 0.1, 0.01)
+    return shift_of(what, step, NOTHING, hot, BASE, WORKING, True, strokes).sd
+
+
+def test_a_change_is_as_sure_as_the_means_on_both_sides() -> None:
+    """Variances of independent means add; neighbours resemble each other, so half of them count."""
+    spread = np.tile([-0.01, 0.01], 10)
+    before = rows(20, ONSET - 1000 * SECOND, load_ratio=spread)
+    quiet = sure(before, rows(10, ONSET, load_ratio=0.0))[LOAD]
+    assert quiet == pytest.approx(0.01 * (1 / 10 + 1 / 5) ** 0.5)
+    wild = sure(before, rows(10, ONSET, load_ratio=3.0 * spread[:10]))[LOAD]
+    assert wild == pytest.approx(3.0 * quiet)
+    # two say nothing of their own spread, and what is warming up spreads by that
+    few = sure(before, rows(2, ONSET, load_ratio=3.0 * spread[:2]))[LOAD]
+    assert few == pytest.approx(0.01 * (1 / 10 + 1) ** 0.5)
+    warm = rows(20, ONSET - 1000 * SECOND, load_ratio=0.0, weep_rise=100.0 * spread)
+    heating = rows(10, ONSET, load_ratio=0.0, weep_rise=np.arange(10.0))
+    assert sure(warm, heating)[WEEP] == pytest.approx((2 / 20 + 2 / HOTTEST) ** 0.5)
+
+
+@pytest.mark.parametrize(("faster", "alias"), [(1.0, 0.0), (0.99, 0.35), (1.025, 0.7), (1.2, 0.7)])
+def test_scatter_of_a_crank_pump_is_less_sure_at_another_speed(faster: float, alias: float) -> None:
+    """A log at 1 Hz shows an alias of the pulses, which another speed moves."""
+    before = rows(10, ONSET - 400 * SECOND, scatter=1.0, rate=25.0)
+    after = rows(10, ONSET, scatter=1.5, rate=25.0 * faster)
+    counted, aliased = (sure(before, after, strokes)[SCATTER] for strokes in (True, False))
+    assert (aliased**2 - counted**2) ** 0.5 == pytest.approx(alias, abs=0.005)
+
+
+def test_how_far_scatter_goes_by_itself_is_learned_from_runs_of_batches() -> None:
+    """The mean of six independent values goes by 1 / sqrt(6) of one."""
+    rng = np.random.default_rng(4)
+    noise = rng.standard_normal(1200)
+    before = rows(1200, ONSET - 40_000 * SECOND, scatter=noise, load_ratio=0.0)
+    learned = sure(before, rows(10, ONSET, scatter=10.0, load_ratio=0.0))[SCATTER]
+    assert learned == pytest.approx((1 / 6 + 2 / 10) ** 0.5, rel=0.1)

@@ -51,3 +51,14 @@ def test_pressure_and_rate_alone_never_say_more_than_95_per_cent(seen: dict[str,
     assert groups(beliefs)[0].probability <= 0.95 + 1e-12
     assert sum(b.probability for b in beliefs) == pytest.approx(1.0)
     assert json.dumps([cause.value for cause in beliefs[0].alike])  # as the store keeps them
+
+
+@pytest.mark.parametrize(
+    "seen", [{"area": 1.5, "low_area": 1.5}, {"area": -0.3, "low_area": -0.3, "zero": 0.0}]
+)
+def test_what_they_would_say_more_of_is_shared_out_among_the_others(seen: dict[str, float]) -> None:
+    beliefs = weighed(**seen)
+    assert beliefs[0].probability == pytest.approx(0.95)
+    assert sum(b.probability for b in beliefs) == pytest.approx(1.0)
+    # with a further signal nothing holds it back
+    assert weighed(**seen, boost=0.0)[0].probability > 0.96

@@ -26,6 +26,15 @@ def with_channel(samples: Samples, name: str, values: np.ndarray) -> Samples:
     return samples._replace(**{name: values})
 
 
+def test_numbers_of_the_phases_are_those_that_stores_hold() -> None:
+    """As docs/stored-fields.md has them."""
+    names = "NO_DATA STOPPED JET_OFF RAMP PIERCE STEADY BYPASS UNUSABLE"
+    assert [(phase.name, int(phase)) for phase in Phase] == [
+        (name, number) for number, name in enumerate(names.split())
+    ]
+    assert [int(kind) for kind in BatchKind] == [0, 1, 2, 3, 4]
+
+
 @pytest.mark.parametrize("every", [0.1, 0.25, 1.0])
 @pytest.mark.parametrize("as_counter", [True, False])
 @pytest.mark.parametrize("pulsation", [0.0, 0.05])
@@ -366,6 +375,7 @@ def test_signals_are_means_over_the_batch(intensifier: Intensifier) -> None:
         boost_pressure=5e5 * one,
         weep_temperature=312.5 * one,
         bypass_temperature=306.0 * one,
+        check_valve_temperature=309.0 * one,
         left_stroke_time=0.9 * alternate,
         right_stroke_time=1.0 / alternate,
         valve=one,
@@ -377,6 +387,7 @@ def test_signals_are_means_over_the_batch(intensifier: Intensifier) -> None:
     assert signals["boost"] == pytest.approx(np.log(5e5))
     assert signals["weep_rise"] == pytest.approx(12.5)
     assert signals["bypass_rise"] == pytest.approx(6.0)
+    assert signals["valve_rise"] == pytest.approx(9.0)
     assert signals["heads"] == pytest.approx(1.0)
     # left against right: the alternation leaves its mean at log 0.9, but for one odd sample
     assert signals["side_ratio"] == pytest.approx(np.log(0.9), abs=2e-3)
@@ -391,7 +402,9 @@ def test_signals_are_means_over_the_batch(intensifier: Intensifier) -> None:
 def test_slip_and_scatter_of_a_crank_pump(direct_drive: DirectDrive) -> None:
     samples = steady_samples(direct_drive, np.full(300, 1.2 * AREA), as_counter=False)
     rate = 8.4 * np.where(np.arange(300) % 2 == 0, 1.005, 1.0 / 1.005)
-    samples = samples._replace(rate=rate, motor_speed=np.full(300, 4.8 * 8.4))
+    samples = samples._replace(
+        rate=rate, motor_speed=np.full(300, 4.8 * 8.4), motor_torque=np.full(300, 0.8)
+    )
     gate = Gate(gate_settings(direct_drive), direct_drive.displacement)
     _, batches = gate.learn_many(samples)
     signals = dict(zip(SIGNALS, batches["signals"][1:].T, strict=True))
@@ -399,7 +412,8 @@ def test_slip_and_scatter_of_a_crank_pump(direct_drive: DirectDrive) -> None:
     assert signals["slip"] == pytest.approx(-np.log(4.8), abs=1e-3)
     each = 2.0 * np.log(1.005)
     assert signals["scatter"] == pytest.approx(0.5 * np.log(0.5 * each**2 + 1e-8))
-    for name in ("load_ratio", "weep_rise", "bypass_rise", "side_ratio", "heads"):
+    assert signals["load_ratio"] == pytest.approx(np.log(370e6 / 0.8), abs=1e-3)
+    for name in ("boost", "weep_rise", "bypass_rise", "valve_rise", "side_ratio", "heads"):
         assert np.all(np.isnan(signals[name])), name
 
 

@@ -12,7 +12,16 @@ from hypothesis import strategies as st
 from reliability.Fitters import Fit_Weibull_2P
 from scipy import optimize, stats
 
-from borewarden.lives.posterior import PRIORS, Conditions, JewelRecord, Model, Prior, learn, temper
+from borewarden.lives.posterior import (
+    PRIORS,
+    Conditions,
+    JewelRecord,
+    Model,
+    Prior,
+    columns_of,
+    learn,
+    temper,
+)
 from borewarden.lives.survival import quantile
 from invented_shop import calibration_ranks, three_months
 
@@ -386,3 +395,39 @@ def test_unknown_material_is_refused_with_those_known() -> None:
         learn([JewelRecord("glass", 10.0, True)])
     with pytest.raises(ValueError, match="'glass'"):
         learn([]).lives("glass")
+
+
+def test_conditions_are_centred_on_the_records_and_go_by_100_ppm() -> None:
+    stated = [
+        Conditions(100.0, True, "with", "fine"),
+        Conditions(300.0, False, "with", "coarse"),
+        Conditions(260.0, False, "without", "fine"),
+        Conditions(),
+    ]
+    columns = columns_of([JewelRecord("ruby", 9.0, True, conditions=each) for each in stated])
+    for column in columns:
+        assert np.mean([column.value(each) for each in stated]) == pytest.approx(0.0, abs=1e-12)
+    by_name = {(column.field, column.kind): column for column in columns}
+    for (field, kind), one, other, steps in (
+        (("tds_ppm", None), stated[1], stated[0], 2.0),
+        (("low_pressure_start", None), stated[0], stated[1], 1.0),
+        (("mixing_chamber", "with"), stated[0], stated[2], 1.0),
+        (("filter", "coarse"), stated[1], stated[0], 1.0),
+    ):
+        column = by_name[field, kind]
+        assert column.value(one) - column.value(other) == pytest.approx(steps)
+        assert column.value(Conditions()) == 0.0
+
+
+def test_priors_are_spreads_and_shares_that_rank_the_materials() -> None:
+    """Common practice, no source: diamond lasts longest and most alike, and fails early least."""
+    for prior in PRIORS.values():
+        assert min(prior.life_sd, prior.shape_sd, prior.early_sd) > 0.0
+        assert prior.shape > 1.0  # they wear
+    ruby, made, diamond = (PRIORS[name] for name in ("ruby", "man-made", "diamond"))
+    assert PRIORS["sapphire"][:6] == ruby[:6]
+    assert ruby.life < made.life < diamond.life
+    assert ruby.shape < made.shape < diamond.shape
+    assert 0.5 > ruby.early > made.early > diamond.early > 0.0
+    assert 30.0 <= ruby.life <= 50.0
+    assert 800.0 <= diamond.life <= 1000.0

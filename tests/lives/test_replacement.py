@@ -62,6 +62,17 @@ def test_runs_to_failure_where_the_hazard_does_not_rise(shape: float, failed: fl
     assert found.saving == pytest.approx((0.0, 0.0, 0.0))
 
 
+@pytest.mark.parametrize("worth", [0.01, 0.0])
+def test_runs_to_failure_where_so_little_is_saved_that_it_is_not_worth_it(worth: float) -> None:
+    """The hazard rises a little, so that some age does cost less: by less than a hundredth."""
+    law, costs = weibull(50.0, 1.2), Costs(1.0, 4.0)
+    found = plan(law, costs, worth)
+    best = np.min(cost_rate(law, np.geomspace(1.0, 1000.0, 400), costs))
+    saved = 1.0 - best / cost_rate(law, np.inf, costs)[0, 0]
+    assert 0.0 < saved < 0.01
+    assert found.advice is (Advice.CHANGE if worth == 0.0 else Advice.RUN)
+
+
 def test_runs_to_failure_where_a_failure_costs_no_more() -> None:
     assert plan(weibull(50.0, 3.0), Costs(1.0, 1.0)).age == np.inf
 
@@ -155,3 +166,11 @@ def test_a_jewel_that_lasts_as_the_law_says_is_changed_at_the_planned_age() -> N
     left = np.linspace(0.0, 100.0, 4001)
     found = hours_to_change(left, survival(law, left)[0], costs, planned.cost_rate.middle)
     assert found == pytest.approx(planned.age, rel=0.01)
+
+
+def test_a_jewel_that_does_not_wear_is_never_changed_before_it_fails() -> None:
+    """An exponential life: the one that is fitted is as good as the next one at any age."""
+    law, costs = weibull(40.0, 1.0), Costs(1.0, 8.0)
+    left = np.linspace(0.0, 400.0, 401)
+    rate = float(cost_rate(law, np.inf, costs)[0, 0])
+    assert hours_to_change(left, survival(law, left)[0], costs, rate) == np.inf

@@ -23,16 +23,16 @@ from .process import PATIENCE, Peer, unavailable
 HERE = Path(__file__).parent
 
 
-def _node() -> str:
+def node() -> str:
     """Path of node, with the packages of the lock file beside it."""
-    node = shutil.which("node")
-    if node is None:
+    path = shutil.which("node")
+    if path is None:
         unavailable("needs Node.js")
     installed = HERE / "node_modules" / ".installed-lock"
     lock = HERE / "package-lock.json"
     if not installed.exists() or installed.read_bytes() != lock.read_bytes():
         unavailable("the npm packages of tests/peers are not installed")
-    return node
+    return path
 
 
 class NodePeer(Peer):
@@ -40,7 +40,7 @@ class NodePeer(Peer):
 
     def __init__(self, script: str, folder: Path, options: Mapping[str, Any]) -> None:
         super().__init__(folder)
-        self._command = [_node(), str(HERE / script), str(folder / "log.jsonl")]
+        self._command = [node(), str(HERE / script), str(folder / "log.jsonl")]
         self._options = options
         self.told: dict[str, Any] = {}  # by the server when it started
 

@@ -64,6 +64,7 @@ const faults = faultsOf({
   missing: ["channel"], // the node is not there
   no_access: ["channel"], // nobody may read it
   text: ["channel"], // the number as a string
+  boolean: ["channel"], // whether there is one
   array: ["channel"], // the number twice
   null: ["channel"], // good, and without a value
   value: ["channel", "value"], // whatever number is given
@@ -97,6 +98,7 @@ function reading(channel, t) {
   if (type === DataType.Boolean) value = Boolean(value);
   if (faults.on("null", channel)) return { dataType: DataType.Null };
   if (faults.on("text", channel)) return { dataType: DataType.String, value: String(value) };
+  if (faults.on("boolean", channel)) return { dataType: DataType.Boolean, value: value > 0 };
   if (faults.on("array", channel)) {
     return { dataType: type, arrayType: VariantArrayType.Array, value: [value, value] };
   }
@@ -108,8 +110,8 @@ function publish(channel, t) {
   if (variable === undefined || faults.on("stale", channel)) return;
   if (pump.at(t)[channel] === undefined) return; // a logged day may lack it
   const variant = reading(channel, t);
-  const type = faults.on("text", channel) ? DataType.String : NODES[channel].type;
-  variable.dataType = resolveNodeId(DataType[type]);
+  const known = variant.dataType !== DataType.Null;
+  variable.dataType = resolveNodeId(DataType[known ? variant.dataType : NODES[channel].type]);
   variable._basicDataType = null; // which the library remembers
   variable.valueRank = variant.arrayType === VariantArrayType.Array ? 1 : -1;
   const at = pump.clock(t) + clockOffset;

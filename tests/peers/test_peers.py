@@ -27,6 +27,7 @@ from peers import (
     MailServer,
     Modbus,
     OpcUa,
+    exim_peer,
     modbus_peer,
     mosquitto_peer,
     opcua_peer,
@@ -662,3 +663,9 @@ def test_what_is_not_installed_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setenv("BOREWARDEN_REQUIRE_PEERS", "1")
         with pytest.raises(pytest.fail.Exception, match="tests/peers/install"), peer():
             pass
+    monkeypatch.delenv("BOREWARDEN_REQUIRE_SERVERS", raising=False)
+    with pytest.raises(pytest.skip.Exception, match="exim4-daemon-light"), exim_peer({}, ()):
+        pass
+    monkeypatch.setenv("BOREWARDEN_REQUIRE_SERVERS", "1")
+    with pytest.raises(pytest.fail.Exception, match="exim4-daemon-light"), exim_peer({}, ()):
+        pass

@@ -153,6 +153,41 @@ async def test_readings_that_come_too_seldom(
         await live.is_blind()
 
 
+async def test_a_rate_that_is_renewed_seldom(
+    broker: Broker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A gateway that asks the controller seldom, and publishes what it has at once and often."""
+    text = machine(broker, RATE, silence=0.3).replace("[gate]", '[gate]\nmax_gap = "0.3 s"')
+    renewed = 0.9  # s
+
+    def tell(t: float) -> Told:
+        return sound(t if renewed == 0.0 else t // renewed * renewed)
+
+    async with telling(broker, tell), watched(tmp_path, text, monkeypatch) as live:
+        await live.until(lambda: "pressure" in live.status.sight.doubts)
+        await live.is_blind("Pressure: comes ", "apart are not enough")
+        renewed = 0.0
+        await live.is_seen()
+
+
+async def test_a_tenth_of_the_pressure_from_the_start_and_later(
+    broker: Broker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    scale = 0.1
+
+    def tell(t: float) -> Told:
+        return {**sound(t), "bar": scale * sound(t)["bar"]}
+
+    async with telling(broker, tell), watched(tmp_path, machine(broker, RATE), monkeypatch) as live:
+        await live.is_blind("does not fit the strokes: wrong unit, scale")
+        scale = 1.0
+        await live.is_seen()
+        seen = live.status.samples
+        await live.until(lambda: live.status.samples > seen + 100)
+        scale = 0.1
+        await live.is_blind("does not fit the strokes: wrong unit, scale")
+
+
 async def test_what_nothing_proves_is_said(
     broker: Broker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

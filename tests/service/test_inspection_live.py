@@ -124,6 +124,8 @@ async def test_ruled_out_closes_the_alarm_and_a_correction_raises_it_again(tmp_p
         card = await asyncio.to_thread(service.get, "/events")
         assert (card["alarm"], card["open"]) == ("Alarm: closed by inspection", False)
         assert card["inspection"] == closed["inspection"]
+        counted = await service.sees(lambda status: status["came"]["false"] == 1)
+        assert counted["came"] == {"told": 1, "confirmed": 0, "false": 1}
     # over a restart nothing is told of it either
     async with Service(store) as service:
         status = await service.sees(lambda status: status["alarm"] != "normal")
@@ -133,6 +135,9 @@ async def test_ruled_out_closes_the_alarm_and_a_correction_raises_it_again(tmp_p
         again = await service.sees(lambda status: status["alarm"] == "unacknowledged")
         assert "confirmed: bore opened up" in again["inspection"]
         assert "Change the jewel" in again["inspection"]
+        await service.sees(lambda status: status["came"]["confirmed"] == 1)
+        card = await asyncio.to_thread(service.get, "/events")
+        assert "Alerts kept: 1, 1 confirmed and 0 found false by inspection" in card["came"]
     assert len(mails(store)) == 2
     assert AT_ONCE.on_delay == 0.0  # so that nobody had to wait
 

@@ -7,6 +7,8 @@ MAINTENANCE_REQUIRED 4. Machines are invented.
 from __future__ import annotations
 
 import asyncio
+import json
+import re
 import socket
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
@@ -23,6 +25,7 @@ from borewarden.service.status import MachineStatus, SightStatus
 from borewarden.settings.service import load_service
 from borewarden.watcher.verdict import State, Verdict
 from invented_days import machine_of
+from peers.node import HERE, node
 from wire import PATIENCE, free_port
 
 PUMP = machine_of("north").build_pump()
@@ -132,6 +135,39 @@ async def test_a_client_can_change_nothing() -> None:
         with pytest.raises(ua.UaError, match=REFUSED):
             await screen.client.delete_nodes([await screen.node("Reason")])
         assert await screen.shows("DeviceHealth") == (0, ua.StatusCodes.Good)
+
+
+async def test_a_screen_that_others_wrote_browses_reads_and_hears_and_may_not_write() -> None:
+    """The client of node-opcua, which shares no code with the server's library."""
+    machine = status()
+    async with screen_of(machine) as screen:
+        url = screen.client.server_url.geturl()
+        command = (node(), str(HERE / "screen.js"), url, machine.name)
+        shown = await asyncio.create_subprocess_exec(*command, stdout=asyncio.subprocess.PIPE)
+        assert shown.stdout is not None
+        try:
+
+            async def told(key: str) -> dict[str, Any]:
+                """The next line that has `key`; the library writes lines of its own."""
+                async with asyncio.timeout(PATIENCE):
+                    while line := await shown.stdout.readline():
+                        with suppress(ValueError):
+                            found: dict[str, Any] = json.loads(line)
+                            if key in found:
+                                return found
+                raise AssertionError(f"it ended before it told {key}")
+
+            found = await told("machines")
+            assert found["machines"] == [machine.name]
+            assert set(VARIABLES) <= set(found["variables"])
+            assert (found["health"], found["status"]) == (0, "Good")
+            assert re.search(REFUSED, (await told("written"))["written"])
+            assert (await told("heard")) == {"heard": 0, "status": "Good"}
+            machine.verdict = replace(SOUND, state=State.OPENED)
+            assert (await told("heard")) == {"heard": 1, "status": "Good"}
+        finally:
+            shown.kill()
+            await shown.wait()
 
 
 async def test_a_port_that_is_taken_is_told_and_waited_for(

@@ -110,6 +110,8 @@ NOTHING_USABLE = [
     ("Pressure: an array", {"name": "array", "channel": "pressure"}),
     ("Stroke counter: an array", {"name": "array", "channel": "stroke_count"}),
     ("Stroke counter: text", {"name": "text", "channel": "stroke_count"}),
+    ("Pressure: true, which is no number", {"name": "boolean", "channel": "pressure"}),
+    ("Stroke counter: true, which is no number", {"name": "boolean", "channel": "stroke_count"}),
     ("Pressure: there is no value in it", {"name": "null", "channel": "pressure"}),
     ("Pressure: not a finite number", {"name": "nan", "channel": "pressure"}),
     ("Pressure: stands still at", {"name": "frozen", "channel": "pressure"}),
@@ -349,6 +351,17 @@ async def test_a_field_of_another_name(
 ) -> None:
     async with watched(tmp_path, by_mqtt(broker, pressure="psi"), monkeypatch) as live:
         await live.is_blind("Pressure: ")
+
+
+async def test_true_is_no_number(
+    broker: Broker, gateway: Gateway, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A field that says whether there is a pressure, and not which."""
+    gateway.pressure = lambda bar: bar > 0.0
+    async with watched(tmp_path, by_mqtt(broker), monkeypatch) as live:
+        await live.is_blind("Pressure: true, which is no number")
+        gateway.pressure, gateway.count = lambda bar: bar, lambda count: count > 0
+        await live.is_blind("Stroke counter: true, which is no number")
 
 
 async def test_what_does_not_agree_with_what_the_machine_has_shown_before(

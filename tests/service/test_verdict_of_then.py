@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 import time
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from borewarden.base.statistics import Interval
 from borewarden.service.machine_view import card
+from borewarden.service.metrics import metrics_text
 from borewarden.service.publishing import verdict_object
 from borewarden.service.status import MachineStatus, SightStatus
 from borewarden.settings import load_machine
@@ -71,3 +74,27 @@ def test_an_opened_bore_stays_one() -> None:
     opened = "The bore has probably opened up"
     status = status_of(State.OPENED, 70.0, rate="has not changed for 27 min")
     assert shown(status) == ("failure", opened, "failure", "failure")
+
+
+@pytest.mark.parametrize(
+    ("state", "hours", "told"),
+    [
+        (State.WEARING, Interval(10.0, 20.0, 40.0), {"": 72_000.0, "_least": 36_000.0}),
+        (State.SOUND, Interval(10.0, 500.0, math.inf), {"_least": 36_000.0}),
+        (State.SOUND, Interval(math.inf, math.inf, math.inf), {}),
+        (State.OPENED, Interval(0.0, 8.0, math.inf), {}),  # of the jewel before the step
+        (State.LEARNING, None, {}),
+    ],
+)
+def test_metrics_tell_the_jet_time_left_as_far_as_the_page_does(
+    state: State, hours: Interval | None, told: dict[str, float]
+) -> None:
+    status = status_of(state, 1.0)
+    status.verdict = replace(status.verdict, hours_to_limit=hours)
+    rows = metrics_text({"North": status}, {}, {}).decode().splitlines()
+    found = {
+        row.removeprefix("borewarden_jet_to_limit").partition("_seconds")[0]: float(row.split()[-1])
+        for row in rows
+        if row.startswith("borewarden_jet_to_limit")
+    }
+    assert found == told

@@ -384,6 +384,11 @@ def test_metrics_can_be_parsed_and_hold_the_numbers(shop):
     assert value("borewarden_link_connected", NORTH) == 1.0
     assert value("borewarden_sight", NORTH) == 1.0
     assert value("borewarden_samples", NORTH) == STEP_AT
+    assert value("borewarden_alerts_told", NORTH) == 0.0
+    rate = verdict.false_rate
+    assert value("borewarden_false_alerts_at_most_hertz", NORTH) == rate.high / 3600.0
+    assert rate.is_bound  # in an hour of jet
+    assert families["borewarden_false_alerts_believed_hertz"].samples == []
     assert value("borewarden_alarm_unacknowledged", NORTH) == 0.0
     assert value("borewarden_alarm_unacknowledged", ODD) == 1.0
     assert value("borewarden_verdict", NORTH, state="sound") == 1.0

@@ -7,6 +7,7 @@ import pytest
 from borewarden.base.statistics import Interval
 from borewarden.base.text import every_nth, probability_words
 from borewarden.base.times import local_time
+from borewarden.detect.false_rate import FalseRate
 from borewarden.detect.second_opinion import Opinion
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.checks import CHECKS
@@ -20,6 +21,7 @@ from borewarden.show.wording import (
     advice,
     alert_row,
     bore_words,
+    came_words,
     cause_words,
     evidence,
     headline,
@@ -369,7 +371,34 @@ def test_a_second_opinion_is_told_and_a_disagreement_stands_beside_the_alert(
     assert reason == (OPENED.reason if words == "agrees" else f"{OPENED.reason}; {said}")
 
 
+@pytest.mark.parametrize(
+    ("low", "middle", "high", "peaks", "words"),
+    [
+        (3e-4, 1.4e-3, 5e-3, 9, "about 1.4 in 1,000 jet h believed (0.3 to 5)"),
+        (1e-6, 1e-5, 3e-4, 9, "fewer than 0.3 in 1,000 jet h believed"),
+        (1e-9, 1e-8, 1e-6, 9, "fewer than 0.1 in 1,000 jet h believed"),
+        (1e-4, 0.4, 1.23456, 99, "about 400 in 1,000 jet h believed (0.1 to 1,235)"),
+        (1e-6, 1e-3, 1.2e-2, 7, "fewer than 12 in 1,000 jet h believed, by few peaks so far"),
+    ],
+)
+def test_how_often_false_is_told_as_believed_and_as_it_came(
+    low, middle, high, peaks, words
+) -> None:
+    rate = FalseRate(low, middle, high, 2e-3, peaks, 212.4, told=3, gone=1)
+    lines = evidence(replace(OPENED, false_rate=rate), INTENSIFIER, "UTC")
+    assert f"False alerts of a step: {words}, 2 asked" in lines
+    came = "Alerts on this jewel so far: 3, 1 of them over without a repair, in 212 jet h"
+    assert came in lines
+
+
+def test_what_came_of_alerts_is_told_once_there_were_any() -> None:
+    assert came_words(0, 0, 0) == ""
+    kept = "Alerts kept: 5, 2 confirmed and 1 found false by inspection"
+    assert came_words(5, 2, 1) == kept
+
+
 def test_there_is_no_second_opinion_in_an_old_verdict() -> None:
     text = "\n".join(evidence(OPENED, INTENSIFIER, "UTC"))
     assert "Second opinion" not in text
+    assert "False alerts" not in text
     assert alert_row(Alert(NOON_NS, OPENED), "UTC").reason == OPENED.reason

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from base64 import b64decode
 from contextlib import suppress
 from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -13,15 +14,18 @@ from selenium.common.exceptions import WebDriverException
 
 from wire import PATIENCE
 
-HEIGHT = 1000  # px, of the window at first
+TALL = 3400  # px: higher than any dashboard, since a panel out of sight is not drawn
 DRAWN = 100  # characters that any dashboard shows once it is there
 
-# what is still on its way, and how high the whole page is
+# never on a dashboard: nothing found, or a variable that nobody replaced
+NEVER = ("No data", "undefined", "NaN", "$")
+# what is still on its way, and where what can be seen of the page ends
 BUSY = """
 const busy = document.querySelectorAll(
   '[role=progressbar], .MuiSkeleton-root, [aria-label="Panel loading bar"], [data-loading]');
-return [busy.length, Math.max(...[...document.querySelectorAll('*')].map((e) => e.scrollHeight)),
-  document.body.innerText.length];
+const ends = [...document.querySelectorAll('p, td, canvas, h1, h2, h3, h4')].map(
+  (e) => e.getBoundingClientRect().bottom);
+return [busy.length, Math.ceil(Math.max(0, ...ends)), document.body.innerText.length];
 """
 # texts that are cut: by themselves, or by the panel they stand in
 CUT = """
@@ -55,19 +59,21 @@ def draw(chrome: webdriver.Chrome, url: str, widths: dict[int, Path]) -> list[st
     """Draw the whole page at each width, px, into its picture; returns what is wrong there."""
     chrome.get_log("browser")  # of the page before
     wrong = []
-    chrome.get("about:blank")
-    for width, picture in widths.items():
-        _as_large_as(chrome, width, HEIGHT)
-        if chrome.current_url == "about:blank":
+    for number, (width, picture) in enumerate(widths.items()):
+        metrics = {"width": width, "height": TALL, "deviceScaleFactor": 1, "mobile": False}
+        chrome.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+        if number == 0:
             chrome.get(url)
+        # to clip the picture is to make the window as small: the page would scroll, in the picture
+        chrome.execute_script("document.documentElement.style.overflow = 'hidden'")
         height = _settled(chrome)
-        _as_large_as(chrome, width, height + 20)  # panels that were never in sight are not drawn
-        _settled(chrome)
         picture.parent.mkdir(parents=True, exist_ok=True)
-        chrome.save_screenshot(str(picture))
+        clip = {"x": 0, "y": 0, "width": width, "height": height + 80, "scale": 1}
+        taken = chrome.execute_cdp_cmd("Page.captureScreenshot", {"clip": clip})
+        picture.write_bytes(b64decode(taken["data"]))
         wrong += [f"{width} px, cut: {words!r}" for words in chrome.execute_script(CUT)]
         text = chrome.execute_script("return document.body.innerText")
-        wrong += [f"{words!r} is shown" for words in ("No data", "undefined") if words in text]
+        wrong += [f"{width} px: {words!r} is shown" for words in NEVER if words in text]
     return wrong + [
         f"console: {entry['message'][:200]}"
         for entry in chrome.get_log("browser")
@@ -75,14 +81,9 @@ def draw(chrome: webdriver.Chrome, url: str, widths: dict[int, Path]) -> list[st
     ]
 
 
-def _as_large_as(chrome: webdriver.Chrome, width: int, height: int) -> None:
-    metrics = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
-    chrome.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
-
-
 def _settled(chrome: webdriver.Chrome) -> int:
     """Wait until nothing is on its way and nothing changes any more; returns the height."""
-    until = time.monotonic() + PATIENCE
+    until = time.monotonic() + 3.0 * PATIENCE  # a browser beside other tests
     before: list[int] = []
     while time.monotonic() < until:
         with suppress(WebDriverException):
@@ -90,7 +91,7 @@ def _settled(chrome: webdriver.Chrome) -> int:
             if now == before and now[0] == 0 and now[2] > DRAWN:
                 return int(now[1])
             before = now
-        time.sleep(0.4)
+        time.sleep(0.2)
     raise AssertionError(f"still busy: {before}")
 
 

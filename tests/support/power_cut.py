@@ -62,22 +62,23 @@ class Note(NamedTuple):
     content: bytes
 
 
-def preloaded(made_in: Path, journal: Path, folder: Path) -> dict[str, str]:
-    """An environment in which what a program does in `folder` is noted in `journal`.
-
-    Skips the test where there is no C compiler.
-    """
+def library_of(source: Path, made_in: Path) -> Path:
+    """The C of `source` as a library for LD_PRELOAD. Skips the test without a C compiler."""
     compiler = shutil.which("cc")
     if compiler is None or os.name != "posix":
         if os.environ.get("BOREWARDEN_REQUIRE_SERVERS") == "1":
             pytest.fail("no C compiler: apt-get install gcc libc6-dev")
-        pytest.skip("no C compiler to note with what a program writes: apt-get install gcc")
-    library = made_in / "write_journal.so"
-    subprocess.run(
-        [compiler, "-shared", "-fPIC", "-O1", "-o", str(library), str(SOURCE), "-ldl"], check=True
-    )
+        pytest.skip("no C compiler for what is put before libc: apt-get install gcc")
+    library = made_in / f"{source.stem}.so"
+    command = [compiler, "-shared", "-fPIC", "-O1", "-o", str(library), str(source), "-ldl"]
+    subprocess.run(command, check=True)
+    return library
+
+
+def preloaded(made_in: Path, journal: Path, folder: Path) -> dict[str, str]:
+    """An environment in which what a program does in `folder` is noted in `journal`."""
     return os.environ | {
-        "LD_PRELOAD": str(library),
+        "LD_PRELOAD": str(library_of(SOURCE, made_in)),
         "WRITE_JOURNAL": str(journal),
         "WRITE_JOURNAL_OF": str(folder),
     }

@@ -8,11 +8,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from borewarden.collect.labels import Label
 from borewarden.tune.days import Shop, Trial, Window
 from borewarden.tune.outcome import Found, Outcome
 from borewarden.tune.trade import (
+    Fold,
     choose,
     chosen_days,
     delays,
@@ -109,6 +111,11 @@ def test_quantile_interval_has_the_ranks_of_the_textbook() -> None:
     assert e == (5.0, 2.0, 9.0)
 
 
+def test_quantile_interval_of_six_is_all_of_them() -> None:
+    """The median is between the least and the largest unless all are on one side of it: 2 / 64."""
+    assert quantile(np.arange(1.0, 7.0), 0.5, 0.95) == (3.0, 1.0, 6.0)
+
+
 def test_quantile_interval_covers_what_it_says() -> None:
     rng = np.random.default_rng(1)
     truth = -np.log(0.05)  # 95 % quantile of the exponential
@@ -166,6 +173,11 @@ def test_todays_stay_if_another_is_only_luckily_faster() -> None:
     assert "not clearly faster" in choice.reason
 
 
+def test_todays_stay_if_they_are_the_fastest() -> None:
+    choice = choose(shop(), [outcome(50.0), outcome(60.0)], chosen_days(shop(), ALL), 1.0, DESIGNED)
+    assert choice == (0, "no setting that is otherwise as good is faster than today's")
+
+
 def test_more_false_alarms_or_a_missed_event_are_no_price_for_speed() -> None:
     labelled = shop(labels=1)
     today = outcome(60.0, labels=(FOUND,))
@@ -182,6 +194,19 @@ def test_more_false_alarms_or_a_missed_event_are_no_price_for_speed() -> None:
     blind = outcome(40.0)
     blind.delay[-1] = INF  # wear is not told any more
     assert choose(shop(), [outcome(60.0), blind], chosen_days(shop(), ALL), 1.0, DESIGNED)[0] == 0
+
+
+@pytest.mark.parametrize(("hours", "number"), [(139.0, 0), (133.0, 1)])
+def test_three_false_alarms_are_too_many_below_their_lower_limit(hours: float, number: int) -> None:
+    """0.818 expected, below which three or more come in less than one case in 20 (Garwood 1936)."""
+    made = [outcome(60.0, (3, 0, 0, 0, 0, 0), hours), outcome(90.0, hours=hours)]
+    assert choose(shop(), made, chosen_days(shop(), ALL), 1.0, DESIGNED).number == number
+
+
+def test_one_chip_in_twenty_may_be_named_worse() -> None:
+    made = [outcome(60.0), outcome(40.0, seed=1)]
+    made[1].right[:3] = [False] * 3  # of 60
+    assert choose(shop(), made, chosen_days(shop(), ALL), 1.0, DESIGNED).number == 1
 
 
 def test_a_detector_made_to_alarm_more_often_has_to_prove_that_it_does_not() -> None:
@@ -215,6 +240,9 @@ def test_a_setting_that_only_one_day_speaks_for_is_not_chosen_without_it() -> No
     assert [fold.day for fold in folds] == list(range(DAYS))
     assert folds[0].number == 0
     assert folds[0].held_out.chips == CHIPS
+    assert [fold.today.worth for fold in folds[1:]] == [
+        pytest.approx(np.mean(outcome(60.0).delay[k : k + CHIPS])) for k in range(10, 60, 10)
+    ]
 
 
 def test_a_setting_whose_false_alarms_fall_on_the_day_left_out_is_over_fitted() -> None:
@@ -229,6 +257,65 @@ def test_a_setting_whose_false_alarms_fall_on_the_day_left_out_is_over_fitted() 
     assert weigh_settings(shop(), made, 1.0, DESIGNED).choice.number == 0
 
 
+@pytest.mark.parametrize("hours", [100.0, 0.1])
+@pytest.mark.parametrize(("left_out", "elsewhere"), [(3, 0), (4, 2), (2, 0), (2, 3)])
+def test_false_alarms_of_days_left_out_by_the_exact_conditional_test(
+    left_out: int, elsewhere: int, hours: float
+) -> None:
+    """Given their sum, those of one day of six are binomial with a share of 1/6 of the time."""
+    made = [outcome(60.0, hours=hours), outcome(60.0, (left_out, elsewhere, 0, 0, 0, 0), hours)]
+    alone = summarise(shop(), made[1], chosen_days(shop(), np.arange(DAYS) == 0))
+    found = over_fitted(shop(), made, [Fold(0, 1, alone, alone)])
+    test = stats.binomtest(left_out, left_out + elsewhere, 1 / 6, alternative="greater")
+    assert [each.number for each in found] == ([1] if test.pvalue < 0.05 else [])
+    assert all(f"p = {test.pvalue:.2g}" in each.reason for each in found)
+
+
+def test_each_setting_answers_for_the_days_without_which_it_was_chosen() -> None:
+    made = [outcome(60.0), outcome(60.0, (0, 7, 0, 0, 0, 0)), outcome(60.0)]
+    alone = summarise(shop(), made[1], chosen_days(shop(), np.arange(DAYS) == 0))
+    assert over_fitted(shop(), made, [Fold(0, 1, alone, alone), Fold(1, 2, alone, alone)]) == []
+    found = over_fitted(shop(), made, [Fold(0, 2, alone, alone), Fold(1, 1, alone, alone)])
+    assert [each.number for each in found] == [1]
+
+
+def test_where_nobody_watched_on_the_day_left_out_delays_say_nothing() -> None:
+    made = [outcome(60.0), outcome(50.0)]
+    made[1].delay[:CHIPS] = [NAN] * CHIPS
+    alone = summarise(shop(), made[1], chosen_days(shop(), np.arange(DAYS) == 0))
+    assert over_fitted(shop(), made, [Fold(0, 1, alone, alone)]) == []
+
+
+def test_a_setting_that_is_slower_on_the_day_left_out_is_over_fitted() -> None:
+    """Ten chips found later than all others are no luck (Mann & Whitney); sooner is no fault."""
+    made = [outcome(60.0), outcome(50.0)]
+    made[1].delay[:CHIPS] = [delay + 40.0 for delay in made[1].delay[:CHIPS]]
+    assert choose(shop(), made, chosen_days(shop(), ALL), 1.0, DESIGNED).number == 1
+    trade = weigh_settings(shop(), made, 1.0, DESIGNED)
+    assert [fold.number for fold in trade.folds] == [1, 0, 0, 0, 0, 0]
+    assert trade.choice.number == 0
+    assert "over-fitted: slower on days left out" in trade.choice.reason
+    made[1].delay[:CHIPS] = [delay - 80.0 for delay in made[1].delay[:CHIPS]]
+    assert over_fitted(shop(), made, trade.folds) == []
+    made[0].delay[:CHIPS] = [delay - 80.0 for delay in made[0].delay[:CHIPS]]
+    assert over_fitted(shop(), made, trade.folds) == []  # today's were chosen by nobody
+
+
+def test_a_setting_under_which_nobody_watched_a_chip_is_not_chosen() -> None:
+    blind = outcome(40.0)
+    blind.delay[:-1] = [NAN] * (DAYS * CHIPS)
+    made = [outcome(60.0, (1,) * DAYS), blind, outcome(90.0)]  # today's alarms too often
+    assert choose(shop(), made, chosen_days(shop(), ALL), 1.0, DESIGNED).number == 2
+
+
+def test_where_no_chips_are_tried_the_quieter_setting_is_chosen() -> None:
+    bare = replace(shop(), trials=[])
+    made = [replace(outcome(60.0, (n,) * DAYS), delay=[], right=[]) for n in (1, 0)]
+    number, reason = choose(bare, made, chosen_days(bare, ALL), 1.0, DESIGNED)
+    assert number == 1
+    assert "too many false alarms" in reason
+
+
 def test_a_setting_that_holds_on_every_day_is_not_over_fitted() -> None:
     made = [outcome(60.0), outcome(50.0, seed=1)]
     trade = weigh_settings(shop(), made, 1.0, DESIGNED)
@@ -236,6 +323,20 @@ def test_a_setting_that_holds_on_every_day_is_not_over_fitted() -> None:
     assert trade.over_fitted == []
     assert all(fold.number == 1 for fold in trade.folds)
     assert sum(fold.held_out.watched for fold in trade.folds) == DAYS * CHIPS
+
+
+def test_chips_that_only_one_setting_watched_are_not_compared() -> None:
+    made = [outcome(60.0), outcome(50.0, seed=1)]
+    made[0].delay[3] = made[1].delay[7] = NAN
+    number, reason = choose(shop(), made, chosen_days(shop(), ALL), 1.0, DESIGNED)
+    assert number == 1
+    assert "nan" not in reason
+
+
+def test_of_two_days_each_can_be_left_out() -> None:
+    two = replace(shop(), trials=[Trial("chip", 0.08, 0, 1, day) for day in (0, 5)] * 10)
+    made = replace(outcome(), delay=[50.0] * 20, right=[True] * 20)
+    assert len(leave_one_day_out(two, [made, made], 1.0, DESIGNED)) == DAYS
 
 
 def test_a_single_day_can_not_be_left_out() -> None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy import stats
 
-from borewarden.detect.step import RING, WINDOW
+from borewarden.detect.step import RING, WINDOW, weigh
 from borewarden.gate.batch import SIGNALS, BatchKind
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import event_rate
@@ -15,6 +16,7 @@ from borewarden.watcher.batch_loop import (
     FORGET,
     LOOP,
     RESULT,
+    STEP_SIZES,
     Block,
     Detector,
     Expected,
@@ -153,6 +155,83 @@ def test_row_of_a_batch() -> None:
     assert row["threshold"] == 20.0
     assert row["probability"] == pytest.approx(0.1)  # what stands, with one batch to judge by
     assert STATES[row["state"]] is State.SOUND
+
+
+def test_what_wanders_comes_back_and_the_day_comes_round() -> None:
+    """An Ornstein-Uhlenbeck process decays by exp(-rate t) from where it was, and its variance goes
+    to the stationary one by 1 - exp(-2 rate t) (Uhlenbeck & Ornstein 1930)."""
+    rate, near_sd, far_sd = 0.5, 0.001, 0.01
+    expected = Expected(
+        level_sd=near_sd, clock=6.0, wander=0.02, rate=rate, far_sd=far_sd, cosine=0.004, sine=0.003
+    )
+    for passed in (0.0, 3.0, 24.0):
+        rows = batches([0.0, 0.03, 0.03], noise=0.0)
+        rows["end_ns"] += int((6.0 + passed) * 3600e9) - rows["end_ns"][0]
+        loop, ring = record(expected=expected), np.zeros(WINDOW, dtype=RING)
+        _, _, results = run(loop, rows, ring)
+        phase = 2.0 * np.pi * (6.0 + passed) / 24.0
+        daily = 0.004 * np.cos(phase) + 0.003 * np.sin(phase)
+        assert results["line"][0] == pytest.approx(0.02 * np.exp(-rate * passed) + daily)
+        assert ring["value"][0] == pytest.approx(-results["line"][0])
+        near = np.exp(-2.0 * rate * passed)
+        level_var = near * near_sd**2 + (1.0 - near) * far_sd**2
+        # of steps up, by the mean of the newest two: a likelihood ratio of two normal laws
+        late = ring[1:3]
+        var = (0.002**2 * 2 * BATCH_TIME**2 + 2 * 0.02 - 2 * 0.01) / (2 * BATCH_TIME) ** 2
+        mean = np.mean(late["value"])
+        assert mean < 0.04  # the smallest step of interest
+        of_step = stats.norm.logpdf(mean, [0.04, 0.0], (var + level_var) ** 0.5)
+        found = loop["running"]["up"][0]
+        assert found == pytest.approx(max(of_step[0] - of_step[1], 0.0), rel=0.01, abs=1e-9)
+
+
+def test_another_pressure_is_no_step() -> None:
+    """What the sound pump makes of a pressure is expected, and less sure the further off it is."""
+    rows = batches(np.full(19, 0.03), noise=0.0)
+    rows["pressure"] = PRESSURE * np.exp(0.2)
+    known = record(expected=Expected(level_sd=0.002, by_pressure=0.15))
+    _, stop, results = run(known, rows)
+    assert stop is Stop.NOTHING
+    assert results["line"] == pytest.approx(0.03)
+    assert known["running"]["up"][0] == 0.0
+    block = Block(*known["block"][0].item())
+    assert block.operating / block.time == pytest.approx(0.2)
+    up = []
+    for unsure in (0.0, 0.01, 0.1):
+        loop = record(expected=Expected(level_sd=0.002, by_pressure_var=unsure**2))
+        run(loop, batches_at(rows, 0.03), None)
+        up.append(loop["running"]["up"][0])
+    assert up[0] > up[1] > up[2]
+
+
+def batches_at(rows: NDArray[np.void], growth: float) -> NDArray[np.void]:
+    """Two of the `rows`, grown by so much."""
+    two = rows[:2].copy()
+    two["area"] = AREA * np.exp(growth)
+    return two
+
+
+def test_probability_is_that_of_what_stands_or_of_a_new_step() -> None:
+    """One minus the chance of neither; a new step by its odds times the hazard."""
+    loop, ring = record(), np.zeros(WINDOW, dtype=RING)
+    run(loop, batches([0.0, 0.01, 0.012], noise=0.0), ring)
+    sizes = np.log1p(np.array(STEP_SIZES))
+    odds = weigh(ring.view(np.recarray), 3, 0.002, 0.002, 0.04, sizes)[2] * 1e-4  # the hazard
+    new = 0.5 * odds / (1.0 + odds)
+    found = loop["running"]["probability"][0]
+    assert found == pytest.approx(1.0 - (1.0 - 0.1) * (1.0 - new), rel=1e-9)
+    assert found > 0.1
+
+
+def test_a_batch_that_was_timed_badly_is_worth_less() -> None:
+    """By its variance: of noise 0.002 and timing 0.02 s² in 20 s, and of ten times the timing."""
+    loop = record()
+    rows = batches([0.0, 0.0], noise=0.0)
+    rows["timing"][1] = 0.2
+    run(loop, rows)
+    worth = (0.002**2 + TIMING) / (0.002**2 + 10.0 * TIMING)
+    assert loop["block"]["batches"][0] == pytest.approx(1.0 + worth)
+    assert loop["block"]["time"][0] == pytest.approx(BATCH_TIME * (1.0 + worth))
 
 
 def test_any_split_gives_the_same_bits() -> None:

@@ -17,14 +17,17 @@ import hashlib
 import os
 import re
 import shutil
+import signal
 import sys
 import tempfile
+import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, TypeVar
 
 import numba
 from numba import config, njit
+from numba.core import event
 from numba.extending import register_jitable
 
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -36,6 +39,29 @@ _IMPORT = re.compile(
     rf"|import\s+({PACKAGE.name}[\w.]*))",
     re.MULTILINE,
 )
+
+
+class _NoInterrupt(event.Listener):  # type: ignore[misc]
+    """Has a Ctrl-C wait while numba compiles or loads code.
+
+    LLVM calls Python meanwhile. What is raised in there is printed and lost, and the code with it.
+    """
+
+    def __init__(self) -> None:
+        self.of_thread = threading.local()
+
+    def on_start(self, event: object) -> None:
+        """Keep the signal back, and remember what was kept back before; the lock may be nested."""
+        kept = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        self.of_thread.before = [*getattr(self.of_thread, "before", []), kept]
+
+    def on_end(self, event: object) -> None:
+        """Let it come, once numba has given its lock back."""
+        signal.pthread_sigmask(signal.SIG_SETMASK, self.of_thread.before.pop())
+
+
+if hasattr(signal, "pthread_sigmask"):  # not on Windows
+    event.register("numba:compiler_lock", _NoInterrupt())
 
 
 def compilable(formula: Function) -> Function:
@@ -72,6 +98,11 @@ def _has_code(loop: Any) -> bool:
     file = Path(loop.py_func.__code__.co_filename)
     names = f"{file.stem}.{loop.py_func.__qualname__}-*.nbc"
     return loop.stats.cache_path is not None and any(Path(loop.stats.cache_path).glob(names))
+
+
+def is_kept(loop: Any) -> bool:
+    """Whether the machine code of a `compiled` loop lasts for the next process."""
+    return hasattr(loop, "py_func") and loop.stats.cache_path is not None
 
 
 def sources_of(file: Path) -> list[Path]:

@@ -18,8 +18,9 @@ import signal
 import tempfile
 import threading
 import warnings
-from collections.abc import Callable, Generator, Iterable
+from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from contextlib import contextmanager
 from functools import partial
 from itertools import islice
 from multiprocessing import connection
@@ -96,10 +97,16 @@ def _in_processes(
 
 
 def _submit(pool: ProcessPoolExecutor, task: Any) -> Future[Any]:
-    """Submit, and keep a Ctrl-C from a process that starts for it: this one ends them all."""
+    with started_without_interrupt():
+        return pool.submit(_do, task)
+
+
+@contextmanager
+def started_without_interrupt() -> Iterator[None]:
+    """Keep a Ctrl-C from processes that start within the block: this one ends them all."""
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
-        return pool.submit(_do, task)
+        yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
@@ -110,11 +117,11 @@ _function: Callable[[Any], Any]
 def _begin(file: Path) -> None:
     global _function
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
+    threading.Thread(target=end_with_parent, daemon=True).start()
     _function = _take_up(file)
 
 
-def _end_with_parent() -> None:
+def end_with_parent() -> None:
     """End this process once the one that asked for it has gone, be it by a kill."""
     parent = multiprocessing.parent_process()
     if parent is not None:

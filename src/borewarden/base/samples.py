@@ -85,6 +85,11 @@ class Samples(NamedTuple):
 CHANNEL_NAMES = Samples._fields[1:]
 
 
+def is_switch(name: str) -> bool:
+    """Whether a channel is on or off, as the signal of a valve is, and not a number."""
+    return name == "valve" or name.startswith(HEAD)
+
+
 def si_unit(name: str) -> str:
     """SI unit of a channel, or of the valve signal of one head."""
     return SI_UNITS["valve" if name.startswith(HEAD) else name]

@@ -8,7 +8,7 @@ from collections.abc import AsyncGenerator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from borewarden.base.samples import HEAD, Channel
+from borewarden.base.samples import Channel
 from borewarden.base.text import span_words
 from borewarden.collect import payload
 from borewarden.collect.broker import Broker, Intake, Raw, broker_samples, covers
@@ -121,8 +121,8 @@ class _JsonIntake(Intake):
             return False
         found = payload.find(parsed, self._source.fields[name].path)
         value, why = (math.nan, wrong) if wrong else payload.number(found)
-        if isinstance(found, bool) and not (name == "valve" or name.startswith(HEAD)):
-            value, why = math.nan, f"{str(found).lower()}, which is no number"
+        if truth := payload.no_switch(name, found):
+            value, why = math.nan, truth
         if isinstance(found, str) and why:
             why += f", such as {self._examples.setdefault(name, found[:40])!r}"
         if topic != wanted:  # a wildcard: other things come, too

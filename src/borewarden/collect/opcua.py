@@ -34,6 +34,7 @@ from borewarden.collect.link import (
     keep_connected,
     ticks,
 )
+from borewarden.collect.payload import no_switch
 from borewarden.collect.source_clock import LOOK, Arrivals, SourceClock
 
 SERVER_TIME = ua.NodeId(ua.ObjectIds.Server_ServerStatus_CurrentTime)
@@ -253,7 +254,7 @@ class _Times:
         if self._arrivals.refused_ns is not None:
             self._arrivals.refused_ns, self._refused_ns = None, now_ns
         made = (
-            self._rows.make(time_ns, {name: number_of(value) for name, value in values.items()})
+            self._rows.make(time_ns, {name: _channel(name, each) for name, each in values.items()})
             for time_ns, values in timed
         )
         return [row for row in made if row is not None]
@@ -462,7 +463,7 @@ def _good(value: ua.DataValue) -> bool:
 
 def _bad(values: Mapping[str, ua.DataValue]) -> list[str]:
     """What is wrong with which channel."""
-    return [f"{name}: {wrong}" for name, value in values.items() if (wrong := _wrong(value))]
+    return [f"{name}: {why}" for name, each in values.items() if (why := _unfit(name, each))]
 
 
 def _wrong(value: ua.DataValue) -> str:
@@ -482,6 +483,15 @@ def _wrong(value: ua.DataValue) -> str:
         case list():
             return "an array, not one number"
     return f"{type(found).__name__}, not a number"
+
+
+def _unfit(name: str, value: ua.DataValue) -> str:
+    """Why it is no value for this channel; empty if it is one."""
+    return _wrong(value) or no_switch(name, value.Value.Value)
+
+
+def _channel(name: str, value: ua.DataValue) -> float:
+    return math.nan if _unfit(name, value) else float(value.Value.Value)
 
 
 def number_of(value: ua.DataValue) -> float:

@@ -12,6 +12,7 @@ import re
 from datetime import UTC, datetime
 from typing import Any
 
+from borewarden.base.samples import is_switch
 from borewarden.base.times import EARLIEST, LATEST
 
 DECIMAL = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
@@ -74,6 +75,13 @@ def number(value: Any) -> tuple[float, str]:
         return _finite(float(value))
     except OverflowError:
         return _finite(math.inf)
+
+
+def no_switch(name: str, value: Any) -> str:
+    """What is wrong with true or false as the `value` of a channel; empty if nothing is."""
+    if isinstance(value, bool) and not is_switch(name):
+        return f"{str(value).lower()}, which is no number"
+    return ""
 
 
 def _number_of_text(text: str) -> tuple[float, str]:

@@ -18,7 +18,7 @@ from borewarden.base.shown import shown as shown_unit
 from borewarden.base.text import span_words
 from borewarden.base.units import PER_MINUTE
 from borewarden.collect.sight_loop import look_on_bytes
-from borewarden.collect.sight_state import NEVER, PROVEN, SIGHT, Channels, Fault, Plate
+from borewarden.collect.sight_state import NEVER, PROVEN, SIGHT, Channels, Fault, Plate, Seen
 from borewarden.physics.pump import Displacement, Intensifier, Pump
 
 __all__ = ["BLIND_AFTER", "Plate", "Sight", "Usable", "channel_words"]
@@ -86,8 +86,8 @@ class Sight:
                 "was unusable before the watcher was restarted; it has to be sound for "
                 f"{span_words(seen.unproven)} more with the pump at pressure"
             )
-        if seen.pressure_still > 0.0 and not faults:
-            doubts["pressure"] = _unproven("has not changed", seen.pressure_still)
+        if not faults and (words := self._doubt_of_pressure(seen)):
+            doubts["pressure"] = words
         if seen.flow_still > 0.0 and not faults:
             words = "shows no strokes" if self._is_at_rest(samples) else "has not changed"
             doubts[self.flow] = _unproven(words, seen.flow_still)
@@ -97,6 +97,18 @@ class Sight:
             doubts[self.flow] = _unproven(words, seen.flow_little)
         newest_ns = None if seen.usable_ns == NEVER else seen.usable_ns
         return Usable(newest_ns, faults, doubts, unusable)
+
+    def _doubt_of_pressure(self, seen: Seen) -> str:
+        if seen.pressure_still > 0.0:
+            return _unproven("has not changed", seen.pressure_still)
+        if seen.is_late:
+            apart = span_words(self.plate.max_gap)
+            return f"came more than {apart} late; nothing shows that it is renewed in time"
+        if seen.below > 0.0:
+            working = shown_unit("pressure").brief(self.plate.working_pressure)
+            words = f"was never above the {working} of a jet while the pump worked"
+            return _unproven(words, seen.below)
+        return ""
 
     def _is_at_rest(self, samples: Samples) -> bool:
         """Whether the newest sample has no rate."""

@@ -46,6 +46,7 @@ ABOVE_MEMORY = 3600.0  # s in which stretches above the plate add up
 STANDS_LONGEST = 3600.0  # s of one and the same pressure while nothing else shows work
 LEAST_STROKES = 3.0  # that a pressure has to show
 COARSE = 1e-3  # of the rated pressure: a gauge of larger steps may stand on a steady cut,
+WHOLE, EXACT = (1e6, 100 * 6894.757293), 1e-6  # Pa, of such gauges, and of a step
 STEPS_KNOWN = 10.0  # changes that show how large its steps are,
 PAUSES = 3.0  # but not through so many pauses of the jet
 
@@ -77,10 +78,14 @@ VARIED = 12  # of `LOOP` readings that have to differ, or a coarse display may r
 MATCHED = 18  # of the `LOOP` readings that have to come again, in their order, with
 MISSED = 2  # others between two of them
 REMEMBERED = 5.0  # times `stuck_time` after which others are remembered: no longer loop is found
+OUT_OF_STEP = 0.02  # of the time that a loop takes
 LOOPS_LOST = 2.5  # loops without a repetition: it has ended
 LONE = 3  # readings
 IN_TIME = 20.0  # counts, one by one
 MANY = 4.0  # counts at once: none of them was seen when it was made
+LATE = 6.0  # readings
+BEATS = 8.0  # times in a row as late, to a reading or so: a clock renews them,
+OFF_BEAT = 1.5  # readings
 
 STROKES_MISSED = 10.0  # that the stated bore would have taken while the valve was open
 MISSED_TIME = 0.5  # of `stuck_time`
@@ -95,7 +100,8 @@ BUILD_UPS = 3  # of the pressure without a stroke
 HELD_LONGEST = 7200.0  # s of pressure without a jet, or of a turning crank without pressure
 SELDOM_STROKES = 4.0  # times the usual time between two strokes: no jet takes so few
 SELDOM_STATED = 6.0  # times that of the stated bore, which the plate may make half as long
-PLATE_OFF = 2.5  # strokes a count (2) and plunger or bore (1.2) may be stated wrong at once
+PLATE_OFF = 2.5  # strokes a count (2) and plunger or bore (1.2) may be stated wrong at once;
+RATE_OFF = 2.0  # a rate has no strokes a count
 LONGEST_PERIOD = 30.0  # s between two strokes of a working pump
 
 COUNT_SLACK = 2.0  # counts
@@ -109,7 +115,8 @@ FALLS_KEPT = 3600.0  # s
 OFTEN_RESET = 20.0  # counts between two
 
 WINDOW = 0.5  # of `stuck_time` of a pump at work, and
-WINDOW_STROKES = 20.0
+WINDOW_STROKES = 10.0  # that are counted, or
+WINDOW_RATED = 5.0  # that a rate says
 TICKS_TIME = 5.0  # times `stuck_time`, to
 TICKS_ANYWAY = 15.0  # or, with no more of them than a jet may take, to
 TICKS_OFF = 2.5  # counts: no pump keeps time like that
@@ -218,11 +225,25 @@ def _pressure_moved(s: Any, step: float, t: int) -> None:
 
 
 @compiled
-def _works_meanwhile(s: Any, plate: Plate, is_up: bool) -> bool:
+def _is_coarse(still: Any, plate: Plate) -> bool:
+    """Whether the gauge is known to have large steps."""
+    return bool(still.steps >= STEPS_KNOWN and still.step > COARSE * plate.rated_pressure)
+
+
+@compiled
+def _may_be_coarse(still: Any, plate: Plate, pressure: float) -> bool:
+    """The same, or that a pressure looks like it while too few steps were seen to know."""
+    whole = False
+    for step in WHOLE:
+        whole = whole or abs(pressure / step - np.rint(pressure / step)) < EXACT
+    return bool(_is_coarse(still, plate) or (still.steps < STEPS_KNOWN and whole))
+
+
+@compiled
+def _works_meanwhile(s: Any, plate: Plate, pressure: float, is_up: bool) -> bool:
     """Whether the machine worked while the pressure stood; a coarse gauge may stand on a cut."""
     still = s.still
-    is_coarse = still.steps >= STEPS_KNOWN and still.step > COARSE * plate.rated_pressure
-    if is_coarse and is_up and still.pauses < PAUSES:
+    if _may_be_coarse(still, plate, pressure) and is_up and still.pauses < PAUSES:
         return False
     if plate.strokes:
         works = still.strokes >= max(LEAST_STROKES, LEAK * plate.max_rate * still.seconds)
@@ -255,7 +276,9 @@ def _watch_pressure(s: Any, plate: Plate, x: Reading) -> None:
         return
     if x.pressure > ABOVE_RATED * plate.rated_pressure:
         _find(s.pressure, Fault.FULL_SCALE, x.pressure, still.since_ns)
-    elif _works_meanwhile(s, plate, is_up) or (is_up and still.seconds > STANDS_LONGEST):
+    elif _works_meanwhile(s, plate, x.pressure, is_up) or (
+        is_up and still.seconds > STANDS_LONGEST
+    ):
         _clear(s.pressure, Fault.MISFIT)  # the better word
         _find(s.pressure, Fault.FROZEN, x.pressure, still.since_ns)
 
@@ -462,7 +485,10 @@ def _come_again(r: Any) -> int:
 
 @compiled
 def _watch_repeats(s: Any, plate: Plate, x: Reading) -> None:
-    """Whether the pressure goes through the very readings that it showed before."""
+    """Whether the pressure goes through the very readings that it showed before.
+
+    On a gauge of large steps one cut may look like another: there it has to come twice, in step.
+    """
     r = s.repeated
     since = (x.time_ns - r.same_ns) * S_PER_NS
     if s.pressure.fault == Fault.REPEATS and since > LOOPS_LOST * r.period_ns * S_PER_NS:
@@ -477,10 +503,13 @@ def _watch_repeats(s: Any, plate: Plate, x: Reading) -> None:
         return
     is_new = r.has and r.count >= r.at_count + LOOP
     if is_new and x.pressure == r.remembered[LOOP - 1] and _come_again(r) >= MATCHED:
-        r.period_ns = x.time_ns - max(r.same_ns, r.at_ns)
+        period_ns = x.time_ns - max(r.same_ns, r.at_ns)
+        in_step = abs(period_ns - r.period_ns) <= OUT_OF_STEP * period_ns
+        r.period_ns = period_ns
         r.same_ns = x.time_ns
-        _find(s.pressure, Fault.REPEATS, r.period_ns * S_PER_NS, r.at_ns)
-    old = (x.time_ns - r.at_ns) * S_PER_NS > REMEMBERED * plate.stuck_time
+        if in_step or not _is_coarse(s.still, plate):
+            _find(s.pressure, Fault.REPEATS, r.period_ns * S_PER_NS, r.at_ns)
+    old = (x.time_ns - max(r.same_ns, r.at_ns)) * S_PER_NS > REMEMBERED * plate.stuck_time
     if s.pressure.fault != Fault.REPEATS and (old or not r.has) and _is_varied(r.newest):
         for i in range(LOOP):
             r.remembered[i] = r.newest[(r.place + i) % LOOP]
@@ -507,6 +536,57 @@ def _watch_age(s: Any, plate: Plate, x: Reading, waited: float) -> None:
     s.stale += x.strokes >= MANY
     if s.stale >= LONE:
         _find(s.pressure, Fault.SELDOM, waited, s.still.since_ns)
+
+
+@compiled
+def _is_in_step(s: Any, x: Reading) -> bool:
+    """Whether late news has come after the same time often enough, or after twice that and so on.
+
+    Not sooner than strokes follow each other.
+    """
+    times = np.rint(s.quiet / s.beat) if s.beat > 0.0 else 0.0
+    if times >= 1.0 and abs(s.quiet - times * s.beat) <= OFF_BEAT * x.seconds:
+        s.beats += 1.0
+    else:
+        s.beat, s.beats = s.quiet, 0.0
+    return bool(s.beat > LONGEST_PERIOD and s.beats >= BEATS)
+
+
+@compiled
+def _watch_news(s: Any, plate: Plate, x: Reading) -> None:
+    """Whether a gateway says the same for long and then has a new pressure and rate at once.
+
+    A display of large steps may stand as long on a steady jet, but then not both move by a little
+    at one reading, nor in step with a clock. A jet that opens or closes shows nothing of that. A
+    counter is looked at by `_watch_age`.
+    """
+    if plate.counts:
+        return
+    step, turn = abs(x.pressure - s.last_pressure), abs(x.rate - s.rate.last)
+    has_news = step > 0.0 or turn > 0.0
+    in_time = s.quiet + x.seconds <= max(plate.max_gap, LATE * x.seconds)
+    if x.seconds == 0.0 or (has_news and in_time):
+        s.quiet = 0.0
+        s.in_time += has_news
+        s.late = s.beats = 0.0
+        if s.stale < LONE or s.in_time >= IN_TIME:
+            s.stale = 0
+        return
+    s.quiet += x.seconds
+    if not has_news:
+        return
+    s.in_time = 0.0
+    both = step > 0.0 and turn > 0.0
+    is_as_late = abs(s.quiet - s.before) <= OFF_BEAT * x.seconds
+    s.late = s.late + 1.0 if both and is_as_late else 0.0
+    s.before = s.quiet
+    is_small = step < STEADY_BAND * x.pressure and turn < RATE_MOVES * x.rate
+    if is_small and x.pressure > plate.stopped_pressure:
+        s.stale = s.stale + 1 if both else s.stale if s.stale >= LONE else 0
+        if s.stale >= LONE or _is_in_step(s, x):
+            s.stale = max(s.stale, LONE)
+            _find(s.pressure, Fault.SELDOM, s.quiet, x.time_ns - round(s.quiet / S_PER_NS))
+    s.quiet = 0.0
 
 
 @compiled
@@ -814,11 +894,14 @@ def _watch_fit(s: Any, plate: Plate, x: Reading, area: float) -> None:
     if s.rest.seconds > LONGEST_PERIOD:  # at rest, nothing has to fit
         _begin_window(window, x.time_ns)
         return
-    if s.pace.period > 0.0 and s.rest.seconds > DIES_AWAY * s.pace.period:
+    # nor in a pause, which a rate shows at once
+    is_over = s.pace.period > 0.0 and s.rest.seconds > DIES_AWAY * s.pace.period
+    if is_over or (not plate.counts and x.strokes <= LEAK * plate.max_rate * x.seconds):
         window.late = 0.0
-        return  # nor in a pause
+        return
     _add_to_window(window, x)
-    if window.seconds < WINDOW * plate.stuck_time or window.strokes < WINDOW_STROKES:
+    least = WINDOW_STROKES if plate.counts else WINDOW_RATED
+    if window.seconds < WINDOW * plate.stuck_time or window.strokes < least:
         return
     usual = s.usual
     pressure = window.pressure / window.seconds
@@ -835,7 +918,9 @@ def _watch_fit(s: Any, plate: Plate, x: Reading, area: float) -> None:
     misfit = is_low and (passed > AREA_LOW * area or unlike)
     too_fast = too_fast or (not is_low and passed > AREA_HIGH * area)
     # where the pressure was never that of a jet, less will do, but it has to last
-    never = is_low and usual.windows == 0.0 and busy > PLATE_OFF * area
+    is_new = is_low and usual.windows == 0.0
+    s.below = s.below + window.seconds if is_new else 0.0
+    never = is_new and busy > (PLATE_OFF if plate.counts else RATE_OFF) * area
     in_a_row = _odd_in_a_row(window, misfit or too_fast or never)
     if in_a_row and (misfit or too_fast or window.odd >= NEVER_IN_A_ROW):
         if misfit or never:
@@ -1024,6 +1109,7 @@ def _look(s: Any, plate: Plate, displacement: Displacement, area: float, now: Sa
         if plate.counts and plate.pistons:
             _watch_age(s, plate, x, (t - edge_ns) * S_PER_NS)
         _watch_pressure(s, plate, x)
+        _watch_news(s, plate, x)
         _watch_plate(s, plate, x)
         _watch_repeats(s, plate, x)
         if plate.reads_rate and not plate.counts:
@@ -1052,6 +1138,14 @@ def _look(s: Any, plate: Plate, displacement: Displacement, area: float, now: Sa
         s.usable_ns = min(s.usable_ns, s.pressure.since_ns)
     if s.flow.fault != Fault.NONE:
         s.usable_ns = min(s.usable_ns, s.flow.since_ns)
+
+
+@compiled
+def _may_be_late(s: Any) -> bool:
+    """Whether it looks as if pressure and rate were renewed seldom, without being sure."""
+    in_step = s.beat > LONGEST_PERIOD and s.beats >= LONE
+    is_regular = s.before > LONGEST_PERIOD and s.late >= LONE
+    return bool(s.stale >= LONE - 1 or is_regular or in_step)
 
 
 @compiled
@@ -1091,5 +1185,7 @@ def look_on_bytes(
         s.unproven,
         _unproven(s.still.seconds, plate) if s.last_pressure > plate.stopped_pressure else 0.0,
         _unproven(max(s.rate.held, s.rest.held), plate) if plate.strokes else 0.0,
+        _may_be_late(s),
+        _unproven(s.below, plate),
         _unproven(s.rest.idle, plate) if plate.strokes else 0.0,
     )

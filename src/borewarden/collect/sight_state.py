@@ -256,7 +256,12 @@ SIGHT = np.dtype(
         ("gap", np.float64),  # s between the newest two readings
         ("lone", np.int64),  # readings in a row, each too far from the one before
         ("stale", np.int64),  # times that many counts came late, with a pressure as late
-        ("in_time", np.float64),  # counts in a row that did not
+        ("in_time", np.float64),  # counts, or other news, in a row that did not
+        ("quiet", np.float64),  # s without news, where strokes are not counted,
+        ("before", np.float64),  # s that this lasted when news came late before,
+        ("late", np.float64),  # how often in a row all news came at once as late again,
+        ("beat", np.float64),  # s that this lasted when small news came late,
+        ("beats", np.float64),  # and how often it lasted as long again
         ("ticks", TICKS),
         ("still", STILL),
         ("above", ABOVE),
@@ -265,6 +270,7 @@ SIGHT = np.dtype(
         ("noise", NOISE),
         ("rest", REST),
         ("pace", PACE),
+        ("below", np.float64),  # s of strokes below working pressure, before any at it
         ("window", SUMS),
         ("low_window", SUMS),  # of a crank pump below working pressure
         ("usual", USUAL),
@@ -332,4 +338,6 @@ class Seen(NamedTuple):
     unproven: float  # s, see `SIGHT`
     pressure_still: float  # s that the pressure has not changed, where that proves nothing; else 0
     flow_still: float  # s that the rate, or at pressure the counter, has not
+    is_late: bool  # whether news may come too seldom
+    below: float  # s of strokes below working pressure, before any at it
     flow_little: float  # s at working pressure with strokes that no jet takes, or none

@@ -5,6 +5,7 @@ Subscribes, and publishes nothing unless it is told to ask for births.
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import AsyncGenerator, Mapping
 from dataclasses import dataclass
@@ -12,6 +13,7 @@ from dataclasses import dataclass
 import aiomqtt
 
 from borewarden.base.samples import Channel
+from borewarden.collect import payload
 from borewarden.collect.broker import TOLD_FOR, Broker, Intake, Raw, broker_samples
 from borewarden.collect.link import Received, Rows
 from borewarden.collect.sparkplug_node import (
@@ -195,7 +197,9 @@ class _SparkplugIntake(Intake):
         for name, point in self._source.metrics.items():
             if self._source.device_of(name) == device and point.metric in metrics:
                 metric = metrics[point.metric]
-                self._held[name] = number(metric, metric.datatype)
+                value, why = number(metric, metric.datatype)
+                truth = "" if why else payload.no_switch(name, metric.value)
+                self._held[name] = (math.nan, truth) if truth else (value, why)
 
     def _stamped(self, pressure: Metric, now_ns: int) -> list[tuple[int, Raw]]:
         """The row of what is held now, and others whose time is known by now."""

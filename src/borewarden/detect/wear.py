@@ -12,9 +12,6 @@ from typing import NamedTuple, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.base.statistics import Interval
-
-QUANTILE = 1.6449  # standard normal, 95 %
 BENDS = 100  # values among which a bend is looked for
 BENT = 6.0  # log likelihood ratio from which on a line counts as bent
 PRESSURE_SD = 0.05  # of log area by log pressure, beforehand: leaks and fill; invented
@@ -41,11 +38,25 @@ WANDERS = np.array(
 LEVEL_SD = 0.03  # of a level not yet measured, in log area; invented
 
 LEVEL, SLOPE, PRESSURE, COSINE, SINE, WANDER = range(6)
+WEIGHT = 3  # the place of the probability in a row of `WANDERS`
+
+CURVE_SD = 1e-3  # 1/h², of curvature beforehand: next to nothing is known; invented
 
 
 def wanders_within(uncertainty: float) -> NDArray[np.float64]:
     """`WANDERS` for a machine whose level is uncertain by about `uncertainty`, in log area."""
     return WANDERS * [uncertainty, 1.0, uncertainty, 1.0]
+
+
+class Curve(NamedTuple):
+    """Posterior of log area = level + slope * hours + curve * hours², curvature next to unknown."""
+
+    level: float
+    slope: float
+    curve: float
+    covariance: tuple[tuple[float, ...], ...]  # of the three, (3, 3)
+    hours: float  # of the newest value
+    wander_var: float  # of what comes and goes beside it
 
 
 class Line(NamedTuple):
@@ -63,6 +74,7 @@ class Line(NamedTuple):
     by_pressure_var: float = 0.0
     level_with_pressure: float = 0.0  # covariance
     slope_with_pressure: float = 0.0  # covariance, 1/h
+    curve: Curve | None = None  # of the same values, if the line may bend; None: it may not
 
     def at(self, hours: float) -> tuple[float, float]:
         """Mean and standard deviation of the line at `hours`, at the pressure of the baseline."""
@@ -98,11 +110,12 @@ class Drift:
     mixed by how well each foretold the values (Magill 1965, IEEE Trans. Autom. Control 10,
     434-439). In each, log area = level + slope * hours + by_pressure * log pressure + a cosine and
     a sine of the time of the day + an Ornstein-Uhlenbeck process, with priors N(0, `level_sd`²),
-    N(0, `slope_sd`²) per hour and N(0, `PRESSURE_SD`²), and noise `sigma` a value. With `STILL`,
-    the default, this is Bayesian linear regression (Bishop 2006, "Pattern Recognition and Machine
-    Learning", sec. 3.3). An area that is off by more than `beyond`, and further than anything that
-    wanders here, is gone as well as one that has a slope. Values further than 4 standard deviations
-    off count as 4, so a chip that is not yet found bends the line only a little.
+    N(0, `slope_sd`²) per hour and N(0, `PRESSURE_SD`²), and noise `sigma` a value.
+    With `STILL`, the default, this is Bayesian linear regression (Bishop 2006, "Pattern Recognition
+    and Machine Learning", sec. 3.3). An area that is off by more than `beyond`, and further than
+    anything that wanders here, is gone as well as one that has a slope. Values further than 4
+    standard deviations off count as 4, so a chip that is not yet found bends the line only a
+    little.
     """
 
     def __init__(
@@ -115,22 +128,41 @@ class Drift:
     ) -> None:
         self.sigma = sigma
         self._beyond = beyond
+        self._usual_pressure = 0.0
         self._scales = (level_sd, slope_sd, PRESSURE_SD)
         self._wanders = wanders
         sd, _, daily, weight = wanders.T
         self._prior = weight / np.sum(weight)
-        self._weights = self._prior
+        self._weights: NDArray[np.float64] = self._prior
         self._means = np.zeros((len(wanders), 6))
         scales = np.zeros((len(wanders), 6))
         scales[:, [LEVEL, SLOPE, PRESSURE]] = self._scales
         scales[:, [COSINE, SINE]] = daily[:, np.newaxis]
         scales[:, WANDER] = sd
         self._covariances = scales[:, :, np.newaxis] ** 2 * np.eye(6)
+        # what one unit of curvature would do to the means, and what is known of it
+        self._by_curve = np.zeros((len(wanders), 6))
+        self._curve_information = np.full(len(wanders), CURVE_SD**-2)
+        self._curve_score = np.zeros(len(wanders))
+        self._curved_weights = self._prior
         # (hours, value, log pressure, clock) so far
         self.values: list[tuple[float, float, float, float]] = []
         self.line = self._line()
         self.wander = self._wander(0.0, 0.0)
         self._far_vars = [self.wander.far_var]  # of the newest values
+
+    @property
+    def weights(self) -> NDArray[np.float64]:
+        """Probability of each of the `wanders` by now."""
+        return self._weights
+
+    def expect_pressure(self, by_pressure: float, sd: float) -> None:
+        """Take this for what the pressure does, before the first value."""
+        self._usual_pressure = by_pressure
+        self._scales = (self._scales[LEVEL], self._scales[SLOPE], sd)
+        self._means[:, PRESSURE] = by_pressure
+        self._covariances[:, PRESSURE, PRESSURE] = sd * sd
+        self.line = self._line()
 
     def update(
         self, hours: float, value: float, pressure: float = 0.0, clock: float | None = None
@@ -150,17 +182,67 @@ class Drift:
         reach = OUTLIER * spread**0.5
         errors = min(max(value, middle - reach), middle + reach) - expected
 
-        evidence = REMEMBERS * np.log(self._weights / self._prior)
-        evidence -= 0.5 * (errors**2 / variances + np.log(variances))
-        weights = self._prior * np.exp(np.maximum(evidence - np.max(evidence), -MOST_EVIDENCE))
-        self._weights = weights / np.sum(weights)
+        self._weights = self._reweighted(self._weights, errors, variances)
         shares = gains / variances[:, np.newaxis]
+        by_curve = self._by_curve @ row + hours**2
+        self._curved_weights = self._reweighted(
+            self._curved_weights,
+            errors - by_curve * self._curve_score / self._curve_information,
+            variances + by_curve**2 / self._curve_information,
+        )
+        self._curve_information = self._curve_information + by_curve**2 / variances
+        self._curve_score = self._curve_score + by_curve * errors / variances
+        self._by_curve = self._by_curve - shares * by_curve[:, np.newaxis]
         self._means = self._means + shares * errors[:, np.newaxis]
         self._covariances = self._covariances - shares[:, :, np.newaxis] * gains[:, np.newaxis, :]
         self.values.append((hours, value, pressure, now))
         self.line = self._line()
         self.wander = self._wander(hours, now)
         self._far_vars = [*self._far_vars, self.wander.far_var][-BY_NOW:]
+
+    def may_bend(self) -> Line:
+        """The line, and what the same values say if it may bend.
+
+        Each filter goes on as if there were no curvature. What one of a unit would do to it is
+        known, so what it should have been follows (Friedland 1969, IEEE Trans. Autom. Control 14,
+        359-367).
+        """
+        if not self.values or self.values[-1][0] <= 0.0:
+            return self.line
+        variance = 1.0 / self._curve_information
+        curve = self._curve_score * variance
+        by_curve = np.column_stack([self._by_curve[:, [LEVEL, SLOPE]], np.ones_like(curve)])
+        means = by_curve * curve[:, np.newaxis]
+        means[:, [LEVEL, SLOPE]] += self._means[:, [LEVEL, SLOPE]]
+        weights = self._curved_weights
+        mean = weights @ means
+        apart = means - mean
+        spread = np.einsum("k,ki,kj->ij", weights, apart, apart)
+        spread += np.einsum("k,ki,kj->ij", weights * variance, by_curve, by_curve)
+        spread[:2, :2] += np.einsum("k,kij->ij", weights, self._covariances[:, :2, :2])
+        sd, *_ = self._wanders.T
+        level, slope, bend = mean.tolist()
+        curved = Curve(
+            level,
+            slope,
+            bend,
+            tuple(map(tuple, spread.tolist())),
+            self.values[-1][0],
+            float(weights @ sd**2),
+        )
+        return self.line._replace(curve=curved)
+
+    def _reweighted(
+        self,
+        weights: NDArray[np.float64],
+        errors: NDArray[np.float64],
+        variances: NDArray[np.float64],
+    ) -> NDArray[np.float64]:
+        """The `weights` of the filters, once each has erred by `errors` about a value."""
+        evidence = REMEMBERS * np.log(weights / self._prior)
+        evidence -= 0.5 * (errors**2 / variances + np.log(variances))
+        weights = self._prior * np.exp(np.maximum(evidence - np.max(evidence), -MOST_EVIDENCE))
+        return weights / np.sum(weights)
 
     def off(self, hours: float) -> float:
         """How far the area is off the baseline by the newest value."""
@@ -185,6 +267,10 @@ class Drift:
         turn = np.zeros(6)
         turn[[LEVEL, SLOPE]] = -hours, 1.0
         self._covariances = self._covariances + self._scales[SLOPE] ** 2 * np.outer(turn, turn)
+        self._by_curve = np.zeros_like(self._by_curve)  # nothing is known of one that begins here
+        self._by_curve[:, [LEVEL, SLOPE]] = hours**2, -2.0 * hours
+        self._curve_information = np.full_like(self._curve_information, CURVE_SD**-2)
+        self._curve_score = np.zeros_like(self._curve_score)
 
     def before_a_bend(self) -> Self:
         """The line by the values before the likeliest bend among the newest; all if it is straight.
@@ -205,15 +291,17 @@ class Drift:
         if misfits and 0.5 * (self._misfit(straight, values) - min(misfits)) > BENT:
             kept += bends[int(np.argmin(misfits))] + 1 - len(hours)
         before = type(self)(self.sigma, *self._scales[:2], self._wanders, self._beyond)
+        before.expect_pressure(self._usual_pressure, self._scales[PRESSURE])
         for value in self.values[:kept]:
             before.update(*value)
         return before
 
     def _misfit(self, columns: NDArray[np.float64], values: NDArray[np.float64]) -> float:
         """Least sum of squares over the variance; a bend may be as steep as it likes."""
-        prior = np.eye(3, columns.shape[1]) / np.array(self._scales)[:, np.newaxis]
+        scales = np.array(self._scales)
+        prior = np.eye(3, columns.shape[1]) / scales[:, np.newaxis]
         a = np.vstack([columns / self.sigma, prior])
-        b = np.concatenate([values / self.sigma, np.zeros(3)])
+        b = np.concatenate([values / self.sigma, [0.0, 0.0, self._usual_pressure] / scales])
         return float(np.sum((a @ np.linalg.lstsq(a, b, rcond=None)[0] - b) ** 2))
 
     def _let_pass(self, hours: float) -> None:
@@ -222,6 +310,8 @@ class Drift:
         decay = np.exp(-hours / time)
         self._means = self._means.copy()
         self._means[:, WANDER] *= decay
+        self._by_curve = self._by_curve.copy()
+        self._by_curve[:, WANDER] *= decay
         covariances = self._covariances.copy()
         covariances[:, WANDER, :] *= decay[:, np.newaxis]
         covariances[:, :, WANDER] *= decay[:, np.newaxis]
@@ -281,34 +371,3 @@ def _mixed(
     """Mean and variance of a mixture."""
     mean = float(weights @ means)
     return mean, float(weights @ (variances + (means - mean) ** 2))
-
-
-def hours_to(limit: float, line: Line, now: float, z: float = QUANTILE) -> Interval:
-    """Jet hours from `now` until the line passes `limit`: a 90 % interval at the default `z`.
-
-    The ends are where the line's own 5 % and 95 % bounds meet the limit: Fieller's interval
-    (1954, J. R. Stat. Soc. B 16, 175-185) for the calibration problem limit = level + slope * x.
-    Where the slope could be nought the high end is infinite. Times already past read 0.
-    """
-    middle = (limit - line.level) / line.slope if line.slope > 0.0 else np.inf
-    low = _first_crossing(limit, line, z, now)
-    high = _first_crossing(limit, line, -z, now)
-    return Interval(*(max(x - now, 0.0) for x in (low, middle, high)))
-
-
-def _first_crossing(limit: float, line: Line, z: float, now: float) -> float:
-    """First x >= now at which mean(x) + z sd(x) >= limit; infinite if there is none."""
-    mean, sd = line.at(now)
-    if mean + z * sd >= limit:
-        return now
-    # (limit - level - slope x)² = z² (level_var + 2 covariance x + slope_var x²)
-    gap = limit - line.level
-    a = line.slope**2 - z**2 * line.slope_var
-    b = -2.0 * (gap * line.slope + z**2 * line.covariance)
-    c = gap**2 - z**2 * line.level_var
-    roots = np.roots([a, b, c])
-    for x in sorted(float(r.real) for r in roots if abs(r.imag) < 1e-9 * (1.0 + abs(r.real))):
-        # squaring made a mirror root, where the other bound crosses: z tells them apart
-        if x > now and z * (gap - line.slope * x) >= 0.0:
-            return x
-    return np.inf

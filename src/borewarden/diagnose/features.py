@@ -249,8 +249,6 @@ def _alias(before: NDArray[np.float64], after: NDArray[np.float64]) -> float:
     Plungers pulse some tens of times a second, and no log has so many rows: they show the pulse's
     alias, whose scatter changes by a factor with a few per cent of speed.
     """
-    if not (len(before) and len(after)):
-        return 0.0
     moved = abs(float(np.log(np.mean(after) / np.mean(before))))
     return ALIASED * min(moved / ANOTHER_SPEED, 1.0) if math.isfinite(moved) else 0.0
 

@@ -72,6 +72,7 @@ class GateSettings(NamedTuple):
     flow_shows_jet: bool  # an intensifier stands still while dead-headed; a crank pump does not
     bypass_pressure: float = np.inf  # Pa, at and above the bypass spills
     rate_resolution: float = 0.0  # Hz, least step of a rate reading
+    stored_volume: float = 0.0  # m³ of water under pressure, from the check valves to the jewels
     default_temperature: float = 293.15  # K, where no water temperature is measured
     batch_time: float = 20.0  # s that the stated area takes to pass the water of a batch
     longest_pause: float = 60.0  # s without steady jet within a batch

@@ -33,6 +33,7 @@ from borewarden.gate.batch import (
 from borewarden.gate.state import CEILINGS, PARKED, STATE, Interval, Sample
 from borewarden.physics.orifice import mass_flux
 from borewarden.physics.pump import Displacement, delivered_mass
+from borewarden.physics.water import bulk_modulus, density
 
 if TYPE_CHECKING:
     from borewarden.gate.gate import GateSettings
@@ -104,6 +105,7 @@ def _clear_sums(sums: Any) -> None:
     sums.mass = 0.0
     sums.flux = 0.0
     sums.pressure = 0.0
+    sums.rise = 0.0
 
 
 @compilable
@@ -113,6 +115,7 @@ def _add_sums(sums: Any, more: Any) -> None:
     sums.mass += more.mass
     sums.flux += more.flux
     sums.pressure += more.pressure
+    sums.rise += more.rise
 
 
 @compilable
@@ -177,6 +180,16 @@ def _say_when(s: Any, kind: int, start_ns: int, end_ns: int, batch: Any) -> None
 
 
 @compilable
+def _stored(s: Any, g: GateSettings, sums: Any) -> float:
+    """Mass, kg, that stayed in the line because its pressure rose: V drho = V rho dp / K."""
+    if g.stored_volume == 0.0 or sums.time == 0.0:
+        return 0.0
+    p = sums.pressure / sums.time
+    by_pressure = density(p, s.temperature) / bulk_modulus(p, s.temperature)
+    return float(g.stored_volume * by_pressure * sums.rise)
+
+
+@compilable
 def _close_batch(s: Any, jet: Any, g: GateSettings, kind: int, batch: Any) -> None:
     made = jet.batch
     sums = made.sums
@@ -185,7 +198,7 @@ def _close_batch(s: Any, jet: Any, g: GateSettings, kind: int, batch: Any) -> No
     _say_when(s, kind, made.start_ns, made.end_ns, batch)
     batch.open_heads = s.open.heads
     batch.time = sums.time
-    batch.area = sums.mass / sums.flux
+    batch.area = (sums.mass - _stored(s, g, sums)) / sums.flux
     batch.resolution = np.sqrt(made.timing / (sums.time * sums.time) + step * step / UNIFORM)
     batch.timing = made.timing
     batch.shared = made.shared
@@ -391,6 +404,7 @@ def _gather(s: Any, jet: Any, g: GateSettings, phase: int, x: Interval) -> bool:
     piece.sums.time += x.seconds
     piece.sums.flux += x.flux * x.seconds
     piece.sums.pressure += x.pressure * x.seconds
+    piece.sums.rise += x.rise
     if g.uses_counter:
         _gather_counted(jet, g, here, t, x)
     else:
@@ -927,7 +941,9 @@ def _take(
     p = now.pressure
     if np.isfinite(now.temperature):
         s.temperature = now.temperature
+    smoothed = s.smoothed.fast
     seconds = _move_clock(s, g, now.time_ns, p, seconds)
+    rise = s.smoothed.fast - smoothed if seconds > 0.0 else 0.0
     # what the stated bore would take, what the pump delivers a count
     flux = float(mass_flux(max(p, 0.0), s.temperature))
     delivery = float(delivered_mass(displacement, max(p, 0.0), s.temperature))
@@ -938,7 +954,7 @@ def _take(
         rate = max(events, s.counter.step, 1.0) / max(s.counter.since_edge, LEAST_WAIT)
     else:
         rate = now.rate
-    return Interval(seconds, p, flux, delivery, rate, events)
+    return Interval(seconds, p, flux, delivery, rate, events, rise)
 
 
 @compilable

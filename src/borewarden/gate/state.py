@@ -16,6 +16,7 @@ SUMS = np.dtype(
         ("mass", np.float64),  # kg; kg s per event while a counter's edge is awaited
         ("flux", np.float64),  # kg/m²
         ("pressure", np.float64),  # Pa s
+        ("rise", np.float64),  # Pa, of the smoothed pressure
     ]
 )
 
@@ -231,3 +232,4 @@ class Interval(NamedTuple):
     delivery: float  # kg a stroke or turn
     rate: float  # Hz
     events: float  # counts since; 0 where the pump has no counter
+    rise: float  # Pa, of the smoothed pressure; 0 after a gap

@@ -47,9 +47,9 @@ def fitted_sets(jewels: list[Jewel]) -> list[FittedSet]:
 def stale_since(used: list[FittedSet], now: list[FittedSet], newest_ns: int) -> int | None:
     """From when on to judge the samples up to `newest_ns` again: sets were `used`, hold `now`.
 
-    None if nothing has changed up to then. Nothing carries over from one set to the next, so the
-    latest one before the first difference is far enough back. What came before the first of them
-    stays as it was judged, perhaps by jewels that are no longer stated.
+    None if nothing has changed up to then. What carries over from one set to the next is kept, so
+    the latest one before the first difference is far enough back. What came before the first of
+    them stays as it was judged, perhaps by jewels that are no longer stated.
     """
     differ = [s.since_ns for s in (*used, *now) if (s in used) != (s in now)]
     first = min((time_ns for time_ns in differ if time_ns <= newest_ns), default=None)

@@ -19,9 +19,11 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from borewarden.base.statistics import Interval
+from borewarden.detect.ahead import log_likelihood
 from borewarden.detect.wear import Line
 
 Array = NDArray[np.float64]
+AHEAD = 1000  # times ahead at which the wear line is asked, less than a hundredth apart
 
 
 class Lives(NamedTuple):
@@ -129,7 +131,7 @@ def chance_to_last_given_wear(
     `line` is its wear line (`borewarden.detect.wear`), `now` the present place on it in jet
     hours, `limit` the log area ratio at which it is worn. Bayes's rule on the remaining life t of
     a jewel that wears out: its density by the shop's jewels, times the likelihood of the measured
-    line if it passed the limit after just t,
+    line if it passed the limit after just t (`log_likelihood`): for a straight line
 
         exp(-z² / 2),  z = (limit - level - slope (now + t)) / sd(now + t),
 
@@ -137,9 +139,10 @@ def chance_to_last_given_wear(
     the chance as it was; a good one outweighs the shop's average; one past the limit makes it 0.
 
     Assumptions: given the remaining life, measured wear and the other jewels' lives are
-    independent; wear continues in a straight line, and a jewel that does not fail early ends at
-    the limit. A jewel that fails early fails suddenly, without showing wear. If jewels also chip
-    late without wear, the answer is too high, and `chance_to_last` is the bound.
+    independent; wear continues by one of the laws of `borewarden.detect.ahead`, straight or faster
+    and faster, and a jewel that does not fail early ends at the limit. A jewel that fails early
+    fails suddenly, without showing wear. If jewels also chip late without wear, the answer is too
+    high, and `chance_to_last` is the bound.
     """
     if line.level + line.slope * now >= limit:
         return Interval(0.0, 0.0, 0.0)
@@ -160,10 +163,10 @@ def lasts_given_wear(
     is_early = np.exp(early - np.logaddexp(early, worn))
     hazard = -np.log1p(-(np.arange(points) + 0.5) / points)  # equal shares of the wearing part
     left = _worn_life(lives, age, np.broadcast_to(hazard, (n, points)))
-    x = now + left
-    variance = line.level_var + x * (2.0 * line.covariance + x * line.slope_var)
-    z_squared = (limit - line.level - line.slope * x) ** 2 / np.maximum(variance, 1e-300)
-    weight = np.exp(-0.5 * (z_squared - z_squared.min(axis=1, keepdims=True)))
+    farthest = float(np.max(left))
+    ahead = np.concatenate([[0.0], np.geomspace(1e-3 * farthest, farthest, AHEAD)])
+    told = np.interp(left, ahead, log_likelihood(now + ahead, line, now, limit))
+    weight = np.exp(told - told.max(axis=1, keepdims=True))
     whole = np.sum(weight, axis=1)
     worn_lasts = np.column_stack([np.sum(weight * (left > t), axis=1) / whole for t in hours])
     early_lasts = np.exp(-hours / lives.early_scale[:, None])

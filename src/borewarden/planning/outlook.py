@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from borewarden.base.statistics import Interval
-from borewarden.detect.wear import hours_to
+from borewarden.detect.ahead import hours_to
 from borewarden.jewels.bore_choice import (
     JEWEL_COSTS,
     HourlyCost,
@@ -166,7 +166,8 @@ def change_of(
         options.append(worn or (max(planned.age - head.age, 0.0), _WHY[planned.advice]))
     if machine.state is State.WEARING and machine.wear is not None and len(machine.heads) == 1:
         line, now = machine.wear
-        options.append((hours_to(math.log1p(machine.limit), line, now).low, "wear"))
+        left = hours_to(math.log1p(machine.limit), line, now)
+        options.append((left.low, "wear, which may speed up"))
     if not options:
         missing = "no costs stated" if planned is None else "no telemetry since it was fitted"
         return Change(None, None, missing)

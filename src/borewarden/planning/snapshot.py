@@ -345,7 +345,7 @@ def wear_of(
     start = float(rows[0][0])
     for place, value in zip(places.tolist(), values.tolist(), strict=True):
         drift.update(place - start, value)
-    return Wear(drift.line, float(rows[-1][0]) - start)
+    return Wear(drift.may_bend(), float(rows[-1][0]) - start)
 
 
 def hours_a_week(

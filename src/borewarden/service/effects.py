@@ -30,7 +30,12 @@ from borewarden.show.figures import bore_figure
 from borewarden.store import influx, mails, outbox
 from borewarden.store.accounts import Step, note
 from borewarden.store.database import read_alarm, read_table, write_alarm
-from borewarden.store.inspections import inspections, newest_inspection_entry
+from borewarden.store.inspections import (
+    Came,
+    came_of_alerts,
+    inspections,
+    newest_inspection_entry,
+)
 from borewarden.store.names import stated_of
 from borewarden.watcher.verdict import STATES, State, Verdict
 from borewarden.watcher.watcher import Learned
@@ -75,6 +80,8 @@ class Effects:
         self.seen: list[int] = []  # mails that somebody has seen were not delivered, since then
         self.health = health or Health()
         self.inspections_to = 0  # the newest entry that was looked at
+        self.to_count = set(statuses)  # machines of which alerts or inspections are new
+        self.came: dict[str, Came] = {}  # counted since the last transaction that was kept
         self.standing_ns = 0  # when it was forwarded last
         self.to_say: set[str] = set()
         self._read_alarms(connection)
@@ -108,9 +115,13 @@ class Effects:
         if kept:
             for number in self.seen:
                 self.health.undelivered.pop(number, None)
+            for machine, came in self.came.items():
+                self.statuses[machine].came = came
             self._say()
         else:
             self.inspections_to = 0
+            self.to_count = set(self.statuses)
+        self.came.clear()
         self.touched.clear()
         self.seen.clear()
 
@@ -162,6 +173,7 @@ class Effects:
             case TimePassed(time_ns):
                 self._standing(connection, time_ns)
                 self._inspections(connection)
+                self._count(connection)
                 for machine in self.statuses:
                     self._time_passed(connection, machine)
 
@@ -197,6 +209,7 @@ class Effects:
             outbox.thin(connection, influx.SINK, OUTBOX_BYTES)
         if learned.alerts:
             self.verdicts[machine] = learned.alerts[-1].verdict
+            self.to_count.add(machine)
         if len(learned.batches):
             state = STATES[learned.batches[-1]["state"]]
             verdict = self.verdicts[machine]
@@ -240,6 +253,7 @@ class Effects:
         if self.to_influx:
             self._forward_results(connection, machine, block.learned)
         self.verdicts[machine] = verdict
+        self.to_count.add(machine)
         alarm = self.alarms[machine, "bore"]
         notices = alarm.update(verdict.state, verdict.reason, time.time_ns(), verdict.onset_ns)
         self._told(connection, alarm, notices)
@@ -256,6 +270,15 @@ class Effects:
                 held = inspections(connection, machine).values()
                 self._told(connection, alarm, alarm.inspect(entry, held, time.time_ns()))
         self.inspections_to = newest
+        self.to_count = set(self.statuses)
+
+    def _count(self, connection: sqlite3.Connection) -> None:
+        """Count what came of the alerts, where there is news; the disk's alone are all of them."""
+        if connection is self.health.keeping.spare:
+            return
+        for machine in self.to_count:
+            self.came[machine] = came_of_alerts(connection, machine)
+        self.to_count.clear()
 
     def _time_passed(self, connection: sqlite3.Connection, machine: str) -> None:
         status, alarm = self.statuses[machine], self.alarms[machine, "sight"]

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import asyncio
+import multiprocessing
 import threading
 from contextlib import suppress
 
 import numpy as np
 import structlog
 
-from borewarden.base.compiling import is_compiled
+from borewarden.base.compiling import is_compiled, is_kept
+from borewarden.base.parallel import end_with_parent, started_without_interrupt
 from borewarden.base.samples import Floats, samples_of
 from borewarden.collect.sight_loop import look_on_bytes
 from borewarden.physics.pump import event_rate
@@ -25,24 +27,59 @@ PRESSURE = 0.9  # of the rated one
 async def compile_first(machines: list[MachineSettings]) -> None:
     """Compile what is not compiled yet, and say so; nothing else has to wait for it.
 
-    The thread is a daemon: who stops the watch meanwhile does not wait for the compiler.
+    A process of its own does it, which takes the compiler's 200 MB with it when it ends. Where
+    machine code can't be kept on disk, a thread does.
     """
-    if not machines or (loops_compiled() and is_compiled(look_on_bytes)):
+    if not machines or _is_done():
         return
     log.info("compiling", reason="compiling the loops, about a minute; nothing is read until then")
+    if is_kept(look_on_bytes):
+        await _in_a_process(machines[0])
+    if not _is_done():
+        await _in_a_thread(machines[0])
+    log.info("compiled")
+
+
+def _is_done() -> bool:
+    return loops_compiled() and is_compiled(look_on_bytes)
+
+
+async def _in_a_process(machine: MachineSettings) -> None:
+    """Compile, and end with whoever waits for it, or with this process."""
+    loop, ended = asyncio.get_running_loop(), asyncio.Event()
+    context = multiprocessing.get_context("spawn")  # a fork would take our threads' locks along
+    child = context.Process(target=_compile, args=(machine,), name="compiling", daemon=True)
+    with started_without_interrupt():
+        child.start()
+    loop.add_reader(child.sentinel, ended.set)
+    try:
+        await ended.wait()
+    finally:
+        loop.remove_reader(child.sentinel)
+        child.kill()
+        child.join()
+
+
+def _compile(machine: MachineSettings) -> None:
+    threading.Thread(target=end_with_parent, daemon=True).start()
+    with suppress(Exception):  # whatever it is, it comes again where it can be told
+        _run_through(machine)
+
+
+async def _in_a_thread(machine: MachineSettings) -> None:
+    """Compile; the thread is a daemon, for nobody can stop it."""
     loop, done = asyncio.get_running_loop(), asyncio.Event()
 
     def work() -> None:
         try:
-            with suppress(Exception):  # whatever it is, it comes again where it can be told
-                _run_through(machines[0])
+            with suppress(Exception):
+                _run_through(machine)
         finally:
             with suppress(RuntimeError):  # the loop has ended
                 loop.call_soon_threadsafe(done.set)
 
     threading.Thread(target=work, name="compiling", daemon=True).start()
     await done.wait()
-    log.info("compiled")
 
 
 def _run_through(machine: MachineSettings) -> None:

@@ -16,6 +16,7 @@ from prometheus_client.core import GaugeMetricFamily, InfoMetricFamily, Metric
 from prometheus_client.registry import Collector
 
 import borewarden
+from borewarden.base.statistics import Interval
 from borewarden.service.machine_view import is_unacknowledged
 from borewarden.service.own_health import Health
 from borewarden.service.own_metrics import health_families
@@ -44,6 +45,15 @@ QUANTILES = (0.5, 0.9, 0.99)
 
 _process = ProcessCollector(registry=None)
 
+
+def _believed(status: MachineStatus, name: str) -> float | None:
+    """A rate of false alerts as believed, 1/s of jet; no middle by few peaks."""
+    rate = status.verdict.false_rate
+    if rate is None or (rate.is_bound and name == "middle"):
+        return None
+    return float(getattr(rate, name)) / HOUR
+
+
 _Value = Callable[[MachineStatus], float | None]
 # what only the status has: the value of a machine by it
 _OF_STATUS: tuple[tuple[Figure, _Value], ...] = (
@@ -68,6 +78,20 @@ _OF_STATUS: tuple[tuple[Figure, _Value], ...] = (
         lambda s: s.jet_age,
     ),
     (
+        Figure(
+            "jet_to_limit_seconds",
+            "Time with the jet on until wear alone reaches the limit, where that has a bound",
+        ),
+        lambda s: _to_limit(s).middle if math.isfinite(_to_limit(s).high) else None,
+    ),
+    (
+        Figure(
+            "jet_to_limit_least_seconds",
+            "Time with the jet on until wear alone reaches the limit, at least (95 in 100)",
+        ),
+        lambda s: _to_limit(s).low,
+    ),
+    (
         Figure("last_sample_timestamp_seconds", "Unix time of the newest sample, 0 without one"),
         lambda s: s.last_sample_ns * 1e-9,
     ),
@@ -83,11 +107,39 @@ _OF_STATUS: tuple[tuple[Figure, _Value], ...] = (
         lambda s: (s.shelved_until_ns or 0) * 1e-9,
     ),
     (
+        Figure("alerts_told", "Changes told of, as far as the store goes back"),
+        lambda s: s.came.told,
+    ),
+    (
+        Figure("alerts_confirmed", "Of these, those that an inspection confirmed"),
+        lambda s: s.came.confirmed,
+    ),
+    (
+        Figure("alerts_found_false", "Of these, those that an inspection found to be false"),
+        lambda s: s.came.false,
+    ),
+    (
+        Figure("false_alerts_believed_hertz", "False alerts of a step in a second of jet, middle"),
+        lambda s: _believed(s, "middle"),
+    ),
+    (
+        Figure("false_alerts_at_most_hertz", "The same, upper end of the 95 % interval"),
+        lambda s: _believed(s, "high"),
+    ),
+    (
         Figure("samples_total", "Samples kept since the service started"),
         lambda s: s.samples,
     ),
 )
 _CONNECTED = Figure("connected", "Whether the controller answers, 1 or 0")
+
+
+def _to_limit(status: MachineStatus) -> Interval:
+    """Seconds with the jet on that are left by wear alone; infinite where the page tells none."""
+    left = status.verdict.hours_to_limit
+    if left is None or status.verdict.state not in (State.SOUND, State.WEARING):
+        return Interval(math.inf, math.inf, math.inf)
+    return Interval(*(HOUR * hours for hours in left))
 
 
 class _Families(Collector):

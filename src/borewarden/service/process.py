@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import faulthandler
 import functools
 import os
 import signal
 import socket
 import sqlite3
+import sys
+import threading
 import time
 from collections.abc import AsyncGenerator, Callable, Coroutine, Iterator, Mapping
 from contextlib import closing
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import structlog
 
@@ -44,6 +47,7 @@ log = structlog.get_logger("borewarden")
 
 LONGEST_WAIT = 20.0  # s for the disk to take what somebody entered
 RESTORE_TIME = 900  # s for one machine, however many there are
+LONGEST_STOP = 9.0  # s, whatever hangs
 
 
 def notify(message: str) -> None:
@@ -76,13 +80,13 @@ async def run(
     sources: Mapping[str, AsyncGenerator[Received, None]],
     service: ServiceSettings,
     tell_page: Callable[[str], None],
-) -> None:
+) -> NoReturn:
     """Watch those of `machines` that have a source, until SIGTERM or SIGINT, or all sources end.
 
     The others are counted by hand, on the page, whose address `tell_page` gets once it is there.
     With none to watch it runs until a signal.
 
-    What ends it otherwise is logged; SystemExit is then raised.
+    It ends the process: with exit code 0, or with another one once it has logged why.
     """
     stop = _stop_by_signal()
     ask_for_descriptors()
@@ -140,7 +144,7 @@ async def run(
     every = service.store.commit_every
     work = watch(watched, store, sources, started, ask_for_time, health.keeping, every)
     watching = asyncio.create_task(_alone(store, watched, work))
-    await _until_stopped(watching, stop, beside)
+    _leave(await _until_stopped(watching, stop, beside))
 
 
 def _for_screens(
@@ -156,11 +160,43 @@ def _for_screens(
 
 
 def _stop_by_signal() -> asyncio.Event:
-    """What is set once SIGTERM or SIGINT has come."""
-    stop = asyncio.Event()
+    """What is set once SIGTERM or SIGINT has come.
+
+    A thread hears of it, so that a disk that holds up the event loop does not hold up the end.
+    """
+    stop, loop = asyncio.Event(), asyncio.get_running_loop()
+    hears, tells = socket.socketpair()
+    tells.setblocking(False)
+    signal.set_wakeup_fd(tells.fileno())
     for number in (signal.SIGTERM, signal.SIGINT):
-        asyncio.get_running_loop().add_signal_handler(number, stop.set)
+        signal.signal(number, lambda number, frame: None)
+
+    def wait() -> None:
+        with hears, tells:
+            hears.recv(1)
+            loop.call_soon_threadsafe(stop.set)
+            _end_in_time()
+
+    threading.Thread(target=wait, name="signals", daemon=True).start()
     return stop
+
+
+def _end_in_time() -> None:
+    """Have the process end in `LONGEST_STOP`, with exit code 1 and all stacks, if it has not."""
+    with contextlib.suppress(AttributeError, ValueError, OSError, RuntimeError):  # no stderr
+        faulthandler.dump_traceback_later(LONGEST_STOP, exit=True)
+
+
+def _leave(code: int) -> NoReturn:
+    """End the process now that all is kept.
+
+    The interpreter's own end takes seconds, waits for every thread, be it for a name server, and
+    frees what a compiler in another thread still uses.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        with contextlib.suppress(AttributeError, ValueError, OSError):
+            stream.flush()
+    os._exit(code)
 
 
 def _broker(service: ServiceSettings) -> PublishSettings:
@@ -180,10 +216,12 @@ async def _alone(
 
 async def _until_stopped(
     watching: asyncio.Task[None], stop: asyncio.Event, beside: list[asyncio.Task[Any]]
-) -> None:
-    """Wait until the watch ends or `stop` is set, then end all. Exit code 1 if the watch failed."""
+) -> int:
+    """Wait until the watch ends or `stop` is set, then end all. The exit code: 0 if stopped."""
     stopping = asyncio.create_task(stop.wait())
     await asyncio.wait({watching, stopping}, return_when=asyncio.FIRST_COMPLETED)
+    if not stop.is_set():
+        _end_in_time()
     notify("STOPPING=1")
     for task in (watching, stopping, *beside):
         task.cancel()
@@ -195,12 +233,13 @@ async def _until_stopped(
     except BaseExceptionGroup as group:
         for error in group.exceptions:
             log.error("failed", reason=f"{type(error).__name__}: {error}")
-        raise SystemExit(1) from None
+        return 1
     except (sqlite3.Error, OSError, ValueError) as error:  # such as a store that can't be opened
         log.error("failed", reason=f"{type(error).__name__}: {error}")
-        raise SystemExit(2) from None
+        return 2
     else:
         log.info("stopped")
+    return 0
 
 
 def _from_people(

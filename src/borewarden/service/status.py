@@ -11,6 +11,7 @@ from borewarden.collect.link import LinkState
 from borewarden.collect.sight import BLIND_AFTER, Usable
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import Pump
+from borewarden.store.inspections import Came
 from borewarden.watcher.known import Known
 from borewarden.watcher.verdict import State, Verdict
 
@@ -91,6 +92,7 @@ class MachineStatus:
     shelved_until_ns: int | None = None
     shelved_by: str | None = None
     inspection: str = ""  # of the present event, in words
+    came: Came = field(default_factory=Came)  # of the alerts that the store holds
     missed_hours: float = 0.0
     jewels: list[Jewel] = field(default_factory=list)  # in the heads, as the verdict takes it
     head_hours: Mapping[str, float] = field(default_factory=dict)  # jet hours of these jewels

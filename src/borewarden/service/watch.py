@@ -1,8 +1,9 @@
 """Follow machines live: received, learned, kept in the store, and only then told.
 
 One task a machine receives and learns; one writer keeps what all of them hand over, many blocks
-to a transaction. A restart feeds the stored samples since the jewel was fitted to a fresh watcher,
-so the state after a kill is the state that was kept, to the last bit.
+to a transaction. A restart feeds the stored samples since the jewel was fitted, and what the jewel
+before it had left, to a fresh watcher, so the state after a kill is the state that was kept, to the
+last bit.
 
 The register is looked at every few seconds. A jewel fitted later than the newest sample is handed
 to the running watcher; what changes the past has the stored samples since then judged anew, in
@@ -50,6 +51,7 @@ from borewarden.settings import MachineSettings
 from borewarden.store import mails, outbox
 from borewarden.store.database import (
     gather,
+    handed_at,
     newest_sample_ns,
     open_store,
     open_to_read,
@@ -68,6 +70,7 @@ log = structlog.get_logger("borewarden")
 
 QUEUE_BLOCKS = 10_000  # blocks waiting for the disk before receiving has to wait too
 BEAT = 5.0  # s
+LAST_WRITE = 6.0  # s for the disk to take what waits on the way out
 LOOK = 2.0  # s from one look at the register to the next
 BEFORE_ALARM_NS = 600 * 10**9  # in which what it was raised for was found; invented
 SPREAD = 1.0  # s over which the machines are begun with
@@ -110,8 +113,9 @@ def restore(machine: MachineSettings, connection: sqlite3.Connection) -> Followe
     usable_ns = wrong_ns = None
     if newest is not None:
         since = max((s.since_ns for s in sets if s.since_ns <= newest), default=0)
+        handed = handed_at(connection, machine.name, since)
         since = max(since, whole_since(connection, machine.name))
-        watcher.begin_with(hours_before(connection, machine.name, watcher, since))
+        watcher.begin_with(hours_before(connection, machine.name, watcher, since), handed)
         for samples, phases in read_phases(connection, machine.name, since):
             learn_usable(watcher.learn_many, samples, phases == Phase.UNUSABLE)
             usable_ns = sight.learn_many(samples, watcher.gate.settings.nominal_area).newest_ns
@@ -272,7 +276,7 @@ def status_of(machine: MachineSettings, followed: Followed) -> MachineStatus:
     )
 
 
-def _restored(
+async def _restored(
     machines: list[MachineSettings],
     store: Path,
     opened: ExitStack,
@@ -280,7 +284,8 @@ def _restored(
 ) -> tuple[sqlite3.Connection, dict[str, Followed], str]:
     """The store, open until `opened` is closed, and every machine as it was when it was last kept.
 
-    A damaged store is set aside first; what happened to it is given in words, else "".
+    A damaged store is set aside first; what happened to it is given in words, else "". It may be
+    cancelled between two machines.
     """
     finish_setting_aside(store)
     words = ""
@@ -295,6 +300,7 @@ def _restored(
             followed = {}
             for machine in machines:
                 restoring(machine.name)
+                await asyncio.sleep(0)
                 with shown_in(machine.shown_units):
                     followed[machine.name] = restore(machine, connection)
             return connection, followed, words
@@ -329,7 +335,7 @@ async def watch(
     keeping = keeping or Keeping()
     keeping.store = store
     with ExitStack() as opened:
-        connection, followed, replaced = _restored(machines, store, opened, restoring)
+        connection, followed, replaced = await _restored(machines, store, opened, restoring)
 
         def renew(newest_id: int) -> tuple[sqlite3.Connection, str]:
             opened.close()
@@ -375,7 +381,7 @@ async def watch(
                     queue.put_nowait(Hurry())
                 drained = asyncio.create_task(queue.join())
                 await asyncio.wait(
-                    {drained, writer}, timeout=10.0, return_when=asyncio.FIRST_COMPLETED
+                    {drained, writer}, timeout=LAST_WRITE, return_when=asyncio.FIRST_COMPLETED
                 )
                 drained.cancel()
                 writer.cancel()

@@ -38,6 +38,7 @@ from borewarden.service.own_health import Keeping
 from borewarden.service.status import MachineStatus
 from borewarden.store import outbox, spare
 from borewarden.store.database import (
+    handed_at,
     has_batches,
     judge_anew,
     transaction,
@@ -298,14 +299,19 @@ def judge(connection: sqlite3.Connection, block: Judged) -> None:
     block.watcher = block.fresh()
     gate = block.watcher.gate.settings
     latest = round((gate.hold_time + gate.max_gap) * 1e9)  # by which the end of a batch is known
-    if block.set_before_ns is not None and has_batches(
-        connection, block.machine, since_ns - latest, since_ns
-    ):
+    handed = handed_at(connection, block.machine, since_ns)
+    if block.set_before_ns is not None and (
+        # what the set before leaves to this one is not known
+        (handed is None or handed.since_ns != since_ns)
         # the last of them may have become known only by samples that now belong to other jewels
+        or has_batches(connection, block.machine, since_ns - latest, since_ns)
+    ):
         since_ns = block.set_before_ns
+        handed = handed_at(connection, block.machine, since_ns)
     # what was thinned out can't be judged anew: it stays as it was
     since_ns = max(since_ns, whole_since(connection, block.machine))
-    block.watcher.begin_with(hours_before(connection, block.machine, block.watcher, since_ns))
+    hours = hours_before(connection, block.machine, block.watcher, since_ns)
+    block.watcher.begin_with(hours, handed)
     nothing = block.watcher.learn_many(samples_of(np.zeros(0, dtype=np.int64)))
     made = [nothing]
     for learned in judge_anew(connection, block.machine, since_ns, block.watcher.learn_many):

@@ -187,6 +187,7 @@ class MachineSettings(FileSettings):
             flow_shows_jet=isinstance(pump, Intensifier) or pump.regulation == "speed",
             bypass_pressure=0.99 * rated if spills else math.inf,
             rate_resolution=given.rate_resolution if given else 0.0,
+            stored_volume=self.pump.stored_volume or 0.0,
         )
         return settings._replace(**self.gate.given())
 

@@ -34,6 +34,7 @@ from borewarden.settings.units import (
     Separator,
     Share,
     SpeedUnit,
+    StoredVolume,
     StrokeRate,
     Temperature,
     TemperatureUnit,
@@ -92,10 +93,11 @@ class IntensifierPump(Section):
     max_stroke_rate: StrokeRate
     intensification_ratio: Ratio
     volumetric_efficiency: Efficiency = 1.0
+    stored_volume: StoredVolume | None = None
 
     def build(self) -> Intensifier:
         """Its physics."""
-        return Intensifier(**self.model_dump(exclude={"kind"}))
+        return Intensifier(**self.model_dump(exclude={"kind", "stored_volume"}))
 
 
 class DirectDrivePump(Section):
@@ -112,10 +114,11 @@ class DirectDrivePump(Section):
     volumetric_efficiency: Efficiency = 0.95
     regulation: Literal["none", "speed", "bypass"] = "none"
     drive_ratio: DriveRatio | None = None
+    stored_volume: StoredVolume | None = None
 
     def build(self) -> DirectDrive:
         """Its physics."""
-        return DirectDrive(**self.model_dump(exclude={"kind"}))
+        return DirectDrive(**self.model_dump(exclude={"kind", "stored_volume"}))
 
 
 class LoggedColumn(Section):

@@ -173,8 +173,9 @@ def _change_lines(judged: Judged) -> list[str]:
         )
         if trend.weeks_left is not None:
             limit = f"the limit of {100.0 * judged.count.limit:+.0f} %"
+            left = span_words(WEEK * trend.weeks_left)
             lines.append(
-                f"At that pace it reaches {limit} in about {span_words(WEEK * trend.weeks_left)}"
+                f"At that pace it reaches {limit} in about {left}, straight on; wear may speed up"
                 if trend.weeks_left > 0.0
                 else f"It has reached {limit}"
             )

@@ -12,7 +12,6 @@ from borewarden.base.shown import UNITS, chosen, shown
 from borewarden.base.statistics import Interval
 from borewarden.base.text import probability_words
 from borewarden.base.times import local_time
-from borewarden.detect.wear import QUANTILE
 from borewarden.jewels.bore_choice import HourlyCost
 from borewarden.jewels.fitting import Fitting
 from borewarden.lives.posterior import PRIORS, Column, Posterior
@@ -25,6 +24,7 @@ from borewarden.show.wording import INVENTED, group_words, probable_causes, stat
 from borewarden.watcher.verdict import State
 
 UNKNOWN = "–"
+QUANTILE = 1.6449  # standard normal, 95 %
 FAR_NS = 2 * 365 * 86_400 * 10**9  # beyond it, a date means nothing
 
 HEAD_COLUMNS = (

@@ -164,7 +164,7 @@ def basis(seen: ShopSeen) -> list[str]:
         "assumptions (common practice, no source). The more records, the less these count.",
         "Ended: chipped, worn, poor cut quality, plugged or unknown. Planned and mishandled count "
         "as removed in good condition.",
-        "A chance based on a jewel's own wear assumes that wear continues in a straight line, and "
+        "A chance based on a jewel's own wear allows for wear that speeds up. It assumes "
         "that a jewel that fails early fails suddenly. A chip gives no warning.",
     ]
     return lines + [f"{line[0].upper()}{line[1:]}." for line in seen.shop.assumed()]

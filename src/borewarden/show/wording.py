@@ -112,6 +112,7 @@ NOTHING_TO_CHECK = "Nothing to check: the bore is probably sound."
 DETECTOR = "a general-purpose detector (Page-Hinkley)"
 INVENTED = "prior odds invented"  # stands beside every probability of a cause
 PROBABLE = 0.05  # causes below that are not shown
+LEAST_RATE = 1e-4  # per hour, of false alerts: less is not worth a word
 MOST_CAUSES, MOST_FOR, MOST_AGAINST = 3, 3, 2
 _NOT_WATCHED = (
     "Not watched: a worn mixing chamber or focusing tube does not load the pump, so the watcher "
@@ -195,6 +196,7 @@ def evidence(verdict: Verdict, pump: Pump, time_zone: str) -> list[str]:
         )
         lines += _wear_lines(verdict)
     lines += second_opinion_lines(verdict, time_zone)
+    lines += false_rate_lines(verdict)
     lines.append(f"Jet hours of this jewel: {verdict.jet_hours:.1f} h")
     return lines + _cause_lines(verdict, pump)
 
@@ -221,6 +223,39 @@ def second_opinion_lines(verdict: Verdict, time_zone: str) -> list[str]:
         f"Changes on this jewel so far: {opinion.both} seen by both, {opinion.only_watcher} by the "
         f"watcher alone, {opinion.only_detector} by the detector alone",
     ]
+
+
+def false_rate_lines(verdict: Verdict) -> list[str]:
+    """How often a step is told falsely, as believed and as it came; none while learning."""
+    rate = verdict.false_rate
+    if rate is None:
+        return []
+    if rate.is_bound or rate.middle < LEAST_RATE / 2.0:
+        believed = f"fewer than {_in_1000(max(rate.high, LEAST_RATE))} in 1,000 jet h believed"
+        believed += ", by few peaks so far" if rate.is_bound else ""
+    else:
+        believed = (
+            f"about {_in_1000(rate.middle)} in 1,000 jet h believed "
+            f"({_in_1000(rate.low)} to {_in_1000(rate.high)})"
+        )
+    return [
+        f"False alerts of a step: {believed}, {_in_1000(rate.asked)} asked",
+        f"Alerts on this jewel so far: {rate.told}, {rate.gone} of them over without a repair, in "
+        f"{rate.hours:.0f} jet h",
+    ]
+
+
+def came_words(told: int, confirmed: int, false: int) -> str:
+    """What came of the alerts of a machine; empty while there were none."""
+    if not told:
+        return ""
+    return f"Alerts kept: {told}, {confirmed} confirmed and {false} found false by inspection"
+
+
+def _in_1000(per_hour: float) -> str:
+    """A rate per hour as one in 1,000 hours, to two digits and no further than to a tenth."""
+    tenths = f"{1000.0 * per_hour:.1f}".removesuffix(".0")
+    return tenths if len(tenths) <= len("9.9") else f"{1000.0 * per_hour:,.0f}"
 
 
 def probable_causes(verdict: Verdict) -> list[Group]:
@@ -361,11 +396,11 @@ def _wear_lines(verdict: Verdict) -> list[str]:
     if verdict.hours_to_limit is not None:
         low, middle, high = verdict.hours_to_limit
         if math.isinf(low):
-            left = "no end in sight at this wear"
+            left = "no end in sight, even if wear speeds up"
         elif math.isinf(high):
-            left = f"at least {low:.0f}; no upper bound, since wear may be zero"
+            left = f"at least {low:.0f}; no upper bound, since wear may be zero or speed up"
         else:
-            left = f"{middle:.0f} (90 %: {low:.0f} to {high:.0f})"
+            left = f"{middle:.0f} (90 %: {low:.0f} to {high:.0f}), as wear may speed up"
         lines.append(f"Jet hours left before the limit: {left}")
     return lines
 

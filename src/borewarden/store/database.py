@@ -21,9 +21,11 @@ from bisect import bisect
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing, contextmanager
+from functools import partial
 from itertools import chain, compress, groupby
 from operator import itemgetter
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote
 
 import numpy as np
@@ -31,9 +33,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from borewarden.base.files import is_special, make_private, resolved
+from borewarden.base.plain import json_text
 from borewarden.base.samples import Samples, samples_of
+from borewarden.detect.habits import Habits
 from borewarden.gate.batch import Phase
 from borewarden.store.accounts import ACCOUNTS
+from borewarden.store.append_only import read_kept
 from borewarden.store.counts import COUNTS
 from borewarden.store.inspections import INSPECTIONS
 from borewarden.store.register import REGISTER
@@ -41,7 +46,7 @@ from borewarden.store.verdicts import _alert_row
 from borewarden.watcher.batch_loop import RESULT
 from borewarden.watcher.usable import learn_usable
 from borewarden.watcher.verdict import STATES
-from borewarden.watcher.watcher import Learned
+from borewarden.watcher.watcher import Handed, Learned
 
 SCHEMA_VERSION = 3  # 2 added tables only; 3 has blocks of samples in place of a row a sample
 APPLICATION_ID = 0x42574453  # "BWDS": by it a store of ours is known, see sqlite.org/pragma.html
@@ -53,6 +58,7 @@ GATHERED = 65_536  # short blocks in `recent` before they are gathered
 READ_TOGETHER = 2**22  # bytes
 
 RESULT_TIMES = {"batch": "end_ns", "alert": "time_ns"}  # tables of what samples led to, by time
+FORGOTTEN = {**RESULT_TIMES, "habits": "since_ns"}  # with the samples that led to it
 
 Words = NDArray[np.int64]  # shape (samples, 2 + len(CHANNELS))
 
@@ -80,6 +86,10 @@ CREATE TABLE IF NOT EXISTS alert (
     machine TEXT NOT NULL, time_ns INTEGER NOT NULL, state TEXT NOT NULL, ne107 TEXT NOT NULL,
     onset_ns INTEGER, step REAL, probability REAL, reason TEXT NOT NULL, verdict TEXT NOT NULL,
     PRIMARY KEY (machine, time_ns, state)
+) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS habits (
+    machine TEXT NOT NULL, since_ns INTEGER NOT NULL, content TEXT NOT NULL,
+    PRIMARY KEY (machine, since_ns)
 ) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS alarm (
     machine TEXT NOT NULL, about TEXT NOT NULL, content TEXT NOT NULL,
@@ -336,8 +346,8 @@ def forget(connection: sqlite3.Connection, machine: str, first_ns: int, last_ns:
 def forget_learned(
     connection: sqlite3.Connection, machine: str, first_ns: int, last_ns: int
 ) -> None:
-    """Drop batches and alerts of `machine` from `first_ns` to `last_ns`, and keep the samples."""
-    for table, column in RESULT_TIMES.items():
+    """Drop what came of the samples of `machine` from `first_ns` to `last_ns`, and keep these."""
+    for table, column in FORGOTTEN.items():
         connection.execute(
             f"DELETE FROM {table} WHERE machine = ? AND {column} BETWEEN ? AND ?",
             (machine, first_ns, last_ns),
@@ -422,7 +432,7 @@ def judge_anew(
 
 
 def write_results(connection: sqlite3.Connection, machine: str, learned: Learned) -> None:
-    """Write batches and alerts, in the place of those of the same time."""
+    """Write batches, alerts and habits, in the place of those of the same time."""
     connection.executemany(
         f"INSERT OR REPLACE INTO batch VALUES ({', '.join('?' * (len(RESULT.names or ()) + 1))})",
         [(machine, *row[:-1], STATES[row[-1]].value) for row in learned.batches.tolist()],
@@ -430,6 +440,30 @@ def write_results(connection: sqlite3.Connection, machine: str, learned: Learned
     connection.executemany(
         "INSERT OR REPLACE INTO alert VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         [_alert_row(machine, alert) for alert in learned.alerts],
+    )
+    connection.executemany(
+        "INSERT OR REPLACE INTO habits VALUES (?, ?, ?)",
+        [(machine, each.since_ns, json_text(each.habits)) for each in learned.handed],
+    )
+
+
+def handed_at(connection: sqlite3.Connection, machine: str, time_ns: int) -> Handed | None:
+    """What the jewels in the heads at `time_ns` were left by those before; None if nothing was."""
+    row = connection.execute(
+        "SELECT since_ns, content FROM habits WHERE machine = ? AND since_ns <= ? "
+        "ORDER BY since_ns DESC LIMIT 1",
+        (machine, time_ns),
+    ).fetchone()
+    return None if row is None else read_kept("habits of a pump", row[1], partial(_handed, row[0]))
+
+
+def _handed(since_ns: int, fields: dict[str, Any]) -> Handed:
+    return Handed(
+        since_ns,
+        {
+            heads: Habits(**{**each, "wanders": tuple(each["wanders"])})
+            for heads, each in fields.items()
+        },
     )
 
 
@@ -680,7 +714,16 @@ def newest_sample_ns(connection: sqlite3.Connection, machine: str) -> int | None
 
 def read_books(connection: sqlite3.Connection) -> None:
     """Go through what a start needs besides samples, so that damage to it shows at once."""
-    for table in ("alarm", "judged_by", "thinned", "register", "inspection", "mail", "mail_copy"):
+    for table in (
+        "alarm",
+        "habits",
+        "judged_by",
+        "thinned",
+        "register",
+        "inspection",
+        "mail",
+        "mail_copy",
+    ):
         for _ in connection.execute(f"SELECT * FROM {table}"):
             pass
     connection.execute("SELECT count(*) FROM recent").fetchone()

@@ -13,14 +13,16 @@ import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
+from typing import NamedTuple
 
 from pydantic import TypeAdapter
 
 from borewarden.inspection.answers import merge_answers
 from borewarden.inspection.outcome import conclude
-from borewarden.inspection.record import Inspection
+from borewarden.inspection.record import Finding, Inspection
 from borewarden.store.append_only import add_entry, entries, read_kept
 from borewarden.store.queries import alerts
+from borewarden.watcher.verdict import NO_CHANGE, State
 
 INSPECTIONS = """
 CREATE TABLE IF NOT EXISTS inspection (
@@ -44,6 +46,36 @@ class InspectionEntry:
     by: str
     why: str
     content: Inspection | None  # None: it was struck out
+
+
+class Came(NamedTuple):
+    """What came of the alerts of one machine that the store holds.
+
+    `told` counts changes that were told of, each once, however often its words changed. Of them
+    `confirmed` were a fault as an inspection found it, and `false` were none of the bore's.
+    """
+
+    told: int = 0
+    confirmed: int = 0
+    false: int = 0
+
+
+def came_of_alerts(connection: sqlite3.Connection, machine: str) -> Came:
+    """How many changes of `machine` were told of, and what the newest inspection of each found."""
+    findings = {each.alert_ns: each.finding for each in inspections(connection, machine).values()}
+    changes: list[Finding | None] = []
+    before = State.SOUND
+    for time_ns, word in connection.execute(
+        "SELECT time_ns, state FROM alert WHERE machine = ? ORDER BY time_ns", (machine,)
+    ):
+        state = State(word)
+        if state not in NO_CHANGE:
+            if before in NO_CHANGE:
+                changes.append(None)
+            changes[-1] = findings.get(time_ns, changes[-1])
+        before = state
+    closing = sum(found is not None and found.closes for found in changes)
+    return Came(len(changes), changes.count(Finding.CONFIRMED), closing)
 
 
 def record_inspection(

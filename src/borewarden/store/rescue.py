@@ -165,7 +165,7 @@ def _is_sound(table: str, row: tuple[Any, ...]) -> bool:
     try:
         if table in ("block", "recent"):
             return not block_faults(*row[1:])
-        if table in ("alert", "alarm", "register", "inspection"):
+        if table in ("alert", "alarm", "habits", "register", "inspection"):
             json.loads(row[-1])
     except (TypeError, ValueError, AttributeError):
         return False

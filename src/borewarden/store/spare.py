@@ -13,7 +13,9 @@ from borewarden.store.database import TABLES
 
 PAGE = 4096  # bytes
 MOST_BYTES = 512 * 2**20  # a week of ten machines with four channels at 1 Hz
-POURED = ("block", "recent", "batch", "alert", "alarm", "outbox", "mail", "mail_copy", "trail")
+POURED = (
+    "block", "recent", "batch", "alert", "habits", "alarm", "outbox", "mail", "mail_copy", "trail",
+)  # fmt: skip
 SAMPLES = "SELECT coalesce(sum(samples), 0) FROM (SELECT samples FROM {0} WHERE {1})"
 
 

@@ -120,6 +120,7 @@ def _contents(connection: sqlite3.Connection) -> Iterator[Finding]:
         )  # fmt: skip
     texts = {
         "alert": "verdict", "register": "content", "inspection": "content", "alarm": "content",
+        "habits": "content",
     }  # fmt: skip
     for table, column in texts.items():
         rows, bad = 0, 0

@@ -7,6 +7,7 @@ import json
 from typing import Any
 
 from borewarden.base.statistics import Interval
+from borewarden.detect.false_rate import FalseRate
 from borewarden.detect.second_opinion import Opinion
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.watcher.verdict import HeadBelief, State, Verdict
@@ -14,8 +15,9 @@ from borewarden.watcher.watcher import Alert
 
 
 def verdict_of(fields: dict[str, Any]) -> Verdict:
-    """A verdict as the store keeps it; older ones lack causes, heads or second opinion."""
+    """A verdict as the store keeps it; older ones lack what is newer."""
     limit, opinion = fields.get("hours_to_limit"), fields.get("second_opinion")
+    rate = fields.get("false_rate")
     return Verdict(
         **{
             **fields,
@@ -24,6 +26,7 @@ def verdict_of(fields: dict[str, Any]) -> Verdict:
             "causes": tuple(_belief(each) for each in fields.get("causes", ())),
             "heads": tuple(HeadBelief(**each) for each in fields.get("heads", ())),
             "second_opinion": None if opinion is None else Opinion(**opinion),
+            "false_rate": None if rate is None else FalseRate(**rate),
         }
     )
 

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.base.samples import rows
+from borewarden.detect.habits import HabitsByHeads
 from borewarden.diagnose.causes import Cause
 from borewarden.gate.gate import Gate, GateSettings
 from borewarden.jewels.jewel import Jewel
@@ -109,9 +110,11 @@ def watch_stretch(
     """Result rows of each set of jewels and all alerts: what `Watcher` gives for these settings."""
     parts: list[NDArray[np.void]] = []
     alerts: list[Alert] = []
+    habits: HabitsByHeads = {}
     for part in gathered:
-        bore = watch_of(shop.pump, part.jewels, settings, shop.valve_heads)
+        bore = watch_of(shop.pump, part.jewels, settings, shop.valve_heads, habits)
         results, changes = bore.learn_many(part.batches)
+        habits = bore.habits
         parts.append(results)
         alerts += _alerts(changes)
     return parts, alerts
@@ -135,8 +138,9 @@ def judge_setting(shop: Shop, gathered: list[Gathered], settings: WatchSettings)
     delay = [float("nan")] * len(shop.trials)
     right = [False] * len(shop.trials)
     alerts: list[Alert] = []
+    habits: HabitsByHeads = {}
     for part in gathered:
-        bore = watch_of(shop.pump, part.jewels, settings, shop.valve_heads)
+        bore = watch_of(shop.pump, part.jewels, settings, shop.valve_heads, habits)
         changes: list[Verdict] = []
         results: list[NDArray[np.void]] = []
         here = 0
@@ -150,6 +154,7 @@ def judge_setting(shop: Shop, gathered: list[Gathered], settings: WatchSettings)
                 told, verdict = _try(shop, bore.fork(), trial)
                 delay[trial.number] = told
                 right[trial.number] = verdict is not None and _is_bore(verdict)
+        habits = bore.habits
         alerts += _alerts(changes)
         _add_hours(shop, part, np.concatenate(results), hours)
     before = State.SOUND

@@ -34,7 +34,7 @@ class Estimate(NamedTuple):
 
 
 def quantile(values: Floats, q: float, coverage: float = COVERAGE) -> Estimate:
-    """Quantile of `values`, shape (n,), infinite ones included, with its exact interval.
+    """Quantile of `values`, shape (n,), infinite ones included, with its exact interval; 0 < q < 1.
 
     The sample quantile is the order statistic of rank ceil(n q); the ends are those whose binomial
     ranks have the `coverage`, whatever the distribution (David & Nagaraja 2003, "Order Statistics",
@@ -45,7 +45,7 @@ def quantile(values: Floats, q: float, coverage: float = COVERAGE) -> Estimate:
     if n == 0:
         return Estimate(float("nan"), float("nan"), float("nan"))
     low, high = _binomial_ranks(n, q, coverage)
-    rank = min(max(int(np.ceil(n * q)), 1), n)
+    rank = int(np.ceil(n * q))
     return Estimate(
         float(ordered[rank - 1]),
         float(ordered[low - 1]) if low >= 1 else 0.0,

@@ -25,6 +25,7 @@ DRIFT_BLOCK = 20  # batches in one value of the wear line; invented
 FORGET = 0.15  # weight of the newest batch in the running mean of a signal; invented
 STEP_SIZES = (0.03, 0.05, 0.08, 0.12, 0.20, 0.35)  # relative area, equally likely beforehand;
 # invented
+JUMPED, JUMPED_BEFORE = 1, 2  # values of `Detector.jumps`: on this jewel, on the one before
 OTHER_HEADS = 0.25  # heads commanded on, mean of a batch: further off, they were changed; invented
 
 # One steady batch and what was made of it: a row of the derived series. SI, NaN where unknown.
@@ -119,7 +120,7 @@ class Detector(NamedTuple):
     standing: float = 0.0  # probability that the bore has opened up by what was found
     since: int = 0  # batches put into the ring before the detector last started anew
     timing: float = 0.0  # variance of its timing that a batch usually has
-    jumps: int = 0  # 1: something jumps and comes back on this machine
+    jumps: int = 0  # else something jumps and comes back on this machine
 
 
 class Running(NamedTuple):

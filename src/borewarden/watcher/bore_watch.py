@@ -7,12 +7,15 @@ into the state, `monitor.transition` says which state follows, and that is writt
 from __future__ import annotations
 
 import copy
+from dataclasses import replace
 from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.detect.baseline import Baseline
+from borewarden.detect.false_rate import Peaks
+from borewarden.detect.habits import Habits
 from borewarden.detect.second_opinion import SecondOpinion
 from borewarden.detect.step import RING, WINDOW
 from borewarden.diagnose.features import Idle
@@ -52,13 +55,22 @@ _PARTS = ("reference", "expected", "detector", "running", "block", "signals")
 
 
 class BoreWatch:
-    """One jewel (or the jewels of several heads on one pump), from fitting to removal."""
+    """One jewel (or the jewels of several heads on one pump), from fitting to removal.
 
-    def __init__(self, pump: Pump, jewels: list[Jewel], settings: WatchSettings) -> None:
+    `habits` are what the watch of the jewel before has left.
+    """
+
+    def __init__(
+        self,
+        pump: Pump,
+        jewels: list[Jewel],
+        settings: WatchSettings,
+        habits: Habits | None = None,
+    ) -> None:
         hours = max(jewel.jet_hours for jewel in jewels)
         area = stated_area(jewels)
         self._monitor: Monitor = Learning(
-            setup=Setup(pump, tuple(jewels), settings),
+            setup=Setup(pump, tuple(jewels), settings, habits),
             told=State.LEARNING,
             reason="no steady cutting yet",
             reference=Reference(hours, area, area / stated_bores_area(jewels)),
@@ -68,6 +80,7 @@ class BoreWatch:
         self._ring = np.zeros(WINDOW, dtype=RING)
         self._record = np.zeros(1, dtype=LOOP)
         self._second = SecondOpinion()
+        self._peaks = Peaks()
         self._write(None, self._monitor)
 
     @property
@@ -84,6 +97,12 @@ class BoreWatch:
     def baseline(self) -> Baseline | None:
         """What was learned of the jewel, None before that."""
         return None if isinstance(self._monitor, Learning) else self._monitor.baseline
+
+    @property
+    def habits(self) -> Habits | None:
+        """What to leave to the next jewel: its own, or those it was given where it has none."""
+        own = None if isinstance(self._monitor, Learning) else self._monitor.habits
+        return own or self._monitor.setup.habits
 
     @property
     def ring(self) -> NDArray[np.void]:
@@ -111,12 +130,17 @@ class BoreWatch:
         other = copy.copy(self)
         other._ring, other._record = self._ring.copy(), self._record.copy()
         other._second = copy.deepcopy(self._second)
+        other._peaks = copy.deepcopy(self._peaks)
         return other
 
     def verdict(self) -> Verdict:
         """The state now, with the numbers of the last few batches."""
-        opinion = None if isinstance(self._monitor, Learning) else self._second.opinion
-        return verdict_of(self.monitor, self._ring, opinion)
+        verdict = verdict_of(self.monitor, self._ring)
+        if isinstance(self._monitor, Learning):
+            return verdict
+        asked = 1.0 / self._monitor.setup.settings.false_alarm_hours
+        opinion, rate = self._second.opinion, self._peaks.rate(asked)
+        return replace(verdict, second_opinion=opinion, false_rate=rate)
 
     def learn_many(self, batches: NDArray[np.void]) -> tuple[NDArray[np.void], list[Verdict]]:
         """Take batches of the gate, dtype `BATCH`: a row of dtype `RESULT` for each steady one.
@@ -141,12 +165,12 @@ class BoreWatch:
             notices: tuple[Notice, ...] = ()
             if stop != Stop.NOTHING:
                 notices = self._think(Stop(stop), batches[taken - 1], results[made - 1 : made])
-            self._ask(batches[first:taken], results[heard:made])
+            self._let_hear(batches[first:taken], results[heard:made])
             self._tell(notices, changes)
         return made
 
-    def _ask(self, batches: Any, rows: Any) -> None:
-        """Let the second opinion hear of `batches` too; `rows` are those of the steady ones.
+    def _let_hear(self, batches: Any, rows: Any) -> None:
+        """Let those hear of `batches` that only look on; `rows` are those of the steady ones.
 
         But for those that the watch leaves out, since other heads were on.
         """
@@ -158,8 +182,10 @@ class BoreWatch:
             rows = rows[~others]
         noise = 2.0 * rows["bore_sd"] / rows["bore"]  # of the log area
         values = rows["log_ratio"] / noise
-        told = _TELLS[rows["state"]]
-        self._second.take(zip(values.tolist(), rows["end_ns"].tolist(), told.tolist(), strict=True))
+        told = _TELLS[rows["state"]].tolist()
+        self._second.take(zip(values.tolist(), rows["end_ns"].tolist(), told, strict=True))
+        ratios = rows["statistic"] / rows["threshold"]
+        self._peaks.take(zip(ratios.tolist(), rows["jet_hours"].tolist(), told, strict=True))
 
     def _think(self, stop: Stop, batch: np.void, row: Any) -> tuple[Notice, ...]:
         """Let the monitor answer a stop of the loop. `row` is that of `batch`, if it was steady."""

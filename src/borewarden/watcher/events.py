@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.detect.baseline import Baseline, Noise
+from borewarden.detect.habits import Habits
 from borewarden.detect.step import Step
 from borewarden.detect.wear import Drift
 from borewarden.diagnose.causes import Belief, Cause
@@ -144,11 +145,12 @@ Event: TypeAlias = StepEvent | SlowEvent | LowPressureEvent | SignalEvent
 
 
 class Setup(NamedTuple):
-    """What is watched, and by which thresholds."""
+    """What is watched, and by which thresholds; `habits` are those the jewel before has left."""
 
     pump: Pump
     jewels: tuple[Jewel, ...]
     settings: WatchSettings
+    habits: Habits | None = None
 
     @property
     def is_intensifier(self) -> bool:
@@ -221,6 +223,7 @@ class Watching(_Known):
     past: Past = field(default_factory=Past)
     # what the signals showed over stretches of the sound jewel, shape (n, SIGNALS), oldest first
     stretches: NDArray[np.float64] = field(default_factory=NO_STRETCHES.copy)
+    habits: Habits | None = None  # as of when nothing had happened yet
     unjudged: NDArray[np.void] | None = None  # first batches after those of the baseline
 
     @property

@@ -14,6 +14,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
+from borewarden.detect.habits import HabitsByHeads
 from borewarden.gate.batch import BatchKind
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import Pump
@@ -21,7 +22,7 @@ from borewarden.watcher.batch_loop import NO_RESULTS
 from borewarden.watcher.bore_watch import BoreWatch
 from borewarden.watcher.heads import Merged, Part, merge, with_heads
 from borewarden.watcher.known import Known
-from borewarden.watcher.levels import Combination, Given, Levels, sort
+from borewarden.watcher.levels import Combination, Given, Levels, sort, words_of
 from borewarden.watcher.one_head import OneHeadWatch
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import STATES, State, Verdict, head_of
@@ -43,9 +44,11 @@ class HeadsWatch:
         jewels: list[Jewel],
         settings: WatchSettings,
         valve_heads: Sequence[str],
+        habits: HabitsByHeads | None = None,
     ) -> None:
         self._pump, self._jewels, self._settings = pump, jewels, settings
         self._valve_heads = tuple(valve_heads)
+        self._given = habits or {}
         self._watches: dict[Combination, BoreWatch] = {}
         self._seconds: dict[Combination, float] = {}  # of jet, as far as known
         self._last: tuple[Combination | None, float] = (None, 0.0)  # jet seconds of the pump then
@@ -63,6 +66,12 @@ class HeadsWatch:
     def reason(self) -> str:
         """Why that is told."""
         return self.verdict().reason
+
+    @property
+    def habits(self) -> HabitsByHeads:
+        """What to leave to the next jewels, of combinations whose heads are known."""
+        known = {each.words: w.habits for each, w in self._watches.items() if each.is_known}
+        return {**self._given, **{words: habits for words, habits in known.items() if habits}}
 
     def known(self) -> tuple[Known, ...]:
         """What was learned of each combination of open heads, and how well."""
@@ -153,7 +162,8 @@ class HeadsWatch:
     def _watch_of(self, combination: Combination) -> BoreWatch:
         if combination not in self._watches:
             own = [jewel for jewel in self._jewels if jewel.head in combination.options[0]]
-            self._watches[combination] = BoreWatch(self._pump, own, self._settings)
+            habits = self._given.get(combination.words)
+            self._watches[combination] = BoreWatch(self._pump, own, self._settings, habits)
         return self._watches[combination]
 
     def _names_a_head(self) -> bool:
@@ -178,9 +188,17 @@ class HeadsWatch:
 
 
 def watch_of(
-    pump: Pump, jewels: list[Jewel], settings: WatchSettings, valve_heads: Sequence[str] = ()
+    pump: Pump,
+    jewels: list[Jewel],
+    settings: WatchSettings,
+    valve_heads: Sequence[str] = (),
+    habits: HabitsByHeads | None = None,
 ) -> OneHeadWatch | HeadsWatch:
-    """A new watch of these `jewels`: of one head plainly, of several by combinations."""
+    """A new watch of these `jewels`: of one head plainly, of several by combinations.
+
+    `habits` are those that the watch before has left.
+    """
     if max(len(jewels), len(valve_heads)) == 1:
-        return OneHeadWatch(BoreWatch(pump, jewels, settings))
-    return HeadsWatch(pump, jewels, settings, valve_heads)
+        own = (habits or {}).get(words_of([jewels[0].head]))
+        return OneHeadWatch(BoreWatch(pump, jewels, settings, own))
+    return HeadsWatch(pump, jewels, settings, valve_heads, habits)

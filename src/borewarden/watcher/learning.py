@@ -7,13 +7,20 @@ from numpy.typing import NDArray
 
 from borewarden.base.shown import quantity_text
 from borewarden.detect.baseline import Baseline, Noise, learn_baseline
+from borewarden.detect.habits import as_known, pooled, pressure_prior, that_fit
 from borewarden.detect.step import newest, threshold
 from borewarden.detect.wear import LEVEL_SD, Drift, wanders_within
 from borewarden.diagnose.causes import PRIOR, Cause, possible_causes
 from borewarden.diagnose.features import Idle, known_mean, known_spread
 from borewarden.gate.batch import HEADS, SIGNALS, BatchKind
 from borewarden.jewels.jewel import nearest_stock_bore, stated_area, stated_bores_area
-from borewarden.watcher.batch_loop import DRIFT_BLOCK, NS_PER_H, Detector, Signals
+from borewarden.watcher.batch_loop import (
+    DRIFT_BLOCK,
+    JUMPED_BEFORE,
+    NS_PER_H,
+    Detector,
+    Signals,
+)
 from borewarden.watcher.events import Learning, Setup, Watching, changed
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import State
@@ -116,13 +123,16 @@ def _start_detectors(
     state: Learning, baseline: Baseline, rows: NDArray[np.void], first: NDArray[np.void]
 ) -> Watching:
     """Tune the detectors to the noise of the `baseline`, learned from `rows` of the `first`."""
-    settings, noise = state.setup.settings, baseline.noise
+    settings = state.setup.settings
+    hypotheses = wanders_within(settings.level_uncertainty)
+    habits = that_fit(state.setup.habits, baseline.noise, hypotheses)
+    noise = pooled(baseline.noise, habits)
     batch_time = float(np.mean(first["time"]))
     # alarms of either sign share what false alarms are allowed
     run_length = float(f"{2.0 * settings.false_alarm_hours * 3600.0 / batch_time:.3g}")
     possible = possible_causes(state.setup.is_intensifier)
     one = float(np.hypot(noise.sigma, float(np.median(rows["resolution"]))))
-    wear = _first_line(state, rows, one)
+    wear = _first_line(state, rows, one, as_known(hypotheses, habits), pressure_prior(habits))
     base = np.array([known_mean(rows["signals"][:, k]) for k in range(len(SIGNALS))])
     limit = np.array(
         [
@@ -147,6 +157,7 @@ def _start_detectors(
             hazard=batch_time / 3600.0 / settings.jewel_life_hours,
             share=PRIOR[Cause.BORE] / sum(PRIOR[cause] for cause in possible),
             since=state.running.taken,
+            jumps=JUMPED_BEFORE if habits is not None and habits.jumps else 0,
         ),
         running=state.running,
         signals=Signals(base, base, limit),
@@ -161,7 +172,13 @@ def _start_detectors(
     return with_noise(with_line(watching), noise)
 
 
-def _first_line(state: Learning, rows: NDArray[np.void], one: float) -> Drift:
+def _first_line(
+    state: Learning,
+    rows: NDArray[np.void],
+    one: float,
+    wanders: NDArray[np.float64],
+    pressure: tuple[float, float],
+) -> Drift:
     """The wear line as the baseline leaves it, with the noise `one` of a batch."""
     settings = state.setup.settings
     given = all(jewel.discharge_coefficient is not None for jewel in state.setup.jewels)
@@ -169,9 +186,10 @@ def _first_line(state: Learning, rows: NDArray[np.void], one: float) -> Drift:
         one / DRIFT_BLOCK**0.5,
         settings.level_uncertainty if given else LEVEL_SD,
         slope_sd=SLOPE_SD,
-        wanders=wanders_within(settings.level_uncertainty),
+        wanders=wanders,
         beyond=float(np.log1p(BEYOND * settings.wear_notice)),
     )
+    wear.expect_pressure(*pressure)
     if not given:  # the machine may have wandered off its level just then
         clock = float(np.mean(rows["start_ns"] / NS_PER_H))
         wear.update(0.5 * state.watched_hours, 0.0, clock=clock)

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -46,12 +46,17 @@ class Combination(NamedTuple):
     @property
     def words(self) -> str:
         """Such as "head 1", "head 1 and 2", or "head 1 or head 2" where that is open."""
-        return " or ".join(f"head {' and '.join(sorted(heads))}" for heads in self.options)
+        return " or ".join(words_of(heads) for heads in self.options)
 
     @property
     def is_known(self) -> bool:
         """Whether it is known which heads these are."""
         return len(self.options) == 1
+
+
+def words_of(heads: Iterable[str]) -> str:
+    """Heads that are open together, in words."""
+    return f"head {' and '.join(sorted(heads))}"
 
 
 class Level(NamedTuple):

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.detect.baseline import robust_noise
+from borewarden.detect.habits import habits_of
 from borewarden.detect.shape import ramp_over_step
 from borewarden.detect.step import WINDOW, Step, at_one_pressure, locate_step, newest
 from borewarden.detect.wear import Drift
@@ -28,7 +29,7 @@ from borewarden.diagnose.features import (
     timing_sd,
 )
 from borewarden.gate.batch import HEADS, BatchKind
-from borewarden.watcher.batch_loop import DRIFT_BLOCK, OTHER_HEADS, Block, Stop
+from borewarden.watcher.batch_loop import DRIFT_BLOCK, JUMPED, OTHER_HEADS, Block, Stop
 from borewarden.watcher.events import (
     Event,
     Learning,
@@ -383,15 +384,10 @@ def _quiet_block(state: Watching, seen: Observation) -> Watching:
     state, rows = _take_block(state, seen)
     gone = _surely_gone(state)
     if gone == 0.0:
-        known = np.concatenate(
-            [
-                state.stretches,
-                stretch_of(
-                    rows[-DRIFT_BLOCK:], state.reference.pressure, state.setup.is_intensifier
-                ),
-            ]
-        )
-        return changed(state, stretches=known[-STRETCHES:])
+        pressure, is_intensifier = state.reference.pressure, state.setup.is_intensifier
+        newest_one = stretch_of(rows[-DRIFT_BLOCK:], pressure, is_intensifier)
+        known = np.concatenate([state.stretches, newest_one])
+        return _with_habits(changed(state, stretches=known[-STRETCHES:]))
     event = SlowEvent(
         sign=float(np.sign(gone)),
         before=state.first_rows,
@@ -399,6 +395,14 @@ def _quiet_block(state: Watching, seen: Observation) -> Watching:
         sound_wear=state.wear.before_a_bend(),
     )
     return _weigh_block(state, event, rows, gone)
+
+
+def _with_habits(state: Watching) -> Watching:
+    """The `state` with what it would leave to the next jewel; nothing of a bore in doubt."""
+    if state.resting is not State.SOUND:
+        return state
+    jumps = state.detector.jumps == JUMPED
+    return changed(state, habits=habits_of(state.noise, state.wear, jumps))
 
 
 def _slow_block(state: Watching, seen: Observation) -> Watching:
@@ -486,7 +490,7 @@ def _heed_jumps(state: Watching, rows: NDArray[np.void]) -> Watching:
     jumps = np.abs(rows["value"] - np.median(rows["value"])) > JUMP * sd
     if not np.any(jumps):
         return state
-    return changed(state, detector=detector._replace(jumps=1))
+    return changed(state, detector=detector._replace(jumps=JUMPED))
 
 
 def _surely_gone(state: Watching) -> float:

@@ -16,11 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.detect.baseline import Baseline
+from borewarden.detect.habits import HabitsByHeads
 from borewarden.gate.batch import BatchKind
 from borewarden.watcher.batch_loop import NO_RESULTS
 from borewarden.watcher.bore_watch import BoreWatch
 from borewarden.watcher.events import LowPressureEvent, Monitor, StepEvent, Watching
 from borewarden.watcher.known import Known
+from borewarden.watcher.levels import words_of
 from borewarden.watcher.verdict import STATES, State, Verdict
 
 MORE = math.log(1.5)  # in log area: what opens up by so much may be another head; invented
@@ -61,6 +63,12 @@ class OneHeadWatch:
     def monitor(self) -> Monitor:
         """The state as it is now."""
         return self.bore.monitor
+
+    @property
+    def habits(self) -> HabitsByHeads:
+        """What to leave to the next jewel."""
+        habits, (jewel,) = self.bore.habits, self.monitor.setup.jewels
+        return {words_of([jewel.head]): habits} if habits else {}
 
     def known(self) -> tuple[Known, ...]:
         """What was learned, and how well."""

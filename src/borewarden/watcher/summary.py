@@ -6,9 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.base.statistics import Interval
-from borewarden.detect.second_opinion import Opinion
+from borewarden.detect.ahead import hours_to
 from borewarden.detect.step import newest
-from borewarden.detect.wear import hours_to
 from borewarden.diagnose.features import known_mean
 from borewarden.physics.orifice import bore_of_area
 from borewarden.physics.pump import Intensifier, Pump, event_rate, overstroke_margin
@@ -17,9 +16,7 @@ from borewarden.watcher.monitor import RECENT
 from borewarden.watcher.verdict import State, Verdict
 
 
-def verdict_of(
-    monitor: Monitor, ring: NDArray[np.void], second_opinion: Opinion | None = None
-) -> Verdict:
+def verdict_of(monitor: Monitor, ring: NDArray[np.void]) -> Verdict:
     """The verdict by the state and the newest batches in the `ring`, dtype `RING`."""
     setup, reference = monitor.setup, monitor.reference
     rows = newest(ring, monitor.running.taken, RECENT)
@@ -61,7 +58,6 @@ def verdict_of(
         hours_to_limit=hours_left,
         causes=weighed.causes if weighed else (),
         check=weighed.check if weighed else "",
-        second_opinion=second_opinion,
     )
 
 
@@ -69,7 +65,7 @@ def _wear(monitor: Monitor) -> tuple[float, float, Interval | None]:
     """Slope of the wear line, 1/h of jet, its standard uncertainty, and hours to the limit."""
     if not isinstance(monitor, Watching):
         return 0.0, 0.0, None
-    line = monitor.wear.line
+    line = monitor.wear.may_bend()
     if monitor.resting is not State.SOUND:  # how long what nobody has stated will last, is unknown
         return line.slope, line.slope_sd, None
     limit = float(np.log1p(monitor.setup.settings.limit) - monitor.expected.offset)

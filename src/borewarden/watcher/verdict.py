@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from borewarden.base.statistics import Interval
+from borewarden.detect.false_rate import FalseRate
 from borewarden.detect.second_opinion import Opinion
 from borewarden.diagnose.causes import Belief
 
@@ -70,7 +71,8 @@ class Verdict:
     while nothing did), `check` the cheapest thing to look at that would separate the first two.
     `heads` says which head's jewel it is, the most probable first; empty with one head, while all
     is sound, and where it is the pump. `second_opinion` is that of a general-purpose detector,
-    which changes nothing here; None before the jewel is learned.
+    which changes nothing here; `false_rate` is how often a step is told falsely. Both are None
+    before the jewel is learned.
     """
 
     time_ns: int
@@ -98,6 +100,7 @@ class Verdict:
     check: str = ""
     heads: tuple[HeadBelief, ...] = ()
     second_opinion: Opinion | None = None
+    false_rate: FalseRate | None = None
 
     @property
     def disagrees(self) -> bool:

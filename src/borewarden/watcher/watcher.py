@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.base.samples import Samples, rows, samples_of
+from borewarden.detect.habits import HabitsByHeads
 from borewarden.detect.step import RING
 from borewarden.gate.batch import BatchKind
 from borewarden.gate.gate import Gate, GateSettings
@@ -55,15 +56,24 @@ class Alert:
         return self.verdict.state is State.SOUND
 
 
+class Handed(NamedTuple):
+    """The habits of the pump with which the jewels fitted at `since_ns` begin."""
+
+    since_ns: int
+    habits: HabitsByHeads
+
+
 class Learned(NamedTuple):
     """What one block of samples gave: `phases` has shape (n,).
 
-    `batches` are the rows that closed in it, dtype `RESULT`, shape (m,).
+    `batches` are the rows that closed in it, dtype `RESULT`, shape (m,). `handed` has, for each set
+    of jewels that was fitted in it, since when, and what the one before has left to it.
     """
 
     phases: NDArray[np.int8]
     batches: NDArray[np.void]
     alerts: list[Alert]
+    handed: tuple[Handed, ...] = ()
 
 
 def join(parts: list[Learned]) -> Learned:
@@ -72,6 +82,7 @@ def join(parts: list[Learned]) -> Learned:
         np.concatenate([part.phases for part in parts]),
         np.concatenate([part.batches for part in parts]),
         [alert for part in parts for alert in part.alerts],
+        tuple(handed for part in parts for handed in part.handed),
     )
 
 
@@ -106,6 +117,8 @@ class Watcher:
         self._gate_settings = gate
         self.gate = Gate(gate, pump.displacement)
         self._earlier_jet_hours = self._earlier_missed_hours = 0.0
+        self._given: Handed | None = None
+        self._habits: HabitsByHeads = {}  # with which the jewels now in the heads began
         self._hours_before: dict[Jewel, float] = {}  # of jewels from earlier sets, where not stated
         self.jewels: list[Jewel] = []
         self._fit(self._to_come[0])
@@ -119,8 +132,10 @@ class Watcher:
             if len(reached) == 0:
                 break
             stop = start + int(reached[0])
-            parts.append(self._learn_part(rows(samples, start, stop)))
-            self._fit(self._to_come.pop(0))
+            part = self._learn_part(rows(samples, start, stop))
+            fitted = self._to_come.pop(0)
+            self._fit(fitted)
+            parts.append(part._replace(handed=(Handed(fitted.since_ns, self._habits),)))
             start = stop
         parts.append(self._learn_part(rows(samples, start) if start else samples))
         return parts[0] if len(parts) == 1 else join(parts)
@@ -155,9 +170,13 @@ class Watcher:
         sets = [fitted.jewels for fitted in self._to_come if fitted.since_ns <= time_ns]
         return sets[-1] if sets else self.jewels
 
-    def begin_with(self, hours: Mapping[Jewel, float]) -> None:
-        """Take over the jet hours of jewels that were fitted before the first sample to come."""
+    def begin_with(self, hours: Mapping[Jewel, float], handed: Handed | None = None) -> None:
+        """Take over what was learned before the first sample to come.
+
+        The jet hours of jewels that were fitted before, and what the jewels before those had left.
+        """
         self._hours_before.update(hours)
+        self._given = handed
 
     @property
     def missed_hours(self) -> float:
@@ -222,7 +241,7 @@ class Watcher:
         rows = monitor.first_rows if isinstance(monitor, Watching) else NO_ROWS
         of_ceiling = rows["area"] < seen["area"] * AT_CEILING
         if len(rows) == 0 or np.mean(of_ceiling) > FEW_AT_CEILING:
-            self.bore = watch_of(self.pump, self.jewels, self.settings, self.valve_heads)
+            self._watch_anew()
         return Alert(int(seen["end_ns"]), replace(self.verdict(), time_ns=int(seen["end_ns"])))
 
     def _as_told(self, state: State) -> State:
@@ -262,9 +281,15 @@ class Watcher:
     def _fit(self, fitted: FittedSet) -> None:
         """Start over with the jewels that are in the heads from now on.
 
-        Nothing but the hours of jewels that stay is carried over, so the state is a function of
-        the samples since then: a service that restarts has only to feed those again.
+        The hours of jewels that stay and the habits of the pump are carried over, and nothing else.
+        So the state is a function of these and of the samples since then: a service that restarts
+        has only to feed those again.
         """
+        given = self._given
+        if given is not None and given.since_ns == fitted.since_ns:
+            self._habits = given.habits
+        elif self.jewels:
+            self._habits = self.bore.habits
         jewels = fitted.jewels
         for jewel in self.jewels:
             if jewel in jewels and jewel.fitted_ns < fitted.since_ns:
@@ -276,7 +301,11 @@ class Watcher:
         self._earlier_missed_hours += self.gate.missed_hours
         displacement = self.pump.displacement
         self.gate = gate_of(self._gate_settings, displacement, jewels, self.valve_heads)
-        self.bore = watch_of(self.pump, jewels, self.settings, self.valve_heads)
+        self._watch_anew()
+
+    def _watch_anew(self) -> None:
+        jewels, habits = self.jewels, self._habits
+        self.bore = watch_of(self.pump, jewels, self.settings, self.valve_heads, habits)
         self._known = None
 
 

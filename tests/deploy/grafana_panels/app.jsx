@@ -68,7 +68,7 @@ async function influx(target, step) {
   }
   return series.flatMap((each) =>
     each.columns.slice(1).map((column, i) => {
-      const alias = target.alias.replace('$col', column).replace(/\$tag_(\w+)/, (_, tag) => each.tags?.[tag] ?? '');
+      const alias = target.alias.replace('$col', column).replace(/\$tag_(\w+)/g, (_, tag) => each.tags?.[tag] ?? '');
       return toDataFrame({
         refId: target.refId,
         fields: [
@@ -191,12 +191,12 @@ function Lanes({ panel, frames, height }) {
 function Inside({ panel, frames, width, height }) {
   if (panel.type === 'text') {
     const html = { __html: renderMarkdown(panel.options.content) };
-    return <div className="text" style={{ width, height }} dangerouslySetInnerHTML={html} />;
+    return <div className="text markdown-html" style={{ width, height }} dangerouslySetInnerHTML={html} />;
   }
   if (!frames.some((frame) => frame.length)) return <p>No data</p>;
   if (panel.type === 'stat') return <Stat {...{ panel, frames, width, height }} />;
   if (panel.type === 'state-timeline') return <div style={{ width }}><Lanes {...{ panel, frames, height }} /></div>;
-  if (panel.type === 'table') return <Table data={frames[0]} width={width} height={height} />;
+  if (panel.type === 'table') return <Table data={frames[0]} fieldConfig={panel.fieldConfig} width={width} height={height} />;
   return (
     <PanelContextProvider value={{ eventBus: { publish() {}, getStream: () => of(), subscribe() { return { unsubscribe() {} }; } }, sync: () => 0 }}>
       <TimeSeries

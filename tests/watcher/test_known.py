@@ -1,0 +1,142 @@
+"""What a watch has learned, how it is set by that, and what it is not given to learn from."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from borewarden.base.samples import Samples, samples_of
+from borewarden.detect.step import threshold
+from borewarden.diagnose.causes import ONLY_DIRECT_DRIVE, PRIOR, Cause
+from borewarden.gate.batch import BatchKind, Phase
+from borewarden.watcher.bore_watch import BoreWatch
+from borewarden.watcher.events import LowPressureEvent, Watching
+from borewarden.watcher.heads import LIKELY_SIZE, _evidence, _Seen
+from borewarden.watcher.settings import WatchSettings
+from borewarden.watcher.usable import learn_usable
+from borewarden.watcher.watcher import Learned
+from invented_watch import BATCH_TIME, FIRST, PUMP, RUBY, batches, quiet_watch
+
+
+def test_while_it_learns_only_time_is_known() -> None:
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings())
+    watch.learn_many(batches(np.zeros(5)))
+    known = watch.known("1")
+    assert (known.heads, known.batches, known.steady, known.wanted) == ("1", 5, 100.0, 600.0)
+    assert known.jet_hours == pytest.approx(5 * BATCH_TIME / 3600.0)
+    assert np.isnan([known.coefficient, known.coefficient_sd, known.noise]).all()
+
+
+def test_what_was_learned_is_as_sure_as_its_batches_and_its_level() -> None:
+    watch = quiet_watch(level_uncertainty=0.004, noise_floor=0.006)
+    watch.learn_many(batches([0.01, 0.02], BatchKind.DEAD_HEAD, FIRST))
+    known = watch.known()
+    assert (known.batches, known.steady) == (FIRST, FIRST * BATCH_TIME)
+    assert known.coefficient == pytest.approx(0.65, rel=2e-3)
+    assert known.noise == 0.006
+    assert known.coefficient_sd == pytest.approx(math.hypot(0.006 / FIRST**0.5, 0.004))
+    assert known.dead_headed == 2
+    verdict = watch.verdict()
+    relative = math.hypot(0.006 / 12**0.5, 0.004)  # of the newest twelve
+    assert verdict.bore_sd == pytest.approx(0.5 * verdict.bore * relative)  # area goes as bore²
+
+
+def test_detector_is_set_by_the_false_alarms_and_the_life_that_are_stated() -> None:
+    """Alarms of either sign share what is allowed; a step is as likely in each second of a life."""
+    state = quiet_watch(false_alarm_hours=200.0, jewel_life_hours=40.0, smallest_step=0.05).monitor
+    assert isinstance(state, Watching)
+    assert state.run_length == 2 * 200 * 3600 / BATCH_TIME
+    freedom = np.clip(state.baseline.noise.effective_count - 1.0, 20.0, 50.0)
+    assert state.detector.h == pytest.approx(threshold(72_000.0, round(freedom)))
+    assert state.detector.hazard == pytest.approx(BATCH_TIME / (40 * 3600))
+    assert state.detector.smallest == pytest.approx(math.log(1.05))
+    others = sum(odds for cause, odds in PRIOR.items() if cause not in ONLY_DIRECT_DRIVE)
+    assert state.detector.share == pytest.approx(PRIOR[Cause.BORE] / others)
+    assert state.detector.timing == pytest.approx(0.02 / BATCH_TIME**2)
+
+
+def test_unusable_samples_are_learned_without_their_pressure_and_named_so() -> None:
+    seen: list[Samples] = []
+
+    def learn(samples: Samples) -> Learned:
+        seen.append(samples)
+        empty = batches([])
+        return Learned(np.full(4, Phase.STEADY, np.int8), empty, [])
+
+    samples = samples_of(np.arange(4) * 10**9, pressure=np.full(4, 3e8), rate=np.full(4, 0.5))
+    unusable = np.array([False, True, True, False])
+    learned = learn_usable(learn, samples, unusable)
+    assert np.isnan(seen[0].pressure).tolist() == unusable.tolist()
+    assert not np.isnan(seen[0].rate).any()
+    assert (learned.phases == Phase.UNUSABLE).tolist() == unusable.tolist()
+    assert learned.phases[0] == Phase.STEADY
+    assert not np.isnan(samples.pressure).any()  # they are kept as they came
+    assert learn_usable(learn, samples, np.zeros(4, np.bool_)).phases.tolist() == [Phase.STEADY] * 4
+    assert seen[1] is samples
+
+
+@pytest.mark.parametrize("shape", [(1.0, 1.0), (1.0, 0.0), (0.7, 1.3)])
+def test_evidence_of_another_combination_is_its_density_given_the_lead(
+    shape: tuple[float, float],
+) -> None:
+    """Conditional normal law (Bishop 2006, eq. 2.81 and 2.82; from memory)."""
+    moved, sd = np.array([0.09, 0.02]), np.array([0.01, 0.02])
+    seen = _Seen([3, 5], moved, sd, np.ones(2))
+    var = (LIKELY_SIZE * np.array(shape)) ** 2 + sd**2
+    shared = LIKELY_SIZE**2 * shape[0] * shape[1]
+    mean = shared / var[0] * moved[0]
+    spread = (var[1] - shared**2 / var[0]) ** 0.5
+    expected = stats.norm.pdf(moved[1], mean, spread)
+    assert _evidence(seen, 3, np.array(shape)) == pytest.approx(expected)
+
+
+# -- what it follows, and what it takes for a matter
+
+
+@pytest.mark.parametrize(("noise", "followed"), [(0.0005, 0.5), (0.0022, None), (0.012, 2.0)])
+def test_noise_is_followed_from_half_to_twice_that_of_the_baseline(
+    noise: float, followed: float | None
+) -> None:
+    """No fault is learned as normal, and no quiet hour makes a hair trigger."""
+    watch = quiet_watch(noise_floor=0.0005)
+    watch.learn_many(batches(np.zeros(900), start=FIRST, noise=noise, weep_rise=5.0))
+    state = watch.monitor
+    assert isinstance(state, Watching)
+    first = state.baseline.noise.sigma
+    if followed is not None:
+        assert state.noise.sigma == pytest.approx(followed * first)
+    else:
+        assert first < state.noise.sigma < 2.0 * first
+    assert state.detector.sigma == state.noise.sigma
+    assert state.noise.effective_count == 50.0
+    assert state.detector.h == pytest.approx(threshold(state.run_length, 49.0))
+
+
+@pytest.mark.parametrize(("size", "jumps"), [(0.030, 0), (0.042, 1), (-0.042, 1)])
+def test_a_batch_by_itself_that_chance_does_not_make_is_a_jump(size: float, jumps: int) -> None:
+    """4.5 standard deviations: of noise 0.003, and of 0.02 s² of timing in 20 s, 0.035."""
+    growth = np.where(np.arange(100) == 70, size, 0.0)
+    watch = quiet_watch()
+    watch.learn_many(batches(growth, start=FIRST, weep_rise=5.0, load_ratio=3.0))
+    state = watch.monitor
+    assert isinstance(state, Watching)
+    assert state.detector.jumps == jumps
+
+
+@pytest.mark.parametrize(("growth", "matters"), [(0.097, False), (0.103, True)])
+def test_two_jets_at_low_pressure_that_surely_take_a_tenth_more_are_a_matter(
+    growth: float, matters: bool
+) -> None:
+    """Beyond ln 1.1 = 0.0953 by four standard uncertainties of 0.001."""
+    watch = quiet_watch()
+    watch.learn_many(batches(np.zeros(5), start=FIRST, weep_rise=5.0, load_ratio=3.0))
+    for number, expected in ((FIRST + 5, False), (FIRST + 6, matters)):
+        watch.learn_many(batches([growth], BatchKind.LOW, number, noise=0.0, weep_rise=5.0))
+        state = watch.monitor
+        assert isinstance(state, Watching)
+        assert isinstance(state.event, LowPressureEvent) == expected
+    if matters:
+        assert state.event.step.size == pytest.approx(growth, abs=5e-4)

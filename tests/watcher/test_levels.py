@@ -1,0 +1,141 @@
+"""Which heads a batch is of, by its area alone: by hand-made batches of invented heads."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from borewarden.gate.batch import BATCH
+from borewarden.jewels.jewel import Jewel, stated_area
+from borewarden.watcher.levels import SEEN_BY_THEN, Combination, Levels, sort
+
+SMALL, LARGE = Jewel(0.25e-3, "ruby", 0, head="1"), Jewel(0.33e-3, "ruby", 0, head="2")
+TWINS = [SMALL, Jewel(0.25e-3, "ruby", 0, head="2")]
+ONE, TWO, BOTH = (stated_area(jewels) for jewels in ([SMALL], [LARGE], [SMALL, LARGE]))
+
+
+def gather(
+    areas: list[float],
+    jewels: list[Jewel],
+    number: int = 0,
+    levels: Levels = Levels(),  # noqa: B008 - never changes
+    pause: float = 60.0,
+    between: float = 0.0,
+    resolution: float = 0.001,
+) -> tuple[Levels, list[str], list[float]]:
+    """Levels after batches of 20 s of these areas; who got which.
+
+    With a `pause` (s) before another area, and `between` those of the same.
+    """
+    whose, which = [], []
+    end = levels.run.end_ns
+    for k, area in enumerate(areas):
+        one: NDArray[np.void] = np.zeros(1, dtype=BATCH)
+        waited = between if k > 0 and area == areas[k - 1] else pause
+        one["start_ns"] = end + int(waited * 1e9)
+        one["end_ns"] = end = int(one["start_ns"][0]) + 20 * 10**9
+        one["area"], one["time"], one["resolution"] = area, 20.0, resolution
+        levels, given = sort(levels, one, number, jewels)
+        whose += [combination.words for combination, _ in given]
+        which += [float(batch["area"][0]) for _, batch in given]
+    return levels, whose, which
+
+
+def test_levels_are_named_by_the_stated_area_next_to_them() -> None:
+    areas = [ONE] * 3 + [BOTH] * 3 + [ONE, BOTH]
+    levels, whose, which = gather(areas, [SMALL, LARGE])
+    assert which == areas  # all that waited were given in the end
+    assert whose == ["head 1"] * 3 + ["head 1 and 2"] * 3 + ["head 1", "head 1 and 2"]
+    assert [level.number for level in levels.known] == [1, 2]
+    assert all(level.combination.is_known for level in levels.known)
+    assert levels.time == 8 * 20.0
+
+
+def test_two_batches_alike_make_no_level() -> None:
+    levels, whose, _ = gather([ONE] * 2, [SMALL, LARGE])
+    assert whose == []
+    assert (levels.known, len(levels.held)) == ((), 2)
+
+
+def test_pump_figures_that_are_off_are_off_for_all_levels() -> None:
+    areas = [1.2 * ONE] * 3 + [1.2 * BOTH] * 3
+    _, whose, _ = gather(areas, [SMALL, LARGE])
+    assert whose == ["head 1"] * 3 + ["head 1 and 2"] * 3
+    # else nothing stated is near, and it is told as a change of what is known
+    levels, whose, _ = gather([ONE] * 3 + [1.2 * BOTH] * 3, [SMALL, LARGE])
+    assert len(levels.known) == 1
+    assert set(whose) == {"head 1"}
+
+
+def test_jewels_of_one_bore_make_levels_side_by_side() -> None:
+    """Which is which nobody knows; a third one can't be."""
+    areas = [ONE] * 3 + [1.05 * ONE] * 3 + [ONE, 1.05 * ONE]
+    levels, whose, which = gather(areas, TWINS)
+    assert which == areas
+    assert set(whose) == {"head 1 or head 2"}
+    assert [level.combination.place for level in levels.known] == [0, 1]
+    assert not levels.known[0].combination.is_known
+    more, whose, _ = gather([0.955 * ONE] * 4, TWINS, levels=levels)
+    assert len(more.known) == 2
+    assert set(whose) <= {"head 1 or head 2"}
+
+
+def test_batch_between_two_levels_is_nobodys() -> None:
+    """It began with the one head and ended with the other."""
+    high, half = 1.08 * ONE, 1.04 * ONE
+    levels, _, _ = gather([ONE] * 3 + [high] * 3, TWINS)
+    after, _, which = gather([ONE, half, high], TWINS, levels=levels, pause=0.0)
+    assert which == [ONE, high]
+    assert after.held == ()
+    # where their number is known, it was all the same jet
+    levels, _, _ = gather([ONE] * 3 + [high] * 3, TWINS, number=1)
+    _, _, which = gather([ONE, half, high], TWINS, number=1, levels=levels, pause=0.0)
+    assert which == [ONE, half, high]
+
+
+@pytest.mark.parametrize("growth", [1.15, 0.85])
+def test_a_step_of_a_jewel_is_given_to_its_level_once_two_agree(growth: float) -> None:
+    """After two and a half hours all heads have cut, and nothing new is a head."""
+    levels, _, _ = gather([ONE] * 3, [SMALL, LARGE])
+    levels = levels._replace(time=SEEN_BY_THEN + 1.0)
+    after, whose, which = gather([growth * ONE], [SMALL, LARGE], levels=levels)
+    assert whose == []
+    after, whose, which = gather([growth * ONE] * 2, [SMALL, LARGE], levels=levels)
+    assert whose == ["head 1"] * 2
+    assert which == [growth * ONE] * 2
+    # the level goes where its batches are, by a fifth each
+    log = np.log(ONE) + (1.0 - 0.8**2) * np.log(growth)
+    assert after.known[0].centre == pytest.approx(log)
+
+
+def test_number_of_open_heads_keeps_levels_apart() -> None:
+    """One large jewel has the area of two small ones."""
+    same = [Jewel(0.2e-3, "ruby", 0, "1"), Jewel(0.2e-3, "ruby", 0, "2")]
+    wide = [*same, Jewel(2**0.5 * 0.2e-3, "ruby", 0, "3")]
+    area = stated_area(same)
+    assert stated_area(wide[2:]) == pytest.approx(area)
+    levels, one_open, _ = gather([area] * 3, wide, number=1)
+    assert set(one_open) == {"head 3"}
+    _, two_open, _ = gather([area] * 3, wide, number=2, levels=levels)
+    assert set(two_open) == {"head 1 and 2"}
+
+
+def test_means_of_a_run_are_surer_than_a_batch() -> None:
+    """Batches that follow one another share their edges: of n, the error is one nth."""
+    levels, _, _ = gather([ONE] * 3, [SMALL, LARGE])
+    off = np.exp(0.05)
+    once = gather([off * ONE], [SMALL, LARGE], levels=levels, resolution=0.02)[1]
+    assert once == ["head 1"]  # three of its own resolution
+    run = [off * ONE] * 6
+    joined = gather(run, [SMALL, LARGE], levels=levels, resolution=0.02)[0]
+    apart = gather(run, [SMALL, LARGE], levels=levels, resolution=0.02, between=60.0)[0]
+    assert joined.run.batches == 6
+    assert apart.run.batches == 1
+    assert joined.run.mean == pytest.approx(np.log(off * ONE))
+
+
+def test_words() -> None:
+    both = frozenset({"2", "1"})
+    assert Combination((both,)).words == "head 1 and 2"
+    assert Combination((frozenset({"1"}), frozenset({"2"}))).words == "head 1 or head 2"
