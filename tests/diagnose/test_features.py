@@ -201,6 +201,17 @@ def test_batches_of_other_kinds_show_area_leak_and_zero() -> None:
     assert shift.sd[IDLE] == pytest.approx(one * 2.0**0.5)
 
 
+def test_a_crank_with_a_least_speed_shows_no_leak_while_dead_headed() -> None:
+    what, step = compared(), Step(0, 0.1, 0.01)
+    for usual, shows in ((0.02, True), (0.1, False)):
+        one = idle(-600.0)._replace(area=usual * BASE)
+        since = idle(1.0)._replace(area=usual * BASE)
+        others = NOTHING | {BatchKind.DEAD_HEAD: Idle((one,), (since,))}
+        jets, _ = warmed(what, others, WORKING)
+        crank = shift_of(what, step, others, jets, BASE, WORKING, False, is_intensifier=False)
+        assert np.isfinite(crank.seen[IDLE]) == shows
+
+
 def test_without_an_onset_the_last_three_count_as_now() -> None:
     first, newest = (idle(-500.0),), tuple(idle(100.0 * k) for k in range(5))
     old, new = before_and_since(compared(Course.GRADUAL), Idle(first, newest))

@@ -42,6 +42,9 @@ IN_A_RUN = 6  # batches whose mean is compared with that of others; invented
 USUAL_AT_FIRST, AS_IF_SEEN = 0.25, 3.0  # ln; as of so many runs, before there are any; invented
 ALIASED, ANOTHER_SPEED = 0.7, 0.02  # ln of scatter, from so much of ln of crank speed on; invented
 FEW = 3  # values that say too little of their own spread; invented
+TURNS_ANYWAY = (
+    0.06  # dead-headed flow of a crank, of the working flow, that no seal needs; invented
+)
 STRETCHES = 120  # kept of a sound jewel; invented
 NOT_YET_SOUND = 3  # newest of them, or one part in so many, that may hold what is slow; invented
 NS = 1e9  # nanoseconds in a second
@@ -190,6 +193,8 @@ def shift_of(
         (ZERO, BatchKind.STOPPED),
     ):
         old, new = before_and_since(compared, idle[kind])
+        if feature == IDLE and not is_intensifier and _turns_anyway(old, area):
+            continue
         if old and new:
             seen[feature], sd[feature] = _idle_differs(old, new, kind, area, working)
     for feature in (SCATTER, RIPPLE):
@@ -198,6 +203,11 @@ def shift_of(
             alias = 0.0 if is_intensifier else _alias(before["rate"], after["rate"])
             sd[feature] = math.hypot(sd[feature], usual[feature], alias)
     return FeatureShift(seen, sd, usual)
+
+
+def _turns_anyway(dead_headed: Sequence[IdleBatch], area: float) -> bool:
+    """Whether a crank turns faster than its seals need while dead-headed: it hides a leak then."""
+    return known_mean(np.array([batch.area / area for batch in dead_headed])) > TURNS_ANYWAY
 
 
 def stretch_of(rows: NDArray[np.void], working: float, is_intensifier: bool) -> NDArray[np.float64]:
