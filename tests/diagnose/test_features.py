@@ -28,6 +28,7 @@ from borewarden.diagnose.features import (
     Course,
     Idle,
     IdleBatch,
+    Jets,
     before_and_since,
     falls_in_a_stop,
     idle_batch,
@@ -35,6 +36,7 @@ from borewarden.diagnose.features import (
     known_spread,
     onset_of,
     shift_of,
+    stretch_of,
     timing_sd,
     warmed,
 )
@@ -53,7 +55,7 @@ def rows(n: int, first_ns: int, **columns: float | NDArray[np.float64]) -> NDArr
     made = np.zeros(n, dtype=RING)
     made["start_ns"] = first_ns + 30 * SECOND * np.arange(n)
     made["end_ns"] = made["start_ns"] + 20 * SECOND
-    made["time"], made["pressure"] = 20.0, WORKING
+    made["time"], made["pressure"], made["rate"] = 20.0, WORKING, 1.0
     made["signals"] = np.nan
     for name, value in columns.items():
         if name in SIGNALS:
@@ -79,13 +81,17 @@ def idle(start: float, **changes: float) -> IdleBatch:
     start_ns = ONSET + int(start * SECOND)
     signals = np.full(len(SIGNALS), np.nan)
     signals[SIGNALS.index("weep_rise")] = changes.pop("weep_rise", np.nan)
-    made = IdleBatch(start_ns, start_ns + 60 * SECOND, 60.0, BASE, 0.001, 190e6, 0, signals)
+    made = IdleBatch(start_ns, start_ns + 60 * SECOND, 60.0, BASE, 0.001, 190e6, 0, signals, 0.0)
     return made._replace(**changes)
 
 
 def shown(what: Comparison, others: dict[BatchKind, Idle] = NOTHING, holds: bool = True) -> NDArray:
-    hot, _ = warmed(what, others)
-    return shift_of(what, Step(0, 0.1, 0.01), others, hot, BASE, WORKING, holds).seen
+    jets, _ = warmed(what, others, WORKING)
+    return shift_of(what, Step(0, 0.1, 0.01), others, jets, BASE, WORKING, holds).seen
+
+
+def jets_of(what: Comparison) -> Jets:
+    return warmed(what, NOTHING, WORKING)[0]
 
 
 def test_what_is_not_measured_is_not_known() -> None:
@@ -114,10 +120,54 @@ def test_quieter_strokes_say_nothing() -> None:
     assert shown(compared(scatter=1.5))[SCATTER] == pytest.approx(0.5)
 
 
-def test_heat_is_read_from_the_hottest_batches() -> None:
+def test_heat_is_read_from_the_batches_with_the_longest_jet() -> None:
     what = compared()
     what.after["signals"][:, SIGNALS.index("weep_rise")] = np.arange(10.0)
     assert shown(what)[WEEP] == pytest.approx(np.mean(np.arange(10.0)[-HOTTEST:]) - 1.0)
+
+
+def test_a_line_that_hangs_in_the_room_is_no_hotter_for_colder_water() -> None:
+    what = compared(weep_rise=11.0)  # by 10 K
+    what.before["temperature"], what.after["temperature"] = 293.0, 283.0
+    shift = shift_of(what, Step(0, 0.1, 0.01), NOTHING, jets_of(what), BASE, WORKING, True)
+    assert shift.seen[WEEP] == pytest.approx(5.0)
+    assert shift.sd[WEEP] == pytest.approx(2.9, rel=0.01)
+
+
+def test_what_a_pause_has_warmed_is_no_leak() -> None:
+    what = compared()
+    cools = 60.0 * 0.5 ** np.arange(10.0)  # while the jet is on
+    what.before["signals"][:, SIGNALS.index("bypass_rise")] = cools
+    what.after["signals"][:, SIGNALS.index("bypass_rise")] = 1.1 * cools
+    assert shown(what)[NAMES.index("bypass")] < 0.3
+
+
+def test_friction_makes_no_transducer_drift_of_another_recipe() -> None:
+    torque = 0.07 * WORKING + 0.93 * np.array([WORKING, 0.6 * WORKING])
+    what = compared(load_ratio=float(np.log(0.6 * WORKING / torque[1])), pressure=0.6 * WORKING)
+    what.before["signals"][:, SIGNALS.index("load_ratio")] = np.log(WORKING / torque[0])
+    jets = jets_of(what)
+    step = Step(0, 0.1, 0.01)
+    shift = shift_of(what, step, NOTHING, jets, BASE, WORKING, False, is_intensifier=False)
+    assert shift.seen[LOAD] == pytest.approx(0.0, abs=1e-12)
+    assert 0.01 < shift.sd[LOAD] < 0.05
+
+
+@pytest.mark.parametrize("course", [Course.STEP, Course.GRADUAL])
+def test_what_wandered_while_sound_says_that_much_less(course: Course) -> None:
+    what = compared(course, weep_rise=9.0)
+    jet = rows(20, ONSET - 10_000 * SECOND, weep_rise=1.0)
+    quiet = np.concatenate([stretch_of(jet, WORKING, True)] * 20)
+    hot = np.where(np.arange(20) % 2 == 0, 6.0, -6.0)[:, None] + quiet
+    step, jets = Step(0, 0.1, 0.01), jets_of(what)
+    sound, wanders = (
+        shift_of(what, step, NOTHING, jets, BASE, WORKING, True, stretches=known)
+        for known in (quiet, hot)
+    )
+    assert sound.sd[WEEP] == 0.0
+    assert 4.0 < wanders.sd[WEEP] < 12.0
+    assert wanders.usual is not None
+    assert wanders.usual[WEEP] == wanders.sd[WEEP]
 
 
 def test_low_pressure_shows_only_what_may_be_compared_across_pressures() -> None:
@@ -141,12 +191,25 @@ def test_batches_of_other_kinds_show_area_leak_and_zero() -> None:
         BatchKind.STOPPED: Idle(at_zero, off_zero),
     }
     what = compared()
-    shift = shift_of(what, Step(0, 0.1, 0.01), others, warmed(what, others)[0], BASE, WORKING, True)
+    shift = shift_of(
+        what, Step(0, 0.1, 0.01), others, warmed(what, others, WORKING)[0], BASE, WORKING, True
+    )
     assert shift.seen[LOW_AREA] == pytest.approx(math.log(1.1))
     assert shift.seen[IDLE] == pytest.approx(0.04)
     assert shift.seen[ZERO] == pytest.approx(0.02)
     one = 0.001 * 3.0**0.5 / 3.0  # three batches a side
     assert shift.sd[IDLE] == pytest.approx(one * 2.0**0.5)
+
+
+def test_a_crank_with_a_least_speed_shows_no_leak_while_dead_headed() -> None:
+    what, step = compared(), Step(0, 0.1, 0.01)
+    for usual, shows in ((0.02, True), (0.1, False)):
+        one = idle(-600.0)._replace(area=usual * BASE)
+        since = idle(1.0)._replace(area=usual * BASE)
+        others = NOTHING | {BatchKind.DEAD_HEAD: Idle((one,), (since,))}
+        jets, _ = warmed(what, others, WORKING)
+        crank = shift_of(what, step, others, jets, BASE, WORKING, False, is_intensifier=False)
+        assert np.isfinite(crank.seen[IDLE]) == shows
 
 
 def test_without_an_onset_the_last_three_count_as_now() -> None:
@@ -166,21 +229,23 @@ def test_with_an_onset_each_batch_is_on_its_side_once() -> None:
 def test_heat_comes_with_the_jet_and_goes_in_the_pauses() -> None:
     after = rows(1, ONSET, time=HEAT_TIME)
     what = Comparison(Course.STEP, ONSET, rows(10, ONSET - 400 * SECOND), after)
-    assert warmed(what, NOTHING)[1] == pytest.approx(1.0 - math.exp(-1.0))
+    assert warmed(what, NOTHING, WORKING)[1] == pytest.approx(1.0 - math.exp(-1.0))
     late = rows(1, ONSET + int(HEAT_TIME) * SECOND, time=HEAT_TIME)
     late["start_ns"] = ONSET + int(HEAT_TIME) * SECOND
     what = Comparison(Course.STEP, ONSET, what.before, late)
-    assert warmed(what, NOTHING)[1] == pytest.approx(1.0 - math.exp(-1.0))  # nothing to lose yet
+    assert warmed(what, NOTHING, WORKING)[1] == pytest.approx(
+        1.0 - math.exp(-1.0)
+    )  # nothing to lose yet
 
 
 def test_what_goes_gradually_has_warmed_through() -> None:
-    assert warmed(compared(Course.GRADUAL), NOTHING)[1] == 1.0
+    assert warmed(compared(Course.GRADUAL), NOTHING, WORKING)[1] == 1.0
 
 
 def test_nothing_seen_since_has_nothing_to_warm() -> None:
     what = compared(Course.LOW_PRESSURE)
-    signals, share = warmed(what, NOTHING)
-    assert (len(signals), share) == (0, 1.0)
+    jets, share = warmed(what, NOTHING, WORKING)
+    assert (len(jets.warm), share) == (0, 1.0)
 
 
 @given(st.lists(st.floats(-1e3, 1e3) | st.just(float("nan")), max_size=70))

@@ -42,10 +42,13 @@ def test_groups_keep_all_of_the_probability() -> None:
     assert len({cause for group in found for cause in group.causes}) == len(weighed(area=0.08))
 
 
-@pytest.mark.parametrize("seen", [{"area": -0.2}, {"area": 0.05, "low_area": 0.05, "idle": 0.0}])
+@pytest.mark.parametrize(
+    "seen", [{"area": -0.2}, {"area": 0.05}, {"area": 0.05, "low_area": 0.05, "idle": 0.0}]
+)
 def test_pressure_and_rate_alone_never_say_more_than_95_per_cent(seen: dict[str, float]) -> None:
     beliefs = weighed(**seen)
     assert beliefs[0].probability <= 0.95 + 1e-12
+    assert groups(beliefs)[0].probability <= 0.95 + 1e-12
     assert sum(b.probability for b in beliefs) == pytest.approx(1.0)
     assert json.dumps([cause.value for cause in beliefs[0].alike])  # as the store keeps them
 

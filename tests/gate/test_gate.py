@@ -417,6 +417,15 @@ def test_slip_and_scatter_of_a_crank_pump(direct_drive: DirectDrive) -> None:
         assert np.all(np.isnan(signals[name])), name
 
 
+def test_a_motor_that_reads_zero_has_no_slip(direct_drive: DirectDrive) -> None:
+    samples = steady_samples(direct_drive, np.full(300, 1.2 * AREA), as_counter=False)
+    motor = np.where(np.arange(300) % 3 == 0, 0.0, 4.8 * 8.4)
+    samples = samples._replace(rate=np.full(300, 8.4), motor_speed=motor)
+    _, batches = Gate(gate_settings(direct_drive), direct_drive.displacement).learn_many(samples)
+    assert len(batches) > 5
+    assert batches["signals"][:, SIGNALS.index("slip")] == pytest.approx(-np.log(4.8), abs=1e-3)
+
+
 def test_missing_readings_of_a_signal_are_left_out_of_its_mean(intensifier: Intensifier) -> None:
     n = 300
     weep = np.where(np.arange(n) % 3 == 0, np.nan, 300.0)

@@ -13,6 +13,7 @@ AT_ONCE = 1.0  # s
 RAMPS = (240.0, 480.0, 960.0, 1920.0, 3840.0)  # s that a change may take; invented
 BEFORE, AFTER = 50, 60  # batches around the onset that are looked at; invented
 OTHER_ONSETS = 40  # batches on either side of where a step began that may be the onset; invented
+WITHIN = np.arange(1, 8) / 8.0  # parts of a batch
 NEIGHBOURS = 0.5  # neighbours resemble each other: half as many count
 MOST = 5.0  # log of a likelihood ratio; no straight ramp can say more; invented
 FEWEST = 3  # batches after the onset that have a shape
@@ -35,7 +36,7 @@ def ramp_over_step(rows: NDArray[np.void], step: Step, sigma: float) -> float:
     start, end = ((part[key] - began) / NS for key in ("start_ns", "end_ns"))
     near = start[max(place - OTHER_ONSETS, 0) : place + OTHER_ONSETS + 1]
     ends = end[max(place - OTHER_ONSETS, 0) : place + OTHER_ONSETS + 1]
-    onsets = np.concatenate([near, 0.5 * (near + ends), ends])
+    onsets = np.concatenate([near, 0.5 * (near + ends), ends, _within(start, end, place)])
     lower = cholesky_banded(_covariance(part, sigma), lower=True)
     values = solve_banded((1, 0), lower, part["value"] * part["time"])
 
@@ -48,6 +49,16 @@ def ramp_over_step(rows: NDArray[np.void], step: Step, sigma: float) -> float:
     ramps = np.array([explained(length) for length in RAMPS])
     ratio = np.logaddexp.reduce(ramps) - np.log(len(RAMPS)) - explained(AT_ONCE)
     return float(np.clip(ratio, -MOST, MOST))
+
+
+def _within(
+    start: NDArray[np.float64], end: NDArray[np.float64], place: int
+) -> NDArray[np.float64]:
+    """Onsets at parts of the batches next to the one at `place`: a step may lie anywhere in one."""
+    next_to = slice(max(place - 2, 0), place + 2)
+    first, last = start[next_to, None], end[next_to, None]
+    within: NDArray[np.float64] = (first + WITHIN * (last - first)).ravel()
+    return within
 
 
 def _covariance(part: NDArray[np.void], sigma: float) -> NDArray[np.float64]:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
-from typing import NamedTuple
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from borewarden.diagnose.feature_table import (
     AREA,
     FEATURES,
     IDLE,
+    LOAD,
     LOW_AREA,
     NAMES,
     PRESSURE,
@@ -28,12 +29,24 @@ from borewarden.gate.batch import SIGNALS, BatchKind
 
 HEAT_TIME = 120.0  # s of jet until 63 % of a leak's heat shows, and of none until it has gone;
 # invented
-HOTTEST = 4  # batches that say how hot it gets; invented
+HOTTEST = 4  # batches that say how hot it gets: those that would have warmed most; invented
+# A drain line hangs in the room and is fed by the water: K by which it follows 1 K of that, mean
+# and standard deviation of anything between 0 and 1.
+FOLLOWS_WATER, FOLLOWS_UNSURE = 0.5, 0.29
+# Share of a crank pump's torque at its working pressure that does not grow with pressure, mean and
+# standard deviation: mechanical efficiencies of 85 to 95 % (common practice, no source), part of
+# the rest.
+TORQUE_AT_NOTHING, TORQUE_UNSURE = 0.07, 0.045
 NEWEST_IDLE = 3  # idle batches that count as now where no onset is known; invented
 IN_A_RUN = 6  # batches whose mean is compared with that of others; invented
 USUAL_AT_FIRST, AS_IF_SEEN = 0.25, 3.0  # ln; as of so many runs, before there are any; invented
 ALIASED, ANOTHER_SPEED = 0.7, 0.02  # ln of scatter, from so much of ln of crank speed on; invented
 FEW = 3  # values that say too little of their own spread; invented
+TURNS_ANYWAY = (
+    0.06  # dead-headed flow of a crank, of the working flow, that no seal needs; invented
+)
+STRETCHES = 120  # kept of a sound jewel; invented
+NOT_YET_SOUND = 3  # newest of them, or one part in so many, that may hold what is slow; invented
 NS = 1e9  # nanoseconds in a second
 
 
@@ -48,6 +61,7 @@ class IdleBatch(NamedTuple):
     pressure: float
     stops: int
     signals: NDArray[np.float64]
+    temperature: float
 
 
 def idle_batch(batch: np.void) -> IdleBatch:
@@ -61,6 +75,7 @@ def idle_batch(batch: np.void) -> IdleBatch:
         float(batch["pressure"]),
         int(batch["stops"]),
         batch["signals"].copy(),
+        float(batch["temperature"]),
     )
 
 
@@ -69,6 +84,32 @@ class Idle(NamedTuple):
 
     first: tuple[IdleBatch, ...] = ()
     recent: tuple[IdleBatch, ...] = ()
+
+
+class Jets(NamedTuple):
+    """Batches with the jet on: signals, water, pressure, and how warm a leak would run in each.
+
+    Shapes (n, SIGNALS), (n,) in K, (n,) in Pa, and (n,) from 0 to 1.
+    """
+
+    signals: NDArray[np.float64]
+    temperature: NDArray[np.float64]
+    pressure: NDArray[np.float64]
+    warm: NDArray[np.float64]
+
+    @property
+    def late(self) -> NDArray[np.bool_]:
+        """Those that would have warmed most, `HOTTEST` at least if there are so many.
+
+        What a pause has warmed, as a bypass that takes the water then, has cooled in them.
+        """
+        if len(self.warm) <= HOTTEST:
+            return np.ones(len(self.warm), dtype=np.bool_)
+        late: NDArray[np.bool_] = self.warm >= np.sort(self.warm)[-HOTTEST]
+        return late
+
+
+NO_STRETCHES = np.zeros((0, len(SIGNALS)))
 
 
 class Course(Enum):
@@ -110,6 +151,7 @@ SIGNAL_OF = {
 }
 # heat takes a minute or two to get there
 SLUGGISH = {NAMES.index("weep"), NAMES.index("bypass"), NAMES.index("valves")}
+HEATED_SIGNALS = tuple(SIGNAL_OF[feature] for feature in sorted(SLUGGISH))
 # may be compared between the working pressure and a low one
 AT_ANY_PRESSURE = SLUGGISH | {NAMES.index("boost"), NAMES.index("sides"), NAMES.index("slip")}
 
@@ -118,26 +160,29 @@ def shift_of(
     compared: Comparison,
     step: Step,
     idle: Mapping[BatchKind, Idle],
-    hot: NDArray[np.float64],
+    jets: Jets,
     area: float,
     working: float,
     holds_pressure: bool,
-    holds_strokes: bool = True,
+    is_intensifier: bool = True,
+    stretches: NDArray[np.float64] = NO_STRETCHES,
 ) -> FeatureShift:
     """What each feature shows now, beside what it showed before the event.
 
     `area` and `working` are the baseline's effective area in m² and pressure in Pa, `idle` the
-    batches of other kinds, `hot` the signals with the jet on, see `warmed`. The pressure counts
-    as a feature only where the pump `holds_pressure`. A crank pump, which doesn't count strokes
-    (`holds_strokes`), shows its pulses as aliases.
+    batches of other kinds, `jets` those with the jet on since, see `warmed`, and `stretches` what
+    the sound machine showed, oldest first, see `stretch_of`. The pressure counts as a feature only
+    where the pump `holds_pressure`. A crank pump, which doesn't count strokes, shows its pulses as
+    aliases, and its torque holds friction.
     """
     seen = np.full(len(FEATURES), np.nan)
     sd = np.full(len(FEATURES), np.nan)
-    seen[AREA], sd[AREA] = step.size, step.size_sd
+    if compared.course is not Course.GRADUAL or not compared.onset_ns or len(compared.after):
+        seen[AREA], sd[AREA] = step.size, step.size_sd  # else no steady jet has shown it since
     usual = np.full(len(FEATURES), np.nan)
     before, after = compared.before, compared.after
-    if len(hot) and len(before) > 1:
-        _signals_differ(compared, hot, seen, sd)
+    if len(jets.warm) and len(before) > 1:
+        _signals_differ(compared, jets, working, is_intensifier, stretches, seen, sd, usual)
         if holds_pressure and compared.course is not Course.LOW_PRESSURE:
             was, now = np.log(before["pressure"]), np.log(after["pressure"])
             now = now[np.abs(now - np.median(was)) < ANOTHER_RECIPE]
@@ -148,14 +193,49 @@ def shift_of(
         (ZERO, BatchKind.STOPPED),
     ):
         old, new = before_and_since(compared, idle[kind])
+        if feature == IDLE and not is_intensifier and _turns_anyway(old, area):
+            continue
         if old and new:
             seen[feature], sd[feature] = _idle_differs(old, new, kind, area, working)
     for feature in (SCATTER, RIPPLE):
         if np.isfinite(seen[feature]):
             usual[feature] = _usual(before["signals"][:, SIGNAL_OF[feature]])
-            alias = 0.0 if holds_strokes else _alias(before["rate"], after["rate"])
+            alias = 0.0 if is_intensifier else _alias(before["rate"], after["rate"])
             sd[feature] = math.hypot(sd[feature], usual[feature], alias)
     return FeatureShift(seen, sd, usual)
+
+
+def _turns_anyway(dead_headed: Sequence[IdleBatch], area: float) -> bool:
+    """Whether a crank turns faster than its seals need while dead-headed: it hides a leak then."""
+    return known_mean(np.array([batch.area / area for batch in dead_headed])) > TURNS_ANYWAY
+
+
+def stretch_of(rows: NDArray[np.void], working: float, is_intensifier: bool) -> NDArray[np.float64]:
+    """What the signals show over some `rows` of dtype `RING`, shape (1, SIGNALS)."""
+    jets = _jets_of(rows, working)
+    signals = _comparable(jets, working, is_intensifier)
+    shown = [known_mean(signals[:, k]) for k in range(len(SIGNALS))]
+    for k in HEATED_SIGNALS:
+        shown[k] = known_mean(signals[jets.late, k])
+    return np.array([shown])
+
+
+def _wandered(
+    stretches: NDArray[np.float64], was: NDArray[np.float64], course: Course
+) -> NDArray[np.float64]:
+    """How far each signal goes by itself until something is compared, standard deviation.
+
+    That is from one stretch to the next where a step is compared with what was just before it, else
+    from what it was at the beginning. Little history says that little is known to wander: what the
+    model allows for anyway is not in it.
+    """
+    at_once = course is Course.STEP
+    newest = max(NOT_YET_SOUND, len(stretches) // NOT_YET_SOUND)
+    off = np.diff(stretches, axis=0) if at_once else stretches[:-newest] - was
+    known = np.isfinite(off)
+    squares = np.sum(np.where(known, off, 0.0) ** 2, axis=0)
+    wandered: NDArray[np.float64] = np.sqrt(squares / (AS_IF_SEEN + np.sum(known, axis=0)))
+    return wandered
 
 
 def _usual(sound: NDArray[np.float64]) -> float:
@@ -183,25 +263,74 @@ def _alias(before: NDArray[np.float64], after: NDArray[np.float64]) -> float:
     return ALIASED * min(moved / ANOTHER_SPEED, 1.0) if math.isfinite(moved) else 0.0
 
 
+def _comparable(jets: Jets, working: float, is_intensifier: bool) -> NDArray[np.float64]:
+    """Signals that a sound machine shows alike with any water, at any pressure: (n, SIGNALS)."""
+    signals = jets.signals.copy()
+    signals[:, list(HEATED_SIGNALS)] += FOLLOWS_WATER * jets.temperature[:, None]
+    if not is_intensifier:
+        signals[:, SIGNAL_OF[LOAD]] -= np.log(_over_torque(jets, working, TORQUE_AT_NOTHING))
+    return signals
+
+
+def _over_torque(jets: Jets, working: float, share: float) -> NDArray[np.float64]:
+    """Pressure over torque, 1 at the `working` pressure, shape (n,).
+
+    Torque is a + b p; a has this `share` in it at the working pressure.
+    """
+    part = jets.pressure / working
+    over: NDArray[np.float64] = part / (share + (1.0 - share) * part)
+    return over
+
+
 def _signals_differ(
     compared: Comparison,
-    hot: NDArray[np.float64],
+    jets: Jets,
+    working: float,
+    is_intensifier: bool,
+    stretches: NDArray[np.float64],
     seen: NDArray[np.float64],
     sd: NDArray[np.float64],
+    usual: NDArray[np.float64],
 ) -> None:
-    """Fill in the features of `seen` and `sd` that further channels show."""
+    """Fill in the features of `seen`, `sd` and `usual` that further channels show."""
     at_low = compared.course is Course.LOW_PRESSURE
+    first = _jets_of(compared.before, working)
+    was, now = (_comparable(part, working, is_intensifier) for part in (first, jets))
+    steady = now if at_low else now[: len(compared.after)]
+    late = jets.late
+    as_late = first.warm >= np.min(jets.warm[late])
+    unsure = dict.fromkeys(
+        SLUGGISH,
+        FOLLOWS_UNSURE * (known_mean(jets.temperature[late]) - known_mean(first.temperature)),
+    )
+    if not is_intensifier:
+        high, mean = TORQUE_AT_NOTHING + TORQUE_UNSURE, TORQUE_AT_NOTHING
+        less, more = (
+            known_mean(
+                np.log(_over_torque(part, working, high) / _over_torque(part, working, mean))
+            )
+            for part in (first, jets)
+        )
+        unsure[LOAD] = more - less
+    means = np.full(len(SIGNALS), np.nan)
     for feature, signal in SIGNAL_OF.items():
         if at_low and feature not in AT_ANY_PRESSURE:
             continue
+        before, after = was[:, signal], steady[:, signal]
         sluggish = feature in SLUGGISH
-        after = (hot if at_low else compared.after["signals"])[:, signal]
         if sluggish:
-            after = np.sort(hot[:, signal])[-HOTTEST:]  # it cools in every pause
-        before = compared.before["signals"][:, signal]
+            after = now[late, signal]
+            before = before[as_late] if np.isfinite(before[as_late]).any() else before
         seen[feature], sd[feature] = _difference(before, after, sluggish)
+        sd[feature] = math.hypot(sd[feature], unsure.get(feature, 0.0))
+        means[signal] = known_mean(before)
         if sluggish and seen[feature] < 0.0:
             seen[feature] = 0.0  # less pressure warms less; no fault makes anything colder
+    wandered = _wandered(stretches, means, compared.course)
+    for feature, signal in SIGNAL_OF.items():
+        if feature not in (SCATTER, RIPPLE) and np.isfinite(seen[feature]):
+            usual[feature] = wandered[signal]
+            sd[feature] = math.hypot(sd[feature], usual[feature])
     for feature in (SCATTER, RIPPLE):
         if seen[feature] < 0.0:  # faults make strokes uneven; quieter ones say nothing
             seen[feature] = np.nan
@@ -218,8 +347,11 @@ def _idle_differs(
         return seen, sd
     one = max(b.resolution for b in (*old, *new))
     timing = float(np.hypot(timing_sd(old, one), timing_sd(new, one)))
+    if kind is BatchKind.LOW:
+        return seen, max(sd, timing)
     # few strokes make dead-headed batches uneven, and that is counted already
-    return seen, timing / area if kind is BatchKind.DEAD_HEAD else max(sd, timing)
+    by_itself = max(_spread(before) ** 2 - (one / area) ** 2, 0.0)
+    return seen, math.sqrt((timing / area) ** 2 + by_itself)
 
 
 def before_and_since(
@@ -276,29 +408,55 @@ def _difference(
 
 
 def warmed(
-    compared: Comparison, idle: Mapping[BatchKind, Idle]
-) -> tuple[NDArray[np.float64], float]:
-    """Signals of all batches with the jet on since the event began, shape (n, SIGNALS).
+    compared: Comparison, idle: Mapping[BatchKind, Idle], working: float
+) -> tuple[Jets, float]:
+    """All batches with the jet on since the event began.
 
-    And the share of a leak's heat that the hottest of them should show: it comes with the jet, and
-    goes in the pauses. Low pressure counts too, since a leak may allow no other.
+    And the share of a leak's heat that those which tell it should show, of what it makes at the
+    `working` pressure, Pa: it comes with the jet, and goes in the pauses. Low pressure counts too,
+    since a leak may allow no other.
     """
     low = before_and_since(compared, idle[BatchKind.LOW])[1] if compared.onset_ns else ()
+    spans = [(batch.start_ns, batch.end_ns, batch.time) for batch in low]
     signals = np.array([batch.signals for batch in low]).reshape(-1, len(SIGNALS))
-    jets = [(batch.start_ns, batch.end_ns, batch.time) for batch in low]
+    temperature = np.array([batch.temperature for batch in low])
+    pressure = np.array([batch.pressure for batch in low])
     if compared.course is not Course.LOW_PRESSURE:
         after = compared.after
+        spans = [*_spans(after), *spans]
         signals = np.concatenate([after["signals"], signals])
-        jets += zip(*(after[k].tolist() for k in ("start_ns", "end_ns", "time")), strict=True)
-    if compared.course is Course.GRADUAL:
-        return signals, 1.0
-    warm, ended_ns, shown = 0.0, compared.onset_ns, []
-    for start_ns, end_ns, time in sorted(jets):
+        temperature = np.concatenate([after["temperature"], temperature])
+        pressure = np.concatenate([after["pressure"], pressure])
+    warm = _warm(spans, compared.onset_ns) * np.minimum(pressure / working, 1.0)
+    jets = Jets(signals, temperature, pressure, warm)
+    if compared.course is Course.GRADUAL or not spans:
+        return jets, 1.0
+    return jets, float(np.mean(np.sort(jets.warm)[-HOTTEST:]))
+
+
+def _jets_of(rows: NDArray[np.void], working: float) -> Jets:
+    """Those of `rows` of dtype `RING`; what was before them counts as a pause."""
+    warm = _warm(_spans(rows), 0) * np.minimum(rows["pressure"] / working, 1.0)
+    return Jets(rows["signals"], rows["temperature"], rows["pressure"], warm)
+
+
+_Span: TypeAlias = tuple[int, int, float]  # start and end, ns, and s of jet between them
+
+
+def _spans(rows: NDArray[np.void]) -> list[_Span]:
+    return list(zip(*(rows[k].tolist() for k in ("start_ns", "end_ns", "time")), strict=True))
+
+
+def _warm(spans: Sequence[_Span], began_ns: int) -> NDArray[np.float64]:
+    """Share of a leak's heat that each of `spans` should show, in their order."""
+    shown = np.zeros(len(spans))
+    warm, ended_ns = 0.0, began_ns
+    for k in sorted(range(len(spans)), key=spans.__getitem__):
+        start_ns, end_ns, time = spans[k]
         warm = warm * math.exp(-max(start_ns - ended_ns, 0) / NS / HEAT_TIME) + time
         ended_ns = end_ns
-        shown.append(-math.expm1(-warm / HEAT_TIME))
-    hottest = sorted(shown)[-HOTTEST:]
-    return signals, sum(hottest) / len(hottest) if hottest else 1.0
+        shown[k] = -math.expm1(-warm / HEAT_TIME)
+    return shown
 
 
 def timing_sd(batches: Sequence[IdleBatch], one: float) -> float:

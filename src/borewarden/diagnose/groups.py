@@ -6,7 +6,7 @@ nothing but prior odds speaks for the one or the other, so both go by one probab
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from borewarden.diagnose.causes import Belief, Cause
@@ -32,7 +32,10 @@ TELLS: Mapping[Cause, Mapping[int, str]] = {
     Cause.TRANSDUCER: {LOAD: "oil pressure or motor torque"},
     Cause.FEED: {BOOST: "feed (boost) pressure"},
     Cause.SLIP: {SLIP: "crank speed beside motor speed"},
-    Cause.BYPASS: {BYPASS: "temperature of the bypass line"},
+    Cause.BYPASS: {
+        IDLE: "strokes while dead-headed",
+        BYPASS: "temperature of the bypass line",
+    },
 }
 ONLY_INTENSIFIER = frozenset({IDLE, SIDES})
 FURTHER = frozenset({LOAD, BOOST, WEEP, BYPASS, SIDES, SLIP, VALVES})  # beyond pressure and rate
@@ -48,10 +51,16 @@ class Group(NamedTuple):
     probability: float
 
 
-def unseparated(cause: Cause, causes: Iterable[Cause], known: frozenset[int]) -> tuple[Cause, ...]:
-    """Those of `causes` that none of the `known` features tells from `cause`, itself left out."""
-    alike = {c for c in causes if c in OF_THE_JET or (c in TELLS and known.isdisjoint(TELLS[c]))}
-    return tuple(c for c in causes if c in alike and c is not cause) if cause in alike else ()
+def unseparated(cause: Cause, causes: Sequence[Cause], known: frozenset[int]) -> tuple[Cause, ...]:
+    """Those of `causes` that none of the `known` features tells from `cause`, itself left out.
+
+    Nor do those that tell both of two causes from the jet's own, and nothing else of either.
+    """
+    told = {c: known & TELLS[c].keys() for c in causes if c in TELLS}
+    alike = {c for c in causes if c in OF_THE_JET or (c in told and not told[c])}
+    if cause in alike:
+        return tuple(c for c in causes if c in alike and c is not cause)
+    return tuple(c for c in told if c is not cause and told[c] == told.get(cause))
 
 
 def groups(beliefs: Sequence[Belief]) -> list[Group]:

@@ -40,6 +40,9 @@ ODD = np.full(len(FEATURES), ODD_READINGS)
 ODD[AREA] = ODD_AREAS
 TOLD = 3  # causes whose evidence is put into words
 TELLING = 0.7  # log of a likelihood ratio from which a feature counts as evidence; invented
+# Odds that a signal leaves its place by a recipe, a pause or the weather, beside those of all
+# causes, `PRIOR`; invented.
+BY_ITSELF = 40.0
 LEAST_SHARE = 1e-9  # of any cause while the others are averaged; keeps the logarithm finite
 
 
@@ -131,26 +134,44 @@ def _weigh(shift: FeatureShift, circumstances: Circumstances) -> _Weighed:
     return _Weighed(signatures, known, mean, likelihood, joint, onset, by_cause)
 
 
+def chance_of_nothing(shift: FeatureShift, circumstances: Circumstances) -> float:
+    """How probable it is that no cause is at work where a signal has left its place, 0 to 1.
+
+    An odd reading is something, so it has no share in this likelihood.
+    """
+    weighed = _weigh(shift, circumstances)
+    known = weighed.known
+    spread = np.hypot(FLOOR[known], shift.sd[known])
+    off = shift.seen[known] / spread
+    nothing = BY_ITSELF * float(np.prod(np.exp(-0.5 * off * off) / spread / np.sqrt(2.0 * np.pi)))
+    return nothing / (nothing + float(np.sum(weighed.by_cause)))
+
+
 def _beliefs(weighed: _Weighed) -> tuple[Belief, ...]:
     probability = weighed.by_cause / np.sum(weighed.by_cause)
-    order = np.argsort(-probability, kind="stable")
     known, causes = frozenset(weighed.known.tolist()), weighed.signatures.causes
     if known.isdisjoint(FURTHER):
-        probability = _no_surer(probability, order[0])
+        first = causes[int(np.argmax(probability))]
+        named = {first, *unseparated(first, causes, known)}
+        probability = _no_surer(probability, np.array([cause in named for cause in causes]))
+    order = np.argsort(-probability, kind="stable")
     return tuple(
         Belief(causes[k], float(probability[k]), alike=unseparated(causes[k], causes, known))
         for k in order
     )
 
 
-def _no_surer(probability: Floats, first: int) -> Floats:
-    """The same with the `first` held to what pressure and rate alone can say."""
-    over = probability[first] - MOST_ON_TWO_SIGNALS
-    rest = 1.0 - probability[first]
-    if over <= 0.0 or rest <= 0.0:
+def _no_surer(probability: Floats, named: NDArray[np.bool_]) -> Floats:
+    """The same with those `named` as one held to what pressure and rate alone can say."""
+    together = float(np.sum(probability[named]))
+    rest = float(np.sum(probability[~named]))
+    if together <= MOST_ON_TWO_SIGNALS or rest <= 0.0:
         return probability
-    held: Floats = probability * (1.0 - MOST_ON_TWO_SIGNALS) / rest
-    held[first] = MOST_ON_TWO_SIGNALS
+    held: Floats = np.where(
+        named,
+        probability * (MOST_ON_TWO_SIGNALS / together),
+        probability * ((1.0 - MOST_ON_TWO_SIGNALS) / rest),
+    )
     return held
 
 

@@ -104,7 +104,9 @@ SEAL, CHECK_VALVE, HOT_CHECK_VALVE = 0.0, 1.0, 2.0  # place; the last got hot wh
 LEFT, BOTH, RIGHT = -1.0, 0.0, 1.0  # side of an intensifier
 SIDES_OF_AN_INTENSIFIER = 2.0  # one side that leaks `share` of the flow shows it twice; geometry
 LEAK_SIDES_SPREAD = 0.2  # relative; invented
-DEAD_HEADED = (0.0, 0.7, 1.4)  # leak while dead-headed over leak while cutting; invented
+# Leak while dead-headed over leak while cutting; 0: other plungers, or a crank that turns all the
+# same. Only a pump that holds its pressure then shows it. Invented.
+DEAD_HEADED = (0.0, 0.7, 1.4)
 LEAK_IDLE_SPREAD = 0.3  # relative; invented
 OTHER_PLACES = PerPump(0.5, 1.0)  # odds of each check-valve place over those of a seal; invented
 LEAK_SCATTER_SPREAD = 0.3  # ln of stroke scatter; invented
@@ -117,8 +119,10 @@ LEAK_FLUTTER_FLOOR = 0.1  # ln of flutter of a crank pump; invented
 # -- heat of a leak
 
 THROTTLED = 65.0  # K, water throttled from 400 MPa; source: [3], 60 to 80 K
-# K, of a drain line: how much cools on the way depends on flow, line and sensor; invented.
-DRAIN_RISE, DRAIN_SPREAD = 0.6 * THROTTLED, 0.35 * THROTTLED
+# Flow that loses all its heat on the way to the sensor, as a share of the working flow: the line
+# hangs in the room. A little leak arrives cool, a large one hot. From and to; invented.
+COOLED = np.geomspace(0.005, 0.3, 7)
+DRAIN_SPREAD = 0.35  # relative, of its rise: pressure, line and sensor; invented
 # Plungers: a chamber's leak over its own delivery is so many times `share`. Two sides of an
 # intensifier; three plungers of a crank pump (common practice, no source).
 CHAMBERS = PerPump(2.0, 3.0)
@@ -136,6 +140,7 @@ FEED_SCATTER = Sign(1.2, 0.7)  # ln of stroke scatter of an intensifier; invente
 FEED_SCATTER_SPREAD = 0.3  # ln of scatter of a crank pump, which turns as it did; invented
 FEED_FLUTTER = Sign(0.5, 0.5)  # ln of flutter; invented
 FEED_SIDES_SPREAD = 0.02  # ln of left over right stroke time; invented
+THROUGH_BYPASS = (0.0, 1.0)  # its leak while dead-headed over that while cutting; invented
 CRANK_READ = (0.0, 1.0)  # the crank has a speed sensor of its own, or not; equal odds, invented
 SLIP_AT_LOW_PRESSURE = 0.7  # of the change at working pressure; invented
 SLIP_LOW_AREA_SPREAD = 0.3  # relative; invented
@@ -313,8 +318,8 @@ def _other_bore(c: Circumstances) -> Hypotheses:
 def _leak(c: Circumstances) -> Hypotheses:
     """A leak feeds on pressure, jet or no jet.
 
-    An intensifier leaks on one side or on both, and also while dead-headed. On a crank pump the
-    one plunger that leaks makes the pressure pulsate.
+    An intensifier leaks on one side or on both. On a crank pump the one plunger that leaks makes
+    the pressure pulsate.
     """
     on_intensifier = c.is_intensifier
     share, exponent, place, side, dead_headed, pulse = _grid(
@@ -322,7 +327,7 @@ def _leak(c: Circumstances) -> Hypotheses:
         LEAK_EXPONENTS,
         (SEAL, CHECK_VALVE, HOT_CHECK_VALVE) if on_intensifier else (SEAL, CHECK_VALVE),
         (LEFT, BOTH, RIGHT) if on_intensifier else NO_AXIS,
-        DEAD_HEADED if on_intensifier else NO_AXIS,
+        DEAD_HEADED,
         NO_AXIS if on_intensifier else PULSES,
     )
     made = _unchanged(len(share))
@@ -355,12 +360,10 @@ def _heat_of_a_leak(made: Hypotheses, share: Floats, place: Floats, c: Circumsta
     else while dead-headed.
     """
     at_seal = place == SEAL
+    rise, spread = _drain_rise(share)
     floor = made.spread[:, WEEP]
     _show(
-        made,
-        WEEP,
-        np.where(at_seal, DRAIN_RISE, 0.0),
-        np.where(at_seal, DRAIN_SPREAD, floor),
+        made, WEEP, np.where(at_seal, rise, 0.0), np.where(at_seal, np.hypot(floor, spread), floor)
     )
     own = _for_pump(CHAMBERS, c) * share
     mixed = THROTTLED * own / (1.0 + own)
@@ -369,9 +372,23 @@ def _heat_of_a_leak(made: Hypotheses, share: Floats, place: Floats, c: Circumsta
     _show(
         made,
         VALVES,
-        np.select(at_valve, [mixed, DRAIN_RISE]),
-        np.select(at_valve, [np.hypot(floor, MIXED_SPREAD * mixed), DRAIN_SPREAD], floor),
+        np.select(at_valve, [mixed, np.maximum(rise, mixed)]),
+        np.select(
+            at_valve, [np.hypot(floor, MIXED_SPREAD * mixed), np.hypot(floor, spread)], floor
+        ),
     )
+
+
+def _drain_rise(share: Floats) -> tuple[Floats, Floats]:
+    """Rise of a drain line that `share` of the working flow leaks into, K, and its spread.
+
+    Leak and room mix in proportion, as heat is balanced: leak / (leak + `COOLED`) of the rise of
+    throttled water arrives.
+    """
+    arrives = share[:, None] / (share[:, None] + COOLED)
+    rise: Floats = THROTTLED * arrives.mean(axis=1)
+    spread: Floats = np.hypot(THROTTLED * arrives.std(axis=1), DRAIN_SPREAD * rise)
+    return rise, spread
 
 
 def _transducer(c: Circumstances) -> Hypotheses:
@@ -425,9 +442,16 @@ def _slip(c: Circumstances) -> Hypotheses:
 
 
 def _bypass(c: Circumstances) -> Hypotheses:
-    """Another hole at the same pressure: area grows as if the bore had, and the line gets hot."""
-    made = _area_change(GROWTH, c)
-    _show(made, BYPASS, DRAIN_RISE, DRAIN_SPREAD)
+    """Another hole at the same pressure: area grows as if the bore had, and the line gets hot.
+
+    It is there while dead-headed, too, unless the closed jet's water goes through it anyway.
+    """
+    share, dead_headed = _grid(GROWTH, THROUGH_BYPASS)
+    made = _area_change(share, c)
+    rise, spread = _drain_rise(share)
+    _show(made, BYPASS, rise, _over_floor(BYPASS, spread))
+    idle = share * dead_headed
+    _show(made, IDLE, idle, _over_floor(IDLE, BETWEEN_POINTS * idle))
     return made
 
 

@@ -267,7 +267,8 @@ def _add_signals(s: Any, batch: Any, now: Sample) -> None:
     _add(batch, WEEP_RISE, now.weep_temperature - s.temperature)
     _add(batch, BYPASS_RISE, now.bypass_temperature - s.temperature)
     _add(batch, VALVE_RISE, now.check_valve_temperature - s.temperature)
-    _add(batch, SLIP, np.log(now.rate / now.motor_speed))
+    if now.motor_speed > 0.0:  # it may stop while the pressure still reads as before
+        _add(batch, SLIP, np.log(now.rate / now.motor_speed))
     _add(batch, HEADS, now.valve)
     if s.last.pressure > 0.0 and now.pressure > 0.0:
         _add(batch, RIPPLE, np.log(now.pressure / s.last.pressure) ** 2)

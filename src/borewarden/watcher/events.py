@@ -22,7 +22,7 @@ from borewarden.detect.step import Step
 from borewarden.detect.wear import Drift
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.feature_table import FeatureShift
-from borewarden.diagnose.features import Comparison, Course, Idle
+from borewarden.diagnose.features import NO_STRETCHES, Comparison, Course, Idle
 from borewarden.diagnose.posterior import weigh_causes
 from borewarden.diagnose.signatures import Circumstances
 from borewarden.gate.batch import SIGNALS, BatchKind
@@ -221,6 +221,8 @@ class Watching(_Known):
     resting_reason: str = ""
     event: Event | None = None
     past: Past = field(default_factory=Past)
+    # what the signals showed over stretches of the sound jewel, shape (n, SIGNALS), oldest first
+    stretches: NDArray[np.float64] = field(default_factory=NO_STRETCHES.copy)
     habits: Habits | None = None  # as of when nothing had happened yet
     unjudged: NDArray[np.void] | None = None  # first batches after those of the baseline
 

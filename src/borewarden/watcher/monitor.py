@@ -19,11 +19,13 @@ from borewarden.detect.shape import ramp_over_step
 from borewarden.detect.step import WINDOW, Step, at_one_pressure, locate_step, newest
 from borewarden.detect.wear import Drift
 from borewarden.diagnose.features import (
+    STRETCHES,
     Idle,
     IdleBatch,
     falls_in_a_stop,
     idle_batch,
     onset_of,
+    stretch_of,
     timing_sd,
 )
 from borewarden.gate.batch import HEADS, BatchKind
@@ -58,6 +60,7 @@ from borewarden.watcher.weighing import is_to_last, weighed, worn
 
 # All of these are invented by this project. Counts are of batches.
 RECENT = 12  # in "now"
+JUST_NOW = 3  # by which a signal that left its place had surely done so
 BEFORE = 60  # before an event to compare with
 CLOSE_LOOK = 8  # after an alarm that are each weighed; later only every eighth
 SLOW_LOOK = 80  # the same for what goes slowly
@@ -81,6 +84,7 @@ DRIFT_SURENESS = 2.0  # the same of what the area has gone by
 QUIET_DETECTOR = 0.3  # of the threshold: the noise is refreshed while the detector shows less
 NEW_NOISE = 0.2  # weight of the noise just found
 JUMP = 4.5  # standard deviations of a batch, which chance makes once in 150,000 batches
+FURTHER_OFF = 1.3  # times as far as it was when it told nothing
 NOISE_SHRINKS = 0.5  # least noise, of the baseline's
 NOISE_GROWS = 2.0  # greatest noise, of the baseline's
 
@@ -380,7 +384,10 @@ def _quiet_block(state: Watching, seen: Observation) -> Watching:
     state, rows = _take_block(state, seen)
     gone = _surely_gone(state)
     if gone == 0.0:
-        return _with_habits(state)
+        pressure, is_intensifier = state.reference.pressure, state.setup.is_intensifier
+        newest_one = stretch_of(rows[-DRIFT_BLOCK:], pressure, is_intensifier)
+        known = np.concatenate([state.stretches, newest_one])
+        return _with_habits(changed(state, stretches=known[-STRETCHES:]))
     event = SlowEvent(
         sign=float(np.sign(gone)),
         before=state.first_rows,
@@ -507,8 +514,16 @@ def _weigh_block(state: Watching, event: Event, rows: NDArray[np.void], gone: fl
     n = event.batches + DRIFT_BLOCK
     worn_out = state.told is State.WEARING and gone + state.expected.offset >= _limit(state)
     if worn_out or n <= SLOW_LOOK or n % SLOW_LOOK == 0:
-        return weighed(state, changed(event, batches=n, after=rows[-RECENT * 2 :].copy()))
+        return weighed(state, changed(event, batches=n, after=_so_far(event, rows)))
     return with_event(state, event, batches=n)
+
+
+def _so_far(event: Event, rows: NDArray[np.void]) -> NDArray[np.void]:
+    """Those of `rows` that show the event: a recipe or an hour that shows less unsays nothing."""
+    if isinstance(event, LowPressureEvent):
+        return rows[-RECENT * 2 :].copy()
+    began = event.onset_ns + 1 if event.onset_ns else event.after["start_ns"][0]
+    return rows[rows["start_ns"] >= began][-BEFORE:].copy()
 
 
 def _is_back(state: Watching) -> bool:
@@ -530,16 +545,27 @@ def _first_signal(state: Watching, seen: Observation) -> Watching:
     event = SignalEvent(
         sign=0.0,
         before=state.first_rows,
-        after=rows[-RECENT // 2 :].copy(),
+        after=rows[-JUST_NOW:].copy(),
         sound_wear=state.wear.before_a_bend(),
     )
-    return weighed(state, event)
+    after = weighed(state, event)
+    return after if after.event is not None else _to_be_heard_again(after)
+
+
+def _to_be_heard_again(state: Watching) -> Watching:
+    """What was off its limit and told nothing is heard once it has gone on: it had just begun."""
+    signals = state.signals
+    further = FURTHER_OFF * np.abs(signals.mean - signals.base)
+    again = np.fmax(further, state.signal_limit)
+    limit = np.where(np.isinf(signals.limit), again, signals.limit)
+    return changed(state, signals=signals._replace(limit=limit))
 
 
 def _another_signal(state: Watching, seen: Observation) -> Watching:
     """A further signal left its place, which bears on what goes slowly."""
-    after = _rows(state, seen)[-RECENT // 2 :].copy()
-    return weighed(_told_once(state, seen), changed(_event_of(state), after=after))
+    event = _event_of(state)
+    after = _so_far(event, _rows(state, seen))
+    return weighed(_told_once(state, seen), changed(event, after=after))
 
 
 def _told_once(state: Watching, seen: Observation) -> Watching:
@@ -577,6 +603,8 @@ def _idle_in_event(state: Watching, seen: Observation) -> Watching:
     if _other_heads(state, seen):
         return _forget_newest(state, kind)
     event = _event_of(state)
+    if isinstance(event, SignalEvent) and event.onset_ns:
+        event = changed(event, after=_so_far(event, _rows(state, seen)))
     n = event.idle_batches + 1
     if n <= CLOSE_LOOK or n % CLOSE_LOOK == 0:
         return weighed(state, changed(event, idle_batches=n))
@@ -614,12 +642,13 @@ def _passes_water(state: Watching, two: tuple[IdleBatch, ...]) -> bool:
 def _closed_jet_event(
     state: Watching, seen: Observation, two: tuple[IdleBatch, ...]
 ) -> SignalEvent:
+    onset_ns, rows = two[0].start_ns - 1, _rows(state, seen)
     return SignalEvent(
         sign=0.0,
         before=state.first_rows,
-        after=_rows(state, seen)[-RECENT // 2 :].copy(),
+        after=rows[rows["start_ns"] > onset_ns].copy(),
         sound_wear=state.wear.before_a_bend(),
-        onset_ns=two[0].start_ns - 1,
+        onset_ns=onset_ns,
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from borewarden.base.text import probability_words
 from borewarden.detect.step import Step
@@ -13,7 +14,7 @@ from borewarden.diagnose.checks import cheapest_check
 from borewarden.diagnose.feature_table import FeatureShift
 from borewarden.diagnose.features import SIGNAL_OF, SLUGGISH, known_mean, shift_of, warmed
 from borewarden.diagnose.groups import groups
-from borewarden.diagnose.posterior import posterior
+from borewarden.diagnose.posterior import chance_of_nothing, posterior
 from borewarden.diagnose.signatures import Circumstances
 from borewarden.gate.batch import BatchKind
 from borewarden.physics.pump import Intensifier
@@ -21,6 +22,7 @@ from borewarden.watcher.events import (
     Event,
     LowPressureEvent,
     Past,
+    SignalEvent,
     StepEvent,
     Watching,
     Weighed,
@@ -29,12 +31,18 @@ from borewarden.watcher.events import (
 from borewarden.watcher.verdict import State
 
 HEAR_SIGNALS = 3  # batches after an alarm that further signals get to have their say; invented
-GROWS = 1.0  # log likelihood ratio of a ramp over a step; invented
+BY_NOW = 12  # newest batches that say where the area is by now; invented
+# Log likelihood ratio of a ramp over a step from which on it grows, and below which it came at
+# once; batches after which the latter is taken for granted, and the former told. Invented.
+GROWS, CAME_AT_ONCE = 0.3, -1.0
+SHAPED, GROWN = 2, 5
 LASTS = 40  # batches that the area has to stay smaller, before that is told; invented
 HEATED = 0.5  # share of a leak's heat to wait for; invented
 UNSETTLED = 0.45  # relative uncertainty of a step that has not settled yet; invented
 # Probabilities of the first cause; all invented
-SURE_AT_ONCE = 0.95  # told without waiting for anything
+LEFT_BY_ITSELF = 0.5  # that a signal left its place without any cause: nothing is told
+SURE_AT_ONCE = 0.95  # told without waiting for further signals
+SURE_OF_ANY_SHAPE = 0.99  # that it is the bore, however it began
 LEAST_TO_BLAME = 0.6  # at which the bore is called opened up
 LEAST_TO_SUSPECT = 0.5  # at which another cause is named
 LEAST_TO_STAY = 0.35  # at which what was named stays so: one batch is not to unsay it
@@ -54,15 +62,19 @@ def weighed(state: Watching, event: Event) -> Watching:
     event = changed(event, weighed=found)
     top = found.beliefs[0]
     sudden = isinstance(event, StepEvent | LowPressureEvent)
-    small = abs(step.size) < np.log1p(settings.wear_notice)
-    if not isinstance(event, StepEvent) and small and not _known_to_make_it(top):
-        return with_standing(changed(state, event=None), 0.0)  # a signal alone is no matter
+    gone = max(abs(step.size), abs(state.wear.off(state.watched_hours)))
+    small = gone < np.log1p(settings.wear_notice)
+    untold = state.told is state.resting  # what was told stays until all is as it was
+    if untold and small and not isinstance(event, StepEvent) and _is_no_matter(found):
+        return with_standing(changed(state, event=None), 0.0)
     state = changed(state, event=event)
     state = with_standing(state, max(found.probability(Cause.BORE), state.past.probability))
     if sudden and _is_early(event, step, found.shift, heated, top):
         return state
     grown = isinstance(event, StepEvent) or step.size >= np.log1p(settings.limit)
     told = named(state.told, state.past, top, grown)
+    if told is State.OPENED and state.told is not State.OPENED and _has_no_shape_yet(event, top):
+        return state  # a chip is a step, a seal grows: the next batches show which
     if told is State.OPENED and _too_small_to_unsay(state, step):
         told = State.CANNOT_TELL
     if told is State.OPENED and not state.past.opened and _still_grows(event, top):
@@ -80,9 +92,19 @@ def _too_small_to_unsay(state: Watching, step: Step) -> bool:
     return past.other_sure and not past.opened and abs(step.size) < state.detector.smallest
 
 
+def _has_no_shape_yet(event: Event, top: Belief) -> bool:
+    """Whether too few batches followed to say that the area came at once."""
+    if not isinstance(event, StepEvent) or top.probability >= SURE_OF_ANY_SHAPE:
+        return False
+    if event.batches < SHAPED:
+        return event.ramp > CAME_AT_ONCE
+    return event.batches < GROWN and event.ramp > GROWS
+
+
 def _still_grows(event: Event, top: Belief) -> bool:
     """Whether the area came over minutes, as a seal goes, and nothing else makes it the bore."""
-    return isinstance(event, StepEvent) and event.ramp > GROWS and top.probability < SURE_AT_ONCE
+    over_minutes = isinstance(event, StepEvent) and event.ramp > GROWS
+    return over_minutes and top.probability < SURE_OF_ANY_SHAPE
 
 
 def with_standing(state: Watching, probability: float) -> Watching:
@@ -118,6 +140,13 @@ def _least_to_name(told: State, cause: Cause) -> float:
     return LEAST_TO_BLAME if cause is Cause.BORE else LEAST_TO_SUSPECT
 
 
+def _is_no_matter(found: Weighed) -> bool:
+    """Whether a signal alone has moved, by itself or by what leaves the signals alone."""
+    if not _known_to_make_it(found.beliefs[0]):
+        return True
+    return chance_of_nothing(found.shift, found.circumstances) > LEFT_BY_ITSELF
+
+
 def _known_to_make_it(top: Belief) -> bool:
     """Whether a fault is known that moves a signal and leaves the area alone."""
     of_the_jet = top.cause in (Cause.BORE, Cause.BLOCKED, Cause.UNKNOWN)
@@ -125,26 +154,38 @@ def _known_to_make_it(top: Belief) -> bool:
 
 
 def _size_of(state: Watching, event: Event) -> Step:
-    """How far the area has gone: at once, or else by the wear line."""
+    """How far the area has gone: at once, by now beside a signal, or else by the wear line."""
     if isinstance(event, StepEvent | LowPressureEvent):
         return event.step
+    if isinstance(event, SignalEvent) and len(event.after):
+        return _by_now(state, event.after[-BY_NOW:])
     return Step(0, state.wear.off(state.watched_hours), state.expected.level_sd)
+
+
+def _by_now(state: Watching, rows: NDArray[np.void]) -> Step:
+    """How far the area is off its baseline in `rows`: the wear line takes hours to follow."""
+    expected, reference = state.expected, state.reference
+    operating = np.log(rows["pressure"] / reference.pressure)
+    off = np.log(rows["area"] / reference.area) - expected.by_pressure * operating
+    sd = np.hypot(expected.level_sd, state.noise.sigma * (2.0 / len(rows)) ** 0.5)
+    return Step(0, float(np.mean(off)) - expected.offset, float(sd))
 
 
 def _weigh(state: Watching, event: Event, step: Step) -> tuple[Weighed, float]:
     """What comes of weighing, and the share of a leak's heat that has come by now."""
     working = known_mean(state.first_rows["pressure"]) if len(state.first_rows) else np.nan
     compared = event.compared
-    hot, heated = warmed(compared, state.idle)
+    jets, heated = warmed(compared, state.idle, working)
     shift = shift_of(
         compared,
         step,
         state.idle,
-        hot,
+        jets,
         state.reference.area,
         working,
         _follows_the_set_pressure(state, event),
         state.setup.is_intensifier,
+        state.stretches,
     )
     low = [batch.pressure for batch in state.idle[BatchKind.LOW].recent]
     ratio = known_mean(np.array(low)) / working if low else np.nan
@@ -165,7 +206,7 @@ def _weigh(state: Watching, event: Event, step: Step) -> tuple[Weighed, float]:
 def _follows_the_set_pressure(state: Watching, event: Event) -> bool:
     """Whether the oil side still holds the pressure: it can't once the pump overstrokes."""
     pump = state.setup.pump
-    if not isinstance(pump, Intensifier):
+    if not isinstance(pump, Intensifier) or not len(event.after):
         return False
     return float(np.mean(event.after["rate"])) < OVERSTROKE_NEAR * pump.max_stroke_rate
 
@@ -197,7 +238,9 @@ def _say(told: State, event: Event, step: Step, slope: float, causes: Sequence[B
     grown = float(np.expm1(step.size))
     way = "up" if grown > 0.0 else "down"
     if isinstance(event, StepEvent | LowPressureEvent):
-        what = f"effective area {way} {abs(grown) * 100:.1f} % in one step"
+        over_minutes = isinstance(event, StepEvent) and event.ramp > GROWS
+        came = "over minutes" if over_minutes else "in one step"
+        what = f"effective area {way} {abs(grown) * 100:.1f} % {came}"
     elif told is State.OPENED:
         what = worn(step.size)
     elif abs(grown) > SHOWN_GROWTH:
