@@ -88,15 +88,15 @@ def test_heat_of_a_leak_is_that_of_its_water(c: Circumstances, chambers: int) ->
     at_seal = leak["weep"] > 0.0
     assert np.all(leak["valves"][at_seal] == 0.0)
     assert np.all(leak["valves"][~at_seal] > 0.0)
-    assert np.all((leak["weep"][at_seal] > 0.5 * THROTTLED) & (leak["weep"][at_seal] < THROTTLED))
+    # the line cools a little leak, so a larger one comes out hotter, never hotter than throttled
+    by_size = np.argsort(leak["area"][at_seal], kind="stable")
+    assert np.all(np.diff(leak["weep"][at_seal][by_size]) >= 0.0)
+    assert np.all(leak["weep"][at_seal] < THROTTLED)
     hot = np.expm1(leak["area"]) * chambers  # kg of leak for each kg that its chamber delivers
-    heat = leak["valves"] * (1.0 + hot)  # K kg
-    # dead-headed, it mixes with nothing: an intensifier's valve got as hot as a drain
-    dead_headed = leak["valves"] == leak["weep"].max()
-    assert heat[~at_seal & ~dead_headed] == pytest.approx(
-        (THROTTLED * hot)[~at_seal & ~dead_headed]
-    )
-    assert dead_headed.sum() == (at_seal.sum() if c.is_intensifier else 0)
+    mixed = THROTTLED * hot / (1.0 + hot)
+    warmer = leak["valves"] > mixed + 1e-9  # dead-headed it mixes with nothing, and gets hotter
+    assert leak["valves"][~at_seal & ~warmer] == pytest.approx(mixed[~at_seal & ~warmer])
+    assert np.any(warmer & ~at_seal) == c.is_intensifier
 
 
 def test_a_side_that_leaks_has_the_shorter_stroke() -> None:

@@ -175,18 +175,16 @@ def shift_of(
     where the pump `holds_pressure`. A crank pump, which doesn't count strokes, shows its pulses as
     aliases, and its torque holds friction.
     """
-    seen = np.full(len(FEATURES), np.nan)
-    sd = np.full(len(FEATURES), np.nan)
-    if compared.course is not Course.GRADUAL or not compared.onset_ns or len(compared.after):
-        seen[AREA], sd[AREA] = step.size, step.size_sd  # else no steady jet has shown it since
-    usual = np.full(len(FEATURES), np.nan)
     before, after = compared.before, compared.after
+    seen, sd, usual = (np.full(len(FEATURES), np.nan) for _ in FeatureShift._fields)
     if len(jets.warm) and len(before) > 1:
-        _signals_differ(compared, jets, working, is_intensifier, stretches, seen, sd, usual)
+        seen, sd, usual = _signals_differ(compared, jets, working, is_intensifier, stretches)
         if holds_pressure and compared.course is not Course.LOW_PRESSURE:
             was, now = np.log(before["pressure"]), np.log(after["pressure"])
             now = now[np.abs(now - np.median(was)) < ANOTHER_RECIPE]
             seen[PRESSURE], sd[PRESSURE] = _difference(was, now)
+    if compared.course is not Course.GRADUAL or not compared.onset_ns or len(after):
+        seen[AREA], sd[AREA] = step.size, step.size_sd  # else no steady jet has shown it since
     for feature, kind in (
         (LOW_AREA, BatchKind.LOW),
         (IDLE, BatchKind.DEAD_HEAD),
@@ -288,11 +286,9 @@ def _signals_differ(
     working: float,
     is_intensifier: bool,
     stretches: NDArray[np.float64],
-    seen: NDArray[np.float64],
-    sd: NDArray[np.float64],
-    usual: NDArray[np.float64],
-) -> None:
-    """Fill in the features of `seen`, `sd` and `usual` that further channels show."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """`FeatureShift` of the features that further channels show; NaN of the others."""
+    seen, sd, usual = (np.full(len(FEATURES), np.nan) for _ in FeatureShift._fields)
     at_low = compared.course is Course.LOW_PRESSURE
     first = _jets_of(compared.before, working)
     was, now = (_comparable(part, working, is_intensifier) for part in (first, jets))
@@ -334,6 +330,7 @@ def _signals_differ(
     for feature in (SCATTER, RIPPLE):
         if seen[feature] < 0.0:  # faults make strokes uneven; quieter ones say nothing
             seen[feature] = np.nan
+    return seen, sd, usual
 
 
 def _idle_differs(
