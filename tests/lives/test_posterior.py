@@ -22,7 +22,7 @@ from borewarden.lives.posterior import (
     learn,
     temper,
 )
-from borewarden.lives.survival import quantile
+from borewarden.lives.survival import interval, quantile
 from invented_shop import calibration_ranks, three_months
 
 # Distances of 38 vehicle shock absorbers to failure and when last seen sound, km (Meeker & Escobar
@@ -431,3 +431,17 @@ def test_priors_are_spreads_and_shares_that_rank_the_materials() -> None:
     assert 0.5 > ruby.early > made.early > diamond.early > 0.0
     assert 30.0 <= ruby.life <= 50.0
     assert 800.0 <= diamond.life <= 1000.0
+
+
+def test_effect_of_a_condition_is_the_factor_that_it_puts_on_lives() -> None:
+    records = [
+        JewelRecord("ruby", 10.0 + k, True, conditions=Conditions(100.0 + 9.0 * k, k % 3 == 0))
+        for k in range(12)
+    ]
+    found = learn(records, draws=300)
+    plain = found.lives("ruby", Conditions(150.0, False)).scale
+    for column, effect in found.effects():
+        tds = column.field == "tds_ppm"
+        other = found.lives("ruby", Conditions(250.0 if tds else 150.0, not tds)).scale
+        assert effect == pytest.approx(interval(other / plain))
+    assert [column.field for column, _ in found.effects()] == ["tds_ppm", "low_pressure_start"]
