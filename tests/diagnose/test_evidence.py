@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from borewarden.base.shown import US, shown_in
 from borewarden.diagnose import feature_table
 from borewarden.diagnose.causes import Cause
 from borewarden.diagnose.evidence import features_in, reason_words
@@ -57,3 +58,12 @@ def test_a_reason_names_its_own_feature_and_no_other(seen: float, cause: Cause) 
     reasons = [reason_words(feature, seen, cause, 0.0) for feature in FEATURES]
     assert features_in(reasons) == set(NAMES)
     assert features_in(["inspection, weep: one is hot"]) == set()
+
+
+def test_a_rise_of_18_fahrenheit_is_one_of_10_kelvin() -> None:
+    """1 K is 1.8 °F of difference (any physics text)."""
+    weep = FEATURES[NAMES.index("weep")]
+    with shown_in(US):
+        words = reason_words(weep, 10.0, Cause.LEAK, 20.0)
+    assert "up 18 °F" in words
+    assert "adds 36 °F" in words

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from borewarden.diagnose.causes import AT_STOP, PRIOR, Cause
+from borewarden.diagnose.causes import AT_STOP, ONLY_DIRECT_DRIVE, PRIOR, Cause
 from borewarden.diagnose.feature_table import FLOOR, LOAD, NAMES, Floats
 from borewarden.diagnose.signatures import (
     FLUTTER,
@@ -161,6 +161,7 @@ def test_a_second_head_that_stays_open_takes_its_own_water_while_the_first_is_cl
         (Cause.TRANSDUCER, "pressure"),
         (Cause.TRANSDUCER, "low_area"),
         (Cause.SLIP, "slip"),
+        (Cause.BYPASS, "idle"),
         (Cause.BLOCKED, "low_area"),
     ],
 )
@@ -168,7 +169,7 @@ def test_what_a_cause_shows_is_unsure_in_proportion_over_the_floor(
     cause: Cause, feature: str
 ) -> None:
     """What it does not show is as sure as the sensor; independent uncertainties add in squares."""
-    c = CRANK if cause is Cause.SLIP else INTENSIFIER
+    c = CRANK if cause in ONLY_DIRECT_DRIVE else INTENSIFIER
     mean, spread = (part[feature] for part in expected(cause, c))
     floor = FLOOR[NAMES.index(feature)]
     shows = mean != 0.0
@@ -233,3 +234,12 @@ def test_friction_leaves_the_torque_of_a_crank_less_sure(c: Circumstances) -> No
         else:
             friction = FRICTION + FRICTION_WITH_AREA * np.abs(mean["area"])
             assert spread["load"] == pytest.approx(np.hypot(FLOOR[LOAD], friction))
+
+
+def test_a_leaking_bypass_takes_the_same_water_while_dead_headed_or_takes_all_of_it_anyway() -> (
+    None
+):
+    bypass = shown(Cause.BYPASS, CRANK)
+    over = bypass["idle"] / np.expm1(bypass["area"])
+    assert np.unique(np.round(over, 9)).tolist() == [0.0, 1.0]
+    assert np.all(bypass["bypass"] > 0.0)
