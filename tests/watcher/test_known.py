@@ -17,6 +17,7 @@ from borewarden.watcher.events import LowPressureEvent, Watching
 from borewarden.watcher.heads import LIKELY_SIZE, _evidence, _Seen
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.usable import learn_usable
+from borewarden.watcher.verdict import STATES
 from borewarden.watcher.watcher import Learned
 from invented_watch import BATCH_TIME, FIRST, PUMP, RUBY, batches, quiet_watch
 
@@ -140,3 +141,14 @@ def test_two_jets_at_low_pressure_that_surely_take_a_tenth_more_are_a_matter(
         assert isinstance(state.event, LowPressureEvent) == expected
     if matters:
         assert state.event.step.size == pytest.approx(growth, abs=5e-4)
+
+
+def test_row_of_the_batch_at_which_something_is_told_says_so_itself() -> None:
+    watch = quiet_watch()
+    growth = np.where(np.arange(60) < 20, 0.0, 0.1)
+    rows, changes = watch.learn_many(batches(growth, start=FIRST, weep_rise=5.0, load_ratio=3.0))
+    assert changes
+    for verdict in changes:
+        (row,) = rows[rows["end_ns"] == verdict.time_ns]
+        assert STATES[row["state"]] is verdict.state
+        assert row["probability"] == verdict.probability
