@@ -294,9 +294,9 @@ def test_what_is_kept_of_an_idle_batch_is_a_copy() -> None:
 
 def sure(before: NDArray[np.void], after: NDArray[np.void], strokes: bool = True) -> NDArray:
     what = Comparison(Course.STEP, ONSET, before, after)
-    hot, _ = warmed(what, NOTHING)
+    jets, _ = warmed(what, NOTHING, WORKING)
     step = Step(0, 0.1, 0.01)
-    return shift_of(what, step, NOTHING, hot, BASE, WORKING, True, strokes).sd
+    return shift_of(what, step, NOTHING, jets, BASE, WORKING, True, strokes).sd
 
 
 def test_a_change_is_as_sure_as_the_means_on_both_sides() -> None:
@@ -312,7 +312,8 @@ def test_a_change_is_as_sure_as_the_means_on_both_sides() -> None:
     assert few == pytest.approx(0.01 * (1 / 10 + 1) ** 0.5)
     warm = rows(20, ONSET - 1000 * SECOND, load_ratio=0.0, weep_rise=100.0 * spread)
     heating = rows(10, ONSET, load_ratio=0.0, weep_rise=np.arange(10.0))
-    assert sure(warm, heating)[WEEP] == pytest.approx((2 / 20 + 2 / HOTTEST) ** 0.5)
+    as_warm = 14  # of those before, with the jet on for as long as the last of those after
+    assert sure(warm, heating)[WEEP] == pytest.approx((2 / as_warm + 2 / HOTTEST) ** 0.5)
 
 
 @pytest.mark.parametrize(("faster", "alias"), [(1.0, 0.0), (0.99, 0.35), (1.025, 0.7), (1.2, 0.7)])
