@@ -466,8 +466,9 @@ def jewels() -> Board:
             Panel(
                 "table",  # a figure alone would not say of which machine
                 "Jet hours left",
-                "Until wear alone reaches the limit: 95 in 100 that it is longer. None after a "
-                "step, and none while no end is in sight. A chip gives no warning.",
+                "Until wear alone, which may speed up, reaches the limit: 95 in 100 that it is "
+                "longer. None after a step, and none while no end is in sight. A chip gives no "
+                "warning.",
                 Place(0, 15, 7, 8),
                 (Value("At least", JET_LEFT, 1 / 3600.0, decimals=0),),
                 one=False,

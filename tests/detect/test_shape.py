@@ -79,6 +79,7 @@ def test_batches_left_out_do_not_stop_it() -> None:
     rows["timing"], rows["shared"] = 1.0, 0.5
     rows["timing"][::3] = 0.2
     assert np.isfinite(ratio(rows))
+    assert locate_step(rows, SIGMA, 1.0).size_sd > 0.0
 
 
 def test_sign_and_clock_do_not_matter() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -128,10 +128,19 @@ def valve_of(samples: Samples, place: int) -> Floats:
 
 
 def samples_of(time_ns: NDArray[np.int64], **channels: Floats) -> Samples:
-    """Samples of the `channels` given by name; the others are not known."""
+    """Samples of the `channels` given by name; the others are not known.
+
+    What is given in another layout is copied, for the loops are compiled for each layout anew.
+    """
     unknown = np.empty(len(time_ns))
     unknown.fill(np.nan)  # `np.full` takes longer than all the rest of one live sample
-    return Samples(time_ns, *[channels.get(name, unknown) for name in CHANNEL_NAMES])
+    given = {name: _plain(values) for name, values in channels.items()}
+    return Samples(_plain(time_ns), *[given.get(name, unknown) for name in CHANNEL_NAMES])
+
+
+def _plain(values: NDArray[Any]) -> NDArray[Any]:
+    """`values` as one writable piece of memory."""
+    return values if values.flags.carray else values.copy()
 
 
 def rows(samples: Samples, start: int, stop: int | None = None) -> Samples:

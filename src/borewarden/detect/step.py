@@ -215,12 +215,13 @@ def locate_step(batches: NDArray[np.void], sigma: float, sign: float) -> Step:
     time = batches["time"][::-1]
     total = np.cumsum(batches["value"][::-1] * time)
     shared = np.concatenate([[0.0], batches["shared"][::-1][:-1]])
-    variance = np.cumsum(sigma**2 * time**2 + batches["timing"][::-1] - 2.0 * shared)
+    # where a neighbour was left out, what a batch shared with it may exceed what is left
+    edges = np.maximum(np.cumsum(batches["timing"][::-1] - 2.0 * shared), 0.0)
+    variance = np.cumsum(sigma**2 * time**2) + edges
     span = np.cumsum(time)
     # each batch by its own certainty: one that was timed badly takes nothing from the others
-    worth = 1.0 / (
-        sigma**2 + ((batches["timing"] - batches["shared"]) / batches["time"] ** 2)[::-1]
-    )
+    own = np.maximum(batches["timing"] - batches["shared"], 0.0)
+    worth = 1.0 / (sigma**2 + (own / batches["time"] ** 2)[::-1])
     told = np.cumsum(worth * batches["value"][::-1])
     gain = np.maximum(sign * told, 0.0) ** 2 / np.cumsum(worth)
     back = int(np.argmax(gain))

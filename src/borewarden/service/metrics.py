@@ -80,14 +80,14 @@ _OF_STATUS: tuple[tuple[Figure, _Value], ...] = (
     (
         Figure(
             "jet_to_limit_seconds",
-            "Time with the jet on until wear alone reaches the limit, where that has a bound",
+            "Time with the jet on until wear, which may speed up, is at the limit, where bounded",
         ),
         lambda s: _to_limit(s).middle if math.isfinite(_to_limit(s).high) else None,
     ),
     (
         Figure(
             "jet_to_limit_least_seconds",
-            "Time with the jet on until wear alone reaches the limit, at least (95 in 100)",
+            "The same at the least: 95 in 100 that it takes longer",
         ),
         lambda s: _to_limit(s).low,
     ),
