@@ -312,8 +312,8 @@ def test_a_change_is_as_sure_as_the_means_on_both_sides() -> None:
     assert few == pytest.approx(0.01 * (1 / 10 + 1) ** 0.5)
     warm = rows(20, ONSET - 1000 * SECOND, load_ratio=0.0, weep_rise=100.0 * spread)
     heating = rows(10, ONSET, load_ratio=0.0, weep_rise=np.arange(10.0))
-    as_warm = 14  # of those before, with the jet on for as long as the last of those after
-    assert sure(warm, heating)[WEEP] == pytest.approx((2 / as_warm + 2 / HOTTEST) ** 0.5)
+    # of the 20 before, 14 had been on for as long as the warmest since
+    assert sure(warm, heating)[WEEP] == pytest.approx((2 / 14 + 2 / HOTTEST) ** 0.5)
 
 
 @pytest.mark.parametrize(("faster", "alias"), [(1.0, 0.0), (0.99, 0.35), (1.025, 0.7), (1.2, 0.7)])

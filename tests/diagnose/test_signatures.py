@@ -8,7 +8,6 @@ import pytest
 from borewarden.diagnose.causes import AT_STOP, PRIOR, Cause
 from borewarden.diagnose.feature_table import FLOOR, LOAD, NAMES, Floats
 from borewarden.diagnose.signatures import (
-    COOLED,
     FLUTTER,
     FRICTION,
     FRICTION_WITH_AREA,
@@ -89,17 +88,15 @@ def test_heat_of_a_leak_is_that_of_its_water(c: Circumstances, chambers: int) ->
     at_seal = leak["weep"] > 0.0
     assert np.all(leak["valves"][at_seal] == 0.0)
     assert np.all(leak["valves"][~at_seal] > 0.0)
-    share = np.expm1(leak["area"])
-    drains = share[:, None] / (share[:, None] + COOLED)  # a little leak arrives cool
-    drained = THROTTLED * drains.mean(axis=1)
-    assert leak["weep"][at_seal] == pytest.approx(drained[at_seal])
-    hot = share * chambers  # kg of leak for each kg that its chamber delivers
+    # the line cools a little leak, so a larger one comes out hotter, never hotter than throttled
+    by_size = np.argsort(leak["area"][at_seal], kind="stable")
+    assert np.all(np.diff(leak["weep"][at_seal][by_size]) >= 0.0)
+    assert np.all(leak["weep"][at_seal] < THROTTLED)
+    hot = np.expm1(leak["area"]) * chambers  # kg of leak for each kg that its chamber delivers
     mixed = THROTTLED * hot / (1.0 + hot)
-    # dead-headed, it mixes with nothing: an intensifier's valve got as hot as a drain
-    as_mixed = np.isclose(leak["valves"], mixed)
-    assert np.all(as_mixed[~at_seal] | np.isclose(leak["valves"], drained)[~at_seal])
-    assert np.all(leak["valves"][~at_seal] >= 0.999 * mixed[~at_seal])
-    assert np.all(as_mixed[~at_seal]) != c.is_intensifier
+    warmer = leak["valves"] > mixed + 1e-9  # dead-headed it mixes with nothing, and gets hotter
+    assert leak["valves"][~at_seal & ~warmer] == pytest.approx(mixed[~at_seal & ~warmer])
+    assert np.any(warmer & ~at_seal) == c.is_intensifier
 
 
 def test_a_side_that_leaks_has_the_shorter_stroke() -> None:

@@ -175,17 +175,16 @@ def shift_of(
     where the pump `holds_pressure`. A crank pump, which doesn't count strokes, shows its pulses as
     aliases, and its torque holds friction.
     """
-    seen, sd, usual = np.full((3, len(FEATURES)), np.nan)
     before, after = compared.before, compared.after
-    shows_signals = len(jets.warm) > 0 and len(before) > 1
-    if shows_signals:
+    seen, sd, usual = (np.full(len(FEATURES), np.nan) for _ in FeatureShift._fields)
+    if len(jets.warm) and len(before) > 1:
         seen, sd, usual = _signals_differ(compared, jets, working, is_intensifier, stretches)
+        if holds_pressure and compared.course is not Course.LOW_PRESSURE:
+            was, now = np.log(before["pressure"]), np.log(after["pressure"])
+            now = now[np.abs(now - np.median(was)) < ANOTHER_RECIPE]
+            seen[PRESSURE], sd[PRESSURE] = _difference(was, now)
     if compared.course is not Course.GRADUAL or not compared.onset_ns or len(after):
         seen[AREA], sd[AREA] = step.size, step.size_sd  # else no steady jet has shown it since
-    if shows_signals and holds_pressure and compared.course is not Course.LOW_PRESSURE:
-        was, now = np.log(before["pressure"]), np.log(after["pressure"])
-        now = now[np.abs(now - np.median(was)) < ANOTHER_RECIPE]
-        seen[PRESSURE], sd[PRESSURE] = _difference(was, now)
     for feature, kind in (
         (LOW_AREA, BatchKind.LOW),
         (IDLE, BatchKind.DEAD_HEAD),
@@ -287,10 +286,9 @@ def _signals_differ(
     working: float,
     is_intensifier: bool,
     stretches: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """The features that further channels show: seen, sd and usual, shape (3, FEATURES)."""
-    made = np.full((3, len(FEATURES)), np.nan)
-    seen, sd, usual = made
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """`FeatureShift` of the features that further channels show; NaN of the others."""
+    seen, sd, usual = (np.full(len(FEATURES), np.nan) for _ in FeatureShift._fields)
     at_low = compared.course is Course.LOW_PRESSURE
     first = _jets_of(compared.before, working)
     was, now = (_comparable(part, working, is_intensifier) for part in (first, jets))
@@ -332,7 +330,7 @@ def _signals_differ(
     for feature in (SCATTER, RIPPLE):
         if seen[feature] < 0.0:  # faults make strokes uneven; quieter ones say nothing
             seen[feature] = np.nan
-    return made
+    return seen, sd, usual
 
 
 def _idle_differs(
