@@ -100,8 +100,9 @@ def test_secrets_come_from_files(name: str) -> None:
             assert (folder == "/run/secrets" and secret in service["secrets"]) or (
                 value == "/run/secrets"
             ), f"{variable} holds a secret"
-    # nor does a variable of the shell that starts it slip in
-    assert "$" not in json.dumps(service)
+    # nor does a variable of the shell that starts it slip in, but for which images there are
+    text = re.sub(r"\$\{BOREWARDEN_\w+_IMAGE:-[\w/.:-]+\}", "", json.dumps(service))
+    assert "$" not in text
 
 
 def test_every_secret_is_made_by_a_script_and_kept_out_of_the_repository() -> None:
@@ -174,7 +175,8 @@ def test_image_is_built_in_stages_from_what_exists() -> None:
     assert context == ROOT
     assert (context / build["dockerfile"]) == DOCKER / "Dockerfile"
     bases = _all_of("FROM")
-    assert [base.split()[0] for base in bases] == ["python:3.11-slim"] * 2
+    assert [base.split()[0] for base in bases] == ["${PYTHON_IMAGE}"] * 2
+    assert _all_of("ARG") == ["PYTHON_IMAGE=python:3.11-slim"]
     kept = (ROOT / ".dockerignore").read_text(encoding="utf-8").splitlines()
     assert "*" in kept
     for copied in _all_of("COPY"):
@@ -255,6 +257,35 @@ case "$*" in
 *) exit 1 ;;
 esac
 """
+
+
+# What `docker` prints, from memory.
+REGISTRY = """#!/bin/sh
+for name; do :; done
+case "$1" in image) echo "${name%:*}@sha256:0123" ;; esac
+"""
+
+
+def test_images_are_pinned_by_digest(tmp_path: Path) -> None:
+    scripts, programs = tmp_path / "docker", tmp_path / "bin"
+    programs.mkdir()
+    shutil.copytree(DOCKER, scripts)
+    (programs / "docker").write_text(REGISTRY, encoding="utf-8")
+    (programs / "docker").chmod(0o755)
+    path = f"{programs}:{os.environ['PATH']}"
+    subprocess.run(
+        [scripts / "pin-images.sh"], env={"PATH": path}, stdout=subprocess.DEVNULL, check=True,
+        timeout=30,
+    )  # fmt: skip
+    pinned = dict(line.split("=") for line in (scripts / ".env").read_text().splitlines())
+    assert pinned["BOREWARDEN_INFLUXDB_IMAGE"] == "influxdb@sha256:0123"
+    used = set(re.findall(r"\$\{(BOREWARDEN_\w+_IMAGE):-", (DOCKER / "compose.yaml").read_text()))
+    assert set(pinned) == used
+
+
+@pytest.mark.parametrize("name", SERVICES)
+def test_no_service_takes_all_of_the_computer(name: str) -> None:
+    assert {"mem_limit", "cpus", "pids_limit"} <= SERVICES[name].keys()
 
 
 def test_secrets_and_tokens_are_made_once(tmp_path: Path) -> None:

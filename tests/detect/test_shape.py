@@ -43,17 +43,16 @@ def test_ratio_is_that_of_plain_generalised_least_squares() -> None:
     step = locate_step(rows, SIGMA, 1.0)
     start, end = rows["start_ns"] / 1e9, rows["end_ns"] / 1e9
     near = slice(max(step.first - OTHER_ONSETS, 0), step.first + OTHER_ONSETS + 1)
-    onsets = [start[near], 0.5 * (start[near] + end[near]), end[near]]
+    onsets = np.concatenate([start[near], 0.5 * (start[near] + end[near]), end[near]])
     for k in range(step.first - 2, step.first + 2):  # a step may lie anywhere in a batch
-        onsets.append(np.linspace(start[k], end[k], 9))
-    onsets = np.concatenate(onsets)
+        onsets = np.concatenate([onsets, np.linspace(start[k], end[k], 9)])
     time = rows["time"]
     covariance = np.diag((SIGMA * time) ** 2 + rows["timing"])
     neighbours = np.arange(len(rows) - 1)
     covariance[neighbours, neighbours + 1] = covariance[neighbours + 1, neighbours] = -0.008
     weight = np.linalg.inv(covariance)
     y = rows["value"] * time
-    moments = np.linspace(start, end, 401)
+    moments = np.linspace(start, end, 201)
 
     def explained(length: float) -> float:
         gains = []

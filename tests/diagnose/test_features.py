@@ -294,9 +294,9 @@ def test_what_is_kept_of_an_idle_batch_is_a_copy() -> None:
 
 def sure(before: NDArray[np.void], after: NDArray[np.void], strokes: bool = True) -> NDArray:
     what = Comparison(Course.STEP, ONSET, before, after)
-    hot, _ = warmed(what, NOTHING, WORKING)
+    jets, _ = warmed(what, NOTHING, WORKING)
     step = Step(0, 0.1, 0.01)
-    return shift_of(what, step, NOTHING, hot, BASE, WORKING, True, strokes).sd
+    return shift_of(what, step, NOTHING, jets, BASE, WORKING, True, strokes).sd
 
 
 def test_a_change_is_as_sure_as_the_means_on_both_sides() -> None:
