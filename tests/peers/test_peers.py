@@ -634,10 +634,12 @@ with modbus_peer() as plc, mosquitto_peer() as broker:
     run = subprocess.run(
         [sys.executable, "-c", program],
         cwd=here,
-        env={**os.environ, "TMPDIR": str(tmp_path)},  # nobody is left to clear it away
+        # nobody is left to clear the folder away
+        env={**os.environ, "TMPDIR": str(tmp_path), "PYTHONPATH": str(here / "support")},
         stdout=subprocess.PIPE,
         text=True,
         check=False,
+        timeout=PATIENCE,
     )
     left = [int(pid) for pid in run.stdout.split()]
     assert len(left) == 2
