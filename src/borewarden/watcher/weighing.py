@@ -71,6 +71,8 @@ def weighed(state: Watching, event: Event) -> Watching:
     state = with_standing(state, max(found.probability(Cause.BORE), state.past.probability))
     if sudden and _is_early(event, step, found.shift, heated, top):
         return state
+    if isinstance(event, SignalEvent) and event.onset_ns and len(event.after) < HEAR_SIGNALS:
+        return state  # a closed jet passed water: a leak takes from the open jet's flow, too
     grown = isinstance(event, StepEvent) or step.size >= np.log1p(settings.limit)
     told = named(state.told, state.past, top, grown)
     if told is State.OPENED and state.told is not State.OPENED and _has_no_shape_yet(event, top):
