@@ -254,7 +254,12 @@ def test_an_interrupt_waits_for_the_compiler() -> None:
         return 2.0 * value
 
     loop = compiled(double)
-    with event.install_listener("numba:compile", Impatient()), pytest.raises(KeyboardInterrupt):
-        loop(1.0)
+    # what is started in a script's background has it ignored
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        with event.install_listener("numba:compile", Impatient()), pytest.raises(KeyboardInterrupt):
+            loop(1.0)
+    finally:
+        signal.signal(signal.SIGINT, before)
     assert loop.signatures == [(numba.float64,)]  # type: ignore[attr-defined]
     assert loop(2.0) == 4.0
