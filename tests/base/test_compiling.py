@@ -19,7 +19,7 @@ import pytest
 from numba.core import event
 
 import borewarden
-from borewarden.base.compiling import KEPT, PACKAGE, compiled, sources_of
+from borewarden.base.compiling import KEPT, PACKAGE, sources_of
 
 WITH_LOOPS = sorted(
     file
