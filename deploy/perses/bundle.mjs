@@ -1,14 +1,12 @@
-// Bundles app.jsx. Of the packages under "overrides", npm installs an empty one: they load plugins from
-// other servers, or are for those who write programs. mdi-material-ui is 23,000 files for some 50 icons,
-// so each is made here from its path in @mdi/js.
-import { readFileSync } from 'node:fs';
+// Left out are packages that load plugins from other servers, or are for those who write programs.
+// mdi-material-ui is 23,000 files for some 50 icons, so each is made here from its path in @mdi/js.
 import { build } from 'esbuild';
+import { bundle } from './published.mjs';
 
 const here = import.meta.dirname;
 const ICON = /^mdi-material-ui\/(esm\/)?/;
-const leftOut = Object.keys(JSON.parse(readFileSync(`${here}/package.json`)).overrides);
-const standIns = {
-  name: 'stand-ins',
+const icons = {
+  name: 'icons',
   setup({ onResolve, onLoad }) {
     onResolve({ filter: ICON }, ({ path }) => ({ path: path.replace(ICON, ''), namespace: 'icon' }));
     onLoad({ filter: /./, namespace: 'icon' }, ({ path: name }) => ({
@@ -18,22 +16,6 @@ const standIns = {
       loader: 'jsx',
       resolveDir: here,
     }));
-    const filter = new RegExp(`^(${leftOut.join('|')})(/|$)`);
-    onResolve({ filter }, () => ({ path: `${here}/nothing.cjs` }));
   },
 };
-await build({
-  absWorkingDir: here,
-  entryPoints: ['app.jsx'],
-  outfile: 'app.js',
-  bundle: true,
-  minify: true,
-  format: 'esm',
-  jsx: 'automatic',
-  target: 'chrome100',
-  mainFields: ['module', 'browser', 'main'],
-  loader: { '.woff': 'dataurl', '.woff2': 'dataurl' },
-  define: { global: 'globalThis', 'process.env.NODE_ENV': '"production"' },
-  logLevel: 'warning',
-  plugins: [standIns],
-});
+await bundle(build, here, { plugins: [icons] });
