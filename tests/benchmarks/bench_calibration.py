@@ -24,13 +24,14 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.stats import chi2, norm
+from scipy.stats import norm
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from borewarden import MachineSettings, Watcher, load_machine
 from borewarden.base.parallel import spread
 from borewarden.base.samples import rows, samples_of
+from borewarden.tune.trade import false_alarm_rate
 from borewarden.watcher.watcher import TWO_LEVELS
 from noise_bed import KINDS, ROWS, Run, machine_file, make
 
@@ -237,9 +238,8 @@ def cusum_limit(half: float, run_length: float) -> float:
 
 def garwood(k: int, hours: float) -> str:
     """k events in 1,000 jet hours with the exact 95 % interval (Garwood 1936, Biometrika 28)."""
-    low = chi2.ppf(0.025, 2 * k) / 2 if k else 0.0
-    high = chi2.ppf(0.975, 2 * (k + 1)) / 2
-    return f"{1e3 * k / hours:6.1f} ({1e3 * low / hours:.1f} to {1e3 * high / hours:.1f})"
+    rate = false_alarm_rate(k, hours, 0.95)
+    return f"{rate.value:6.1f} ({rate.low:.1f} to {rate.high:.1f})"
 
 
 def report_rate(way: Way, told: Sequence[Told]) -> float:

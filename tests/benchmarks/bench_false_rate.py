@@ -16,13 +16,13 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from scipy.stats import chi2
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from borewarden import MachineSettings, load_machine
 from borewarden.base.samples import samples_of
 from borewarden.detect.false_rate import FalseRate
+from borewarden.tune.trade import false_alarm_rate
 from borewarden.watcher.watcher import Alert, Watcher
 from noise_bed import ROWS, machine_file, make
 
@@ -57,9 +57,7 @@ def report(row: int, asked: float, found: list[tuple[FalseRate, int]]) -> None:
     rates = [rate for rate, _ in found]
     hours, steps = sum(rate.hours for rate in rates), sum(steps for _, steps in found)
     told = sum(rate.told for rate in rates)
-    low = chi2.ppf(0.025, 2 * steps) / 2 if steps else 0.0  # Garwood
-    high = chi2.ppf(0.975, 2 * steps + 2) / 2
-    counted, low, high = (1e3 * n / hours for n in (steps, low, high))
+    counted, low, high = false_alarm_rate(steps, hours, 0.95)
     middle, lower, upper = (
         1e3 * float(np.median([getattr(rate, name) for rate in rates]))
         for name in ("middle", "low", "high")

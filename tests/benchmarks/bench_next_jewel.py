@@ -19,12 +19,12 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-from scipy.stats import chi2
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from borewarden import MachineSettings, load_machine
 from borewarden.base.samples import Samples, samples_of
+from borewarden.tune.trade import false_alarm_rate
 from borewarden.watcher.watcher import Alert, Handed, Watcher
 from noise_bed import ROWS, machine_file, make
 
@@ -98,11 +98,8 @@ def delay(alerts: Sequence[Alert], chipped_ns: float) -> float:
 
 
 def garwood(count: int, hours: float) -> str:
-    low = chi2.ppf(0.025, 2 * count) / 2 if count else 0.0
-    high = chi2.ppf(0.975, 2 * count + 2) / 2
-    return (
-        f"{count} in {hours:.0f} h ({1e3 * low / hours:.1f} to {1e3 * high / hours:.1f} in 1,000 h)"
-    )
+    rate = false_alarm_rate(count, hours, 0.95)
+    return f"{count} in {hours:.0f} h ({rate.low:.1f} to {rate.high:.1f} in 1,000 h)"
 
 
 def on_row(row: int, kind: str, first: int, runs: int) -> None:

@@ -13,13 +13,13 @@ import time
 from pathlib import Path
 
 import numpy as np
-from scipy.stats import chi2
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from borewarden import MachineSettings, load_machine
 from borewarden.base.samples import samples_of
 from borewarden.detect.second_opinion import Opinion, SecondOpinion
+from borewarden.tune.trade import false_alarm_rate
 from noise_bed import ROWS, Row, machine_file, make
 
 AN_HOUR = 180  # batches
@@ -75,9 +75,7 @@ def main() -> None:
     rng = np.random.default_rng(7)
     hours = int(sys.argv[1]) if len(sys.argv) > 1 else 100_000
     alarms, spent = false_alarms(rng, hours)
-    low = chi2.ppf(0.025, 2 * alarms) / 2 if alarms else 0.0  # Garwood
-    high = chi2.ppf(0.975, 2 * alarms + 2) / 2
-    rate, low, high = (1e3 * n / hours for n in (alarms, low, high))
+    rate, low, high = false_alarm_rate(alarms, hours, 0.95)
     print(f"{alarms} in {hours:,} h: {rate:.2f} ({low:.2f} to {high:.2f}) in 1,000 jet hours")
     print(f"{1e6 * spent:.2f} us a batch")
     for step in STEPS:

@@ -16,12 +16,13 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
-from scipy.stats import beta, chi2
+from scipy.stats import beta
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from borewarden import load_machine, read_log
 from borewarden.base.parallel import spread
+from borewarden.tune.trade import false_alarm_rate
 from borewarden.watcher.watcher import TWO_LEVELS
 from second_plant import day, write
 
@@ -149,9 +150,8 @@ def share(k: int, n: int) -> str:
 
 def rate(k: int, hours: float) -> str:
     """k events in 1,000 jet hours with the exact 95 % interval (Garwood 1936)."""
-    low = chi2.ppf(0.025, 2 * k) / 2 if k else 0.0
-    high = chi2.ppf(0.975, 2 * (k + 1)) / 2
-    return f"{1e3 * k / hours:.1f} ({1e3 * low / hours:.1f} to {1e3 * high / hours:.1f})"
+    value, low, high = false_alarm_rate(k, hours, 0.95)
+    return f"{value:.1f} ({low:.1f} to {high:.1f})"
 
 
 def report(logged: str, told: Sequence[Told]) -> None:
