@@ -7,6 +7,7 @@ nothing but prior odds speaks for the one or the other, so both go by one probab
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 from borewarden.diagnose.causes import Belief, Cause
@@ -42,6 +43,7 @@ FURTHER = frozenset({LOAD, BOOST, WEEP, BYPASS, SIDES, SLIP, VALVES})  # beyond 
 OF_THE_JET = (Cause.BORE, Cause.BLOCKED)
 MOST_ON_TWO_SIGNALS = 0.95  # probability said on pressure and rate alone; by decision
 SHARES = 0.05  # probability from which a cause is named as one of a group; invented
+CACHED_SETS = 512  # of known features: a machine has a few
 
 
 class Group(NamedTuple):
@@ -51,16 +53,23 @@ class Group(NamedTuple):
     probability: float
 
 
-def unseparated(cause: Cause, causes: Sequence[Cause], known: frozenset[int]) -> tuple[Cause, ...]:
-    """Those of `causes` that none of the `known` features tells from `cause`, itself left out.
+@lru_cache(maxsize=CACHED_SETS)
+def unseparated(
+    causes: tuple[Cause, ...], known: frozenset[int]
+) -> tuple[tuple[Cause, ...], ...]:
+    """For each of `causes`, the others that none of the `known` features tells from it.
 
     Nor do those that tell both of two causes from the jet's own, and nothing else of either.
     """
     told = {c: known & TELLS[c].keys() for c in causes if c in TELLS}
     alike = {c for c in causes if c in OF_THE_JET or (c in told and not told[c])}
-    if cause in alike:
-        return tuple(c for c in causes if c in alike and c is not cause)
-    return tuple(c for c in told if c is not cause and told[c] == told.get(cause))
+
+    def others(cause: Cause) -> tuple[Cause, ...]:
+        if cause in alike:
+            return tuple(c for c in causes if c in alike and c is not cause)
+        return tuple(c for c in told if c is not cause and told[c] == told.get(cause))
+
+    return tuple(map(others, causes))
 
 
 def groups(beliefs: Sequence[Belief]) -> list[Group]:

@@ -150,15 +150,13 @@ def chance_of_nothing(shift: FeatureShift, circumstances: Circumstances) -> floa
 def _beliefs(weighed: _Weighed) -> tuple[Belief, ...]:
     probability = weighed.by_cause / np.sum(weighed.by_cause)
     known, causes = frozenset(weighed.known.tolist()), weighed.signatures.causes
+    alike = unseparated(causes, known)
     if known.isdisjoint(FURTHER):
-        first = causes[int(np.argmax(probability))]
-        named = {first, *unseparated(first, causes, known)}
+        first = int(np.argmax(probability))
+        named = (causes[first], *alike[first])
         probability = _no_surer(probability, np.array([cause in named for cause in causes]))
     order = np.argsort(-probability, kind="stable")
-    return tuple(
-        Belief(causes[k], float(probability[k]), alike=unseparated(causes[k], causes, known))
-        for k in order
-    )
+    return tuple(Belief(causes[k], float(probability[k]), alike=alike[k]) for k in order)
 
 
 def _no_surer(probability: Floats, named: NDArray[np.bool_]) -> Floats:
