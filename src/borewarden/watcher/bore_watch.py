@@ -156,16 +156,18 @@ class BoreWatch:
 
     def _take(self, batches: Any, results: Any, changes: list[Verdict]) -> int:
         taken, made = 0, 0
+        unheard, heard = 0, 0
         displacement = self._monitor.setup.pump.displacement
         while taken < len(batches):
-            first, heard = taken, made
             taken, made, stop = judge(
                 batches, taken, self._record, self._ring, displacement, results, made
             )
             notices: tuple[Notice, ...] = ()
             if stop != Stop.NOTHING:
                 notices = self._think(Stop(stop), batches[taken - 1], results[made - 1 : made])
-            self._let_hear(batches[first:taken], results[heard:made])
+            if notices or taken == len(batches):  # before a verdict is asked for, and at the end
+                self._let_hear(batches[unheard:taken], results[heard:made])
+                unheard, heard = taken, made
             self._tell(notices, changes)
         return made
 

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.detect.baseline import robust_noise
+from borewarden.detect.baseline import median, robust_noise
 from borewarden.detect.habits import habits_of
 from borewarden.detect.shape import ramp_over_step
 from borewarden.detect.step import WINDOW, Step, at_one_pressure, locate_step, newest
@@ -166,7 +166,7 @@ def _keep_idle(state: Watching, seen: Observation) -> Watching:
     if len(held.first) < REFERENCE and phase_of(state) is Phase.QUIET:
         held = held._replace(first=(*held.first, kept))  # few stand dead-headed while they learn
     state = changed(state, idle={**state.idle, kind: held})
-    if kind is BatchKind.DEAD_HEAD:
+    if kind is BatchKind.DEAD_HEAD and held.first is not idle.first:
         state = changed(state, usual_idle=usual_idle(held, state.reference.area))
     return state
 
@@ -487,7 +487,7 @@ def _heed_jumps(state: Watching, rows: NDArray[np.void]) -> Watching:
     """What jumps and comes back lies in two batches at times: then three have to agree."""
     detector = state.detector
     sd = np.sqrt(detector.sigma**2 + rows["timing"] / rows["time"] ** 2)
-    jumps = np.abs(rows["value"] - np.median(rows["value"])) > JUMP * sd
+    jumps = np.abs(rows["value"] - median(rows["value"])) > JUMP * sd
     if not np.any(jumps):
         return state
     return changed(state, detector=detector._replace(jumps=JUMPED))
@@ -628,12 +628,12 @@ def _passes_water(state: Watching, two: tuple[IdleBatch, ...]) -> bool:
     And more than what a stroke that only ended here can make of it.
     """
     area = state.reference.area
+    flow = sum(b.area for b in two) / 2.0
+    if len(two) < 2 or not flow / area > state.usual_idle + IDLE_LIMIT:
+        return False
     first = np.array([b.area for b in state.idle[BatchKind.DEAD_HEAD].first]) / area
     scatter = MAD_TO_SD * float(np.median(np.abs(first - np.median(first))))
     usual = state.usual_idle + IDLE_LIMIT + IDLE_SCATTERS * scatter
-    flow = sum(b.area for b in two) / 2.0
-    if len(two) < 2 or not flow / area > usual:
-        return False
     recent = state.idle[BatchKind.DEAD_HEAD].recent
     sd = timing_sd(two, max(b.resolution for b in recent))
     return (flow - IDLE_SURENESS * sd) / area > usual
