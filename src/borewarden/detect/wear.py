@@ -150,6 +150,7 @@ class Drift:
         self.line = self._line()
         self.wander = self._wander(0.0, 0.0)
         self._far_vars = [self.wander.far_var]  # of the newest values
+        self._is_bent = False  # by `bends`
 
     @property
     def weights(self) -> NDArray[np.float64]:
@@ -264,6 +265,7 @@ class Drift:
 
     def bends(self, hours: float) -> None:
         """Let the slope be another one from `hours` on: a damaged bore wears otherwise."""
+        self._is_bent = True
         turn = np.zeros(6)
         turn[[LEVEL, SLOPE]] = -hours, 1.0
         self._covariances = self._covariances + self._scales[SLOPE] ** 2 * np.outer(turn, turn)
@@ -273,7 +275,7 @@ class Drift:
         self._curve_score = np.zeros_like(self._curve_score)
 
     def before_a_bend(self) -> Self:
-        """The line by the values before the likeliest bend among the newest; all if it is straight.
+        """The line by the values before the likeliest bend among the newest; itself if straight.
 
         Least squares of a line and of one with a bend, with this line's priors for its slopes.
         """
@@ -290,6 +292,8 @@ class Drift:
         kept = len(self.values)
         if misfits and 0.5 * (self._misfit(straight, values) - min(misfits)) > BENT:
             kept += bends[int(np.argmin(misfits))] + 1 - len(hours)
+        if kept == len(self.values) and not self._is_bent:
+            return self
         before = type(self)(self.sigma, *self._scales[:2], self._wanders, self._beyond)
         before.expect_pressure(self._usual_pressure, self._scales[PRESSURE])
         for value in self.values[:kept]:
