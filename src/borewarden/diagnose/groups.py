@@ -54,9 +54,7 @@ class Group(NamedTuple):
 
 
 @lru_cache(maxsize=CACHED_SETS)
-def unseparated(
-    causes: tuple[Cause, ...], known: frozenset[int]
-) -> tuple[tuple[Cause, ...], ...]:
+def unseparated(causes: tuple[Cause, ...], known: frozenset[int]) -> tuple[tuple[Cause, ...], ...]:
     """For each of `causes`, the others that none of the `known` features tells from it.
 
     Nor do those that tell both of two causes from the jet's own, and nothing else of either.

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable, Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,8 +28,10 @@ from numpy.typing import NDArray
 from borewarden.base.samples import Samples
 from borewarden.gate.batch import BATCH, NO_BATCHES
 from borewarden.gate.gate_loop import FIRST_RISE, run_on_bytes
-from borewarden.gate.state import JET, STATE
+from borewarden.gate.state import JET, SETTINGS, STATE, GateSettings
 from borewarden.physics.pump import Displacement
+
+__all__ = ["Gate", "GateSettings"]
 
 FEW = 16  # samples in a short block, such as a live machine's
 HOUR = 3600.0  # s
@@ -55,37 +57,6 @@ _bypass_seconds = _reader("jet", "bypass_seconds")
 _missed_seconds = _reader("jet", "missed_seconds")
 
 
-class GateSettings(NamedTuple):
-    """What the gate needs to know of the machine; SI.
-
-    `nominal_area` is C_d A of the stated bores (m²); the jet counts as on where the flow passes
-    `jet_on_fraction` of what that area would take. Defaults are invented, but for
-    `default_temperature`: 20 °C is common practice, no source.
-    """
-
-    nominal_area: float
-    max_rate: float  # Hz, overstroke limit or rated crank speed
-    max_pressure: float  # Pa, readings above are out of range
-    working_pressure: float  # Pa, a steady jet below is a low-pressure pierce
-    stopped_pressure: float  # Pa, below is stopped
-    uses_counter: bool  # strokes come as a counter, not as a rate
-    flow_shows_jet: bool  # an intensifier stands still while dead-headed; a crank pump does not
-    bypass_pressure: float = np.inf  # Pa, at and above the bypass spills
-    rate_resolution: float = 0.0  # Hz, least step of a rate reading
-    stored_volume: float = 0.0  # m³ of water under pressure, from the check valves to the jewels
-    default_temperature: float = 293.15  # K, where no water temperature is measured
-    batch_time: float = 20.0  # s that the stated area takes to pass the water of a batch
-    longest_pause: float = 60.0  # s without steady jet within a batch
-    settle_time: float = 6.0  # s after the jet opens or its pressure moves
-    hold_time: float = 4.0  # s of rate readings held back in case the jet is closing
-    max_gap: float = 10.0  # s, a longer silence is a gap
-    steady_band: float = 0.04  # fast against slow smoothed pressure, relative
-    fast_time: float = 2.0  # s
-    slow_time: float = 20.0  # s
-    jet_on_fraction: float = 0.6
-    stuck_time: float = 120.0  # s of one unchanging pressure with the jet on
-
-
 class Gate:
     """Sorts samples into phases and gathers steady jet-on time into batches.
 
@@ -107,6 +78,8 @@ class Gate:
         # Making arrays costs more than the loop itself for the short blocks of a live machine.
         self._state = np.zeros(STATE.itemsize, dtype=np.uint8)
         self._few = np.zeros(FEW * BATCH.itemsize, dtype=np.uint8)
+        self._settings = np.zeros(SETTINGS.itemsize, dtype=np.uint8)
+        self._settings.view(SETTINGS)[0] = settings
         state = self.state
         state.temperature = settings.default_temperature
         state.open.area = settings.nominal_area
@@ -157,5 +130,5 @@ class Gate:
             room.fill(0)
         else:
             room = np.zeros(len(samples.time_ns) * BATCH.itemsize, dtype=np.uint8)
-        closed = run_on_bytes(self._state, self.settings, self.displacement, samples, phases, room)
+        closed = run_on_bytes(self._state, self._settings, self.displacement, samples, phases, room)
         return phases, room.view(BATCH)[:closed].copy() if closed else NO_BATCHES

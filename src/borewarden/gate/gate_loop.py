@@ -7,7 +7,7 @@ last bit.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,13 +30,18 @@ from borewarden.gate.batch import (
     BatchKind,
     Phase,
 )
-from borewarden.gate.state import CEILINGS, PARKED, STATE, Interval, Sample
+from borewarden.gate.state import (
+    CEILINGS,
+    PARKED,
+    SETTINGS,
+    STATE,
+    GateSettings,
+    Interval,
+    Sample,
+)
 from borewarden.physics.orifice import mass_flux
 from borewarden.physics.pump import Displacement, delivered_mass
 from borewarden.physics.water import bulk_modulus, density
-
-if TYPE_CHECKING:
-    from borewarden.gate.gate import GateSettings
 
 STOP_SETTLED = 60.0  # s for the pump to bleed down; invented
 IDLE_HOLD = 8.0  # s of dead-heading that are held back in case the jet is opening; invented
@@ -1055,15 +1060,16 @@ def run_gate(
 @compiled
 def run_on_bytes(
     state: NDArray[np.uint8],
-    g: GateSettings,
+    settings: NDArray[np.uint8],
     displacement: Displacement,
     samples: Samples,
     phases: NDArray[np.int8],
     room: NDArray[np.uint8],
 ) -> int:
-    """`run_gate` on the bytes of records of `STATE` and `BATCH`.
+    """`run_gate` on the bytes of records of `STATE`, `SETTINGS` and `BATCH`.
 
-    Plain bytes reach compiled code at a fraction of what records cost.
+    Plain bytes reach compiled code at a fraction of what records or many numbers cost.
     """
+    g: Any = settings.view(SETTINGS)[0]
     closed: int = run_gate(state.view(STATE), g, displacement, samples, phases, room.view(BATCH))
     return closed

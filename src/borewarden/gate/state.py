@@ -1,13 +1,53 @@
-"""The state that the sample loop keeps from sample to sample, in nested records."""
+"""What the sample loop goes by, and the state that it keeps from sample to sample, in records."""
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import NamedTuple, get_type_hints
 
 import numpy as np
 
 from borewarden.base.samples import MOST_HEADS
 from borewarden.gate.batch import SIGNALS
+
+
+class GateSettings(NamedTuple):
+    """What the gate needs to know of the machine; SI.
+
+    `nominal_area` is C_d A of the stated bores (m²); the jet counts as on where the flow passes
+    `jet_on_fraction` of what that area would take. Defaults are invented, but for
+    `default_temperature`: 20 °C is common practice, no source.
+    """
+
+    nominal_area: float
+    max_rate: float  # Hz, overstroke limit or rated crank speed
+    max_pressure: float  # Pa, readings above are out of range
+    working_pressure: float  # Pa, a steady jet below is a low-pressure pierce
+    stopped_pressure: float  # Pa, below is stopped
+    uses_counter: bool  # strokes come as a counter, not as a rate
+    flow_shows_jet: bool  # an intensifier stands still while dead-headed; a crank pump does not
+    bypass_pressure: float = np.inf  # Pa, at and above the bypass spills
+    rate_resolution: float = 0.0  # Hz, least step of a rate reading
+    stored_volume: float = 0.0  # m³ of water under pressure, from the check valves to the jewels
+    default_temperature: float = 293.15  # K, where no water temperature is measured
+    batch_time: float = 20.0  # s that the stated area takes to pass the water of a batch
+    longest_pause: float = 60.0  # s without steady jet within a batch
+    settle_time: float = 6.0  # s after the jet opens or its pressure moves
+    hold_time: float = 4.0  # s of rate readings held back in case the jet is closing
+    max_gap: float = 10.0  # s, a longer silence is a gap
+    steady_band: float = 0.04  # fast against slow smoothed pressure, relative
+    fast_time: float = 2.0  # s
+    slow_time: float = 20.0  # s
+    jet_on_fraction: float = 0.6
+    stuck_time: float = 120.0  # s of one unchanging pressure with the jet on
+
+
+# The same as a record, of which compiled code can be handed the bytes.
+SETTINGS = np.dtype(
+    [
+        (name, np.bool_ if kind is bool else np.float64)
+        for name, kind in get_type_hints(GateSettings).items()
+    ]
+)
 
 SUMS = np.dtype(
     [
