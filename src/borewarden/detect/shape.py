@@ -36,7 +36,10 @@ def ramp_over_step(rows: NDArray[np.void], step: Step, sigma: float) -> float:
     start, end = ((part[key] - began) / NS for key in ("start_ns", "end_ns"))
     near = start[max(place - OTHER_ONSETS, 0) : place + OTHER_ONSETS + 1]
     ends = end[max(place - OTHER_ONSETS, 0) : place + OTHER_ONSETS + 1]
-    onsets = np.concatenate([near, 0.5 * (near + ends), ends, _within(start, end, place)])
+    # of batches that follow each other, one ends as the next begins
+    onsets = np.unique(
+        np.concatenate([near, 0.5 * (near + ends), ends, _within(start, end, place)])
+    )
     lower = cholesky_banded(_covariance(part, sigma), lower=True)
     values = solve_banded((1, 0), lower, part["value"] * part["time"])
 
