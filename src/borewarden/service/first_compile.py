@@ -14,6 +14,8 @@ from borewarden.base.compiling import is_compiled, is_kept
 from borewarden.base.parallel import end_with_parent, started_without_interrupt
 from borewarden.base.samples import Floats, samples_of
 from borewarden.collect.sight_loop import look_on_bytes
+from borewarden.detect.shape import FEWEST, ramp_over_step
+from borewarden.detect.step import RING, Step
 from borewarden.physics.pump import event_rate
 from borewarden.settings import MachineSettings
 from borewarden.watcher.watcher import loops_compiled
@@ -83,7 +85,7 @@ async def _in_a_thread(machine: MachineSettings) -> None:
 
 
 def _run_through(machine: MachineSettings) -> None:
-    """Ten invented minutes of a steady jet through all loops."""
+    """Ten invented minutes of a steady jet, and an onset, through all loops."""
     pump, gate = machine.build_pump(), machine.gate_settings()
     ripple = (np.arange(SECONDS) % 3).astype(np.float64)
     pressure: Floats = PRESSURE * pump.rated_pressure + 1e5 * ripple
@@ -96,3 +98,4 @@ def _run_through(machine: MachineSettings) -> None:
     )
     machine.build_sight().learn_many(samples, gate.nominal_area)
     machine.build_watcher().learn_many(samples)
+    ramp_over_step(np.ones(FEWEST, RING), Step(0, 0.0, 0.0), 1.0)

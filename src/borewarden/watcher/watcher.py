@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from borewarden.base.samples import Samples, rows, samples_of
 from borewarden.detect.habits import HabitsByHeads
+from borewarden.detect.shape import explained
 from borewarden.detect.step import RING
 from borewarden.gate.batch import BatchKind
 from borewarden.gate.gate import Gate, GateSettings
@@ -311,4 +312,4 @@ class Watcher:
 
 def loops_compiled() -> bool:
     """Whether a watcher can begin at once; if not, its first samples wait for the compiler."""
-    return is_compiled(run_on_bytes, judge)
+    return is_compiled(run_on_bytes, judge, explained)
