@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,18 @@ NEIGHBOURS = 0.5  # neighbours resemble each other: half as many count
 MOST = 5.0  # log of a likelihood ratio; no straight ramp can say more; invented
 LEAST_SQUARE = 1e-12  # keeps the division finite where nothing of a change shows
 FEWEST = 3  # batches after the onset that have a shape
+
+
+class Shown(NamedTuple):
+    """Batches, all of shape (n,): `start` and `end` in s, and `values`.
+
+    A change of one, of which s seconds have come in a batch, makes its value `weights` times s.
+    """
+
+    start: NDArray[np.float64]
+    end: NDArray[np.float64]
+    weights: NDArray[np.float64]
+    values: NDArray[np.float64]
 
 
 def ramp_over_step(rows: NDArray[np.void], step: Step, sigma: float) -> float:
@@ -44,31 +56,27 @@ def ramp_over_step(rows: NDArray[np.void], step: Step, sigma: float) -> float:
         np.concatenate([near, 0.5 * (near + ends), ends, _within(start, end, place)])
     )
     weights = part["time"] / np.maximum(end - start, AT_ONCE)
-    values = part["value"] * part["time"]
+    shown = Shown(start, end, weights, part["value"] * part["time"])
     lengths = np.array([*RAMPS, AT_ONCE])
-    told = explained(start, end, weights, values, _covariance(part, sigma), onsets, lengths)
-    *ramps, at_once = NEIGHBOURS * told
+    *ramps, at_once = NEIGHBOURS * explained(shown, _covariance(part, sigma), onsets, lengths)
     ratio = np.logaddexp.reduce(ramps) - np.log(len(RAMPS)) - at_once
     return float(np.clip(ratio, -MOST, MOST))
 
 
 @compiled
 def explained(
-    start: NDArray[np.float64],
-    end: NDArray[np.float64],
-    weights: NDArray[np.float64],
-    values: NDArray[np.float64],
+    batches: Shown,
     covariance: NDArray[np.float64],
     onsets: NDArray[np.float64],
     lengths: NDArray[np.float64],
 ) -> Any:
     """Log likelihood that a change of each of `lengths` (s) gains, at its best onset and height.
 
-    Of batches, shape (n,): `start` and `end` in s, and `values` with their `covariance`, (2, n), as
-    `_covariance` has it. A change of one, of which s seconds have come in a batch, makes its value
-    `weights` times s. What each batch shows beside what the one before foretells of it, is
-    independent of all before (Kailath 1968, IEEE Trans. Autom. Control 13, 646-655).
+    `covariance` is that of the values, (2, n), as `_covariance` has it. What each batch shows
+    beside what the one before foretells of it is independent of all before (Kailath 1968, IEEE
+    Trans. Autom. Control 13, 646-655).
     """
+    start, end, weights, values = batches
     own = values.copy()
     follows = np.zeros(len(values))  # how far a batch follows the one before
     certain = 1.0 / covariance[0]
