@@ -33,7 +33,8 @@ from borewarden.planning.outlook import (
 )
 from borewarden.planning.snapshot import WEEK_NS, HeadSeen, MachineSeen, Wear
 from borewarden.settings import ShopSettings, load_shop
-from borewarden.show.plan_words import to_do
+from borewarden.show.plan_objects import plan_object
+from borewarden.show.plan_words import hours_cell, to_do
 from borewarden.watcher.verdict import State
 
 AT = 1_773_000_000 * 10**9
@@ -221,6 +222,25 @@ def rows(posterior: Posterior, shop: ShopSettings, *machines: MachineSeen):
 def with_stock(**stock: object) -> ShopSettings:
     section = EXAMPLE.stock.model_copy(update=stock)
     return EXAMPLE.model_copy(update={"stock": section})
+
+
+def test_stated_hours_count_and_are_marked(posterior: Posterior) -> None:
+    """Fitted with 25 h, 18 h seen since; the same before any telemetry came."""
+    seen = head()
+    seen = dataclasses.replace(seen, fitting=dataclasses.replace(seen.fitting, earlier_hours=25.0))
+    unseen = dataclasses.replace(seen, hours=None)
+    new = outlook_of(machine(), head(), posterior, EXAMPLE, 8.0, AT)
+    used = outlook_of(machine(seen), seen, posterior, EXAMPLE, 8.0, AT)
+    told = outlook_of(machine(unseen), unseen, posterior, EXAMPLE, 8.0, AT)
+    assert new.plan is not None
+    assert hours_cell(new) == ("18.0 h", "40 h per week")
+    assert hours_cell(used) == ("43.0 h", "25.0 h of them as stated; 40 h per week")
+    assert hours_cell(told) == ("25.0 h", "as stated; no telemetry since; 40 h per week")
+    assert used.chance.chance < told.chance.chance < new.chance.chance  # type: ignore[operator]
+    assert new.change.hours == pytest.approx(new.plan.age - 18.0)
+    assert used.change.hours == pytest.approx(max(new.plan.age - 43.0, 0.0))
+    assert told.change.hours == pytest.approx(max(new.plan.age - 25.0, 0.0))
+    assert plan_object(used)["stated_hours"] == 25.0
 
 
 def test_order_is_what_is_missing_from_what_to_hold(posterior: Posterior) -> None:
