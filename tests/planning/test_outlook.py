@@ -255,6 +255,19 @@ def test_order_is_what_is_missing_from_what_to_hold(posterior: Posterior) -> Non
     assert "1 needed now" in opened[254, "ruby"].note
 
 
+def test_stock_counts_the_change_that_the_jewels_own_wear_asks_for(posterior: Posterior) -> None:
+    """Four jet hours to delivery: one that is worn by then is surely used, a fresh one hardly."""
+    shop = with_stock(lead_time=0.1)
+    worn, fresh = (
+        rows(posterior, shop, machine(wear=wear, state=State.WEARING))[254, "ruby"].stock
+        for wear in (WORN, FRESH)
+    )
+    assert worn is not None
+    assert fresh is not None
+    assert worn.demand.low >= 1.0
+    assert fresh.demand.middle == 0.0
+
+
 def test_what_is_not_known_is_not_made_up(posterior: Posterior) -> None:
     found = rows(posterior, EXAMPLE, machine(head(material="diamond"), hours_a_week=None))
     row = found[254, "diamond"]

@@ -132,7 +132,7 @@ def _one_of(names: Iterable[str], what: str) -> Callable[[str, str | None], str]
     def read(text: str, zone: str | None) -> str:
         if text in known:
             return text
-        near = difflib.get_close_matches(text, known, n=1, cutoff=0.5)
+        near = difflib.get_close_matches(text, known, n=1)
         right = f"known: {', '.join(known)}"
         right = f"did you mean {near[0]!r}? {right}" if near else right
         raise _WrongError(f"{text[:60]!r} is not a known {what}", right)

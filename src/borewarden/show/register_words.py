@@ -90,7 +90,10 @@ def _hours_text(fitting: Fitting, times: JetTime) -> str:
     if fitting.noted_hours is not None:
         return f"{fitting.earlier_hours + fitting.noted_hours:.1f} as stated"
     hours = f"{fitting.earlier_hours + times.jet_hours:.1f}"
-    return f"{hours} ({fitting.earlier_hours:.1f} as stated)" if fitting.is_stated else hours
+    if not fitting.is_stated:
+        return hours
+    seen = times.jet_hours > 0.0
+    return f"{hours} ({fitting.earlier_hours:.1f} as stated)" if seen else f"{hours} as stated"
 
 
 def stated_words(fitting: Fitting) -> str:
