@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 from scipy import stats
 
-from borewarden.base.samples import rows
+from borewarden.base.samples import Samples, rows
 from borewarden.diagnose.causes import PRIOR, Cause
 from borewarden.gate.gate import GateSettings
 from borewarden.physics.pump import Intensifier
@@ -57,9 +57,8 @@ def draw(seed: int, signals: str, usual: bool) -> Drawn:
     return draw_day(seed, kind=kind, signals=signals, cause=cause)  # type: ignore[arg-type]
 
 
-def watch(task: tuple[int, str, bool]) -> dict[str, Any]:
-    drawn = draw(*task)
-    samples = log_day(drawn.day, drawn.pump, drawn.jewel)
+def watcher_of(drawn: Drawn, samples: Samples) -> Watcher:
+    """A watcher of the machine of a drawn day."""
     pump, rated = drawn.pump, drawn.pump.rated_pressure
     gate = GateSettings(
         nominal_area=0.0,
@@ -70,7 +69,13 @@ def watch(task: tuple[int, str, bool]) -> dict[str, Any]:
         uses_counter=bool(np.isfinite(samples.stroke_count).any()),
         flow_shows_jet=isinstance(pump, Intensifier),
     )
-    watcher = Watcher(pump, gate, [drawn.jewel])
+    return Watcher(pump, gate, [drawn.jewel])
+
+
+def watch(task: tuple[int, str, bool]) -> dict[str, Any]:
+    drawn = draw(*task)
+    samples = log_day(drawn.day, drawn.pump, drawn.jewel)
+    pump, watcher = drawn.pump, watcher_of(drawn, samples)
     truth = drawn.truth
     alerts, looks = [], []
     spent = 0.0

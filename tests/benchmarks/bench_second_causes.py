@@ -21,7 +21,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from bench_second_plant import share
 
-from borewarden import load_machine, read_log
+from borewarden import Samples, Verdict, Watcher, load_machine, read_log
+from borewarden.diagnose.causes import Belief
 from second_plant import day, write
 
 PISTON = (
@@ -72,9 +73,12 @@ class Said(NamedTuple):
     last: str
 
 
-def tell(kind: Kind, seed: int, signals: str) -> Said:
+def watched(
+    kind: Kind, seed: int, signals: str, **more: Any
+) -> tuple[list[Verdict], tuple[Belief, ...]]:
+    """What a day told of its fault: each alert, and the causes named last. `more` is for `day`."""
     rng = np.random.default_rng((seed, 5))
-    more = {k: rng.uniform(*v) if isinstance(v, tuple) else v for k, v in kind.more.items()}
+    more |= {k: rng.uniform(*v) if isinstance(v, tuple) else v for k, v in kind.more.items()}
     piston = kind.plant == "intensifier"
     logged = ALONE["intensifier" if piston else "crank"]
     if signals != "two":
@@ -87,12 +91,21 @@ def tell(kind: Kind, seed: int, signals: str) -> Said:
         machine = load_machine(machine_file)
         samples = read_log(log, machine.log_format())
     watcher = machine.build_watcher()
-    at_ns = made.truth["faults"][0]["at_ns"]
+    return told_of(watcher, samples, made.truth["faults"][0]["at_ns"])
+
+
+def told_of(
+    watcher: Watcher, samples: Samples, at_ns: int
+) -> tuple[list[Verdict], tuple[Belief, ...]]:
+    """The same of the `samples` of any day, whose fault began at `at_ns`."""
     alerts = [a.verdict for a in watcher.learn_many(samples).alerts if a.time_ns >= at_ns]
     alerts = [v for v in alerts if v.state.name not in ("SOUND", "LEARNING")]
-    last = watcher.verdict()
+    return alerts, watcher.verdict().causes or (alerts[-1].causes if alerts else ())
+
+
+def tell(kind: Kind, seed: int, signals: str) -> Said:
+    alerts, named = watched(kind, seed, signals)
     tops = [v.causes[0] for v in alerts if v.causes]
-    named = last.causes or (alerts[-1].causes if alerts else ())
     return Said(
         f"{alerts[0].state.name}/{tops[0].cause.name if tops else '-'}" if alerts else "nothing",
         tops[0].probability if tops else np.nan,

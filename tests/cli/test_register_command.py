@@ -113,6 +113,59 @@ def test_jewel_taken_out_with_its_end() -> None:
     assert "closed" not in fit("2026-03-09T05:40")
 
 
+def past(*words: str, at: str = "2026-01-12", out: str = "2026-01-16") -> list[str]:
+    return [
+        "fit", "--machine", NORTH, "--bore", "0.010 in", "--material", "ruby", "--by", "Eva",
+        "--at", at, "--out", out, *words,
+    ]  # fmt: skip
+
+
+def test_jewels_from_notes_are_kept_and_marked_as_stated() -> None:
+    fit("2026-03-02T06:00", "--earlier-hours", "25 h")
+    said = done(*past("--hours", "38 h", "--end", "chipped", "--note", "blue card"))
+    assert said.endswith("head 1 of North; 38.0 h by the notes, as stated")
+    assert done(*past("--hours", "38", "--end", "chipped", "--note", "blue card")).startswith(
+        "that fitting is in the register already"
+    )
+    assert held()[2] == Fitting(
+        "North", "1", 1_768_172_400 * 10**9, pytest.approx(0.254e-3), "ruby",
+        1_768_518_000 * 10**9, End.CHIPPED, noted_hours=38.0, note="blue card",
+    )  # fmt: skip
+    shown = done("show", "--config", CONFIG)
+    assert "38.0 as stated" in shown
+    assert "25.0 as stated" in shown
+    said = done("out", "--machine", NORTH, "--by", "Eva", "--end", "planned", "--hours", "12.5 h")
+    assert said == "fitting 1: out, planned; 25.0 h before and 12.5 h by the notes, as stated"
+    assert "37.5 as stated" in done("show", "--config", CONFIG)
+    done("correct", "1", "--by", "Eva", "--why", "still in", "--set", "out=")
+    assert held()[1].noted_hours is None
+
+
+@pytest.mark.parametrize(
+    ("words", "where", "wrong"),
+    [
+        (past("--hours", "121 h", "--end", "worn"), "--hours", "121 h of jet are more than"),
+        (past("--hours", "about 20", "--end", "worn"), "--hours", "is not a number"),
+        (past("--hours", "-3 h", "--end", "worn"), "--hours", "out of range"),
+        (past("--hours", "3 bar", "--end", "worn"), "--hours", "is a unit of something else"),
+        (past("--hours", "3 h", "--end", "changed"), "--end", "known: chipped, worn, plugged"),
+        (past("--hours", "3 h", "--end", "worn", out="2026-01-12"), "--out", "a day alone means"),
+        (past("--hours", "3 h", "--end", "worn", at="12.1.2026"), "--at", "is not a time"),
+        (past("--hours", "3 h", out=""), "--hours", "this one has no time out"),
+        (past("--hours", "3 h", "--end", "worn", out=""), "--end", "but no time out"),
+        (past("--hours", "3 h", "--end", "worn", out="2026-03-04"), "--at", "overlaps"),
+    ],
+)
+def test_notes_that_cannot_be_are_refused(words: list[str], where: str, wrong: str) -> None:
+    fit("2026-03-02T06:00")
+    said = refused(*words)
+    assert f"where: {where}" in said
+    assert wrong in said
+    still_in = ("--by", "Eva", "--why", "card", "--set", "noted_hours=20")
+    assert "state as earlier_hours" in refused("correct", "1", *still_in)
+    assert list(held()) == [1]
+
+
 def test_correction_keeps_who_why_and_what_stood_there() -> None:
     fit("2026-03-02T06:00")
     mend = ("correct", "1", "--by", "Jo", "--why", "read the box again", "--config", CONFIG)
@@ -170,7 +223,10 @@ def test_table_shows_jet_hours_and_what_telemetry_says_of_the_start(tmp_path: Pa
     assert replayed.exit_code == 0, replayed.output
     fit("2026-03-02T06:00", "--earlier-hours", "2 h", "--low-pressure-start", "yes")
     shown = done("show", "--machine", NORTH)
-    assert "1 North 1 ruby 0.254 mm (0.010 in) 2026-03-02 06:00 8.8 2527 0.0 low" in shown
+    assert (
+        "1 North 1 ruby 0.254 mm (0.010 in) 2026-03-02 06:00 8.8 (2.0 as stated) 2527 0.0 low"
+        in shown
+    )
     assert "at full pressure (0 of 5 low)" in shown
 
 
@@ -205,6 +261,15 @@ def test_printed_commands_run(tmp_path: Path) -> None:
         said = done(*words[1:])
     assert said == "line 2: in the register already, skipped 0 recorded, 1 skipped"
     assert held()[1].tds_ppm == 95.0
+
+
+def test_printed_commands_of_jewels_from_notes_run(tmp_path: Path) -> None:
+    (tmp_path / "config").symlink_to(ROOT / "config")
+    printed = (ROOT / "docs" / "jewels.md").read_text().split("<!-- notes commands -->")[1]
+    for line in printed.split("```sh\n")[1].split("```")[0].splitlines():
+        said = done(*shlex.split(line)[2:])
+    for words in ("25.0 as stated", "38.0 as stated", "44.0 as stated"):
+        assert words in said
 
 
 LATER = "North,1,2026-03-09T06:00,0.010 in,ruby,,,,,,"

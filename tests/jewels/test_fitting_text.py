@@ -61,6 +61,7 @@ def any_fitting(draw: Callable[..., object]) -> Fitting:
     fitted_ns = draw(st.integers(950_000_000 * 10**9, NOW - 1))
     out_ns = draw(or_none(st.integers(fitted_ns + 1, NOW)))
     mixing = draw(or_none(st.booleans()))
+    most = 0.0 if out_ns is None else min((out_ns - fitted_ns) / 3600e9, 1e5)
     return Fitting(
         machine=draw(text().filter(bool)),
         head=draw(text().filter(bool)),
@@ -70,6 +71,7 @@ def any_fitting(draw: Callable[..., object]) -> Fitting:
         out_ns=out_ns,
         end=None if out_ns is None else draw(st.sampled_from(End)),
         earlier_hours=draw(number(0.0, 1e5)),
+        noted_hours=None if out_ns is None else draw(or_none(number(0.0, most))),
         discharge_coefficient=draw(or_none(number(0.3, 1.0))),
         batch=draw(text()),
         mixing_chamber=mixing,

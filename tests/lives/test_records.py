@@ -67,8 +67,8 @@ def test_a_jewel_fitted_twice_counts_its_first_hours_once() -> None:
 
 def test_jewels_without_hours_are_left_out_and_counted() -> None:
     watched = [
-        Watched(fitting(out_ns=1, end=End.WORN), 10.0),
-        Watched(fitting(out_ns=1), 10.0),
+        Watched(fitting(out_ns=1, end=End.WORN, noted_hours=10.0), 10.0),
+        Watched(fitting(out_ns=1, earlier_hours=1.0), 10.0),
         Watched(fitting(out_ns=1, end=End.PLANNED), 10.0),
         Watched(fitting(out_ns=1, end=End.CHIPPED), 10.0, False),
         Watched(fitting(), 3.0),
@@ -77,9 +77,9 @@ def test_jewels_without_hours_are_left_out_and_counted() -> None:
     ]
     assert len(records_of(watched)) == 6
     assert tally(watched, "ruby") == Tally(
-        ended=2, unknown=1, sound=1, fitted=1, lost=1, no_hours=1
+        ended=2, unknown=1, sound=1, fitted=1, lost=1, no_hours=1, stated=2
     )
-    assert tally([], "ruby") == Tally(0, 0, 0, 0, 0, 0)
+    assert tally([], "ruby") == Tally(0, 0, 0, 0, 0, 0, 0)
 
 
 def test_conditions_keep_what_is_not_known_unknown() -> None:

@@ -66,6 +66,10 @@ def test_planned_changes_come_like_clockwork_where_nothing_fails() -> None:
     never = same(50, 1e9, 5.0)
     used = demand([Head(never, 40.0, age=20.0, change_at=30.0)], 3.0)
     assert np.all(used == 1 + (120 - 10) // 30)
+    soon = demand([Head(never, 40.0, age=20.0, change_at=30.0, change_in=1.0)], 3.0)
+    assert np.all(soon == 1 + (120 - 1) // 30)
+    kept = demand([Head(never, 40.0, age=20.0, change_at=30.0, change_in=np.inf)], 3.0)
+    assert np.all(kept == 0)
 
 
 def test_old_jewels_need_more_spares_soon() -> None:
@@ -113,6 +117,8 @@ def test_what_cannot_be_is_refused() -> None:
         demand([Head(law, -1.0)], 1.0)
     with pytest.raises(ValueError, match="to change at above 0"):
         demand([Head(law, 1.0, change_at=0.0)], 1.0)
+    with pytest.raises(ValueError, match="the present one in -1"):
+        demand([Head(law, 1.0, change_in=-1.0)], 1.0)
     with pytest.raises(ValueError, match="one posterior"):
         demand([Head(law, 1.0), Head(same(5, 45.0, 2.0), 1.0)], 1.0)
     with pytest.raises(ValueError, match="above 0 and below 1"):

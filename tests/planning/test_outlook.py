@@ -33,7 +33,8 @@ from borewarden.planning.outlook import (
 )
 from borewarden.planning.snapshot import WEEK_NS, HeadSeen, MachineSeen, Wear
 from borewarden.settings import ShopSettings, load_shop
-from borewarden.show.plan_words import to_do
+from borewarden.show.plan_objects import plan_object
+from borewarden.show.plan_words import hours_cell, to_do
 from borewarden.watcher.verdict import State
 
 AT = 1_773_000_000 * 10**9
@@ -223,6 +224,25 @@ def with_stock(**stock: object) -> ShopSettings:
     return EXAMPLE.model_copy(update={"stock": section})
 
 
+def test_stated_hours_count_and_are_marked(posterior: Posterior) -> None:
+    """Fitted with 25 h, 18 h seen since; the same before any telemetry came."""
+    seen = head()
+    seen = dataclasses.replace(seen, fitting=dataclasses.replace(seen.fitting, earlier_hours=25.0))
+    unseen = dataclasses.replace(seen, hours=None)
+    new = outlook_of(machine(), head(), posterior, EXAMPLE, 8.0, AT)
+    used = outlook_of(machine(seen), seen, posterior, EXAMPLE, 8.0, AT)
+    told = outlook_of(machine(unseen), unseen, posterior, EXAMPLE, 8.0, AT)
+    assert new.plan is not None
+    assert hours_cell(new) == ("18.0 h", "40 h per week")
+    assert hours_cell(used) == ("43.0 h", "25.0 h of them as stated; 40 h per week")
+    assert hours_cell(told) == ("25.0 h", "as stated; no telemetry since; 40 h per week")
+    assert used.chance.chance < told.chance.chance < new.chance.chance  # type: ignore[operator]
+    assert new.change.hours == pytest.approx(new.plan.age - 18.0)
+    assert used.change.hours == pytest.approx(max(new.plan.age - 43.0, 0.0))
+    assert told.change.hours == pytest.approx(max(new.plan.age - 25.0, 0.0))
+    assert plan_object(used)["stated_hours"] == 25.0
+
+
 def test_order_is_what_is_missing_from_what_to_hold(posterior: Posterior) -> None:
     found = rows(posterior, EXAMPLE, machine(), machine(head(5.0)))
     ruby, diamond = found[254, "ruby"], found[305, "diamond"]
@@ -233,6 +253,19 @@ def test_order_is_what_is_missing_from_what_to_hold(posterior: Posterior) -> Non
     opened = rows(posterior, EXAMPLE, machine(state=State.OPENED), machine(head(5.0)))
     assert opened[254, "ruby"].due == 1
     assert "1 needed now" in opened[254, "ruby"].note
+
+
+def test_stock_counts_the_change_that_the_jewels_own_wear_asks_for(posterior: Posterior) -> None:
+    """Four jet hours to delivery: one that is worn by then is surely used, a fresh one hardly."""
+    shop = with_stock(lead_time=0.1)
+    worn, fresh = (
+        rows(posterior, shop, machine(wear=wear, state=State.WEARING))[254, "ruby"].stock
+        for wear in (WORN, FRESH)
+    )
+    assert worn is not None
+    assert fresh is not None
+    assert worn.demand.low >= 1.0
+    assert fresh.demand.middle == 0.0
 
 
 def test_what_is_not_known_is_not_made_up(posterior: Posterior) -> None:

@@ -17,6 +17,7 @@ from borewarden.base.errors import BadInput
 from borewarden.base.samples import samples_of
 from borewarden.gate.batch import Phase
 from borewarden.jewels.fitting import End, Fitting
+from borewarden.lives.records import records_of
 from borewarden.planning.snapshot import (
     SILENCE_NS,
     MachineSeen,
@@ -242,6 +243,54 @@ def test_what_is_cut_in_a_long_silence_nobody_knows(store: sqlite3.Connection) -
     assert (within.hours, within.ended) == (None, False)
     after = seen(NOW - 10 * DAY, NOW - 9 * DAY)
     assert (after.hours, after.ended) == (pytest.approx(5.0), True)
+
+
+def test_a_jewel_from_notes_lived_as_noted_whatever_telemetry_saw(
+    store: sqlite3.Connection,
+) -> None:
+    """One of before the watch, one that it saw the end of, one with a week of silence within."""
+    cut(store, NOW - 20 * DAY, 10.0)
+    cut(store, NOW - 10 * DAY, 5.0)
+    jewels = [
+        fitting(NOW - 50 * DAY, out_ns=NOW - 45 * DAY, end=End.PLANNED, noted_hours=38.0),
+        fitting(NOW - 30 * DAY, out_ns=NOW - 19 * DAY, end=End.WORN, noted_hours=61.5),
+        fitting(
+            NOW - 19 * DAY, out_ns=NOW - 9 * DAY, end=End.CHIPPED, noted_hours=8.0,
+            earlier_hours=3.0,
+        ),
+    ]  # fmt: skip
+    silent = {"North": silences(store, "North", NOW, SILENCE_NS)}
+    records = records_of(watched(store, jewels, silent, NOW, {}))
+    assert [(r.entry_hours, r.jet_hours, r.ended) for r in records] == [
+        (0.0, 38.0, False), (0.0, 61.5, True), (3.0, 11.0, True)
+    ]  # fmt: skip
+
+
+def test_a_jewel_that_was_cutting_before_the_watch_enters_at_its_stated_age(
+    store: sqlite3.Connection, machine: MachineSettings
+) -> None:
+    """Fitted ten days before the first telemetry: its age is known if somebody stated it."""
+    cut(store, NOW - 10 * DAY, 5.0, first=25.0)
+    silent = {"North": silences(store, "North", NOW, SILENCE_NS)}
+    stated = fitting(NOW - 20 * DAY, earlier_hours=25.0, out_ns=NOW - 9 * DAY, end=End.WORN)
+    unstated = dataclasses.replace(stated, earlier_hours=0.0)
+    (record_,) = records_of(watched(store, [stated, unstated], silent, NOW, {}))
+    assert (record_.entry_hours, record_.ended) == (25.0, True)
+    assert record_.jet_hours == pytest.approx(30.0)
+    record(store, dataclasses.replace(stated, out_ns=None, end=None), "eva")
+    (head,) = looked(store, machine, NOW - 9 * DAY).heads
+    assert (head.hours, head.age) == (pytest.approx(5.0), pytest.approx(30.0))
+
+
+def test_before_any_telemetry_the_age_is_the_stated_one(
+    store: sqlite3.Connection, machine: MachineSettings
+) -> None:
+    record(store, fitting(NOW - 3 * DAY, earlier_hours=25.0), "eva")
+    record(store, fitting(NOW - 9 * DAY, out_ns=NOW - 4 * DAY, noted_hours=50.0), "eva")
+    (head,) = looked(store, machine, NOW).heads
+    assert (head.hours, head.age) == (None, 25.0)
+    (head,) = looked(store, machine, NOW - 5 * DAY).heads  # its notes were not written by then
+    assert (head.hours, head.age) == (None, None)
 
 
 def test_a_machine_that_stands_still_is_not_silent(store: sqlite3.Connection) -> None:

@@ -90,6 +90,7 @@ def test_life_names_lives_effects_priors_and_what_stands_behind(shop: Path) -> N
         "common practice, no source: 30 to 50 h",
         "Lasts 8 h more",
         "jewels ended and",
+        "are as stated, wholly or in part, not by telemetry",
     ):
         assert words in said
     text = (shop / "life.html").read_text(encoding="utf-8")

@@ -15,6 +15,7 @@ from borewarden.diagnose.feature_table import FEATURES, FeatureShift
 from borewarden.diagnose.posterior import weigh_causes
 from borewarden.diagnose.signatures import Circumstances
 from borewarden.inspection.cautions import CAUTIONS
+from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import DirectDrive, Intensifier
 from borewarden.show.wording import (
     ALERT_COLUMNS,
@@ -25,6 +26,7 @@ from borewarden.show.wording import (
     cause_words,
     evidence,
     headline,
+    jewel_words,
     pressure_words,
     probable_causes,
     since,
@@ -119,6 +121,13 @@ def test_bores_and_areas_are_effective_or_stated_ones():
             for match in re.finditer(r"\b(bore|area)\b", line):
                 before = line[: match.start()].lower().rstrip()
                 assert before.endswith(("effective", "stated"))
+
+
+def test_hours_of_a_jewel_from_before_the_watch_are_as_stated():
+    jewel = Jewel(0.254e-3, "ruby", 1_772_600_000 * 10**9, jet_hours=25.0)
+    said = jewel_words(jewel, "UTC")
+    assert said.endswith("fitted 2026-03-04 04:53 UTC, 25.0 h before as stated")
+    assert said.startswith(jewel_words(replace(jewel, jet_hours=0.0), "UTC"))
 
 
 def test_numbers_of_an_intensifier():

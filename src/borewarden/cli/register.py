@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import time
+from collections.abc import Callable
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Annotated
@@ -64,6 +65,7 @@ By = Annotated[str, typer.Option("--by", help="Who records this.")]
 Why = Annotated[str, typer.Option("--why", help="Why it is mended.")]
 Number = Annotated[int, typer.Argument(help="Number of the fitting, as `register show` has it.")]
 YesNo = Annotated[str, typer.Option(metavar="yes|no")]
+ENDS = f"{', '.join(end.value for end in End)}. Planned: changed in time, in good condition."
 DB = Path("borewarden.db")
 WIDTH = 140  # characters of the table
 
@@ -77,6 +79,13 @@ def fit_command(
     fitted: Annotated[
         str, typer.Option("--at", help="When, local; now if not said.", show_default=False)
     ] = "",
+    out: Annotated[
+        str, typer.Option(help="When it came out, local, of one that has come and gone.")
+    ] = "",
+    end: Annotated[str, typer.Option(help=f"Why: {ENDS}")] = "",
+    noted_hours: Annotated[
+        str, typer.Option("--hours", help='Jet hours till then by the notes, such as "38 h".')
+    ] = "",
     head: Annotated[str, typer.Option(help="Which cutting head.")] = "1",
     batch: Annotated[str, typer.Option(help="The supplier's batch.")] = "",
     mixing_chamber: YesNo = "",
@@ -87,12 +96,14 @@ def fit_command(
     tds_ppm: Annotated[str, typer.Option(help="Dissolved solids of the water.")] = "",
     low_pressure_start: YesNo = "",
     handling: Annotated[str, typer.Option(help="How cleanly it was handled.")] = "",
-    earlier_hours: Annotated[str, typer.Option(help="Jet hours that it had before.")] = "",
+    earlier_hours: Annotated[
+        str, typer.Option(help="Jet hours that it had when fitted, or when the watch began.")
+    ] = "",
     discharge_coefficient: Annotated[str, typer.Option(help="Where known from before.")] = "",
     note: Annotated[str, typer.Option()] = "",
     store: StoreFile = DB,
 ) -> None:
-    """Record a jewel fitted. One still in that head is closed then, its end unknown."""
+    """Record a jewel fitted, now or in the past. One still in that head is closed, end unknown."""
     texts = {name: text for name, text in locals().items() if name in FIELDS}
     with refusing("record that"):
         settings = load_machine(machine)
@@ -100,7 +111,7 @@ def fit_command(
         now_ns = _now_ns()
         texts |= {"machine": settings.name, "fitted": fitted or time_text(now_ns)}
         frame = Frame(now_ns, {settings.name: settings.time_zone})
-        fitting = fitting_of(texts, frame, "fit", _option)
+        fitting = fitting_of(texts, frame, "fit", _option("fitted"))
         with _open(store) as connection, transaction(connection):
             held = fittings(connection)
             placed = place_fittings(held, [("--at", fitting)], "fit")
@@ -114,12 +125,15 @@ def fit_command(
 @register_app.command("out")
 def out_command(
     machine: MachineFile,
-    end: Annotated[str, typer.Option(help=", ".join(end.value for end in End) + ".")],
+    end: Annotated[str, typer.Option(help=ENDS)],
     by: By,
     at: Annotated[
         str, typer.Option("--at", help="When, local; now if not said.", show_default=False)
     ] = "",
     head: Annotated[str, typer.Option(help="Which cutting head.")] = "1",
+    hours: Annotated[
+        str, typer.Option(help="Jet hours since it was fitted, where telemetry has not seen all.")
+    ] = "",
     note: Annotated[str, typer.Option(help="Takes the place of the fitting's note.")] = "",
     store: StoreFile = DB,
 ) -> None:
@@ -141,9 +155,11 @@ def out_command(
                 )
             texts = texts_of(held[number]) | {"out": at or time_text(now_ns), "end": end}
             texts |= {"note": note} if note else {}
-            fitting = fitting_of(texts, frame, "out", _option)
+            texts |= {"noted_hours": hours} if hours else {}
+            fitting = fitting_of(texts, frame, "out", _option("out"))
             record(connection, fitting, _who(by), fitting=number)
-    say(f"fitting {number}: out, {fitting.end.value if fitting.end else ''}")
+    reason = fitting.end.value if fitting.end else ""
+    say(f"fitting {number}: out, {reason}{words.stated_words(fitting)}")
 
 
 @register_app.command("correct")
@@ -307,8 +323,10 @@ def _frame(settings: list[MachineSettings] | None) -> Frame:
     return Frame(time.time_ns(), zones)
 
 
-def _option(name: str) -> str:
-    return {"fitted": "--at", "out": "--at"}.get(name, f"--{name.replace('_', '-')}")
+def _option(at: str) -> Callable[[str], str]:
+    """The option that gives a field, by its name, where `--at` gives the field `at`."""
+    short = {at: "--at", "noted_hours": "--hours"}
+    return lambda name: short.get(name, f"--{name.replace('_', '-')}")
 
 
 def _text(text: str, option: str) -> str:

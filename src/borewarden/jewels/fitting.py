@@ -74,8 +74,10 @@ class End(Enum):
 class Fitting:
     """One jewel in one head, from fitting to removal; SI, times ns since 1970 UTC, None unknown.
 
-    `earlier_hours` are the jet hours that the jewel had before. Chamber and tube hours are those
-    they had when the jewel was fitted.
+    `earlier_hours` are the jet hours that the jewel had when it was fitted, or when the watch of
+    its machine began if it was cutting by then. `noted_hours` are those of a jewel that is out,
+    from fitting to removal, by the shop's notes: they hold in place of the telemetry's. Both are as
+    somebody stated them. Chamber and tube hours are those they had when the jewel was fitted.
     """
 
     machine: str
@@ -86,6 +88,7 @@ class Fitting:
     out_ns: int | None = None  # still fitted
     end: End | None = None
     earlier_hours: float = 0.0
+    noted_hours: float | None = None
     discharge_coefficient: float | None = None
     batch: str = ""  # the supplier's, free text
     mixing_chamber: bool | None = None
@@ -97,6 +100,11 @@ class Fitting:
     low_pressure_start: bool | None = None  # as stated; telemetry has its own say
     handling: str = ""  # how cleanly it was handled, free text
     note: str = ""
+
+    @property
+    def is_stated(self) -> bool:
+        """Whether its jet hours are as stated, wholly or in part."""
+        return self.noted_hours is not None or self.earlier_hours > 0.0
 
 
 def number_in_head(held: Mapping[int, Fitting], machine: str, head: str) -> int | None:

@@ -25,6 +25,8 @@ from borewarden.jewels.fitting import End, Fitting
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS
 
 LONGEST_TEXT = 500  # characters
+HOUR_NS = 3600 * 10**9
+SLACK = 24.0  # h; notes often have the day alone
 NO_ZONE = "the time zone is not known here"
 HOURS = Unit("hour", 0.0, 1e5, '"50 h"')
 BORE = Unit("m", 5e-5, 1e-3, '"0.010 in" or "0.25 mm"')
@@ -130,8 +132,9 @@ def _one_of(names: Iterable[str], what: str) -> Callable[[str, str | None], str]
     def read(text: str, zone: str | None) -> str:
         if text in known:
             return text
-        near = difflib.get_close_matches(text, known, n=1, cutoff=0.5)
-        right = f"did you mean {near[0]!r}?" if near else f"known: {', '.join(known)}"
+        near = difflib.get_close_matches(text, known, n=1)
+        right = f"known: {', '.join(known)}"
+        right = f"did you mean {near[0]!r}? {right}" if near else right
         raise _WrongError(f"{text[:60]!r} is not a known {what}", right)
 
     return read
@@ -148,6 +151,7 @@ FIELDS: dict[str, Field] = {
     "out": Field("out_ns", _time, time_text),
     "end": Field("end", lambda text, zone: End(_end(text, zone)), lambda end: str(end.value)),
     "earlier_hours": Field("earlier_hours", *_quantity(HOURS, "h", plain="h")),
+    "noted_hours": Field("noted_hours", *_quantity(HOURS, "h", plain="h")),
     "discharge_coefficient": Field("discharge_coefficient", *_quantity(COEFFICIENT, "")),
     "batch": Field("batch", _line, str),
     "mixing_chamber": Field("mixing_chamber", _yes_or_no, lambda yes: "yes" if yes else "no"),
@@ -223,9 +227,13 @@ def fitting_of(
     if fitting.out_ns is not None:
         if fitting.out_ns <= fitting.fitted_ns:
             raise BadInput(
-                place, where("out"), "it is out before it is fitted", "give a later time"
+                place,
+                where("out"),
+                "it is out before it is fitted",
+                "give a later time; a day alone means the midnight that it begins with",
             )
         fitting = replace(fitting, end=fitting.end or End.UNKNOWN)
+    _check_noted(fitting, zone, place, where)
     if fitting.mixing_chamber is False and fitting.chamber_hours is not None:
         raise BadInput(
             place,
@@ -236,13 +244,38 @@ def fitting_of(
     return fitting
 
 
+def _check_noted(
+    fitting: Fitting, zone: str | None, place: Path | str, where: Callable[[str], str]
+) -> None:
+    """Refuse hours by notes of a jewel that still cuts, or more than it can have cut."""
+    if fitting.noted_hours is None:
+        return
+    if fitting.out_ns is None:
+        raise BadInput(
+            place,
+            where("noted_hours"),
+            "they are of a jewel that is out, and this one has no time out",
+            "state when it came out; of one that still cuts, state as earlier_hours what it had "
+            "when the watch began",
+        )
+    most = (fitting.out_ns - fitting.fitted_ns) / HOUR_NS + SLACK
+    if fitting.noted_hours > most:
+        raise BadInput(
+            place,
+            where("noted_hours"),
+            f"{fitting.noted_hours:g} h of jet are more than there were from "
+            f"{shown_time(fitting.fitted_ns, zone)} to {shown_time(fitting.out_ns, zone)}",
+            "check the hours and both times",
+        )
+
+
 def corrected(
     fitting: Fitting, changes: Iterable[str], frame: Frame, place: str, option: str
 ) -> Fitting:
     """`fitting` with the fields that `changes` give as FIELD=TEXT; FIELD= for not known.
 
-    One that is given no time out is in its head again, and has no end. Raises BadInput about
-    `place`, where changes are given by `option`.
+    One that is given no time out is in its head again, and has neither an end nor noted hours.
+    Raises BadInput about `place`, where changes are given by `option`.
     """
     texts = texts_of(fitting)
     named = set()
@@ -258,7 +291,7 @@ def corrected(
         texts[name] = text
         named.add(name)
     if not texts["out"] and fitting.end is not None and "out" in named:
-        texts["end"] = ""
+        texts |= {"end": "", "noted_hours": ""}
     return fitting_of(texts, frame, place, lambda name: f"{option} {name}")
 
 

@@ -10,8 +10,11 @@ those hours were its life:
 - planned, mishandled: removed in good condition, since it might have lasted (a fall is not wear);
 - still fitted, or lost track of: not ended.
 
+Where somebody noted the jet hours of a jewel, they hold in place of the telemetry's.
+
 All of this is invented. A jewel that is cleaned and fitted again is a new fitting with its earlier
-hours: it enters late (left truncation), so that its first hours do not count twice.
+hours: it enters late (left truncation), so that its first hours do not count twice. So does one
+that was cutting when the watch began: had it ended before, nobody would have stated its hours.
 """
 
 from __future__ import annotations
@@ -30,7 +33,7 @@ FILTER = {True: "last-chance filter", False: "no last-chance filter", None: None
 
 
 class Watched(NamedTuple):
-    """A fitting and the jet hours recorded since it was fitted.
+    """A fitting and the jet hours recorded since it was fitted, or noted.
 
     `hours` is None if they are not known. `to_end` is False if telemetry was lost for long before
     the jewel came out: it was last seen sound after these hours.
@@ -56,6 +59,7 @@ class Tally(NamedTuple):
     fitted: int  # still cutting
     lost: int  # lost track of before they came out
     no_hours: int  # left out: their jet hours are not known
+    stated: int  # of those not left out: hours as stated, wholly or in part
 
 
 def conditions_of(fitting: Fitting) -> Conditions:
@@ -100,4 +104,5 @@ def tally(watched: Iterable[Watched], material: str) -> Tally:
         fitted=fitted,
         lost=lost,
         no_hours=len(own) - len(known),
+        stated=sum(jewel.fitting.is_stated for jewel in known),
     )

@@ -21,6 +21,14 @@ class Head(NamedTuple):
     jet_hours_per_week: float
     age: float = 0.0  # jet hours of the jewel that is in it now
     change_at: float = np.inf  # planned age
+    change_in: float | None = None  # jet hours left to the present one; None: up to that age
+
+    @property
+    def left(self) -> float:
+        """Jet hours until the present jewel is changed, if it lasts so long."""
+        if self.change_in is None:
+            return max(self.change_at - self.age, 0.0)
+        return self.change_in
 
 
 class Stock(NamedTuple):
@@ -34,11 +42,12 @@ class Stock(NamedTuple):
 def demand(heads: Sequence[Head], weeks: float, seed: int = 0) -> NDArray[np.int64]:
     """Jewels that `heads` use up in `weeks` together, simulated: shape (n * REPEATS,).
 
-    Each head is a renewal process in its own jet hours that starts at the age of its present jewel.
-    A jewel ends at its life or at the planned age, whichever comes first. One law of life is drawn
-    from the posterior for all heads and the whole time, so the spread holds both chance and what is
-    not known. Exact except for the number of draws. Raises ValueError for draws that don't match
-    and for negative hours or ages.
+    Each head is a renewal process in its own jet hours that starts at the age of its present
+    jewel. A jewel ends at its life or at the planned age, whichever comes first; the present
+    one may have a planned time of its own. One law of life is drawn from the posterior for all
+    heads and the whole time, so the spread holds both chance and what is not known. Exact
+    except for the number of draws. Raises ValueError for draws that don't match and for
+    negative hours or ages.
     """
     if len({len(head.lives) for head in heads}) > 1:
         raise ValueError("the heads' lives must be draws of one posterior, equally many")
@@ -46,14 +55,16 @@ def demand(heads: Sequence[Head], weeks: float, seed: int = 0) -> NDArray[np.int
     used = np.zeros(REPEATS * len(heads[0].lives) if heads else REPEATS, dtype=np.int64)
     for head in heads:
         hours = head.jet_hours_per_week * weeks
-        if not (0.0 <= hours < np.inf and head.age >= 0.0 and head.change_at > 0.0):
+        if not (
+            0.0 <= hours < np.inf and head.age >= 0.0 and head.change_at > 0.0 and head.left >= 0.0
+        ):
             raise ValueError(
                 f"{head.jet_hours_per_week} jet hours per week for {weeks} weeks, age {head.age}, "
-                f"change at {head.change_at}; hours must be finite and not negative, and the age "
-                "to change at above 0"
+                f"change at {head.change_at}, the present one in {head.left}; hours must be finite "
+                "and not negative, and the age to change at above 0"
             )
         lives = Lives(*(np.tile(x, REPEATS) for x in head.lives))
-        left = np.minimum(draw_life(lives, head.age, rng), max(head.change_at - head.age, 0.0))
+        left = np.minimum(draw_life(lives, head.age, rng), head.left)
         while np.any(running := left <= hours):
             used += running
             left = left + np.minimum(draw_life(lives, 0.0, rng), head.change_at)

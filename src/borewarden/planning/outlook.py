@@ -284,14 +284,19 @@ def stock_of(
 
 
 def _stock_head(outlook: Outlook, posterior: Posterior) -> Head:
-    """The head as a user of jewels; one that needs a new jewel now starts with that."""
+    """The head as a user of jewels; one that needs a new jewel now starts with that.
+
+    The present jewel is changed when its own outlook says, be it by its wear.
+    """
     fitting = outlook.head.fitting
     assert outlook.machine.hours_a_week is not None
+    due = outlook.change.hours == 0.0
     return Head(
         posterior.lives(fitting.material, conditions_of(fitting)),
         outlook.machine.hours_a_week,
-        0.0 if outlook.change.hours == 0.0 else outlook.head.age or 0.0,
+        0.0 if due else outlook.head.age or 0.0,
         outlook.plan.age if outlook.plan else math.inf,
+        None if due else outlook.change.hours,
     )
 
 

@@ -66,8 +66,9 @@ class HeadSeen:
 
     @property
     def age(self) -> float | None:
-        """Jet hours of the jewel, earlier ones included."""
-        return None if self.hours is None else self.fitting.earlier_hours + self.hours
+        """Jet hours of the jewel, earlier ones included, or what was stated of it alone."""
+        stated = self.fitting.earlier_hours
+        return stated or None if self.hours is None else stated + self.hours
 
 
 @dataclass(frozen=True)
@@ -211,7 +212,7 @@ def held_at(connection: sqlite3.Connection, at_ns: int) -> list[Fitting]:
             out_ns = later.get((fitting.machine, fitting.head))
         later[fitting.machine, fitting.head] = fitting.fitted_ns
         if out_ns is not None and out_ns > at_ns:
-            fitting, out_ns = replace(fitting, end=None), None
+            fitting, out_ns = replace(fitting, end=None, noted_hours=None), None
         held.append(replace(fitting, out_ns=out_ns))
     return held[::-1]
 
@@ -224,14 +225,18 @@ def hours_of(
 ) -> list[float | None]:
     """Jet hours of each of `jewels` since it was fitted; None without telemetry.
 
-    They are those of `register show`, counted from the stored samples (see `jet_times`). Before the
-    first sample only batches count, as in a store that `fleet` has written.
+    What was noted of a jewel holds in place of its telemetry. The others are those of
+    `register show`, counted from the stored samples (see `jet_times`). Before the first sample only
+    batches count, as in a store that `fleet` has written.
     """
     spans = [(f.fitted_ns, at_ns if f.out_ns is None else min(f.out_ns, at_ns)) for f in jewels]
     held = [replace(f, out_ns=out_ns) for f, (_, out_ns) in zip(jewels, spans, strict=True)]
     counted = jet_times(connection, dict(enumerate(held)), counting)
     hours: list[float | None] = []
     for number, (fitting, span) in enumerate(zip(held, spans, strict=True)):
+        if fitting.noted_hours is not None:
+            hours.append(fitting.noted_hours)
+            continue
         sampled = telemetry_span(connection, fitting.machine, *span, SAMPLES)
         until_ns = span[1] if sampled is None else sampled[0]
         before = jet_hours_by_batches(
@@ -251,8 +256,9 @@ def watched(
     """`jewels` with their jet hours, up to the first long silence if it came before their end.
 
     Nobody knows what a jewel cut during a silence: its age is not known after it, and not at all
-    if it was fitted during one. `silent` holds each machine's silences. Hours are None if no jet
-    was recorded.
+    if it was fitted during one. It is known where somebody stated it: of a jewel from notes, and of
+    one that was cutting before the first telemetry. `silent` holds each machine's silences. Hours
+    are None if no jet was recorded.
     """
     lost = [_lost_ns(fitting, silent[fitting.machine], at_ns) for fitting in jewels]
     followed = [
@@ -261,15 +267,19 @@ def watched(
     ]
     hours = hours_of(connection, followed, at_ns, counting)
     return [
-        Watched(fitting, seen or None, to_end=lost_ns is None)
+        Watched(fitting, seen or fitting.noted_hours, to_end=lost_ns is None)
         for fitting, seen, lost_ns in zip(jewels, hours, lost, strict=True)
     ]
 
 
 def _lost_ns(fitting: Fitting, silent: Sequence[tuple[int, int]], at_ns: int) -> int | None:
     """When track of `fitting` was lost before its end, if it was; up to a day does not count."""
+    if fitting.noted_hours is not None:
+        return None
     until_ns = at_ns if fitting.out_ns is None else fitting.out_ns
     for start, end in silent:
+        if start == 0 and end < until_ns and fitting.earlier_hours > 0.0:
+            continue  # before the first telemetry; they are those that it had by then
         if min(end, until_ns) - max(start, fitting.fitted_ns) > UNSEEN_NS:
             return max(start, fitting.fitted_ns)
     return None

@@ -1,6 +1,7 @@
 """Heads, stock, lives and costs for other programs: by field, SI, money in the shop's currency.
 
-Hours are jet hours, times ns since 1970 UTC, intervals [low, middle, high] that hold 90 %.
+Hours are jet hours; `stated_hours` are those of them that somebody stated. Times are ns since 1970
+UTC, intervals [low, middle, high] that hold 90 %.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ def head_object(outlook: Outlook) -> dict[str, Any]:
         "fitting": asdict(head.fitting),
         "recorded": head.recorded,
         "jet_hours": head.age,
+        "stated_hours": head.fitting.earlier_hours,
         **_machine(outlook.machine),
         "chance": outlook.chance._asdict(),
         "plan": None if outlook.plan is None else _plan(outlook.plan),
@@ -40,6 +42,7 @@ def plan_object(outlook: Outlook) -> dict[str, Any]:
         "bore": head.fitting.bore,
         "material": head.fitting.material,
         "jet_hours": head.age,
+        "stated_hours": head.fitting.earlier_hours,
         "plan": None if outlook.plan is None else _plan(outlook.plan),
         "change": _change(outlook),
     }
@@ -117,7 +120,11 @@ def lives_object(
         ],
         "heads": [
             _name(outlook)
-            | {"jet_hours": outlook.head.age, "chance": outlook.chance._asdict()}
+            | {
+                "jet_hours": outlook.head.age,
+                "stated_hours": outlook.head.fitting.earlier_hours,
+                "chance": outlook.chance._asdict(),
+            }
             | _life(
                 posterior.lives(outlook.head.fitting.material, conditions_of(outlook.head.fitting))
             )

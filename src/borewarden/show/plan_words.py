@@ -117,11 +117,16 @@ def jewel_cell(outlook: Outlook) -> Cell:
 
 
 def hours_cell(outlook: Outlook) -> Cell:
-    """Jet hours of the jewel, and how many per week."""
-    machine, age = outlook.machine, outlook.head.age
-    pace = machine.hours_a_week
-    weekly = "" if pace is None else f"{pace:.0f} h per week"
-    return Cell(UNKNOWN, "no telemetry") if age is None else Cell(hours_words(age), weekly)
+    """Jet hours of the jewel, how many of them are as stated, and how many per week."""
+    head, pace = outlook.head, outlook.machine.hours_a_week
+    if head.age is None:
+        return Cell(UNKNOWN, "no telemetry")
+    notes = [] if pace is None else [f"{pace:.0f} h per week"]
+    if head.hours is None:
+        notes.insert(0, "as stated; no telemetry since")
+    elif head.fitting.is_stated:
+        notes.insert(0, f"{hours_words(head.fitting.earlier_hours)} of them as stated")
+    return Cell(hours_words(head.age), "; ".join(notes))
 
 
 def bore_cell(machine: MachineSeen) -> Cell:
@@ -349,7 +354,7 @@ def life_cells(seen: ShopSeen, posterior: Posterior, material: str) -> tuple[Cel
     if counts.no_hours:
         notes.append(f"{counts.no_hours} more left out: jet hours not known")
     return (
-        Cell(material),
+        Cell(material, f"hours of {counts.stated} as stated" if counts.stated else ""),
         Cell(str(counts.ended), unknown),
         Cell(str(counts.fitted + counts.sound + counts.lost), "; ".join(notes)),
         Cell(f"{median.middle:.0f} h", f"{median.low:.0f} to {median.high:.0f}"),

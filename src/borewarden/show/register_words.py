@@ -29,8 +29,9 @@ def columns() -> tuple[str, ...]:
 def columns_note() -> str:
     """What the heads mean."""
     return (
-        f"jet h: with the hours it had before; {shown('pressure').label} h, and missed h (jet time "
-        "not recorded): since fitted; start: how the jet was first opened"
+        "jet h: with the hours it had before; as stated: by what somebody stated or the shop's "
+        f"notes, not by telemetry; {shown('pressure').label} h, and missed h (jet time not "
+        "recorded): since fitted; start: how the jet was first opened"
     )
 
 
@@ -52,6 +53,7 @@ def recorded_lines(placed: Placed, numbers: Iterable[int]) -> list[str]:
     """What was closed, and what was recorded under which of `numbers`."""
     return closed_lines(placed) + [
         f"fitting {number}: {jewel_words(fitting)}, head {fitting.head} of {fitting.machine}"
+        + stated_words(fitting)
         for number, (_, fitting) in zip(numbers, placed.new, strict=True)
     ]
 
@@ -75,7 +77,7 @@ def register_row(
         jewel_words(fitting),
         shown_time(fitting.fitted_ns, time_zone),
         taken_out,
-        f"{fitting.earlier_hours + times.jet_hours:.1f}",
+        _hours_text(fitting, times),
         f"{times.pressure_hours / shown('pressure').factor:.0f}",
         f"{times.missed_hours:.1f}",
         {None: "", True: "low", False: "full"}[fitting.low_pressure_start],
@@ -83,11 +85,33 @@ def register_row(
     )
 
 
+def _hours_text(fitting: Fitting, times: JetTime) -> str:
+    """Jet hours of the jewel, and which of them are as stated."""
+    if fitting.noted_hours is not None:
+        return f"{fitting.earlier_hours + fitting.noted_hours:.1f} as stated"
+    hours = f"{fitting.earlier_hours + times.jet_hours:.1f}"
+    if not fitting.is_stated:
+        return hours
+    seen = times.jet_hours > 0.0
+    return f"{hours} ({fitting.earlier_hours:.1f} as stated)" if seen else f"{hours} as stated"
+
+
+def stated_words(fitting: Fitting) -> str:
+    """Jet hours that are as stated, such as "; 38.0 h by the notes, as stated"; "" for none."""
+    words = []
+    if fitting.earlier_hours > 0.0:
+        words.append(f"{fitting.earlier_hours:.1f} h before")
+    if fitting.noted_hours is not None:
+        words.append(f"{fitting.noted_hours:.1f} h by the notes")
+    return f"; {' and '.join(words)}, as stated" if words else ""
+
+
 def register_object(
     number: int, fitting: Fitting, times: JetTime, opening: tuple[Opening, int, int]
 ) -> dict[str, Any]:
     """The same for programs, SI but for hours: `pressure_hours` in Pa h, `jet_hours` since fitted.
 
+    Those are the telemetry's; `noted_hours`, where there are any, hold in their place.
     `opening` is how the jet was first opened, `low_starts` of `judged_starts` at low pressure.
     """
     how, low, judged = opening

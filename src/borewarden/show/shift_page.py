@@ -162,6 +162,11 @@ def basis(seen: ShopSeen) -> list[str]:
     lines = [
         f"Lives: {ended} jewels ended and {going} not ended, from all machines, added to starting "
         "assumptions (common practice, no source). The more records, the less these count.",
+        *(
+            [f"Jet hours of {stated} of them are as stated, wholly or in part, not by telemetry."]
+            if (stated := sum(count.stated for count in counts))
+            else []
+        ),
         "Ended: chipped, worn, poor cut quality, plugged or unknown. Planned and mishandled count "
         "as removed in good condition.",
         "A chance based on a jewel's own wear allows for wear that speeds up. It assumes "

@@ -161,10 +161,11 @@ def bore_words(bore: float) -> str:
 
 
 def jewel_words(jewel: Jewel, time_zone: str) -> str:
-    """Which jewel that is: bore, material, head, and when it was fitted."""
+    """Which jewel that is: bore, material, head, when it was fitted, and its hours as stated."""
+    stated = f", {jewel.jet_hours:.1f} h before as stated" if jewel.jet_hours > 0.0 else ""
     return (
         f"{jewel.material} {bore_words(jewel.bore)}, head {jewel.head}, fitted "
-        f"{local_time(jewel.fitted_ns, time_zone)}"
+        f"{local_time(jewel.fitted_ns, time_zone)}{stated}"
     )
 
 
