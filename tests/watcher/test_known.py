@@ -98,6 +98,15 @@ def test_a_step_among_the_first_batches_is_found_where_it_is(place: int) -> None
     assert before_a_step(batches(np.zeros(FIRST)), WatchSettings()) == FIRST
 
 
+def test_noise_alone_makes_hardly_ever_a_step_among_the_first_batches() -> None:
+    """Less than once in some hundred such baselines, however noisy the pump."""
+    found = 0
+    for seed in range(60):
+        rows = batches(np.random.default_rng(seed).normal(0.0, 0.03, FIRST))
+        found += before_a_step(rows, WatchSettings()) < FIRST
+    assert found <= 3
+
+
 def test_unusable_samples_are_learned_without_their_pressure_and_named_so() -> None:
     seen: list[Samples] = []
 
