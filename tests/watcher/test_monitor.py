@@ -673,6 +673,18 @@ def test_slow_growth_is_told_once_it_is_sure(
     assert said(watch.learn_many(rows)[1]) == told
 
 
+@pytest.mark.parametrize("batches_of_wear", [500, 530, 600])
+def test_wear_is_told_at_its_limit_within_two_values_of_the_line(batches_of_wear: int) -> None:
+    """However long ago it was told that the jewel wears."""
+    growth = np.linspace(0.0, 0.12, batches_of_wear)
+    rows = after_first(growth)
+    rows["jet_seconds"] *= 20.0
+    wearing, opened = quiet_watch().learn_many(rows)[1]
+    assert (wearing.state, opened.state) == (State.WEARING, State.OPENED)
+    reached = rows["end_ns"][np.searchsorted(growth, np.log(1.08))]
+    assert 0 < opened.time_ns - reached <= 2 * DRIFT_BLOCK * 30 * SECOND
+
+
 def test_jets_at_low_pressure_tell_nothing_with_other_heads_or_before_a_steady_one() -> None:
     watch = quiet_watch()
     watch.learn_many(batches([0.5] * 2, BatchKind.LOW, FIRST, weep_rise=5.0))
