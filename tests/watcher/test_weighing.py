@@ -7,7 +7,7 @@ import pytest
 
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.feature_table import AREA, PRESSURE
-from borewarden.gate.batch import BatchKind
+from borewarden.gate.batch import SIGNALS, BatchKind
 from borewarden.watcher.bore_watch import BoreWatch
 from borewarden.watcher.events import (
     LowPressureEvent,
@@ -168,6 +168,16 @@ def test_growth_over_minutes_alone_is_not_called_an_opened_bore() -> None:
     growth = np.clip(np.arange(100) - 20.0, 0.0, 20.0) * 0.005  # 10 % in ten minutes
     told = watch.learn_many(batches(growth, start=FIRST, weep_rise=5.0, load_ratio=3.0))[1]
     assert State.OPENED not in [verdict.state for verdict in told]
+
+
+def test_a_seal_that_goes_over_minutes_and_gets_hot_is_another_fault() -> None:
+    watch = quiet_watch()
+    growth = np.clip(np.arange(100) - 20.0, 0.0, 20.0) * 0.005
+    rows = batches(growth, start=FIRST, weep_rise=5.0, load_ratio=3.0)
+    rows["signals"][20:, SIGNALS.index("weep_rise")] = 40.0
+    told = watch.learn_many(rows)[1]
+    assert told[-1].state is State.OTHER_FAULT
+    assert told[-1].causes[0].cause is Cause.LEAK
 
 
 def test_smaller_area_is_told_once_it_has_lasted() -> None:
