@@ -162,6 +162,7 @@ def test_a_second_head_that_stays_open_takes_its_own_water_while_the_first_is_cl
         (Cause.TRANSDUCER, "pressure"),
         (Cause.TRANSDUCER, "low_area"),
         (Cause.SLIP, "slip"),
+        (Cause.SLIP, "low_area"),
         (Cause.BYPASS, "idle"),
         (Cause.BLOCKED, "low_area"),
     ],
