@@ -56,6 +56,14 @@ def test_a_change_stands_until_the_level_is_back() -> None:
     assert opinion_of(again) == Opinion(504, only_detector=2)
 
 
+def test_a_change_just_after_the_baseline_is_one_off_that() -> None:
+    assert opinion_of(np.zeros(200)) == Opinion()
+    seen = opinion_of(np.full(200, 4.0))
+    assert seen == Opinion(seen.since_ns, only_detector=1)
+    assert seen.since_ns is not None
+    assert seen.since_ns < 20
+
+
 def test_an_alarm_that_comes_to_nothing_is_dropped() -> None:
     wild = np.zeros(200)
     wild[100] = 20.0

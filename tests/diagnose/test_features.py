@@ -248,6 +248,12 @@ def test_nothing_seen_since_has_nothing_to_warm() -> None:
     assert (len(jets.warm), share) == (0, 1.0)
 
 
+def test_where_no_jet_has_been_on_since_the_signals_say_nothing() -> None:
+    seen = shown(compared(Course.LOW_PRESSURE))
+    assert seen[AREA] == 0.1
+    assert np.isnan(np.delete(seen, AREA)).all()
+
+
 @given(st.lists(st.floats(-1e3, 1e3) | st.just(float("nan")), max_size=70))
 def test_mean_and_spread_are_those_of_numpy_to_the_last_bit(values: list[float]) -> None:
     array = np.array(values, dtype=np.float64)
@@ -332,3 +338,11 @@ def test_how_far_scatter_goes_by_itself_is_learned_from_runs_of_batches() -> Non
     before = rows(1200, ONSET - 40_000 * SECOND, scatter=noise, load_ratio=0.0)
     learned = sure(before, rows(10, ONSET, scatter=10.0, load_ratio=0.0))[SCATTER]
     assert learned == pytest.approx((1 / 6 + 2 / 10) ** 0.5, rel=0.1)
+
+
+def test_of_two_runs_of_scatter_the_prior_still_says_most() -> None:
+    """A scaled inverse chi-square prior of three and the one degree of freedom of two means."""
+    before = rows(12, ONSET - 400 * SECOND, scatter=np.repeat([0.5, -0.5], 6), load_ratio=0.0)
+    found = sure(before, rows(10, ONSET, scatter=10.0, load_ratio=0.0))[SCATTER]
+    usual = ((3 * 0.25**2 + 2 * 0.5**2) / (3 + 1)) ** 0.5
+    assert found == pytest.approx(math.hypot(0.5 * (2 / 12 + 2 / 10) ** 0.5, usual))

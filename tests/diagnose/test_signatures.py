@@ -130,6 +130,7 @@ def test_the_jets_own_area_is_the_same_at_every_pressure(c: Circumstances) -> No
         assert np.all(np.sign(jet["area"]) != (1.0 if cause is Cause.BLOCKED else 0.0))
         # more water pulsates more, less not less
         assert np.all((jet["ripple"] > 0.0) == (jet["area"] > 0.0))
+        assert np.all(jet["ripple"] >= 0.0)
 
 
 @pytest.mark.parametrize("c", [INTENSIFIER, CRANK])
@@ -161,6 +162,7 @@ def test_a_second_head_that_stays_open_takes_its_own_water_while_the_first_is_cl
         (Cause.TRANSDUCER, "pressure"),
         (Cause.TRANSDUCER, "low_area"),
         (Cause.SLIP, "slip"),
+        (Cause.SLIP, "low_area"),
         (Cause.BYPASS, "idle"),
         (Cause.BLOCKED, "low_area"),
     ],

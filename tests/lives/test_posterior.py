@@ -13,6 +13,7 @@ from reliability.Fitters import Fit_Weibull_2P
 from scipy import optimize, stats
 
 from borewarden.lives.posterior import (
+    EFFECT_SD,
     PRIORS,
     Conditions,
     JewelRecord,
@@ -311,6 +312,26 @@ def test_a_filter_never_seen_widens_and_does_not_shift() -> None:
     assert np.std(new) > np.std(known)
     average = np.log(quantile(posterior.lives("ruby"), 0.5))
     assert np.mean(new) == pytest.approx(np.mean(average), abs=0.15)
+
+
+def test_only_a_kind_that_no_record_has_is_less_sure_than_what_is_known() -> None:
+    kinds = [Conditions(filter="f", mixing_chamber="a"), Conditions(filter="g", mixing_chamber="a")]
+    records = [JewelRecord("ruby", 40.0, True, conditions=c) for c in kinds * 3]
+    posterior = learn(records, draws=100)
+    still = dataclasses.replace(posterior, spare=np.zeros(100))
+    for conditions, unsure in (
+        (Conditions(), 0.0),
+        (kinds[0], 0.0),
+        (Conditions(filter="h"), EFFECT_SD["filter"]),
+        (Conditions(filter="a"), EFFECT_SD["filter"]),  # a chamber of that name is no filter
+        (Conditions(mixing_chamber="b"), EFFECT_SD["mixing_chamber"]),
+    ):
+        off = posterior.lives("ruby", conditions).scale / still.lives("ruby", conditions).scale
+        assert np.log(off) == pytest.approx(unsure * posterior.spare)
+    # nothing is known of a filter that nobody ever stated: it is the shop's own
+    plain = learn([JewelRecord("ruby", 40.0, True)], draws=100)
+    filtered = plain.lives("ruby", Conditions(filter="f"))
+    assert np.array_equal(filtered.scale, plain.lives("ruby").scale)
 
 
 def test_same_records_and_seed_give_the_same_draws() -> None:

@@ -130,6 +130,15 @@ def test_a_sure_line_decides_for_a_jewel_that_wears_out() -> None:
     assert chance_to_last_given_wear(diamond, 20.0, 16.0, line, 20.0, LIMIT).middle < 0.03
 
 
+def test_a_jewel_that_is_all_but_worn_lasts_as_long_as_its_line_says() -> None:
+    """Half an hour, give or take three minutes, where the shop's jewels last for days."""
+    slope = LIMIT / 20.5
+    line = Line(0.0, slope, (0.05 * slope) ** 2, 0.0, 0.0)
+    diamond = lives((60.0, 2.5, 0.0, 1.0))
+    assert chance_to_last_given_wear(diamond, 20.0, 0.3, line, 20.0, LIMIT).middle > 0.97
+    assert chance_to_last_given_wear(diamond, 20.0, 0.8, line, 20.0, LIMIT).middle < 0.03
+
+
 def test_a_jewel_past_the_limit_will_not_last() -> None:
     line = Line(0.09, 0.001, 1e-6, 0.0, 1e-8)
     assert chance_to_last_given_wear(lives(RUBY), 20.0, 8.0, line, 20.0, LIMIT) == (0.0, 0.0, 0.0)

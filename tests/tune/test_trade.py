@@ -15,6 +15,7 @@ from borewarden.tune.days import Shop, Trial, Window
 from borewarden.tune.outcome import Found, Outcome
 from borewarden.tune.trade import (
     Fold,
+    _sooner,
     choose,
     chosen_days,
     delays,
@@ -159,6 +160,13 @@ def test_figures_are_sums_over_the_days_that_count() -> None:
     assert s.worth == pytest.approx((np.sum(told[known]) + 3600.0) / 19)
     assert s.rate.value == pytest.approx(5.0)
     assert s.wears_found == 1
+
+
+def test_equal_delays_on_the_same_chips_are_no_sign_of_being_sooner() -> None:
+    """A chip that one of the two has not found says nothing."""
+    ours = np.array([40.0, 60.0, np.nan, 90.0])
+    assert _sooner(ours, np.array([40.0, 60.0, 70.0, 90.0])) == 1.0
+    assert _sooner(ours, np.array([50.0, 70.0, 70.0, 99.0])) == 0.125  # of three, all sooner
 
 
 def test_a_surely_faster_setting_is_chosen() -> None:

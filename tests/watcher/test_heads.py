@@ -16,15 +16,17 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from borewarden.base.samples import Samples, rows
+from borewarden.diagnose.causes import Belief, Cause
 from borewarden.gate.gate import Gate
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import Intensifier
 from borewarden.show.wording import advice, headline
 from borewarden.watcher.bore_watch import BoreWatch
-from borewarden.watcher.heads import gate_of
-from borewarden.watcher.verdict import HeadBelief, State, head_of
+from borewarden.watcher.heads import Merged, gate_of, with_heads
+from borewarden.watcher.verdict import HeadBelief, State, Verdict, head_of
 from borewarden.watcher.watcher import Learned, Watcher, join
+from invented_watch import quiet_watch
 from steady import gate_settings, steady_samples
 
 HEADS = ("1", "2")
@@ -264,3 +266,25 @@ def test_one_head_is_named_from_nine_in_ten() -> None:
     assert head_of([HeadBelief("2", 0.9), HeadBelief("1", 0.1)]) == "2"
     assert head_of([HeadBelief("2", 0.89), HeadBelief("1", 0.11)]) is None
     assert head_of([]) is None
+
+
+def merged(state: State, first: Cause, *heads: float) -> Verdict:
+    """A verdict of the leading combination, once all say that this cause comes first."""
+    lead = replace(
+        quiet_watch().verdict(), state=State.CANNOT_TELL, reason="area up; most probable: a moth"
+    )
+    beliefs = tuple(HeadBelief(str(k), p) for k, p in enumerate(heads, start=1))
+    causes = (Belief(first, 0.8), Belief(Cause.UNKNOWN, 0.2))
+    return with_heads(lead, Merged(state, 0, beliefs, causes))
+
+
+def test_a_fault_of_the_jet_is_that_of_its_head_and_a_fault_of_the_pump_of_none() -> None:
+    blocked = merged(State.OTHER_FAULT, Cause.BLOCKED, 0.95, 0.05)
+    assert (blocked.state, blocked.head) == (State.OTHER_FAULT, "1")
+    assert blocked.reason == f"head 1: area up; most probable: {Cause.BLOCKED.value} (80 %)"
+    leak = merged(State.OTHER_FAULT, Cause.LEAK, 0.95, 0.05)
+    assert leak.heads == ()
+    assert leak.reason == f"area up; most probable: {Cause.LEAK.value} (80 %)"
+    assert [belief.cause for belief in leak.causes] == [Cause.LEAK, Cause.UNKNOWN]
+    unsure = merged(State.CANNOT_TELL, Cause.LEAK, 0.6, 0.4)
+    assert unsure.reason.startswith("head 1 or 2: ")

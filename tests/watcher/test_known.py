@@ -11,15 +11,16 @@ from scipy import stats
 from borewarden.base.samples import Samples, samples_of
 from borewarden.detect.step import threshold
 from borewarden.diagnose.causes import ONLY_DIRECT_DRIVE, PRIOR, Cause
-from borewarden.gate.batch import BatchKind, Phase
+from borewarden.gate.batch import SIGNALS, BatchKind, Phase
 from borewarden.watcher.bore_watch import BoreWatch
 from borewarden.watcher.events import LowPressureEvent, Watching
 from borewarden.watcher.heads import LIKELY_SIZE, _evidence, _Seen
+from borewarden.watcher.learning import before_a_step
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.usable import learn_usable
 from borewarden.watcher.verdict import STATES
 from borewarden.watcher.watcher import Learned
-from invented_watch import BATCH_TIME, FIRST, PUMP, RUBY, batches, quiet_watch
+from invented_watch import BATCH_TIME, FIRST, PRESSURE, PUMP, RUBY, batches, quiet_watch
 
 
 def test_while_it_learns_only_time_is_known() -> None:
@@ -45,6 +46,17 @@ def test_what_was_learned_is_as_sure_as_its_batches_and_its_level() -> None:
     assert verdict.bore_sd == pytest.approx(0.5 * verdict.bore * relative)  # area goes as bore²
 
 
+@pytest.mark.parametrize("count", [1, 2, 12])
+def test_bore_is_as_unsure_as_the_first_batches_which_are_timed_badly(count: int) -> None:
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings(level_uncertainty=0.004))
+    rows = batches(np.zeros(count))
+    rows["resolution"] = 0.02
+    watch.learn_many(rows)
+    verdict = watch.verdict()
+    relative = math.hypot(0.02 / count**0.5, 0.004)
+    assert verdict.bore_sd == pytest.approx(0.5 * verdict.bore * relative)
+
+
 def test_detector_is_set_by_the_false_alarms_and_the_life_that_are_stated() -> None:
     """Alarms of either sign share what is allowed; a step is as likely in each second of a life."""
     state = quiet_watch(false_alarm_hours=200.0, jewel_life_hours=40.0, smallest_step=0.05).monitor
@@ -57,6 +69,42 @@ def test_detector_is_set_by_the_false_alarms_and_the_life_that_are_stated() -> N
     others = sum(odds for cause, odds in PRIOR.items() if cause not in ONLY_DIRECT_DRIVE)
     assert state.detector.share == pytest.approx(PRIOR[Cause.BORE] / others)
     assert state.detector.timing == pytest.approx(0.02 / BATCH_TIME**2)
+
+
+def test_what_is_usual_is_that_of_the_first_batches() -> None:
+    """Mean of each signal, and three of its own spread beside its limit of 15 K."""
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings())
+    rows = batches(np.zeros(FIRST), weep_rise=5.0)
+    weep = SIGNALS.index("weep_rise")
+    rows["signals"][:, weep] += np.tile([-2.0, 2.0], FIRST // 2)
+    rows["pressure"][: FIRST // 2] *= 0.9
+    watch.learn_many(rows)
+    state = watch.monitor
+    assert isinstance(state, Watching)
+    assert state.signals.base[weep] == pytest.approx(5.0)
+    assert state.signals.limit[weep] == pytest.approx(15.0 + 3.0 * 2.0)
+    assert np.isnan(state.signals.base[SIGNALS.index("boost")])
+    assert state.reference.pressure == pytest.approx(0.9**0.5 * PRESSURE)
+    assert state.reference.heads == 1.0
+
+
+@pytest.mark.parametrize("place", [8, 15, 25])
+def test_a_step_among_the_first_batches_is_found_where_it_is(place: int) -> None:
+    """The batch before it may hold the step itself; six are needed."""
+    rows = batches(np.where(np.arange(FIRST) < place, 0.0, 0.08))
+    assert before_a_step(rows, WatchSettings()) == place - 1
+    small = batches(np.where(np.arange(FIRST) < place, 0.0, 0.015))  # under half of 4 %
+    assert before_a_step(small, WatchSettings()) == FIRST
+    assert before_a_step(batches(np.zeros(FIRST)), WatchSettings()) == FIRST
+
+
+def test_noise_alone_makes_hardly_ever_a_step_among_the_first_batches() -> None:
+    """Less than once in some hundred such baselines, however noisy the pump."""
+    found = 0
+    for seed in range(60):
+        rows = batches(np.random.default_rng(seed).normal(0.0, 0.03, FIRST))
+        found += before_a_step(rows, WatchSettings()) < FIRST
+    assert found <= 3
 
 
 def test_unusable_samples_are_learned_without_their_pressure_and_named_so() -> None:

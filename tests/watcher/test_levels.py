@@ -109,6 +109,37 @@ def test_a_step_of_a_jewel_is_given_to_its_level_once_two_agree(growth: float) -
     assert after.known[0].centre == pytest.approx(log)
 
 
+@pytest.mark.parametrize("number", [0, 1])
+def test_of_two_unlike_batches_off_all_levels_the_first_is_given_where_their_number_is_known(
+    number: int,
+) -> None:
+    levels, _, _ = gather([ONE] * 3, [SMALL, LARGE], number=number)
+    levels = levels._replace(time=SEEN_BY_THEN + 1.0)
+    areas = [1.15 * ONE, 1.3 * ONE]
+    after, whose, which = gather(areas, [SMALL, LARGE], number=number, levels=levels)
+    assert (whose, which) == (["head 1"] * number, areas[:number])
+    assert [float(one["area"][0]) for one in after.held] == areas[1:]
+
+
+def test_a_second_jewel_of_one_bore_shows_in_the_first_hours_and_later_it_is_a_change() -> None:
+    levels, _, _ = gather([ONE] * 3, TWINS)
+    apart = [1.11 * ONE] * 3  # further than jewels of one bore may differ
+    assert len(gather(apart, TWINS, levels=levels)[0].known) == 1
+    near = [1.07 * ONE] * 3
+    assert len(gather(near, TWINS, levels=levels)[0].known) == 2
+    late = levels._replace(time=SEEN_BY_THEN + 1.0)
+    after, whose, _ = gather(near[:2], TWINS, levels=late)
+    assert len(after.known) == 1
+    assert whose == ["head 1 or head 2"] * 2
+
+
+def test_a_run_is_at_the_mean_of_its_batches() -> None:
+    areas = [ONE * float(np.exp(off)) for off in (0.0, 0.012, -0.006)]
+    levels, _, _ = gather(areas, [SMALL, LARGE], pause=5.0, resolution=0.01)
+    assert levels.run.batches == 3
+    assert levels.run.mean == pytest.approx(np.log(ONE) + 0.002)
+
+
 def test_number_of_open_heads_keeps_levels_apart() -> None:
     """One large jewel has the area of two small ones."""
     same = [Jewel(0.2e-3, "ruby", 0, "1"), Jewel(0.2e-3, "ruby", 0, "2")]

@@ -13,7 +13,7 @@ import pytest
 
 from borewarden.diagnose.causes import Cause
 from borewarden.diagnose.features import Idle, idle_batch
-from borewarden.gate.batch import BatchKind
+from borewarden.gate.batch import SIGNALS, BatchKind
 from borewarden.watcher import bore_watch, monitor
 from borewarden.watcher.batch_loop import DRIFT_BLOCK, Block, Stop
 from borewarden.watcher.bore_watch import BoreWatch
@@ -42,6 +42,7 @@ from invented_watch import (
     FIRST,
     PUMP,
     RUBY,
+    SECOND,
     batches,
     event_of,
     quiet_watch,
@@ -470,6 +471,18 @@ def test_opened_bore_stays_opened_until_the_all_clear() -> None:
     assert state.event.look is None
 
 
+def test_a_blocking_does_not_unsay_an_opened_bore() -> None:
+    watch = quiet_watch()
+    growth = np.repeat([0.0, 0.1, -0.1], [20, 30, 60])
+    watch.learn_many(after_first(growth))
+    state = watch.monitor
+    assert isinstance(state, Watching)
+    assert state.event is not None
+    assert state.event.sign < 0.0
+    assert watch.state is State.OPENED
+    assert watch.verdict().probability > 0.5
+
+
 def test_fork_goes_its_own_way() -> None:
     watch = quiet_watch()
     other = watch.fork()
@@ -508,3 +521,208 @@ def test_wear_after_a_step_goes_on_to_the_limit(told: State, growth: float, afte
     state, seen = at(case)
     found, _ = transition(replace(state, told=told), seen)
     assert found.told is after
+
+
+# -- what a step is compared with
+
+
+@pytest.mark.parametrize(("stopped", "at_stop"), [(20, True), (19, True), (10, False), (26, False)])
+def test_a_step_falls_in_a_stop_just_before_it_and_in_none_after_the_alarm(
+    stopped: int, at_stop: bool
+) -> None:
+    """Within a batch of where it begins, the 21st."""
+    rows = after_first(np.where(np.arange(60) < 20, 0.0, 0.1))
+    rows["stops"] = np.arange(60) >= stopped
+    watch = quiet_watch()
+    watch.learn_many(rows)
+    state = watch.monitor
+    assert isinstance(state, Watching)
+    assert state.event is not None
+    assert state.event.at_stop == at_stop
+
+
+def test_a_first_step_is_compared_with_just_before_and_later_ones_with_the_new_jewel() -> None:
+    """Else what comes and goes is compared with itself. The batch before may hold the step."""
+    watch = quiet_watch()
+    growth = np.repeat([0.0, 0.1, 0.0, 0.1], [40, 40, 60, 40])
+    rows = after_first(growth)
+    watch.learn_many(rows[:80])
+    state = watch.monitor
+    assert isinstance(state, Watching)
+    assert state.event is not None
+    assert state.event.before["start_ns"].tolist() == rows["start_ns"][:39].tolist()
+    assert state.event.after["start_ns"][0] == rows["start_ns"][40]
+    watch.learn_many(rows[80:140])
+    assert watch.state is State.SOUND
+    watch.learn_many(rows[140:])
+    state = watch.monitor
+    assert isinstance(state, Watching)
+    assert state.event is not None
+    assert state.event.before.tobytes() == state.first_rows.tobytes()
+
+
+# -- when all is clear again
+
+
+def said(verdicts: list[Verdict]) -> list[State]:
+    return [verdict.state for verdict in verdicts]
+
+
+@pytest.mark.parametrize("stopped", [True, False])
+def test_a_level_near_the_baseline_after_a_stop_may_be_another_jewel(stopped: bool) -> None:
+    """Up by a tenth, then 3 % off: not back at the baseline, but jewels differ by as much."""
+    growth = np.repeat([0.0, 0.1, 0.03], [20, 30, 120])
+    rows = after_first(growth)
+    rows["stops"] = stopped * (np.arange(len(growth)) >= 50)
+    watch = quiet_watch()
+    told = watch.learn_many(rows)[1]
+    state = watch.monitor
+    assert isinstance(state, Watching)
+    assert state.expected.offset == pytest.approx(0.03, abs=0.005)  # what is watched from now on
+    assert said(told) == [State.OPENED, State.SOUND][: 1 + stopped]
+    assert ("if the jewel was changed then, record it" in watch.reason) == stopped
+    if stopped:
+        assert max(told[1].probability, watch.verdict().probability) < 0.01
+        again = batches(np.full(40, 0.13), start=FIRST + len(growth), weep_rise=5.0, load_ratio=3.0)
+        assert said(watch.learn_many(again)[1]) == [State.OPENED]
+
+
+@pytest.mark.parametrize(("weep", "clear"), [(14.0, False), (11.0, True)])
+def test_a_signal_that_told_is_back_once_it_is_half_way_to_its_limit(
+    weep: float, clear: bool
+) -> None:
+    """5 K while sound, 15 K the limit of its rise."""
+    watch = quiet_watch()
+    assert said(watch.learn_many(after_first(np.zeros(60), **LEAKS))[1]) == [State.OTHER_FAULT]
+    mended = batches(np.zeros(60), start=FIRST + 60, weep_rise=weep, load_ratio=3.0)
+    assert said(watch.learn_many(mended)[1]) == [State.SOUND] * clear
+    if clear:  # and is heard again
+        leaks = batches(np.zeros(60), start=FIRST + 120, **LEAKS)
+        assert said(watch.learn_many(leaks)[1]) == [State.OTHER_FAULT]
+
+
+def test_a_signal_that_told_nothing_is_heard_again_a_third_further_off() -> None:
+    """Weep lines that went to and fro by themselves, 16 K up: that may be the weather."""
+    weep = SIGNALS.index("weep_rise")
+
+    def wanders(state: Watching) -> dict[str, Any]:
+        stretches = np.full((40, len(SIGNALS)), np.nan)
+        stretches[:, weep] = np.tile([-15.0, 25.0], 20)
+        return {"stretches": stretches}
+
+    case = Case(P.QUIET, Stop.SIGNAL, P.QUIET, NONE, signals={"weep_rise": 21.0}, changes=wanders)
+    after, notices = transition(*at(case))
+    assert isinstance(after, Watching)
+    assert (after.event, notices) == (None, ())
+    assert after.signals.limit[weep] == pytest.approx(1.3 * 16.0)
+    calm = replace(case, to=P.SIGNAL, changes=lambda state: {})
+    after, _ = transition(*at(calm))
+    assert phase_of(after) is P.SIGNAL
+    assert after.signals.limit[weep] == np.inf  # told once
+
+
+@pytest.mark.parametrize(("flow", "clear"), [(0.02, False), (0.01, True)])
+def test_a_closed_jet_that_told_is_back_once_it_passes_half_of_what_is_usual(
+    flow: float, clear: bool
+) -> None:
+    """3 % of the working flow is a matter."""
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings())
+    watch.learn_many(batches(np.zeros(FIRST), **LEAKS))
+    assert idle_after(watch, [0.0] * 12, FIRST) == []
+    assert idle_after(watch, [0.1] * 4, FIRST + 24) == [State.OTHER_FAULT]
+    idle_after(watch, [flow] * 4, FIRST + 32)
+    watch.learn_many(batches(np.zeros(60), start=FIRST + 40, **LEAKS))
+    assert (watch.state is State.SOUND) == clear
+
+
+@pytest.mark.parametrize("before", GRADUAL)
+def test_a_step_that_comes_to_nothing_leaves_what_was_told(before: Phase) -> None:
+    state, seen = at(Case(P.STEP_FOUND, Stop.FOLLOW, before, NONE, changes=over(before)))
+    running = state.running._replace(up=9.0, down=9.0)
+    state = replace(
+        state, running=running, told=State.OPENED, past=state.past._replace(opened=True)
+    )
+    found, _ = transition(state, seen)
+    assert isinstance(found, Watching)
+    assert (found.told, found.reason) == (State.OTHER_FAULT, "as it was")
+    assert not found.past.opened
+    assert found.detector.standing == found.running.probability == 0.2
+    assert found.running.up == found.running.down == 0.0
+    assert found.detector.since == found.running.taken
+    assert found.block == Block()
+
+
+# -- what is too little to tell
+
+
+@pytest.mark.parametrize(
+    ("growth", "unsure", "told"),
+    [
+        (0.015, 0.005, []),  # less than the 2 % at which wear is reported
+        (0.03, 0.005, [State.WEARING]),
+        (0.03, 0.02, []),  # within two standard uncertainties of the level
+        (-0.03, 0.005, [State.OTHER_FAULT]),
+    ],
+)
+def test_slow_growth_is_told_once_it_is_sure(
+    growth: float, unsure: float, told: list[State]
+) -> None:
+    watch = quiet_watch(level_uncertainty=unsure)
+    rows = after_first(np.linspace(0.0, growth, 300))
+    rows["jet_seconds"] *= 20.0
+    assert said(watch.learn_many(rows)[1]) == told
+
+
+@pytest.mark.parametrize("batches_of_wear", [500, 530, 600])
+def test_wear_is_told_at_its_limit_within_two_values_of_the_line(batches_of_wear: int) -> None:
+    """However long ago it was told that the jewel wears."""
+    growth = np.linspace(0.0, 0.12, batches_of_wear)
+    rows = after_first(growth)
+    rows["jet_seconds"] *= 20.0
+    wearing, opened = quiet_watch().learn_many(rows)[1]
+    assert (wearing.state, opened.state) == (State.WEARING, State.OPENED)
+    reached = rows["end_ns"][np.searchsorted(growth, np.log(1.08))]
+    assert 0 < opened.time_ns - reached <= 2 * DRIFT_BLOCK * 30 * SECOND
+
+
+def test_jets_at_low_pressure_tell_nothing_with_other_heads_or_before_a_steady_one() -> None:
+    watch = quiet_watch()
+    watch.learn_many(batches([0.5] * 2, BatchKind.LOW, FIRST, weep_rise=5.0))
+    assert phase_of(watch.monitor) is P.QUIET
+    watch.learn_many(batches([0.0] * 5, start=FIRST + 2, weep_rise=5.0, load_ratio=3.0))
+    watch.learn_many(batches([0.7] * 4, BatchKind.LOW, FIRST + 7, heads=2.0, weep_rise=5.0))
+    assert phase_of(watch.monitor) is P.QUIET
+    # nor do they count as one of two in a row
+    watch.learn_many(batches([0.5], BatchKind.LOW, FIRST + 11, weep_rise=5.0))
+    assert len(watch.monitor.idle[BatchKind.LOW].recent) == 3
+    watch.learn_many(batches([0.5], BatchKind.LOW, FIRST + 12, weep_rise=5.0))
+    assert phase_of(watch.monitor) is P.LOW_PRESSURE
+
+
+def test_while_it_learns_it_says_how_far_it_is() -> None:
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings())
+    assert watch.reason == "no steady cutting yet"
+    watch.learn_many(batches(np.zeros(10)))
+    assert watch.reason == "learning this jewel: 3 of 10 min"
+
+
+def test_of_batches_of_another_kind_the_first_and_the_newest_sixty_are_kept() -> None:
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings())
+    watch.learn_many(batches(np.zeros(FIRST - 1)))
+    watch.learn_many(batches(np.zeros(70), BatchKind.STOPPED, FIRST))
+    idle = watch.monitor.idle[BatchKind.STOPPED]
+    starts = [b.start_ns // (30 * SECOND) - FIRST for b in idle.first]
+    assert starts == list(range(60))
+    assert [b.start_ns // (30 * SECOND) - FIRST for b in idle.recent] == list(range(10, 70))
+
+
+def test_wear_within_its_notice_does_not_take_a_step_to_the_limit() -> None:
+    """7 % at once and 1.8 % by and by are beyond 8 %, but the latter is still no news."""
+
+    def changes(state: Watching) -> dict[str, Any]:
+        setup = state.setup._replace(settings=WatchSettings(level_uncertainty=0.001))
+        return {**worn(0.018)(state), **stepped(0.07)(state), "setup": setup}
+
+    state, seen = at(Case(P.STEP, Stop.BLOCK, P.STEP, NONE, changes=changes))
+    found, _ = transition(replace(state, told=State.CANNOT_TELL), seen)
+    assert found.told is State.CANNOT_TELL

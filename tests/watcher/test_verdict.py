@@ -12,7 +12,7 @@ from borewarden.watcher.bore_watch import BoreWatch
 from borewarden.watcher.events import Watching
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.summary import verdict_of
-from borewarden.watcher.verdict import STATES, State, Verdict
+from borewarden.watcher.verdict import STATES, HeadBelief, State, Verdict
 from invented_watch import AREA, BATCH_TIME, FIRST, PUMP, RUBY, SECOND, batches, quiet_watch
 
 
@@ -128,3 +128,19 @@ def test_crank_pump_of_fixed_speed_should_show_its_pressure(direct_drive: Direct
 def test_a_verdict_needs_no_evidence() -> None:
     fields = {f.name for f in dataclasses.fields(Verdict) if f.default is not dataclasses.MISSING}
     assert {"onset_ns", "causes", "check", "hours_to_limit"} <= fields
+
+
+@pytest.mark.parametrize(
+    ("chances", "suspects"),
+    [
+        ((), ""),
+        ((0.5, 0.46, 0.04), "head 1 or 2"),
+        ((0.04, 0.06, 0.9), "head 3"),
+        ((0.05, 0.06, 0.89), "head 1 or 2 or 3"),
+    ],
+)
+def test_heads_that_are_not_unlikely_are_suspected(
+    chances: tuple[float, ...], suspects: str
+) -> None:
+    heads = tuple(HeadBelief(str(k), chance) for k, chance in enumerate(chances, start=1))
+    assert dataclasses.replace(quiet_watch().verdict(), heads=heads).suspects == suspects

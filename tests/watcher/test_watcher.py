@@ -172,6 +172,28 @@ def test_new_jewel_starts_a_new_baseline(intensifier: Intensifier, ruby: Jewel) 
     assert verdict.jet_hours == pytest.approx(1.0, abs=0.02)
 
 
+def test_hours_add_up_over_jewels_and_the_next_one_is_known_beforehand(
+    intensifier: Intensifier, ruby: Jewel
+) -> None:
+    """An hour each, of which ten minutes and five were not logged."""
+    second = 10**9
+    later = dataclasses.replace(ruby, fitted_ns=HOUR * second, jet_hours=2.0)
+    watcher = Watcher(intensifier, gate_settings(intensifier), [ruby, later])
+    for time_ns, expected in ((0, ruby), (HOUR * second - 1, ruby), (HOUR * second, later)):
+        assert watcher.expected_at(time_ns) == [expected]
+    watcher.begin_with({ruby: 7.0})
+    samples = steady_samples(intensifier, areas_of(ruby, 0.65, np.zeros(2 * HOUR)))
+    for start, stop in ((0, 1000), (1600, 5000), (5300, 2 * HOUR)):
+        watcher.learn_many(rows(samples, start, stop))
+        if stop == 1000:
+            assert watcher.head_hours == {"1": pytest.approx(7.0 + 1000 / HOUR, abs=0.01)}
+    assert watcher.missed_hours == pytest.approx(900 / HOUR, abs=0.01)
+    assert watcher.jet_hours == pytest.approx(2.0 - 900 / HOUR, abs=0.02)
+    assert watcher.head_hours == {"1": pytest.approx(2.0 + 3300 / HOUR, abs=0.01)}
+    (known,) = watcher.known()
+    assert known.jet_hours == pytest.approx(3300 / HOUR, abs=0.01)  # of learning
+
+
 def test_given_discharge_coefficient_is_the_baseline(intensifier: Intensifier, ruby: Jewel) -> None:
     known = dataclasses.replace(ruby, discharge_coefficient=0.63, jet_hours=12.5)
     watcher, alerts = watch(

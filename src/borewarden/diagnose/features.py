@@ -471,7 +471,7 @@ def _idle_value(batch: IdleBatch, kind: BatchKind, area: float, working: float) 
 def falls_in_a_stop(rows: NDArray[np.void], first: int) -> bool:
     """Whether the machine was stopped within a batch of where the step begins."""
     around = rows["stops"][max(first - 2, 0) : first + 1]
-    return bool(len(around) > 1 and around[-1] != around[0])
+    return bool(around[-1] != around[0])
 
 
 def onset_of(rows: NDArray[np.void], step: Step) -> int:

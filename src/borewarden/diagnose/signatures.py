@@ -64,8 +64,9 @@ class Sign(NamedTuple):
     spread: float
 
 
-# -- how bad: relative change of area, or of what a fault adds to or takes from the flow; invented
+# -- how bad
 
+# Relative change of area, or of what a fault adds to or takes from the flow; invented.
 CHIPPED = np.geomspace(0.015, 0.3, 14)
 BROKEN = (0.4, 2.5)  # growth of the effective area once most of the jewel is gone
 GONE = np.geomspace(*BROKEN, 8)

@@ -132,7 +132,7 @@ def _run_with(run: Run, one: Batches) -> Run:
     """The run with one more batch, or a new one after a pause or where it is unlike the others."""
     value, end_ns = _log_area(one), int(one["end_ns"][0])
     goes_on = int(one["start_ns"][0]) - run.end_ns <= PAUSE_NS
-    if run.batches == 0 or not goes_on or abs(value - run.mean) > _near(one, 1):
+    if not goes_on or abs(value - run.mean) > _near(one, 1):  # nothing is like an empty run
         return Run(end_ns, 1, value)
     batches = min(run.batches + 1, LONG_RUN)
     return Run(end_ns, batches, run.mean + (value - run.mean) / batches)

@@ -1,0 +1,92 @@
+"""A watch for each combination of open heads: whose batches and hours are whose."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from borewarden.gate.batch import BatchKind
+from borewarden.watcher.heads_watch import HeadsWatch
+from borewarden.watcher.settings import WatchSettings
+from borewarden.watcher.verdict import STATES, State
+from invented_watch import FIRST, PUMP, RUBY, batches
+
+JEWELS = [replace(RUBY, head="1", jet_hours=3.0), replace(RUBY, head="2")]
+RUN = 5  # batches that a head cuts before the other does
+HOUR = 3600.0
+
+
+def by_turns(
+    count: int, growth: float = 0.0, start: int = 0, bits: tuple[int, ...] = (1, 2)
+) -> NDArray[np.void]:
+    """Batches of 20 s of steady jet in 25 s; what is open takes turns, head 1 has grown."""
+    number = start + np.arange(count)
+    open_heads = np.array(bits)[number // RUN % len(bits)]
+    off = np.select([open_heads == 1, open_heads == 3], [growth, np.log(2.0)], 0.0)
+    rows = batches(off, start=start)
+    rows["open_heads"] = open_heads
+    rows["jet_seconds"] = (number + 1) * 25.0
+    return rows
+
+
+def watch_of(valve_heads: tuple[str, ...] = ("1", "2")) -> HeadsWatch:
+    return HeadsWatch(PUMP, JEWELS, WatchSettings(), valve_heads)
+
+
+def test_each_head_has_the_batches_and_the_hours_of_its_own() -> None:
+    watch = watch_of()
+    rows, _ = watch.learn_many(by_turns(8 * RUN))
+    known = {each.heads: each for each in watch.known()}
+    assert set(known) == {"head 1", "head 2"}
+    for each in known.values():
+        assert each.batches == 4 * RUN
+        # where another head was open before, what it took until the jet was steady is not known
+        assert each.jet_hours == pytest.approx(4 * (20 + 25 * (RUN - 1)) / HOUR)
+    # those of a row and of the verdict are the pump's, and the hours that the jewel had before
+    assert rows["jet_hours"] == pytest.approx(3.0 + 25.0 * np.arange(1, 8 * RUN + 1) / HOUR)
+    assert watch.verdict().jet_hours == pytest.approx(3.0 + 25.0 * 8 * RUN / HOUR)
+
+
+def test_a_chip_is_told_once_and_again_when_the_head_is_known() -> None:
+    watch = watch_of()
+    assert watch.learn_many(by_turns(4 * FIRST))[1][-1].state is State.SOUND
+    assert watch.habits.keys() <= {"head 1", "head 2"}
+    rows, told = watch.learn_many(by_turns(8 * RUN, 0.1, 4 * FIRST))
+    assert {verdict.state for verdict in told} == {State.OPENED}
+    assert told[-1].head == "1"
+    assert len(told) <= 2
+    assert "head 1: effective area up" in watch.reason
+    assert STATES[rows["state"][-1]] is watch.state is State.OPENED
+    # another chip of the same head is no news, and after the all-clear it is
+    back = watch.learn_many(by_turns(16 * RUN, 0.0, 4 * FIRST + 8 * RUN))[1]
+    assert [verdict.state for verdict in back] == [State.SOUND]
+    again = watch.learn_many(by_turns(8 * RUN, 0.1, 4 * FIRST + 24 * RUN))[1]
+    assert again[-1].head == "1"
+
+
+def test_heads_without_a_stated_jewel_make_rows_and_no_watch() -> None:
+    watch = HeadsWatch(PUMP, JEWELS[:1], WatchSettings(), ("1", "2"))
+    rows, told = watch.learn_many(by_turns(40, bits=(2, 3)))
+    assert (len(rows), told) == (40, [])
+    assert len(watch.known()) == 1
+    assert watch.state is State.LEARNING
+    assert {STATES[k] for k in rows["state"]} == {State.LEARNING}
+
+
+def test_all_heads_counted_open_are_the_combination_of_all() -> None:
+    """A count of open heads, written as less than nothing, names none; all of them it does."""
+    watch = watch_of(())
+    rows = by_turns(10, bits=(3,))
+    rows["open_heads"] = -2
+    watch.learn_many(rows)
+    assert [each.heads for each in watch.known()] == ["head 1 and 2"]
+
+
+def test_a_closed_jet_is_heard_by_all_combinations() -> None:
+    watch = watch_of()
+    watch.learn_many(by_turns(2 * RUN))
+    watch.learn_many(batches([0.0] * 3, BatchKind.DEAD_HEAD, 2 * RUN))
+    assert [each.dead_headed for each in watch.known()] == [3, 3]

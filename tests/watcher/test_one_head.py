@@ -1,0 +1,91 @@
+"""A head beside the stated one that comes and goes: told once, and then left out."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from borewarden.watcher.bore_watch import BoreWatch
+from borewarden.watcher.one_head import OneHeadWatch, heads_of, more_heads
+from borewarden.watcher.settings import WatchSettings
+from borewarden.watcher.verdict import STATES, State
+from invented_watch import FIRST, PUMP, RUBY, SECOND, batches
+
+BOTH = float(np.log(2.0))
+DAY = 86_400 * SECOND
+
+
+def after_a_second_head() -> tuple[OneHeadWatch, list[State], int]:
+    """A watch that has seen a second head open and close, what it told, and the next batch."""
+    watch = OneHeadWatch(BoreWatch(PUMP, [RUBY], WatchSettings()))
+    growth = np.concatenate([np.zeros(FIRST + 20), np.full(30, BOTH), np.zeros(30)])
+    told = watch.learn_many(batches(growth))[1]
+    return watch, [verdict.state for verdict in told], len(growth)
+
+
+def later(start: int, *growth: float) -> NDArray[np.void]:
+    return batches(np.array(growth), start=start)
+
+
+def test_it_is_told_with_its_number_and_then_an_all_clear() -> None:
+    watch = OneHeadWatch(BoreWatch(PUMP, [RUBY], WatchSettings()))
+    watch.learn_many(batches(np.zeros(FIRST + 20)))
+    told = watch.learn_many(batches(np.full(30, BOTH), start=FIRST + 20))[1]
+    assert [verdict.state for verdict in told] == [State.OTHER_FAULT]
+    assert told[0].reason.startswith("more heads open than you stated: two? (effective area up ")
+    assert watch.verdict().reason.startswith("more heads open than you stated: two? (effective")
+    told = watch.learn_many(batches(np.zeros(30), start=FIRST + 50))[1]
+    assert [verdict.state for verdict in told] == [State.SOUND]
+    assert "heads" not in told[0].reason
+    assert "heads" not in watch.verdict().reason
+
+
+def test_what_is_known_to_come_and_go_is_left_out() -> None:
+    watch, told, n = after_a_second_head()
+    assert told == [State.SOUND, State.OTHER_FAULT, State.SOUND]  # learned, then told
+    rows, told_again = watch.learn_many(later(n, *[BOTH] * 30))
+    assert told_again == []
+    assert watch.verdict().reason.startswith("another head is open now; before: ")
+    assert watch.state is State.SOUND
+    assert rows["log_ratio"] == pytest.approx(BOTH, abs=0.01)
+    assert {STATES[k] for k in rows["state"]} == {State.SOUND}
+    assert np.all(rows["probability"] < 0.1)
+    # the first batch of one head began with both
+    rows, told_again = watch.learn_many(later(n + 30, 0.5 * BOTH, *[0.0] * 30))
+    assert told_again == []
+    assert len(rows) == 31
+    assert "another head" not in watch.verdict().reason
+
+
+def test_a_batch_that_ended_with_both_is_left_out_and_a_chip_is_not() -> None:
+    watch, _, n = after_a_second_head()
+    taken = watch.monitor.running.taken
+    assert watch.learn_many(later(n, 0.3))[1] == []  # it may be either
+    assert watch.monitor.running.taken == taken
+    assert watch.learn_many(later(n + 1, BOTH, 0.0, 0.0))[1] == []
+    assert watch.monitor.running.taken == taken + 1  # the first of one head began with both
+    told = watch.learn_many(later(n + 4, *[0.12] * 12))[1]
+    assert [verdict.state for verdict in told] == [State.OPENED]
+    assert watch.monitor.running.taken == taken + 13  # what waited is given, too
+
+
+def test_after_a_day_without_it_a_second_head_is_told_anew() -> None:
+    for passed, expected in ((DAY - 3600 * SECOND, []), (DAY, [State.OTHER_FAULT])):
+        watch, _, n = after_a_second_head()
+        rows = later(n, *[BOTH] * 30)
+        for name in ("start_ns", "end_ns"):
+            rows[name] += passed
+        assert [verdict.state for verdict in watch.learn_many(rows)[1]] == expected
+
+
+@pytest.mark.parametrize(
+    ("times", "heads"), [(1.4, 1), (1.6, 2), (2.0, 2), (2.39, 2), (2.45, 1), (3.0, 3), (0.5, 1)]
+)
+def test_only_about_a_whole_number_of_areas_is_one_of_heads(times: float, heads: int) -> None:
+    assert heads_of(float(np.log(times))) == heads
+
+
+def test_number_of_heads_in_words() -> None:
+    assert more_heads(3) == "more heads open than you stated: three?"
+    assert more_heads(7) == "more heads open than you stated: 7?"
