@@ -40,6 +40,7 @@ WAYS = {  # the name here, mode of the plant, whether the pump could feed both h
 VALVES = {"each head": ("valve_1", "valve_2"), "count": ("valve",), "none": ()}
 QUIET = ("SOUND", "LEARNING")
 CHIPS = (0.08, 0.10, 0.12, 0.15)
+LARGE, SOON = 0.10, 300.0  # chips that are to be told soon, and how soon, s of jet of that head
 LOOK = 300  # rows between looks at the verdict
 # s: a head has been seen if it has cut for so long before and after, in cuts not over at once
 LONG_CUT, BEFORE, AFTER = 60, 900, 300
@@ -176,6 +177,8 @@ def report(title: str, told: Sequence[Told]) -> None:
         return
     delays = [t.delay for t in chips]
     print(f"  chips told: {share(len(seen), len(chips))}; median delay {np.median(delays):.0f} s")
+    large = [t.delay <= SOON for t in chips if t.task.chip >= LARGE]
+    print(f"    from +10 % on, within 5 min of its jet: {share(sum(large), len(large))}")
     print(f"    as an opened bore first: {share(sum(t.told == 'OPENED' for t in seen), len(seen))}")
     print(f"    so in the evening: {share(sum(t.last == 'OPENED' for t in seen), len(seen))}")
     told_of = sum(bool(np.isfinite(t.delay)) for t in can)

@@ -173,6 +173,34 @@ def test_with_a_count_only_a_chip_is_of_one_head_or_the_other(intensifier: Inten
     assert verdict.suspects == "head 1 or 2"
 
 
+@pytest.mark.parametrize("count", [True, False])
+@pytest.mark.parametrize("bit", [0, 1])
+def test_a_chip_of_a_head_that_cuts_by_turns_is_told_without_its_name(
+    intensifier: Intensifier, count: bool, bit: int
+) -> None:
+    """By the number of open heads, or by nothing: one head alone is a jet, too."""
+    at = 3720 + bit * TURN
+    open_heads = np.where(np.arange(DAY) % TURN < 10, 0, turns(DAY, 1, 2))  # closed between
+    samples = day(intensifier, open_heads, {bit: 0.12}, at=at, named=False)
+    if not count:
+        samples = samples._replace(valve=np.full(DAY, np.nan))
+    watcher = watcher_of(intensifier, named=False)
+    alerts = watcher.learn_many(samples).alerts
+    assert [alert.verdict.state for alert in alerts] == [State.OPENED]
+    assert 0 < alerts[0].time_ns / 1e9 - at < 300
+    assert watcher.verdict().suspects == "head 1 or 2"  # though the other one has cut since
+
+
+def test_a_head_that_is_not_sure_is_said_to_be_the_more_probable(intensifier: Intensifier) -> None:
+    quiet = watcher_of(intensifier).verdict()
+    heads = (HeadBelief("2", 0.71), HeadBelief("1", 0.29))
+    told = with_heads(replace(quiet, reason="so"), Merged(State.OPENED, 0, heads))
+    assert told.reason == "head 1 or 2, most probably 2 (71 %): so"
+    alike = (HeadBelief("1", 0.5), HeadBelief("2", 0.5))
+    told = with_heads(replace(quiet, reason="so"), Merged(State.OPENED, 0, alike))
+    assert told.reason == "head 1 or 2: so"
+
+
 def test_a_head_without_a_stated_jewel_is_not_judged(intensifier: Intensifier) -> None:
     settings = gate_settings(intensifier, uses_counter=False)
     watcher = Watcher(intensifier, settings, jewels("1"), valve_heads=HEADS)
@@ -287,4 +315,4 @@ def test_a_fault_of_the_jet_is_that_of_its_head_and_a_fault_of_the_pump_of_none(
     assert leak.reason == f"area up; most probable: {Cause.LEAK.value} (80 %)"
     assert [belief.cause for belief in leak.causes] == [Cause.LEAK, Cause.UNKNOWN]
     unsure = merged(State.CANNOT_TELL, Cause.LEAK, 0.6, 0.4)
-    assert unsure.reason.startswith("head 1 or 2: ")
+    assert unsure.reason.startswith("head 1 or 2, most probably 1 (60 %): ")

@@ -23,19 +23,24 @@ def gather(
     pause: float = 60.0,
     between: float = 0.0,
     resolution: float = 0.001,
+    stays_on: bool = False,
 ) -> tuple[Levels, list[str], list[float]]:
     """Levels after batches of 20 s of these areas; who got which.
 
-    With a `pause` (s) before another area, and `between` those of the same.
+    With a `pause` (s) before another area, and `between` those of the same: the jet is closed
+    then. Where `stays_on`, it is not.
     """
     whose, which = [], []
-    end = levels.run.end_ns
+    end, seconds = levels.run.end_ns, levels.jet.jet_seconds
     for k, area in enumerate(areas):
         one: NDArray[np.void] = np.zeros(1, dtype=BATCH)
         waited = between if k > 0 and area == areas[k - 1] else pause
+        waited = 0.0 if stays_on and k > 0 else waited
+        seconds += 20.0
         one["start_ns"] = end + int(waited * 1e9)
         one["end_ns"] = end = int(one["start_ns"][0]) + 20 * 10**9
         one["area"], one["time"], one["resolution"] = area, 20.0, resolution
+        one["jet_seconds"] = seconds if stays_on else 0.0
         levels, given = sort(levels, one, number, jewels)
         whose += [combination.words for combination, _ in given]
         which += [float(batch["area"][0]) for _, batch in given]
@@ -138,6 +143,38 @@ def test_a_run_is_at_the_mean_of_its_batches() -> None:
     levels, _, _ = gather(areas, [SMALL, LARGE], pause=5.0, resolution=0.01)
     assert levels.run.batches == 3
     assert levels.run.mean == pytest.approx(np.log(ONE) + 0.002)
+
+
+def test_a_step_in_the_midst_of_a_jet_is_of_its_jewel() -> None:
+    """Whoever goes on with another head closes the jet; so that is no other head, at any time."""
+    levels, _, _ = gather([ONE] * 3, TWINS, number=1)
+    grown = 1.07 * ONE
+    after, whose, which = gather([ONE] * 2 + [grown] * 3, TWINS, 1, levels, stays_on=True)
+    assert which == [ONE] * 2 + [grown] * 3  # none waits
+    assert set(whose) == {"head 1 or head 2"}
+    [level] = after.known
+    assert level.has_moved
+    assert level.home == pytest.approx(np.log(ONE))
+    assert level.centre == pytest.approx(np.log(grown))
+    # what has the old area after that is the other jewel
+    last, _, _ = gather([ONE] * 3 + [grown], TWINS, 1, after)
+    assert [k.combination.place for k in last.known] == [0, 1]
+    assert last.known[1].home == pytest.approx(np.log(ONE))
+    # where the jet was closed between, it may be the other jewel, too
+    apart, _, _ = gather([ONE] * 2 + [grown] * 3, TWINS, 1, levels)
+    assert len(apart.known) == 2
+
+
+def test_a_jet_that_ends_with_another_area_is_believed_once_the_next_one_has_it() -> None:
+    levels, _, _ = gather([ONE] * 3, TWINS, number=1)
+    ended, _, _ = gather([ONE] * 2 + [1.05 * ONE], TWINS, 1, levels, stays_on=True)
+    assert not ended.known[0].has_moved
+    more, whose, _ = gather([1.07 * ONE] * 2, TWINS, 1, ended)
+    assert len(whose) == 2
+    assert [level.has_moved for level in more.known] == [True]
+    # or forgotten
+    back, _, _ = gather([ONE] * 2 + [1.07 * ONE] * 3, TWINS, 1, ended)
+    assert [level.has_moved for level in back.known] == [False, False]
 
 
 def test_number_of_open_heads_keeps_levels_apart() -> None:

@@ -17,6 +17,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from borewarden.base.text import probability_words
 from borewarden.detect.step import WINDOW, newest
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.gate.gate import Gate, GateSettings
@@ -38,6 +39,7 @@ LIKELY_SIZE = 0.2  # standard deviation of what one jewel, or the pump, may be o
 UNSURE = 0.012  # relative, of what another combination shows: pump and pressure wander; invented
 UNLEARNED = 0.05  # relative, of two jewels against each other where nothing was learned; invented
 UNSTATED = 0.04  # relative, of a learned C_d about its material's; invented
+MORE_LIKELY = 0.6  # from which a head that is not sure is called the most probable; invented
 FEWEST = 2  # batches since the onset, to have a say; invented
 FEWEST_BEFORE = 3  # and before it; invented
 RECENT = 30  # batches before and after that are compared; invented
@@ -92,14 +94,20 @@ def gate_of(
     jewels: Sequence[Jewel],
     valve_heads: Sequence[str],
 ) -> Gate:
-    """A new gate for these `jewels`; each of `valve_heads` has a valve signal."""
+    """A new gate for these `jewels`; each of `valve_heads` has a valve signal.
+
+    Where nothing says which heads are open, the smallest jewel alone is a jet, too.
+    """
     areas = {jewel.head: jewel.nominal_area for jewel in jewels}
-    return Gate(
+    gate = Gate(
         settings._replace(nominal_area=stated_area(list(jewels))),
         displacement,
         max(len(jewels), len(valve_heads)),
         [areas.get(head, 0.0) for head in valve_heads],
     )
+    if not valve_heads:
+        gate.state.open.area = min(areas.values())
+    return gate
 
 
 # -- what is told
@@ -172,8 +180,17 @@ def with_heads(verdict: Verdict, merged: Merged) -> Verdict:
     if merged.state is State.OTHER_FAULT and causes and causes[0].cause not in OF_A_JET:
         return replace(verdict, reason=reason, heads=())
     if verdict.suspects:
-        reason = f"{verdict.suspects}: {reason}"
+        reason = f"{_suspected(verdict)}: {reason}"
     return replace(verdict, reason=reason)
+
+
+def _suspected(verdict: Verdict) -> str:
+    """Such as "head 1", or "head 1 or 2, most probably 2 (71 %)"."""
+    first = verdict.heads[0]
+    if verdict.head is not None or first.probability < MORE_LIKELY:
+        return verdict.suspects
+    share = probability_words(first.probability)
+    return f"{verdict.suspects}, most probably {first.head} ({share})"
 
 
 # -- how far each combination has moved
@@ -265,7 +282,8 @@ def _stated(part: Part, jewels: Sequence[Jewel]) -> float:
 def _drifted(part: Part, lead: Part) -> tuple[float, float, float] | None:
     """How far the area has gone slowly since the baseline.
 
-    The less of the lead's time it was watched, too, the less that says.
+    The less of the lead's time it was watched, too, and the further the lead has gone since, the
+    less that says.
     """
     if not isinstance(part.monitor, Watching) or not isinstance(lead.monitor, Watching):
         return None
@@ -274,8 +292,18 @@ def _drifted(part: Part, lead: Part) -> tuple[float, float, float] | None:
     (began, ended), (from_ns, until_ns) = _watched(part.monitor), _watched(lead.monitor)
     both = min(ended, until_ns) - max(began, from_ns)
     unwatched = 1.0 - max(both, 0) / max(until_ns - from_ns, 1)
-    spread = float(np.linalg.norm([sd, UNSURE, unwatched * of_lead]))
+    since = _gone_since(lead, ended) if ended < until_ns else 0.0
+    spread = float(np.linalg.norm([sd, UNSURE, unwatched * of_lead, since]))
     return gone, spread, part.monitor.reference.area
+
+
+def _gone_since(part: Part, time_ns: int) -> float:
+    """How far the area has gone since then, if that was but the last that was seen of it."""
+    rows = _rows(part)
+    before, after = rows[rows["end_ns"] <= time_ns], rows[rows["start_ns"] >= time_ns]
+    if len(before) == 0 or len(after) == 0:
+        return 0.0
+    return _mean(after[-RECENT:]) - _mean(before[-RECENT:])
 
 
 def _watched(monitor: Watching) -> tuple[int, int]:

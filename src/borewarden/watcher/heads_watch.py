@@ -22,7 +22,7 @@ from borewarden.watcher.batch_loop import NO_RESULTS
 from borewarden.watcher.bore_watch import BoreWatch
 from borewarden.watcher.heads import Merged, Part, merge, with_heads
 from borewarden.watcher.known import Known
-from borewarden.watcher.levels import Combination, Given, Levels, sort, words_of
+from borewarden.watcher.levels import Combination, Given, Jet, Levels, sort, words_of
 from borewarden.watcher.one_head import OneHeadWatch
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import STATES, State, Verdict, head_of
@@ -153,6 +153,7 @@ class HeadsWatch:
             heads = frozenset(named)
             return [(Combination((heads,)), one)] if heads <= stated else []
         if -open_heads == len(stated):
+            self._levels = self._levels._replace(jet=Jet())  # one of them may go on, or the other
             return [(Combination((stated,)), one)]
         if not steady or self._valve_heads or -open_heads > len(stated):
             return []

@@ -32,6 +32,9 @@ SEEN_BY_THEN = 9000.0  # s of steady jet, after which all heads have cut; invent
 PAUSE_NS = 20 * 10**9  # between batches, in which another head may begin; invented
 LONG_RUN = 10  # batches in the mean of a run; invented
 FOLLOW = 0.2  # weight of the newest batch in the place of a level; invented
+MOVED = 0.03  # in log area: what has gone so far from where it was, has another jewel; invented
+SETTLES = 20.0  # s: a jet takes no longer after a step; else others were open between; invented
+LOOKS = 2.0  # s: what two looks at a jet may differ by, without it being closed between; invented
 
 
 class Combination(NamedTuple):
@@ -60,11 +63,21 @@ def words_of(heads: Iterable[str]) -> str:
 
 
 class Level(NamedTuple):
-    """An area that comes again and again: `centre` is its log, m²."""
+    """An area that comes again and again: `centre` is its log, m², and `home` what it was at first.
+
+    `hint` is the log area with which a jet of it ended, where that was another one already.
+    """
 
     combination: Combination
     number: int  # of open heads
     centre: float
+    home: float
+    hint: float | None = None
+
+    @property
+    def has_moved(self) -> bool:
+        """Whether its jewel has another area by now than at first."""
+        return abs(self.centre - self.home) > MOVED
 
 
 class Run(NamedTuple):
@@ -75,11 +88,25 @@ class Run(NamedTuple):
     mean: float = 0.0
 
 
+class Jet(NamedTuple):
+    """The jet since it was last closed: as a `Run`, and the place of the level that it is of.
+
+    That does not change while the jet is on: whoever closes one head and opens another closes the
+    jet. So a step in the midst of it is one of its jewel.
+    """
+
+    run: Run = Run()
+    jet_seconds: float = 0.0  # of the pump, at its end
+    number: int = 0  # of open heads
+    place: int | None = None
+
+
 class Levels(NamedTuple):
     """The levels seen so far, the run that goes on, and batches that wait for the next one."""
 
     known: tuple[Level, ...] = ()
     run: Run = Run()
+    jet: Jet = Jet()
     held: tuple[Batches, ...] = ()  # each of shape (1,)
     time: float = 0.0  # s of steady jet so far
 
@@ -94,14 +121,16 @@ def sort(
 
     Returns the levels after it, and which batches now go to which combination: none if it waits.
     """
-    run = _run_with(levels.run, one)
-    levels = levels._replace(run=run, time=levels.time + float(one["time"][0]))
-    mine = [level for level in levels.known if number in (0, level.number)]
-    nearest = min(mine, key=lambda level: abs(level.centre - run.mean), default=None)
-    if nearest is not None and abs(nearest.centre - run.mean) <= _near(one, run.batches):
+    run, jet = _run_with(levels.run, one), _jet_with(levels.jet, one, number)
+    levels = levels._replace(run=run, jet=jet, time=levels.time + float(one["time"][0]))
+    if jet.place is not None:
+        return _stay(levels, jet.place, one)
+    mine = [k for k, level in enumerate(levels.known) if number in (0, level.number)]
+    nearest = min(mine, key=lambda k: abs(levels.known[k].centre - run.mean), default=None)
+    if nearest is not None and _is_near(levels.known[nearest].centre, run, one):
         # where no signal tells heads apart, what waited was partly of one, partly of another
         waited = list(levels.held) if number else []
-        return _follow(levels, nearest, [*waited, one])
+        return _follow(_settled(levels, mine, one), nearest, [*waited, one])
     if levels.held and run.batches == 1:
         before = levels.held
         levels = levels._replace(held=(one,))
@@ -110,6 +139,9 @@ def sort(
         return levels, []
     held = (*levels.held, one)
     mean = sum(_log_area(each) for each in held) / len(held)
+    left = next((k for k in mine if _goes_on_from(levels.known[k], mean, one)), None)
+    if left is not None and len(held) >= TO_COUNT:
+        return _follow(_moved(levels, left, mean), left, list(held))
     found = _new_level(levels, mean, number, jewels)
     if len(held) < (TO_COUNT if found is None and nearest is not None else TO_BEGIN):
         return levels._replace(held=held), []
@@ -128,6 +160,10 @@ def _near(one: Batches, batches: int) -> float:
     return max(NEAR, SPREADS * float(one["resolution"][0]) / batches)
 
 
+def _is_near(centre: float, run: Run, one: Batches) -> bool:
+    return abs(centre - run.mean) <= _near(one, run.batches)
+
+
 def _run_with(run: Run, one: Batches) -> Run:
     """The run with one more batch, or a new one after a pause or where it is unlike the others."""
     value, end_ns = _log_area(one), int(one["end_ns"][0])
@@ -138,15 +174,75 @@ def _run_with(run: Run, one: Batches) -> Run:
     return Run(end_ns, batches, run.mean + (value - run.mean) / batches)
 
 
+def _jet_with(jet: Jet, one: Batches, number: int) -> Jet:
+    """The jet with one more batch, or a new one where it was closed before or within that batch."""
+    start_ns, end_ns = int(one["start_ns"][0]), int(one["end_ns"][0])
+    seconds = float(one["jet_seconds"][0])
+    closed = (end_ns - jet.run.end_ns) * 1e-9 - (seconds - jet.jet_seconds)
+    unsteady = (end_ns - start_ns) * 1e-9 - float(one["time"][0])
+    follows = start_ns == jet.run.end_ns and number == jet.number
+    if follows and closed <= LOOKS and unsteady <= SETTLES:
+        return Jet(_run_with(jet.run, one), seconds, number, jet.place)
+    whole = unsteady <= LOOKS
+    return Jet(Run(end_ns, 1, _log_area(one)) if whole else Run(end_ns), seconds, number)
+
+
+def _settled(levels: Levels, mine: list[int], one: Batches) -> Levels:
+    """The levels, knowing which one the jet is of, if it can't be another one."""
+    run = levels.jet.run
+    if run.batches == 0:
+        return levels  # it began with another one
+    off = sorted((abs(levels.known[k].centre - run.mean), k) for k in mine)
+    near = _near(one, run.batches)
+    if off[0][0] > near or (len(off) > 1 and off[1][0] <= 2.0 * near):
+        return levels
+    return levels._replace(jet=levels.jet._replace(place=off[0][1]))
+
+
+def _stay(levels: Levels, place: int, one: Batches) -> tuple[Levels, Given]:
+    """Give a batch to the level that its jet is of, wherever that goes."""
+    level, value = levels.known[place], _log_area(one)
+    if abs(value - level.centre) > _near(one, 1):
+        if _goes_on_from(level, value, one):
+            levels = _moved(levels, place, value)
+        else:
+            levels = _with_level(levels, place, level._replace(hint=value))
+        return levels._replace(held=()), [(level.combination, one)]
+    return _follow(levels, place, [one])
+
+
+def _goes_on_from(level: Level, value: float, one: Batches) -> bool:
+    """Whether this `value` is at least as far off, on the same side, as the jet ended with."""
+    if level.hint is None:
+        return False
+    side = math.copysign(1.0, level.hint - level.centre)
+    return side * (value - level.hint) > -_near(one, 1)
+
+
+def _with_level(levels: Levels, place: int, level: Level) -> Levels:
+    known = (*levels.known[:place], level, *levels.known[place + 1 :])
+    return levels._replace(known=known)
+
+
+def _moved(levels: Levels, place: int, value: float) -> Levels:
+    """The levels where the one at `place` has gone to another `value`."""
+    return _with_level(levels, place, levels.known[place]._replace(centre=value, hint=None))
+
+
 def _follow(
-    levels: Levels, level: Level, batches: list[Batches], held: tuple[Batches, ...] = ()
+    levels: Levels, place: int, batches: list[Batches], held: tuple[Batches, ...] = ()
 ) -> tuple[Levels, Given]:
-    """Give `batches` to a `level`, which goes where they are."""
-    centre = level.centre
+    """Give `batches` to the level at `place`, which goes where they are."""
+    level = levels.known[place]
+    centre, home = level.centre, level.home
     for each in batches:
-        centre += FOLLOW * (_log_area(each) - centre)
-    known = tuple(level._replace(centre=centre) if o is level else o for o in levels.known)
-    return levels._replace(known=known, held=held), [(level.combination, each) for each in batches]
+        value = _log_area(each)
+        centre += FOLLOW * (value - centre)
+        if abs(value - home) <= NEAR:
+            home += FOLLOW * (value - home)
+    level = level._replace(centre=centre, home=home, hint=None)
+    levels = _with_level(levels, place, level)._replace(held=held)
+    return levels, [(level.combination, each) for each in batches]
 
 
 def _new_level(levels: Levels, value: float, number: int, jewels: Sequence[Jewel]) -> Level | None:
@@ -158,15 +254,18 @@ def _new_level(levels: Levels, value: float, number: int, jewels: Sequence[Jewel
     }
     # pump figures that are off are off for all levels alike
     offs = [
-        level.centre - stated[level.combination.options[0]]
+        level.home - stated[level.combination.options[0]]
         for level in levels.known
         if level.combination.options[0] in stated
     ]
     off = float(np.mean(offs)) if offs else 0.0
     best = min(stated, key=lambda heads: abs(stated[heads] + off - value))
-    alike = [level.centre for level in levels.known if level.number == len(best)]
+    alike = [level for level in levels.known if level.number == len(best)]
     late = levels.time > SEEN_BY_THEN
-    if alike and (late or min(abs(centre - value) for centre in alike) > PLAUSIBLE):
+    # another jewel, as large as one whose area has changed since
+    twin = any(level.has_moved and abs(level.home - value) <= NEAR for level in alike)
+    near_one = alike and min(abs(level.home - value) for level in alike) <= PLAUSIBLE
+    if alike and not twin and (late or not near_one):
         return None
     if levels.known and abs(stated[best] + off - value) > ALIKE:
         return None
@@ -178,7 +277,7 @@ def _new_level(levels: Levels, value: float, number: int, jewels: Sequence[Jewel
     place = sum(level.combination.options == options for level in levels.known)
     if place >= len(options):
         return None
-    return Level(Combination(options, place), len(best), value)
+    return Level(Combination(options, place), len(best), value, value)
 
 
 def _sets(jewels: Sequence[Jewel]) -> list[Heads]:
