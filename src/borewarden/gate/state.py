@@ -80,6 +80,7 @@ SMOOTHED = np.dtype(
         ("slow", np.float64),
         ("spread", np.float64),  # relative, upper decile of |fast - slow|
         ("scatter", np.float64),  # the same of |reading - slow|
+        ("since", np.float64),  # s since they started anew
         ("side", np.float64),  # sign of fast - slow
         ("one_sided", np.float64),  # s, for which it has been that
         ("apart", np.float64),  # fast - slow, smoothed in turn
@@ -92,10 +93,13 @@ RISES = 8  # openings of the jet that are remembered
 FLOW = np.dtype(
     [
         ("area", SMOOTHED),
+        ("noise", np.float64),  # sd of a single reading
         ("now", np.float64),  # at this sample
         ("before", np.float64),  # at the one before
         ("settled_time", np.float64),  # s since it last moved
         ("wait", np.float64),  # s that it has to be settled for, after it moved
+        ("fell", np.float64),  # by how much it has fallen on and on
+        ("fastest", np.float64),  # 1/s, that it did so
         ("low_ns", np.int64),  # newest time at which a closed jet took next to nothing; 0: none
         ("rises", np.float64, (RISES,)),  # s, from next to nothing to a jet
         ("rise", np.int64),  # how many there have been
