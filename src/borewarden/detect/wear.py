@@ -17,7 +17,7 @@ BENT = 6.0  # log likelihood ratio from which on a line counts as bent
 PRESSURE_SD = 0.05  # of log area by log pressure, beforehand: leaks and fill; invented
 OUTLIER = 4.0  # standard deviations; a value further off counts as this far
 BY_NOW = 27  # values, some three jet hours, in which a change that is no wander may hide; invented
-MOST_EVIDENCE = 30.0  # against a hypothesis, which may yet come true; invented
+MOST_EVIDENCE = 12.0  # against a hypothesis, which may yet come true; invented
 REMEMBERS = 0.998  # of what was found, from one value to the next; invented
 TIMES_OF_A_DAY = 2.0 * np.pi / 24.0  # 1/h
 

@@ -38,6 +38,7 @@ HOUR = 3600.0  # s
 _PLACE = STATE.fields["jet"][1] + JET.fields["head_seconds"][1]  # type: ignore[index]
 HEAD_SECONDS = slice(_PLACE, _PLACE + JET["head_seconds"].itemsize)  # bytes of the state
 FIRST_SPREAD = 0.016  # relative, of readings about which nothing is known yet; invented
+FIRST_FLOW_SPREAD = 0.006  # the same of a flow: what a mean over short pauses wobbles is more
 
 
 def _reader(*names: str) -> Callable[[NDArray[np.uint8]], float]:
@@ -85,7 +86,8 @@ class Gate:
         state.open.area = settings.nominal_area
         state.open.count = heads
         state.open.areas[: len(areas)] = areas
-        state.smoothed.spread = state.flow.area.spread = FIRST_SPREAD
+        state.smoothed.spread = FIRST_SPREAD
+        state.flow.area.spread = state.flow.noise = FIRST_FLOW_SPREAD
         state.smoothed.scatter = state.flow.area.scatter = FIRST_SPREAD
         state.flow.rises[:] = FIRST_RISE
 

@@ -50,7 +50,7 @@ STOP_BATCH = 300.0  # s of a stopped pump in a batch; invented
 HEAD_ON = 0.5  # heads: above, the valve signal says that one is on; halfway between 0 and 1
 RESTART = 0.5  # of `settle_time`, in which the smoothed pressures start anew; invented
 BEST_OF = 3  # pieces of a coarse log, of which one makes a batch; invented
-PAUSED = 1.15  # usual times from count to count: after more the jet was closed; invented
+PAUSED = 1.05  # usual times from count to count: after more the jet was closed; invented
 PAUSED_PACE = 0.1  # of the usual pace, by which such a time counts; invented
 PERIOD_PACE = 0.02  # by which the time from count to count is followed; invented
 STEP_PACE = 0.02  # by which the usual step of a counter grows at an edge; invented
@@ -65,6 +65,7 @@ STEADY_SPREADS = 3.0  # upper deciles that a steady reading may be off; 4.9 sd i
 DECILE = 0.9  # a quartile overlooks the dips of reversals that a log catches now and then
 SPREAD_PACE = 0.03  # 1/s, by which it is followed; invented
 UNSETTLED_PACE = 0.1  # of that, where the reading is not steady; invented
+START = 4.0  # s, from which both smoothed readings start as a mean; invented
 TINY = 1e-12  # a scale that is none would divide by zero
 SPIKE = 2.0  # upper deciles above its level: a pressure that says the jet was closed; invented
 SPREAD_STEP = 0.2  # the most at once; invented
@@ -97,6 +98,9 @@ SAME_JET = 0.015  # relative, by which the level of a jet may differ from one to
 BELOW_CEILING = (0.7, 0.975)  # of the ceiling, where a jet's level may be; invented
 SAME_SPEED = 0.015  # relative, by which a belt slips more under load; invented
 TURNS = 2  # times from a jet to the ceiling, after which that is no jet; invented
+SECOND_DIFFERENCE = 1.652  # its median of normal noise: 0.6745 sqrt(1 + 4 + 1) sd
+NOISE_BAND = 4.9  # sd of a smoothed reading: as `STEADY_SPREADS` upper deciles
+FALL = 0.25  # of the jet's flow, that a reading has to fall to show how it lags; invented
 FIRST_RISE = 12.0  # s, of an opening of which nothing is known: a mean over 24 s; invented
 
 
@@ -365,9 +369,6 @@ def _gather_counted(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) 
                     jet.batch.shared = run.edge
                 else:
                     _add_lateness(jet, x)
-                    # a pause too short to see may hide in it
-                    hidden = (PAUSED - 1.0) * min(length, COARSE) + edge
-                    jet.batch.timing += hidden * hidden / 3.0
                 run.edge = edge * edge / UNIFORM
                 jet.batch.timing += 2.0 * run.edge
                 run.open = True
@@ -543,6 +544,7 @@ def _watch_heads(s: Any, g: GateSettings, now: Sample) -> None:
 def _restart(smoothed: Any, value: float) -> None:
     smoothed.fast = value
     smoothed.slow = value
+    smoothed.since = 0.0
     smoothed.side = 0.0
     smoothed.one_sided = 0.0
     smoothed.apart = 0.0
@@ -551,8 +553,12 @@ def _restart(smoothed: Any, value: float) -> None:
 @compilable
 def _smooth(smoothed: Any, g: GateSettings, value: float, seconds: float, interval: float) -> None:
     slow_time = max(g.slow_time, SLOW_INTERVALS * interval)
-    smoothed.fast += (1.0 - np.exp(-seconds / g.fast_time)) * (value - smoothed.fast)
-    smoothed.slow += (1.0 - np.exp(-seconds / slow_time)) * (value - smoothed.slow)
+    mean = 0.0
+    if seconds > 0.0 and smoothed.since < START:  # one noisy reading would else last as long
+        mean = seconds / (smoothed.since + 2.0 * seconds)
+    smoothed.fast += max(1.0 - np.exp(-seconds / g.fast_time), mean) * (value - smoothed.fast)
+    smoothed.slow += max(1.0 - np.exp(-seconds / slow_time), mean) * (value - smoothed.slow)
+    smoothed.since += seconds
     apart = smoothed.fast - smoothed.slow
     smoothed.apart += (1.0 - np.exp(-seconds / APART_TIME)) * (apart - smoothed.apart)
     smoothed.one_sided += seconds
@@ -637,11 +643,46 @@ def _watch_rise(s: Any, g: GateSettings, ratio: float, pressure: float) -> None:
         seconds = (s.time_ns - flow.low_ns) * S_PER_NS
         if s.interval > COARSE:  # it may have been shorter by all the time that nobody looked
             seconds = max(seconds - s.interval, min(seconds, FIRST_RISE))
-        flow.rises[flow.rise % len(flow.rises)] = seconds
-        if flow.rise == 0:
-            flow.rises[1] = seconds  # the best that is known until the next one
-        flow.rise += 1
+        _keep_rise(flow, seconds)
         flow.low_ns = 0
+
+
+@compilable
+def _keep_rise(flow: Any, seconds: float) -> None:
+    flow.rises[flow.rise % len(flow.rises)] = seconds
+    if flow.rise == 0:
+        flow.rises[1] = seconds  # the best that is known until the next one
+    flow.rise += 1
+
+
+@compilable
+def _watch_fall(s: Any, x: Interval) -> None:
+    """How quickly the reading falls as the jet closes: a mean over W s by a Wth of it a second.
+
+    It need not fall to nothing: a crank turns on at its least speed.
+    """
+    flow = s.flow
+    fell = (s.last.rate - x.rate) * x.delivery / (s.open.area * x.flux)
+    if fell > 0.0 and x.seconds > 0.0:
+        flow.fell += fell
+        flow.fastest = max(flow.fastest, fell / x.seconds)
+        return
+    if flow.fell >= FALL:
+        _keep_rise(flow, 0.5 / flow.fastest)
+    flow.fell = 0.0
+    flow.fastest = 0.0
+
+
+@compilable
+def _learn_noise(flow: Any, ratio: float, seconds: float) -> None:
+    """Follow the noise of a single reading, by the median of its second differences.
+
+    Those are next to nothing while a running mean goes up or down in a line.
+    """
+    off = abs(ratio - 2.0 * flow.now + flow.before) / SECOND_DIFFERENCE
+    pace = min(SPREAD_PACE * seconds, SPREAD_STEP)
+    flow.noise *= 1.0 + (0.5 * pace if off > flow.noise else -0.5 * pace)
+    flow.noise = min(max(flow.noise, LEAST_SPREAD), MOST_SPREAD)
 
 
 @compilable
@@ -664,8 +705,12 @@ def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
     elif x.flux > 0.0:
         ratio = x.rate * x.delivery / (s.open.area * x.flux)
         _watch_rise(s, g, ratio, x.pressure)
+        if g.turns_on and s.interval <= COARSE:
+            _watch_fall(s, x)
     else:
         ratio = 0.0
+    if on:
+        _learn_noise(flow, ratio, x.seconds)
     flow.before = flow.now
     flow.now = ratio
     area = flow.area
@@ -673,7 +718,9 @@ def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
     step = g.rate_resolution / x.rate if x.rate > 0.0 else 0.0
     if g.uses_counter:  # between two looks it may have paused, or made one stroke more
         step = 1.0 / max(x.events, 1.0)
-    steady = _is_steady(area, max(LEAST_FLOW_BAND, step), MOST_FLOW_BAND)
+    smoothing = 1.0 - np.exp(-s.interval / g.fast_time)
+    noise = NOISE_BAND * flow.noise * np.sqrt(smoothing / (2.0 - smoothing))
+    steady = _is_steady(area, max(LEAST_FLOW_BAND, step, noise), MOST_FLOW_BAND)
     was_settled = flow.settled_time > flow.wait
     if on and x.seconds > 0.0 and steady:
         flow.settled_time += x.seconds
@@ -687,6 +734,8 @@ def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
         flow.settled_time = 0.0
     if flow.settled_time < RESTART * g.settle_time:
         _restart(area, ratio)
+        if g.flow_shows_jet:
+            area.since = np.inf  # what lags goes on moving: a mean would hide that
 
 
 @compilable
@@ -717,6 +766,7 @@ def _move_clock(s: Any, g: GateSettings, t: int, pressure: float, seconds: float
         seconds = 0.0
         _restart(s.smoothed, pressure)
         s.flow.settled_time = 0.0
+        s.flow.fell = 0.0
         s.flow.low_ns = 0
         s.same_time = 0.0
         s.jet.on = False

@@ -25,6 +25,7 @@ class GateSettings(NamedTuple):
     stopped_pressure: float  # Pa, below is stopped
     uses_counter: bool  # strokes come as a counter, not as a rate
     flow_shows_jet: bool  # an intensifier stands still while dead-headed; a crank pump does not
+    turns_on: bool = False  # with the jet closed it goes on at some least speed
     bypass_pressure: float = np.inf  # Pa, at and above the bypass spills
     rate_resolution: float = 0.0  # Hz, least step of a rate reading
     stored_volume: float = 0.0  # m³ of water under pressure, from the check valves to the jewels
@@ -120,6 +121,7 @@ SMOOTHED = np.dtype(
         ("slow", np.float64),
         ("spread", np.float64),  # relative, upper decile of |fast - slow|
         ("scatter", np.float64),  # the same of |reading - slow|
+        ("since", np.float64),  # s since they started anew
         ("side", np.float64),  # sign of fast - slow
         ("one_sided", np.float64),  # s, for which it has been that
         ("apart", np.float64),  # fast - slow, smoothed in turn
@@ -132,10 +134,13 @@ RISES = 8  # openings of the jet that are remembered
 FLOW = np.dtype(
     [
         ("area", SMOOTHED),
+        ("noise", np.float64),  # sd of a single reading
         ("now", np.float64),  # at this sample
         ("before", np.float64),  # at the one before
         ("settled_time", np.float64),  # s since it last moved
         ("wait", np.float64),  # s that it has to be settled for, after it moved
+        ("fell", np.float64),  # by how much it has fallen on and on
+        ("fastest", np.float64),  # 1/s, that it did so
         ("low_ns", np.int64),  # newest time at which a closed jet took next to nothing; 0: none
         ("rises", np.float64, (RISES,)),  # s, from next to nothing to a jet
         ("rise", np.int64),  # how many there have been

@@ -175,16 +175,19 @@ class MachineSettings(FileSettings):
         pump = self.build_pump()
         rated = pump.rated_pressure
         spills = isinstance(pump, DirectDrive) and pump.regulation == "bypass"
+        is_set = isinstance(pump, Intensifier) or pump.regulation == "speed"  # the pressure
         given = self.log or self.source
         newest = {j.head: j for j in sorted(self.jewels(), key=lambda jewel: jewel.fitted_ns)}
         settings = GateSettings(
             nominal_area=stated_area(list(newest.values())),
             max_rate=pump.max_rate,
             max_pressure=1.3 * rated,
-            working_pressure=0.6 * rated,
+            # where the pressure falls as the bore opens, a low one may be just that
+            working_pressure=(0.6 if is_set else 0.45) * rated,
             stopped_pressure=0.05 * rated,
             uses_counter=given is not None and given.stroke_count is not None,
-            flow_shows_jet=isinstance(pump, Intensifier) or pump.regulation == "speed",
+            flow_shows_jet=is_set,
+            turns_on=not isinstance(pump, Intensifier),
             bypass_pressure=0.99 * rated if spills else math.inf,
             rate_resolution=given.rate_resolution if given else 0.0,
             stored_volume=self.pump.stored_volume or 0.0,

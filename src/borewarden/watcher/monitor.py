@@ -283,7 +283,7 @@ def _sharpen(state: Watching, seen: Observation) -> Watching:
         state = weighed(state, event)
     else:
         state = changed(state, event=event)
-    if n < DRIFT_BLOCK or is_to_last(event, step):
+    if n < DRIFT_BLOCK or is_to_last(state, event, step):
         return state
     offset = state.expected.offset
     if offset != 0.0 and abs(offset + step.size) < BACK * smallest:

@@ -16,7 +16,7 @@ from borewarden.diagnose.features import SIGNAL_OF, SLUGGISH, known_mean, shift_
 from borewarden.diagnose.groups import groups
 from borewarden.diagnose.posterior import chance_of_nothing, posterior
 from borewarden.diagnose.signatures import Circumstances
-from borewarden.gate.batch import BatchKind
+from borewarden.gate.batch import HEADS, BatchKind
 from borewarden.physics.pump import Intensifier
 from borewarden.watcher.events import (
     Event,
@@ -37,7 +37,9 @@ BY_NOW = 12  # newest batches that say where the area is by now; invented
 GROWS, CAME_AT_ONCE = 0.3, -1.0
 SHAPED, GROWN = 2, 5
 LASTS = 40  # batches that the area has to stay smaller, before that is told; invented
+SHRUNK = 0.5  # of the smallest step, or of the step: what turns out less is not told; invented
 HEATED = 0.5  # share of a leak's heat to wait for; invented
+FAR = float(np.log(1.3))  # in log area, as a line that is dumped may look; invented
 UNSETTLED = 0.45  # relative uncertainty of a step that has not settled yet; invented
 # Probabilities of the first cause; all invented
 LEFT_BY_ITSELF = 0.5  # that a signal left its place without any cause: nothing is told
@@ -69,7 +71,10 @@ def weighed(state: Watching, event: Event) -> Watching:
         return with_standing(changed(state, event=None), 0.0)
     state = changed(state, event=event)
     state = with_standing(state, max(found.probability(Cause.BORE), state.past.probability))
-    if sudden and _is_early(event, step, found.shift, heated, top):
+    if sudden and _is_early(state, event, step, found.shift, heated, top):
+        return state
+    shown_elsewhere = _hears(found.shift) and _known_to_make_it(top)
+    if untold and not shown_elsewhere and _comes_to_nothing(state, event, step):
         return state
     if isinstance(event, SignalEvent) and event.onset_ns and len(event.after) < HEAR_SIGNALS:
         return state  # a closed jet passed water: a leak takes from the open jet's flow, too
@@ -92,6 +97,15 @@ def _too_small_to_unsay(state: Watching, step: Step) -> bool:
     """Whether the step is below the smallest of interest, and another cause was all but sure."""
     past = state.past
     return past.other_sure and not past.opened and abs(step.size) < state.detector.smallest
+
+
+def _comes_to_nothing(state: Watching, event: Event, step: Step) -> bool:
+    """Whether by what followed it is no step of interest, or the newest batch is without it."""
+    if not isinstance(event, StepEvent):
+        return False
+    if abs(step.size) < SHRUNK * state.detector.smallest:
+        return True
+    return bool(event.sign * event.after["value"][-1] < SHRUNK * abs(step.size))
 
 
 def _has_no_shape_yet(event: Event, top: Belief) -> bool:
@@ -213,27 +227,41 @@ def _follows_the_set_pressure(state: Watching, event: Event) -> bool:
     return float(np.mean(event.after["rate"])) < OVERSTROKE_NEAR * pump.max_stroke_rate
 
 
-def _is_early(event: Event, step: Step, shift: FeatureShift, heated: float, top: Belief) -> bool:
+def _is_early(
+    state: Watching, event: Event, step: Step, shift: FeatureShift, heated: float, top: Belief
+) -> bool:
     """Whether to wait for what the next batches say before anything is told."""
     heard = event.batches if isinstance(event, StepEvent) else event.idle_batches
     few = heard < HEAR_SIGNALS
     if few and step.size_sd > UNSETTLED * abs(step.size):
         return True  # it still moves
-    if is_to_last(event, step):
+    if is_to_last(state, event, step):
         return True
-    known = np.isfinite(shift.seen)
-    feels = bool(known[list(SLUGGISH)].any()) and heated < HEATED
-    hears = bool(known[list(SIGNAL_OF)][:-2].any())  # scatter and ripple apart
-    return ((few and hears) or feels) and top.probability < SURE_AT_ONCE
+    feels = bool(np.isfinite(shift.seen)[list(SLUGGISH)].any()) and heated < HEATED
+    return ((few and _hears(shift)) or feels) and top.probability < SURE_AT_ONCE
 
 
-def is_to_last(event: Event, step: Step) -> bool:
-    """Whether the area is smaller, and not yet for long.
+def _hears(shift: FeatureShift) -> bool:
+    """Whether there are further signals, scatter and ripple apart."""
+    return bool(np.isfinite(shift.seen)[list(SIGNAL_OF)][:-2].any())
+
+
+def is_to_last(state: Watching, event: Event, step: Step) -> bool:
+    """Whether the area is smaller, or far larger on a crank pump, and not yet for long.
 
     What is blocked spoils no part and stays so; short cuts, pauses and ramps that nobody logged
-    make an area look smaller for some minutes, never larger.
+    make an area look smaller for some minutes. A crank turns on with the jet closed, and a line
+    that is dumped then looks like a jet through a far larger area: a valve signal tells.
     """
-    return isinstance(event, StepEvent) and step.size < 0.0 and event.batches < LASTS
+    if isinstance(event, StepEvent):
+        heard = event.batches
+    elif isinstance(event, LowPressureEvent):
+        heard = event.idle_batches
+    else:
+        return False
+    valve_is_known = bool(np.isfinite(event.after["signals"][:, HEADS]).any())
+    may_be_closed = not (state.setup.is_intensifier or valve_is_known) and step.size > FAR
+    return heard < LASTS and (step.size < 0.0 or may_be_closed)
 
 
 def _say(told: State, event: Event, step: Step, slope: float, causes: Sequence[Belief]) -> str:
