@@ -115,6 +115,7 @@ class StepEvent(_Happened):
     step: Step
     found_ns: int
     ramp: float = 0.0  # log likelihood ratio of a change over minutes over one at once
+    largest: float = 0.0  # size of the step up when it was largest, in log area
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -170,6 +171,7 @@ class Past(NamedTuple):
     probability: float = 0.0  # that it had
     other_sure: bool = False  # a cause other than the bore was all but sure
     had_step: bool = False  # ever: an all-clear does not take this back
+    healed: tuple[float, ...] = ()  # steps up, in log area, that went back by themselves; nor that
 
 
 def _no_signals() -> Signals:

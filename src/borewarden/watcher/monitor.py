@@ -76,6 +76,7 @@ IDLE_LIMIT = 0.03  # dead-headed flow, of the working flow
 MAD_TO_SD = 1.4826  # of a normal distribution: 1 over its upper quartile
 IDLE_SCATTERS = 2.0  # standard deviations of the first batches that it may be beyond them
 IDLE_SURENESS = 3.0  # standard deviations that it has to be beyond that
+HEALED = 8  # steps that went back by themselves are remembered
 LOW_LIMIT = 0.1  # growth of effective area at low pressure, in log area
 LOW_SURENESS = 4.0  # standard deviations that it has to be beyond that
 LOW_SD = 0.02  # standard uncertainty of that growth, in log area
@@ -250,6 +251,7 @@ def _begin_step(state: Watching, seen: Observation, found: _Located) -> Watching
         look=Sharpening(undo),
         step=step,
         found_ns=int(seen.batch["end_ns"]),
+        largest=step.size,
         ramp=ramp_over_step(rows, step, state.detector.sigma),
     )
     past = past._replace(opened=opened, probability=probability, had_step=True)
@@ -274,6 +276,7 @@ def _sharpen(state: Watching, seen: Observation) -> Watching:
         event,
         batches=n,
         step=step,
+        largest=max(event.largest, step.size),
         onset_ns=onset_of(rows, step),
         at_stop=known and found.at_stop,
         after=rows[step.first :].copy(),
@@ -362,12 +365,16 @@ def _all_clear(state: Watching, offset: float, at_stop: bool) -> Watching:
             "effective area near its baseline again after a stop; if the jewel was changed then, "
             "record it, and learning restarts"
         )
+    past = state.past._replace(opened=False, probability=0.0, other_sure=False)
+    event = state.event
+    if isinstance(event, StepEvent) and not at_stop and event.largest > 0.0:
+        past = past._replace(healed=(*past.healed, event.largest)[-HEALED:])
     state = changed(
         state,
         told=state.resting,
         reason=reason if state.resting is State.SOUND else state.resting_reason,
         event=None,
-        past=state.past._replace(opened=False, probability=0.0, other_sure=False),
+        past=past,
         wear=_event_of(state).sound_wear,  # what it learned of the fault is not the jewel's
         detector=state.detector._replace(standing=0.0),
         running=state.running._replace(up=0.0, down=0.0, probability=0.0),
@@ -500,7 +507,9 @@ def _surely_gone(state: Watching) -> float:
     if abs(gone) < SLOPE_SURENESS * sd:
         return 0.0
     unsure = DRIFT_SURENESS * float(np.hypot(sd, settings.level_uncertainty))
-    if abs(gone) - unsure <= 0.0 or abs(gone) <= np.log1p(settings.wear_notice):
+    # no bore shrinks: what makes the area a little less spoils no part, and is often short cuts
+    least = settings.wear_notice if gone > 0.0 else settings.smallest_step
+    if abs(gone) - unsure <= 0.0 or abs(gone) <= np.log1p(least):
         return 0.0
     return gone
 

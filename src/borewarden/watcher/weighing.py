@@ -40,6 +40,7 @@ LASTS = 40  # batches that the area has to stay smaller, before that is told; in
 SHRUNK = 0.5  # of the smallest step, or of the step: what turns out less is not told; invented
 HEATED = 0.5  # share of a leak's heat to wait for; invented
 FAR = float(np.log(1.3))  # in log area, as a line that is dumped may look; invented
+SAME_STEP = 0.01  # in log area, by which a step may differ from one that went back; invented
 UNSETTLED = 0.45  # relative uncertainty of a step that has not settled yet; invented
 # Probabilities of the first cause; all invented
 LEFT_BY_ITSELF = 0.5  # that a signal left its place without any cause: nothing is told
@@ -247,11 +248,12 @@ def _hears(shift: FeatureShift) -> bool:
 
 
 def is_to_last(state: Watching, event: Event, step: Step) -> bool:
-    """Whether the area is smaller, or far larger on a crank pump, and not yet for long.
+    """Whether it has not been for long that the area is smaller, or larger by what may go back.
 
     What is blocked spoils no part and stays so; short cuts, pauses and ramps that nobody logged
     make an area look smaller for some minutes. A crank turns on with the jet closed, and a line
-    that is dumped then looks like a jet through a far larger area: a valve signal tells.
+    that is dumped then looks like a jet through a far larger area: a valve signal tells. No bore
+    heals: an area that went back by itself was another state of the machine.
     """
     if isinstance(event, StepEvent):
         heard = event.batches
@@ -261,7 +263,8 @@ def is_to_last(state: Watching, event: Event, step: Step) -> bool:
         return False
     valve_is_known = bool(np.isfinite(event.after["signals"][:, HEADS]).any())
     may_be_closed = not (state.setup.is_intensifier or valve_is_known) and step.size > FAR
-    return heard < LASTS and (step.size < 0.0 or may_be_closed)
+    healed = any(abs(step.size - size) < SAME_STEP for size in state.past.healed)
+    return heard < LASTS and (step.size < 0.0 or may_be_closed or healed)
 
 
 def _say(told: State, event: Event, step: Step, slope: float, causes: Sequence[Belief]) -> str:
