@@ -63,7 +63,7 @@ def test_a_chip_is_told_once_and_again_when_the_head_is_known() -> None:
     # another chip of the same head is no news, and after the all-clear it is
     back = watch.learn_many(by_turns(16 * RUN, 0.0, 4 * FIRST + 8 * RUN))[1]
     assert [verdict.state for verdict in back] == [State.SOUND]
-    again = watch.learn_many(by_turns(8 * RUN, 0.1, 4 * FIRST + 24 * RUN))[1]
+    again = watch.learn_many(by_turns(8 * RUN, 0.13, 4 * FIRST + 24 * RUN))[1]
     assert again[-1].head == "1"
 
 

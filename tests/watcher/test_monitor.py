@@ -661,7 +661,8 @@ def test_a_step_that_comes_to_nothing_leaves_what_was_told(before: Phase) -> Non
         (0.015, 0.005, []),  # less than the 2 % at which wear is reported
         (0.03, 0.005, [State.WEARING]),
         (0.03, 0.02, []),  # within two standard uncertainties of the level
-        (-0.03, 0.005, [State.OTHER_FAULT]),
+        (-0.03, 0.005, []),  # less than the smallest step: no bore shrinks
+        (-0.05, 0.005, [State.OTHER_FAULT]),
     ],
 )
 def test_slow_growth_is_told_once_it_is_sure(

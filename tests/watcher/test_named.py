@@ -75,5 +75,5 @@ def test_bore_that_looked_like_starving_feed_for_a_batch_has_opened_all_the_same
     day = Day(dt.date(2026, 3, 3), 1, 1010, zone, 0.70, chips=(chip,))
     alerts = machine.build_watcher().learn_many(log_day(day, pump, machine.jewels()[0])).alerts
     named = [alert.verdict.causes[0].cause for alert in alerts]
-    assert named == [Cause.FEED, Cause.BORE, Cause.BORE]
+    assert named == [Cause.FEED, Cause.FEED, Cause.BORE]
     assert alerts[-1].verdict.state is State.OPENED

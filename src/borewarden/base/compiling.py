@@ -97,7 +97,10 @@ def _has_code(loop: Any) -> bool:
         return True
     file = Path(loop.py_func.__code__.co_filename)
     names = f"{file.stem}.{loop.py_func.__qualname__}-*.nbc"
-    return loop.stats.cache_path is not None and any(Path(loop.stats.cache_path).glob(names))
+    try:
+        return loop.stats.cache_path is not None and any(Path(loop.stats.cache_path).glob(names))
+    except PermissionError:  # kept by another user: there is none for this one
+        return False
 
 
 def is_kept(loop: Any) -> bool:

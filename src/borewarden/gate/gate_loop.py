@@ -674,6 +674,39 @@ def _watch_fall(s: Any, x: Interval) -> None:
 
 
 @compilable
+def _flow_of(s: Any, g: GateSettings, x: Interval) -> float:
+    """The flow as the effective area that it would take over the stated one; else a crank's speed.
+
+    Also how its reading lags, where it shows the jet.
+    """
+    if not (g.flow_shows_jet or g.uses_counter):
+        return float(
+            x.rate / g.max_rate
+        )  # it is set, and the pressure says by itself if it settles
+    if not x.flux > 0.0:
+        return 0.0
+    if g.uses_counter:
+        counts = x.events / x.seconds if x.seconds > 0.0 else 0.0
+        return float(counts * x.delivery / (s.open.area * x.flux))
+    ratio = float(x.rate * x.delivery / (s.open.area * x.flux))
+    _watch_rise(s, g, ratio, x.pressure)
+    if g.turns_on and s.interval <= COARSE:
+        _watch_fall(s, x)
+    return ratio
+
+
+@compilable
+def _flow_band(s: Any, g: GateSettings, x: Interval) -> float:
+    """How far apart, relative, the smoothed readings of a steady flow may be at least."""
+    step = g.rate_resolution / x.rate if x.rate > 0.0 else 0.0
+    if g.uses_counter:  # between two looks it may have paused, or made one stroke more
+        step = 1.0 / max(x.events, 1.0)
+    smoothing = 1.0 - np.exp(-s.interval / g.fast_time)
+    noise = NOISE_BAND * s.flow.noise * np.sqrt(smoothing / (2.0 - smoothing))
+    return float(max(LEAST_FLOW_BAND, step, noise))
+
+
+@compilable
 def _learn_noise(flow: Any, ratio: float, seconds: float) -> None:
     """Follow the noise of a single reading, by the median of its second differences.
 
@@ -698,29 +731,14 @@ def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
         if s.interval <= COARSE:
             flow.settled_time = s.jet.settled_time
             return
-        counts = x.events / x.seconds if x.seconds > 0.0 else 0.0
-        ratio = counts * x.delivery / (s.open.area * x.flux) if x.flux > 0.0 else 0.0
-    elif not g.flow_shows_jet:  # its speed is set, and the pressure says by itself how it settles
-        ratio = x.rate / g.max_rate
-    elif x.flux > 0.0:
-        ratio = x.rate * x.delivery / (s.open.area * x.flux)
-        _watch_rise(s, g, ratio, x.pressure)
-        if g.turns_on and s.interval <= COARSE:
-            _watch_fall(s, x)
-    else:
-        ratio = 0.0
+    ratio = _flow_of(s, g, x)
     if on:
         _learn_noise(flow, ratio, x.seconds)
     flow.before = flow.now
     flow.now = ratio
     area = flow.area
     _smooth(area, g, ratio, x.seconds, s.interval)
-    step = g.rate_resolution / x.rate if x.rate > 0.0 else 0.0
-    if g.uses_counter:  # between two looks it may have paused, or made one stroke more
-        step = 1.0 / max(x.events, 1.0)
-    smoothing = 1.0 - np.exp(-s.interval / g.fast_time)
-    noise = NOISE_BAND * flow.noise * np.sqrt(smoothing / (2.0 - smoothing))
-    steady = _is_steady(area, max(LEAST_FLOW_BAND, step, noise), MOST_FLOW_BAND)
+    steady = _is_steady(area, _flow_band(s, g, x), MOST_FLOW_BAND)
     was_settled = flow.settled_time > flow.wait
     if on and x.seconds > 0.0 and steady:
         flow.settled_time += x.seconds

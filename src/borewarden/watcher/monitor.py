@@ -56,7 +56,7 @@ from borewarden.watcher.learning import (
     with_noise,
 )
 from borewarden.watcher.verdict import State
-from borewarden.watcher.weighing import is_to_last, weighed, worn
+from borewarden.watcher.weighing import FAR, is_to_last, weighed, worn
 
 # All of these are invented by this project. Counts are of batches.
 RECENT = 12  # in "now"
@@ -77,6 +77,7 @@ MAD_TO_SD = 1.4826  # of a normal distribution: 1 over its upper quartile
 IDLE_SCATTERS = 2.0  # standard deviations of the first batches that it may be beyond them
 IDLE_SURENESS = 3.0  # standard deviations that it has to be beyond that
 HEALED = 8  # steps that went back by themselves are remembered
+HEALS_NS = 30 * 60 * 10**9  # within which they have to
 LOW_LIMIT = 0.1  # growth of effective area at low pressure, in log area
 LOW_SURENESS = 4.0  # standard deviations that it has to be beyond that
 LOW_SD = 0.02  # standard uncertainty of that growth, in log area
@@ -358,6 +359,12 @@ def _if_as_before(state: Watching, total: float, at_stop: bool) -> Watching | No
     return _all_clear(state, total if at_stop else 0.0, at_stop)
 
 
+def _healed(state: Watching, event: StepEvent) -> bool:
+    """Whether the area was larger for a while only, in which nobody fits another jewel."""
+    lasted = state.running.end_ns - event.onset_ns
+    return 0.0 < event.largest < FAR and lasted < HEALS_NS
+
+
 def _all_clear(state: Watching, offset: float, at_stop: bool) -> Watching:
     reason = "effective area back at its baseline"
     if at_stop:
@@ -367,7 +374,7 @@ def _all_clear(state: Watching, offset: float, at_stop: bool) -> Watching:
         )
     past = state.past._replace(opened=False, probability=0.0, other_sure=False)
     event = state.event
-    if isinstance(event, StepEvent) and not at_stop and event.largest > 0.0:
+    if isinstance(event, StepEvent) and not at_stop and _healed(state, event):
         past = past._replace(healed=(*past.healed, event.largest)[-HEALED:])
     state = changed(
         state,

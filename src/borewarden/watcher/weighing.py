@@ -23,6 +23,7 @@ from borewarden.watcher.events import (
     LowPressureEvent,
     Past,
     SignalEvent,
+    SlowEvent,
     StepEvent,
     Watching,
     Weighed,
@@ -64,7 +65,6 @@ def weighed(state: Watching, event: Event) -> Watching:
     found, heated = _weigh(state, event, step)
     event = changed(event, weighed=found)
     top = found.beliefs[0]
-    sudden = isinstance(event, StepEvent | LowPressureEvent)
     gone = max(abs(step.size), abs(state.wear.off(state.watched_hours)))
     small = gone < np.log1p(settings.wear_notice)
     untold = state.told is state.resting  # what was told stays until all is as it was
@@ -72,21 +72,13 @@ def weighed(state: Watching, event: Event) -> Watching:
         return with_standing(changed(state, event=None), 0.0)
     state = changed(state, event=event)
     state = with_standing(state, max(found.probability(Cause.BORE), state.past.probability))
-    if sudden and _is_early(state, event, step, found.shift, heated, top):
+    if _waits(state, event, step, found, heated):
         return state
-    shown_elsewhere = _hears(found.shift) and _known_to_make_it(top)
-    if untold and not shown_elsewhere and _comes_to_nothing(state, event, step):
-        return state
-    if isinstance(event, SignalEvent) and event.onset_ns and len(event.after) < HEAR_SIGNALS:
-        return state  # a closed jet passed water: a leak takes from the open jet's flow, too
-    grown = isinstance(event, StepEvent) or step.size >= np.log1p(settings.limit)
-    told = named(state.told, state.past, top, grown)
+    told = _named_so_far(state, event, step, top)
     if told is State.OPENED and state.told is not State.OPENED and _has_no_shape_yet(event, top):
         return state  # a chip is a step, a seal grows: the next batches show which
-    if told is State.OPENED and _too_small_to_unsay(state, step):
+    if told is State.OPENED and _is_in_doubt(state, event, step, top):
         told = State.CANNOT_TELL
-    if told is State.OPENED and not state.past.opened and _still_grows(event, top):
-        told = State.CANNOT_TELL  # a seal or the bore: what it does next tells
     heard = not isinstance(event, StepEvent) or event.batches >= HEAR_SIGNALS
     if told is State.OTHER_FAULT and top.probability >= SURE_TO_UNSAY and heard:
         state = changed(state, past=state.past._replace(other_sure=True))
@@ -94,10 +86,39 @@ def weighed(state: Watching, event: Event) -> Watching:
     return changed(state, told=told, reason=reason)
 
 
-def _too_small_to_unsay(state: Watching, step: Step) -> bool:
-    """Whether the step is below the smallest of interest, and another cause was all but sure."""
+def _named_so_far(state: Watching, event: Event, step: Step, top: Belief) -> State:
+    """What the first cause is to be called, whatever shape the change has."""
+    grown = isinstance(event, StepEvent) or step.size >= np.log1p(state.setup.settings.limit)
+    return named(state.told, state.past, top, grown)
+
+
+def _is_in_doubt(state: Watching, event: Event, step: Step, top: Belief) -> bool:
+    """Whether a bore is not to be called opened up.
+
+    Since the step is below the smallest of interest, and another cause was all but sure; or since
+    it still grows: a seal or the bore, what it does next tells.
+    """
     past = state.past
-    return past.other_sure and not past.opened and abs(step.size) < state.detector.smallest
+    if past.opened:
+        return False
+    unsure = past.other_sure and abs(step.size) < state.detector.smallest
+    return unsure or _still_grows(event, top)
+
+
+def _waits(state: Watching, event: Event, step: Step, found: Weighed, heated: float) -> bool:
+    """Whether what the next batches say is to be heard before anything is told."""
+    top = found.beliefs[0]
+    if isinstance(event, SignalEvent):
+        # a closed jet passed water: a leak takes from the open jet's flow, too
+        return event.onset_ns > 0 and len(event.after) < HEAR_SIGNALS
+    if isinstance(event, SlowEvent):
+        return False
+    if _is_early(state, event, step, found, heated):
+        return True
+    shown_elsewhere = _hears(found.shift) and _known_to_make_it(top)
+    if state.told is not state.resting or shown_elsewhere:
+        return False
+    return _comes_to_nothing(state, event, step)
 
 
 def _comes_to_nothing(state: Watching, event: Event, step: Step) -> bool:
@@ -228,9 +249,7 @@ def _follows_the_set_pressure(state: Watching, event: Event) -> bool:
     return float(np.mean(event.after["rate"])) < OVERSTROKE_NEAR * pump.max_stroke_rate
 
 
-def _is_early(
-    state: Watching, event: Event, step: Step, shift: FeatureShift, heated: float, top: Belief
-) -> bool:
+def _is_early(state: Watching, event: Event, step: Step, found: Weighed, heated: float) -> bool:
     """Whether to wait for what the next batches say before anything is told."""
     heard = event.batches if isinstance(event, StepEvent) else event.idle_batches
     few = heard < HEAR_SIGNALS
@@ -238,8 +257,9 @@ def _is_early(
         return True  # it still moves
     if is_to_last(state, event, step):
         return True
-    feels = bool(np.isfinite(shift.seen)[list(SLUGGISH)].any()) and heated < HEATED
-    return ((few and _hears(shift)) or feels) and top.probability < SURE_AT_ONCE
+    feels = bool(np.isfinite(found.shift.seen)[list(SLUGGISH)].any()) and heated < HEATED
+    sure = found.beliefs[0].probability >= SURE_AT_ONCE
+    return ((few and _hears(found.shift)) or feels) and not sure
 
 
 def _hears(shift: FeatureShift) -> bool:
