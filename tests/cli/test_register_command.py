@@ -123,7 +123,7 @@ def past(*words: str, at: str = "2026-01-12", out: str = "2026-01-16") -> list[s
 def test_jewels_from_notes_are_kept_and_marked_as_stated() -> None:
     fit("2026-03-02T06:00", "--earlier-hours", "25 h")
     said = done(*past("--hours", "38 h", "--end", "chipped", "--note", "blue card"))
-    assert said.endswith("head 1 of North; 38.0 h by the notes, as stated")
+    assert said.endswith("head 1 of North; 38.0 h by the notes, as stated; taken out, end chipped")
     assert done(*past("--hours", "38", "--end", "chipped", "--note", "blue card")).startswith(
         "that fitting is in the register already"
     )

@@ -200,7 +200,8 @@ def test_to_do_names_what_is_due_and_what_will_hardly_last(posterior: Posterior)
         for seen in (opened, worn, fresh)
     ]
     lines = to_do(outlooks, stock_of(outlooks, posterior, EXAMPLE), 8.0)
-    assert lines[0] == "North, head 1: change the jewel now (it has probably opened up)."
+    first = "North, head 1: confirm it as the verdict says, then change the jewel now"
+    assert lines[0] == f"{first} (it has probably opened up)."
     assert "0 % chance to last 8 h more (the bore has probably opened up)" in lines[1]
     assert lines[2].startswith("North, head 1: change the jewel within ")
     assert lines[2].endswith(" of jet time (planned by its own wear).")

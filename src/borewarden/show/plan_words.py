@@ -429,7 +429,8 @@ def urgency(outlook: Outlook) -> tuple[int, float]:
 
 def to_do(outlooks: Sequence[Outlook], stock: Sequence[StockRow], hours: float) -> list[str]:
     """What this shift should do, the most urgent first; empty if nothing stands out."""
-    lines = []
+    blind = sorted({o.machine.name for o in outlooks if o.machine.newest_ns is None})
+    lines = [f"{', '.join(blind)}: not watched, no telemetry."] if blind else []
     told = set()
     for outlook in outlooks:
         name = head_name(outlook.machine.name, outlook.head.fitting.head)
@@ -440,7 +441,8 @@ def to_do(outlooks: Sequence[Outlook], stock: Sequence[StockRow], hours: float) 
         due = outlook.change.hours
         if due is not None and due <= hours:
             when = "now" if due == 0.0 else f"within {hours_words(due)} of jet time"
-            lines.append(f"{name}: change the jewel {when} ({outlook.change.why}).")
+            first = "confirm it as the verdict says, then " if due == 0.0 else ""
+            lines.append(f"{name}: {first}change the jewel {when} ({outlook.change.why}).")
         chance = outlook.chance.chance
         if chance is not None and chance.middle < 0.5:
             share = share_words(chance).main

@@ -54,6 +54,7 @@ def recorded_lines(placed: Placed, numbers: Iterable[int]) -> list[str]:
     return closed_lines(placed) + [
         f"fitting {number}: {jewel_words(fitting)}, head {fitting.head} of {fitting.machine}"
         + stated_words(fitting)
+        + ("" if fitting.end is None else f"; taken out, end {fitting.end.value}")
         for number, (_, fitting) in zip(numbers, placed.new, strict=True)
     ]
 
