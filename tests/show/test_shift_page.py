@@ -89,7 +89,7 @@ def test_life_names_lives_effects_priors_and_what_stands_behind(shop: Path) -> N
         "100 ppm more dissolved solids: life times 0.",
         "common practice, no source: 30 to 50 h",
         "Lasts 8 h more",
-        "jewels ended and count",
+        "jewels have ended, on all machines",
         "are as stated, wholly or in part, not by telemetry",
     ):
         assert words in said

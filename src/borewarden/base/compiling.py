@@ -23,9 +23,10 @@ import tempfile
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_type_hints
 
 import numba
+import numpy as np
 from numba import config, njit
 from numba.core import event
 from numba.extending import register_jitable
@@ -106,6 +107,12 @@ def _has_code(loop: Any) -> bool:
 def is_kept(loop: Any) -> bool:
     """Whether the machine code of a `compiled` loop lasts for the next process."""
     return hasattr(loop, "py_func") and loop.stats.cache_path is not None
+
+
+def record_of(fields: Any) -> np.dtype[np.void]:
+    """The record with the fields of a `NamedTuple` of numbers: compiled code reads it in place."""
+    kinds: dict[type, type] = {bool: np.bool_, int: np.int64, float: np.float64}
+    return np.dtype([(name, kinds[kind]) for name, kind in get_type_hints(fields).items()])
 
 
 def sources_of(file: Path) -> list[Path]:

@@ -38,7 +38,7 @@ HOUR = 3600.0  # s
 _PLACE = STATE.fields["jet"][1] + JET.fields["head_seconds"][1]  # type: ignore[index]
 HEAD_SECONDS = slice(_PLACE, _PLACE + JET["head_seconds"].itemsize)  # bytes of the state
 FIRST_SPREAD = 0.016  # relative, of readings about which nothing is known yet; invented
-FIRST_FLOW_SPREAD = 0.006  # the same of a flow: what a mean over short pauses wobbles is more
+FIRST_FLOW_SPREAD = 0.006  # of a flow; a mean over short pauses wobbles more; invented
 
 
 def _reader(*names: str) -> Callable[[NDArray[np.uint8]], float]:

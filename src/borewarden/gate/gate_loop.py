@@ -65,7 +65,7 @@ STEADY_SPREADS = 3.0  # upper deciles that a steady reading may be off; 4.9 sd i
 DECILE = 0.9  # a quartile overlooks the dips of reversals that a log catches now and then
 SPREAD_PACE = 0.03  # 1/s, by which it is followed; invented
 UNSETTLED_PACE = 0.1  # of that, where the reading is not steady; invented
-START = 4.0  # s, from which both smoothed readings start as a mean; invented
+START = 4.0  # s, for which both smoothed readings are the mean of what came; invented
 TINY = 1e-12  # a scale that is none would divide by zero
 SPIKE = 2.0  # upper deciles above its level: a pressure that says the jet was closed; invented
 SPREAD_STEP = 0.2  # the most at once; invented
@@ -680,9 +680,7 @@ def _flow_of(s: Any, g: GateSettings, x: Interval) -> float:
     Also how its reading lags, where it shows the jet.
     """
     if not (g.flow_shows_jet or g.uses_counter):
-        return float(
-            x.rate / g.max_rate
-        )  # it is set, and the pressure says by itself if it settles
+        return float(x.rate / g.max_rate)  # it is set, and the pressure says whether it settles
     if not x.flux > 0.0:
         return 0.0
     if g.uses_counter:

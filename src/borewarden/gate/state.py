@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple, get_type_hints
+from typing import NamedTuple
 
 import numpy as np
 
+from borewarden.base.compiling import record_of
 from borewarden.base.samples import MOST_HEADS
 from borewarden.gate.batch import SIGNALS
 
@@ -43,12 +44,7 @@ class GateSettings(NamedTuple):
 
 
 # The same as a record, of which compiled code can be handed the bytes.
-SETTINGS = np.dtype(
-    [
-        (name, np.bool_ if kind is bool else np.float64)
-        for name, kind in get_type_hints(GateSettings).items()
-    ]
-)
+SETTINGS = record_of(GateSettings)
 
 SUMS = np.dtype(
     [

@@ -160,7 +160,7 @@ def basis(seen: ShopSeen) -> list[str]:
     ended = sum(count.ended for count in counts)
     going = sum(count.sound + count.fitted + count.lost for count in counts)
     lines = [
-        f"Lives: {ended} of {ended + going} jewels ended and count, from all machines, added to "
+        f"Lives: {ended} of {ended + going} jewels have ended, on all machines. They are added to "
         "starting assumptions (common practice, no source). More records make these count less.",
         *(
             [f"Jet hours of {stated} of them are as stated, wholly or in part, not by telemetry."]

@@ -9,11 +9,12 @@ writes them. The loop itself writes only `Running`, `Block` and the means of `Si
 from __future__ import annotations
 
 from enum import IntEnum
-from typing import Any, NamedTuple, get_type_hints
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from borewarden.base.compiling import record_of
 from borewarden.detect.step import COUNTED, EXCEEDED, REACH_NS, THREE, TWO, TWO_APART, clip, weigh
 from borewarden.detect.wear import TIMES_OF_A_DAY
 from borewarden.gate.batch import HEADS, SIGNALS, BatchKind
@@ -156,22 +157,16 @@ class Signals(NamedTuple):
     limit: NDArray[np.float64]
 
 
-def _dtype_of(part: Any) -> np.dtype[np.void]:
-    kinds = {int: np.int64, float: np.float64}
-    fields = [(name, kinds[kind]) for name, kind in get_type_hints(part).items()]
-    return np.dtype(fields)
-
-
 _OF_SIGNALS = np.dtype([(name, np.float64, (len(SIGNALS),)) for name in Signals._fields])
 LOOP = np.dtype(
     [
         ("mode", np.int8),  # a `Mode`
         ("told", np.int8),  # index in STATES
-        ("reference", _dtype_of(Reference)),
-        ("expected", _dtype_of(Expected)),
-        ("detector", _dtype_of(Detector)),
-        ("running", _dtype_of(Running)),
-        ("block", _dtype_of(Block)),
+        ("reference", record_of(Reference)),
+        ("expected", record_of(Expected)),
+        ("detector", record_of(Detector)),
+        ("running", record_of(Running)),
+        ("block", record_of(Block)),
         ("signals", _OF_SIGNALS),
     ]
 )

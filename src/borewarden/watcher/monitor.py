@@ -372,8 +372,8 @@ def _all_clear(state: Watching, offset: float, at_stop: bool) -> Watching:
             "effective area near its baseline again after a stop; if the jewel was changed then, "
             "record it, and learning restarts"
         )
+    event = _event_of(state)
     past = state.past._replace(opened=False, probability=0.0, other_sure=False)
-    event = state.event
     if isinstance(event, StepEvent) and not at_stop and _healed(state, event):
         past = past._replace(healed=(*past.healed, event.largest)[-HEALED:])
     state = changed(
@@ -382,7 +382,7 @@ def _all_clear(state: Watching, offset: float, at_stop: bool) -> Watching:
         reason=reason if state.resting is State.SOUND else state.resting_reason,
         event=None,
         past=past,
-        wear=_event_of(state).sound_wear,  # what it learned of the fault is not the jewel's
+        wear=event.sound_wear,  # what it learned of the fault is not the jewel's
         detector=state.detector._replace(standing=0.0),
         running=state.running._replace(up=0.0, down=0.0, probability=0.0),
         block=Block(),

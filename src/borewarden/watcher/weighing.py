@@ -74,7 +74,8 @@ def weighed(state: Watching, event: Event) -> Watching:
     state = with_standing(state, max(found.probability(Cause.BORE), state.past.probability))
     if _waits(state, event, step, found, heated):
         return state
-    told = _named_so_far(state, event, step, top)
+    grown = isinstance(event, StepEvent) or step.size >= np.log1p(settings.limit)
+    told = named(state.told, state.past, top, grown)
     if told is State.OPENED and state.told is not State.OPENED and _has_no_shape_yet(event, top):
         return state  # a chip is a step, a seal grows: the next batches show which
     if told is State.OPENED and _is_in_doubt(state, event, step, top):
@@ -84,12 +85,6 @@ def weighed(state: Watching, event: Event) -> Watching:
         state = changed(state, past=state.past._replace(other_sure=True))
     reason = _say(told, event, step, state.wear.line.slope, found.beliefs)
     return changed(state, told=told, reason=reason)
-
-
-def _named_so_far(state: Watching, event: Event, step: Step, top: Belief) -> State:
-    """What the first cause is to be called, whatever shape the change has."""
-    grown = isinstance(event, StepEvent) or step.size >= np.log1p(state.setup.settings.limit)
-    return named(state.told, state.past, top, grown)
 
 
 def _is_in_doubt(state: Watching, event: Event, step: Step, top: Belief) -> bool:
@@ -107,7 +102,6 @@ def _is_in_doubt(state: Watching, event: Event, step: Step, top: Belief) -> bool
 
 def _waits(state: Watching, event: Event, step: Step, found: Weighed, heated: float) -> bool:
     """Whether what the next batches say is to be heard before anything is told."""
-    top = found.beliefs[0]
     if isinstance(event, SignalEvent):
         # a closed jet passed water: a leak takes from the open jet's flow, too
         return event.onset_ns > 0 and len(event.after) < HEAR_SIGNALS
@@ -115,7 +109,7 @@ def _waits(state: Watching, event: Event, step: Step, found: Weighed, heated: fl
         return False
     if _is_early(state, event, step, found, heated):
         return True
-    shown_elsewhere = _hears(found.shift) and _known_to_make_it(top)
+    shown_elsewhere = _hears(found.shift) and _known_to_make_it(found.beliefs[0])
     if state.told is not state.resting or shown_elsewhere:
         return False
     return _comes_to_nothing(state, event, step)
@@ -251,8 +245,7 @@ def _follows_the_set_pressure(state: Watching, event: Event) -> bool:
 
 def _is_early(state: Watching, event: Event, step: Step, found: Weighed, heated: float) -> bool:
     """Whether to wait for what the next batches say before anything is told."""
-    heard = event.batches if isinstance(event, StepEvent) else event.idle_batches
-    few = heard < HEAR_SIGNALS
+    few = _heard(event) < HEAR_SIGNALS
     if few and step.size_sd > UNSETTLED * abs(step.size):
         return True  # it still moves
     if is_to_last(state, event, step):
@@ -260,6 +253,11 @@ def _is_early(state: Watching, event: Event, step: Step, found: Weighed, heated:
     feels = bool(np.isfinite(found.shift.seen)[list(SLUGGISH)].any()) and heated < HEATED
     sure = found.beliefs[0].probability >= SURE_AT_ONCE
     return ((few and _hears(found.shift)) or feels) and not sure
+
+
+def _heard(event: Event) -> int:
+    """Batches thought about since it was found, of the kind that shows it."""
+    return event.batches if isinstance(event, StepEvent) else event.idle_batches
 
 
 def _hears(shift: FeatureShift) -> bool:
@@ -275,16 +273,10 @@ def is_to_last(state: Watching, event: Event, step: Step) -> bool:
     that is dumped then looks like a jet through a far larger area: a valve signal tells. No bore
     heals: an area that went back by itself was another state of the machine.
     """
-    if isinstance(event, StepEvent):
-        heard = event.batches
-    elif isinstance(event, LowPressureEvent):
-        heard = event.idle_batches
-    else:
-        return False
     valve_is_known = bool(np.isfinite(event.after["signals"][:, HEADS]).any())
     may_be_closed = not (state.setup.is_intensifier or valve_is_known) and step.size > FAR
     healed = any(abs(step.size - size) < SAME_STEP for size in state.past.healed)
-    return heard < LASTS and (step.size < 0.0 or may_be_closed or healed)
+    return _heard(event) < LASTS and (step.size < 0.0 or may_be_closed or healed)
 
 
 def _say(told: State, event: Event, step: Step, slope: float, causes: Sequence[Belief]) -> str:
