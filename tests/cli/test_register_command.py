@@ -162,7 +162,11 @@ def test_notes_that_cannot_be_are_refused(words: list[str], where: str, wrong: s
     assert f"where: {where}" in said
     assert wrong in said
     still_in = ("--by", "Eva", "--why", "card", "--set", "noted_hours=20")
-    assert "state as earlier_hours" in refused("correct", "1", *still_in)
+    assert "the watch began (--set earlier_hours)" in refused("correct", "1", *still_in)
+    out = words.index("--out")
+    if "--hours" in words and words[out + 1] == "" and "worn" not in words:
+        assert "state when it came out (--out); of one" in said
+        assert "the watch began (--earlier-hours)" in said
     assert list(held()) == [1]
 
 
@@ -212,6 +216,42 @@ def test_struck_out_fitting_is_gone_but_not_its_history() -> None:
     assert "by Jo (twice): struck out" in done("history", "1")
     assert "there is no fitting 1" in refused("strike", "1", "--by", "Jo", "--why", "twice")
     assert "the register holds no jewel" in done("show")
+
+
+def test_striking_a_wrong_entry_opens_the_jewel_that_it_had_closed() -> None:
+    fit("2026-03-02T06:00")
+    fit("2026-03-09T05:40")
+    said = done("strike", "2", "--by", "Jo", "--why", "other machine")
+    assert said == "fitting 2 struck out fitting 1 is in head 1 of North again"
+    assert (held()[1].out_ns, held()[1].end) == (None, None)
+    fit("2026-03-10T06:00")
+    fit("2026-03-12T06:00")
+    said = done("strike", "3", "--by", "Jo", "--why", "twice")
+    assert "fitting 1 now counts as out when the next one in its head was fitted" in said
+    assert held()[1].out_ns == held()[4].fitted_ns
+    # one that was moved closes the jewel before it at its new time
+    later = ("correct", "4", "--config", CONFIG, "--by", "Jo", "--why", "wrong day")
+    done(*later, "--set", "fitted=2026-03-13T06:00")
+    assert held()[1].out_ns == held()[4].fitted_ns
+    done(*later, "--set", "head=2")
+    assert held()[1].out_ns is None
+
+
+def test_a_jewel_that_somebody_took_out_stays_out_and_the_mend_is_named() -> None:
+    fit("2026-03-02T06:00")
+    at = "2026-03-09T05:40"
+    done("out", "--machine", NORTH, "--by", "Eva", "--end", "worn", "--at", at)
+    fit(at)
+    said = done("strike", "2", "--by", "Jo", "--why", "twice")
+    assert "fitting 1 stays out, as stated; if it was never taken out:" in said
+    assert "register correct 1 --set out=" in said
+    assert held()[1].end is End.WORN
+
+
+def test_names_are_taken_in_any_case() -> None:
+    fit("2026-03-02T06:00", "--material", "Ruby")
+    done("out", "--machine", NORTH, "--by", "Eva", "--end", "Chipped", "--at", "2026-03-05")
+    assert (held()[1].material, held()[1].end) == ("ruby", End.CHIPPED)
 
 
 def test_table_shows_jet_hours_and_what_telemetry_says_of_the_start(tmp_path: Path) -> None:

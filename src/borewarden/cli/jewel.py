@@ -21,7 +21,8 @@ HEADS = (1, 2)
 def bores_command(
     machine: Annotated[Path, typer.Option(help="The machine's settings, TOML.")],
     material: Annotated[
-        Literal["ruby", "sapphire", "man-made", "diamond"], typer.Option(help="Of the jewel.")
+        Literal["ruby", "sapphire", "man-made", "diamond"],
+        typer.Option(help="Of the jewel.", case_sensitive=False),
     ] = "ruby",
     pressure: Annotated[
         str | None, typer.Option(help='Wanted, such as "380 MPa"; the rated one if not said.')

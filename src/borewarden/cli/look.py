@@ -16,6 +16,7 @@ from borewarden.base.errors import BadInput
 from borewarden.base.numbers import split_quantity
 from borewarden.base.samples import SI_UNITS
 from borewarden.base.shown import NAMED, show_in, shown
+from borewarden.base.text import known_name
 from borewarden.cli.look_live import (
     LISTEN,
     PAUSE,
@@ -148,7 +149,8 @@ def look_command(
     with refusing("look"):
         target = _target(files, out, name)
         asks = _is_asked(yes, as_json)
-        _show_units(target, _one_of("--units", units, ("metric", "US")))
+        units = _one_of("--units", units, ("metric", "US"))
+        _show_units(target, units)
         answers = Answers(
             _one_of("--date-order", date_order, ("day-first", "month-first", "year-first")),
             _one_of("--decimal", decimal, ("point", "comma")),
@@ -313,8 +315,8 @@ def _counts_twos(seen: Seen, settings: MachineSettings) -> bool:
 
 
 def _one_of(option: str, value: str | None, known: Sequence[str]) -> str | None:
-    if value is None or value in known:
-        return value
+    if value is None or (found := known_name(value, known)):
+        return value and found
     raise BadInput(option, value, "is not known", f"give {' or '.join(known)}")
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Annotated
@@ -14,7 +14,16 @@ import typer
 from borewarden.base.errors import BadInput
 from borewarden.base.files import check_output, write_private
 from borewarden.base.shown import show_in
-from borewarden.cli.terminal import AsJson, Listing, app, print_json, print_table, refusing, say
+from borewarden.cli.terminal import (
+    AsJson,
+    Listing,
+    app,
+    print_json,
+    print_table,
+    refusing,
+    say,
+    typed,
+)
 from borewarden.jewels.fitting import End, Fitting, number_in_head
 from borewarden.jewels.fitting_text import (
     FIELDS,
@@ -34,11 +43,13 @@ from borewarden.show import register_words as words
 from borewarden.store.database import open_store, transaction
 from borewarden.store.jet_times import Counting, jet_times, openings
 from borewarden.store.register import (
+    NOTHING_FREED,
     fittings,
     history,
     record,
     record_closed,
     record_placed,
+    reopened,
 )
 
 register_app = typer.Typer(
@@ -84,20 +95,25 @@ def fit_command(
     ] = "",
     end: Annotated[str, typer.Option(help=f"Why: {ENDS}")] = "",
     noted_hours: Annotated[
-        str, typer.Option("--hours", help='Jet hours till then by the notes, such as "38 h".')
+        str, typer.Option("--hours", help="Jet hours till then by the notes: 38, or 38 h.")
     ] = "",
     head: Annotated[str, typer.Option(help="Which cutting head.")] = "1",
     batch: Annotated[str, typer.Option(help="The supplier's batch.")] = "",
     mixing_chamber: YesNo = "",
-    chamber_hours: Annotated[str, typer.Option(help="Of the mixing chamber.")] = "",
+    chamber_hours: Annotated[
+        str, typer.Option(help="Hours of the mixing chamber: 12, or 12 h.")
+    ] = "",
     tube_bore: Annotated[str, typer.Option(help='Focusing tube, such as "0.76 mm".')] = "",
-    tube_hours: Annotated[str, typer.Option(help="Of the focusing tube.")] = "",
+    tube_hours: Annotated[str, typer.Option(help="Hours of the focusing tube: 12, or 12 h.")] = "",
     last_chance_filter: YesNo = "",
     tds_ppm: Annotated[str, typer.Option(help="Dissolved solids of the water.")] = "",
     low_pressure_start: YesNo = "",
     handling: Annotated[str, typer.Option(help="How cleanly it was handled.")] = "",
     earlier_hours: Annotated[
-        str, typer.Option(help="Jet hours that it had when fitted, or when the watch began.")
+        str,
+        typer.Option(
+            help="Jet hours that it had when fitted, or when the watch began: 25, or 25 h."
+        ),
     ] = "",
     discharge_coefficient: Annotated[str, typer.Option(help="Where known from before.")] = "",
     note: Annotated[str, typer.Option()] = "",
@@ -132,7 +148,10 @@ def out_command(
     ] = "",
     head: Annotated[str, typer.Option(help="Which cutting head.")] = "1",
     hours: Annotated[
-        str, typer.Option(help="Jet hours since it was fitted, where telemetry has not seen all.")
+        str,
+        typer.Option(
+            help="Jet hours since it was fitted, where telemetry has not seen all: 38, or 38 h."
+        ),
     ] = "",
     note: Annotated[str, typer.Option(help="Takes the place of the fitting's note.")] = "",
     store: StoreFile = DB,
@@ -182,8 +201,10 @@ def correct_command(
             fitting = corrected(old, changes, _frame(settings), "correct", "--set")
             if fitting == old:
                 raise BadInput("correct", "--set", "that is what stands there", "change something")
-            others = {n: f for n, f in held.items() if n != number}
-            placed = place_fittings(others, [(f"fitting {number}", fitting)], "correct")
+            freed = reopened(connection, old) if _moved(old, fitting) else NOTHING_FREED
+            others = {n: f for n, f in held.items() if n != number and n not in freed.open}
+            rows = {number: fitting, **freed.open}
+            placed = place_fittings(others, _rows(rows), "correct")
             if placed.skipped:
                 raise BadInput(
                     "correct", "--set", "another fitting is just so", "strike one of them out"
@@ -191,22 +212,34 @@ def correct_command(
             for each in settings or []:
                 check_feeds(each, held.values(), placed, "correct", lambda where: "--set bore")
             why = _text(why, "--why")
-            record(connection, placed.new[0][1], _who(by), why, number)
+            now = dict(zip(rows, (each for _, each in placed.new), strict=True))
+            record(connection, now.pop(number), _who(by), why, number)
+            for freed_number, again in now.items():
+                record(connection, again, _who(by), f"fitting {number} was corrected", freed_number)
             record_closed(connection, placed, _who(by))
     say(f"fitting {number} corrected", *words.closed_lines(placed))
+    say(*words.reopened_lines(now, freed.in_doubt, _correct_out))
 
 
 @register_app.command("strike")
 def strike_command(number: Number, by: By, why: Why, store: StoreFile = DB) -> None:
-    """Strike out a fitting that never was. Its history stays."""
+    """Strike out a fitting that never was. Its history stays; what it had closed is open again."""
     with (
         refusing("strike that out"),
         _open(store, there=True) as connection,
         transaction(connection),
     ):
-        _held(fittings(connection), number)
+        held = fittings(connection)
+        struck = _held(held, number)
         record(connection, None, _who(by), _text(why, "--why"), number)
+        freed = reopened(connection, struck)
+        others = {n: f for n, f in held.items() if n != number and n not in freed.open}
+        placed = place_fittings(others, _rows(freed.open), "strike")
+        now = dict(zip(freed.open, (each for _, each in placed.new), strict=True))
+        for freed_number, each in now.items():
+            record(connection, each, _who(by), f"fitting {number} was struck out", freed_number)
     say(f"fitting {number} struck out")
+    say(*words.reopened_lines(now, freed.in_doubt, _correct_out))
 
 
 @register_app.command("show")
@@ -296,6 +329,19 @@ def export_command(
 
 
 # -- what the commands share
+
+
+def _moved(old: Fitting, new: Fitting) -> bool:
+    """Whether a corrected fitting is one of another head or time, and so closed the wrong jewel."""
+    return (old.machine, old.head, old.fitted_ns) != (new.machine, new.head, new.fitted_ns)
+
+
+def _rows(numbered: Mapping[int, Fitting]) -> list[tuple[str, Fitting]]:
+    return [(f"fitting {number}", fitting) for number, fitting in numbered.items()]
+
+
+def _correct_out(number: int) -> str:
+    return typed("register", "correct", number, "--set", "out=", "--by", "YOU", "--why", "still in")
 
 
 def _now_ns() -> int:

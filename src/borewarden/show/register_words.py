@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict
 from typing import Any
 
@@ -46,6 +46,26 @@ def closed_lines(placed: Placed) -> list[str]:
         f"fitting {number} was still in head {fitting.head} of {fitting.machine}: closed at the "
         "time of the next one, end unknown"
         for number, fitting in placed.closed.items()
+    ]
+
+
+def reopened_lines(
+    again: Mapping[int, Fitting], in_doubt: Iterable[int], mend: Callable[[int], str]
+) -> list[str]:
+    """What a fitting that is gone, or of another time now, no longer closes.
+
+    `again` are open again, or out when the next one was fitted; `mend` is the command that opens
+    one of those `in_doubt`, by its number.
+    """
+    lines = [
+        f"fitting {number} is in head {fitting.head} of {fitting.machine} again"
+        if fitting.out_ns is None
+        else f"fitting {number} now counts as out when the next one in its head was fitted"
+        for number, fitting in again.items()
+    ]
+    return lines + [
+        f"fitting {number} stays out, as stated; if it was never taken out: {mend(number)}"
+        for number in in_doubt
     ]
 
 
