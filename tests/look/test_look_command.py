@@ -286,7 +286,7 @@ def test_a_wrong_answer_is_asked_again(tmp_path: Path) -> None:
 def test_a_wrong_option_ends_before_the_figures_are_asked(figure: str, tmp_path: Path) -> None:
     (log,) = files("iso", tmp_path)
     done = dialogue(log, tmp_path / "m.toml", "", "--plate", figure)
-    assert done.returncode == 2
+    assert done.returncode == 2, done.stdout + done.stderr  # a signal, and where it struck
     assert f"can't use --plate\n  where: {figure}" in done.stderr
     assert not (tmp_path / "m.toml").exists()
 

@@ -21,7 +21,7 @@ from borewarden.cli.terminal import (
 from borewarden.collect.labels import labels_path
 from borewarden.replay.one_machine import Replayed, registered, replay_logs
 from borewarden.settings import load_machine
-from borewarden.show.replay_words import evidence_lines, replayed_object
+from borewarden.show.replay_words import evidence_lines, mend_guesses, replayed_object
 from borewarden.show.report import write_report
 from borewarden.show.wording import ALERT_COLUMNS, advice, alert_row, headline
 from borewarden.watcher.verdict import State
@@ -97,6 +97,7 @@ def replay_command(
         print_result(result)
         say(f"report: {target}", *([f"store:  {kept}"] if kept else []))
         say(*([f"jewels: from {machine} and the register in {known}"] if known else []))
+        say(*([f"guesses: {mend_guesses(machine)}"] if result.guessed else []))
     if exit_code:
         sys.exit(EXIT_CODES[result.verdict.state])
 

@@ -34,7 +34,6 @@ from borewarden.collect.logged import read_log
 from borewarden.look.address import is_address
 from borewarden.look.doubt import costs_of, doubt_words
 from borewarden.look.form import Answers
-from borewarden.look.guesses import GUESSED
 from borewarden.look.level import coefficient, fits, level_of
 from borewarden.look.looked import Looked, Seen, look_at
 from borewarden.look.machine_file import (
@@ -59,6 +58,7 @@ from borewarden.look.roles import Role, Told
 from borewarden.look.usual import bore_text
 from borewarden.replay.one_machine import join_logs
 from borewarden.settings.consistency import check_together
+from borewarden.settings.guesses import GUESSED
 from borewarden.settings.load import units_at
 from borewarden.settings.machine import MachineSettings
 

@@ -7,11 +7,11 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from borewarden.counts.plate import DEAD_SHARE, EFFICIENCY, Range
-from borewarden.look.guesses import GUESSED, UNKNOWN
 from borewarden.look.level import DEAD_SHARE as GUESSED_SHARE
 from borewarden.look.level import TEMPERATURE, Level
 from borewarden.look.machine_file import Figure
 from borewarden.physics.pump import Displacement, delivered_mass
+from borewarden.settings.guesses import GUESSED, UNKNOWN
 
 SIZES = ("plunger_diameter", "stroke")  # without them, nobody knows what a stroke delivers
 

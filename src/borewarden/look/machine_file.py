@@ -21,7 +21,6 @@ from borewarden.base.errors import BadInput
 from borewarden.base.shown import shown
 from borewarden.base.text import known_name
 from borewarden.base.units import MM, is_flow
-from borewarden.look.guesses import GUESSED, UNKNOWN
 from borewarden.look.level import (
     DEAD_SHARE,
     INCH,
@@ -38,6 +37,7 @@ from borewarden.look.roles import Role, feed_flow
 from borewarden.look.unit_words import STROKE_WORDS, TURN_WORDS, WORDS, has_word
 from borewarden.look.usual import bore_text, length_text, motor_for, rated_above, volume_text
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS, bore_area, hydraulic_power
+from borewarden.settings.guesses import GUESSED, UNKNOWN
 from borewarden.settings.load import settings_of
 from borewarden.settings.machine import MachineSettings
 from borewarden.settings.units import Bore, Diameter, Pressure, Travel
