@@ -21,6 +21,8 @@ from borewarden.base.shown import chosen
 from borewarden.cli import app
 from borewarden.cli.look import _target
 from borewarden.collect.labels import labels_path
+from borewarden.look.help import CHOICES, FIGURES
+from borewarden.look.machine_file import DIRECT, INTENSIFIER, KINDS
 from borewarden.look.plots import plot
 from borewarden.look.time_form import text_form
 from borewarden.settings import load_machine
@@ -289,6 +291,29 @@ def test_a_wrong_option_ends_before_the_figures_are_asked(figure: str, tmp_path:
     assert done.returncode == 2, done.stdout + done.stderr  # a signal, and where it struck
     assert f"can't use --plate\n  where: {figure}" in done.stderr
     assert not (tmp_path / "m.toml").exists()
+
+
+def test_a_question_mark_explains_and_closed_sets_are_listed(tmp_path: Path) -> None:
+    (log,) = files("either-day-first", tmp_path)
+    machine = tmp_path / "m.toml"
+    replies = ["?", "9", "day-first", "?", "", *["?", ""] * 3, *[""] * 8, "?", "0.010 in", "?",
+               "Sapphire"]  # fmt: skip
+    done = dialogue(log, machine, "\n".join(replies) + "\n")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "03/04/2026 is 3 April (day-first)" in done.stdout
+    assert "'9' is none of them; give a number from 1 to 2" in done.stdout
+    assert "Type what a column is if the table above has it wrong" in done.stdout
+    assert "Europe/Vienna or America/Chicago" in done.stdout
+    assert "on the job sheet or its box: 0.010 in" in done.stdout
+    assert "material (ruby, sapphire, man-made, diamond) [ruby, " in done.stdout
+    jewel = tomllib.loads(machine.read_text())["jewel"][0]
+    assert (jewel["bore"], jewel["material"]) == ("0.010 in", "sapphire")
+
+
+def test_every_figure_that_is_asked_has_a_help() -> None:
+    assert set(FIGURES) >= {*INTENSIFIER, *DIRECT, "name", "time_zone", "kind", "bore", "material"}
+    assert set(CHOICES) <= set(FIGURES)
+    assert CHOICES["kind"] == KINDS
 
 
 def test_a_wrong_date_is_asked_again(tmp_path: Path) -> None:

@@ -59,7 +59,10 @@ def test_learned_c_d_lies_within_its_uncertainty(intensifier: Intensifier, ruby:
             Known("", 60, 600, 3, 1.0, UNKNOWN, UNKNOWN, UNKNOWN, 0),
             "about 9 h of jet to go; the cuts are short",
         ),
-        (Known("head 2", 600, 600, 20, 0.2, 0.65, 0.006, 0.02, 4), "a pulsating pressure does that"),
+        (
+            Known("head 2", 600, 600, 20, 0.2, 0.65, 0.006, 0.02, 4),
+            "a pulsating pressure does that",
+        ),
     ],
 )
 def test_what_is_to_go_and_what_is_missing(

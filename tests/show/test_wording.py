@@ -378,8 +378,10 @@ def test_what_was_guessed_is_called_assumed():
     assert "at least 12.3 h; the date when it was fitted is assumed" in guessed
     ruby = Jewel(0.254e-3, "ruby", NOON_NS)
     assert "assumed" not in jewel_words(ruby, "UTC")
-    for names, said in ((("bore",), "(bore assumed)"),
-                        (("bore", "material", "fitted"), "(bore, material and date assumed)")):  # fmt: skip
+    for names, said in (
+        (("bore",), "(bore assumed)"),
+        (("bore", "material", "fitted"), "(bore, material and date assumed)"),
+    ):
         assert jewel_words(replace(ruby, guessed=names), "UTC").endswith(said)
 
 

@@ -49,8 +49,8 @@ def bores_command(
         wanted = pump.rated_pressure if pressure is None else _pressure(pressure)
         bores = bores_to_compare(jewel.bore for jewel in settings.jewels())
         options = bore_options(pump, wanted, 293.15, material, bores)
-        guessed = settings.guessed_of(settings.jewels())
-        guessed = [name for name in guessed if name not in UNIMPORTANT]
+        names = settings.guessed_of(settings.jewels())
+        guessed = [name for name in names if name not in UNIMPORTANT]
     largest = {heads: largest_option(options, rate_margin, power_margin, heads) for heads in HEADS}
     shown = words.worth_showing(options)
     if as_json:

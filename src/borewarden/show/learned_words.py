@@ -24,9 +24,9 @@ def _lines(known: Known, pump: Pump) -> list[str]:
     if math.isfinite(known.coefficient):
         spread = known.coefficient * known.coefficient_sd
         lines = [
-            f"Learned{where}: C_d {known.coefficient:.3f} \u00b1 {spread:.3f}, apart from errors in "
-            f"the pump's own figures; from {steady} min of steady jet, {known.batches} batches that "
-            f"scatter by {100.0 * known.noise:.1f} %"
+            f"Learned{where}: C_d {known.coefficient:.3f} \u00b1 {spread:.3f}, apart from errors "
+            f"in the pump's own figures; from {steady} min of steady jet, {known.batches} batches "
+            f"that scatter by {100.0 * known.noise:.1f} %"
             + (", which is a lot; a pulsating pressure does that" if known.noise > NOISY else "")
         ]
     else:

@@ -377,12 +377,16 @@ def _measurements(verdict: Verdict) -> list[str]:
         aim, signals = "To tell them apart", to_split(together, is_intensifier)
     else:
         spoken = _spoken(verdict)
-        aim, signals = "To be sure", [
-            words
-            for cause in causes
-            for feature, words in TELLS.get(cause, {}).items()
-            if NAMES[feature] not in spoken and (is_intensifier or feature not in ONLY_INTENSIFIER)
-        ]
+        aim, signals = (
+            "To be sure",
+            [
+                words
+                for cause in causes
+                for feature, words in TELLS.get(cause, {}).items()
+                if NAMES[feature] not in spoken
+                and (is_intensifier or feature not in ONLY_INTENSIFIER)
+            ],
+        )
     if not signals:
         return []
     return [f"{aim}, have a qualified person measure: {', '.join(signals)}."]
