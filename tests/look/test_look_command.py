@@ -337,7 +337,10 @@ def test_thousands_sign_is_stated_and_replay_reads_it(
     assert tomllib.loads(machine.read_text())["log"]["thousands"] == sign
     replayed = CliRunner().invoke(app, ["replay", str(log), "--machine", str(machine), "--json"])
     assert replayed.exit_code == 0, replayed.output
-    assert json.loads(replayed.stdout)["labels"] == []
+    told = json.loads(replayed.stdout)
+    assert told["labels"] == []
+    assert {"stroke", "bore", "fitted"} <= set(told["guessed"])
+    assert told["jewels"][0]["guessed"] == ["bore", "material", "fitted"]
 
 
 @pytest.mark.parametrize(
@@ -491,8 +494,8 @@ def test_bores_says_what_is_guessed_and_has_metric_rows(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("stated", "costliest"),
     [
-        ([], "plunger_diameter and stroke cost most certainty"),
-        (["plunger_diameter=22 mm"], "stroke costs most certainty"),
+        ([], "Find out plunger_diameter and stroke first: without them"),
+        (["plunger_diameter=22 mm"], "Find out stroke first: without it"),
         # uniform over 92 to 100 %: 0.08 / sqrt(12) / 0.96; invented range
         (["plunger_diameter=22 mm", "stroke=200 mm"], "volumetric_efficiency (± 2.4 %, invented)"),
         (["plunger_diameter=22 mm", "stroke=200 mm", "dead_volume=8 cm^3",
@@ -506,4 +509,4 @@ def test_the_unknown_that_costs_most_is_named(
     done = look(*files("iso", tmp_path), "--yes", "--out", tmp_path / "m.toml", *plate)
     assert done.exit_code == 0, done.output
     assert costliest in " ".join(done.output.split())
-    assert ("costs most certainty" in done.output or "cost most" in done.output) == bool(costliest)
+    assert ("Find out" in done.output) == bool(costliest)

@@ -126,7 +126,7 @@ def test_bores_and_areas_are_effective_or_stated_ones():
 def test_hours_of_a_jewel_from_before_the_watch_are_as_stated():
     jewel = Jewel(0.254e-3, "ruby", 1_772_600_000 * 10**9, jet_hours=25.0)
     said = jewel_words(jewel, "UTC")
-    assert said.endswith("fitted 2026-03-04 04:53 UTC, 25.0 h before as stated")
+    assert said.endswith("fitted 2026-03-04 04:53 UTC, 25.0 h before that, as stated")
     assert said.startswith(jewel_words(replace(jewel, jet_hours=0.0), "UTC"))
 
 
@@ -408,10 +408,15 @@ def test_a_second_opinion_is_told_and_a_disagreement_stands_beside_the_alert(
     lines = evidence(verdict, INTENSIFIER, "Europe/Berlin")
     said = f"a general-purpose detector (Page-Hinkley) {words}"
     assert f"Second opinion: {said}" in lines
-    assert (
-        f"Changes on this jewel so far: {opinion.both} seen by both, {opinion.only_watcher} by the "
-        f"watcher alone, {opinion.only_detector} by the detector alone"
-    ) in lines
+    (changes,) = (line for line in lines if line.startswith("Changes on this jewel so far: "))
+    for count, by in (
+        (opinion.both, "seen by both"),
+        (opinion.only_watcher, "only by the watcher"),
+        (opinion.only_detector, "only by the detector"),
+    ):
+        assert (f"{count} {by}" in changes) is (by in changes) is bool(count)
+    assert changes.endswith(": none") is (opinion.both + opinion.only_watcher
+                                          + opinion.only_detector == 0)  # fmt: skip
     reason = alert_row(Alert(NOON_NS, verdict), "Europe/Berlin").reason
     assert reason == (OPENED.reason if words == "agrees" else f"{OPENED.reason}; {said}")
 

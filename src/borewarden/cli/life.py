@@ -156,7 +156,7 @@ def plan_command(
             f"{material}: a planned change costs {each.planned:.2f} {currency}, a failure "
             f"{each.failed:.2f} {currency}"
         )
-    _list("Not known", words.missing(seen, outlooks))
+    _list("Not known", words.missing(seen, outlooks, assumes_costs=True))
     _list("Based on", basis(seen))
 
 

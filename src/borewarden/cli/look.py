@@ -151,8 +151,7 @@ def look_command(
     with refusing("look"):
         target = _target(files, out, name)
         asks = _is_asked(yes, as_json)
-        units = _one_of("--units", units, ("metric", "US"))
-        _show_units(target, units)
+        _show_units(target, units := _one_of("--units", units, ("metric", "US")))
         answers = Answers(
             _one_of("--date-order", date_order, ("day-first", "month-first", "year-first")),
             _one_of("--decimal", decimal, ("point", "comma")),

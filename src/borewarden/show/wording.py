@@ -14,6 +14,7 @@ from borewarden.base.shown import plus_minus, quantity_text
 from borewarden.base.text import probability_words
 from borewarden.base.times import local_time
 from borewarden.base.units import PER_MINUTE
+from borewarden.detect.second_opinion import Opinion
 from borewarden.diagnose.causes import Cause
 from borewarden.diagnose.checks import CHECKS
 from borewarden.diagnose.evidence import features_in
@@ -169,7 +170,7 @@ def jewel_words(jewel: Jewel, time_zone: str) -> str:
 
     What nobody stated is called assumed.
     """
-    stated = f", {jewel.jet_hours:.1f} h before as stated" if jewel.jet_hours > 0.0 else ""
+    stated = f", {jewel.jet_hours:.1f} h before that, as stated" if jewel.jet_hours > 0.0 else ""
     *first, last = (_FACTS.get(name, name) for name in jewel.guessed or ("",))
     assumed = f" ({' and '.join(filter(None, (', '.join(first), last)))} assumed)"
     return (
@@ -245,9 +246,18 @@ def second_opinion_lines(verdict: Verdict, time_zone: str) -> list[str]:
     agrees = f"{DETECTOR} agrees"
     return [
         f"Second opinion: {disagreement(verdict, time_zone) or agrees}",
-        f"Changes on this jewel so far: {opinion.both} seen by both, {opinion.only_watcher} by the "
-        f"watcher alone, {opinion.only_detector} by the detector alone",
+        f"Changes on this jewel so far: {_seen_by(opinion)}",
     ]
+
+
+def _seen_by(opinion: Opinion) -> str:
+    """Such as "2 seen by both, 1 only by the detector"."""
+    counts = (
+        (opinion.both, "seen by both"),
+        (opinion.only_watcher, "only by the watcher"),
+        (opinion.only_detector, "only by the detector"),
+    )
+    return ", ".join(f"{count} {words}" for count, words in counts if count) or "none"
 
 
 def false_rate_lines(verdict: Verdict) -> list[str]:
@@ -333,7 +343,7 @@ def _head_lines(verdict: Verdict) -> list[str]:
 def undecided(verdict: Verdict, pump: Pump) -> list[str]:
     """Why the probable causes can't be told apart for sure."""
     causes = _open_causes(verdict)
-    if len(causes) < 2:
+    if not causes:
         return []
     is_intensifier = isinstance(pump, Intensifier)
     lines = []
@@ -349,12 +359,13 @@ def undecided(verdict: Verdict, pump: Pump) -> list[str]:
 
 
 def _open_causes(verdict: Verdict) -> list[Cause]:
-    """The probable causes, and the second one in any case.
+    """The probable causes, and the second one in any case; none where there is no other.
 
     One alone may be probable only because nothing is measured that would speak for the next.
     """
     named = [cause for group in probable_causes(verdict) for cause in group.causes]
-    return [b.cause for b in verdict.causes if b.cause in named or b in verdict.causes[:2]]
+    causes = [b.cause for b in verdict.causes if b.cause in named or b in verdict.causes[:2]]
+    return causes if len(causes) > 1 else []
 
 
 def _spoken(verdict: Verdict) -> set[str]:
@@ -369,7 +380,7 @@ def _measurements(verdict: Verdict) -> list[str]:
     of a cause mentions it.
     """
     causes = _open_causes(verdict)
-    if len(causes) < 2:
+    if not causes:
         return []
     is_intensifier = verdict.overstroke_margin is not None
     groups_of_many = (g for g in probable_causes(verdict) if len(g.causes) > 1)
