@@ -467,7 +467,7 @@ def test_show_and_history_as_json() -> None:
     assert shown["fitted_ns"] == 1_772_427_600 * 10**9
     assert shown["bore"] == pytest.approx(0.254e-3)
     assert (shown["out_ns"], shown["end"], shown["earlier_hours"]) == (None, None, 3.5)
-    assert (shown["jet_hours"], shown["opening"]) == (0.0, "cannot tell")
+    assert (shown["jet_hours"], shown["opening"]) == (None, "cannot tell")  # no telemetry
     first, second = json.loads(register("history", "1", "--json").stdout)
     assert (first["by"], first["content"]["tds_ppm"]) == ("Eva", None)
     assert (second["why"], second["content"]["tds_ppm"]) == ("read again", 95.0)

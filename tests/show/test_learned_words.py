@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -41,6 +43,16 @@ def test_learning_is_told_from_the_first_minute(
     learned = card(status, 1.0)["learned"]
     assert says in learned
     assert "not yet seen dead-headed" in learned
+
+
+def test_the_page_calls_assumed_what_nobody_stated(intensifier: Intensifier, ruby: Jewel) -> None:
+    verdict = Watcher(intensifier, gate_settings(intensifier), [ruby]).verdict()
+    for names, word in (((), "stated"), (("bore",), "assumed")):
+        jewels = [replace(ruby, guessed=names)]
+        status = MachineStatus("North", "UTC", intensifier, verdict, jewels=jewels)
+        assert word in card(status, 1.0)["bore_note"]
+        assert ("(bore assumed)" in card(status, 1.0)["jewels"]) is bool(names)
+        assert status.guessed == names
 
 
 def test_learned_c_d_lies_within_its_uncertainty(intensifier: Intensifier, ruby: Jewel) -> None:
