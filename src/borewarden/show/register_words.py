@@ -23,7 +23,7 @@ def columns() -> tuple[str, ...]:
     """The heads of the register's table."""
     return (
         "no.", "machine", "head", "jewel", "fitted", "out", "jet h",
-        f"{shown('pressure').label} h", "missed h", "start, said", "start, seen",
+        f"{shown('pressure').label} h", "missed h", "start, stated", "start, seen",
     )  # fmt: skip
 
 
