@@ -56,7 +56,8 @@ def test_replay_prints_the_probable_causes_and_the_cheapest_check_first(tmp_path
     said = " ".join(done.stdout.replace("│", " ").split())
     alike = "bore opened up, or plunger seal or check valve leaking (can't be told apart here), "
     assert f"Probable cause: {alike}" in said
-    assert "To split them, measure: temperature of the " in said
+    split = said.index("To tell them apart, have a qualified person measure: temperature of the ")
+    assert said.index(CAUTIONS[-1]) < split
     assert "focusing tube does not load the pump" in said
     check = said.index("Let a qualified person measure the temperature of the ")
     assert said.index(CAUTIONS[-1]) < check < said.index("Check whether a second head")

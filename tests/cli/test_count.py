@@ -90,6 +90,13 @@ def test_machine_file_and_crank_pump(tmp_path: Path) -> None:
     text = run(tmp_path, "count", "--machine", str(CONFIG / "south.toml"), "--pressure", "330 MPa")
     assert "Pressure: 330.0 MPa" in text
     assert "305.0 turns/min of the crank" in text
+    assert "Assumed" not in text
+    plate = (CONFIG / "south.toml").read_text()
+    line = 'stroke = "40 mm"'
+    assert line in plate
+    (tmp_path / "guessed.toml").write_text(plate.replace(line, f"{line} # guessed, please check"))
+    text = run(tmp_path, "count", "--machine", "guessed.toml", "--pressure", "330 MPa")
+    assert "the machine file only guesses them: stroke" in text
 
 
 def test_the_list_has_the_trend_and_the_page(tmp_path: Path) -> None:

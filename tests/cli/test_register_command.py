@@ -162,7 +162,11 @@ def test_notes_that_cannot_be_are_refused(words: list[str], where: str, wrong: s
     assert f"where: {where}" in said
     assert wrong in said
     still_in = ("--by", "Eva", "--why", "card", "--set", "noted_hours=20")
-    assert "state as earlier_hours" in refused("correct", "1", *still_in)
+    assert "the watch began (--set earlier_hours)" in refused("correct", "1", *still_in)
+    out = words.index("--out")
+    if "--hours" in words and words[out + 1] == "" and "worn" not in words:
+        assert "state when it came out (--out); of one" in said
+        assert "the watch began (--earlier-hours)" in said
     assert list(held()) == [1]
 
 
@@ -211,7 +215,103 @@ def test_struck_out_fitting_is_gone_but_not_its_history() -> None:
     assert held() == {}
     assert "by Jo (twice): struck out" in done("history", "1")
     assert "there is no fitting 1" in refused("strike", "1", "--by", "Jo", "--why", "twice")
-    assert "the register holds no jewel" in done("show")
+    assert "the register in borewarden.db holds no jewel" in done("show")
+
+
+def test_striking_a_wrong_entry_opens_the_jewel_that_it_had_closed() -> None:
+    fit("2026-03-02T06:00")
+    fit("2026-03-09T05:40")
+    said = done("strike", "2", "--by", "Jo", "--why", "other machine")
+    assert said == "fitting 2 struck out fitting 1 is in head 1 of North again"
+    assert (held()[1].out_ns, held()[1].end) == (None, None)
+    fit("2026-03-10T06:00")
+    fit("2026-03-12T06:00")
+    said = done("strike", "3", "--by", "Jo", "--why", "twice")
+    assert "fitting 1 now counts as out when the next one in its head was fitted" in said
+    assert held()[1].out_ns == held()[4].fitted_ns
+    # one that was moved closes the jewel before it at its new time
+    later = ("correct", "4", "--config", CONFIG, "--by", "Jo", "--why", "wrong day")
+    done(*later, "--set", "fitted=2026-03-13T06:00")
+    assert held()[1].out_ns == held()[4].fitted_ns
+    done(*later, "--set", "head=2")
+    assert held()[1].out_ns is None
+
+
+def test_a_jewel_that_somebody_took_out_stays_out_and_the_mend_is_named() -> None:
+    fit("2026-03-02T06:00")
+    at = "2026-03-09T05:40"
+    done("out", "--machine", NORTH, "--by", "Eva", "--end", "worn", "--at", at)
+    fit(at)
+    said = done("strike", "2", "--by", "Jo", "--why", "twice")
+    assert "fitting 1 stays out, as stated; if it was never taken out:" in said
+    assert "register correct 1 --set out=" in said
+    assert held()[1].end is End.WORN
+
+
+def test_without_telemetry_hours_are_not_known_but_where_stated() -> None:
+    fit("2026-03-02T06:00")
+    done(*past("--hours", "38"))
+    done(*past(at="2026-01-02", out="2026-01-05"))
+    shown = done("show", "--config", CONFIG)
+    assert shown.count("not known") == 2
+    assert "0.0 " not in shown.replace("38.0 as stated", "")
+    told = json.loads(register("show", "--json").stdout)
+    assert [each["jet_hours"] for each in told] == [None, None, None]
+
+
+def guessed(folder: Path, **changes: str) -> str:
+    """A machine file whose one jewel has a date that was guessed."""
+    text = Path(NORTH).read_text().split("[[jewel]]")[0]
+    jewel = {"fitted": "2026-03-03T00:00:00", "bore": '"0.010 in"', "material": '"ruby"'} | changes
+    lines = [f"{name} = {value}  # guessed, please check" for name, value in jewel.items()]
+    (folder / "guessed.toml").write_text("\n".join([text, "[[jewel]]", *lines, ""]))
+    return str(folder / "guessed.toml")
+
+
+@pytest.mark.parametrize(
+    ("at", "hours", "changes", "says"),
+    [
+        ("2026-02-26T06:00", "25", {}, "that of the machine file from 2026-03-03 00:00 on"),
+        ("2026-02-26T06:00", "", {}, "fitted 2026-03-03 00:00, a guess"),
+        ("2026-03-05T06:00", "25", {}, "that of the register from 2026-03-05 06:00 on"),
+        ("2026-03-05T06:00", "", {}, ""),  # the next jewel
+        ("2026-03-03T00:00", "25", {"jet_hours": '"38 h"'}, "The register counts. Correct"),
+        ("2026-03-03T00:00", "25", {}, ""),
+    ],
+)
+def test_entries_of_register_and_machine_file_that_contradict_each_other_are_told(
+    at: str, hours: str, changes: dict[str, str], says: str, tmp_path: Path
+) -> None:
+    machine = guessed(tmp_path, **changes)
+    words = ["--machine", machine, "--bore", "0.010 in", "--material", "ruby", "--by", "Eva"]
+    said = done("fit", *words, "--at", at, *(["--earlier-hours", hours] if hours else []))
+    assert ("register and machine file disagree" in said) is bool(says)
+    assert says in said
+    shown = done("show", "--machine", machine)
+    assert ("register and machine file disagree" in shown) is bool(says)
+
+
+def test_what_the_other_store_holds_is_named(tmp_path: Path) -> None:
+    with open_store(Path("replay.db")) as connection:
+        connection.execute(
+            "INSERT INTO batch (machine, start_ns, end_ns, state) VALUES ('North', 1, 2, 'sound')"
+        )
+    said = fit("2026-03-02T06:00")
+    assert "jewels of North are in borewarden.db, its jet hours in replay.db" in said
+    assert "register export jewels.csv --store borewarden.db" in said
+    said = done("show", "--machine", NORTH, "--store", "replay.db")
+    assert "add --store replay.db" in said
+    done("export", "jewels.csv")
+    done("import", "jewels.csv", "--store", "replay.db", "--by", "Eva")
+    said = done("show", "--machine", NORTH)
+    assert "borewarden.db has no telemetry of North, replay.db has: add --store replay.db" in said
+    assert "note:" not in done("show", "--machine", NORTH, "--store", "replay.db")
+
+
+def test_names_are_taken_in_any_case() -> None:
+    fit("2026-03-02T06:00", "--material", "Ruby")
+    done("out", "--machine", NORTH, "--by", "Eva", "--end", "Chipped", "--at", "2026-03-05")
+    assert (held()[1].material, held()[1].end) == ("ruby", End.CHIPPED)
 
 
 def test_table_shows_jet_hours_and_what_telemetry_says_of_the_start(tmp_path: Path) -> None:
@@ -367,7 +467,7 @@ def test_show_and_history_as_json() -> None:
     assert shown["fitted_ns"] == 1_772_427_600 * 10**9
     assert shown["bore"] == pytest.approx(0.254e-3)
     assert (shown["out_ns"], shown["end"], shown["earlier_hours"]) == (None, None, 3.5)
-    assert (shown["jet_hours"], shown["opening"]) == (0.0, "cannot tell")
+    assert (shown["jet_hours"], shown["opening"]) == (None, "cannot tell")  # no telemetry
     first, second = json.loads(register("history", "1", "--json").stdout)
     assert (first["by"], first["content"]["tds_ppm"]) == ("Eva", None)
     assert (second["why"], second["content"]["tds_ppm"]) == ("read again", 95.0)

@@ -21,6 +21,8 @@ from borewarden.base.shown import chosen
 from borewarden.cli import app
 from borewarden.cli.look import _target
 from borewarden.collect.labels import labels_path
+from borewarden.look.help import CHOICES, FIGURES
+from borewarden.look.machine_file import DIRECT, INTENSIFIER, KINDS
 from borewarden.look.plots import plot
 from borewarden.look.time_form import text_form
 from borewarden.settings import load_machine
@@ -286,9 +288,32 @@ def test_a_wrong_answer_is_asked_again(tmp_path: Path) -> None:
 def test_a_wrong_option_ends_before_the_figures_are_asked(figure: str, tmp_path: Path) -> None:
     (log,) = files("iso", tmp_path)
     done = dialogue(log, tmp_path / "m.toml", "", "--plate", figure)
-    assert done.returncode == 2
+    assert done.returncode == 2, done.stdout + done.stderr  # a signal, and where it struck
     assert f"can't use --plate\n  where: {figure}" in done.stderr
     assert not (tmp_path / "m.toml").exists()
+
+
+def test_a_question_mark_explains_and_closed_sets_are_listed(tmp_path: Path) -> None:
+    (log,) = files("either-day-first", tmp_path)
+    machine = tmp_path / "m.toml"
+    replies = ["?", "9", "day-first", "?", "", *["?", ""] * 3, *[""] * 8, "?", "0.010 in", "?",
+               "Sapphire"]  # fmt: skip
+    done = dialogue(log, machine, "\n".join(replies) + "\n")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "03/04/2026 is 3 April (day-first)" in done.stdout
+    assert "'9' is none of them; give a number from 1 to 2" in done.stdout
+    assert "Type what a column is if the table above has it wrong" in done.stdout
+    assert "Europe/Vienna or America/Chicago" in done.stdout
+    assert "on the job sheet or its box: 0.010 in" in done.stdout
+    assert "material (ruby, sapphire, man-made, diamond) [ruby, " in done.stdout
+    jewel = tomllib.loads(machine.read_text())["jewel"][0]
+    assert (jewel["bore"], jewel["material"]) == ("0.010 in", "sapphire")
+
+
+def test_every_figure_that_is_asked_has_a_help() -> None:
+    assert set(FIGURES) >= {*INTENSIFIER, *DIRECT, "name", "time_zone", "kind", "bore", "material"}
+    assert set(CHOICES) <= set(FIGURES)
+    assert CHOICES["kind"] == KINDS
 
 
 def test_a_wrong_date_is_asked_again(tmp_path: Path) -> None:
@@ -312,7 +337,10 @@ def test_thousands_sign_is_stated_and_replay_reads_it(
     assert tomllib.loads(machine.read_text())["log"]["thousands"] == sign
     replayed = CliRunner().invoke(app, ["replay", str(log), "--machine", str(machine), "--json"])
     assert replayed.exit_code == 0, replayed.output
-    assert json.loads(replayed.stdout)["labels"] == []
+    told = json.loads(replayed.stdout)
+    assert told["labels"] == []
+    assert {"stroke", "bore", "fitted"} <= set(told["guessed"])
+    assert told["jewels"][0]["guessed"] == ["bore", "material", "fitted"]
 
 
 @pytest.mark.parametrize(
@@ -466,8 +494,8 @@ def test_bores_says_what_is_guessed_and_has_metric_rows(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("stated", "costliest"),
     [
-        ([], "plunger_diameter and stroke cost most certainty"),
-        (["plunger_diameter=22 mm"], "stroke costs most certainty"),
+        ([], "Find out plunger_diameter and stroke first: without them"),
+        (["plunger_diameter=22 mm"], "Find out stroke first: without it"),
         # uniform over 92 to 100 %: 0.08 / sqrt(12) / 0.96; invented range
         (["plunger_diameter=22 mm", "stroke=200 mm"], "volumetric_efficiency (± 2.4 %, invented)"),
         (["plunger_diameter=22 mm", "stroke=200 mm", "dead_volume=8 cm^3",
@@ -481,4 +509,4 @@ def test_the_unknown_that_costs_most_is_named(
     done = look(*files("iso", tmp_path), "--yes", "--out", tmp_path / "m.toml", *plate)
     assert done.exit_code == 0, done.output
     assert costliest in " ".join(done.output.split())
-    assert ("costs most certainty" in done.output or "cost most" in done.output) == bool(costliest)
+    assert ("Find out" in done.output) == bool(costliest)

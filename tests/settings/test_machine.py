@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 
 from borewarden.base.errors import BadInput
 from borewarden.gate.gate import GateSettings
+from borewarden.jewels.fitting import Fitting
 from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
 from borewarden.settings import load_machine
 from borewarden.watcher.settings import WatchSettings
@@ -528,3 +529,32 @@ def test_changed_values_raise_nothing_but_bad_input(
         machine.watch_settings()
         machine.log_format()
         machine.jewels()
+
+
+def test_what_the_file_calls_guessed_is_known_until_somebody_states_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = (CONFIG / "north.toml").read_text()
+    for line, comment in (
+        ('stroke = "200 mm"', "not known: watched relative to the learned level"),
+        ('rated_power = "37 kW"', "guessed, please check: enough for the jet"),
+    ):
+        text = text.replace(line, f"{line}  # {comment};")
+    first, jewel, second = text.rpartition("[[jewel]]")
+    text = (
+        first
+        + jewel
+        + second.replace('bore = "0.010 in"', 'bore = "0.010 in" # guessed, please check')
+    )
+    path = tmp_path / "north.toml"
+    path.write_text(text)
+    machine = load_machine(path)
+    old, new = machine.jewels()
+    assert (old.guessed, new.guessed) == ((), ("bore",))
+    assert machine.guessed_of([old]) == ("rated_power", "stroke")
+    assert machine.guessed_of([new]) == ("rated_power", "stroke", "bore")
+    recorded = Fitting("North", "1", new.fitted_ns, 0.25e-3, "ruby")
+    assert [jewel.guessed for jewel in machine.jewels([recorded])] == [(), ()]
+    monkeypatch.setenv("BOREWARDEN_PUMP__STROKE", "190 mm")
+    assert load_machine(path).guessed_of([old]) == ("rated_power",)
+    assert load_machine(CONFIG / "north.toml").guessed_of([old]) == ()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -43,6 +45,16 @@ def test_learning_is_told_from_the_first_minute(
     assert "not yet seen dead-headed" in learned
 
 
+def test_the_page_calls_assumed_what_nobody_stated(intensifier: Intensifier, ruby: Jewel) -> None:
+    verdict = Watcher(intensifier, gate_settings(intensifier), [ruby]).verdict()
+    for names, word in (((), "stated"), (("bore",), "assumed")):
+        jewels = [replace(ruby, guessed=names)]
+        status = MachineStatus("North", "UTC", intensifier, verdict, jewels=jewels)
+        assert word in card(status, 1.0)["bore_note"]
+        assert ("(bore assumed)" in card(status, 1.0)["jewels"]) is bool(names)
+        assert status.guessed == names
+
+
 def test_learned_c_d_lies_within_its_uncertainty(intensifier: Intensifier, ruby: Jewel) -> None:
     (known,) = watched(intensifier, ruby, 15.0).known()
     assert known.coefficient == pytest.approx(0.66, abs=3.0 * 0.66 * known.coefficient_sd)
@@ -59,7 +71,10 @@ def test_learned_c_d_lies_within_its_uncertainty(intensifier: Intensifier, ruby:
             Known("", 60, 600, 3, 1.0, UNKNOWN, UNKNOWN, UNKNOWN, 0),
             "about 9 h of jet to go; the cuts are short",
         ),
-        (Known("head 2", 600, 600, 20, 0.2, 0.65, 0.006, 0.02, 4), "look for a pulsating pressure"),
+        (
+            Known("head 2", 600, 600, 20, 0.2, 0.65, 0.006, 0.02, 4),
+            "a pulsating pressure does that",
+        ),
     ],
 )
 def test_what_is_to_go_and_what_is_missing(

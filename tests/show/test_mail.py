@@ -125,9 +125,10 @@ def test_a_mail_on_another_fault_names_it_weighs_it_and_says_what_to_check() -> 
         assert "Probable cause: plunger seal or check valve leaking, 71 %" in body
         assert "Probable cause: bore opened up, 27 %" in body
         assert "feed starvation" not in body
-        assert f"For the first: {hot}" in body
+        assert f"Points to “plunger seal or check valve leaking”: {hot}" in body
         said = body.index("From the control panel: close the jet")
         assert body.index(CAUTIONS[-1]) < said < body.index("Check whether a second head")
+        assert "measure" not in body[: body.index(CAUTIONS[0])]
 
 
 NOTICES = [

@@ -126,7 +126,7 @@ def test_bores_and_areas_are_effective_or_stated_ones():
 def test_hours_of_a_jewel_from_before_the_watch_are_as_stated():
     jewel = Jewel(0.254e-3, "ruby", 1_772_600_000 * 10**9, jet_hours=25.0)
     said = jewel_words(jewel, "UTC")
-    assert said.endswith("fitted 2026-03-04 04:53 UTC, 25.0 h before as stated")
+    assert said.endswith("fitted 2026-03-04 04:53 UTC, 25.0 h before that, as stated")
     assert said.startswith(jewel_words(replace(jewel, jet_hours=0.0), "UTC"))
 
 
@@ -245,8 +245,9 @@ def test_probable_causes_stand_in_the_evidence_the_first_one_with_its_points():
         "Probable cause: plunger seal or check valve leaking, 80 % (prior odds invented)",
         "Probable cause: bore opened up, 15 % (prior odds invented)",
     ]
-    assert [line[-1] for line in lines if line.startswith("For the first: ")] == ["a", "b", "c"]
-    assert [line[-1] for line in lines if line.startswith("Against the first: ")] == ["e", "f"]
+    of = "“plunger seal or check valve leaking”: "
+    assert [line[-1] for line in lines if line.startswith(f"Points to {of}")] == ["a", "b", "c"]
+    assert [line[-1] for line in lines if line.startswith(f"Speaks against {of}")] == ["e", "f"]
     assert "focusing tube does not load the pump" in lines[-1]
 
 
@@ -308,15 +309,18 @@ def test_another_fault_is_named_and_has_its_own_checks(cause, words):
 
 def test_what_pressure_and_stroke_rate_alone_leave_open_is_said():
     causes = (Belief(Cause.BORE, 0.5), Belief(Cause.LEAK, 0.4), Belief(Cause.FEED, 0.1))
-    text = "\n".join(undecided(replace(OPENED, causes=causes), INTENSIFIER))
-    assert "pressure and stroke rate alone can't rule out other causes" in text
+    opened = replace(OPENED, causes=causes)
+    assert "pressure and stroke rate alone" in " ".join(undecided(opened, INTENSIFIER))
+    text = " ".join(advice(opened).steps)
+    assert "To be sure, have a qualified person measure: " in text
     for signal in ("dead-headed", "weep lines", "each side", "feed (boost) pressure"):
         assert signal in text
     assert "bypass" not in text
-    crank = "\n".join(undecided(replace(OPENED, causes=causes), CRANK))
-    assert "pressure and crank speed alone" in crank
-    assert "weep lines" in crank
-    assert "dead-headed" not in crank
+    assert "pressure and crank speed alone" in " ".join(undecided(opened, CRANK))
+    (asked,) = (line for line in advice(replace(opened, overstroke_margin=None)).steps
+                if line.startswith("To be sure"))  # fmt: skip
+    assert "weep lines" in asked
+    assert "dead-headed" not in asked
     assert undecided(replace(OPENED, causes=causes[:1]), CRANK) == []
 
 
@@ -327,11 +331,12 @@ def test_a_signal_that_has_spoken_is_not_asked_for():
         causes = weighed(is_intensifier=False, **steady, **seen)
         verdict = replace(OPENED, causes=causes, overstroke_margin=None)
         told = [cause for group in probable_causes(verdict) for cause in group.causes]
-        return told, "\n".join(undecided(verdict, CRANK))
+        said = [*undecided(verdict, CRANK), *advice(verdict).steps]
+        return told, "\n".join(line for line in said if line.startswith(("Not certain", "To ")))
 
     told, text = asked()
     assert Cause.BYPASS in told
-    assert "To split them, measure: temperature of the bypass line" in text
+    assert "To tell them apart, have a qualified person measure: temperature of the by" in text
     assert "pressure and crank speed alone" in text
     for seen in (0.3, 30.0):  # K: cold, then hot
         told, text = asked(bypass=(seen, 0.5))
@@ -346,7 +351,38 @@ def test_crank_pump_says_that_a_drifting_gain_looks_like_the_bore():
     assert "only a second gauge can tell" in "\n".join(undecided(verdict, CRANK))
     on_intensifier = "\n".join(undecided(verdict, INTENSIFIER))
     assert "gauge" not in on_intensifier
-    assert "oil pressure" in on_intensifier
+    assert "oil pressure" in " ".join(advice(verdict).steps)
+
+
+ASKS = re.compile(r"\b(measure|look (for|at)|check (the|whether)|compare|ask|take|have)\b", re.I)
+
+
+@pytest.mark.parametrize("verdict", [*all_verdicts(), *map(blamed, Cause)], ids=lambda v: v.reason)
+@pytest.mark.parametrize("pump", [INTENSIFIER, CRANK])
+def test_evidence_states_and_asks_nothing_of_anybody(verdict, pump):
+    lines = evidence(verdict, pump, "UTC", ("bore", "stroke", "fitted", "max_stroke_rate"))
+    assert [line for line in lines if ASKS.search(line)] == []
+
+
+def test_what_was_guessed_is_called_assumed():
+    stated, guessed = (
+        "\n".join(evidence(OPENED, INTENSIFIER, "UTC", names))
+        for names in ((), ("stroke", "max_stroke_rate", "bore", "fitted"))
+    )
+    assert "assumed" not in stated.lower()
+    assert "Assumed bore (guessed in the machine file): 0.254 mm" in guessed
+    assert "Stated bore" not in guessed
+    assert "if the assumed bore is right" in guessed
+    assert "from assumed figures" in guessed
+    assert "left before the limit of 60, which is assumed" in guessed
+    assert "at least 12.3 h; the date when it was fitted is assumed" in guessed
+    ruby = Jewel(0.254e-3, "ruby", NOON_NS)
+    assert "assumed" not in jewel_words(ruby, "UTC")
+    for names, said in (
+        (("bore",), "(bore assumed)"),
+        (("bore", "material", "fitted"), "(bore, material and date assumed)"),
+    ):
+        assert jewel_words(replace(ruby, guessed=names), "UTC").endswith(said)
 
 
 SINCE = local_time(NOON_NS, "Europe/Berlin")
@@ -372,10 +408,15 @@ def test_a_second_opinion_is_told_and_a_disagreement_stands_beside_the_alert(
     lines = evidence(verdict, INTENSIFIER, "Europe/Berlin")
     said = f"a general-purpose detector (Page-Hinkley) {words}"
     assert f"Second opinion: {said}" in lines
-    assert (
-        f"Changes on this jewel so far: {opinion.both} seen by both, {opinion.only_watcher} by the "
-        f"watcher alone, {opinion.only_detector} by the detector alone"
-    ) in lines
+    (changes,) = (line for line in lines if line.startswith("Changes on this jewel so far: "))
+    for count, by in (
+        (opinion.both, "seen by both"),
+        (opinion.only_watcher, "only by the watcher"),
+        (opinion.only_detector, "only by the detector"),
+    ):
+        assert (f"{count} {by}" in changes) is (by in changes) is bool(count)
+    assert changes.endswith(": none") is (opinion.both + opinion.only_watcher
+                                          + opinion.only_detector == 0)  # fmt: skip
     reason = alert_row(Alert(NOON_NS, verdict), "Europe/Berlin").reason
     assert reason == (OPENED.reason if words == "agrees" else f"{OPENED.reason}; {said}")
 
@@ -383,11 +424,11 @@ def test_a_second_opinion_is_told_and_a_disagreement_stands_beside_the_alert(
 @pytest.mark.parametrize(
     ("low", "middle", "high", "peaks", "words"),
     [
-        (3e-4, 1.4e-3, 5e-3, 9, "about 1.4 in 1,000 jet h believed (0.3 to 5)"),
-        (1e-6, 1e-5, 3e-4, 9, "fewer than 0.3 in 1,000 jet h believed"),
-        (1e-9, 1e-8, 1e-6, 9, "fewer than 0.1 in 1,000 jet h believed"),
-        (1e-4, 0.4, 1.23456, 99, "about 400 in 1,000 jet h believed (0.1 to 1,235)"),
-        (1e-6, 1e-3, 1.2e-2, 7, "fewer than 12 in 1,000 jet h believed, by few peaks so far"),
+        (3e-4, 1.4e-3, 5e-3, 9, "about 1.4 in 1,000 jet hours (0.3 to 5)"),
+        (1e-6, 1e-5, 3e-4, 9, "fewer than 0.3 in 1,000 jet hours"),
+        (1e-9, 1e-8, 1e-6, 9, "fewer than 0.1 in 1,000 jet hours"),
+        (1e-4, 0.4, 1.23456, 99, "about 400 in 1,000 jet hours (0.1 to 1,235)"),
+        (1e-6, 1e-3, 1.2e-2, 7, "fewer than 12 in 1,000 jet hours (few data yet)"),
     ],
 )
 def test_how_often_false_is_told_as_believed_and_as_it_came(
@@ -395,9 +436,12 @@ def test_how_often_false_is_told_as_believed_and_as_it_came(
 ) -> None:
     rate = FalseRate(low, middle, high, 2e-3, peaks, 212.4, told=3, gone=1)
     lines = evidence(replace(OPENED, false_rate=rate), INTENSIFIER, "UTC")
-    assert f"False alerts of a step: {words}, 2 asked" in lines
-    came = "Alerts on this jewel so far: 3, 1 of them over without a repair, in 212 jet h"
-    assert came in lines
+    assert f"False step alerts to expect: {words}; the setting aims at 2" in lines
+    came = "3, 1 of which went away without a repair; 212 jet hours without one"
+    assert f"Alerts on this jewel so far: {came}" in lines
+    quiet = replace(OPENED, false_rate=replace(rate, told=0, gone=0))
+    lines = evidence(quiet, INTENSIFIER, "UTC")
+    assert "Alerts on this jewel so far: none in 212 jet hours" in lines
 
 
 def test_what_came_of_alerts_is_told_once_there_were_any() -> None:

@@ -1,6 +1,13 @@
-"""Numbers as people read them."""
+"""Numbers as people read them, and names as people write them."""
 
 from __future__ import annotations
+
+from collections.abc import Iterable
+
+
+def known_name(text: str, known: Iterable[str]) -> str | None:
+    """The one of `known` that `text` names, in whatever case; None if there is none."""
+    return next((name for name in known if name.casefold() == text.strip().casefold()), None)
 
 
 def probability_words(probability: float) -> str:

@@ -11,7 +11,7 @@ import typer
 from borewarden.base.errors import BadInput
 from borewarden.base.shown import show_in
 from borewarden.base.times import computer_zone
-from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say
+from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say, warn
 from borewarden.counts.series import Judged, judge, judge_all
 from borewarden.inspection.cautions import caution_lines
 from borewarden.settings import load_machine
@@ -19,6 +19,7 @@ from borewarden.settings.count_form import Known, keep_count, known_by_file, rea
 from borewarden.settings.service import common_units, load_machines
 from borewarden.show import count_words as words
 from borewarden.show.count_report import write_counts
+from borewarden.show.wording import guessed_line
 from borewarden.store.counts import hand_counts, record_count
 from borewarden.store.database import open_store, transaction
 from borewarden.store.register import fittings
@@ -150,6 +151,8 @@ def _counted(
     settings = load_machine(machine) if machine is not None else None
     if settings:
         show_in(settings.shown_units)
+        if guessed := settings.guessed_of(settings.jewels()):
+            warn(f"note: {guessed_line(guessed)}")
     name = settings.name if settings else texts["name"].strip()
     if not name or (settings and texts["name"]):
         wrong = "is missing" if not name else "both a machine file and a name"

@@ -11,17 +11,18 @@ from borewarden.base.units import Unit
 from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say, warn
 from borewarden.inspection.cautions import CAUTIONS, caution_lines
 from borewarden.jewels.bore_choice import bore_options, bores_to_compare, largest_option
-from borewarden.look.guesses import guessed_figures
 from borewarden.settings import load_machine
 
 HEADS = (1, 2)
+UNIMPORTANT = ("fitted",)  # for what a pump can feed
 
 
 @app.command("bores")
 def bores_command(
     machine: Annotated[Path, typer.Option(help="The machine's settings, TOML.")],
     material: Annotated[
-        Literal["ruby", "sapphire", "man-made", "diamond"], typer.Option(help="Of the jewel.")
+        Literal["ruby", "sapphire", "man-made", "diamond"],
+        typer.Option(help="Of the jewel.", case_sensitive=False),
     ] = "ruby",
     pressure: Annotated[
         str | None, typer.Option(help='Wanted, such as "380 MPa"; the rated one if not said.')
@@ -48,7 +49,8 @@ def bores_command(
         wanted = pump.rated_pressure if pressure is None else _pressure(pressure)
         bores = bores_to_compare(jewel.bore for jewel in settings.jewels())
         options = bore_options(pump, wanted, 293.15, material, bores)
-        guessed = guessed_figures(machine)
+        names = settings.guessed_of(settings.jewels())
+        guessed = [name for name in names if name not in UNIMPORTANT]
     largest = {heads: largest_option(options, rate_margin, power_margin, heads) for heads in HEADS}
     shown = words.worth_showing(options)
     if as_json:

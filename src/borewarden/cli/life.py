@@ -9,7 +9,8 @@ import typer
 
 from borewarden.base.files import check_output
 from borewarden.base.shown import show_in
-from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say
+from borewarden.cli.stores import WATCHED, elsewhere
+from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say, warn
 from borewarden.inspection.cautions import CAUTIONS, caution_lines
 from borewarden.lives.posterior import Posterior, learn
 from borewarden.lives.records import records_of
@@ -42,13 +43,12 @@ At = Annotated[
     ),
 ]
 Report = Annotated[Path, typer.Option(help="Page to write.")]
-STORE = Path("borewarden.db")
 
 
 @app.command("shift")
 def shift_command(
     config: Config,
-    store: Store = STORE,
+    store: Store = WATCHED,
     hours: Hours = 8.0,
     report: Report = Path("reports/shift.html"),
     at: At = None,
@@ -96,7 +96,7 @@ def shift_command(
 @app.command("life")
 def life_command(
     config: Config,
-    store: Store = STORE,
+    store: Store = WATCHED,
     hours: Hours = 8.0,
     report: Report = Path("reports/life.html"),
     at: At = None,
@@ -132,7 +132,7 @@ def life_command(
 
 @app.command("plan")
 def plan_command(
-    config: Config, store: Store = STORE, at: At = None, as_json: AsJson = False
+    config: Config, store: Store = WATCHED, at: At = None, as_json: AsJson = False
 ) -> None:
     """At what age to change each jewel, and when that is."""
     with refusing("plan"):
@@ -156,13 +156,13 @@ def plan_command(
             f"{material}: a planned change costs {each.planned:.2f} {currency}, a failure "
             f"{each.failed:.2f} {currency}"
         )
-    _list("Not known", words.missing(seen, outlooks))
+    _list("Not known", words.missing(seen, outlooks, assumes_costs=True))
     _list("Based on", basis(seen))
 
 
 @app.command("stock")
 def stock_command(
-    config: Config, store: Store = STORE, at: At = None, as_json: AsJson = False
+    config: Config, store: Store = WATCHED, at: At = None, as_json: AsJson = False
 ) -> None:
     """How many jewels to hold of each kind, and what to order."""
     with refusing("stock"):
@@ -181,7 +181,7 @@ def stock_command(
 
 @app.command("costs")
 def costs_command(
-    config: Config, store: Store = STORE, at: At = None, as_json: AsJson = False
+    config: Config, store: Store = WATCHED, at: At = None, as_json: AsJson = False
 ) -> None:
     """What a jet hour costs by material, all downstream included."""
     with refusing("costs"):
@@ -201,6 +201,8 @@ def costs_command(
 def _learned(config: Path, store: Path, at: dt.datetime | None) -> tuple[ShopSeen, Posterior]:
     seen = see_shop(config, store, at)
     show_in(seen.units)
+    for line in elsewhere(store, [machine.name for machine in seen.machines]):
+        warn(f"note: {line}")
     return seen, learn(records_of(seen.jewels))
 
 

@@ -8,6 +8,7 @@ import typer
 
 from borewarden.base.files import check_output
 from borewarden.base.shown import show_in
+from borewarden.cli.stores import REPLAYED, WATCHED
 from borewarden.cli.terminal import (
     AsJson,
     app,
@@ -16,12 +17,15 @@ from borewarden.cli.terminal import (
     print_table,
     refusing,
     say,
+    warn,
     warn_if_compiling,
 )
 from borewarden.collect.labels import labels_path
 from borewarden.replay.one_machine import Replayed, registered, replay_logs
 from borewarden.settings import load_machine
-from borewarden.show.replay_words import evidence_lines, replayed_object
+from borewarden.settings.two_entries import two_entries
+from borewarden.show.register_words import two_entries_lines
+from borewarden.show.replay_words import evidence_lines, mend_guesses, replayed_object
 from borewarden.show.report import write_report
 from borewarden.show.wording import ALERT_COLUMNS, advice, alert_row, headline
 from borewarden.watcher.verdict import State
@@ -47,9 +51,6 @@ ExitCode = Annotated[
 ]
 
 
-STORE = Path("replay.db")  # never the watch's own: a logged day is not to mix with live ones
-WATCHED = Path("borewarden.db")
-
 Store = Annotated[
     Path, typer.Option(help="Embedded store to write to; never the one of a watch on this machine.")
 ]
@@ -67,7 +68,7 @@ Books = Annotated[
 def replay_command(
     logs: Logs,
     machine: Annotated[Path, typer.Option(help="The machine's settings, TOML.")],
-    store: Store = STORE,
+    store: Store = REPLAYED,
     no_store: Annotated[bool, typer.Option("--no-store", help="Write no store.")] = False,
     books: Books = None,
     report: Annotated[
@@ -86,17 +87,21 @@ def replay_command(
         labels = [labels_path(log) for log in logs]
         check_output("--report", target, [*logs, *labels, machine, kept, register])
         known = next((b for b in (kept, register) if registered(b, settings.name)), None)
+        jewels = dict(enumerate(registered(known, settings.name)))
         warn_if_compiling()
         with counted("samples") as progress:
             result = replay_logs(settings, logs, kept, progress, register)
         target.parent.mkdir(parents=True, exist_ok=True)
         write_report(result, target)
+    for line in two_entries_lines(two_entries(settings, jewels), settings.time_zone):
+        warn(f"note: {line}")
     if as_json:
         print_json(replayed_object(result) | {"report": target, "store": kept})
     else:
         print_result(result)
         say(f"report: {target}", *([f"store:  {kept}"] if kept else []))
         say(*([f"jewels: from {machine} and the register in {known}"] if known else []))
+        say(*([f"guesses: {mend_guesses(machine)}"] if result.guessed else []))
     if exit_code:
         sys.exit(EXIT_CODES[result.verdict.state])
 

@@ -16,6 +16,7 @@ from borewarden.base.errors import BadInput
 from borewarden.base.numbers import split_quantity
 from borewarden.base.samples import SI_UNITS
 from borewarden.base.shown import NAMED, show_in, shown
+from borewarden.base.text import known_name
 from borewarden.cli.look_live import (
     LISTEN,
     PAUSE,
@@ -33,7 +34,7 @@ from borewarden.collect.logged import read_log
 from borewarden.look.address import is_address
 from borewarden.look.doubt import costs_of, doubt_words
 from borewarden.look.form import Answers
-from borewarden.look.guesses import GUESSED
+from borewarden.look.help import CHOICES, FIGURES, question_help
 from borewarden.look.level import coefficient, fits, level_of
 from borewarden.look.looked import Looked, Seen, look_at
 from borewarden.look.machine_file import (
@@ -58,9 +59,11 @@ from borewarden.look.roles import Role, Told
 from borewarden.look.usual import bore_text
 from borewarden.replay.one_machine import join_logs
 from borewarden.settings.consistency import check_together
+from borewarden.settings.guesses import GUESSED
 from borewarden.settings.load import units_at
 from borewarden.settings.machine import MachineSettings
 
+HELP = "?"  # what a person types who does not know what is asked
 ON_PANEL = {"rate": "strokes a minute, speed or flow"}  # channels by the words of a panel
 BORE_EXAMPLE, WATER_EXAMPLE = 0.254e-3, 291.15  # m, K
 
@@ -148,7 +151,7 @@ def look_command(
     with refusing("look"):
         target = _target(files, out, name)
         asks = _is_asked(yes, as_json)
-        _show_units(target, _one_of("--units", units, ("metric", "US")))
+        _show_units(target, units := _one_of("--units", units, ("metric", "US")))
         answers = Answers(
             _one_of("--date-order", date_order, ("day-first", "month-first", "year-first")),
             _one_of("--decimal", decimal, ("point", "comma")),
@@ -239,7 +242,8 @@ def _written(target: Path, seen: Seen, stated: Plate, asks: bool) -> tuple[dict[
             if not (of_bore and asks):
                 raise _blamed(said, seen, stated) from None
             say(f"{said.where}: {said.wrong}; {said.right}")
-        reply = _reply("bore of the fitted jewel, from the job sheet")
+        while (reply := _reply("bore of the fitted jewel, from the job sheet")) == HELP:
+            say(FIGURES["bore"])
         if not reply:
             raise BadInput("--bore", said.where, "does not fit, and no other is known", said.right)
         stated = dataclasses.replace(stated, bore=reply)
@@ -313,8 +317,8 @@ def _counts_twos(seen: Seen, settings: MachineSettings) -> bool:
 
 
 def _one_of(option: str, value: str | None, known: Sequence[str]) -> str | None:
-    if value is None or value in known:
-        return value
+    if value is None or (found := known_name(value, known)):
+        return value and found
     raise BadInput(option, value, "is not known", f"give {' or '.join(known)}")
 
 
@@ -395,6 +399,9 @@ def _answered(question: Question, answers: Answers, told: Told) -> tuple[Answers
     say(f"{question.where}: {question.wrong}")
     while True:
         reply = _prompt(question)
+        if reply == HELP:
+            say(question_help(question))
+            continue
         try:
             return _with_answer(question, reply, answers, told)
         except BadInput as bad:
@@ -433,15 +440,17 @@ def _prompt(question: Question) -> str:
     if isinstance(question, PanelQuestion):
         words = ON_PANEL.get(question.channel, question.channel)
         what = f"{words} on the panel with the jet on, such as {question.example}"
-        return str(typer.prompt(f"{what}; none if it shows none"))
+        return str(typer.prompt(f"{what}; none if it shows none, ? for help")).strip()
     if not choices:
-        return str(typer.prompt(what))
+        return str(typer.prompt(f"{what} (? for help)")).strip()
     for at, choice in enumerate(choices, 1):
         say(f"  {at}  {choice}")
-    at = 0
-    while not 1 <= at <= len(choices):
-        at = int(typer.prompt(f"{what}: which number", type=int))
-    return choices[at - 1]
+    numbers = {str(at): choice for at, choice in enumerate(choices, 1)}
+    while True:
+        reply = str(typer.prompt(f"{what}: which number (? for help)")).strip()
+        if found := HELP if reply == HELP else numbers.get(reply) or known_name(reply, choices):
+            return found
+        say(f"{reply!r} is none of them; give a number from 1 to {len(choices)}")
 
 
 def _reply(what: str) -> str:
@@ -473,20 +482,29 @@ def _confirmed(looked: Seen, told: Told) -> tuple[Seen, Told]:
     panel = f", or what the panel shows, as in 'temperature={water}'"
     what = f"CHANNEL=COLUMN, or CHANNEL=none{panel if isinstance(looked, Heard) else ''}"
     while True:
-        reply = _reply(f"Enter if that is right, else {what}")
+        reply = _reply(f"Enter if that is right, else {what}; ? for help")
         if not reply:
             return looked, told
+        if reply == HELP:
+            say(
+                "Type what a column is if the table above has it wrong, such as pressure=PT101, or "
+                "temperature=none to leave it out.",
+                *_names(looked),
+            )
+            continue
         try:
             pair = _pairs("--is", [reply], SI_UNITS)
             looked, told = _told_anew(looked, _told_more(looked, told, pair))
         except BadInput as bad:
-            say(
-                f"{reply}: {bad.wrong}",
-                f"CHANNEL is one of {', '.join(SI_UNITS)}",
-                f"COLUMN is one of {', '.join(looked.readings.values)}",
-            )
+            say(f"{reply}: {bad.wrong}", *_names(looked))
             continue
         _show_roles(looked, told)
+
+
+def _names(seen: Seen) -> tuple[str, str]:
+    """What may stand before and behind the sign of equality."""
+    channels, columns = ", ".join(SI_UNITS), ", ".join(seen.readings.values)
+    return f"CHANNEL is one of {channels}", f"COLUMN is one of {columns}"
 
 
 def _told_more(seen: Seen, told: Told, pair: Mapping[str, str]) -> Told:
@@ -522,7 +540,7 @@ def _asked_plate(looked: Seen, stated: Plate) -> Plate:
         _check(looked, stated)  # or an option that is wrong would spoil each answer
     except BadInput as bad:
         raise _blamed(bad, looked, stated) from None
-    say("From the name plate and the manual; Enter where you don't know.")
+    say("From the name plate and the manual; Enter where you don't know, ? for help.")
     if stated.name is None:
         stated = _asked(looked, stated, "name", f"name of the machine [{looked.usual_name}]")
     if stated.time_zone is None:
@@ -535,7 +553,8 @@ def _asked_plate(looked: Seen, stated: Plate) -> Plate:
         figure = figures_of(looked, stated)[name]  # what is stated may change the guesses
         if name not in ("kind", "fitted") and figure.comment not in (PLATE, STATED):
             guess = figure.value.strip('"')
-            stated = _asked(looked, stated, name, f"{name} [{guess}, {figure.comment}]")
+            of = f" ({', '.join(CHOICES[name])})" if name in CHOICES else ""
+            stated = _asked(looked, stated, name, f"{name}{of} [{guess}, {figure.comment}]")
     return stated
 
 
@@ -548,6 +567,9 @@ def _check(looked: Seen, plate: Plate) -> None:
 def _asked(looked: Seen, stated: Plate, name: str, what: str) -> Plate:
     """`stated` with the reply for `name`; asks again until it can be used."""
     while reply := _reply(what):
+        if reply == HELP:
+            say(FIGURES[name])
+            continue
         if name in ("name", "time_zone", "kind", "bore", "material"):
             changes: dict[str, Any] = {name: reply}
         else:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Annotated
@@ -14,7 +14,18 @@ import typer
 from borewarden.base.errors import BadInput
 from borewarden.base.files import check_output, write_private
 from borewarden.base.shown import show_in
-from borewarden.cli.terminal import AsJson, Listing, app, print_json, print_table, refusing, say
+from borewarden.cli.stores import WATCHED, elsewhere
+from borewarden.cli.terminal import (
+    AsJson,
+    Listing,
+    app,
+    print_json,
+    print_table,
+    refusing,
+    say,
+    typed,
+    warn,
+)
 from borewarden.jewels.fitting import End, Fitting, number_in_head
 from borewarden.jewels.fitting_text import (
     FIELDS,
@@ -30,15 +41,19 @@ from borewarden.jewels.fitting_text import (
 from borewarden.settings import MachineSettings, load_machine
 from borewarden.settings.consistency import check_feeds
 from borewarden.settings.service import common_units, load_machines
+from borewarden.settings.two_entries import two_entries
 from borewarden.show import register_words as words
 from borewarden.store.database import open_store, transaction
-from borewarden.store.jet_times import Counting, jet_times, openings
+from borewarden.store.jet_times import END_OF_TIME, Counting, jet_times, openings
+from borewarden.store.queries import SAMPLES, telemetry_span, with_telemetry
 from borewarden.store.register import (
+    NOTHING_FREED,
     fittings,
     history,
     record,
     record_closed,
     record_placed,
+    reopened,
 )
 
 register_app = typer.Typer(
@@ -66,7 +81,6 @@ Why = Annotated[str, typer.Option("--why", help="Why it is mended.")]
 Number = Annotated[int, typer.Argument(help="Number of the fitting, as `register show` has it.")]
 YesNo = Annotated[str, typer.Option(metavar="yes|no")]
 ENDS = f"{', '.join(end.value for end in End)}. Planned: changed in time, in good condition."
-DB = Path("borewarden.db")
 WIDTH = 140  # characters of the table
 
 
@@ -84,24 +98,29 @@ def fit_command(
     ] = "",
     end: Annotated[str, typer.Option(help=f"Why: {ENDS}")] = "",
     noted_hours: Annotated[
-        str, typer.Option("--hours", help='Jet hours till then by the notes, such as "38 h".')
+        str, typer.Option("--hours", help="Jet hours till then by the notes: 38, or 38 h.")
     ] = "",
     head: Annotated[str, typer.Option(help="Which cutting head.")] = "1",
     batch: Annotated[str, typer.Option(help="The supplier's batch.")] = "",
     mixing_chamber: YesNo = "",
-    chamber_hours: Annotated[str, typer.Option(help="Of the mixing chamber.")] = "",
+    chamber_hours: Annotated[
+        str, typer.Option(help="Hours of the mixing chamber: 12, or 12 h.")
+    ] = "",
     tube_bore: Annotated[str, typer.Option(help='Focusing tube, such as "0.76 mm".')] = "",
-    tube_hours: Annotated[str, typer.Option(help="Of the focusing tube.")] = "",
+    tube_hours: Annotated[str, typer.Option(help="Hours of the focusing tube: 12, or 12 h.")] = "",
     last_chance_filter: YesNo = "",
     tds_ppm: Annotated[str, typer.Option(help="Dissolved solids of the water.")] = "",
     low_pressure_start: YesNo = "",
     handling: Annotated[str, typer.Option(help="How cleanly it was handled.")] = "",
     earlier_hours: Annotated[
-        str, typer.Option(help="Jet hours that it had when fitted, or when the watch began.")
+        str,
+        typer.Option(
+            help="Jet hours that it had when fitted, or when the watch began: 25, or 25 h."
+        ),
     ] = "",
     discharge_coefficient: Annotated[str, typer.Option(help="Where known from before.")] = "",
     note: Annotated[str, typer.Option()] = "",
-    store: StoreFile = DB,
+    store: StoreFile = WATCHED,
 ) -> None:
     """Record a jewel fitted, now or in the past. One still in that head is closed, end unknown."""
     texts = {name: text for name, text in locals().items() if name in FIELDS}
@@ -117,9 +136,11 @@ def fit_command(
             placed = place_fittings(held, [("--at", fitting)], "fit")
             check_feeds(settings, held.values(), placed, "fit", lambda where: "--bore")
             numbers = record_placed(connection, placed, _who(by))
+            held = fittings(connection)
     say(*words.recorded_lines(placed, numbers))
     if placed.skipped:
         say("that fitting is in the register already, nothing recorded")
+    _note_doubts([settings], held, store)
 
 
 @register_app.command("out")
@@ -132,10 +153,13 @@ def out_command(
     ] = "",
     head: Annotated[str, typer.Option(help="Which cutting head.")] = "1",
     hours: Annotated[
-        str, typer.Option(help="Jet hours since it was fitted, where telemetry has not seen all.")
+        str,
+        typer.Option(
+            help="Jet hours since it was fitted, where telemetry has not seen all: 38, or 38 h."
+        ),
     ] = "",
     note: Annotated[str, typer.Option(help="Takes the place of the fitting's note.")] = "",
-    store: StoreFile = DB,
+    store: StoreFile = WATCHED,
 ) -> None:
     """Record that the jewel in a head was taken out, and why."""
     with refusing("record that"):
@@ -158,6 +182,8 @@ def out_command(
             texts |= {"noted_hours": hours} if hours else {}
             fitting = fitting_of(texts, frame, "out", _option("out"))
             record(connection, fitting, _who(by), fitting=number)
+            held = fittings(connection)
+    _note_doubts([settings], held, store)
     reason = fitting.end.value if fitting.end else ""
     say(f"fitting {number}: out, {reason}{words.stated_words(fitting)}")
 
@@ -171,7 +197,7 @@ def correct_command(
     by: By,
     why: Why,
     config: Config = None,
-    store: StoreFile = DB,
+    store: StoreFile = WATCHED,
 ) -> None:
     """Mend fields of an entry. What stood there before stays in its history."""
     with refusing("correct that"):
@@ -182,8 +208,10 @@ def correct_command(
             fitting = corrected(old, changes, _frame(settings), "correct", "--set")
             if fitting == old:
                 raise BadInput("correct", "--set", "that is what stands there", "change something")
-            others = {n: f for n, f in held.items() if n != number}
-            placed = place_fittings(others, [(f"fitting {number}", fitting)], "correct")
+            freed = reopened(connection, old) if _moved(old, fitting) else NOTHING_FREED
+            others = {n: f for n, f in held.items() if n != number and n not in freed.open}
+            rows = {number: fitting, **freed.open}
+            placed = place_fittings(others, _rows(rows), "correct")
             if placed.skipped:
                 raise BadInput(
                     "correct", "--set", "another fitting is just so", "strike one of them out"
@@ -191,26 +219,42 @@ def correct_command(
             for each in settings or []:
                 check_feeds(each, held.values(), placed, "correct", lambda where: "--set bore")
             why = _text(why, "--why")
-            record(connection, placed.new[0][1], _who(by), why, number)
+            now = dict(zip(rows, (each for _, each in placed.new), strict=True))
+            record(connection, now.pop(number), _who(by), why, number)
+            for freed_number, again in now.items():
+                record(connection, again, _who(by), f"fitting {number} was corrected", freed_number)
             record_closed(connection, placed, _who(by))
+            held = fittings(connection)
+    _note_doubts(settings or [], held, store)
     say(f"fitting {number} corrected", *words.closed_lines(placed))
+    say(*words.reopened_lines(now, freed.in_doubt, _correct_out))
 
 
 @register_app.command("strike")
-def strike_command(number: Number, by: By, why: Why, store: StoreFile = DB) -> None:
-    """Strike out a fitting that never was. Its history stays."""
+def strike_command(number: Number, by: By, why: Why, store: StoreFile = WATCHED) -> None:
+    """Strike out a fitting that never was. Its history stays; what it had closed is open again."""
     with (
         refusing("strike that out"),
         _open(store, there=True) as connection,
         transaction(connection),
     ):
-        _held(fittings(connection), number)
+        held = fittings(connection)
+        struck = _held(held, number)
         record(connection, None, _who(by), _text(why, "--why"), number)
+        freed = reopened(connection, struck)
+        others = {n: f for n, f in held.items() if n != number and n not in freed.open}
+        placed = place_fittings(others, _rows(freed.open), "strike")
+        now = dict(zip(freed.open, (each for _, each in placed.new), strict=True))
+        for freed_number, each in now.items():
+            record(connection, each, _who(by), f"fitting {number} was struck out", freed_number)
     say(f"fitting {number} struck out")
+    say(*words.reopened_lines(now, freed.in_doubt, _correct_out))
 
 
 @register_app.command("show")
-def show_command(config: Config = None, store: StoreFile = DB, as_json: AsJson = False) -> None:
+def show_command(
+    config: Config = None, store: StoreFile = WATCHED, as_json: AsJson = False
+) -> None:
     """Show the register with the jet hours and pressure-hours of each jewel from telemetry."""
     with refusing("show the register"):
         settings = {machine.name: machine for machine in _machines(config) or []}
@@ -222,25 +266,28 @@ def show_command(config: Config = None, store: StoreFile = DB, as_json: AsJson =
                 name: Counting(each.gate_settings().max_gap, each.valve_heads)
                 for name, each in settings.items()
             }
-            times = jet_times(connection, held, counting)
+            counted = jet_times(connection, held, counting)
+            times = {n: counted[n] if _is_seen(connection, f) else None for n, f in held.items()}
             opened = openings(connection, held)
+            names = list(settings) or with_telemetry(connection)
     if as_json:
         print_json([words.register_object(n, f, times[n], opened[n]) for n, f in held.items()])
         return
+    _note_doubts(settings.values(), held, store, names)
     if not held:
-        say("the register holds no jewel")
+        say(f"the register in {store} holds no jewel")
         return
     zones = {name: each.time_zone for name, each in settings.items()}
     rows = [
         words.register_row(n, f, times[n], opened[n], zones.get(f.machine)) for n, f in held.items()
     ]
     print_table(words.columns(), rows, width=WIDTH)
-    say(words.columns_note(), words.heads_note(times))
+    say(words.columns_note(), words.heads_note(times), f"store: {store}")
 
 
 @register_app.command("history")
 def history_command(
-    number: Number, config: Config = None, store: StoreFile = DB, as_json: AsJson = False
+    number: Number, config: Config = None, store: StoreFile = WATCHED, as_json: AsJson = False
 ) -> None:
     """Show everything that was ever recorded of one fitting, oldest first."""
     with refusing("show that"):
@@ -260,7 +307,7 @@ def import_command(
     file: Annotated[Path, typer.Argument(help="CSV; `register export` writes what it takes.")],
     by: By,
     config: Config = None,
-    store: StoreFile = DB,
+    store: StoreFile = WATCHED,
 ) -> None:
     """Take fittings over from a CSV file: all of them or, if any row is wrong, none."""
     with refusing("import that"):
@@ -274,6 +321,8 @@ def import_command(
                     each, held.values(), placed, file, lambda where: f"{where}, column 'bore'"
                 )
             numbers = record_placed(connection, placed, _who(by), f"imported from {file.name}")
+            held = fittings(connection)
+    _note_doubts(settings or [], held, store)
     say(*words.recorded_lines(placed, numbers))
     say(*(f"{where}: in the register already, skipped" for where in placed.skipped))
     say(f"{len(placed.new)} recorded, {len(placed.skipped)} skipped")
@@ -283,7 +332,7 @@ def import_command(
 def export_command(
     file: Annotated[Path, typer.Argument(help="CSV file to write.")],
     config: Config = None,
-    store: StoreFile = DB,
+    store: StoreFile = WATCHED,
 ) -> None:
     """Write all fittings to a CSV file that `register import` takes. Times are UTC."""
     with refusing("export that"):
@@ -296,6 +345,42 @@ def export_command(
 
 
 # -- what the commands share
+
+
+def _is_seen(connection: sqlite3.Connection, fitting: Fitting) -> bool:
+    """Whether there is telemetry of the time that the jewel was in."""
+    until_ns = END_OF_TIME if fitting.out_ns is None else fitting.out_ns
+    span = telemetry_span(connection, fitting.machine, fitting.fitted_ns, until_ns, SAMPLES)
+    return span is not None
+
+
+def _note_doubts(
+    settings: Iterable[MachineSettings],
+    held: Mapping[int, Fitting],
+    store: Path,
+    names: Iterable[str] = (),
+) -> None:
+    """Say where register and machine files disagree, and what is in another store."""
+    settings = list(settings)
+    for each in settings:
+        for line in words.two_entries_lines(two_entries(each, held), each.time_zone):
+            warn(f"note: {line}")
+    of = {*names, *(each.name for each in settings)} or {f.machine for f in held.values()}
+    for line in elsewhere(store, sorted(of)):
+        warn(f"note: {line}")
+
+
+def _moved(old: Fitting, new: Fitting) -> bool:
+    """Whether a corrected fitting is one of another head or time, and so closed the wrong jewel."""
+    return (old.machine, old.head, old.fitted_ns) != (new.machine, new.head, new.fitted_ns)
+
+
+def _rows(numbered: Mapping[int, Fitting]) -> list[tuple[str, Fitting]]:
+    return [(f"fitting {number}", fitting) for number, fitting in numbered.items()]
+
+
+def _correct_out(number: int) -> str:
+    return typed("register", "correct", number, "--set", "out=", "--by", "YOU", "--why", "still in")
 
 
 def _now_ns() -> int:

@@ -19,6 +19,7 @@ from pydantic_core import PydanticCustomError
 from borewarden.base.cells import as_written, harmless
 from borewarden.base.errors import BadInput
 from borewarden.base.files import read_file
+from borewarden.base.text import known_name
 from borewarden.base.times import local_ns
 from borewarden.base.units import Unit
 from borewarden.jewels.fitting import End, Fitting
@@ -130,8 +131,8 @@ def _one_of(names: Iterable[str], what: str) -> Callable[[str, str | None], str]
     known = list(names)
 
     def read(text: str, zone: str | None) -> str:
-        if text in known:
-            return text
+        if name := known_name(text, known):
+            return name
         near = difflib.get_close_matches(text, known, n=1)
         right = f"known: {', '.join(known)}"
         right = f"did you mean {near[0]!r}? {right}" if near else right
@@ -255,8 +256,8 @@ def _check_noted(
             place,
             where("noted_hours"),
             "they are of a jewel that is out, and this one has no time out",
-            "state when it came out; of one that still cuts, state as earlier_hours what it had "
-            "when the watch began",
+            f"state when it came out ({where('out')}); of one that still cuts, state the hours "
+            f"that it had when the watch began ({where('earlier_hours')})",
         )
     most = (fitting.out_ns - fitting.fitted_ns) / HOUR_NS + SLACK
     if fitting.noted_hours > most:

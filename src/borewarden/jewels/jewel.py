@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -20,7 +20,8 @@ class Jewel:
 
     `discharge_coefficient` is known if an earlier log has learned the baseline, and `jet_hours`
     are the hours the jewel had then; otherwise the first steady minutes give it. `out_ns` is when
-    it was taken out, None while it is fitted or if only its successor tells.
+    it was taken out, None while it is fitted or if only its successor tells. `guessed` names the
+    fields that nobody stated.
     """
 
     bore: float
@@ -30,6 +31,7 @@ class Jewel:
     discharge_coefficient: float | None = None
     jet_hours: float = 0.0
     out_ns: int | None = None
+    guessed: tuple[str, ...] = field(default=(), compare=False)
 
     @property
     def plausible(self) -> DischargeCoefficient:

@@ -7,11 +7,11 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from borewarden.counts.plate import DEAD_SHARE, EFFICIENCY, Range
-from borewarden.look.guesses import GUESSED, UNKNOWN
 from borewarden.look.level import DEAD_SHARE as GUESSED_SHARE
 from borewarden.look.level import TEMPERATURE, Level
 from borewarden.look.machine_file import Figure
 from borewarden.physics.pump import Displacement, delivered_mass
+from borewarden.settings.guesses import GUESSED, UNKNOWN
 
 SIZES = ("plunger_diameter", "stroke")  # without them, nobody knows what a stroke delivers
 
@@ -59,14 +59,14 @@ def doubt_words(costs: list[Cost]) -> str:
         return ""
     sizes = [cost.name for cost in costs if math.isinf(cost.area_sd)]
     if sizes:
-        verb = "costs" if len(sizes) == 1 else "cost"
+        them = "it" if len(sizes) == 1 else "them"
         return (
-            f"Of the unknown figures, {' and '.join(sizes)} {verb} most certainty: without, the "
-            "size of the bore is no measurement, and only its changes count."
+            f"Find out {' and '.join(sizes)} first: without {them} the size of the bore is not a "
+            "measurement, and only its changes count."
         )
     parts = [f"{cost.name} (\u00b1 {100.0 * cost.area_sd:.1f} %, {cost.source})" for cost in costs]
-    then = f"; then comes {parts[1]}" if len(parts) > 1 else ""
+    then = f", then {parts[1]}" if len(parts) > 1 else ""
     return (
-        f"Of the unknown figures, {parts[0]} costs most certainty of the effective area, as one "
-        f"standard uncertainty{then}."
+        f"Find out {parts[0]} first{then}: in brackets, how far the effective area may be off for "
+        "not knowing it, as a standard uncertainty."
     )

@@ -19,8 +19,8 @@ from pydantic import TypeAdapter, ValidationError
 
 from borewarden.base.errors import BadInput
 from borewarden.base.shown import shown
+from borewarden.base.text import known_name
 from borewarden.base.units import MM, is_flow
-from borewarden.look.guesses import GUESSED, UNKNOWN
 from borewarden.look.level import (
     DEAD_SHARE,
     INCH,
@@ -37,6 +37,7 @@ from borewarden.look.roles import Role, feed_flow
 from borewarden.look.unit_words import STROKE_WORDS, TURN_WORDS, WORDS, has_word
 from borewarden.look.usual import bore_text, length_text, motor_for, rated_above, volume_text
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS, bore_area, hydraulic_power
+from borewarden.settings.guesses import GUESSED, UNKNOWN
 from borewarden.settings.load import settings_of
 from borewarden.settings.machine import MachineSettings
 from borewarden.settings.units import Bore, Diameter, Pressure, Travel
@@ -83,9 +84,10 @@ class Plate:
 def pump_kind(looked: Seen, plate: Plate) -> tuple[str, str]:
     """Which kind of pump it is, and why."""
     if plate.kind is not None:
-        if plate.kind not in KINDS:
+        stated = known_name(plate.kind, KINDS)
+        if stated is None:
             raise BadInput("--pump", plate.kind, "is not known", f"give {' or '.join(KINDS)}")
-        return plate.kind, STATED
+        return stated, STATED
     for name in plate.figures:
         if (name in INTENSIFIER) != (name in DIRECT):
             kind = KINDS[0] if name in INTENSIFIER else KINDS[1]
@@ -126,10 +128,10 @@ def figures_of(looked: Seen, plate: Plate) -> dict[str, Figure]:
                 f"known are {', '.join(fields)}",
             )  # fmt: skip
     level = level_of(looked.readings, looked.roles)
-    material = plate.material or "ruby"
-    if material not in DISCHARGE_COEFFICIENTS:
+    material = known_name(plate.material or "ruby", DISCHARGE_COEFFICIENTS)
+    if material is None:
         raise BadInput(
-            "--material", material, "is not a known material",
+            "--material", str(plate.material), "is not a known material",
             f"known: {', '.join(DISCHARGE_COEFFICIENTS)}",
         )  # fmt: skip
     bore, bore_figure = _bore(level, plate, material, kind)

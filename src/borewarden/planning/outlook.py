@@ -207,7 +207,7 @@ def _change_by_wear(
     rate = min(planned.cost_rate.middle, planned.run_to_failure.middle)
     hours = hours_to_change(left, chance, own.costs, rate)
     if math.isinf(hours):
-        return hours, "run to failure costs least, by its own wear"
+        return hours, "running it to failure costs least, by its own wear"
     return hours, "planned by its own wear"
 
 

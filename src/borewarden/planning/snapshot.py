@@ -119,7 +119,7 @@ def see_shop(config: Path, store: Path, at: datetime | None = None) -> ShopSeen:
             store,
             "file",
             "there is no such store",
-            "give the store that `replay` or `watch` writes",
+            "name the one that `replay` (replay.db) or `watch` (borewarden.db) wrote, by --store",
         )
     first, zone = next((path, machine.time_zone) for path, machine in machines.items())
     try:

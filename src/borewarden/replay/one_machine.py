@@ -58,6 +58,7 @@ class Replayed:
     jet_hours: float
     missed_hours: float
     known: tuple[Known, ...] = ()
+    guessed: tuple[str, ...] = ()  # figures of the pump and of these jewels that nobody stated
 
 
 def replay_samples(
@@ -134,6 +135,7 @@ def replay_logs(
         jet_hours=watcher.jet_hours,
         missed_hours=watcher.missed_hours,
         known=watcher.known(),
+        guessed=machine.guessed_of(watcher.jewels),
     )
 
 

@@ -328,7 +328,8 @@ class Effects:
                 limit=status.limit,
                 onset_ns=verdict.onset_ns,
             )
-        return mail.compose(notice, status.pump, status.time_zone, figure).as_bytes()
+        told = mail.compose(notice, status.pump, status.time_zone, figure, status.guessed)
+        return told.as_bytes()
 
     def _say(self) -> None:
         for machine in self.to_say:

@@ -109,7 +109,7 @@ def card(
         "stale": _stale(status, age) if status.is_seen else "",
         "doubt": doubt_words(status) if status.is_seen else "",
         "bore": _known(verdict.bore, shown("bore").text(verdict.bore)),
-        "bore_note": _bore_note(verdict),
+        "bore_note": _bore_note(verdict, "bore" in status.guessed),
         "area": _percent(verdict.area_ratio) if learned else UNKNOWN,
         "load_title": load.title,
         "load_unit": load.unit,
@@ -189,8 +189,9 @@ def _known(value: float, words: str) -> str:
     return words if math.isfinite(value) else UNKNOWN
 
 
-def _bore_note(verdict: Verdict) -> str:
-    stated = f"stated {bore_words(verdict.nominal_bore)}"
+def _bore_note(verdict: Verdict, assumed: bool) -> str:
+    """The bore in inches, and which one was stated, or else assumed."""
+    stated = f"{'assumed' if assumed else 'stated'} {bore_words(verdict.nominal_bore)}"
     if chosen("bore") or not math.isfinite(verdict.bore):
         return stated
     return f"{UNITS['bore']['in'].text(verdict.bore)}; {stated}"

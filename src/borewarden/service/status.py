@@ -95,12 +95,19 @@ class MachineStatus:
     came: Came = field(default_factory=Came)  # of the alerts that the store holds
     missed_hours: float = 0.0
     jewels: list[Jewel] = field(default_factory=list)  # in the heads, as the verdict takes it
+    guessed_pump: tuple[str, ...] = ()  # figures of the pump that nobody stated
     head_hours: Mapping[str, float] = field(default_factory=dict)  # jet hours of these jewels
     known: tuple[Known, ...] = ()  # what was learned of them, and how well
     units: dict[str, str] | None = None  # chosen to be shown, by quantity
     latency_s: list[float] = field(default_factory=list)  # sample to kept, newest last, bounded
     latency_sum_s: float = 0.0  # of all of them since the start
     latency_count: int = 0
+
+    @property
+    def guessed(self) -> tuple[str, ...]:
+        """Names of the figures of the pump and of its jewels that nobody stated."""
+        of_jewels = dict.fromkeys(name for jewel in self.jewels for name in jewel.guessed)
+        return (*self.guessed_pump, *of_jewels)
 
     @property
     def is_seen(self) -> bool:

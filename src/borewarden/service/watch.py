@@ -268,6 +268,7 @@ def status_of(machine: MachineSettings, followed: Followed) -> MachineStatus:
         limit=followed.watcher.settings.limit,
         last_sample_ns=followed.newest_ns,
         jewels=followed.watcher.jewels,
+        guessed_pump=machine.guessed_of(()),
         known=followed.watcher.known(),
         sight=SightStatus(before_ns=followed.usable_ns),
         head_hours=followed.watcher.head_hours,

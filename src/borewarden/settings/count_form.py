@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 from pydantic_core import PydanticCustomError
 
 from borewarden.base.errors import BadInput
+from borewarden.base.text import known_name
 from borewarden.base.times import local_ns
 from borewarden.base.units import PER_MINUTE, Unit
 from borewarden.counts.count import HandCount
@@ -292,10 +293,11 @@ def _stated(
             raise refuse("plungers", f"{given['plungers']!r} is not a whole number", "give 3")
         stated["plungers"] = int(stated["plungers"])
     for name, choices in _CHOICES.items():
-        if name in given and given[name] not in choices:
+        if name not in given:
+            continue
+        stated[name] = known_name(given[name], choices)
+        if stated[name] is None:
             raise refuse(name, f"{given[name]!r} is not known", f"give {' or '.join(choices)}")
-        if name in given:
-            stated[name] = given[name]
     return stated
 
 
@@ -352,10 +354,11 @@ def _jewels(
     refuse: Refuse,
 ) -> tuple[tuple[float, ...], tuple[str, ...], int]:
     """Bores, materials and when fitted: as given, else by file and register, else as last time."""
-    material = given.get("material", "")
-    if material and material not in DISCHARGE_COEFFICIENTS:
+    stated = given.get("material", "")
+    material = known_name(stated, DISCHARGE_COEFFICIENTS)
+    if stated and material is None:
         right = f"give {', '.join(DISCHARGE_COEFFICIENTS)}"
-        raise refuse("material", f"{material!r} is not a known material", right)
+        raise refuse("material", f"{stated!r} is not a known material", right)
     last = known.last
     is_new = given.get("new_jewel", "") in ("yes", "on", "true")
     if known.jewels and "bore" not in values:

@@ -19,6 +19,7 @@ from borewarden.jewels.bore_choice import JEWEL_COSTS
 from borewarden.settings.consistency import check_together
 from borewarden.settings.environment import check_environment
 from borewarden.settings.explain import first_mistake, with_variable
+from borewarden.settings.guesses import guesses_in
 from borewarden.settings.machine import ENV_PREFIX, MachineSettings
 from borewarden.settings.shop import ShopSettings
 from borewarden.settings.source import SOURCE_FILES
@@ -42,12 +43,24 @@ def load_machine(path: Path | str) -> MachineSettings:
     if "units" not in data and (units := _units_beside(path)) is not None:
         data["units"] = units
     settings = settings_of(MachineSettings, path, data)
+    settings.note_guesses(_guesses(path))
     try:
         with shown_in(settings.shown_units):
             check_together(path, settings)
     except BadInput as bad:
         raise with_variable(bad, ENV_PREFIX) from None
     return settings
+
+
+def _guesses(path: Path) -> list[str]:
+    """What the file calls guessed, but for what the environment states instead."""
+    text = read_file(path, "give a machine's TOML file").decode("utf-8", "replace")
+    stated = {variable.upper() for variable in os.environ}
+    return [
+        name
+        for name in guesses_in(text)
+        if f"{ENV_PREFIX}{name.replace('.', '__')}".upper() not in stated
+    ]
 
 
 def units_at(path: Path) -> dict[str, str] | None:

@@ -6,7 +6,7 @@ import math
 from collections.abc import AsyncGenerator, Iterable
 from typing import TYPE_CHECKING, Any
 
-from pydantic import Field, model_validator
+from pydantic import Field, PrivateAttr, model_validator
 from pydantic_settings import SettingsConfigDict
 
 from borewarden.base.errors import BadInput
@@ -45,6 +45,7 @@ if TYPE_CHECKING:  # the protocols' libraries are slow to import, and a replay n
 
 ENV_PREFIX = "BOREWARDEN_"
 MOST_INTERVALS = 2.5  # of a source between two readings, or they are too far apart; invented
+JEWEL_FACTS = ("bore", "material", "fitted")  # that a look at a log may guess
 SAME_NS = 60 * 10**9  # two records of one fitting may differ by this
 
 
@@ -65,6 +66,7 @@ class MachineSettings(FileSettings):
     gate: GateOverrides = GateOverrides()
     watch: WatchOverrides = WatchOverrides()
     jewel: list[FittedJewel] = Field(min_length=1)
+    _guessed: frozenset[str] = PrivateAttr(default=frozenset())
 
     @model_validator(mode="before")
     @classmethod
@@ -80,6 +82,15 @@ class MachineSettings(FileSettings):
     def shown_units(self) -> dict[str, str] | None:
         """The unit of each quantity that was chosen to be shown; None for the usual ones."""
         return None if self.units is None or isinstance(self.units, str) else self.units
+
+    def note_guesses(self, names: Iterable[str]) -> None:
+        """Note which fields the file calls guessed or not known, such as `pump.stroke`."""
+        self._guessed = frozenset(names)
+
+    def guessed_of(self, jewels: Iterable[Jewel]) -> tuple[str, ...]:
+        """Names of the figures of the pump, and of any of `jewels`, that are only guessed."""
+        pump = (name for name in type(self.pump).model_fields if f"pump.{name}" in self._guessed)
+        return (*pump, *dict.fromkeys(name for jewel in jewels for name in jewel.guessed))
 
     def build_watcher(self, register: Iterable[Fitting] = ()) -> Watcher:
         """A new watcher for this machine, with the jewels of the file and the `register`."""
@@ -158,8 +169,11 @@ class MachineSettings(FileSettings):
                 head=jewel.head,
                 discharge_coefficient=jewel.discharge_coefficient,
                 jet_hours=jewel.jet_hours,
+                guessed=tuple(
+                    name for name in JEWEL_FACTS if f"jewel[{number}].{name}" in self._guessed
+                ),
             )
-            for jewel in self.jewel
+            for number, jewel in enumerate(self.jewel, 1)
         ]
         return [
             jewel

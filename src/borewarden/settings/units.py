@@ -15,6 +15,7 @@ from pydantic import AfterValidator, Field
 from pydantic_core import CoreSchema, core_schema
 
 from borewarden.base.shown import NAMED, UNITS
+from borewarden.base.text import known_name
 from borewarden.base.units import Unit, bad_value, conversion, is_flow
 from borewarden.collect.layout import SEPARATORS, SINCE
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS
@@ -90,8 +91,8 @@ def _one_of(known: Callable[[], Iterable[str]], what: str) -> AfterValidator:
 
     def check(name: str) -> str:
         names = sorted(known())
-        if name in names:
-            return name
+        if found := known_name(name, names):
+            return found
         # of time zones suggest only places, or CEST would become EST
         places = [name for name in names if "/" in name] or names
         near = difflib.get_close_matches(name, places, n=1, cutoff=0.5)

@@ -24,10 +24,10 @@ def _lines(known: Known, pump: Pump) -> list[str]:
     if math.isfinite(known.coefficient):
         spread = known.coefficient * known.coefficient_sd
         lines = [
-            f"Learned{where}: C_d {known.coefficient:.3f} \u00b1 {spread:.3f} beside the pump's "
-            f"own figures, from {steady} min of steady jet in {known.batches} batches; one batch "
-            f"scatters by {100.0 * known.noise:.1f} %"
-            + (", which is much: look for a pulsating pressure" if known.noise > NOISY else "")
+            f"Learned{where}: C_d {known.coefficient:.3f} \u00b1 {spread:.3f}, apart from errors "
+            f"in the pump's own figures; from {steady} min of steady jet, {known.batches} batches "
+            f"that scatter by {100.0 * known.noise:.1f} %"
+            + (", which is a lot; a pulsating pressure does that" if known.noise > NOISY else "")
         ]
     else:
         lines = [

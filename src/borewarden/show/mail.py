@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+from collections.abc import Collection
 from email.message import EmailMessage
 from typing import Any, cast
 
@@ -76,11 +77,16 @@ def _state_headline(notice: Notice) -> str:
 
 
 def compose(
-    notice: Notice, pump: Pump, time_zone: str, figure: bytes | None = None
+    notice: Notice,
+    pump: Pump,
+    time_zone: str,
+    figure: bytes | None = None,
+    guessed: Collection[str] = (),
 ) -> EmailMessage:
     """The message about a notice; `figure` is a PNG shown in the text, see `show.figures`.
 
-    Evidence and what to check first come from `notice.verdict`, if there is one.
+    `guessed` names the figures that nobody stated. Evidence and what to check first come from
+    `notice.verdict`, if there is one.
     """
     verdict = notice.verdict
     advised = _advice(notice)
@@ -93,7 +99,7 @@ def compose(
         "state": None if notice.state is None else state_words(notice.state),
         "since": None if verdict is None else since(verdict, time_zone),
         "as_of": None if verdict is None else local_time(verdict.time_ns, time_zone),
-        "evidence": [] if verdict is None else evidence(verdict, pump, time_zone),
+        "evidence": [] if verdict is None else evidence(verdict, pump, time_zone, guessed),
         "cautions": advised.cautions,
         "checks": advised.steps,
         "is_good": notice.kind in ("all-clear", "sight again"),

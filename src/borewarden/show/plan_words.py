@@ -156,7 +156,8 @@ def chance_cell(outlook: Outlook) -> Cell:
     if chance is None:
         return Cell(UNKNOWN, basis)
     share = share_words(chance)
-    return Cell(share.main, basis if chance.low == chance.high else f"{share.note}; {basis}")
+    by = basis if chance.low == chance.high else f"{share.note}; by {basis}"
+    return Cell(share.main, by)
 
 
 def alert_cell(machine: MachineSeen) -> Cell:
@@ -280,10 +281,10 @@ def _saving_cell(planned: Plan) -> Cell:
         return Cell("nothing", "no planned change saves 1 % or more")
     if planned.advice is Advice.NO_DIFFERENCE:
         note = f"less than {100.0 * EVEN:.0f} % on average; {share_words(planned.saving).note}"
-        return Cell("nothing that is sure", note)
+        return Cell("no clear saving", note)
     share = share_words(planned.saving)
     chance = probability_words(planned.cheaper)
-    return Cell(share.main, f"{share.note}; cheaper with a chance of {chance}")
+    return Cell(share.main, f"{share.note}; {chance} chance of being cheaper")
 
 
 def _money(amount: Interval, currency: str) -> Cell:
@@ -327,7 +328,7 @@ def even_words(row: CostRow, currency: str) -> str:
     gap = ""
     if row.more.low <= 0.0 <= row.more.high:
         low, high = -row.more.high, -row.more.low
-        gap = f"no sure difference ({low:+.2f} to {high:+.2f} {currency} saved an hour); "
+        gap = f"no clear difference ({low:+.2f} to {high:+.2f} {currency} saved an hour); "
     return (
         f"{row.material}, against {row.versus}: {gap}{price}; {life}, now {words(row.life, ' h')}"
     )
@@ -460,12 +461,13 @@ def to_do(outlooks: Sequence[Outlook], stock: Sequence[StockRow], hours: float) 
     return lines
 
 
-def missing(seen: ShopSeen, outlooks: Sequence[Outlook]) -> list[str]:
-    """What is not known, and how to change that."""
+def missing(seen: ShopSeen, outlooks: Sequence[Outlook], assumes_costs: bool = False) -> list[str]:
+    """What is not known, and how to change that; `assumes_costs` where the usual ones are used."""
     lines = []
     if not seen.shop.states_costs:
-        lines.append("No costs are stated, so no changes are planned. Add [costs] to shop.toml.")
-    if not seen.shop.states_stock:
+        then = "the plans above use invented ones" if assumes_costs else "no changes are planned"
+        lines.append(f"No costs are stated, so {then}. Add [costs] to shop.toml.")
+    if not assumes_costs and not seen.shop.states_stock:
         lines.append("No lead time is stated, so no stock is worked out. Add [stock] to shop.toml.")
     unrecorded = [
         head_name(o.machine.name, o.head.fitting.head) for o in outlooks if not o.head.recorded

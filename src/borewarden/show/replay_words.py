@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
 from borewarden.base.times import local_time
@@ -19,12 +20,20 @@ FLEET_COLUMNS = ("machine", "state", "NE 107", "jet hours", "alerts", "first ale
 def evidence_lines(result: Replayed) -> list[str]:
     """What the verdict is based on."""
     return [
-        *evidence(result.verdict, result.pump, result.time_zone),
+        *evidence(result.verdict, result.pump, result.time_zone, result.guessed),
         *(f"Jewel: {jewel_words(jewel, result.time_zone)}" for jewel in result.jewels),
         *learned_lines(result.known, result.pump),
         f"Jet on in this log: {result.jet_hours:.2f} h",
         f"Jet time not recorded: {result.missed_hours:.2f} h",
     ]
+
+
+def mend_guesses(machine_file: Path) -> str:
+    """What to do about the guesses in a machine file."""
+    return (
+        f"in {machine_file}, put in what name plate and job sheet say, and delete the comment "
+        "behind each figure that is right"
+    )
 
 
 def fleet_row(found: Found, time_zone: str) -> tuple[str, ...]:
@@ -69,6 +78,7 @@ def replayed_object(result: Replayed) -> dict[str, Any]:
         "verdict": verdict_object(result.verdict),
         "alerts": [alert_object(alert) for alert in result.alerts],
         "jewels": [asdict(jewel) for jewel in result.jewels],
+        "guessed": list(result.guessed),
         "known": [asdict(each) for each in result.known],
         "labels": [asdict(label) for label in result.labels],
     }

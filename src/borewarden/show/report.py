@@ -150,7 +150,10 @@ def write_report(replayed: Replayed, path: Path) -> None:
             state=state_words(verdict.state),
             since=since(verdict, zone),
             verdict_time=local_time(verdict.time_ns, zone),
-            evidence=[line.partition(": ") for line in evidence(verdict, replayed.pump, zone)],
+            evidence=[
+                line.partition(": ")
+                for line in evidence(verdict, replayed.pump, zone, replayed.guessed)
+            ],
             cautions=told.cautions,
             checks=told.steps,
             tables=_tables(replayed),

@@ -140,16 +140,16 @@ def head_life_columns(hours: float) -> tuple[str, ...]:
 
 def as_of(seen: ShopSeen) -> str:
     """Which moment the page shows."""
-    zone = seen.machines[0].time_zone
-    return f"Everything below dates from {local_time(seen.at_ns, zone)}, by store and register."
+    at = local_time(seen.at_ns, seen.machines[0].time_zone)
+    return f"Everything below dates from {at}, from the store and its register."
 
 
 def stock_note(seen: ShopSeen) -> str:
     """What the stock to hold is good for."""
     stock = seen.shop.stock
     return (
-        f"The stock to hold lasts until delivery ({stock.lead_time:g} weeks) with a chance of "
-        f"{100.0 * stock.service:.0f} %. It covers planned changes and failures."
+        f"The stock to hold has a {100.0 * stock.service:.0f} % chance of lasting until delivery "
+        f"({stock.lead_time:g} weeks). It covers planned changes and failures."
     )
 
 

@@ -7,12 +7,14 @@ the cautions first. The watcher itself only reads: it never acts on the machine.
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from typing import NamedTuple
 
 from borewarden.base.shown import plus_minus, quantity_text
 from borewarden.base.text import probability_words
 from borewarden.base.times import local_time
 from borewarden.base.units import PER_MINUTE
+from borewarden.detect.second_opinion import Opinion
 from borewarden.diagnose.causes import Cause
 from borewarden.diagnose.checks import CHECKS
 from borewarden.diagnose.evidence import features_in
@@ -111,6 +113,9 @@ _CHECKS_OF = {
 NOTHING_TO_CHECK = "Nothing to check: the bore is probably sound."
 DETECTOR = "a general-purpose detector (Page-Hinkley)"
 INVENTED = "prior odds invented"  # stands beside every probability of a cause
+_FACTS = {"fitted": "date"}  # of a jewel, by the words of a list
+_SIZES = frozenset({"bore", "plunger_diameter", "stroke", "plungers", "dead_volume",
+                    "volumetric_efficiency"})  # what C_d follows from  # fmt: skip
 PROBABLE = 0.05  # causes below that are not shown
 LEAST_RATE = 1e-4  # per hour, of false alerts: less is not worth a word
 MOST_CAUSES, MOST_FOR, MOST_AGAINST = 3, 3, 2
@@ -161,12 +166,22 @@ def bore_words(bore: float) -> str:
 
 
 def jewel_words(jewel: Jewel, time_zone: str) -> str:
-    """Which jewel that is: bore, material, head, when it was fitted, and its hours as stated."""
-    stated = f", {jewel.jet_hours:.1f} h before as stated" if jewel.jet_hours > 0.0 else ""
+    """Which jewel that is: bore, material, head, when it was fitted, and its hours as stated.
+
+    What nobody stated is called assumed.
+    """
+    stated = f", {jewel.jet_hours:.1f} h before that, as stated" if jewel.jet_hours > 0.0 else ""
+    *first, last = (_FACTS.get(name, name) for name in jewel.guessed or ("",))
+    assumed = f" ({' and '.join(filter(None, (', '.join(first), last)))} assumed)"
     return (
         f"{jewel.material} {bore_words(jewel.bore)}, head {jewel.head}, fitted "
-        f"{local_time(jewel.fitted_ns, time_zone)}{stated}"
+        f"{local_time(jewel.fitted_ns, time_zone)}{stated}{assumed if jewel.guessed else ''}"
     )
+
+
+def guessed_line(names: Collection[str]) -> str:
+    """Which figures nobody stated, by their names in the machine file."""
+    return f"Assumed, since the machine file only guesses them: {', '.join(names)}"
 
 
 def pressure_words(pressure: float) -> str:
@@ -179,12 +194,18 @@ def _percent(share: float) -> str:
     return f"{round(100.0 * share, 1) + 0.0:+.1f} %"
 
 
-def evidence(verdict: Verdict, pump: Pump, time_zone: str) -> list[str]:
-    """The numbers behind the verdict, one a line, without those not known yet."""
+def evidence(
+    verdict: Verdict, pump: Pump, time_zone: str, guessed: Collection[str] = ()
+) -> list[str]:
+    """The numbers behind the verdict, one a line, without those not known yet.
+
+    They state and ask nothing of anybody: what to do stands in `advice`. `guessed` names the
+    figures of pump and jewel that nobody stated.
+    """
     lines = [f"NE 107 category: {verdict.state.ne107}"]
     if math.isfinite(verdict.bore):
-        lines += _bore_lines(verdict)
-        lines += _pump_lines(verdict, pump)
+        lines += _bore_lines(verdict, guessed)
+        lines += _pump_lines(verdict, pump, guessed)
     if verdict.onset_ns is not None:
         lines.append(
             f"Onset: {local_time(verdict.onset_ns, time_zone)}, effective area "
@@ -198,8 +219,12 @@ def evidence(verdict: Verdict, pump: Pump, time_zone: str) -> list[str]:
         lines += _wear_lines(verdict)
     lines += second_opinion_lines(verdict, time_zone)
     lines += false_rate_lines(verdict)
-    lines.append(f"Jet hours of this jewel: {verdict.jet_hours:.1f} h")
-    return lines + _cause_lines(verdict, pump)
+    hours = f"{verdict.jet_hours:.1f} h"
+    if "fitted" in guessed:
+        hours = f"at least {hours}; the date when it was fitted is assumed"
+    lines.append(f"Jet hours of this jewel: {hours}")
+    lines += _cause_lines(verdict, pump)
+    return [*lines, guessed_line(guessed)] if guessed else lines
 
 
 def disagreement(verdict: Verdict, time_zone: str) -> str:
@@ -221,9 +246,18 @@ def second_opinion_lines(verdict: Verdict, time_zone: str) -> list[str]:
     agrees = f"{DETECTOR} agrees"
     return [
         f"Second opinion: {disagreement(verdict, time_zone) or agrees}",
-        f"Changes on this jewel so far: {opinion.both} seen by both, {opinion.only_watcher} by the "
-        f"watcher alone, {opinion.only_detector} by the detector alone",
+        f"Changes on this jewel so far: {_seen_by(opinion)}",
     ]
+
+
+def _seen_by(opinion: Opinion) -> str:
+    """Such as "2 seen by both, 1 only by the detector"."""
+    counts = (
+        (opinion.both, "seen by both"),
+        (opinion.only_watcher, "only by the watcher"),
+        (opinion.only_detector, "only by the detector"),
+    )
+    return ", ".join(f"{count} {words}" for count, words in counts if count) or "none"
 
 
 def false_rate_lines(verdict: Verdict) -> list[str]:
@@ -232,17 +266,22 @@ def false_rate_lines(verdict: Verdict) -> list[str]:
     if rate is None:
         return []
     if rate.is_bound or rate.middle < LEAST_RATE / 2.0:
-        believed = f"fewer than {_in_1000(max(rate.high, LEAST_RATE))} in 1,000 jet h believed"
-        believed += ", by few peaks so far" if rate.is_bound else ""
+        expected = f"fewer than {_in_1000(max(rate.high, LEAST_RATE))} in 1,000 jet hours"
+        expected += " (few data yet)" if rate.is_bound else ""
     else:
-        believed = (
-            f"about {_in_1000(rate.middle)} in 1,000 jet h believed "
+        expected = (
+            f"about {_in_1000(rate.middle)} in 1,000 jet hours "
             f"({_in_1000(rate.low)} to {_in_1000(rate.high)})"
         )
+    came = f"none in {rate.hours:.0f} jet hours"
+    if rate.told:
+        came = (
+            f"{rate.told}, {rate.gone or 'none'} of which went away without a repair; "
+            f"{rate.hours:.0f} jet hours without one"
+        )
     return [
-        f"False alerts of a step: {believed}, {_in_1000(rate.asked)} asked",
-        f"Alerts on this jewel so far: {rate.told}, {rate.gone} of them over without a repair, in "
-        f"{rate.hours:.0f} jet h",
+        f"False step alerts to expect: {expected}; the setting aims at {_in_1000(rate.asked)}",
+        f"Alerts on this jewel so far: {came}",
     ]
 
 
@@ -279,14 +318,15 @@ def _cause_lines(verdict: Verdict, pump: Pump) -> list[str]:
     if not causes:
         return _head_lines(verdict)
     first = next(b for b in verdict.causes if b.cause is causes[0].causes[0])
+    name = f"“{cause_words(first.cause)}”"
     return [
         *_head_lines(verdict),
         *(
             f"Probable cause: {group_words(g)}, {probability_words(g.probability)} ({INVENTED})"
             for g in causes
         ),
-        *(f"For the first: {point}" for point in first.evidence_for[:MOST_FOR]),
-        *(f"Against the first: {point}" for point in first.evidence_against[:MOST_AGAINST]),
+        *(f"Points to {name}: {point}" for point in first.evidence_for[:MOST_FOR]),
+        *(f"Speaks against {name}: {point}" for point in first.evidence_against[:MOST_AGAINST]),
         *undecided(verdict, pump),
         _NOT_WATCHED,
     ]
@@ -301,34 +341,15 @@ def _head_lines(verdict: Verdict) -> list[str]:
 
 
 def undecided(verdict: Verdict, pump: Pump) -> list[str]:
-    """Why the probable causes can't be told apart for sure, and what to measure.
-
-    A verdict does not say what the machine measures, so a signal is asked for unless the evidence
-    of a cause mentions it.
-    """
-    # one alone may be probable only because nothing is measured that would speak for the next
-    shown = probable_causes(verdict)
-    named = [cause for group in shown for cause in group.causes]
-    causes = [b.cause for b in verdict.causes if b.cause in named or b in verdict.causes[:2]]
-    if len(causes) < 2:
+    """Why the probable causes can't be told apart for sure."""
+    causes = _open_causes(verdict)
+    if not causes:
         return []
-    spoken = features_in(p for b in verdict.causes for p in (*b.evidence_for, *b.evidence_against))
     is_intensifier = isinstance(pump, Intensifier)
-    together = next((group for group in shown if len(group.causes) > 1), None)
-    missing = [
-        words
-        for cause in causes
-        for feature, words in TELLS.get(cause, {}).items()
-        if NAMES[feature] not in spoken and (is_intensifier or feature not in ONLY_INTENSIFIER)
-    ]
     lines = []
-    if not spoken & {NAMES[feature] for feature in FURTHER}:
+    if not _spoken(verdict) & {NAMES[feature] for feature in FURTHER}:
         rate = "stroke rate" if is_intensifier else "crank speed"
         lines.append(f"Not certain: pressure and {rate} alone can't rule out other causes")
-    if together is not None:
-        lines.append(f"To split them, measure: {', '.join(to_split(together, is_intensifier))}")
-    elif missing:
-        lines.append(f"To be sure, measure: {', '.join(missing)}")
     if Cause.TRANSDUCER in causes and not is_intensifier:
         lines.append(
             "Not certain: on a crank pump, a drifting pressure transducer looks just like a change "
@@ -337,21 +358,71 @@ def undecided(verdict: Verdict, pump: Pump) -> list[str]:
     return lines
 
 
-def _bore_lines(verdict: Verdict) -> list[str]:
+def _open_causes(verdict: Verdict) -> list[Cause]:
+    """The probable causes, and the second one in any case; none where there is no other.
+
+    One alone may be probable only because nothing is measured that would speak for the next.
+    """
+    named = [cause for group in probable_causes(verdict) for cause in group.causes]
+    causes = [b.cause for b in verdict.causes if b.cause in named or b in verdict.causes[:2]]
+    return causes if len(causes) > 1 else []
+
+
+def _spoken(verdict: Verdict) -> set[str]:
+    """The features that the evidence of the causes mentions."""
+    return features_in(p for b in verdict.causes for p in (*b.evidence_for, *b.evidence_against))
+
+
+def _measurements(verdict: Verdict) -> list[str]:
+    """What to measure to tell the probable causes apart; it goes out through `advice` only.
+
+    A verdict does not say what the machine measures, so a signal is asked for unless the evidence
+    of a cause mentions it.
+    """
+    causes = _open_causes(verdict)
+    if not causes:
+        return []
+    is_intensifier = verdict.overstroke_margin is not None
+    groups_of_many = (g for g in probable_causes(verdict) if len(g.causes) > 1)
+    if (together := next(groups_of_many, None)) is not None:
+        aim, signals = "To tell them apart", to_split(together, is_intensifier)
+    else:
+        spoken = _spoken(verdict)
+        aim, signals = (
+            "To be sure",
+            [
+                words
+                for cause in causes
+                for feature, words in TELLS.get(cause, {}).items()
+                if NAMES[feature] not in spoken
+                and (is_intensifier or feature not in ONLY_INTENSIFIER)
+            ],
+        )
+    if not signals:
+        return []
+    return [f"{aim}, have a qualified person measure: {', '.join(signals)}."]
+
+
+def _bore_lines(verdict: Verdict, guessed: Collection[str]) -> list[str]:
     now = f"Effective bore now: {plus_minus('bore', verdict.bore, verdict.bore_sd, 1)}, "
     now += "standard uncertainty"
+    which = "Stated bore"
+    if "bore" in guessed:
+        now += ", if the assumed bore is right; the change in area holds either way"
+        which = "Assumed bore (guessed in the machine file)"
     if verdict.state is State.NOT_STATED_BORE:  # a bore in millimetres would be no measurement
         now = verdict.reason[:1].upper() + verdict.reason[1:]
-    lines = [now, f"Stated bore: {bore_words(verdict.nominal_bore)}"]
+    lines = [now, f"{which}: {bore_words(verdict.nominal_bore)}"]
     if math.isfinite(verdict.discharge_coefficient):
+        assumed = ", from assumed figures" if _SIZES.intersection(guessed) else ""
         lines.append(
             f"Effective area now: {_percent(verdict.area_ratio - 1.0)} from the baseline "
-            f"(learned C_d {verdict.discharge_coefficient:.3f})"
+            f"(learned C_d {verdict.discharge_coefficient:.3f}{assumed})"
         )
     return lines
 
 
-def _pump_lines(verdict: Verdict, pump: Pump) -> list[str]:
+def _pump_lines(verdict: Verdict, pump: Pump, guessed: Collection[str]) -> list[str]:
     """What the pump itself shows of a larger bore: more strokes, or less pressure."""
     rate = f"{verdict.rate_seen / PER_MINUTE:.1f}"
     change = _percent(verdict.rate_seen / verdict.rate_expected - 1.0)
@@ -363,7 +434,9 @@ def _pump_lines(verdict: Verdict, pump: Pump) -> list[str]:
         ]
         if verdict.overstroke_margin is not None:
             left = verdict.overstroke_margin * pump.max_stroke_rate / PER_MINUTE
-            lines.append(f"Overstroke margin: {left:.0f} strokes/min {margin_words(pump)}")
+            assumed = ", which is assumed" if "max_stroke_rate" in guessed else ""
+            margin = f"{left:.0f} strokes/min {margin_words(pump)}{assumed}"
+            lines.append(f"Overstroke margin: {margin}")
         return lines
     if pump.regulation == "none":
         change = _percent(verdict.pressure_seen / verdict.pressure_expected - 1.0)
@@ -411,7 +484,7 @@ def _first_checks(verdict: Verdict) -> list[str]:
 
     The cheapest check that would separate the two most probable causes comes first.
     """
-    usual = [*_which_head(verdict), *_usual_checks(verdict)]
+    usual = [*_which_head(verdict), *_measurements(verdict), *_usual_checks(verdict)]
     if not verdict.check or len(verdict.causes) < 2:
         return usual
     first, second = (cause_words(belief.cause) for belief in verdict.causes[:2])

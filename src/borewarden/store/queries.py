@@ -28,6 +28,11 @@ def machines(connection: sqlite3.Connection) -> list[str]:
     return sorted(name for (name,) in connection.execute(query))
 
 
+def with_telemetry(connection: sqlite3.Connection) -> set[str]:
+    """Names of all machines of which there are samples or batches."""
+    return {name for (name,) in connection.execute(f"SELECT DISTINCT machine FROM ({TELEMETRY})")}
+
+
 def is_watched(connection: sqlite3.Connection, machine: str) -> bool:
     """Whether `machine` was ever watched live into this store: only a watch keeps alarms."""
     query = "SELECT 1 FROM alarm WHERE machine = ? LIMIT 1"

@@ -11,12 +11,15 @@ import json
 import sqlite3
 from dataclasses import dataclass
 from functools import cache
+from typing import NamedTuple
 
 from pydantic import TypeAdapter
 
-from borewarden.jewels.fitting import Fitting
+from borewarden.jewels.fitting import End, Fitting
 from borewarden.jewels.fitting_text import Placed
 from borewarden.store.append_only import add_entry, entries, read_kept
+
+NEXT_ONE = "the next jewel was fitted"  # why an entry closes the jewel before
 
 REGISTER = """
 CREATE TABLE IF NOT EXISTS register (
@@ -72,7 +75,34 @@ def record_placed(
 def record_closed(connection: sqlite3.Connection, placed: Placed, by: str) -> None:
     """Record only what `placed` closed, in the caller's transaction."""
     for number, fitting in placed.closed.items():
-        record(connection, fitting, by, "the next jewel was fitted", number)
+        record(connection, fitting, by, NEXT_ONE, number)
+
+
+class Reopened(NamedTuple):
+    """What another fitting had closed: those `open` again without it, and those `in_doubt`.
+
+    Both by number. Of one in doubt, somebody has stated that it came out then, or may have.
+    """
+
+    open: dict[int, Fitting]
+    in_doubt: list[int]
+
+
+NOTHING_FREED = Reopened({}, [])
+
+
+def reopened(connection: sqlite3.Connection, closing: Fitting) -> Reopened:
+    """What held no longer since `closing` was fitted, should that never have been so."""
+    found = Reopened({}, [])
+    for number, fitting in fittings(connection, closing.machine).items():
+        if fitting.head != closing.head or fitting.out_ns != closing.fitted_ns:
+            continue
+        was_closed = any(entry.why == NEXT_ONE for entry in history(connection, number))
+        if was_closed and fitting.end is End.UNKNOWN and fitting.noted_hours is None:
+            found.open[number] = dataclasses.replace(fitting, out_ns=None, end=None)
+        else:
+            found.in_doubt.append(number)
+    return found
 
 
 def fittings(
