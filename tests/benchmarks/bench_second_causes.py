@@ -23,6 +23,7 @@ from bench_second_plant import share
 
 from borewarden import Samples, Verdict, Watcher, load_machine, read_log
 from borewarden.diagnose.causes import Belief
+from borewarden.diagnose.groups import named_with
 from second_plant import day, write
 
 PISTON = (
@@ -71,6 +72,8 @@ class Said(NamedTuple):
     opened: bool
     surest: float  # P(bore) of any alert
     last: str
+    alone: bool  # whether the first headline names the bore and nothing that looks the same
+    named: bool  # whether the right cause is one of those that the first headline names
 
 
 def watched(
@@ -106,12 +109,16 @@ def told_of(
 def tell(kind: Kind, seed: int, signals: str) -> Said:
     alerts, named = watched(kind, seed, signals)
     tops = [v.causes[0] for v in alerts if v.causes]
+    weighed = alerts[0].causes if alerts else ()
+    others = named_with(weighed) if weighed else ()
     return Said(
         f"{alerts[0].state.name}/{tops[0].cause.name if tops else '-'}" if alerts else "nothing",
         tops[0].probability if tops else np.nan,
         any(v.state.name == "OPENED" for v in alerts),
         max((v.probability for v in alerts if v.state.name == "OPENED"), default=0.0),
         named[0].cause.name if named else "nothing",
+        bool(alerts) and alerts[0].state.name == "OPENED" and not others,
+        kind.right in [cause.name for cause in (*(b.cause for b in weighed[:1]), *others)],
     )
 
 
@@ -131,10 +138,14 @@ def main(days: int, first: int = 1, signals: str = "all") -> None:
     others = [one for kind, one in every if kind.right != "BORE"]
     print(f"chips called opened: {share(sum(one.opened for one in bores), len(bores))}")
     for words, hits in (
+        ("chips, the first headline names the bore alone", [o.alone for o in bores]),
+        ("chips, the first headline names the bore, alone or not", [o.named for o in bores]),
+        ("other faults, the first headline names the bore alone", [o.alone for o in others]),
+        ("other faults, the first headline names the right cause", [o.named for o in others]),
         ('other faults, first word "opened up"', [o.first.startswith("OPENED") for o in others]),
         ('other faults, ever "opened up"', [o.opened for o in others]),
     ):
-        print(f"{words}: {share(sum(hits), len(others))}")
+        print(f"{words}: {share(sum(hits), len(hits))}")
     right_ones = sum(one.last == kind.right for kind, one in every)
     print(f"right cause at the end: {share(right_ones, len(every))}")
 
