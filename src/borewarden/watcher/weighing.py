@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.base.text import probability_words
+from borewarden.detect.shape import pace_evidence
 from borewarden.detect.step import Step
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.checks import cheapest_check
@@ -229,10 +230,21 @@ def _weigh(state: Watching, event: Event, step: Step) -> tuple[Weighed, float]:
         bore=state.setup.nominal_bore,
         heated=heated,
         ramp=event.ramp if isinstance(event, StepEvent) else 0.0,
+        pace=_pace(state, event),
     )
     beliefs = posterior(shift, circumstances)
     check = cheapest_check(beliefs, shift, is_intensifier)
     return Weighed(shift, circumstances, beliefs, check), heated
+
+
+def _pace(state: Watching, event: Event) -> NDArray[np.float64] | None:
+    """How probable each pace is by the values of the wear line, where the area goes slowly."""
+    if not isinstance(event, SlowEvent):
+        return None
+    wear, least = state.wear, state.setup.settings.level_uncertainty
+    hours, values, pressure, _ = np.array(wear.values).reshape(-1, 4).T
+    values = values - wear.line.by_pressure * pressure
+    return pace_evidence(hours, values, float(np.hypot(wear.sigma, least)), event.sign)
 
 
 def _follows_the_set_pressure(state: Watching, event: Event) -> bool:
