@@ -155,9 +155,12 @@ def _weigh(shift: FeatureShift, circumstances: Circumstances) -> _Weighed:
 def _onset(causes: tuple[Cause, ...], circumstances: Circumstances) -> Floats:
     """Likelihood of how the change came, for each of the `causes`."""
     if circumstances.pace is not None:
-        return _GOES_AT[[_PLACE[cause] for cause in causes]] @ np.exp(circumstances.pace)
-    over_minutes = np.array([COMES_OVER_MINUTES[cause] for cause in causes])
-    return 1.0 - over_minutes + over_minutes * np.exp(circumstances.ramp)
+        goes_at = _GOES_AT[[_PLACE[cause] for cause in causes]]
+        likelihood: Floats = goes_at @ np.exp(circumstances.pace)
+    else:
+        over_minutes = np.array([COMES_OVER_MINUTES[cause] for cause in causes])
+        likelihood = 1.0 - over_minutes + over_minutes * np.exp(circumstances.ramp)
+    return likelihood
 
 
 def chance_of_nothing(shift: FeatureShift, circumstances: Circumstances) -> float:

@@ -13,7 +13,7 @@ from borewarden.detect.step import Step
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.checks import cheapest_check
 from borewarden.diagnose.feature_table import FeatureShift
-from borewarden.diagnose.features import SIGNAL_OF, SLUGGISH, known_mean, shift_of, warmed
+from borewarden.diagnose.features import SIGNAL_OF, SLUGGISH, Sound, known_mean, shift_of, warmed
 from borewarden.diagnose.groups import groups
 from borewarden.diagnose.posterior import chance_of_nothing, posterior
 from borewarden.diagnose.signatures import Circumstances
@@ -218,7 +218,7 @@ def _weigh(state: Watching, event: Event, step: Step) -> tuple[Weighed, float]:
         working,
         _follows_the_set_pressure(state, event),
         state.setup.is_intensifier,
-        state.stretches,
+        Sound(state.stretches, state.earlier),
     )
     low = [batch.pressure for batch in state.idle[BatchKind.LOW].recent]
     ratio = known_mean(np.array(low)) / working if low else np.nan
