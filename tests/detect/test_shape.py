@@ -6,7 +6,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from borewarden.detect.shape import AT_ONCE, MOST, OTHER_ONSETS, RAMPS, ramp_over_step
+from borewarden.detect.shape import (
+    AT_ONCE,
+    MOST,
+    OTHER_ONSETS,
+    PACES,
+    RAMPS,
+    pace_evidence,
+    ramp_over_step,
+)
 from borewarden.detect.step import RING, locate_step
 
 SIGMA, LENGTH = 0.006, 20.0  # log area; s
@@ -91,3 +99,31 @@ def test_sign_and_clock_do_not_matter() -> None:
     assert ratio(later) == pytest.approx(ratio(rows))
     found = ramp_over_step(smaller, locate_step(smaller, SIGMA, -1.0), SIGMA)
     assert found == pytest.approx(ratio(rows))
+
+
+HOURS = 0.12 * np.arange(1, 81)  # of jet, one value for 20 batches
+
+
+def line(pace: float, for_hours: float = np.inf, seed: int = 0) -> NDArray[np.float64]:
+    """Log area that stays as it is for 5 h of jet and then goes by `pace`, 1/h."""
+    noise = 0.003 * np.random.default_rng(seed).standard_normal(len(HOURS))
+    return pace * np.clip(HOURS - 5.0, 0.0, for_hours) + noise
+
+
+@pytest.mark.parametrize("for_hours", [1.0, 2.0, np.inf])
+@pytest.mark.parametrize("pace", [-0.03, 0.02, 0.06])
+def test_pace_of_a_line_is_found_while_it_goes_on_and_once_it_has_stopped(
+    pace: float, for_hours: float
+) -> None:
+    evidence = pace_evidence(HOURS, line(pace, for_hours), 0.006, float(np.sign(pace)))
+    assert evidence.shape == PACES.shape
+    assert evidence.max() == 0.0
+    assert evidence.min() >= -MOST
+    assert abs(np.log(PACES[int(np.argmax(evidence))] / abs(pace))) < np.log(2.0)
+
+
+def test_nothing_that_moves_says_that_it_goes_slowly_if_at_all() -> None:
+    evidence = pace_evidence(HOURS, line(0.0), 0.006, 1.0)
+    assert np.argmax(evidence) < len(PACES) // 2
+    assert evidence[-1] < -1.0
+    assert not pace_evidence(HOURS[:2], line(0.1)[:2], 0.006, 1.0).any()  # two say nothing

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from borewarden.detect.shape import MOST
+from borewarden.detect.shape import MOST, PACES
 from borewarden.diagnose.causes import (
     AT_STOP,
     COMES_OVER_MINUTES,
+    GOES_BY,
     ONLY_DIRECT_DRIVE,
     PRIOR,
     Belief,
@@ -327,3 +328,42 @@ def test_a_bore_beyond_all_stock_has_no_neighbour_and_every_other_cause() -> Non
     causes = signatures_of(True, 0.5, 0.65e-3).causes
     assert Cause.OTHER_BORE not in causes
     assert set(causes) == set(possible_causes(True)) - {Cause.OTHER_BORE}
+
+
+def test_what_goes_faster_than_a_jewel_wears_is_a_seal_rather_than_the_bore() -> None:
+    """5 % in jet hours or in a week of them; pressure and rate alone."""
+    seen = shift(area=0.05)
+
+    def at(pace: float) -> dict[Cause, float]:
+        evidence = -0.5 * (np.log(PACES / pace) / 0.3) ** 2
+        return probabilities(weigh_causes(seen, INTENSIFIER._replace(pace=evidence)))
+
+    slow, fast = at(0.002), at(0.06)
+    assert slow[Cause.BORE] > 0.6
+    assert fast[Cause.BORE] < 0.5
+    assert fast[Cause.LEAK] > 3.0 * slow[Cause.LEAK]
+    # what somebody has fitted or opened does not grow
+    assert slow[Cause.OTHER_BORE] + slow[Cause.SECOND_HEAD] < 0.01
+
+
+def test_odds_by_pace_are_those_of_a_log_normal_one() -> None:
+    seen, pace = shift(area=0.05), np.log(np.arange(1.0, len(PACES) + 1.0))
+    plain = probabilities(weigh_causes(seen, CRANK))
+    paced = probabilities(weigh_causes(seen, CRANK._replace(pace=pace)))
+    factor = {}
+    for cause in (Cause.BORE, Cause.LEAK, Cause.TRANSDUCER):
+        median, spread, share = GOES_BY[cause]
+        weights = stats.norm.pdf(np.log(PACES), np.log(median), spread)
+        factor[cause] = share * (weights @ np.exp(pace)) / weights.sum()
+    for cause in (Cause.LEAK, Cause.TRANSDUCER):
+        ratio = paced[cause] / paced[Cause.BORE] * plain[Cause.BORE] / plain[cause]
+        assert ratio == pytest.approx(factor[cause] / factor[Cause.BORE], rel=1e-6)
+
+
+def test_the_pace_is_said() -> None:
+    evidence = -0.5 * (np.log(PACES / PACES[-2]) / 0.2) ** 2
+    first = weigh_causes(shift(area=0.05), INTENSIFIER._replace(pace=evidence))
+    leak = next(belief for belief in first if belief.cause is Cause.LEAK)
+    bore = next(belief for belief in first if belief.cause is Cause.BORE)
+    words = "it goes by some 6 % in a jet hour"
+    assert words in leak.evidence_for or words in bore.evidence_against

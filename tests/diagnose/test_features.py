@@ -22,23 +22,31 @@ from borewarden.diagnose.feature_table import (
     ZERO,
 )
 from borewarden.diagnose.features import (
+    DAYS,
+    EARLIER_WORTH,
     HEAT_TIME,
     HOTTEST,
+    NO_STRETCHES,
+    STRETCHES,
     Comparison,
     Course,
     Idle,
     IdleBatch,
     Jets,
+    Scatter,
+    Sound,
     before_and_since,
     falls_in_a_stop,
     idle_batch,
     known_mean,
     known_spread,
     onset_of,
+    scatter_of,
     shift_of,
     stretch_of,
     timing_sd,
     warmed,
+    with_stretch,
 )
 from borewarden.gate.batch import BATCH, SIGNALS, BatchKind
 
@@ -161,7 +169,7 @@ def test_what_wandered_while_sound_says_that_much_less(course: Course) -> None:
     hot = np.where(np.arange(20) % 2 == 0, 6.0, -6.0)[:, None] + quiet
     step, jets = Step(0, 0.1, 0.01), jets_of(what)
     sound, wanders = (
-        shift_of(what, step, NOTHING, jets, BASE, WORKING, True, stretches=known)
+        shift_of(what, step, NOTHING, jets, BASE, WORKING, True, sound=Sound(known))
         for known in (quiet, hot)
     )
     assert sound.sd[WEEP] == 0.0
@@ -346,3 +354,57 @@ def test_of_two_runs_of_scatter_the_prior_still_says_most() -> None:
     found = sure(before, rows(10, ONSET, scatter=10.0, load_ratio=0.0))[SCATTER]
     usual = ((3 * 0.25**2 + 2 * 0.5**2) / (3 + 1)) ** 0.5
     assert found == pytest.approx(math.hypot(0.5 * (2 / 12 + 2 / 10) ** 0.5, usual))
+
+
+def of_days(days: int, a_day: int) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Stretches of so many days, each with its number in all signals."""
+    known, numbers = NO_STRETCHES, np.zeros(0, np.int64)
+    for k in range(days * a_day):
+        newest = np.full((1, len(SIGNALS)), float(k))
+        known, numbers = with_stretch(known, numbers, newest, 20_000 + k // a_day)
+    return known, numbers
+
+
+def test_stretches_of_eight_days_are_kept_each_as_many_as_the_others() -> None:
+    known, numbers = of_days(12, 40)
+    kept, counts = np.unique(numbers, return_counts=True)
+    assert kept.tolist() == list(range(20_012 - DAYS, 20_012))
+    assert len(known) <= STRETCHES
+    # the days before today gave way to it evenly
+    assert counts[:-1].max() - counts[:-1].min() <= 1
+    assert known[-1, 0] == 12 * 40 - 1
+    assert np.all(np.diff(known[:, 0]) > 0.0)
+
+
+def test_the_newest_of_one_long_day_are_kept() -> None:
+    known, numbers = of_days(1, STRETCHES + 30)
+    assert known[:, 0].tolist() == [float(k) for k in range(30, STRETCHES + 30)]
+    assert len(numbers) == STRETCHES
+
+
+def test_scatter_is_that_of_this_jewel_and_of_those_before() -> None:
+    stretches = np.full((10, len(SIGNALS)), np.nan)
+    stretches[:, 2] = np.tile([-1.0, 1.0], 5)
+    own = scatter_of(stretches)
+    assert (own.variance[2], own.rests_on[2]) == (1.0, 10.0)
+    assert own.variance[3] == own.rests_on[3] == 0.0
+    much = Scatter(np.full(len(SIGNALS), 4.0), np.full(len(SIGNALS), 1000.0))
+    both = scatter_of(stretches, much)
+    assert both.rests_on[2] == 10.0 + EARLIER_WORTH
+    assert both.variance[2] == pytest.approx((10.0 + EARLIER_WORTH * 4.0) / (10.0 + EARLIER_WORTH))
+
+
+@pytest.mark.parametrize(("course", "heard"), [(Course.GRADUAL, False), (Course.STEP, True)])
+def test_what_wandered_with_earlier_jewels_says_less_of_what_goes_slowly(
+    course: Course, heard: bool
+) -> None:
+    what = compared(course, weep_rise=9.0)
+    jet = rows(20, ONSET - 10_000 * SECOND, weep_rise=1.0)
+    quiet = np.concatenate([stretch_of(jet, WORKING, True)] * 20)
+    earlier = Scatter(np.full(len(SIGNALS), 36.0), np.full(len(SIGNALS), 20.0))
+    shift = shift_of(
+        what, Step(0, 0.1, 0.01), NOTHING, jets_of(what), BASE, WORKING, True,
+        sound=Sound(quiet, earlier),
+    )  # fmt: skip
+    assert bool(shift.sd[WEEP] == 0.0) is heard
+    assert heard or 3.0 < shift.sd[WEEP] < 6.0

@@ -9,7 +9,7 @@ import pytest
 
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.feature_table import FEATURES, NAMES, FeatureShift
-from borewarden.diagnose.groups import groups, to_split
+from borewarden.diagnose.groups import groups, named_with, to_split
 from borewarden.diagnose.posterior import posterior
 from borewarden.diagnose.signatures import Circumstances
 
@@ -62,3 +62,14 @@ def test_what_they_would_say_more_of_is_shared_out_among_the_others(seen: dict[s
     assert sum(b.probability for b in beliefs) == pytest.approx(1.0)
     # with a further signal nothing holds it back
     assert weighed(**seen, boost=0.0)[0].probability > 0.96
+
+
+def test_others_are_named_along_with_the_first_once_they_hold_a_tenth() -> None:
+    alone = weighed(area=0.08)
+    assert {Cause.LEAK, Cause.BYPASS} <= set(named_with(alone))
+    assert Cause.BORE not in named_with(alone)
+    # what the other causes do is measured, and did not come
+    cold = weighed(area=0.08, bypass=0.0, weep=0.0, valves=0.0, boost=0.0, slip=0.0, load=0.0)
+    assert named_with(cold) == ()
+    few = (Belief(Cause.BORE, 0.9, alike=(Cause.LEAK,)), Belief(Cause.LEAK, 0.09))
+    assert named_with(few) == ()

@@ -127,7 +127,7 @@ def test_page_says_what_the_lead_needs(page):
     text = page.read_text(encoding="utf-8")
     for words in (
         '<html lang="en">',
-        "The bore has probably opened up",
+        "Probably the bore, or a leak or poor feed; nothing measured here tells which",
         "NE 107: failure",
         "Since about 2026-03-02",
         "high-pressure injection",
@@ -278,7 +278,7 @@ def test_page_draws_without_errors_network_or_overflow(browser, page, width):
     )
     assert [name for name in fetched if not name.startswith(("data:", "blob:"))] == []
     assert browser.execute_script("return document.documentElement.scrollWidth") <= width
-    assert "probably opened up" in browser.find_element("tag name", "h1").text
+    assert "Probably the bore, or a leak" in browser.find_element("tag name", "h1").text
     for name in PLOTS:
         box = browser.find_element("css selector", f"#{name} .main-svg").rect
         assert box["width"] > 0.7 * min(width, 1000)

@@ -307,6 +307,24 @@ def test_another_fault_is_named_and_has_its_own_checks(cause, words):
     assert words in " ".join(advice(verdict).steps)
 
 
+@pytest.mark.parametrize(
+    ("state", "causes", "said"),
+    [
+        (State.OPENED, (Cause.BORE, Cause.LEAK), "Probably the bore, or a leak; nothing measured"),
+        (State.WEARING, (Cause.BORE, Cause.LEAK), "Something probably grows: the bore, or a leak;"),
+        (State.OTHER_FAULT, (Cause.LEAK, Cause.BYPASS), "Probably a leak, or a leaking bypass"),
+        (State.OPENED, (Cause.LEAK, Cause.BORE), "The bore has probably opened up"),  # before that
+        (State.CANNOT_TELL, (Cause.BORE, Cause.LEAK), "Something has probably changed"),
+    ],
+)
+def test_a_headline_names_no_cause_alone_that_others_look_like(state, causes, said):
+    first, second = causes
+    beliefs = (Belief(first, 0.75, alike=(second,)), Belief(second, 0.15, alike=(first,)))
+    assert headline(replace(OPENED, state=state, causes=beliefs)).startswith(said)
+    sure = (replace(beliefs[0], alike=()), beliefs[1])
+    assert "nothing measured here" not in headline(replace(OPENED, state=state, causes=sure))
+
+
 def test_what_pressure_and_stroke_rate_alone_leave_open_is_said():
     causes = (Belief(Cause.BORE, 0.5), Belief(Cause.LEAK, 0.4), Belief(Cause.FEED, 0.1))
     opened = replace(OPENED, causes=causes)

@@ -28,7 +28,8 @@ class Habits(NamedTuple):
     `sigma` of a batch rests on `effective_count` batches. `wanders` are the probabilities of the
     hypotheses of the wear line, in their order. The log area goes by `by_pressure`, known to
     `by_pressure_sd`, with the log of the pressure. `jumps` says that something jumped and came
-    back.
+    back. `scatter` is the variance of each of the signals from stretch to stretch, in its unit,
+    which rests on `scattered` of them; both empty in what earlier versions have left.
     """
 
     sigma: float
@@ -37,12 +38,20 @@ class Habits(NamedTuple):
     by_pressure: float
     by_pressure_sd: float
     jumps: bool
+    scatter: tuple[float, ...] = ()
+    scattered: tuple[float, ...] = ()
 
 
 HabitsByHeads = Mapping[str, Habits]  # by the words for the heads that are open
 
 
-def habits_of(noise: Noise, wear: Drift, jumps: bool) -> Habits:
+def habits_of(
+    noise: Noise,
+    wear: Drift,
+    jumps: bool,
+    scatter: tuple[float, ...] = (),
+    scattered: tuple[float, ...] = (),
+) -> Habits:
     """What the next jewel should know."""
     return Habits(
         noise.sigma,
@@ -51,6 +60,8 @@ def habits_of(noise: Noise, wear: Drift, jumps: bool) -> Habits:
         wear.line.by_pressure,
         float(wear.line.by_pressure_var**0.5),
         jumps,
+        scatter,
+        scattered,
     )
 
 

@@ -1,4 +1,4 @@
-"""How a change began: at once, or over minutes?"""
+"""How a change came: at once, over minutes, or in a line of hours or days?"""
 
 from __future__ import annotations
 
@@ -20,6 +20,12 @@ NEIGHBOURS = 0.5  # neighbours resemble each other: half as many count
 MOST = 5.0  # log of a likelihood ratio; no straight ramp can say more; invented
 LEAST_SQUARE = 1e-12  # keeps the division finite where nothing of a change shows
 FEWEST = 3  # batches after the onset that have a shape
+
+# 1/h of jet, at which the log area may grow or shrink: over some days, or within an hour; invented
+PACES = np.geomspace(0.001, 0.128, 8)
+BENDS = 40  # newest values of the wear line at which a slow line may have begun; invented
+GROWS_FOR = np.array([0.5, 1.0, 2.0, 4.0, np.inf])  # h of jet; invented
+FEWEST_OF_A_LINE = 3  # values
 
 
 class Shown(NamedTuple):
@@ -96,6 +102,29 @@ def explained(
                     square += shown * shown * certain[i]
             most[k] = max(most[k], 0.5 * product * product / square)
     return most
+
+
+def pace_evidence(
+    hours: NDArray[np.float64], values: NDArray[np.float64], sd: float, sign: float
+) -> NDArray[np.float64]:
+    """Log likelihood of each of `PACES`, the best 0: of a line between two levels.
+
+    `values` in log area at `hours` of jet, oldest first, shape (n,), have the standard deviation
+    `sd` each; `sign` says which way they go. The line begins where that is likeliest, among the
+    newest `BENDS`, and goes on for the likeliest of `GROWS_FOR`. Zeros where there are too few.
+    """
+    if len(values) < FEWEST_OF_A_LINE:
+        return np.zeros(len(PACES))
+    hours, values = hours[-2 * BENDS :], sign * values[-2 * BENDS :]
+    begins = np.concatenate([[0.0], hours])[-BENDS - 1 : -1, None, None]
+    come = np.clip(hours - begins, 0.0, GROWS_FOR[:, None])  # (begins, lengths, values), h
+    come -= np.mean(come, axis=2, keepdims=True)
+    # half the squares of what a line of each pace leaves, less those of a level
+    gained = PACES * (come @ values)[..., None]
+    gained -= 0.5 * PACES**2 * np.sum(come * come, axis=2)[..., None]
+    gained = NEIGHBOURS / sd**2 * np.max(gained, axis=(0, 1))
+    evidence: NDArray[np.float64] = np.maximum(gained - np.max(gained), -MOST)
+    return evidence
 
 
 @compilable

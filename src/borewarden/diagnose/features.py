@@ -45,7 +45,8 @@ FEW = 3  # values that say too little of their own spread; invented
 TURNS_ANYWAY = (
     0.06  # dead-headed flow of a crank, of the working flow, that no seal needs; invented
 )
-STRETCHES = 120  # kept of a sound jewel; invented
+STRETCHES, DAYS = 120, 8  # kept of a sound jewel, and days that they come from; invented
+EARLIER_WORTH = 20.0  # stretches that what earlier jewels showed counts for, at most; invented
 NOT_YET_SOUND = 3  # newest of them, or one part in so many, that may hold what is slow; invented
 NS = 1e9  # nanoseconds in a second
 
@@ -112,6 +113,65 @@ class Jets(NamedTuple):
 NO_STRETCHES = np.zeros((0, len(SIGNALS)))
 
 
+class Scatter(NamedTuple):
+    """How far the signals go to and fro on a sound machine, both of shape (SIGNALS,)."""
+
+    variance: NDArray[np.float64]  # in the unit of each; 0 where nothing is known
+    rests_on: NDArray[np.float64]  # so many stretches
+
+
+NO_SCATTER = Scatter(np.zeros(len(SIGNALS)), np.zeros(len(SIGNALS)))
+
+
+class Sound(NamedTuple):
+    """What the signals of a machine did while it was sound.
+
+    `stretches` with this jewel, oldest first, as `stretch_of` has them; `earlier` with others.
+    """
+
+    stretches: NDArray[np.float64]
+    earlier: Scatter = NO_SCATTER
+
+
+UNKNOWN_YET = Sound(NO_STRETCHES)
+
+
+def scatter_of(stretches: NDArray[np.float64], earlier: Scatter = NO_SCATTER) -> Scatter:
+    """That of the `stretches` of one jewel and of those before, each stretch alike.
+
+    `earlier` counts for `EARLIER_WORTH` stretches at most.
+    """
+    known = np.isfinite(stretches)
+    count = np.sum(known, axis=0, dtype=np.float64)
+    mean = np.sum(np.where(known, stretches, 0.0), axis=0) / np.maximum(count, 1.0)
+    squares = np.sum(np.where(known, stretches - mean, 0.0) ** 2, axis=0)
+    before = np.minimum(earlier.rests_on, EARLIER_WORTH)
+    total = count + before
+    return Scatter((squares + before * earlier.variance) / np.maximum(total, 1.0), total)
+
+
+def with_stretch(
+    stretches: NDArray[np.float64],
+    days: NDArray[np.int64],
+    newest: NDArray[np.float64],
+    day: int,
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """The `stretches`, and the `days` that they are of, with the `newest` one.
+
+    Those of `DAYS` days are kept, and where they are more than `STRETCHES`, one less of the day
+    that has most: how a machine differs from day to day takes days to show.
+    """
+    stretches, days = np.concatenate([stretches, newest]), np.append(days, day)
+    known, counts = np.unique(days, return_counts=True)
+    if len(known) > DAYS:
+        stretches, days = stretches[days > known[0]], days[days > known[0]]
+    elif len(days) > STRETCHES:
+        of_it = np.flatnonzero(days == known[int(np.argmax(counts))])
+        left_out = of_it[len(of_it) // 2] if len(known) > 1 else 0
+        stretches, days = np.delete(stretches, left_out, axis=0), np.delete(days, left_out)
+    return stretches, days
+
+
 class Course(Enum):
     """How an event came about."""
 
@@ -165,20 +225,20 @@ def shift_of(
     working: float,
     holds_pressure: bool,
     is_intensifier: bool = True,
-    stretches: NDArray[np.float64] = NO_STRETCHES,
+    sound: Sound = UNKNOWN_YET,
 ) -> FeatureShift:
     """What each feature shows now, beside what it showed before the event.
 
     `area` and `working` are the baseline's effective area in m² and pressure in Pa, `idle` the
-    batches of other kinds, `jets` those with the jet on since, see `warmed`, and `stretches` what
-    the sound machine showed, oldest first, see `stretch_of`. The pressure counts as a feature only
+    batches of other kinds, `jets` those with the jet on since, see `warmed`, and `sound` what the
+    machine showed while it was. The pressure counts as a feature only
     where the pump `holds_pressure`. A crank pump, which doesn't count strokes, shows its pulses as
     aliases, and its torque holds friction.
     """
     before, after = compared.before, compared.after
     seen, sd, usual = (np.full(len(FEATURES), np.nan) for _ in FeatureShift._fields)
     if len(jets.warm) and len(before) > 1:
-        seen, sd, usual = _signals_differ(compared, jets, working, is_intensifier, stretches)
+        seen, sd, usual = _signals_differ(compared, jets, working, is_intensifier, sound)
         if holds_pressure and compared.course is not Course.LOW_PRESSURE:
             was, now = np.log(before["pressure"]), np.log(after["pressure"])
             now = now[np.abs(now - np.median(was)) < ANOTHER_RECIPE]
@@ -218,21 +278,24 @@ def stretch_of(rows: NDArray[np.void], working: float, is_intensifier: bool) -> 
     return np.array([shown])
 
 
-def _wandered(
-    stretches: NDArray[np.float64], was: NDArray[np.float64], course: Course
-) -> NDArray[np.float64]:
+def _wandered(sound: Sound, was: NDArray[np.float64], course: Course) -> NDArray[np.float64]:
     """How far each signal goes by itself until something is compared, standard deviation.
 
     That is from one stretch to the next where a step is compared with what was just before it, else
-    from what it was at the beginning. Little history says that little is known to wander: what the
-    model allows for anyway is not in it.
+    from what it was at the beginning, and then what earlier jewels showed counts, too. Little
+    history says that little is known to wander: what the model allows for anyway is not in it.
     """
     at_once = course is Course.STEP
+    stretches, earlier = sound
     newest = max(NOT_YET_SOUND, len(stretches) // NOT_YET_SOUND)
     off = np.diff(stretches, axis=0) if at_once else stretches[:-newest] - was
     known = np.isfinite(off)
     squares = np.sum(np.where(known, off, 0.0) ** 2, axis=0)
-    wandered: NDArray[np.float64] = np.sqrt(squares / (AS_IF_SEEN + np.sum(known, axis=0)))
+    count = np.sum(known, axis=0)
+    if not at_once:
+        before = np.minimum(earlier.rests_on, EARLIER_WORTH)
+        squares, count = squares + before * earlier.variance, count + before
+    wandered: NDArray[np.float64] = np.sqrt(squares / (AS_IF_SEEN + count))
     return wandered
 
 
@@ -285,7 +348,7 @@ def _signals_differ(
     jets: Jets,
     working: float,
     is_intensifier: bool,
-    stretches: NDArray[np.float64],
+    sound: Sound,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """`FeatureShift` of the features that further channels show; NaN of the others."""
     seen, sd, usual = (np.full(len(FEATURES), np.nan) for _ in FeatureShift._fields)
@@ -322,7 +385,7 @@ def _signals_differ(
         means[signal] = known_mean(before)
         if sluggish and seen[feature] < 0.0:
             seen[feature] = 0.0  # less pressure warms less; no fault makes anything colder
-    wandered = _wandered(stretches, means, compared.course)
+    wandered = _wandered(sound, means, compared.course)
     for feature, signal in SIGNAL_OF.items():
         if feature not in (SCATTER, RIPPLE) and np.isfinite(seen[feature]):
             usual[feature] = wandered[signal]

@@ -43,6 +43,7 @@ FURTHER = frozenset({LOAD, BOOST, WEEP, BYPASS, SIDES, SLIP, VALVES})  # beyond 
 OF_THE_JET = (Cause.BORE, Cause.BLOCKED)
 MOST_ON_TWO_SIGNALS = 0.95  # probability said on pressure and rate alone; by decision
 SHARES = 0.05  # probability from which a cause is named as one of a group; invented
+IN_DOUBT = 0.1  # that the others of a group hold together, from which the first is not said alone
 CACHED_SETS = 512  # of known features: a machine has a few
 
 
@@ -88,6 +89,17 @@ def groups(beliefs: Sequence[Belief]) -> list[Group]:
         members = (first, *near)
         found.append(Group(tuple(b.cause for b in members), sum(b.probability for b in members)))
     return sorted(found, key=lambda group: -group.probability)
+
+
+def named_with(beliefs: Sequence[Belief]) -> tuple[Cause, ...]:
+    """The causes to name along with the first of `beliefs`: nothing measured tells them from it.
+
+    None where they hold less than `IN_DOUBT` together.
+    """
+    first = beliefs[0]
+    group = next(g for g in groups(beliefs) if first.cause in g.causes)
+    in_doubt = group.probability - first.probability >= IN_DOUBT
+    return tuple(c for c in group.causes if c is not first.cause) if in_doubt else ()
 
 
 def to_split(group: Group, is_intensifier: bool) -> list[str]:

@@ -17,7 +17,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.diagnose.causes import COMES_OVER_MINUTES, Belief, Cause
+from borewarden.detect.shape import PACES
+from borewarden.diagnose.causes import COMES_OVER_MINUTES, GOES_BY, Belief, Cause
 from borewarden.diagnose.evidence import reason_words
 from borewarden.diagnose.feature_table import (
     AREA,
@@ -43,7 +44,19 @@ TELLING = 0.7  # log of a likelihood ratio from which a feature counts as eviden
 # Odds that a signal leaves its place by a recipe, a pause or the weather, beside those of all
 # causes, `PRIOR`; invented.
 BY_ITSELF = 40.0
+_PLACE = {cause: k for k, cause in enumerate(GOES_BY)}
 LEAST_SHARE = 1e-9  # of any cause while the others are averaged; keeps the logarithm finite
+
+
+def _goes_at() -> Floats:
+    """How probable each of `PACES` is for each cause that goes slowly, (causes, paces)."""
+    median, spread, share = np.array(list(GOES_BY.values())).T[:, :, None]
+    weights = np.exp(-0.5 * (np.log(PACES / median) / spread) ** 2)
+    probable: Floats = share * weights / np.sum(weights, axis=1, keepdims=True)
+    return probable
+
+
+_GOES_AT = _goes_at()
 
 
 class _Weighed(NamedTuple):
@@ -81,17 +94,23 @@ def weigh_causes(shift: FeatureShift, circumstances: Circumstances) -> tuple[Bel
             gain = np.log(explains[k]) - np.log(others @ explains / np.sum(others))
             reasons = _reasons(belief.cause, shift, weighed.known, expects[k], gain)
             began = np.log(weighed.onset[k] * np.sum(others) / (others @ weighed.onset))
-            reasons = _with_onset(reasons, float(began), circumstances.ramp)
+            reasons = _with_onset(reasons, float(began), circumstances.ramp, circumstances.pace)
             belief = Belief(belief.cause, belief.probability, *reasons, belief.alike)
         told.append(belief)
     return tuple(told)
 
 
 def _with_onset(
-    reasons: tuple[tuple[str, ...], tuple[str, ...]], gain: float, ramp: float
+    reasons: tuple[tuple[str, ...], tuple[str, ...]],
+    gain: float,
+    ramp: float,
+    pace: Floats | None,
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """The `reasons` with how it began among them, if that tells."""
     words = "it came over minutes" if ramp > 0.0 else "it came at once"
+    if pace is not None:
+        percent = 100.0 * PACES[int(np.argmax(pace))]
+        words = f"it goes by some {percent:.1g} % in a jet hour"
     speaks_for, against = reasons
     if gain > TELLING:
         return (*speaks_for, words), against
@@ -128,10 +147,20 @@ def _weigh(shift: FeatureShift, circumstances: Circumstances) -> _Weighed:
     by_cause = np.add.reduceat(joint, signatures.first)
     if circumstances.at_stop:
         by_cause *= signatures.at_stop
-    over_minutes = np.array([COMES_OVER_MINUTES[cause] for cause in signatures.causes])
-    onset = 1.0 - over_minutes + over_minutes * np.exp(circumstances.ramp)
+    onset = _onset(signatures.causes, circumstances)
     by_cause *= onset
     return _Weighed(signatures, known, mean, likelihood, joint, onset, by_cause)
+
+
+def _onset(causes: tuple[Cause, ...], circumstances: Circumstances) -> Floats:
+    """Likelihood of how the change came, for each of the `causes`."""
+    if circumstances.pace is not None:
+        goes_at = _GOES_AT[[_PLACE[cause] for cause in causes]]
+        likelihood: Floats = goes_at @ np.exp(circumstances.pace)
+    else:
+        over_minutes = np.array([COMES_OVER_MINUTES[cause] for cause in causes])
+        likelihood = 1.0 - over_minutes + over_minutes * np.exp(circumstances.ramp)
+    return likelihood
 
 
 def chance_of_nothing(shift: FeatureShift, circumstances: Circumstances) -> float:

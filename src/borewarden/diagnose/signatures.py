@@ -171,6 +171,8 @@ class Circumstances(NamedTuple):
         Share of a leak's heat that has come through by now (0 to 1).
     ramp
         Log likelihood ratio of a change over minutes over one at once; 0 where nobody knows.
+    pace
+        Log likelihood of each of `borewarden.detect.shape.PACES`; None where it did not go slowly.
 
     """
 
@@ -180,6 +182,7 @@ class Circumstances(NamedTuple):
     bore: float
     heated: float = 1.0
     ramp: float = 0.0
+    pace: Floats | None = None
 
 
 class Hypotheses(NamedTuple):

@@ -7,7 +7,7 @@ the cautions first. The watcher itself only reads: it never acts on the machine.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
 from borewarden.base.shown import plus_minus, quantity_text
@@ -19,7 +19,15 @@ from borewarden.diagnose.causes import Cause
 from borewarden.diagnose.checks import CHECKS
 from borewarden.diagnose.evidence import features_in
 from borewarden.diagnose.feature_table import NAMES
-from borewarden.diagnose.groups import FURTHER, ONLY_INTENSIFIER, TELLS, Group, groups, to_split
+from borewarden.diagnose.groups import (
+    FURTHER,
+    ONLY_INTENSIFIER,
+    TELLS,
+    Group,
+    groups,
+    named_with,
+    to_split,
+)
 from borewarden.inspection.cautions import Guarded, caution_lines, guarded
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
@@ -44,10 +52,21 @@ _HEADLINES_OF_HEADS = {
     State.OTHER_FAULT: "Probably a fault at {} other than the orifice",
     State.CANNOT_TELL: "Cannot tell whether the bore of {} is sound",
 }
+# What a headline calls causes that can't be told apart
+_IN_SHORT = {
+    Cause.BORE: "the bore",
+    Cause.LEAK: "a leak",
+    Cause.BLOCKED: "a blocked orifice or filter",
+    Cause.TRANSDUCER: "a drifting pressure reading",
+    Cause.FEED: "poor feed",
+    Cause.SLIP: "belt slip",
+    Cause.BYPASS: "a leaking bypass or relief valve",
+}
 _CAUSE_WORDS = {
     Cause.OTHER_BORE: "a different bore was fitted and not recorded",
     Cause.UNKNOWN: "none of the known causes",
 }
+_OF_A_CAUSE = (State.WEARING, State.OPENED, State.OTHER_FAULT)
 _LOOK_AT_THE_JEWEL = (
     "Then, with the pump stopped, locked out, bled down and verified at zero pressure: take out "
     "the jewel and check its edge and bore under a microscope. The naked eye is not enough "
@@ -126,7 +145,9 @@ _NOT_WATCHED = (
 
 
 def headline(verdict: Verdict) -> str:
-    """The verdict in one sentence."""
+    """The verdict in one sentence: no cause alone where others that look the same are probable."""
+    if verdict.state in _OF_A_CAUSE and (alike := _alike(verdict)):
+        return _one_of(verdict, alike)
     if verdict.state is State.OTHER_FAULT and verdict.causes:
         return f"Probably another fault: {cause_words(verdict.causes[0].cause)}"
     if verdict.state is State.CANNOT_TELL and verdict.causes:
@@ -134,6 +155,25 @@ def headline(verdict: Verdict) -> str:
     if verdict.suspects:
         return _HEADLINES_OF_HEADS.get(verdict.state, "{}").format(verdict.suspects)
     return HEADLINES[verdict.state]
+
+
+def _alike(verdict: Verdict) -> tuple[Cause, ...]:
+    """The causes that the `verdict` stands for, where they are several that look the same."""
+    if not verdict.causes:
+        return ()
+    first, others = verdict.causes[0].cause, named_with(verdict.causes)
+    # an opened bore stays told, whatever comes on top of it
+    fits = (first is Cause.BORE) is not (verdict.state is State.OTHER_FAULT)
+    return (first, *others) if others and fits else ()
+
+
+def _one_of(verdict: Verdict, alike: Sequence[Cause]) -> str:
+    """Such as "Probably the bore, or a leak or poor feed; nothing measured here tells which"."""
+    first, *others = [_IN_SHORT[cause] for cause in alike]
+    if alike[0] is Cause.BORE and verdict.suspects:
+        first = f"{first} of {verdict.suspects}"
+    begins = "Something probably grows:" if verdict.state is State.WEARING else "Probably"
+    return f"{begins} {first}, or {' or '.join(others)}; nothing measured here tells which"
 
 
 def cause_words(cause: Cause) -> str:

@@ -458,13 +458,13 @@ def handed_at(connection: sqlite3.Connection, machine: str, time_ns: int) -> Han
 
 
 def _handed(since_ns: int, fields: dict[str, Any]) -> Handed:
-    return Handed(
-        since_ns,
-        {
-            heads: Habits(**{**each, "wanders": tuple(each["wanders"])})
-            for heads, each in fields.items()
-        },
-    )
+    return Handed(since_ns, {heads: _habits(each) for heads, each in fields.items()})
+
+
+def _habits(fields: dict[str, Any]) -> Habits:
+    """As they were kept: JSON knows lists only."""
+    kept: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in fields.items()}
+    return Habits(**kept)
 
 
 # -- blocks of samples

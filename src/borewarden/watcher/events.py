@@ -22,7 +22,14 @@ from borewarden.detect.step import Step
 from borewarden.detect.wear import Drift
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.feature_table import FeatureShift
-from borewarden.diagnose.features import NO_STRETCHES, Comparison, Course, Idle
+from borewarden.diagnose.features import (
+    NO_SCATTER,
+    NO_STRETCHES,
+    Comparison,
+    Course,
+    Idle,
+    Scatter,
+)
 from borewarden.diagnose.posterior import weigh_causes
 from borewarden.diagnose.signatures import Circumstances
 from borewarden.gate.batch import SIGNALS, BatchKind
@@ -223,8 +230,11 @@ class Watching(_Known):
     resting_reason: str = ""
     event: Event | None = None
     past: Past = field(default_factory=Past)
-    # what the signals showed over stretches of the sound jewel, shape (n, SIGNALS), oldest first
+    # what the signals showed over stretches of the sound jewel, shape (n, SIGNALS), oldest first,
+    # and the days (since 1970, UTC) that they are of
     stretches: NDArray[np.float64] = field(default_factory=NO_STRETCHES.copy)
+    stretch_days: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    earlier: Scatter = NO_SCATTER  # of the signals, by the jewels before
     habits: Habits | None = None  # as of when nothing had happened yet
     unjudged: NDArray[np.void] | None = None  # first batches after those of the baseline
 

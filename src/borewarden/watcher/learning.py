@@ -7,11 +7,11 @@ from numpy.typing import NDArray
 
 from borewarden.base.shown import quantity_text
 from borewarden.detect.baseline import Baseline, Noise, learn_baseline
-from borewarden.detect.habits import as_known, pooled, pressure_prior, that_fit
+from borewarden.detect.habits import Habits, as_known, pooled, pressure_prior, that_fit
 from borewarden.detect.step import newest, threshold
 from borewarden.detect.wear import LEVEL_SD, Drift, wanders_within
 from borewarden.diagnose.causes import PRIOR, Cause, possible_causes
-from borewarden.diagnose.features import Idle, known_mean, known_spread
+from borewarden.diagnose.features import NO_SCATTER, Idle, Scatter, known_mean, known_spread
 from borewarden.gate.batch import HEADS, SIGNALS, BatchKind
 from borewarden.jewels.jewel import nearest_stock_bore, stated_area, stated_bores_area
 from borewarden.watcher.batch_loop import (
@@ -168,8 +168,16 @@ def _start_detectors(
         run_length=run_length,
         noise=noise,
         wear=wear,
+        earlier=_earlier_scatter(habits),
     )
     return with_noise(with_line(watching), noise)
+
+
+def _earlier_scatter(habits: Habits | None) -> Scatter:
+    """What the signals did with the jewels before; nothing of a version that kept others."""
+    if habits is None or len(habits.scatter) != len(SIGNALS):
+        return NO_SCATTER
+    return Scatter(np.array(habits.scatter), np.array(habits.scattered))
 
 
 def _first_line(

@@ -19,14 +19,15 @@ from borewarden.detect.shape import ramp_over_step
 from borewarden.detect.step import WINDOW, Step, at_one_pressure, locate_step, newest
 from borewarden.detect.wear import Drift
 from borewarden.diagnose.features import (
-    STRETCHES,
     Idle,
     IdleBatch,
     falls_in_a_stop,
     idle_batch,
     onset_of,
+    scatter_of,
     stretch_of,
     timing_sd,
+    with_stretch,
 )
 from borewarden.gate.batch import HEADS, BatchKind
 from borewarden.watcher.batch_loop import DRIFT_BLOCK, JUMPED, OTHER_HEADS, Block, Stop
@@ -77,6 +78,7 @@ MAD_TO_SD = 1.4826  # of a normal distribution: 1 over its upper quartile
 IDLE_SCATTERS = 2.0  # standard deviations of the first batches that it may be beyond them
 IDLE_SURENESS = 3.0  # standard deviations that it has to be beyond that
 HEALED = 8  # steps that went back by themselves are remembered
+NS_PER_DAY = 86_400 * 10**9
 HEALS_NS = 30 * 60 * 10**9  # within which they have to
 LOW_LIMIT = 0.1  # growth of effective area at low pressure, in log area
 LOW_SURENESS = 4.0  # standard deviations that it has to be beyond that
@@ -400,8 +402,9 @@ def _quiet_block(state: Watching, seen: Observation) -> Watching:
     if gone == 0.0:
         pressure, is_intensifier = state.reference.pressure, state.setup.is_intensifier
         newest_one = stretch_of(rows[-DRIFT_BLOCK:], pressure, is_intensifier)
-        known = np.concatenate([state.stretches, newest_one])
-        return _with_habits(changed(state, stretches=known[-STRETCHES:]))
+        day = int(rows["start_ns"][-1] // NS_PER_DAY)
+        known, days = with_stretch(state.stretches, state.stretch_days, newest_one, day)
+        return _with_habits(changed(state, stretches=known, stretch_days=days))
     event = SlowEvent(
         sign=float(np.sign(gone)),
         before=state.first_rows,
@@ -416,7 +419,10 @@ def _with_habits(state: Watching) -> Watching:
     if state.resting is not State.SOUND:
         return state
     jumps = state.detector.jumps == JUMPED
-    return changed(state, habits=habits_of(state.noise, state.wear, jumps))
+    seen = scatter_of(state.stretches, state.earlier)
+    scatter, scattered = (tuple(part.tolist()) for part in seen)
+    left = habits_of(state.noise, state.wear, jumps, scatter, scattered)
+    return changed(state, habits=left)
 
 
 def _slow_block(state: Watching, seen: Observation) -> Watching:

@@ -8,11 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.base.text import probability_words
+from borewarden.detect.shape import pace_evidence
 from borewarden.detect.step import Step
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.checks import cheapest_check
 from borewarden.diagnose.feature_table import FeatureShift
-from borewarden.diagnose.features import SIGNAL_OF, SLUGGISH, known_mean, shift_of, warmed
+from borewarden.diagnose.features import SIGNAL_OF, SLUGGISH, Sound, known_mean, shift_of, warmed
 from borewarden.diagnose.groups import groups
 from borewarden.diagnose.posterior import chance_of_nothing, posterior
 from borewarden.diagnose.signatures import Circumstances
@@ -217,7 +218,7 @@ def _weigh(state: Watching, event: Event, step: Step) -> tuple[Weighed, float]:
         working,
         _follows_the_set_pressure(state, event),
         state.setup.is_intensifier,
-        state.stretches,
+        Sound(state.stretches, state.earlier),
     )
     low = [batch.pressure for batch in state.idle[BatchKind.LOW].recent]
     ratio = known_mean(np.array(low)) / working if low else np.nan
@@ -229,10 +230,21 @@ def _weigh(state: Watching, event: Event, step: Step) -> tuple[Weighed, float]:
         bore=state.setup.nominal_bore,
         heated=heated,
         ramp=event.ramp if isinstance(event, StepEvent) else 0.0,
+        pace=_pace(state, event),
     )
     beliefs = posterior(shift, circumstances)
     check = cheapest_check(beliefs, shift, is_intensifier)
     return Weighed(shift, circumstances, beliefs, check), heated
+
+
+def _pace(state: Watching, event: Event) -> NDArray[np.float64] | None:
+    """How probable each pace is by the values of the wear line, where the area goes slowly."""
+    if not isinstance(event, SlowEvent):
+        return None
+    wear, least = state.wear, state.setup.settings.level_uncertainty
+    hours, values, pressure, _ = np.array(wear.values).reshape(-1, 4).T
+    values = values - wear.line.by_pressure * pressure
+    return pace_evidence(hours, values, float(np.hypot(wear.sigma, least)), event.sign)
 
 
 def _follows_the_set_pressure(state: Watching, event: Event) -> bool:
