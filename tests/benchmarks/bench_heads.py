@@ -224,8 +224,8 @@ def _report_chips(chips: Sequence[Told]) -> None:
     gathered = [t for t in large if t.seen >= 2]
     print(f"      with two steady batches by then: "
           f"{share(sum(t.delay <= SOON for t in gathered), len(gathered))}")  # fmt: skip
-    print(f"      with none or one: "
-          f"{sum(t.delay <= SOON for t in large if t.seen < 2)} of {len(large) - len(gathered)}")  # fmt: skip
+    few = [t for t in large if t.seen < 2]
+    print(f"      with none or one: {sum(t.delay <= SOON for t in few)} of {len(few)}")
     print(f"    as an opened bore first: {share(sum(t.told == 'OPENED' for t in seen), len(seen))}")
     print(f"    so in the evening: {share(sum(t.last == 'OPENED' for t in seen), len(seen))}")
     told_of = sum(bool(np.isfinite(t.delay)) for t in can)
