@@ -1,10 +1,11 @@
 """Figures, not tests: pumps with two heads on days of a plant that is not ours.
 
-`python tests/benchmarks/bench_heads.py DAYS [FIRST_SEED] [-v]` runs so many sound days and so many
-days with a chip in one of two heads, for each kind of pump, way of cutting and valve signal,
-through the files, the machine file and the `Watcher`, as `replay` does. Nothing may be tuned on the
-seeds that are reported: seeds below 100,000 are for tuning, those from 100,000 on are looked at
-once.
+`python tests/benchmarks/bench_heads.py DAYS [FIRST_SEED [MINUTES]] [-v]` runs so many sound days
+and so many days with a chip in one of two heads, for each kind of pump, way of cutting and valve
+signal, through the files, the machine file and the `Watcher`, as `replay` does. Kinds, ways, sizes
+and heads come by turns, and no new day begins after so many minutes. One day is logged once for
+each valve signal. Nothing may be tuned on the seeds that are reported: seeds below 100,000 are for
+tuning, those from 100,000 on are looked at once.
 """
 
 from __future__ import annotations
@@ -12,7 +13,9 @@ from __future__ import annotations
 import itertools
 import sys
 import tempfile
-from collections.abc import Sequence
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -21,8 +24,10 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from borewarden import load_machine, read_log
-from borewarden.base.parallel import spread
-from borewarden.base.samples import rows
+from borewarden.base.errors import BadInput
+from borewarden.base.samples import Samples, rows
+from borewarden.settings.machine import MachineSettings
+from borewarden.watcher.watcher import TWO_LEVELS
 from second_plant import day, write
 
 LOGGED = {  # the name here, kind of the plant, signals beside the valves
@@ -42,6 +47,7 @@ QUIET = ("SOUND", "LEARNING")
 CHIPS = (0.08, 0.10, 0.12, 0.15)
 LARGE, SOON = 0.10, 300.0  # chips that are to be told soon, and how soon, s of jet of that head
 LOOK = 300  # rows between looks at the verdict
+STRIDE = 5  # through the kinds and ways, of which there are 14
 # s: a head has been seen if it has cut for so long before and after, in cuts not over at once
 LONG_CUT, BEFORE, AFTER = 60, 900, 300
 
@@ -61,6 +67,10 @@ class Told(NamedTuple):
 
     task: Task
     alerts: tuple[tuple[float, str, str], ...]  # h, state, suspects
+    two_levels: int  # how often it was told that on and off can't be told apart
+    jet_hours: float  # with a head on
+    cut: float  # s of jet of the head from the chip on
+    seen: int  # steady batches in the first `SOON` of them with that head open
     chip_at: float
     delay: float  # s of jet of that head from the chip to the first alert, inf if there was none
     told: str  # the state first told after the chip
@@ -79,46 +89,65 @@ def possible(logged: str, way: str) -> bool:
     return logged != "crank, floating" or way in ("together", "turns")
 
 
-def tell(task: Task) -> Told:
-    """Make the day, and let a watcher read its files."""
-    kind, signals = LOGGED[task.logged]
-    mode, roomy = WAYS[task.way]
+def logged_days(logged: str, way: str, seed: int, chip: float) -> Iterator[tuple[str, Any]]:
+    """The same day with each valve signal: its name, then machine, samples and truth.
+
+    In their place the error where the machine file is refused.
+    """
+    kind, signals = LOGGED[logged]
+    mode, roomy = WAYS[way]
+    fault: dict[str, Any] = {"fault": "chip", "size": chip, "head": seed % 2} if chip else {}
+    valves = sorted({name for names in VALVES.values() for name in names})
+    made = day(kind, seed, signals=(*signals, *valves), heads=2, mode=mode, roomy=roomy, **fault)
+    for name, own in VALVES.items():
+        channels = {signal: made.channels[signal] for signal in (*signals, *own)}
+        with tempfile.TemporaryDirectory() as folder:
+            log, machine_file, _ = write(replace(made, channels=channels), folder)
+            try:
+                machine = load_machine(machine_file)
+            except BadInput as error:
+                yield name, error
+                continue
+            yield name, (machine, read_log(log, machine.log_format()), made.truth)
+
+
+def tell(task: Task, machine: MachineSettings, samples: Samples, truth: dict[str, Any]) -> Told:
+    """Let a watcher read the day."""
     head = task.seed % 2
-    fault: dict[str, Any] = {"fault": "chip", "size": task.chip, "head": head} if task.chip else {}
-    made = day(
-        kind, task.seed, signals=(*signals, *VALVES[task.valves]), heads=2, mode=mode, roomy=roomy,
-        **fault,
-    )  # fmt: skip
-    with tempfile.TemporaryDirectory() as folder:
-        log, machine_file, _ = write(made, folder)
-        machine = load_machine(machine_file)
-        samples = read_log(log, machine.log_format())
     watcher = machine.build_watcher()
-    began = int(samples.time_ns[0])
-    chip_ns = made.truth["faults"][0]["at_ns"] if task.chip else np.iinfo(np.int64).max
-    alerts, wrong = [], False
+    began, ended = int(samples.time_ns[0]), int(samples.time_ns[-1])
+    chip_ns = truth["faults"][0]["at_ns"] if task.chip else np.iinfo(np.int64).max
+    alerts, wrong, spans = [], False, []
     for start in range(0, len(samples.time_ns), LOOK):
-        alerts += watcher.learn_many(rows(samples, start, start + LOOK)).alerts
+        learned = watcher.learn_many(rows(samples, start, start + LOOK))
+        alerts += learned.alerts
+        spans += learned.batches[["start_ns", "end_ns"]].tolist()
         now = watcher.verdict()
         wrong |= now.state.name not in QUIET and now.head not in (None, str(head + 1))
+    two_levels = [a for a in alerts if a.verdict.reason == TWO_LEVELS]
+    alerts = [a for a in alerts if a.verdict.reason != TWO_LEVELS]
     after = [a for a in alerts if a.time_ns >= chip_ns and a.verdict.state.name not in QUIET]
-    delay, told = np.inf, ""
-    if after:
-        jets = np.array(made.truth["jets"][head]["jet_on"], dtype=float).reshape(-1, 2)
-        inside = np.clip(jets, chip_ns, after[0].time_ns)
-        delay, told = float(np.sum(inside[:, 1] - inside[:, 0]) * 1e-9), after[0].verdict.state.name
+
+    def cut(since_ns: int, until_ns: int) -> float:
+        jets = np.array(truth["jets"][head]["jet_on"], dtype=float).reshape(-1, 2)
+        inside = np.clip(jets, since_ns, max(until_ns, since_ns))
+        return float(np.sum(inside[:, 1] - inside[:, 0]) * 1e-9)
+
+    in_time = [(a, b) for a, b in spans if a >= chip_ns and cut(chip_ns, b) <= SOON]
     verdict = watcher.verdict()
-    can_tell = (
-        task.valves == "each head" and bool(task.chip) and _can_tell(made.truth, chip_ns, head)
-    )
+    can_tell = task.valves == "each head" and bool(task.chip) and _can_tell(truth, chip_ns, head)
     return Told(
         task,
         tuple(
             ((a.time_ns - began) / 3600e9, a.verdict.state.name, a.verdict.suspects) for a in alerts
         ),
+        len(two_levels),
+        watcher.jet_hours,
+        cut(chip_ns, ended),
+        sum(cut(a, b) > 0.5e-9 * (b - a) for a, b in in_time),
         (chip_ns - began) / 3600e9 if task.chip else np.nan,
-        delay,
-        told,
+        cut(chip_ns, after[0].time_ns) if after else np.inf,
+        after[0].verdict.state.name if after else "",
         str(head + 1),
         verdict.state.name,
         verdict.suspects,
@@ -163,22 +192,40 @@ def share(k: int, n: int) -> str:
 
 
 def report(title: str, told: Sequence[Told]) -> None:
-    """Print the figures of one way of cutting, with one kind of valve signal."""
+    """Print the figures of these days."""
     sound = [t for t in told if not t.task.chip]
     chips = [t for t in told if t.task.chip]
+    print(title)
+    if sound:
+        _report_sound(sound)
+    if chips:
+        _report_chips(chips)
+
+
+def _report_sound(sound: Sequence[Told]) -> None:
     raised = [sum(state not in QUIET for _, state, _ in t.alerts) for t in sound]
+    hours = sum(t.jet_hours for t in sound)
+    print(f"  sound: {sum(raised)} alerts in {hours:.0f} jet h; days without: "
+          f"{share(raised.count(0), len(sound))}")  # fmt: skip
+    levels = [t.two_levels for t in sound]
+    print(f"    days with two levels: {sum(n > 0 for n in levels)}, told {sum(levels)} times")
+
+
+def _report_chips(chips: Sequence[Told]) -> None:
     seen = [t for t in chips if np.isfinite(t.delay)]
     can = [t for t in chips if t.can_tell]
     right = [t for t in can if t.named == f"head {t.head}"]
-    print(title)
-    print(f"  sound: alerts a day {sum(raised) / max(len(sound), 1):.2f}; days without: "
-          f"{share(raised.count(0), len(sound))}")  # fmt: skip
-    if not chips:
-        return
     delays = [t.delay for t in chips]
     print(f"  chips told: {share(len(seen), len(chips))}; median delay {np.median(delays):.0f} s")
-    large = [t.delay <= SOON for t in chips if t.task.chip >= LARGE]
-    print(f"    from +10 % on, within 5 min of its jet: {share(sum(large), len(large))}")
+    large = [t for t in chips if t.task.chip >= LARGE and t.cut >= SOON]
+    print(f"    from +10 % on: {sum(t.task.chip >= LARGE and t.cut < SOON for t in chips)} whose "
+          f"head cut less than {SOON:.0f} s; of the others within that of its jet: "
+          f"{share(sum(t.delay <= SOON for t in large), len(large))}")  # fmt: skip
+    gathered = [t for t in large if t.seen >= 2]
+    print(f"      with two steady batches by then: "
+          f"{share(sum(t.delay <= SOON for t in gathered), len(gathered))}")  # fmt: skip
+    few = [t for t in large if t.seen < 2]
+    print(f"      with none or one: {sum(t.delay <= SOON for t in few)} of {len(few)}")
     print(f"    as an opened bore first: {share(sum(t.told == 'OPENED' for t in seen), len(seen))}")
     print(f"    so in the evening: {share(sum(t.last == 'OPENED' for t in seen), len(seen))}")
     told_of = sum(bool(np.isfinite(t.delay)) for t in can)
@@ -190,37 +237,52 @@ def report(title: str, told: Sequence[Told]) -> None:
     print(f"    alerts before the chip: {before}; changes a day: {a_day:.2f}")
 
 
+def plan(first: int, days: int) -> Iterator[tuple[str, str, int, float]]:
+    """Kind, way, seed and size of chip of each day, in an order that leaves none for the end."""
+    cases = [case for case in itertools.product(LOGGED, WAYS) if possible(*case)]
+    for seed in range(first, first + days):
+        for k in range(len(cases)):
+            place = k * STRIDE % len(cases)
+            for chip in (0.0, CHIPS[(seed // 2 + k) % len(CHIPS)]):
+                yield (*cases[place], seed, chip)
+
+
 def main() -> None:
     """Run them all."""
     numbers = [int(a) for a in sys.argv[1:] if a.isdigit()]
     wanted = [a for a in sys.argv[1:] if not a.isdigit() and a != "-v"]
-    days, first = (*numbers, *(5, 1)[len(numbers) :])
-    cases = [
-        case
-        for case in itertools.product(LOGGED, WAYS, VALVES)
-        if possible(*case[:2]) and all(any(w == part for part in case) for w in wanted)
-    ]
-    tasks = [
-        Task(*case, seed, chip)
-        for seed in range(first, first + days)
-        for case in cases
-        for chip in (0.0, CHIPS[seed // 2 % len(CHIPS)])
-    ]
+    days, first, minutes = (*numbers, *(5, 1, 10**6)[len(numbers) :])
     told: list[Told] = []
-    for i, answer in spread(tell, tasks, processes=1):
-        if isinstance(answer, Exception):
-            print(f"{tasks[i]}: {type(answer).__name__}: {answer}")
+    ends = time.monotonic() + 60.0 * minutes
+    for logged, way, seed, chip in plan(first, days):
+        if time.monotonic() > ends:
+            break
+        if not all(w in (logged, way, *VALVES) for w in wanted):
             continue
-        told.append(answer)
-    for case in cases:
-        own = [t for t in told if t.task[:3] == case]
-        report(" | ".join(case), own)
-        if "-v" in sys.argv:
-            for t in sorted(own, key=lambda each: each.task):
-                alerts = ", ".join(f"{at:.2f} {state} [{who}]" for at, state, who in t.alerts)
-                what = f"{t.task.seed} {t.task.chip} head {t.head} at {t.chip_at:.2f}"
-                can = "" if t.can_tell else " (can't be told)"
-                print(f"    {what}{can}: {alerts}; {t.last} [{t.named}] {t.reason}")
+        for valves, made in logged_days(logged, way, seed, chip):
+            task = Task(logged, way, valves, seed, chip)
+            if not all(w in task[:3] for w in wanted):
+                continue
+            if isinstance(made, Exception):
+                print(f"{task}: refused")
+            else:
+                told.append(tell(task, *made))
+    for valves in VALVES:
+        report(valves, [t for t in told if t.task.valves == valves])
+        for logged, way in itertools.product(LOGGED, WAYS):
+            own = [t for t in told if t.task[:3] == (logged, way, valves)]
+            if own and "-v" in sys.argv:
+                report(f"{valves} | {logged} | {way}", own)
+                list_days(own)
+
+
+def list_days(told: Sequence[Told]) -> None:
+    """Print a line for each day."""
+    for t in sorted(told, key=lambda each: each.task):
+        alerts = ", ".join(f"{at:.2f} {state} [{who}]" for at, state, who in t.alerts)
+        what = f"{t.task.seed} {t.task.chip} head {t.head} at {t.chip_at:.2f}, {t.delay:.0f} s"
+        can = "" if t.can_tell else " (can't be told)"
+        print(f"    {what}, {t.seen} batches{can}: {alerts}; {t.last} [{t.named}] {t.reason}")
 
 
 if __name__ == "__main__":

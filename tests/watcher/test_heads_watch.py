@@ -90,3 +90,33 @@ def test_a_closed_jet_is_heard_by_all_combinations() -> None:
     watch.learn_many(by_turns(2 * RUN))
     watch.learn_many(batches([0.0] * 3, BatchKind.DEAD_HEAD, 2 * RUN))
     assert [each.dead_headed for each in watch.known()] == [3, 3]
+
+
+def test_a_head_goes_by_what_another_has_shown_of_the_pump() -> None:
+    """Noise and wander are the pump's: a third of the time is enough for another head's level."""
+    watch = watch_of()
+    watch.learn_many(by_turns(3 * FIRST, bits=(1,)))
+    watch.learn_many(by_turns(FIRST // 3, start=3 * FIRST, bits=(2,)))
+    first, second = watch.known()
+    assert (first.wanted, second.wanted) == (600.0, 200.0)
+    assert second.steady >= second.wanted
+    assert np.isfinite(second.noise)
+    told = watch.learn_many(by_turns(3, 0.0, 4 * FIRST, bits=(2,)))[1]
+    assert told == []
+    rows = by_turns(6, 0.0, 4 * FIRST + 3, bits=(2,))
+    rows["area"] *= 1.12
+    assert watch.learn_many(rows)[1][-1].head == "2"
+
+
+def test_jewels_that_nothing_tells_apart_may_differ_by_a_little() -> None:
+    """By turns and with their number only, two jewels near to each other share a watch."""
+
+    def told(bits: tuple[int, ...], growth: float) -> list[State]:
+        watch = watch_of(("1", "2") if bits[0] > 0 else ())
+        watch.learn_many(by_turns(6 * FIRST, bits=bits))
+        rows = by_turns(40, 0.0, 6 * FIRST, bits=bits)
+        rows["area"] *= np.exp(growth)
+        return [verdict.state for verdict in watch.learn_many(rows)[1]]
+
+    assert told((1,), 0.028) == [State.OPENED]
+    assert told((-1,), 0.028) == []

@@ -47,6 +47,11 @@ def gather(
     return levels, whose, which
 
 
+def seen_for(levels: Levels, time: float) -> Levels:
+    """The same after so many s of jet of each level."""
+    return levels._replace(known=tuple(level._replace(time=time) for level in levels.known))
+
+
 def test_levels_are_named_by_the_stated_area_next_to_them() -> None:
     areas = [ONE] * 3 + [BOTH] * 3 + [ONE, BOTH]
     levels, whose, which = gather(areas, [SMALL, LARGE])
@@ -54,7 +59,7 @@ def test_levels_are_named_by_the_stated_area_next_to_them() -> None:
     assert whose == ["head 1"] * 3 + ["head 1 and 2"] * 3 + ["head 1", "head 1 and 2"]
     assert [level.number for level in levels.known] == [1, 2]
     assert all(level.combination.is_known for level in levels.known)
-    assert levels.time == 8 * 20.0
+    assert [level.time for level in levels.known] == [4 * 20.0] * 2
 
 
 def test_two_batches_alike_make_no_level() -> None:
@@ -103,7 +108,7 @@ def test_batch_between_two_levels_is_nobodys() -> None:
 def test_a_step_of_a_jewel_is_given_to_its_level_once_two_agree(growth: float) -> None:
     """After two and a half hours all heads have cut, and nothing new is a head."""
     levels, _, _ = gather([ONE] * 3, [SMALL, LARGE])
-    levels = levels._replace(time=SEEN_BY_THEN + 1.0)
+    levels = seen_for(levels, SEEN_BY_THEN + 1.0)
     after, whose, which = gather([growth * ONE], [SMALL, LARGE], levels=levels)
     assert whose == []
     after, whose, which = gather([growth * ONE] * 2, [SMALL, LARGE], levels=levels)
@@ -119,7 +124,7 @@ def test_of_two_unlike_batches_off_all_levels_the_first_is_given_where_their_num
     number: int,
 ) -> None:
     levels, _, _ = gather([ONE] * 3, [SMALL, LARGE], number=number)
-    levels = levels._replace(time=SEEN_BY_THEN + 1.0)
+    levels = seen_for(levels, SEEN_BY_THEN + 1.0)
     areas = [1.15 * ONE, 1.3 * ONE]
     after, whose, which = gather(areas, [SMALL, LARGE], number=number, levels=levels)
     assert (whose, which) == (["head 1"] * number, areas[:number])
@@ -132,10 +137,18 @@ def test_a_second_jewel_of_one_bore_shows_in_the_first_hours_and_later_it_is_a_c
     assert len(gather(apart, TWINS, levels=levels)[0].known) == 1
     near = [1.07 * ONE] * 3
     assert len(gather(near, TWINS, levels=levels)[0].known) == 2
-    late = levels._replace(time=SEEN_BY_THEN + 1.0)
+    late = seen_for(levels, SEEN_BY_THEN + 1.0)
     after, whose, _ = gather(near[:2], TWINS, levels=late)
     assert len(after.known) == 1
     assert whose == ["head 1 or head 2"] * 2
+
+
+def test_jets_of_all_heads_do_not_say_that_each_has_cut_alone() -> None:
+    """Hours with both on are none in which a second jewel would have shown."""
+    levels, _, _ = gather([ONE] * 3 + [2.0 * ONE] * 3, TWINS)
+    single, both = levels.known
+    late = levels._replace(known=(single, both._replace(time=SEEN_BY_THEN + 1.0)))
+    assert len(gather([1.07 * ONE] * 3, TWINS, levels=late)[0].known) == 3
 
 
 def test_a_run_is_at_the_mean_of_its_batches() -> None:

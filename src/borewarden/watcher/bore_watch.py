@@ -101,8 +101,12 @@ class BoreWatch:
     @property
     def habits(self) -> Habits | None:
         """What to leave to the next jewel: its own, or those it was given where it has none."""
-        own = None if isinstance(self._monitor, Learning) else self._monitor.habits
-        return own or self._monitor.setup.habits
+        return self.own_habits or self._monitor.setup.habits
+
+    @property
+    def own_habits(self) -> Habits | None:
+        """What the pump has shown to this watch itself."""
+        return None if isinstance(self._monitor, Learning) else self._monitor.habits
 
     @property
     def ring(self) -> NDArray[np.void]:
@@ -124,6 +128,19 @@ class BoreWatch:
         """What was learned, and how well."""
         monitor = self.monitor
         return known_of(monitor, seconds_wanted(monitor), heads)
+
+    def learn_from(self, habits: Habits, baseline_time: float) -> None:
+        """Go by what the same pump has shown elsewhere meanwhile, as long as this still learns.
+
+        So `baseline_time`, s of steady jet, is enough. Habits of its own come first.
+        """
+        monitor = self._monitor
+        if not isinstance(monitor, Learning):
+            return
+        setup = monitor.setup
+        settings = replace(setup.settings, baseline_time=baseline_time)
+        setup = setup._replace(settings=settings, habits=setup.habits or habits)
+        self._monitor = changed(monitor, setup=setup)
 
     def fork(self) -> Self:
         """A copy to go on with. What never changes is shared."""

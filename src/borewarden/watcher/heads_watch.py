@@ -22,7 +22,8 @@ from borewarden.watcher.batch_loop import NO_RESULTS
 from borewarden.watcher.bore_watch import BoreWatch
 from borewarden.watcher.heads import Merged, Part, merge, with_heads
 from borewarden.watcher.known import Known
-from borewarden.watcher.levels import Combination, Given, Jet, Levels, sort, words_of
+from borewarden.watcher.levels import NEAR, Combination, Given, Jet, Levels, sort, words_of
+from borewarden.watcher.monitor import SHORT_CUTS
 from borewarden.watcher.one_head import OneHeadWatch
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import STATES, State, Verdict, head_of
@@ -164,8 +165,28 @@ class HeadsWatch:
         if combination not in self._watches:
             own = [jewel for jewel in self._jewels if jewel.head in combination.options[0]]
             habits = self._given.get(combination.words)
-            self._watches[combination] = BoreWatch(self._pump, own, self._settings, habits)
-        return self._watches[combination]
+            settings = self._settings
+            if not combination.is_known:  # it may be of two jewels, as near to each other as that
+                settings = replace(
+                    settings,
+                    smallest_step=settings.smallest_step + NEAR,
+                    wear_notice=settings.wear_notice + NEAR,
+                )
+            self._watches[combination] = BoreWatch(self._pump, own, settings, habits)
+        watch = self._watches[combination]
+        if watch.baseline is None:
+            self._help_to_learn(watch)
+        return watch
+
+    def _help_to_learn(self, watch: BoreWatch) -> None:
+        """Let a `watch` that still learns go by what others have learned of the pump by now.
+
+        Noise, wander and leaks are the pump's. What is left to learn is a level, and a third of
+        the time is enough for that, as where cuts are short.
+        """
+        habits = next((w.own_habits for w in self._watches.values() if w.own_habits), None)
+        if habits is not None:
+            watch.learn_from(habits, self._settings.baseline_time * SHORT_CUTS)
 
     def _names_a_head(self) -> bool:
         """Whether it is now known which head it is, and was not before; once for each event."""

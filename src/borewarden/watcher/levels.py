@@ -28,7 +28,7 @@ ALIKE = 0.12  # in log area: sets of heads so close to each other can't be told 
 PLAUSIBLE = 0.09  # in log area, that jewels of one bore may differ by; invented
 TO_BEGIN = 3  # batches alike that make a new level; invented
 TO_COUNT = 2  # batches alike that are off all levels, to be taken for a change; invented
-SEEN_BY_THEN = 9000.0  # s of steady jet, after which all heads have cut; invented
+SEEN_BY_THEN = 8.0 * 3600.0  # s of steady jet of so many heads, by which all have cut; invented
 PAUSE_NS = 20 * 10**9  # between batches, in which another head may begin; invented
 LONG_RUN = 10  # batches in the mean of a run; invented
 FOLLOW = 0.2  # weight of the newest batch in the place of a level; invented
@@ -65,13 +65,15 @@ def words_of(heads: Iterable[str]) -> str:
 class Level(NamedTuple):
     """An area that comes again and again: `centre` is its log, m², and `home` what it was at first.
 
-    `hint` is the log area with which a jet of it ended, where that was another one already.
+    `time` is how long, s, it was seen. `hint` is the log area with which a jet of it ended, where
+    that was another one already.
     """
 
     combination: Combination
     number: int  # of open heads
     centre: float
     home: float
+    time: float = 0.0
     hint: float | None = None
 
     @property
@@ -108,7 +110,6 @@ class Levels(NamedTuple):
     run: Run = Run()
     jet: Jet = Jet()
     held: tuple[Batches, ...] = ()  # each of shape (1,)
-    time: float = 0.0  # s of steady jet so far
 
 
 Given = list[tuple[Combination, Batches]]
@@ -122,7 +123,7 @@ def sort(
     Returns the levels after it, and which batches now go to which combination: none if it waits.
     """
     run, jet = _run_with(levels.run, one), _jet_with(levels.jet, one, number)
-    levels = levels._replace(run=run, jet=jet, time=levels.time + float(one["time"][0]))
+    levels = levels._replace(run=run, jet=jet)
     if jet.place is not None:
         return _stay(levels, jet.place, one)
     mine = [k for k, level in enumerate(levels.known) if number in (0, level.number)]
@@ -148,6 +149,7 @@ def sort(
     if found is None:
         return (levels, []) if nearest is None else _follow(levels, nearest, list(held))
     made = levels._replace(known=(*levels.known, found), held=())
+    made = _with_time(made, len(levels.known), list(held))
     return made, [(found.combination, each) for each in held]
 
 
@@ -207,6 +209,7 @@ def _stay(levels: Levels, place: int, one: Batches) -> tuple[Levels, Given]:
             levels = _moved(levels, place, value)
         else:
             levels = _with_level(levels, place, level._replace(hint=value))
+        levels = _with_time(levels, place, [one])
         return levels._replace(held=()), [(level.combination, one)]
     return _follow(levels, place, [one])
 
@@ -222,6 +225,12 @@ def _goes_on_from(level: Level, value: float, one: Batches) -> bool:
 def _with_level(levels: Levels, place: int, level: Level) -> Levels:
     known = (*levels.known[:place], level, *levels.known[place + 1 :])
     return levels._replace(known=known)
+
+
+def _with_time(levels: Levels, place: int, batches: list[Batches]) -> Levels:
+    level = levels.known[place]
+    time = level.time + sum(float(each["time"][0]) for each in batches)
+    return _with_level(levels, place, level._replace(time=time))
 
 
 def _moved(levels: Levels, place: int, value: float) -> Levels:
@@ -241,7 +250,7 @@ def _follow(
         if abs(value - home) <= NEAR:
             home += FOLLOW * (value - home)
     level = level._replace(centre=centre, home=home, hint=None)
-    levels = _with_level(levels, place, level)._replace(held=held)
+    levels = _with_time(_with_level(levels, place, level), place, batches)._replace(held=held)
     return levels, [(level.combination, each) for each in batches]
 
 
@@ -261,7 +270,7 @@ def _new_level(levels: Levels, value: float, number: int, jewels: Sequence[Jewel
     off = float(np.mean(offs)) if offs else 0.0
     best = min(stated, key=lambda heads: abs(stated[heads] + off - value))
     alike = [level for level in levels.known if level.number == len(best)]
-    late = levels.time > SEEN_BY_THEN
+    late = sum(level.time for level in alike) > SEEN_BY_THEN
     # another jewel, as large as one whose area has changed since
     twin = any(level.has_moved and abs(level.home - value) <= NEAR for level in alike)
     near_one = alike and min(abs(level.home - value) for level in alike) <= PLAUSIBLE
