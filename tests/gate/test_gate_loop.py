@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from borewarden.base.samples import Samples, samples_of
 from borewarden.gate.batch import SIGNALS, BatchKind, Phase
 from borewarden.gate.gate import Gate
-from borewarden.gate.gate_loop import _flow_lag, _restart, _smooth
+from borewarden.gate.gate_loop import _decile, _flow_lag, _restart, _smooth
 from borewarden.gate.state import STATE, GateSettings
 from borewarden.physics.orifice import mass_flux
 from borewarden.physics.pump import (
@@ -212,6 +212,31 @@ def test_a_batch_goes_on_after_a_pause_that_is_not_too_long(
 # -- the counter itself
 
 
+def test_a_jet_is_on_from_its_second_stroke_until_one_is_due(intensifier: Intensifier) -> None:
+    """0.6 of the stated 0.5 Hz, so 3.3 s without one; twice that for a counter that goes by two."""
+    for step, waits in ((1.0, 3), (2.0, 6)):
+        strokes = np.arange(10.0, 101.0, 2.0 * step)
+        samples = counted(strokes, 130.0)
+        gate = gate_of(intensifier, 0.5)
+        phases, _ = gate.learn_many(samples._replace(stroke_count=step * samples.stroke_count))
+        on = np.flatnonzero(phases != Phase.JET_OFF)
+        assert on.tolist() == list(range(int(strokes[1]), int(strokes[-1]) + waits + 1))
+
+
+def test_a_stroke_that_waits_while_the_pressure_rises_is_in_no_batch(
+    intensifier: Intensifier,
+) -> None:
+    """A jet that closes for a moment: a quarter of a per cent, where all is quiet."""
+    for spike, runs in ((2.5e-3, 2), (-2.5e-3, 1)):
+        samples = counted(np.arange(4.0, 2000.0, 4.0), 2000.0)
+        samples.pressure[1802] *= 1.0 + spike
+        gate = gate_of(intensifier, 0.25)
+        phases, batches = gate.learn_many(samples)
+        assert set(phases[20:]) == {Phase.STEADY}
+        late = batches[batches["end_ns"] > 1000 * NS]
+        assert np.sum(late["timing"] - 2.0 / 12.0) * 6.0 == pytest.approx(runs - 1.0)
+
+
 def test_a_counter_that_is_reset_between_edges_begins_anew_at_an_edge(
     intensifier: Intensifier,
 ) -> None:
@@ -352,6 +377,36 @@ def test_a_little_less_flow_says_nothing_of_the_lag(direct_drive: DirectDrive) -
         assert _flow_lag(gate.state.flow) == pytest.approx(lag, rel=0.02)
 
 
+@pytest.mark.parametrize(("looks", "lag"), [(1, 2.5 * 12.0), (3, 2.5 * 40.0)])
+def test_a_coarse_log_sees_an_opening_no_sooner_than_a_look_before(
+    intensifier: Intensifier, looks: int, lag: float
+) -> None:
+    """Every 20 s: a rise within one look may have been of any length; three were 40 s at least."""
+    rise = 0.5 * np.arange(1, looks) / (2.0 * looks)
+    rate = np.tile(np.concatenate([np.zeros(9), rise, np.full(9, 0.5)]), 7)
+    gate = gate_of(intensifier, 0.5, uses_counter=False)
+    samples = flowing(rate)
+    gate.learn_many(samples._replace(time_ns=20 * samples.time_ns))
+    assert _flow_lag(gate.state.flow) == pytest.approx(lag)
+
+
+def test_a_pump_that_starts_up_shows_no_opening(intensifier: Intensifier) -> None:
+    pressure = np.concatenate([np.full(30, 1e6), almost(PRESSURE, 60)])
+    gate = gate_of(intensifier, 0.5, uses_counter=False)
+    gate.learn_many(flowing(np.repeat([0.0, 0.5], [30, 60]), pressure=pressure))
+    assert _flow_lag(gate.state.flow) == 30.0
+
+
+def test_openings_are_forgotten_after_eight_more(intensifier: Intensifier) -> None:
+    """Two within a second, then slow ones: of 6 s, in a line."""
+    quick = np.repeat([0.0, 0.5], [20, 40])
+    slow = np.concatenate([np.zeros(20), 0.05 * np.arange(0.5, 10.0), np.full(40, 0.5)])
+    for openings, lag in ((6, 2.5), (7, 2.5 * 6.0)):
+        gate = gate_of(intensifier, 0.5, uses_counter=False)
+        gate.learn_many(flowing(np.concatenate([quick, quick, *[slow] * openings])))
+        assert _flow_lag(gate.state.flow) == pytest.approx(lag)
+
+
 # -- closed jets and stopped pumps
 
 
@@ -371,6 +426,43 @@ def test_stretches_of_a_closed_jet_each_begin_within_a_stroke(intensifier: Inten
     assert dead["resolution"] == pytest.approx(0.5 * 4.0**0.5 * stroke / (64.0 * flux))
     # begins 8 s before the first of it is known to be, and ends with the last sample
     assert dead["end_ns"][0] - dead["start_ns"][0] == pytest.approx((3 * 70 + 16) * NS, abs=1)
+
+
+def test_a_leak_that_begins_might_be_a_jet_whose_reading_lags(intensifier: Intensifier) -> None:
+    """Closed for 100 s without any flow, then a fifth of the jet's, while the lag is not known.
+
+    6 + 4 + 30 s settle, and seven times 8 s make 56 s; the next 8 s begin 30 s after the last look
+    at next to nothing.
+    """
+    rate = np.repeat([0.0, 0.1], [100, 100])
+    gate = gate_of(intensifier, 0.5, uses_counter=False)
+    phases, batches = gate.learn_many(flowing(rate))
+    assert set(phases) == {Phase.JET_OFF}
+    first = of_kind(BatchKind.DEAD_HEAD, batches)[0]
+    assert first["time"] == pytest.approx(64.0)
+    assert first["area"] == pytest.approx(0.2 * 8.0 / 64.0 * gate.settings.nominal_area)
+    assert ends(batches[:1])[0] == pytest.approx(99.0 + 30.0 + 8.0, abs=1.0)
+
+
+def test_only_at_working_pressure_a_closed_jet_says_something(intensifier: Intensifier) -> None:
+    for pressure, some in ((PRESSURE, True), (150e6, False)):
+        gate = gate_of(intensifier, 0.5, uses_counter=False)
+        samples = flowing(np.zeros(300), pressure=almost(pressure, 300))
+        phases, batches = gate.learn_many(samples)
+        assert set(phases) == {Phase.JET_OFF}
+        assert (len(batches) > 0) is some
+
+
+def test_no_batch_goes_on_over_a_stop(intensifier: Intensifier) -> None:
+    """What is fitted meanwhile starts a batch of its own; stops are counted."""
+    jet = np.repeat([0.5, 0.0, 0.5], [60, 20, 60])
+    pressure = np.where(np.repeat([1, 0, 1], [60, 20, 60]), almost(PRESSURE, 140), 1e6)
+    for stated, spans in ((pressure, False), (almost(PRESSURE, 140), True)):
+        gate = gate_of(intensifier, 0.5, 20, uses_counter=False)
+        _, batches = gate.learn_many(flowing(jet, pressure=stated))
+        steady = of_kind(BatchKind.STEADY, batches)
+        assert len(steady) == (1 if spans else 0)
+        assert gate.state.stops == (0 if spans else 1)
 
 
 def test_batches_of_a_stopped_pump_follow_one_another(intensifier: Intensifier) -> None:
@@ -473,6 +565,63 @@ def test_a_quiet_rate_that_moves_by_a_twentieth_is_not_steady(
 
 
 # -- which readings count
+
+
+def test_the_last_known_temperature_of_the_water_counts(intensifier: Intensifier) -> None:
+    warm = 313.15
+    rate = float(event_rate(intensifier.displacement, 3e-8, PRESSURE, warm))
+    temperature = np.full(300, np.nan)
+    temperature[2] = warm
+    gate = gate_of(intensifier, 0.5, uses_counter=False)
+    _, batches = gate.learn_many(flowing(np.full(300, rate), temperature=temperature))
+    assert batches["area"] == pytest.approx(3e-8)
+    assert batches["temperature"] == pytest.approx(warm)
+
+
+def test_usual_interval_is_followed_by_a_twentieth(intensifier: Intensifier) -> None:
+    """Up to 60 s: what is longer is a gap in any log."""
+    for first, then, n, interval in (
+        (1.0, 2.0, 10, 1.05**10),
+        (1.0, 2.0, 20, 2.0),
+        (2.0, 1.0, 10, 2.0 * 0.95**10),
+        (2.0, 1.0, 20, 1.0),
+        (59.5, 59.5, 5, 59.5),
+        (60.5, 60.5, 5, 0.0),
+    ):
+        time = np.cumsum(np.repeat([first, then], [50, n]))
+        samples = flowing(np.full(50 + n, 0.5))._replace(time_ns=(time * NS).astype(np.int64))
+        gate = gate_of(intensifier, 0.5, uses_counter=False)
+        gate.learn_many(samples)
+        assert gate.state.interval == pytest.approx(interval)
+
+
+def test_upper_decile_is_what_one_of_ten_exceeds() -> None:
+    """Of readings that are up to 2 % off, all alike; between 0.02 and 5 % whatever comes."""
+    off = np.random.default_rng(2).uniform(0.0, 0.02, 20_000)
+    usual, seen = 0.002, []
+    for each in off:
+        usual = _decile(usual, 0.01, float(each))
+        seen.append(usual)
+    assert np.mean(seen[5000:]) == pytest.approx(0.018, rel=0.02)
+    for each, limit in ((0.0, 2e-4), (1.0, 0.05)):
+        for _ in range(10_000):
+            usual = _decile(usual, 0.01, each)
+        assert usual == pytest.approx(limit)
+
+
+def test_a_shut_line_that_leaks_away_is_no_jet(direct_drive: DirectDrive) -> None:
+    """0.3 % a second, for longer than 10 s; at once by 6 %, it is a jet at another pressure."""
+    t = np.arange(200)
+    for fall, off in ((0.003 * np.maximum(t - 100, 0), True), (0.06 * (t >= 100), False)):
+        gate = gate_of(direct_drive, 8.0)
+        pressure = almost(PRESSURE, 200) * np.exp(-fall)
+        phases, _ = gate.learn_many(flowing(np.full(200, 8.0), pressure=pressure))
+        assert set(phases[20:100]) == {Phase.STEADY}
+        assert (Phase.JET_OFF in phases) is off
+        if off:
+            assert np.flatnonzero(phases == Phase.JET_OFF)[0] == pytest.approx(111, abs=3)
+        else:
+            assert set(phases[120:]) == {Phase.STEADY}
 
 
 def test_a_second_row_of_one_moment_says_nothing(intensifier: Intensifier) -> None:
