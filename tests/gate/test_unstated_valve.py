@@ -192,3 +192,15 @@ def test_a_jet_shorter_than_two_looks_at_its_level_is_none(direct_drive: DirectD
     )
     _, batches = gate_of(direct_drive).learn_many(samples(leaking))
     assert not np.any(batches["kind"] == BatchKind.CEILING)
+
+
+@pytest.mark.parametrize(("looks", "told"), [(5, False), (9, True)])
+def test_a_slow_log_takes_longer_to_show_a_level(
+    direct_drive: DirectDrive, looks: int, told: bool
+) -> None:
+    """At one look in 10 s a level takes three of them, and twice that for a jet."""
+    level = np.concatenate([np.full(60, CLOSED), np.tile(np.repeat([JET, CLOSED], [looks, 9]), 3)])
+    made = samples(level)
+    gate = gate_of(direct_drive, settle_time=6.0)
+    _, batches = gate.learn_many(made._replace(time_ns=10 * made.time_ns))
+    assert bool(np.any(batches["kind"] == BatchKind.CEILING)) is told
