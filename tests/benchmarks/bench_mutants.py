@@ -66,7 +66,7 @@ TESTS = {  # quick tests of each package
         *(f"lives/test_{name}.py" for name in ("survival", "posterior", "stock")),
     ],
     "gate": [
-        *(f"gate/test_{name}.py" for name in ("gate", "settling", "open_heads")),
+        *(f"gate/test_{name}.py" for name in ("gate_loop", "gate", "settling", "open_heads")),
         *(
             f"gate/test_{name}.py"
             for name in ("unstated_valve", "coarse_logs", "jet_time", "stored_volume")

@@ -367,3 +367,20 @@ def test_the_pace_is_said() -> None:
     bore = next(belief for belief in first if belief.cause is Cause.BORE)
     words = "it goes by some 6 % in a jet hour"
     assert words in leak.evidence_for or words in bore.evidence_against
+
+
+@pytest.mark.parametrize("circumstances", [INTENSIFIER, CRANK])
+@pytest.mark.parametrize("off", [0.0, 1.0, -2.0])
+def test_a_reading_as_unsure_as_can_be_leaves_the_odds_of_nothing_as_they_are(
+    circumstances: Circumstances, off: float
+) -> None:
+    """So many of its own standard deviations off, whatever the cause: it is normal for all of them
+    but for a share of odd ones, Cauchy's. Then the odds are 40 to those of all causes."""
+    sd = 1e6
+    chance = chance_of_nothing(shift(sd, load=off * sd), circumstances)
+    prior = sum(
+        (1.0 - AT_STOP[c]) * PRIOR[c] for c in possible_causes(circumstances.is_intensifier)
+    )
+    normal, odd = stats.norm.pdf(off), stats.cauchy.pdf(off)
+    causes = prior * ((1.0 - ODD_READINGS) * normal + ODD_READINGS * odd)
+    assert chance == pytest.approx(40.0 * normal / (40.0 * normal + causes), rel=1e-4)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -176,6 +177,21 @@ def test_what_wandered_while_sound_says_that_much_less(course: Course) -> None:
     assert 4.0 < wanders.sd[WEEP] < 12.0
     assert wanders.usual is not None
     assert wanders.usual[WEEP] == wanders.sd[WEEP]
+
+
+def test_more_than_the_working_pressure_makes_no_leak_warmer() -> None:
+    """The four hottest batches of ten are the last ones, even if one before had twice as much;
+    half of it, and the last one shows half of its heat."""
+    for pressure, place, expected in ((2.0, 4, 7.5), (0.5, 9, 6.5)):
+        jet = rows(10, ONSET, weep_rise=np.arange(10.0))
+        jet["pressure"][place] *= pressure
+        assert stretch_of(jet, WORKING, True)[0, SIGNALS.index("weep_rise")] == expected
+        what = replace(compared(), after=jet)
+        warm, share = warmed(what, NOTHING, WORKING)
+        last = [k for k in range(10) if pressure > 1.0 or k != place][-4:]
+        assert np.flatnonzero(warm.late).tolist() == last
+        assert share == pytest.approx(np.mean(warm.warm[last]))
+        assert np.all(warm.warm < 1.0)
 
 
 def test_low_pressure_shows_only_what_may_be_compared_across_pressures() -> None:

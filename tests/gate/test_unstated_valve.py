@@ -94,3 +94,113 @@ def test_where_the_valve_is_stated_or_signalled_nothing_is_looked_for(
     _, batches = signalled.learn_many(samples(level)._replace(valve=(level == JET) * 1.0))
     assert not np.any(batches["kind"] == BatchKind.CEILING)
     assert signalled.jet_hours * 3600 == pytest.approx(300, abs=2)
+
+
+def at_speeds(*visits: tuple[float, float, float]) -> Samples:
+    """A minute at each of these levels (Pa, Hz, s)."""
+    level = np.concatenate([np.full(int(seconds), pressure) for pressure, _, seconds in visits])
+    speed = np.concatenate([np.full(int(seconds), rate) for _, rate, seconds in visits])
+    return samples(level)._replace(rate=speed)
+
+
+def turn_at(rate: float) -> list[tuple[float, float, float]]:
+    """From the ceiling at this speed to a jet and back."""
+    return [(CLOSED, rate, 60), (JET, rate, 60), (CLOSED, rate, 60)]
+
+
+@pytest.mark.parametrize(("others", "remembered"), [(3, True), (4, False)])
+def test_ceilings_are_kept_for_four_speeds(
+    direct_drive: DirectDrive, others: int, remembered: bool
+) -> None:
+    """Once to the ceiling and back at one speed, then at others, then once more at the first.
+
+    Two turns at one speed tell it, if the first is not forgotten over the others.
+    """
+    between = [(CLOSED, SPEED * (0.9 - 0.05 * k), 60.0) for k in range(others)]
+    day = [*turn_at(SPEED), *between, *turn_at(SPEED)]
+    _, batches = gate_of(direct_drive).learn_many(at_speeds(*day))
+    told = batches[batches["kind"] == BatchKind.CEILING]
+    assert len(told) == remembered
+    if remembered:
+        assert told["end_ns"][0] / 1e9 == pytest.approx(60.0 * (len(day) - 1), abs=15.0)
+
+
+def test_a_valve_that_is_known_needs_one_turn_at_another_speed(direct_drive: DirectDrive) -> None:
+    """Told once; after that, one turn is enough there, and none is not."""
+    slower = 0.9 * SPEED
+    day = [*turn_at(SPEED), *turn_at(SPEED)[1:], *turn_at(slower)]
+    phases, batches = gate_of(direct_drive).learn_many(at_speeds(*day))
+    assert np.count_nonzero(batches["kind"] == BatchKind.CEILING) == 1
+    minutes = [set(phases[60 * k + 20 : 60 * k + 60]) for k in range(len(day))]
+    assert Phase.JET_OFF in minutes[4]
+    assert Phase.JET_OFF not in minutes[5] | minutes[6]  # not known at that speed
+    assert Phase.JET_OFF in minutes[7]
+
+
+def test_a_higher_level_makes_a_ceiling_of_its_own(direct_drive: DirectDrive) -> None:
+    """Its turns begin anew: what came back to the lower level was another jet."""
+    higher = 1.05 * CLOSED
+    day = [*turn_at(SPEED), (higher, SPEED, 60), (JET, SPEED, 60), (higher, SPEED, 60)]
+    _, batches = gate_of(direct_drive).learn_many(at_speeds(*day))
+    assert not np.any(batches["kind"] == BatchKind.CEILING)
+    day += [(JET, SPEED, 60), (higher, SPEED, 60)]
+    _, batches = gate_of(direct_drive).learn_many(at_speeds(*day))
+    told = batches[batches["kind"] == BatchKind.CEILING]
+    assert told["pressure"] == pytest.approx([higher], rel=2e-3)
+    assert told["area"] == pytest.approx(
+        area_of_rate(direct_drive.displacement, SPEED, higher, 293.15), rel=5e-3
+    )
+    assert told["time"] == 0.0
+    assert told["start_ns"] == told["end_ns"]
+
+
+@pytest.mark.parametrize(("seconds", "is_valve"), [(21.0, True), (25.0, False)])
+def test_a_valve_closes_within_seconds(
+    direct_drive: DirectDrive, seconds: float, is_valve: bool
+) -> None:
+    """20 s from one level to the other, a line from 1 % above the one to 1 % below the other."""
+    n = int(seconds)
+    up = np.linspace(JET, CLOSED, n)
+    leg = np.concatenate([np.full(60, JET), up, np.full(60, CLOSED)])
+    level = np.concatenate([np.full(60, CLOSED), leg, leg, leg])
+    _, batches = gate_of(direct_drive).learn_many(samples(level))
+    assert bool(np.any(batches["kind"] == BatchKind.CEILING)) is is_valve
+
+
+def test_a_jet_at_another_level_begins_anew(direct_drive: DirectDrive) -> None:
+    """Jets by turns at two levels: none of them has come back to the ceiling twice."""
+    jets = [JET, 1.03 * JET, JET, 1.03 * JET]
+    day = [(CLOSED, SPEED, 60.0)]
+    for jet in jets:
+        day += [(jet, SPEED, 60.0), (CLOSED, SPEED, 60.0)]
+    _, batches = gate_of(direct_drive).learn_many(at_speeds(*day))
+    assert not np.any(batches["kind"] == BatchKind.CEILING)
+    # within 1.5 % it is the same jet
+    day = [(pressure if pressure != 1.03 * JET else 1.01 * JET, *rest) for pressure, *rest in day]
+    _, batches = gate_of(direct_drive).learn_many(at_speeds(*day))
+    assert np.count_nonzero(batches["kind"] == BatchKind.CEILING) == 1
+
+
+def test_a_jet_shorter_than_two_looks_at_its_level_is_none(direct_drive: DirectDrive) -> None:
+    """8 s to find the level, 8 s in which it has to stay; a shut line leaks away meanwhile."""
+    for seconds, told in ((14.0, False), (19.0, True)):
+        day = [(CLOSED, SPEED, 60.0)] + [(JET, SPEED, seconds), (CLOSED, SPEED, 60.0)] * 3
+        _, batches = gate_of(direct_drive).learn_many(at_speeds(*day))
+        assert bool(np.any(batches["kind"] == BatchKind.CEILING)) is told
+    leaking = np.concatenate(
+        [np.full(60, CLOSED), *[JET * np.exp(-4e-4 * np.arange(60)), np.full(60, CLOSED)] * 3]
+    )
+    _, batches = gate_of(direct_drive).learn_many(samples(leaking))
+    assert not np.any(batches["kind"] == BatchKind.CEILING)
+
+
+@pytest.mark.parametrize(("looks", "told"), [(5, False), (9, True)])
+def test_a_slow_log_takes_longer_to_show_a_level(
+    direct_drive: DirectDrive, looks: int, told: bool
+) -> None:
+    """At one look in 10 s a level takes three of them, and twice that for a jet."""
+    level = np.concatenate([np.full(60, CLOSED), np.tile(np.repeat([JET, CLOSED], [looks, 9]), 3)])
+    made = samples(level)
+    gate = gate_of(direct_drive, settle_time=6.0)
+    _, batches = gate.learn_many(made._replace(time_ns=10 * made.time_ns))
+    assert bool(np.any(batches["kind"] == BatchKind.CEILING)) is told

@@ -167,6 +167,9 @@ def test_equal_delays_on_the_same_chips_are_no_sign_of_being_sooner() -> None:
     ours = np.array([40.0, 60.0, np.nan, 90.0])
     assert _sooner(ours, np.array([40.0, 60.0, 70.0, 90.0])) == 1.0
     assert _sooner(ours, np.array([50.0, 70.0, 70.0, 99.0])) == 0.125  # of three, all sooner
+    # chips that neither watched, or one alone, are left out
+    unseen = np.append(ours, [NAN, NAN, 1.0])
+    assert _sooner(unseen, np.array([50.0, 70.0, 70.0, 99.0, NAN, 1.0, NAN])) == 0.125
 
 
 def test_a_surely_faster_setting_is_chosen() -> None:
