@@ -45,7 +45,7 @@ def test_level_to_which_the_pressure_goes_by_turns_is_that_of_a_closed_jet(
     assert set(phases[later & (level == CLOSED)]) == {Phase.JET_OFF}
     assert np.mean(phases[later & (level == JET)] == Phase.STEADY) > 0.7
     steady = batches[(batches["kind"] == BatchKind.STEADY) & (batches["start_ns"] > told["end_ns"])]
-    assert len(steady) == 4
+    assert len(steady) == 8
     assert steady["area"] == pytest.approx(gate.settings.nominal_area, rel=2e-3)
     assert gate.jet_hours * 3600 == pytest.approx(
         5 * 60 + 2 * 60, abs=20

@@ -75,6 +75,9 @@ FEW_INTERVALS = 5.0  # usual intervals, before which that says nothing; invented
 APART_TIME = 5.0  # s, by which it is followed how far two smoothed pressures are apart; invented
 STILL_APART = 0.88  # of what they were of late: less, and they come together; invented
 LEAKS_AWAY = 0.002  # relative, that a shut line lags behind in what is smoothed; invented
+# s; of the pressure, and upper deciles: how far it may fall behind what it was; invented
+FALLING, MOST_FALL, USUAL_FALLS = 5.0, 0.0025, 2.0
+NOISY = 5.0  # s, for which noise may hide that it still falls; invented
 LEAST_SPREAD = 2e-4  # relative; invented
 MOST_SPREAD = 0.05  # relative; invented
 LEAST_PRESSURE_BAND = 0.003  # relative, below which no pressure counts as moving; invented
@@ -82,9 +85,10 @@ LEAST_FLOW_BAND = 0.006  # the same of the flow; invented
 MOST_FLOW_BAND = 0.12  # and beyond which all count as moving, however noisy; invented
 SAME_IDLE = 0.005  # of the jet's flow, that two looks at a closed jet may differ; invented
 NEXT_TO_NOTHING = 0.1  # of the jet's flow: what a closed jet takes at most; invented
+PACE_OF_A_JET = 0.33  # of the usual pace of counts: as quick as that, a jet was on; invented
 LAG_OF_RISE = 2.5  # of the time from there to a jet: 2, and something to spare; invented
 MOST_JET = 2.5  # of the stated area, without a valve signal; invented
-LONGEST_INTERVAL = 60.0  # s between samples that a log may have; longer is a gap
+LONGEST_INTERVAL = 60.5  # s between samples that a log may have, jitter included; longer is a gap
 INTERVAL_PACE = 0.05  # relative, by which the usual interval is followed; invented
 GAP_INTERVALS = 2.5  # usual intervals that are a gap; invented
 STUCK_INTERVALS = 10.0  # usual intervals of one reading that say it is stuck; invented
@@ -96,6 +100,8 @@ QUICK_TURN = 20.0  # s, from a jet's level to the ceiling; invented
 STAYS = 0.002  # relative, from these to the next seconds: a shut line leaks away; invented
 SAME_JET = 0.015  # relative, by which the level of a jet may differ from one to the next; invented
 BELOW_CEILING = (0.7, 0.975)  # of the ceiling, where a jet's level may be; invented
+RUNS_FREE = 0.05  # relative, by which a crank turns faster once it pumps no more; invented
+OPENS = 0.02  # relative, by which the pressure moves at once as the jet opens; invented
 SAME_SPEED = 0.015  # relative, by which a belt slips more under load; invented
 TURNS = 2  # times from a jet to the ceiling, after which that is no jet; invented
 SECOND_DIFFERENCE = 1.652  # its median of normal noise: 0.6745 sqrt(1 + 4 + 1) sd
@@ -418,9 +424,26 @@ def _gather(s: Any, jet: Any, g: GateSettings, phase: int, x: Interval) -> bool:
     # A batch ends with its water, not with its time: ending a few strokes when their time is
     # up would pick out the strokes that were timed too long, and the next too short.
     sums = jet.batch.sums
-    if not sums.time > 0.0:
+    if not sums.time > 0.0 or sums.mass < g.batch_time * s.open.area * sums.flux / sums.time:
         return False
-    return bool(sums.mass >= g.batch_time * s.open.area * sums.flux / sums.time)
+    if _may_be_shut(s, g):
+        _clear_batch(jet.batch)
+        _end_run(jet.run)
+        return False
+    return True
+
+
+@compilable
+def _may_be_shut(s: Any, g: GateSettings) -> bool:
+    """Whether the pressure fell up to here as in a line that is shut, and no valve says it is not.
+
+    The flow of a crank pump is fixed, so that a steady jet holds its pressure.
+    """
+    smoothed = s.smoothed
+    if g.flow_shows_jet or s.jet.by_valve or smoothed.one_sided < FALLING:
+        return False
+    most = max(MOST_FALL, USUAL_FALLS * smoothed.spread)
+    return bool(smoothed.slow - smoothed.fast > most * smoothed.slow)
 
 
 @compilable
@@ -434,6 +457,9 @@ def _is_dead_headed(s: Any, g: GateSettings, x: Interval) -> bool:
         return False  # the jet opens, or the pump pumps up
     if s.flow.low_ns > 0 and 0.0 < (s.time_ns - s.flow.low_ns) * S_PER_NS < lag:
         return False  # the jet may have opened, and the reading not be there yet
+    if x.events > 0.0 and x.rate * s.steady.run.period > PACE_OF_A_JET:
+        s.idle_time = 0.0  # a jet too short to be seen otherwise
+        return False
     if g.uses_counter and s.interval <= COARSE:
         return True
     # a mean that still moves is that of a jet, and on a coarse log one may have been on unseen
@@ -548,6 +574,7 @@ def _restart(smoothed: Any, value: float) -> None:
     smoothed.side = 0.0
     smoothed.one_sided = 0.0
     smoothed.apart = 0.0
+    smoothed.not_leaking = np.inf
 
 
 @compilable
@@ -605,14 +632,18 @@ def _learn_spread(
 
 
 @compilable
-def _leaks_away(smoothed: Any, interval: float) -> bool:
+def _leaks_away(smoothed: Any, interval: float, seconds: float) -> bool:
     """Whether the pressure falls on and on, as in a line that is shut at both ends.
 
     After a step the smoothed pressures come together again; while it goes on falling they do not.
+    One noisy reading more or less does not end that.
     """
     apart = smoothed.fast - smoothed.slow
-    falls = -apart > LEAKS_AWAY * smoothed.slow and apart < STILL_APART * smoothed.apart
-    return bool(falls and _drifts(smoothed, interval))
+    falls = -apart > LEAKS_AWAY * smoothed.slow and _drifts(smoothed, interval)
+    smoothed.not_leaking += seconds
+    if falls and apart < STILL_APART * smoothed.apart:
+        smoothed.not_leaking = 0.0
+    return bool(falls and smoothed.not_leaking < max(NOISY, interval))
 
 
 @compilable
@@ -850,6 +881,32 @@ def _ceiling_at(levels: Any, rate: float) -> int:
 
 
 @compilable
+def _runs_free(s: Any, x: Interval) -> bool:
+    """Whether the crank runs faster than with the jet, and the pressure is as it was.
+
+    A jet that takes more water by so much shows it in its pressure. A line that is shut holds it,
+    and a crank that pumps no more against it runs free.
+    """
+    levels = s.levels
+    if levels.jet_rate > 0.0:
+        as_before = x.rate <= (1.0 + SAME_SPEED) * levels.jet_rate
+        moved = abs(x.pressure - s.smoothed.slow) > OPENS * s.smoothed.slow
+        if as_before or moved:
+            levels.jet_rate = 0.0
+    if levels.seconds >= max(LEVEL_TIME, LEVEL_INTERVALS * s.interval):
+        faster = levels.rate > (1.0 + RUNS_FREE) * levels.settled_rate
+        same = abs(levels.pressure - levels.settled_pressure) <= LEVEL * levels.settled_pressure
+        since = (s.time_ns - levels.settled_ns) * S_PER_NS
+        if faster and same and since <= QUICK_TURN + LEVEL_INTERVALS * s.interval:
+            levels.jet_rate = levels.settled_rate
+        if levels.jet_rate == 0.0:
+            levels.settled_rate = levels.rate
+            levels.settled_pressure = levels.later
+            levels.settled_ns = s.time_ns
+    return bool(levels.jet_rate > 0.0)
+
+
+@compilable
 def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
     """Whether a pump of fixed flow stands at a relief valve or unloader that nobody stated.
 
@@ -909,19 +966,20 @@ def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
 def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
     """Whether the jet is on; keeps its time, and how long it has been steady."""
     jet = s.jet
+    jet.by_valve = np.isfinite(valve)
     smoothed = s.smoothed
     if smoothed.fast < g.stopped_pressure:
         on = False
-    elif np.isfinite(valve):
+    elif jet.by_valve:
         on = valve > HEAD_ON
     elif g.flow_shows_jet:
         on = _is_flowing(s, g, x)
     else:
         # a pump whose flow is fixed: an open bypass takes far more than any jet
         on = x.rate > 0.0 and x.rate * x.delivery <= MOST_JET * g.nominal_area * x.flux
-        on = on and not _leaks_away(smoothed, s.interval)
+        on = on and not _leaks_away(smoothed, s.interval, x.seconds)
         if g.bypass_pressure == np.inf:
-            on = on and not _watch_levels(s, g, x)
+            on = on and not _watch_levels(s, g, x) and not _runs_free(s, x)
     steady = _is_steady(smoothed, LEAST_PRESSURE_BAND, g.steady_band)
     jet.settled_time = jet.settled_time + x.seconds if on and jet.on and steady else 0.0
     if on and jet.on:

@@ -31,7 +31,7 @@ class GateSettings(NamedTuple):
     rate_resolution: float = 0.0  # Hz, least step of a rate reading
     stored_volume: float = 0.0  # m³ of water under pressure, from the check valves to the jewels
     default_temperature: float = 293.15  # K, where no water temperature is measured
-    batch_time: float = 20.0  # s that the stated area takes to pass the water of a batch
+    batch_time: float = 10.0  # s that the stated area takes to pass the water of a batch
     longest_pause: float = 60.0  # s without steady jet within a batch
     settle_time: float = 6.0  # s after the jet opens or its pressure moves
     hold_time: float = 4.0  # s of rate readings held back in case the jet is closing
@@ -121,6 +121,7 @@ SMOOTHED = np.dtype(
         ("side", np.float64),  # sign of fast - slow
         ("one_sided", np.float64),  # s, for which it has been that
         ("apart", np.float64),  # fast - slow, smoothed in turn
+        ("not_leaking", np.float64),  # s since it last fell as a line does that is shut
     ]
 )
 
@@ -156,6 +157,7 @@ LAST = np.dtype(
 JET = np.dtype(
     [
         ("on", np.bool_),
+        ("by_valve", np.bool_),  # whether its signal says so
         ("settled_time", np.float64),  # s since it opened or its pressure last moved
         ("seconds", np.float64),  # total with the jet on
         ("head_seconds", np.float64, (MOST_HEADS,)),  # of it by the place of the valve signal
@@ -215,6 +217,10 @@ LEVELS = np.dtype(
         ("ceilings", CEILING, (CEILINGS,)),
         ("turns", np.int64),  # from a jet to a ceiling, the most at one speed
         ("is_told", np.bool_),
+        ("settled_rate", np.float64),  # Hz, when both had last stayed
+        ("settled_pressure", np.float64),  # Pa
+        ("settled_ns", np.int64),
+        ("jet_rate", np.float64),  # Hz, of a jet that closed as the crank ran free; else 0
     ]
 )
 
