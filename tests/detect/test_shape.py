@@ -123,7 +123,8 @@ def test_pace_of_a_line_is_found_while_it_goes_on_and_once_it_has_stopped(
 
 
 def test_nothing_that_moves_says_that_it_goes_slowly_if_at_all() -> None:
-    evidence = pace_evidence(HOURS, line(0.0), 0.006, 1.0)
+    of_noise = [pace_evidence(HOURS, line(0.0, seed=seed), 0.006, 1.0) for seed in range(40)]
+    evidence = np.mean(of_noise, axis=0)
     assert np.argmax(evidence) < len(PACES) // 2
-    assert evidence[-1] < -1.0
+    assert evidence[-1] < evidence.max() - 0.5
     assert not pace_evidence(HOURS[:2], line(0.1)[:2], 0.006, 1.0).any()  # two say nothing

@@ -30,6 +30,14 @@ from borewarden.detect.step import (
 
 SIZES = np.log1p(np.array([0.03, 0.08, 0.2]))
 SMALLEST = math.log1p(0.04)
+# batches since an onset that is weighed, written out: by ones to 9, by twos to 17, by threes, ...
+WEIGHED_LENGTHS = (
+    *range(2, 10),
+    *(11, 13, 15, 17),
+    *(20, 23, 26),
+    *(30, 34),
+    *(39, 44, 50, 57, 65, 74, 84, 95, 107, 121, 137, 155, 175, 197, 222),
+)
 
 
 # -- run lengths and thresholds
@@ -129,7 +137,11 @@ def ring_of(
 def weighed_by_hand(
     rows: NDArray[np.void], sigma: float, level_sd: float
 ) -> tuple[float, float, float]:
-    """The same as `weigh`, from the covariance matrix of the batches."""
+    """The same as `weigh`, from the covariance matrix of the batches.
+
+    Onsets two to nine batches back are each weighed, and those further back on a grid, whose
+    spaces widen by one batch for each eight more. One stands for all back to the one before it.
+    """
     n = len(rows)
     time, x = rows["time"], rows["clipped"]
     # covariance of value * time: neighbours share an edge, timed late for one, early for the other
@@ -137,8 +149,9 @@ def weighed_by_hand(
     for i in range(1, n):
         covariance[i, i - 1] = covariance[i - 1, i] = -rows["shared"][i]
     up = down = odds = 0.0
-    for first in range(n - 1):
-        late = slice(first, n)
+    lengths = [length for length in WEIGHED_LENGTHS if length <= n]
+    for length, shorter in zip(lengths, [1, *lengths], strict=False):
+        late = slice(n - length, n)
         span = time[late].sum()
         mean = (x[late] * time[late]).sum() / span
         variance = covariance[late, late].sum() / span**2 + level_sd**2
@@ -151,20 +164,41 @@ def weighed_by_hand(
 
         up = max(up, gain(max(mean, SMALLEST)))
         down = max(down, gain(min(mean, -SMALLEST)))
-        odds += np.mean([np.exp(min(gain(size), 60.0)) for size in SIZES])
+        told = np.mean([np.exp(min(gain(size), 60.0)) for size in SIZES])
+        odds += (length - shorter) * told
     return up, down, odds
 
 
-@pytest.mark.parametrize("seed", range(5))
-def test_weighing_is_that_of_the_covariance_matrix(seed: int) -> None:
+@pytest.mark.parametrize(("seed", "n"), [(0, 30), (1, 30), (2, 31), (3, 33), (4, 30), (5, 240)])
+def test_weighing_is_that_of_the_covariance_matrix(seed: int, n: int) -> None:
     rng = np.random.default_rng(seed)
-    n = 30
-    values = rng.normal(0.0, 0.02, n) + 0.03 * (np.arange(n) > 22) * rng.choice([-1.0, 1.0])
+    values = rng.normal(0.0, 0.02, n) + 0.03 * (np.arange(n) > n - 8) * rng.choice([-1.0, 1.0])
     shared = rng.choice([0.0, 0.08], n)
     timing = shared + np.roll(shared, -1) + 0.03
     ring = ring_of(values, rng.uniform(15.0, 30.0, n), timing, shared)
     found = weigh(ring, n, 0.01, 0.005, SMALLEST, SIZES)
     assert found == pytest.approx(weighed_by_hand(ring, 0.01, 0.005), rel=1e-9, abs=1e-12)
+
+
+def test_grid_of_onsets_loses_little_wherever_the_step_began() -> None:
+    """Of n batches of size s, an onset k back tells s² min(k, n)² / (2 sigma² k).
+
+    That is k/n or n/k of what n itself tells. At worst n = 10 lies between 9 and 11, so that the
+    better of 9/10 and 10/11 is left: plain arithmetic.
+    """
+    sigma, size, before = 0.05, 0.08, 40
+    left = []
+    for n in range(2, WINDOW - before):
+        values = np.repeat([0.0, size], [before, n])
+        up, down, odds = weigh(ring_of(values), len(values), sigma, 0.0, SMALLEST, SIZES)
+        every = 0.5 * n * (size / sigma) ** 2
+        near = [k for k in WEIGHED_LENGTHS if k <= before + n]
+        assert up / every == pytest.approx(max(min(k / n, n / k) for k in near), rel=1e-9)
+        assert down == 0.0
+        assert odds > 0.0
+        left.append(up / every)
+    assert min(left) == pytest.approx(10.0 / 11.0)
+    assert np.mean(left) > 0.96
 
 
 def test_only_what_is_in_the_ring_is_weighed() -> None:
@@ -178,15 +212,15 @@ def test_only_what_is_in_the_ring_is_weighed() -> None:
 
 
 def test_edges_that_batches_share_cancel() -> None:
-    """Ten batches of one run are timed at two ends only: 2 e², not 20 e² (plain arithmetic)."""
-    e = 1.0 / 12.0
-    shared = np.where(np.arange(10) > 0, e, 0.0)
-    joined = ring_of(np.full(10, 0.05), 20.0, 2.0 * e, shared)
-    apart = ring_of(np.full(10, 0.05), 20.0, 2.0 * e, 0.0)
+    """Nine batches of one run are timed at two ends only: 2 e², not 18 e² (plain arithmetic)."""
+    e, n = 1.0 / 12.0, 9  # each onset so near is weighed
+    shared = np.where(np.arange(n) > 0, e, 0.0)
+    joined = ring_of(np.full(n, 0.05), 20.0, 2.0 * e, shared)
+    apart = ring_of(np.full(n, 0.05), 20.0, 2.0 * e, 0.0)
     tiny = 1e-9
-    up = weigh(joined, 10, tiny, 0.0, SMALLEST, SIZES)[0]
-    assert up == pytest.approx(0.5 * 0.05**2 * (200.0**2 / (2.0 * e)), rel=1e-6)
-    assert up == pytest.approx(10.0 * weigh(apart, 10, tiny, 0.0, SMALLEST, SIZES)[0], rel=1e-6)
+    up = weigh(joined, n, tiny, 0.0, SMALLEST, SIZES)[0]
+    assert up == pytest.approx(0.5 * 0.05**2 * (180.0**2 / (2.0 * e)), rel=1e-6)
+    assert up == pytest.approx(n * weigh(apart, n, tiny, 0.0, SMALLEST, SIZES)[0], rel=1e-6)
 
 
 @pytest.mark.parametrize("x", [-0.3, 0.2])

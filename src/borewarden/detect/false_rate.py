@@ -21,7 +21,7 @@ from scipy.special import gammaincinv
 
 # All of these are invented.
 LEVEL = 0.3  # of the threshold: a peak has to be higher
-APART = 15  # batches below `LEVEL` after which a peak is over
+APART = 30  # batches below `LEVEL` after which a peak is over
 KEPT = 50  # peaks, the highest
 FEWEST = 8  # peaks from which on there is more than an upper bound
 PRIOR = (3.0, 0.5)  # peaks known beforehand, and by how much they exceed the level together

@@ -18,7 +18,8 @@ from scipy import integrate, optimize, stats
 from borewarden.gate.batch import SIGNALS
 from borewarden.physics import compiled
 
-WINDOW = 120  # batches in which an onset is looked for
+WINDOW = 240  # batches in which an onset is looked for
+CLOSE = 8  # an onset is weighed for each eighth that it is further back
 SURE = 60.0  # log odds beyond which a probability is as good as one
 LOST = 40.0  # by which a log ratio is below another one that takes no notice of it in a sum
 
@@ -160,6 +161,7 @@ def weigh(
     newer_shared = 0.0
     operating = 0.0
     place = count % len(ring)
+    last, due = 0, 1  # onset that was weighed last, and that is weighed next
     for back in range(min(count, len(ring), window)):
         place = (place if place > 0 else len(ring)) - 1
         row = ring[place]
@@ -169,8 +171,9 @@ def weigh(
         edges += row.timing - 2.0 * newer_shared
         newer_shared = row.shared
         operating += row.operating * row.time
-        if back == 0:  # two batches have to agree
+        if back < due:  # two batches have to agree
             continue
+        as_many, last, due = back - last, back, back + 1 + back // CLOSE
         x = operating / time
         mean = total / time - by_pressure * x
         level_var = level_sd * level_sd + x * (2.0 * level_with_pressure + x * by_pressure_var)
@@ -183,7 +186,7 @@ def weigh(
             told = min(information * size * (mean - 0.5 * size), SURE)
             if told < most - LOST:  # the sum stays the same to the last bit
                 continue
-            odds += np.exp(told)
+            odds += as_many * np.exp(told)
             most = max(most, told)
     return up, down, odds / len(sizes)
 
