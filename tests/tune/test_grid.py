@@ -25,10 +25,10 @@ NORTH = ROOT / "config" / "north.toml"
 
 
 def test_a_grid_has_todays_settings_first_and_no_two_alike() -> None:
-    ranges = {"smallest_step": ["3 %", "4 %", "0.04"], "batch_time": ["20 s", "30 s"]}
+    ranges = {"smallest_step": ["3 %", "4 %", "0.04"], "batch_time": ["10 s", "30 s"]}
     made = candidates(machine_of("north"), NORTH, ranges, 100, 1)
     assert [c.changed for c in made] == [
-        {},  # 4 % and 20 s are today's
+        {},  # 4 % and 10 s are today's
         {"smallest_step": "3 %"},
         {"smallest_step": "3 %", "batch_time": "30 s"},
         {"batch_time": "30 s"},

@@ -70,15 +70,16 @@ def test_sound_batches_need_no_thought() -> None:
 
 def test_a_block_is_full_after_so_many_batches() -> None:
     loop = record()
-    rows = batches(np.full(30, 0.01), noise=0.0)
+    rows = batches(np.full(DRIFT_BLOCK + 10, 0.01), noise=0.0)
     taken, stop, _ = run(loop, rows)
     assert (taken, stop) == (DRIFT_BLOCK, Stop.BLOCK)
     block = Block(*loop["block"][0].item())
     assert block.batches == DRIFT_BLOCK
     assert block.time == pytest.approx(DRIFT_BLOCK * BATCH_TIME)
     assert block.ratio / block.time == pytest.approx(0.01)
-    # hours since the watch began: of the batches 1 to 20, 10.5 on average
-    assert block.hours / block.time == pytest.approx(10.5 * BATCH_TIME / 3600.0)
+    # hours since the watch began: of the batches 1 to 40, 20.5 on average
+    on_average = (DRIFT_BLOCK + 1) / 2
+    assert block.hours / block.time == pytest.approx(on_average * BATCH_TIME / 3600.0)
 
 
 @pytest.mark.parametrize(("growth", "stop"), [(0.08, Stop.UP), (-0.08, Stop.DOWN)])
@@ -127,10 +128,11 @@ def test_signal_off_its_limit_stops_the_loop() -> None:
     loop = record()
     taken, stop, _ = run(loop, batches(np.zeros(15), weep_rise=5.0 + 3.0 * LIMIT))
     assert stop is Stop.SIGNAL
-    # the running mean has gone 1 - (1 - FORGET)^n of 30 K: past 10 K after n = 3
-    assert taken == 3
+    # the running mean has gone 1 - (1 - FORGET)^n of 30 K: past 10 K once (1 - FORGET)^n < 2/3
+    n = int(np.ceil(np.log(2.0 / 3.0) / np.log(1.0 - FORGET)))
+    assert taken == n == 5
     mean = loop["signals"]["mean"][0][SIGNALS.index("weep_rise")]
-    assert mean == pytest.approx(5.0 + 3.0 * LIMIT * (1.0 - (1.0 - FORGET) ** 3))
+    assert mean == pytest.approx(5.0 + 3.0 * LIMIT * (1.0 - (1.0 - FORGET) ** n))
 
 
 def test_signal_that_is_not_known_leaves_its_mean() -> None:

@@ -3,24 +3,26 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy import stats
 
 from borewarden.base.samples import Samples, samples_of
-from borewarden.detect.step import threshold
+from borewarden.detect.step import WINDOW, threshold
 from borewarden.diagnose.causes import ONLY_DIRECT_DRIVE, PRIOR, Cause
 from borewarden.gate.batch import SIGNALS, BatchKind, Phase
 from borewarden.watcher.bore_watch import BoreWatch
 from borewarden.watcher.events import LowPressureEvent, Watching
 from borewarden.watcher.heads import LIKELY_SIZE, _evidence, _Seen
 from borewarden.watcher.learning import before_a_step
+from borewarden.watcher.monitor import RECENT
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.usable import learn_usable
 from borewarden.watcher.verdict import STATES
 from borewarden.watcher.watcher import Learned
-from invented_watch import BATCH_TIME, FIRST, PRESSURE, PUMP, RUBY, batches, quiet_watch
+from invented_watch import AREA, BATCH_TIME, FIRST, PRESSURE, PUMP, RUBY, batches, quiet_watch
 
 
 def test_while_it_learns_only_time_is_known() -> None:
@@ -42,7 +44,7 @@ def test_what_was_learned_is_as_sure_as_its_batches_and_its_level() -> None:
     assert known.coefficient_sd == pytest.approx(math.hypot(0.006 / FIRST**0.5, 0.004))
     assert known.dead_headed == 2
     verdict = watch.verdict()
-    relative = math.hypot(0.006 / 12**0.5, 0.004)  # of the newest twelve
+    relative = math.hypot(0.006 / RECENT**0.5, 0.004)  # of the newest ones
     assert verdict.bore_sd == pytest.approx(0.5 * verdict.bore * relative)  # area goes as bore²
 
 
@@ -167,7 +169,7 @@ def test_noise_is_followed_from_half_to_twice_that_of_the_baseline(
 @pytest.mark.parametrize(("size", "jumps"), [(0.030, 0), (0.042, 1), (-0.042, 1)])
 def test_a_batch_by_itself_that_chance_does_not_make_is_a_jump(size: float, jumps: int) -> None:
     """4.5 standard deviations: of noise 0.003, and of 0.02 s² of timing in 20 s, 0.035."""
-    growth = np.where(np.arange(100) == 70, size, 0.0)
+    growth = np.where(np.arange(WINDOW) == WINDOW - 50, size, 0.0)  # half a window is looked at
     watch = quiet_watch()
     watch.learn_many(batches(growth, start=FIRST, weep_rise=5.0, load_ratio=3.0))
     state = watch.monitor
@@ -200,3 +202,48 @@ def test_row_of_the_batch_at_which_something_is_told_says_so_itself() -> None:
         (row,) = rows[rows["end_ns"] == verdict.time_ns]
         assert STATES[row["state"]] is verdict.state
         assert row["probability"] == verdict.probability
+
+
+@pytest.mark.parametrize(("later", "area"), [(0.05, 1.0513), (0.02, None), (-0.05, None)])
+def test_a_baseline_far_noisier_than_what_follows_is_learned_anew_where_it_is_smaller(
+    later: float, area: float | None
+) -> None:
+    """Pauses too short to be seen take from some of the first batches, and by turns."""
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings())
+    watch.learn_many(batches(np.random.default_rng(0).normal(0.0, 0.03, FIRST)))
+    noisy = watch.baseline
+    assert noisy is not None
+    assert noisy.noise.sigma > 0.02
+    _, changes = watch.learn_many(batches(np.full(60, later), start=FIRST))
+    assert changes == []
+    assert watch.baseline is not None
+    if area is None:  # no larger than by what may be wear, or blocked
+        assert watch.baseline == noisy
+    else:
+        assert watch.baseline.area == pytest.approx(area * AREA, rel=1e-3)
+        assert watch.baseline.noise.sigma == 0.003  # the least that is believed
+
+
+def test_a_baseline_that_is_given_or_as_noisy_as_what_follows_stays() -> None:
+    given = replace(RUBY, discharge_coefficient=0.65)
+    for jewel, later in ((given, 0.0), (RUBY, 0.03)):
+        watch = BoreWatch(PUMP, [jewel], WatchSettings())
+        rng = np.random.default_rng(0)
+        watch.learn_many(batches(rng.normal(0.0, 0.03, FIRST)))
+        before = watch.baseline
+        watch.learn_many(batches(rng.normal(0.0, later, 60), start=FIRST))
+        assert watch.baseline == before
+
+
+def test_a_chip_among_first_batches_of_few_counts_is_found() -> None:
+    """Areas of six or seven counts lie on two lines, so that most neighbours are one count apart.
+
+    The median of their differences then says twice the noise that there is.
+    """
+    n = 56
+    rows = batches(np.zeros(n), noise=0.0)
+    lumps = np.where(np.arange(n) % 7 < 5, np.arange(n) % 2, 0.0) * 0.09
+    rows["area"] *= np.exp(lumps + np.where(np.arange(n) < 25, 0.0, np.log(1.1)))
+    rows["timing"], rows["shared"] = 0.02 * 16.0, 0.01 * 16.0
+    rows["resolution"] = 0.028
+    assert 22 <= before_a_step(rows, WatchSettings()) <= 26

@@ -114,8 +114,8 @@ def test_a_step_of_a_jewel_is_given_to_its_level_once_two_agree(growth: float) -
     after, whose, which = gather([growth * ONE] * 2, [SMALL, LARGE], levels=levels)
     assert whose == ["head 1"] * 2
     assert which == [growth * ONE] * 2
-    # the level goes where its batches are, by a fifth each
-    log = np.log(ONE) + (1.0 - 0.8**2) * np.log(growth)
+    # the level goes where its batches are, by a tenth each
+    log = np.log(ONE) + (1.0 - 0.9**2) * np.log(growth)
     assert after.known[0].centre == pytest.approx(log)
 
 

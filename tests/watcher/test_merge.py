@@ -30,7 +30,7 @@ from borewarden.watcher.verdict import State
 from invented_watch import FIRST, PUMP, RUBY, batches
 
 JEWELS = [replace(RUBY, bore=0.2e-3, head="1"), replace(RUBY, bore=0.15e-3, head="2")]
-BEFORE, AFTER = 30, 12  # batches on either side of a step
+BEFORE, AFTER = 60, 12  # batches on either side of a step
 
 
 def part(

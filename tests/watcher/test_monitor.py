@@ -27,6 +27,7 @@ from borewarden.watcher.events import (
     phase_of,
 )
 from borewarden.watcher.monitor import (
+    RECENT,
     RULES,
     TABLE,
     JudgeAgain,
@@ -105,7 +106,7 @@ def over(phase: Phase) -> Callable[[Watching], dict[str, Any]]:
         assert state.event is not None
         before = event_of(phase, state)
         undo = Undo(before, State.OTHER_FAULT, "as it was", state.past, 0.2)
-        return {"event": replace(state.event, look=Sharpening(undo), batches=12)}
+        return {"event": replace(state.event, look=Sharpening(undo), batches=RECENT)}
 
     return changes
 
@@ -133,6 +134,7 @@ def known_idle(state: Watching) -> dict[str, Any]:
 
 
 UP, DOWN, NONE = [0.1] * 8, [-0.1] * 8, [0.0] * 20
+LOOKED = RECENT - 1  # batches for which a step back was looked at: the next one settles it
 GRADUAL = (P.SLOW, P.LOW_PRESSURE, P.SIGNAL)
 CASES = (
     Case(P.QUIET, Stop.UP, P.STEP_FOUND, UP),
@@ -147,7 +149,7 @@ CASES = (
     Case(P.QUIET, Stop.OTHER_KIND, P.LOW_PRESSURE, NONE, BatchKind.LOW, 0.5),
     Case(P.STEP_FOUND, Stop.FOLLOW, P.STEP_FOUND, UP),
     Case(P.STEP_FOUND, Stop.FOLLOW, P.STEP, UP, changes=look_for(DRIFT_BLOCK - 1)),
-    Case(P.STEP_FOUND, Stop.FOLLOW, P.QUIET, NONE, changes=look_for(12)),
+    Case(P.STEP_FOUND, Stop.FOLLOW, P.QUIET, NONE, changes=look_for(RECENT)),
     *(Case(P.STEP_FOUND, Stop.FOLLOW, before, NONE, changes=over(before)) for before in GRADUAL),
     Case(P.STEP_FOUND, Stop.OTHER_KIND, P.STEP_FOUND, UP, BatchKind.STOPPED),
     Case(P.STEP, Stop.UP, P.STEP_FOUND, UP, changes=stepped(0.1)),
@@ -158,9 +160,9 @@ CASES = (
     Case(P.STEP, Stop.SIGNAL, P.STEP, NONE, signals=LEAKS),
     Case(P.STEP, Stop.OTHER_KIND, P.STEP, NONE, BatchKind.STOPPED),
     Case(P.STEP_BACK, Stop.FOLLOW, P.STEP_BACK, [-0.05] * 8, changes=stepped(0.1)),
-    Case(P.STEP_BACK, Stop.FOLLOW, P.QUIET, [-0.1] * 12, changes=stepped(0.1, 11)),
+    Case(P.STEP_BACK, Stop.FOLLOW, P.QUIET, [-0.1] * RECENT, changes=stepped(0.1, LOOKED)),
     *(
-        Case(P.STEP_BACK, Stop.FOLLOW, kept, [-0.05] * 12, changes=going_back(kept, 11))
+        Case(P.STEP_BACK, Stop.FOLLOW, kept, [-0.05] * RECENT, changes=going_back(kept, LOOKED))
         for kept in (P.STEP, P.SLOW, P.LOW_PRESSURE)
     ),
     Case(P.STEP_BACK, Stop.OTHER_KIND, P.STEP_BACK, NONE, BatchKind.STOPPED),
@@ -473,7 +475,7 @@ def test_opened_bore_stays_opened_until_the_all_clear() -> None:
 
 def test_a_blocking_does_not_unsay_an_opened_bore() -> None:
     watch = quiet_watch()
-    growth = np.repeat([0.0, 0.1, -0.1], [20, 30, 60])
+    growth = np.repeat([0.0, 0.1, -0.1], [20, DRIFT_BLOCK + 10, 120])
     watch.learn_many(after_first(growth))
     state = watch.monitor
     assert isinstance(state, Watching)
@@ -571,9 +573,10 @@ def said(verdicts: list[Verdict]) -> list[State]:
 @pytest.mark.parametrize("stopped", [True, False])
 def test_a_level_near_the_baseline_after_a_stop_may_be_another_jewel(stopped: bool) -> None:
     """Up by a tenth, then 3 % off: not back at the baseline, but jewels differ by as much."""
-    growth = np.repeat([0.0, 0.1, 0.03], [20, 30, 120])
+    opened = DRIFT_BLOCK + 10  # batches: long enough to be watched from there
+    growth = np.repeat([0.0, 0.1, 0.03], [20, opened, 120])
     rows = after_first(growth)
-    rows["stops"] = stopped * (np.arange(len(growth)) >= 50)
+    rows["stops"] = stopped * (np.arange(len(growth)) >= 20 + opened)
     watch = quiet_watch()
     told = watch.learn_many(rows)[1]
     state = watch.monitor
@@ -669,7 +672,7 @@ def test_slow_growth_is_told_once_it_is_sure(
     growth: float, unsure: float, told: list[State]
 ) -> None:
     watch = quiet_watch(level_uncertainty=unsure)
-    rows = after_first(np.linspace(0.0, growth, 300))
+    rows = after_first(np.linspace(0.0, growth, 600))
     rows["jet_seconds"] *= 20.0
     assert said(watch.learn_many(rows)[1]) == told
 

@@ -92,7 +92,7 @@ def test_number_of_heads_in_words() -> None:
 
 
 def changes_over(
-    watch: OneHeadWatch, start: int, growth: float, n: int = 30
+    watch: OneHeadWatch, start: int, growth: float, n: int = 60
 ) -> list[tuple[State, str]]:
     """What is told over `n` batches of this growth, and where."""
     changes = watch.learn_many(batches(np.full(n, growth), start=start))[1]
@@ -103,12 +103,12 @@ def test_a_chip_while_a_second_head_is_open_is_told_of_the_bore() -> None:
     watch = OneHeadWatch(BoreWatch(PUMP, [RUBY], WatchSettings()))
     changes_over(watch, 0, 0.0, FIRST + 20)
     assert [state for state, _ in changes_over(watch, FIRST + 20, BOTH)] == [State.OTHER_FAULT]
-    changes = changes_over(watch, FIRST + 50, BOTH + 0.12, 40)
+    changes = changes_over(watch, FIRST + 80, BOTH + 0.12, 80)
     assert changes[-1][0] is State.OPENED
     assert not any("heads open" in reason for _, reason in changes)
     assert "heads open" not in watch.verdict().reason
     # and when that head closes, the chip stays
-    assert changes_over(watch, FIRST + 90, 0.12, 40) == []
+    assert changes_over(watch, FIRST + 160, 0.12, 80) == []
     assert watch.state is State.OPENED
 
 
@@ -122,11 +122,11 @@ def test_three_heads_are_three_and_a_third_one_on_top_is_no_news() -> None:
     other = OneHeadWatch(BoreWatch(PUMP, [RUBY], WatchSettings()))
     changes_over(other, 0, 0.0, FIRST + 20)
     changes_over(other, FIRST + 20, BOTH)
-    assert changes_over(other, FIRST + 50, three) == []
+    assert changes_over(other, FIRST + 80, three) == []
     assert other.verdict().reason.startswith("more heads open than you stated: two? (")
-    assert [state for state, _ in changes_over(other, FIRST + 80, 0.0)] == [State.SOUND]
+    assert [state for state, _ in changes_over(other, FIRST + 140, 0.0)] == [State.SOUND]
     # either number of them is left out from then on
-    for start, growth in ((FIRST + 110, BOTH), (FIRST + 140, three)):
+    for start, growth in ((FIRST + 200, BOTH), (FIRST + 260, three)):
         assert changes_over(other, start, growth) == []
         assert other.verdict().reason.startswith("another head is open now")
 
@@ -135,9 +135,9 @@ def test_what_is_no_whole_number_of_heads_is_never_left_out() -> None:
     growth = float(np.log(2.45))
     watch = OneHeadWatch(BoreWatch(PUMP, [RUBY], WatchSettings()))
     changes_over(watch, 0, 0.0, FIRST + 20)
-    for start in (FIRST + 20, FIRST + 80):
+    for start in (FIRST + 20, FIRST + 140):
         changes = changes_over(watch, start, growth)
         assert [state for state, _ in changes] == [State.OTHER_FAULT]
         assert "heads open" not in changes[0][1]
         assert "heads open" not in watch.verdict().reason
-        assert [state for state, _ in changes_over(watch, start + 30, 0.0)] == [State.SOUND]
+        assert [state for state, _ in changes_over(watch, start + 60, 0.0)] == [State.SOUND]

@@ -155,7 +155,7 @@ def test_lost_area_is_not_an_opened_bore_and_may_come_back(
     assert alerts[0].verdict.causes[0].cause is Cause.BLOCKED
     assert alerts[1].is_all_clear
     assert "effective area down 9.9 %" in alerts[0].verdict.reason  # exp(-0.1), and the noise
-    assert alerts[0].time_ns > (HOUR + LASTS * 15) * 10**9  # what is blocked can wait
+    assert alerts[0].time_ns > (HOUR + LASTS * 10) * 10**9  # what is blocked can wait
     assert watcher.verdict().onset_ns is None
 
 

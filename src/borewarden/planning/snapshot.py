@@ -345,9 +345,10 @@ def wear_of(
     count = len(rows) // block
     if count < FEWEST_VALUES:
         return None
-    places, values = (
-        np.array(rows[: count * block], dtype=float).reshape(count, block, 2).mean(axis=1).T
-    )
+    blocks = np.array(rows[: count * block], dtype=float).reshape(count, block, 2)
+    places = blocks[:, :, 0].mean(axis=1)
+    # batches hold the same water, so that the mean of their areas over time is the harmonic one
+    values = -np.log(np.mean(np.exp(-blocks[:, :, 1]), axis=1))
     # by whole blocks, since single batches share the strokes at their ends; 1.4826: sd over MAD
     steps = np.diff(values)
     noise = 1.4826 * float(np.median(np.abs(steps - np.median(steps)))) / 2.0**0.5

@@ -33,7 +33,7 @@ USUAL_RANGES: dict[str, list[str]] = {
     "noise_floor": ["0.2 %", "0.3 %", "0.5 %", "0.8 %"],
     "level_uncertainty": ["0.3 %", "0.5 %", "0.8 %", "1.2 %"],
     "baseline_time": ["5 min", "10 min", "20 min"],
-    "batch_time": ["15 s", "20 s", "30 s"],
+    "batch_time": ["8 s", "10 s", "20 s"],
 }
 
 
@@ -89,7 +89,7 @@ def _unknown(file: Path | str, where: str, name: str, part: str | None = None) -
 
 
 def _example(name: str) -> str:
-    return USUAL_RANGES.get(name, ["20 s"])[0]
+    return USUAL_RANGES.get(name, ["10 s"])[0]
 
 
 def candidates(

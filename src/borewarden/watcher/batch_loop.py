@@ -22,8 +22,8 @@ from borewarden.physics import compiled
 from borewarden.physics.orifice import bore_of_area
 from borewarden.physics.pump import Displacement, event_rate
 
-DRIFT_BLOCK = 20  # batches in one value of the wear line; invented
-FORGET = 0.15  # weight of the newest batch in the running mean of a signal; invented
+DRIFT_BLOCK = 40  # batches in one value of the wear line; invented
+FORGET = 0.08  # weight of the newest batch in the running mean of a signal; invented
 STEP_SIZES = (0.03, 0.05, 0.08, 0.12, 0.20, 0.35)  # relative area, equally likely beforehand;
 # invented
 JUMPED, JUMPED_BEFORE = 1, 2  # values of `Detector.jumps`: on this jewel, on the one before

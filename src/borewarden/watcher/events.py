@@ -171,6 +171,13 @@ class Setup(NamedTuple):
         return float(bore_of_area(stated_bores_area(list(self.jewels))))
 
 
+class Healed(NamedTuple):
+    """A step up that went back by itself: its size, in log area, and how long it was there."""
+
+    size: float
+    seconds: float
+
+
 class Past(NamedTuple):
     """What earlier events leave behind, until the next all-clear."""
 
@@ -178,7 +185,7 @@ class Past(NamedTuple):
     probability: float = 0.0  # that it had
     other_sure: bool = False  # a cause other than the bore was all but sure
     had_step: bool = False  # ever: an all-clear does not take this back
-    healed: tuple[float, ...] = ()  # steps up, in log area, that went back by themselves; nor that
+    healed: tuple[Healed, ...] = ()  # nor that
 
 
 def _no_signals() -> Signals:

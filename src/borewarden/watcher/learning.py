@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.base.shown import quantity_text
-from borewarden.detect.baseline import Baseline, Noise, learn_baseline
+from borewarden.detect.baseline import Baseline, Noise, learn_baseline, median, robust_noise
 from borewarden.detect.habits import Habits, as_known, pooled, pressure_prior, that_fit
 from borewarden.detect.step import newest, threshold
 from borewarden.detect.wear import LEVEL_SD, Drift, wanders_within
@@ -31,6 +33,10 @@ MEDIAN_OF_JUMPS = 0.954  # median of |difference| of two standard normals: sqrt(
 FEWEST_FREEDOM = 20.0  # degrees, however short the baseline: other pumps say as much; invented
 # Some tail heavier than normal, however much was seen; invented
 MAX_DEGREES_OF_FREEDOM = 50.0
+# Noise of a baseline that is none, over that of later batches, and at least; invented
+UNSTEADY, LEAST_UNSTEADY = 2.5, 0.015
+ENOUGH_ANEW = 0.5  # of the time of a baseline, that later batches have to last; invented
+EARLY = 4.0  # jet hours, after which no baseline is learned anew: by then it may be wear; invented
 SPREADS = 3.0  # of a signal's own, beside its limit; invented
 
 SLOPE_SD = 0.004  # 1/h of jet, of wear beforehand: to the limit in a day or in weeks; invented
@@ -57,7 +63,7 @@ def learned(state: Learning, first: NDArray[np.void], ring: NDArray[np.void]) ->
     `ring` holds them as the loop does, dtype `RING`.
     """
     setup, settings = state.setup, state.setup.settings
-    given = all(jewel.discharge_coefficient is not None for jewel in setup.jewels)
+    given = _is_given(setup)
     kept = len(first) if given else before_a_step(first, settings)
     baseline = learn_baseline(
         first["area"][:kept],
@@ -84,6 +90,42 @@ def learned(state: Learning, first: NDArray[np.void], ring: NDArray[np.void]) ->
     return changed(watching, unjudged=unjudged if len(unjudged) else None)
 
 
+def learned_anew(state: Watching, rows: NDArray[np.void], ring: NDArray[np.void]) -> Watching:
+    """The `state` with its baseline learned anew, if that was noisier and smaller than `rows`.
+
+    Pauses too short to be seen make an area look smaller, and by turns. Wear and chips leave the
+    noise as it is. `rows` are the newest in `ring`, dtype `RING`.
+    """
+    was, settings = state.baseline.noise.sigma, state.setup.settings
+    if was < LEAST_UNSTEADY or _is_given(state.setup) or state.watched_hours > EARLY:
+        return state
+    backwards = np.cumsum(rows["time"][::-1])
+    wanted = ENOUGH_ANEW * settings.baseline_time
+    rows = rows[-(int(np.searchsorted(backwards, wanted)) + 1) :]
+    if backwards[-1] < wanted:
+        return state
+    now = robust_noise(rows["value"], rows["resolution"]).sigma
+    grown = np.log(np.average(rows["area"], weights=rows["time"]) / state.reference.area)
+    if grown < settings.smallest_step or was < UNSTEADY * max(now, settings.noise_floor):
+        return state
+    if before_a_step(rows, settings) < len(rows):
+        return state
+    again = Learning(
+        setup=state.setup,
+        told=state.told,
+        reason=state.reason,
+        reference=state.reference,
+        running=state.running,
+        idle=state.idle,
+    )
+    return learned(again, rows, ring)
+
+
+def _is_given(setup: Setup) -> bool:
+    """Whether the baseline is of an earlier log."""
+    return all(jewel.discharge_coefficient is not None for jewel in setup.jewels)
+
+
 def _what_does_not_fit(baseline: Baseline, setup: Setup) -> str:
     typical = stated_area(list(setup.jewels)) / stated_bores_area(list(setup.jewels))
     fits = nearest_stock_bore(baseline.area, typical)
@@ -99,22 +141,34 @@ def before_a_step(first: NDArray[np.void], settings: WatchSettings) -> int:
     """How many of the `first` batches come before a step among them; all if there is none."""
     logs, time = np.log(first["area"]), first["time"]
     n = len(first)
-    # differences of neighbours hardly feel one step; they hold the timing of three edges
-    jumps = (float(np.median(np.abs(np.diff(logs)))) / MEDIAN_OF_JUMPS) ** 2
-    sigma = max(jumps - float(np.mean(first["resolution"] ** 2)), settings.noise_floor**2)
-
-    def variance(part: NDArray[np.void]) -> float:
-        edges = np.sum(part["timing"]) - 2.0 * np.sum(part["shared"][1:])
-        own = sigma * np.sum(part["time"] ** 2)
-        return float((own + edges) / np.sum(part["time"]) ** 2)
+    # differences of neighbours hardly feel one step; they hold the timing of three edges. Whole
+    # counts make them lumpy: then their median is no guide, and may be far above their mean square
+    apart = np.diff(logs)
+    ends = first["timing"] / time**2
+    three = 0.5 * (ends[1:] + ends[:-1]) + first["shared"][1:] / (time[1:] * time[:-1])
+    jumps = min((median(np.abs(apart)) / MEDIAN_OF_JUMPS) ** 2, 0.5 * float(np.mean(apart**2)))
+    sigma = max(jumps - float(np.mean(three)), settings.noise_floor**2)
 
     h = threshold(FIRST_RUN_LENGTH, max(n - 1.0, FEWEST_FREEDOM))
-    best, kept = 0.0, n
-    for k in range(FEWEST_FIRST, n - 1):
-        rise = np.average(logs[k:], weights=time[k:]) - np.average(logs[:k], weights=time[:k])
-        gain = 0.5 * rise**2 / (variance(first[:k]) + variance(first[k:]))
-        if gain > max(best, h) and abs(rise) > 0.5 * settings.smallest_step:
-            best, kept = float(gain), k
+    if n <= FEWEST_FIRST + 1:
+        return n
+    k = np.arange(FEWEST_FIRST, n - 1)  # batches before it
+    span, squares, timing, shared, sums = (
+        np.concatenate([[0.0], np.cumsum(values)])
+        for values in (time, time**2, first["timing"], first["shared"], logs * time)
+    )
+
+    def variance(begin: Any, end: Any) -> Any:
+        """Of the mean of the batches from `begin` to before `end`."""
+        edges = timing[end] - timing[begin] - 2.0 * (shared[end] - shared[begin + 1])
+        own = sigma * (squares[end] - squares[begin])
+        return (own + edges) / (span[end] - span[begin]) ** 2
+
+    rise = (sums[n] - sums[k]) / (span[n] - span[k]) - sums[k] / span[k]
+    gain = 0.5 * rise**2 / (variance(0, k) + variance(k, n))
+    gain[np.abs(rise) <= 0.5 * settings.smallest_step] = 0.0
+    best = int(np.argmax(gain))
+    kept = int(k[best]) if gain[best] > h else n
     # the batch before may hold the step itself
     return kept if kept == n else max(kept - 1, FEWEST_FIRST)
 
@@ -189,7 +243,7 @@ def _first_line(
 ) -> Drift:
     """The wear line as the baseline leaves it, with the noise `one` of a batch."""
     settings = state.setup.settings
-    given = all(jewel.discharge_coefficient is not None for jewel in state.setup.jewels)
+    given = _is_given(state.setup)
     wear = Drift(
         one / DRIFT_BLOCK**0.5,
         settings.level_uncertainty if given else LEVEL_SD,

@@ -33,6 +33,7 @@ from borewarden.gate.batch import HEADS, BatchKind
 from borewarden.watcher.batch_loop import DRIFT_BLOCK, JUMPED, OTHER_HEADS, Block, Stop
 from borewarden.watcher.events import (
     Event,
+    Healed,
     Learning,
     LowPressureEvent,
     Monitor,
@@ -52,19 +53,28 @@ from borewarden.watcher.learning import (
     FEWEST_FIRST,
     MAX_DEGREES_OF_FREEDOM,
     learned,
+    learned_anew,
     usual_idle,
     with_line,
     with_noise,
 )
 from borewarden.watcher.verdict import State
-from borewarden.watcher.weighing import FAR, is_to_last, weighed, worn
+from borewarden.watcher.weighing import (
+    FAR,
+    is_to_last,
+    is_whole_at_times,
+    off_baseline,
+    weighed,
+    worn,
+)
 
 # All of these are invented by this project. Counts are of batches.
-RECENT = 12  # in "now"
-JUST_NOW = 3  # by which a signal that left its place had surely done so
+RECENT = 24  # in "now"
+JUST_NOW = 6  # by which a signal that left its place had surely done so
 BEFORE = 60  # before an event to compare with
-CLOSE_LOOK = 8  # after an alarm that are each weighed; later only every eighth
-SLOW_LOOK = 80  # the same for what goes slowly
+CLOSE_LOOK = 8  # after an alarm that are each weighed
+LATER_LOOK = 16  # and later every so many
+SLOW_LOOK = 160  # the same for what goes slowly
 LONG_ENOUGH = 0.75  # jet hours, after which fewer batches make a baseline
 FEWEST_OF_SHORT_CUTS = 10  # of them, then
 SHORT_CUTS = 1.0 / 3.0  # of the usual time of steady jet, then
@@ -284,7 +294,7 @@ def _sharpen(state: Watching, seen: Observation) -> Watching:
         at_stop=known and found.at_stop,
         after=rows[step.first :].copy(),
     )
-    if n <= CLOSE_LOOK or n % CLOSE_LOOK == 0:
+    if n <= CLOSE_LOOK or n % LATER_LOOK == 0:
         event = changed(event, ramp=ramp_over_step(rows, step, state.detector.sigma))
         state = weighed(state, event)
     else:
@@ -367,6 +377,15 @@ def _healed(state: Watching, event: StepEvent) -> bool:
     return 0.0 < event.largest < FAR and lasted < HEALS_NS
 
 
+def _lasted(state: Watching, event: StepEvent) -> float:
+    """Time, s, for which the area was larger, without that in which it was seen to be back."""
+    end = state.running.end_ns
+    if isinstance(event.look, Sharpening):
+        shows = event.after["value"] > 0.5 * event.largest
+        end = int(event.after["end_ns"][shows][-1]) if shows.any() else event.found_ns
+    return (end - event.onset_ns) / 1e9
+
+
 def _all_clear(state: Watching, offset: float, at_stop: bool) -> Watching:
     reason = "effective area back at its baseline"
     if at_stop:
@@ -377,7 +396,8 @@ def _all_clear(state: Watching, offset: float, at_stop: bool) -> Watching:
     event = _event_of(state)
     past = state.past._replace(opened=False, probability=0.0, other_sure=False)
     if isinstance(event, StepEvent) and not at_stop and _healed(state, event):
-        past = past._replace(healed=(*past.healed, event.largest)[-HEALED:])
+        healed = Healed(event.largest, _lasted(state, event))
+        past = past._replace(healed=(*past.healed, healed)[-HEALED:])
     state = changed(
         state,
         told=state.resting,
@@ -398,7 +418,10 @@ def _all_clear(state: Watching, offset: float, at_stop: bool) -> Watching:
 def _quiet_block(state: Watching, seen: Observation) -> Watching:
     """A value for the wear line: has the area gone slowly?"""
     state, rows = _take_block(state, seen)
-    gone = _surely_gone(state)
+    anew = learned_anew(state, rows, seen.ring)
+    if anew is not state:
+        return anew
+    gone = _surely_gone(state, rows)
     if gone == 0.0:
         pressure, is_intensifier = state.reference.pressure, state.setup.is_intensifier
         newest_one = stretch_of(rows[-DRIFT_BLOCK:], pressure, is_intensifier)
@@ -432,15 +455,15 @@ def _slow_block(state: Watching, seen: Observation) -> Watching:
     if _is_back(state):
         limits = state.signals._replace(limit=state.signal_limit)
         return changed(_all_clear(state, 0.0, False), signals=limits)
-    gone = _surely_gone(state)
+    gone = _surely_gone(state, rows)
     return _weigh_block(state, event, rows, gone) if gone != 0.0 else state
 
 
 def _step_block(state: Watching, seen: Observation) -> Watching:
     """A value for the wear line after a step: has wear gone on to the limit?"""
     event = _event_of(state)
-    state, _ = _take_block(state, seen)
-    gone = _surely_gone(state)
+    state, rows = _take_block(state, seen)
+    gone = _surely_gone(state, rows)
     level = gone + state.expected.offset
     if state.told is State.OTHER_FAULT and gone * event.sign > 0.0:
         return state  # whatever goes on growing is that fault's
@@ -513,8 +536,11 @@ def _heed_jumps(state: Watching, rows: NDArray[np.void]) -> Watching:
     return changed(state, detector=detector._replace(jumps=JUMPED))
 
 
-def _surely_gone(state: Watching) -> float:
-    """How far the wear line has gone, in log area; 0 if that is not sure or too little to tell."""
+def _surely_gone(state: Watching, rows: NDArray[np.void]) -> float:
+    """How far the wear line has gone, in log area; 0 if that is not sure or too little to tell.
+
+    `rows` are the newest batches, by which an area that went down has to have done so.
+    """
     settings = state.setup.settings
     gone, sd = state.wear.gone(state.watched_hours)
     if abs(gone) < SLOPE_SURENESS * sd:
@@ -523,6 +549,8 @@ def _surely_gone(state: Watching) -> float:
     # no bore shrinks: what makes the area a little less spoils no part, and is often short cuts
     least = settings.wear_notice if gone > 0.0 else settings.smallest_step
     if abs(gone) - unsure <= 0.0 or abs(gone) <= np.log1p(least):
+        return 0.0
+    if gone < 0.0 and is_whole_at_times(off_baseline(state, rows), gone):
         return 0.0
     return gone
 
@@ -628,7 +656,7 @@ def _idle_in_event(state: Watching, seen: Observation) -> Watching:
     if isinstance(event, SignalEvent) and event.onset_ns:
         event = changed(event, after=_so_far(event, _rows(state, seen)))
     n = event.idle_batches + 1
-    if n <= CLOSE_LOOK or n % CLOSE_LOOK == 0:
+    if n <= CLOSE_LOOK or n % LATER_LOOK == 0:
         return weighed(state, changed(event, idle_batches=n))
     return with_event(state, event, idle_batches=n)
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from borewarden.detect.baseline import Baseline
 from borewarden.detect.habits import HabitsByHeads
 from borewarden.gate.batch import BatchKind
-from borewarden.watcher.batch_loop import NO_RESULTS
+from borewarden.watcher.batch_loop import NO_RESULTS, RESULT
 from borewarden.watcher.bore_watch import BoreWatch
 from borewarden.watcher.events import LowPressureEvent, Monitor, StepEvent, Watching
 from borewarden.watcher.known import Known
@@ -93,16 +93,17 @@ class OneHeadWatch:
         """Take batches of the gate, as a `BoreWatch` does."""
         if len(batches) == 0:  # most calls, where samples come one by one
             return NO_RESULTS, []
-        rows, changes = [NO_RESULTS], list[Verdict]()
-        taken = 0
+        rows, changes = np.zeros(len(batches), dtype=RESULT), list[Verdict]()
+        taken, made = 0, 0
         while taken < len(batches):
             usual = self._usual(batches[taken:])
             part = batches[taken : taken + max(usual, 1)]
             row, changed = self.bore.learn_many(part) if usual else self._take(part)
-            rows.append(row)
+            rows[made : made + len(row)] = row
+            made += len(row)
             changes += changed
             taken += len(part)
-        return np.concatenate(rows), changes
+        return rows[:made], changes
 
     def _usual(self, batches: NDArray[np.void]) -> int:
         """How many of the first `batches` are those of one head, as far as anybody knows."""

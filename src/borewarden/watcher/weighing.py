@@ -21,6 +21,7 @@ from borewarden.gate.batch import HEADS, BatchKind
 from borewarden.physics.pump import Intensifier
 from borewarden.watcher.events import (
     Event,
+    Healed,
     LowPressureEvent,
     Past,
     SignalEvent,
@@ -33,13 +34,20 @@ from borewarden.watcher.events import (
 from borewarden.watcher.verdict import State
 
 HEAR_SIGNALS = 3  # batches after an alarm that further signals get to have their say; invented
-BY_NOW = 12  # newest batches that say where the area is by now; invented
+BY_NOW = 24  # newest batches that say where the area is by now; invented
 # Log likelihood ratio of a ramp over a step from which on it grows, and below which it came at
 # once; batches after which the latter is taken for granted, and the former told. Invented.
 GROWS, CAME_AT_ONCE = 0.3, -1.0
 SHAPED, GROWN = 2, 5
-LASTS = 40  # batches that the area has to stay smaller, before that is told; invented
+# Times as long as what went back, if that was no less than one over so many times the step; s, at
+# most, where it is known whether the jet is on; invented
+LONGER, ALIKE, LONGEST = 1.5, 2.0, 180.0
+AIR_PASSES, AIR_MAKES = 60.0, float(np.log(1.1))  # s; in log area, at most; invented
+LASTS_AT_LOW = 8  # batches that a crank has to show a larger area at low pressure; invented
+LASTS = 80  # batches that the area has to stay smaller, before that is told; invented
+STILL_THERE = 0.75  # of the step, that the newest batch has to show; invented
 SHRUNK = 0.5  # of the smallest step, or of the step: what turns out less is not told; invented
+AT_TIMES, WHOLE = 0.9, 0.3  # of the batches, at least of a step down: then it is whole; invented
 HEATED = 0.5  # share of a leak's heat to wait for; invented
 FAR = float(np.log(1.3))  # in log area, as a line that is dumped may look; invented
 SAME_STEP = 0.01  # in log area, by which a step may differ from one that went back; invented
@@ -77,10 +85,10 @@ def weighed(state: Watching, event: Event) -> Watching:
         return state
     grown = isinstance(event, StepEvent) or step.size >= np.log1p(settings.limit)
     told = named(state.told, state.past, top, grown)
-    if told is State.OPENED and state.told is not State.OPENED and _has_no_shape_yet(event, top):
-        return state  # a chip is a step, a seal grows: the next batches show which
     if told is State.OPENED and _is_in_doubt(state, event, step, top):
         told = State.CANNOT_TELL
+    if told is not state.told and _has_no_shape_yet(event, top):
+        return state  # a chip is a step, a seal grows: the next batches show which
     heard = not isinstance(event, StepEvent) or event.batches >= HEAR_SIGNALS
     if told is State.OTHER_FAULT and top.probability >= SURE_TO_UNSAY and heard:
         state = changed(state, past=state.past._replace(other_sure=True))
@@ -120,9 +128,28 @@ def _comes_to_nothing(state: Watching, event: Event, step: Step) -> bool:
     """Whether by what followed it is no step of interest, or the newest batch is without it."""
     if not isinstance(event, StepEvent):
         return False
+    if step.size < 0.0 and is_whole_at_times(event.after["value"], step.size):
+        return True
+    if step.size > 0.0 and _is_no_larger(state, event):
+        return True
     if abs(step.size) < SHRUNK * state.detector.smallest:
         return True
-    return bool(event.sign * event.after["value"][-1] < SHRUNK * abs(step.size))
+    return bool(event.sign * event.after["value"][-1] < STILL_THERE * abs(step.size))
+
+
+def is_whole_at_times(values: NDArray[np.float64], size: float) -> bool:
+    """Whether some of the batches that make the area smaller, by `size`, have all of it.
+
+    What is blocked stays so. Pauses too short to be seen take more or less of a batch, or nothing.
+    `values` are log areas over what was there before, shape (n,).
+    """
+    return bool(len(values) > 0 and float(np.quantile(values, AT_TIMES)) > WHOLE * size)
+
+
+def _is_no_larger(state: Watching, event: Event) -> bool:
+    """Whether the area only went back up to where it was when the jewel was new."""
+    off = float(np.mean(off_baseline(state, event.after))) + state.expected.offset
+    return off < SHRUNK * state.detector.smallest
 
 
 def _has_no_shape_yet(event: Event, top: Belief) -> bool:
@@ -197,11 +224,16 @@ def _size_of(state: Watching, event: Event) -> Step:
 
 def _by_now(state: Watching, rows: NDArray[np.void]) -> Step:
     """How far the area is off its baseline in `rows`: the wear line takes hours to follow."""
+    sd = np.hypot(state.expected.level_sd, state.noise.sigma * (2.0 / len(rows)) ** 0.5)
+    return Step(0, float(np.mean(off_baseline(state, rows))), float(sd))
+
+
+def off_baseline(state: Watching, rows: NDArray[np.void]) -> NDArray[np.float64]:
+    """Log area of `rows` over the baseline's, without the steps so far and what pressure makes."""
     expected, reference = state.expected, state.reference
     operating = np.log(rows["pressure"] / reference.pressure)
-    off = np.log(rows["area"] / reference.area) - expected.by_pressure * operating
-    sd = np.hypot(expected.level_sd, state.noise.sigma * (2.0 / len(rows)) ** 0.5)
-    return Step(0, float(np.mean(off)) - expected.offset, float(sd))
+    off: NDArray[np.float64] = np.log(rows["area"] / reference.area)
+    return off - expected.by_pressure * operating - expected.offset
 
 
 def _weigh(state: Watching, event: Event, step: Step) -> tuple[Weighed, float]:
@@ -286,9 +318,24 @@ def is_to_last(state: Watching, event: Event, step: Step) -> bool:
     heals: an area that went back by itself was another state of the machine.
     """
     valve_is_known = bool(np.isfinite(event.after["signals"][:, HEADS]).any())
-    may_be_closed = not (state.setup.is_intensifier or valve_is_known) and step.size > FAR
-    healed = any(abs(step.size - size) < SAME_STEP for size in state.past.healed)
-    return _heard(event) < LASTS and (step.size < 0.0 or may_be_closed or healed)
+    unknown = not (state.setup.is_intensifier or valve_is_known)
+    if isinstance(event, LowPressureEvent):
+        return unknown and _heard(event) < LASTS_AT_LOW  # a set pressure at which some water spills
+    may_be_closed = unknown and step.size > FAR
+    healed = any(abs(step.size - h.size) < SAME_STEP for h in state.past.healed)
+    if _heard(event) < LASTS and (step.size < 0.0 or may_be_closed or healed):
+        return True
+    lasted = (state.running.end_ns - event.onset_ns) / 1e9
+    return lasted < min(_may_take(state.past.healed, step.size), np.inf if unknown else LONGEST)
+
+
+def _may_take(healed: tuple[Healed, ...], size: float) -> float:
+    """Time, s, after which a step of this `size` is none of those that went back by themselves.
+
+    Air in the water makes an area look some per cent larger for less than a minute.
+    """
+    alike = [h.seconds for h in healed if h.size > size / ALIKE]
+    return max(LONGER * max(alike, default=0.0), AIR_PASSES if size < AIR_MAKES else 0.0)
 
 
 def _say(told: State, event: Event, step: Step, slope: float, causes: Sequence[Belief]) -> str:
