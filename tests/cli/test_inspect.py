@@ -88,7 +88,7 @@ def test_answers_file_picture_and_outcome_as_a_script_runs_it(store: Path, tmp_p
     )
     assert done.returncode == 0, done.stderr
     words = " ".join(done.stdout.split())
-    assert "North, alert of 2026-03-04 10:26 CET: The bore has probably opened up" in words
+    assert "North, alert of 2026-03-04 10:18 CET: Probably the bore, or a leak" in words
     assert "confirmed: bore opened up" in words
     assert "Next: Change the jewel" in words
     assert words.index(CAUTIONS[-1]) < words.index("Change the jewel")
@@ -259,7 +259,7 @@ def test_an_earlier_alert_may_be_named_by_its_time(store: Path) -> None:
         )
     words = ("--by", "Ada", "--answer", "rim=chipped", "--at", "2026-03-04T16:00")
     assert "routine" in said(inspect(store, *words, machine=str(NORTH)))
-    done = inspect(store, *words, "--about", "2026-03-04T10:26", machine=str(NORTH))
+    done = inspect(store, *words, "--about", "2026-03-04T10:18", machine=str(NORTH))
     assert done.exit_code == 0, done.output
     routine, about = held(store).values()
     assert routine.alert_ns is None
@@ -267,7 +267,7 @@ def test_an_earlier_alert_may_be_named_by_its_time(store: Path) -> None:
     assert about.time_ns == 1_772_636_400 * 10**9  # 16:00 in Vienna
     refused = inspect(store, *words, "--about", "2026-03-04T12:00", machine=str(NORTH))
     assert refused.exit_code == 2
-    assert "2026-03-04 10:26 CET" in said(refused)
+    assert "2026-03-04 10:18 CET" in said(refused)
 
 
 def test_json_answers_and_no_store_or_machine_file(store: Path, tmp_path: Path) -> None:

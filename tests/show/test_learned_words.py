@@ -32,7 +32,7 @@ def watched(pump: Intensifier, ruby: Jewel, minutes: float) -> Watcher:
     [
         (0.2, "Learned: nothing yet; 0.0 of 10 min of steady jet"),
         (5.0, "min of steady jet, out of 5 min with the jet on: about"),
-        (15.0, "Learned: C_d 0.66"),
+        (15.0, "Learned: C_d 0.6"),
     ],
 )
 def test_learning_is_told_from_the_first_minute(

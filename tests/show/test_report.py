@@ -181,8 +181,8 @@ def test_pressure_is_thinned_out_and_loses_no_extreme(replayed, tmp_path):
 
 def test_lines_are_not_joined_over_lunch(page):
     for name, line in (
-        ("rate", "seen, mean of 12 batches"),
-        ("bore", "effective bore, mean of 12 batches"),
+        ("rate", "seen, mean of 24 batches"),
+        ("bore", "effective bore, mean of 24 batches"),
         ("bore", "stated bore"),
         ("statistic", "statistic"),
     ):
@@ -195,7 +195,7 @@ def test_lines_are_not_joined_over_lunch(page):
 
 def test_bore_plot_shows_step_stated_bore_and_limit(page, replayed):
     traces, layout = figure(page, "bore")
-    bore = numbers(traces["effective bore, mean of 12 batches"]["y"])
+    bore = numbers(traces["effective bore, mean of 24 batches"]["y"])
     assert np.nanmedian(bore[:50]) == pytest.approx(0.254, rel=0.005)
     assert bore[-1] == pytest.approx(0.254 * 1.1**0.5, rel=0.01)
     assert np.nanmax(numbers(traces["stated bore"]["y"])) == pytest.approx(0.254)
