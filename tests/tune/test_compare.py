@@ -36,10 +36,10 @@ def test_alerts_stand_at_their_day() -> None:
     log = ROOT / "replay_data" / "north-2026-03-09-wear.parquet"
     machine = machine_of("north")
     days = compare_days(machine, read_log(log, machine.log_format()))
-    assert [row.alerts for row in days] == [0, 1, 0, 1]
-    assert [row.unshared for row in days] == [0, 1, 0, 0]  # the second opinion sees it later
-    assert [day_cells(days[k])[-1] for k in (1, 3)] == ["1 (1 unshared)", "1"]
-    assert day_cells(days[1]._replace(alerts=3, unshared=2))[-1] == "3 (2 unshared)"
+    assert [row.alerts for row in days] == [1, 0, 0, 1]
+    assert [row.unshared for row in days] == [1, 0, 0, 0]  # the second opinion sees it later
+    assert [day_cells(days[k])[-1] for k in (0, 3)] == ["1 (1 unshared)", "1"]
+    assert day_cells(days[0]._replace(alerts=3, unshared=2))[-1] == "3 (2 unshared)"
     areas = [row.area for row in days]
     assert areas == sorted(areas)  # it wears
 
