@@ -86,14 +86,16 @@ def replay_command(
         target = report or Path("reports") / report_name(machine, logs)
         labels = [labels_path(log) for log in logs]
         check_output("--report", target, [*logs, *labels, machine, kept, register])
-        known = next((b for b in (kept, register) if registered(b, settings.name)), None)
-        jewels = dict(enumerate(registered(known, settings.name)))
+        read = ((held, registered(held, settings.name)) for held in (kept, register))
+        known, jewels = next((each for each in read if each[1]), (None, []))
         warn_if_compiling()
         with counted("samples") as progress:
             result = replay_logs(settings, logs, kept, progress, register)
         target.parent.mkdir(parents=True, exist_ok=True)
         write_report(result, target)
-    for line in two_entries_lines(two_entries(settings, jewels), settings.time_zone):
+    for line in two_entries_lines(
+        two_entries(settings, dict(enumerate(jewels))), settings.time_zone
+    ):
         warn(f"note: {line}")
     if as_json:
         print_json(replayed_object(result) | {"report": target, "store": kept})

@@ -91,13 +91,17 @@ def groups(beliefs: Sequence[Belief]) -> list[Group]:
     return sorted(found, key=lambda group: -group.probability)
 
 
+def group_of_first(beliefs: Sequence[Belief]) -> Group:
+    """The group that holds the most probable of `beliefs`."""
+    return next(group for group in groups(beliefs) if beliefs[0].cause in group.causes)
+
+
 def named_with(beliefs: Sequence[Belief]) -> tuple[Cause, ...]:
     """The causes to name along with the first of `beliefs`: nothing measured tells them from it.
 
     None where they hold less than `IN_DOUBT` together.
     """
-    first = beliefs[0]
-    group = next(g for g in groups(beliefs) if first.cause in g.causes)
+    first, group = beliefs[0], group_of_first(beliefs)
     in_doubt = group.probability - first.probability >= IN_DOUBT
     return tuple(c for c in group.causes if c is not first.cause) if in_doubt else ()
 

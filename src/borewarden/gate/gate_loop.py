@@ -881,6 +881,12 @@ def _ceiling_at(levels: Any, rate: float) -> int:
 
 
 @compilable
+def _level_time(interval: float) -> float:
+    """Time, s, for which pressure and crank speed have to stay to be a level."""
+    return float(max(LEVEL_TIME, LEVEL_INTERVALS * interval))
+
+
+@compilable
 def _runs_free(s: Any, x: Interval) -> bool:
     """Whether the crank runs faster than with the jet, and the pressure is as it was.
 
@@ -893,7 +899,7 @@ def _runs_free(s: Any, x: Interval) -> bool:
         moved = abs(x.pressure - s.smoothed.slow) > OPENS * s.smoothed.slow
         if as_before or moved:
             levels.jet_rate = 0.0
-    if levels.seconds >= max(LEVEL_TIME, LEVEL_INTERVALS * s.interval):
+    if levels.seconds >= _level_time(s.interval):
         faster = levels.rate > (1.0 + RUNS_FREE) * levels.settled_rate
         same = abs(levels.pressure - levels.settled_pressure) <= LEVEL * levels.settled_pressure
         since = (s.time_ns - levels.settled_ns) * S_PER_NS
@@ -914,7 +920,7 @@ def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
     the pressure goes to the valve's level whenever the jet closes, and down again with the jet.
     """
     levels = s.levels
-    long_enough = max(LEVEL_TIME, LEVEL_INTERVALS * s.interval)
+    long_enough = _level_time(s.interval)
     stays = abs(x.pressure - levels.pressure) <= LEVEL * levels.pressure
     if stays and abs(x.rate - levels.rate) <= SAME_SPEED * levels.rate and x.rate > 0.0:
         levels.seconds += x.seconds

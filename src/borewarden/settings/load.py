@@ -28,6 +28,7 @@ from borewarden.settings.units import UnitChoice
 SERVICE_FILE = "service.toml"
 
 Settings = TypeVar("Settings", bound=BaseSettings)
+HOW = "give a machine's TOML file"
 
 
 def load_machine(path: Path | str) -> MachineSettings:
@@ -37,13 +38,14 @@ def load_machine(path: Path | str) -> MachineSettings:
     parts that do not fit one another, or a bore that the pump can't feed.
     """
     path = Path(path)
-    data = read_toml(path)
+    content = read_file(path, HOW)
+    data = _parsed(path, content)
     if isinstance(data.get("source"), dict):
         data["source"] = _completed(path, data["source"])
     if "units" not in data and (units := _units_beside(path)) is not None:
         data["units"] = units
     settings = settings_of(MachineSettings, path, data)
-    settings.note_guesses(_guesses(path))
+    settings.note_guesses(_guesses(content))
     try:
         with shown_in(settings.shown_units):
             check_together(path, settings)
@@ -52,13 +54,12 @@ def load_machine(path: Path | str) -> MachineSettings:
     return settings
 
 
-def _guesses(path: Path) -> list[str]:
-    """What the file calls guessed, but for what the environment states instead."""
-    text = read_file(path, "give a machine's TOML file").decode("utf-8", "replace")
+def _guesses(content: bytes) -> list[str]:
+    """What a file of this `content` calls guessed, but for what the environment states instead."""
     stated = {variable.upper() for variable in os.environ}
     return [
         name
-        for name in guesses_in(text)
+        for name in guesses_in(content.decode("utf-8-sig"))
         if f"{ENV_PREFIX}{name.replace('.', '__')}".upper() not in stated
     ]
 
@@ -157,7 +158,11 @@ def _completed(path: Path, source: dict[str, Any]) -> dict[str, Any]:
 
 def read_toml(path: Path) -> dict[str, Any]:
     """The tables of the TOML file at `path`. Raises BadInput if it is missing or broken."""
-    content = read_file(path, "give a machine's TOML file")
+    return _parsed(path, read_file(path, HOW))
+
+
+def _parsed(path: Path, content: bytes) -> dict[str, Any]:
+    """The tables in the `content` of the TOML file at `path`. Raises BadInput if it is broken."""
     try:
         return tomllib.loads(content.decode("utf-8-sig"))
     except UnicodeDecodeError as error:

@@ -36,8 +36,9 @@ def two_entries(settings: MachineSettings, held: Mapping[int, Fitting]) -> list[
         on_head = {n: f for n, f in own.items() if f.head == jewel.head}
         same = [n for n, f in on_head.items() if _one_date(f, jewel)]
         if same:
-            pair = (same[0], on_head[same[0]], jewel, True)
-            found += [TwoEntries(*pair)] if _differ(*pair[1:3]) else []
+            fitting = on_head[same[0]]
+            if _differ(fitting, jewel):
+                found.append(TwoEntries(same[0], fitting, jewel, True))
             continue
         for number, fitting in on_head.items():
             in_file = any(fitting.head == j.head and _one_date(fitting, j) for j in stated)
@@ -59,9 +60,10 @@ def _differ(fitting: Fitting, jewel: Jewel) -> bool:
 
 def _may_be_one(fitting: Fitting, jewel: Jewel) -> bool:
     """Whether a fitting and a jewel of different dates may well be one."""
-    stated = fitting.earlier_hours > 0.0 or jewel.jet_hours > 0.0
+    if fitting.out_ns is not None:
+        return False
     if fitting.fitted_ns < jewel.fitted_ns:
-        return fitting.out_ns is None and (stated or "fitted" in jewel.guessed)
+        stated = fitting.earlier_hours > 0.0 or jewel.jet_hours > 0.0
+        return stated or "fitted" in jewel.guessed
     alike = (fitting.bore, fitting.material) == (jewel.bore, jewel.material)
-    return fitting.out_ns is None and fitting.earlier_hours > 0.0 and (
-        alike or "bore" in jewel.guessed)  # fmt: skip
+    return fitting.earlier_hours > 0.0 and (alike or "bore" in jewel.guessed)

@@ -211,11 +211,12 @@ def jewel_words(jewel: Jewel, time_zone: str) -> str:
     What nobody stated is called assumed.
     """
     stated = f", {jewel.jet_hours:.1f} h before that, as stated" if jewel.jet_hours > 0.0 else ""
-    *first, last = (_FACTS.get(name, name) for name in jewel.guessed or ("",))
-    assumed = f" ({' and '.join(filter(None, (', '.join(first), last)))} assumed)"
+    facts = [_FACTS.get(name, name) for name in jewel.guessed]
+    listed = " and ".join(filter(None, (", ".join(facts[:-1]), *facts[-1:])))
+    assumed = f" ({listed} assumed)" if facts else ""
     return (
         f"{jewel.material} {bore_words(jewel.bore)}, head {jewel.head}, fitted "
-        f"{local_time(jewel.fitted_ns, time_zone)}{stated}{assumed if jewel.guessed else ''}"
+        f"{local_time(jewel.fitted_ns, time_zone)}{stated}{assumed}"
     )
 
 

@@ -14,7 +14,7 @@ from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.checks import cheapest_check
 from borewarden.diagnose.feature_table import FeatureShift
 from borewarden.diagnose.features import SIGNAL_OF, SLUGGISH, Sound, known_mean, shift_of, warmed
-from borewarden.diagnose.groups import groups
+from borewarden.diagnose.groups import group_of_first
 from borewarden.diagnose.posterior import chance_of_nothing, posterior
 from borewarden.diagnose.signatures import Circumstances
 from borewarden.gate.batch import HEADS, BatchKind
@@ -359,7 +359,7 @@ def _say(told: State, event: Event, step: Step, slope: float, causes: Sequence[B
 
 def probable_words(causes: Sequence[Belief]) -> str:
     """The most probable cause, with those that can't be told from it, and how probable they are."""
-    group = next(g for g in groups(causes) if causes[0].cause in g.causes)
+    group = group_of_first(causes)
     names = " or ".join(cause.value for cause in group.causes)
     return f"{names} ({probability_words(group.probability)})"
 
