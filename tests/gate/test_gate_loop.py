@@ -698,6 +698,28 @@ def test_a_pressure_is_stuck_after_two_minutes(intensifier: Intensifier) -> None
     assert np.flatnonzero(phases == Phase.NO_DATA).tolist() == list(range(321, 400))
 
 
+def test_a_noisy_pressure_is_stuck_sooner_once_it_is_known(intensifier: Intensifier) -> None:
+    """A day without a repeat: then three times the longest, or ten samples, are enough."""
+    n = 40_000
+    pressure = almost(PRESSURE, n)
+    pressure[n - 60 :] = pressure[n - 60]
+    gate = gate_of(intensifier, 0.5, uses_counter=False)
+    phases, _ = gate.learn_many(flowing(np.full(n, 0.5), pressure=pressure))
+    stuck = np.flatnonzero(phases == Phase.NO_DATA)
+    assert gate.state.same.longest < 3.0
+    assert stuck.tolist() == list(range(n - 49, n))
+
+
+def test_a_pressure_that_often_stands_still_is_not_stuck(intensifier: Intensifier) -> None:
+    """A coarse reading that stays for half a minute now and then may do so again."""
+    n = 40_000
+    pressure = np.round(almost(PRESSURE, n) / 1e6) * 1e6 + 1e6 * (np.arange(n) // 35 % 2)
+    gate = gate_of(intensifier, 0.5, uses_counter=False)
+    phases, _ = gate.learn_many(flowing(np.full(n, 0.5), pressure=pressure))
+    assert gate.state.same.longest >= 34.0
+    assert Phase.NO_DATA not in phases
+
+
 def test_only_silences_with_the_jet_on_are_missed(intensifier: Intensifier) -> None:
     """More than 10 s: 11 s of a jet are, 10 s are not, and none of a closed one."""
     for rate, silence, missed in ((0.5, 11, 11.0), (0.5, 10, 0.0), (0.0, 11, 0.0)):

@@ -116,7 +116,8 @@ def test_ceilings_are_kept_for_four_speeds(
 
     Two turns at one speed tell it, if the first is not forgotten over the others.
     """
-    between = [(CLOSED, SPEED * (0.9 - 0.05 * k), 60.0) for k in range(others)]
+    slower = [0.97 - 0.03 * k for k in range(others)]
+    between = [(CLOSED * part**2, SPEED * part, 60.0) for part in slower]
     day = [*turn_at(SPEED), *between, *turn_at(SPEED)]
     _, batches = gate_of(direct_drive).learn_many(at_speeds(*day))
     told = batches[batches["kind"] == BatchKind.CEILING]
@@ -204,3 +205,51 @@ def test_a_slow_log_takes_longer_to_show_a_level(
     gate = gate_of(direct_drive, settle_time=6.0)
     _, batches = gate.learn_many(made._replace(time_ns=10 * made.time_ns))
     assert bool(np.any(batches["kind"] == BatchKind.CEILING)) is told
+
+
+JUST_OPEN = 0.8 * JET  # Pa, for some seconds as the jet opens
+
+
+def held_line(times: int) -> Samples:
+    """Jets, each after a pause in which the crank slows down and the pressure stays."""
+    once = [
+        (JET, SPEED, 60),
+        (0.99 * JET, SPEED, 20),
+        (0.99 * JET, 0.7 * SPEED, 20),
+        (JUST_OPEN, SPEED, 5),
+    ]
+    return at_speeds(*once * times)
+
+
+def test_a_line_whose_pressure_stays_while_the_crank_slows_down_is_shut(
+    direct_drive: DirectDrive,
+) -> None:
+    """At a fixed bore the pressure goes as the square of the speed."""
+    gate = gate_of(direct_drive)
+    phases, batches = gate.learn_many(held_line(6))
+    second = np.arange(len(phases)) % 105
+    assert set(phases[(second >= 85) & (second < 100)]) == {Phase.JET_OFF}
+    assert Phase.JET_OFF not in phases[(second >= 5) & (second < 55)]
+    assert gate.state.held_line.times == 6
+    # not counted before the third time that the line was seen to hold
+    openings = batches["openings"][batches["kind"] == BatchKind.STEADY]
+    assert openings[0] == 0
+    assert np.unique(openings[openings > 0]).tolist() == [4, 5, 6]
+
+
+def test_a_pressure_that_only_falls_is_no_opening(direct_drive: DirectDrive) -> None:
+    """As a jet opens, the pressure falls below where it will be; a chip lets it fall to there."""
+    after = [(JET, SPEED, 60), (0.9 * JET, SPEED, 60), (0.85 * JET, SPEED, 60)]
+    gate = gate_of(direct_drive)
+    gate.learn_many(held_line(4))
+    before = int(gate.state.held_line.openings)
+    later = at_speeds(*after)
+    gate.learn_many(later._replace(time_ns=later.time_ns + 4 * 105 * 10**9))
+    assert gate.state.held_line.openings == before + 1  # of the last pause
+
+
+def test_a_line_that_leaks_away_for_a_minute_holds(direct_drive: DirectDrive) -> None:
+    level = np.concatenate([np.full(120, JET), JET * (1.0 - 4e-4 * np.arange(200))])
+    gate = gate_of(direct_drive)
+    gate.learn_many(samples(level))
+    assert gate.state.held_line.times == 3

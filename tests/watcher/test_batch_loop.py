@@ -26,6 +26,7 @@ from borewarden.watcher.batch_loop import (
     Signals,
     Stop,
     judge,
+    operating_point,
 )
 from borewarden.watcher.verdict import STATES, State
 from invented_watch import AREA, BATCH_TIME, PRESSURE, PUMP, batches
@@ -246,3 +247,13 @@ def test_any_split_gives_the_same_bits() -> None:
         assert np.concatenate(made).tobytes() == results.tobytes()
         assert parts.tobytes() == whole.tobytes()
         assert other.tobytes() == ring.tobytes()
+
+
+def test_where_the_pressure_floats_the_speed_says_what_is_set() -> None:
+    """p goes as the square of the flow at a fixed bore (Bernoulli): 0.9 of the speed, 0.81 of p."""
+    set_by_hand = Reference(0.0, AREA, 0.65, 1.0, 300e6)
+    floats = set_by_hand._replace(rate=8.0)
+    assert operating_point(set_by_hand, 243e6, 8.0) == pytest.approx(np.log(0.81))
+    assert operating_point(floats, 999e6, 7.2) == pytest.approx(np.log(0.81))
+    rates = np.array([7.2, 8.0])
+    assert operating_point(floats, np.full(2, 999e6), rates) == pytest.approx([np.log(0.81), 0.0])

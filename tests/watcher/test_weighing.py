@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from borewarden.detect.step import Step
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.feature_table import AREA, PRESSURE
 from borewarden.gate.batch import HEADS, SIGNALS, BatchKind
@@ -30,6 +31,7 @@ from borewarden.watcher.verdict import State
 from borewarden.watcher.weighing import (
     BY_NOW,
     LASTS,
+    _may_be_shut,
     _may_take,
     is_to_last,
     is_whole_at_times,
@@ -309,6 +311,59 @@ def test_a_machine_that_showed_a_transient_waits_longer_with_the_like(
     assert [healed.seconds for healed in healed_in(watch)] == [100.0]
     after = told[-1][1] - 1300
     assert (150 <= after <= 180) if waits else (0 < after < 60)
+
+
+SIZE = float(np.log(1.08))
+
+
+def after_openings(openings: Sequence[int], leak: float = 0.0, gap: float = 600.0) -> StepEvent:
+    """A step of 8 %, after a pause of `gap` s, in batches that follow so many openings.
+
+    Within each opening the area grows by `leak` a second, as that of a shut line seems to.
+    """
+    ring = quiet_watch()._ring[: len(openings) + 1].copy()
+    number = np.arange(len(ring))
+    ring["end_ns"] = (15 * number + gap * (number > 0)) * 1e9
+    ring["start_ns"] = ring["end_ns"] - 15 * SECOND
+    ring["openings"] = [1, *openings]
+    first = [list(openings).index(each) for each in openings]
+    since = 15.0 * (number[1:] - 1 - np.array(first))
+    noise = 5e-4 * np.resize([1.0, -1.0], len(openings))
+    ring["value"][1:] = SIZE + leak * since + noise
+    return StepEvent(
+        sign=1.0,
+        before=ring[:1],
+        after=ring[1:],
+        sound_wear=watching(quiet_watch()).wear,
+        step=Step(0, SIZE, 0.001),
+        found_ns=0,
+    )
+
+
+@pytest.mark.parametrize(
+    ("openings", "leak", "gap", "may_be"),
+    [
+        ([0, 0, 0], 0.0, 600.0, False),  # the line is not known to hold its pressure
+        ([7, 7, 7], 0.0, 600.0, True),
+        ([7, 8, 8], 0.0, 600.0, True),
+        ([7, 8, 9], 0.0, 600.0, False),  # shut again and again, it would hold another pressure
+        ([1, 1, 1], 0.0, 15.0, False),  # while the jet was on
+        ([1, 1, 1], 0.0, 600.0, True),
+        ([7] * 20, 0.0, 600.0, False),  # it does not leak away
+        ([7] * 20, 6e-5, 600.0, True),
+        ([*[7] * 6, *[8] * 6, *[9] * 6], 6e-5, 600.0, True),
+    ],
+)
+def test_what_may_be_a_line_that_is_shut(
+    openings: list[int], leak: float, gap: float, may_be: bool
+) -> None:
+    assert _may_be_shut(after_openings(openings, leak, gap), SIZE) is may_be
+
+
+def test_pauses_that_hold_other_pressures_are_no_bore() -> None:
+    event = after_openings([7, 8, 9, 10, 11, 12])
+    event.after["value"][3:] *= 0.5
+    assert _may_be_shut(event, SIZE)
 
 
 def test_how_long_a_step_may_take_to_pass() -> None:

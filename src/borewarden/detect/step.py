@@ -24,7 +24,7 @@ SURE = 60.0  # log odds beyond which a probability is as good as one
 LOST = 40.0  # by which a log ratio is below another one that takes no notice of it in a sum
 
 # The newest batches, a ring: `value` is the log area less what the drift line expected of it at the
-# pressure of the baseline, and `operating` the log of the pressure over that.
+# pressure of the baseline, and `operating` the log of the set pressure over that.
 RING = np.dtype(
     [
         ("start_ns", np.int64),
@@ -41,6 +41,7 @@ RING = np.dtype(
         ("temperature", np.float64),
         ("resolution", np.float64),
         ("stops", np.int64),
+        ("openings", np.int64),
         ("signals", np.float64, (len(SIGNALS),)),
     ]
 )

@@ -55,7 +55,8 @@ BATCH = np.dtype(
         ("time", np.float64),  # s of steady jet in it
         ("jet_seconds", np.float64),  # with the jet on, from the first sample to its end
         ("area", np.float64),  # effective area, m²
-        # relative standard uncertainty of area from whole counts; of a leak's area: in m²
+        # relative standard uncertainty of area from whole counts; of a leak's area: in m²; of a
+        # ceiling: what lies between its area and the jet's, relative
         ("resolution", np.float64),
         ("timing", np.float64),  # s², variance of timing its ends
         ("shared", np.float64),  # s², of it the edge at which the batch before ended
@@ -63,6 +64,8 @@ BATCH = np.dtype(
         ("pressure", np.float64),  # Pa
         ("temperature", np.float64),  # K
         ("stops", np.int64),  # how often the machine had been stopped by then
+        # how often a jet had opened, where a line that is shut may look like one; else 0
+        ("openings", np.int64),
         ("signals", np.float64, (len(SIGNALS),)),
         # of a jet: sum of 2 to the k for each open head k; -n: n of them; 0: not known
         ("open_heads", np.int64),

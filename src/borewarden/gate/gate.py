@@ -90,6 +90,7 @@ class Gate:
         state.flow.area.spread = state.flow.noise = FIRST_FLOW_SPREAD
         state.smoothed.scatter = state.flow.area.scatter = FIRST_SPREAD
         state.flow.rises[:] = FIRST_RISE
+        state.same.longest = settings.stuck_time
 
     @property
     def state(self) -> Any:

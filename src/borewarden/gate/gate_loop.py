@@ -92,6 +92,8 @@ LONGEST_INTERVAL = 60.5  # s between samples that a log may have, jitter include
 INTERVAL_PACE = 0.05  # relative, by which the usual interval is followed; invented
 GAP_INTERVALS = 2.5  # usual intervals that are a gap; invented
 STUCK_INTERVALS = 10.0  # usual intervals of one reading that say it is stuck; invented
+MOST_TIMES = 3.0  # times as long as it was of late: a reading is stuck; invented
+SAME_FADES = 1e-4  # of that, by each change of the reading; invented
 COARSE = 5.0  # s between samples, from which on a short pause hides between two; invented
 LEVEL = 0.01  # relative, within which the pressure of a pump of fixed flow stays; invented
 LEVEL_TIME = 8.0  # s, for which it has to; invented
@@ -104,6 +106,11 @@ RUNS_FREE = 0.05  # relative, by which a crank turns faster once it pumps no mor
 OPENS = 0.02  # relative, by which the pressure moves at once as the jet opens; invented
 SAME_SPEED = 0.015  # relative, by which a belt slips more under load; invented
 TURNS = 2  # times from a jet to the ceiling, after which that is no jet; invented
+OTHER_SPEED = 0.1  # relative, by which a jet's pressure would follow the crank; invented
+KEPT_FOR = 3.0  # s, and usual intervals, for which the pressure does not; invented
+LEAKED_FOR = 60.0  # s, for which a pressure that falls on and on is a line's that is shut; invented
+MOST_LEAK = 0.003  # 1/s, relative, by which the pressure of a shut line falls; invented
+HOLDS = 3  # times that a line was seen to hold, before it is known to; invented
 SECOND_DIFFERENCE = 1.652  # its median of normal noise: 0.6745 sqrt(1 + 4 + 1) sd
 NOISE_BAND = 4.9  # sd of a smoothed reading: as `STEADY_SPREADS` upper deciles
 FALL = 0.25  # of the jet's flow, that a reading has to fall to show how it lags; invented
@@ -191,6 +198,7 @@ def _say_when(s: Any, kind: int, start_ns: int, end_ns: int, batch: Any) -> None
     batch.jet_seconds = s.jet.seconds
     batch.temperature = s.temperature
     batch.stops = s.stops
+    batch.openings = s.held_line.openings if s.held_line.times >= HOLDS else 0
     batch.open_heads = 0
 
 
@@ -799,6 +807,25 @@ def _follow_interval(s: Any, seconds: float) -> None:
 
 
 @compilable
+def _watch_same(same: Any, unchanged: bool, seconds: float) -> None:
+    """How long the pressure reading has been the same, and how long it is at the very most."""
+    if unchanged:
+        same.time += seconds
+        return
+    same.longest *= 1.0 - SAME_FADES
+    if same.time < MOST_TIMES * same.longest:
+        same.longest = max(same.longest, same.time)
+    same.time = 0.0
+
+
+@compilable
+def _is_stuck(s: Any, g: GateSettings) -> bool:
+    """Whether the pressure reading stands still: a noisy one never does for long."""
+    known = max(MOST_TIMES * s.same.longest, STUCK_INTERVALS * s.interval)
+    return bool(s.same.time > min(known, max(g.stuck_time, STUCK_INTERVALS * s.interval)))
+
+
+@compilable
 def _move_clock(s: Any, g: GateSettings, t: int, pressure: float, seconds: float) -> float:
     """Go on to time `t` and smooth the pressure; s since the last sample, 0 after a gap."""
     gap = not s.started or seconds < 0.0 or seconds > max(g.max_gap, GAP_INTERVALS * s.interval)
@@ -815,7 +842,7 @@ def _move_clock(s: Any, g: GateSettings, t: int, pressure: float, seconds: float
         s.flow.settled_time = 0.0
         s.flow.fell = 0.0
         s.flow.low_ns = 0
-        s.same_time = 0.0
+        s.same.time = 0.0
         s.jet.on = False
         s.counter.anchored = False
         s.idle_time = 0.0
@@ -823,7 +850,7 @@ def _move_clock(s: Any, g: GateSettings, t: int, pressure: float, seconds: float
         _drop_pieces(s.low, t)
     else:
         _smooth(s.smoothed, g, pressure, seconds, s.interval)
-        s.same_time = s.same_time + seconds if pressure == s.last.pressure else 0.0
+        _watch_same(s.same, pressure == s.last.pressure, seconds)
     s.started = True
     s.time_ns = t
     return seconds
@@ -899,6 +926,8 @@ def _runs_free(s: Any, x: Interval) -> bool:
         moved = abs(x.pressure - s.smoothed.slow) > OPENS * s.smoothed.slow
         if as_before or moved:
             levels.jet_rate = 0.0
+    if abs(x.pressure - levels.settled_pressure) > OPENS * levels.settled_pressure:
+        levels.settled_rate = np.inf  # the jet has opened since
     if levels.seconds >= _level_time(s.interval):
         faster = levels.rate > (1.0 + RUNS_FREE) * levels.settled_rate
         same = abs(levels.pressure - levels.settled_pressure) <= LEVEL * levels.settled_pressure
@@ -969,6 +998,47 @@ def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
 
 
 @compilable
+def _watch_line(s: Any, g: GateSettings, x: Interval, leaks: bool) -> bool:
+    """Whether the line of a crank pump is shut and holds its pressure; how often the jet opens.
+
+    At a fixed bore the pressure goes as the square of the crank's speed. Where it stays while the
+    crank slows down or speeds up, or leaks away for long, the jet is closed. As it opens, the
+    pressure falls below where it will be; with a bore that opens up it only falls.
+    """
+    line = s.held_line
+    if x.pressure < g.working_pressure:
+        line.rate = 0.0
+    elif abs(x.pressure - line.pressure) > OPENS * line.pressure or line.rate == 0.0:
+        line.rate, line.pressure, line.seconds = x.rate, x.pressure, 0.0
+    elif abs(x.rate - line.rate) <= OTHER_SPEED * line.rate:
+        line.pressure, line.seconds = x.pressure, 0.0
+    else:
+        line.seconds += x.seconds
+        if line.seconds > max(KEPT_FOR, KEPT_FOR * s.interval):
+            line.times += 1
+            line.is_shut = True
+            line.rate, line.pressure, line.seconds = x.rate, x.pressure, 0.0
+    line.leak_seconds = line.leak_seconds + x.seconds if leaks else 0.0
+    if line.leak_seconds > LEAKED_FOR:
+        line.times += 1
+        line.leak_seconds = 0.0
+    if not line.moved:
+        line.moved = abs(x.pressure - line.level) > OPENS * line.level
+        line.highest, line.lowest = line.level, x.pressure
+    line.is_shut = line.is_shut and not line.moved
+    line.lowest = min(line.lowest, x.pressure)
+    most = MOST_LEAK * x.seconds * line.level
+    line.level += min(max(x.pressure - line.level, -most), most)
+    now = s.smoothed.fast
+    if s.phase == Phase.STEADY and abs(x.pressure - now) <= OPENS * now:
+        fell = now < line.highest and line.lowest >= (1.0 - OPENS) * now
+        line.openings += 1 if line.moved and not fell else 0
+        line.moved = False
+        line.level = now
+    return bool(line.is_shut)
+
+
+@compilable
 def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
     """Whether the jet is on; keeps its time, and how long it has been steady."""
     jet = s.jet
@@ -983,7 +1053,8 @@ def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
     else:
         # a pump whose flow is fixed: an open bypass takes far more than any jet
         on = x.rate > 0.0 and x.rate * x.delivery <= MOST_JET * g.nominal_area * x.flux
-        on = on and not _leaks_away(smoothed, s.interval, x.seconds)
+        leaks = on and _leaks_away(smoothed, s.interval, x.seconds)
+        on = on and not _watch_line(s, g, x, leaks) and not leaks
         if g.bypass_pressure == np.inf:
             on = on and not _watch_levels(s, g, x) and not _runs_free(s, x)
     steady = _is_steady(smoothed, LEAST_PRESSURE_BAND, g.steady_band)
@@ -1015,7 +1086,7 @@ def _phase_of(s: Any, g: GateSettings, rate: float, on: bool) -> Phase:
         phase = Phase.STOPPED
     elif not on:
         phase = Phase.JET_OFF
-    elif s.same_time > max(g.stuck_time, STUCK_INTERVALS * s.interval):
+    elif _is_stuck(s, g):
         phase = Phase.NO_DATA
     elif s.jet.settled_time < g.settle_time or s.flow.settled_time < s.flow.wait + g.settle_time:
         phase = Phase.RAMP
@@ -1032,6 +1103,9 @@ def _phase_of(s: Any, g: GateSettings, rate: float, on: bool) -> Phase:
 def _enter_phase(s: Any, phase: Phase, seconds: float) -> None:
     if phase == Phase.BYPASS:
         s.jet.bypass_seconds += seconds
+    if phase == Phase.NO_DATA and s.phase != Phase.NO_DATA:
+        _clear_batch(s.steady.batch)  # what was gathered while it stood still
+        _clear_batch(s.low.batch)
     if phase == Phase.STOPPED:
         if s.phase != Phase.STOPPED:
             s.stops += 1
@@ -1135,7 +1209,13 @@ def _tell_ceiling(s: Any, x: Interval, batch: Any) -> None:
     batch.rate = x.rate
     batch.pressure = s.levels.ceilings[s.levels.newest].pressure
     batch.area = x.rate * x.delivery / x.flux
-    batch.resolution = np.nan
+    batch.resolution = 0.0
+    for k in range(CEILINGS):
+        c = s.levels.ceilings[k]
+        if c.jet_pressure > 0.0:
+            # at one speed the flow is the same: the area goes as one over the root of the pressure
+            between = np.sqrt(c.pressure / c.jet_pressure) - 1.0
+            batch.resolution = max(batch.resolution, between)
     batch.signals[:] = np.nan
     for jet in (s.steady, s.low):
         _drop_pieces(jet, s.time_ns)

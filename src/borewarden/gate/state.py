@@ -224,6 +224,31 @@ LEVELS = np.dtype(
     ]
 )
 
+# A line that keeps its pressure while the jet is closed and the crank turns on.
+HELD_LINE = np.dtype(
+    [
+        ("rate", np.float64),  # Hz, of the crank when the pressure was last as now
+        ("pressure", np.float64),  # Pa, then
+        ("seconds", np.float64),  # for which the crank has had another speed since
+        ("leak_seconds", np.float64),  # for which the pressure has leaked away
+        ("times", np.int64),  # how often it was seen that the line holds
+        ("is_shut", np.bool_),  # it holds, and has not moved since that was seen
+        ("level", np.float64),  # Pa, of the pressure, followed as slowly as a line leaks
+        ("moved", np.bool_),  # whether the pressure has left that since it was last steady
+        ("highest", np.float64),  # Pa, from where
+        ("lowest", np.float64),  # Pa, it was since
+        ("openings", np.int64),  # how often the jet has opened
+    ]
+)
+
+# A pressure reading that stands still.
+SAME = np.dtype(
+    [
+        ("time", np.float64),  # s since it last changed
+        ("longest", np.float64),  # s, that it was the same of late
+    ]
+)
+
 STATE = np.dtype(
     [
         ("started", np.bool_),
@@ -234,13 +259,14 @@ STATE = np.dtype(
         ("smoothed", SMOOTHED),  # pressure, Pa
         ("flow", FLOW),
         ("last", LAST),
-        ("same_time", np.float64),  # s since the pressure reading last changed
+        ("same", SAME),
         ("idle_time", np.float64),  # s since the jet closed, or since the pump stopped
         ("stops", np.int64),  # how often the machine has been stopped
         ("jet", JET),
         ("open", OPEN_HEADS),
         ("counter", COUNTER),
         ("levels", LEVELS),
+        ("held_line", HELD_LINE),
         ("steady", GATHER),
         ("low", GATHER),
         ("dead_head", IDLE),

@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.base.compiling import record_of
+from borewarden.base.compiling import compilable, record_of
 from borewarden.detect.step import COUNTED, EXCEEDED, REACH_NS, THREE, TWO, TWO_APART, clip, weigh
 from borewarden.detect.wear import TIMES_OF_A_DAY
 from borewarden.gate.batch import HEADS, SIGNALS, BatchKind
@@ -90,6 +90,9 @@ class Reference(NamedTuple):
     discharge_coefficient: float
     heads: float = np.nan  # commanded on while the baseline was learned
     pressure: float = np.nan  # of the baseline, Pa
+    rate: float = (
+        np.nan
+    )  # of the baseline, Hz, where nothing sets the pressure but the crank's speed
 
 
 class Expected(NamedTuple):
@@ -146,7 +149,7 @@ class Block(NamedTuple):
     hours: float = 0.0  # h s, since the watch began
     clock: float = 0.0  # h s
     ratio: float = 0.0  # s, log area ratio less the steps so far
-    operating: float = 0.0  # s, log pressure over the baseline's
+    operating: float = 0.0  # s, `operating_point`
 
 
 class Signals(NamedTuple):
@@ -172,6 +175,18 @@ LOOP = np.dtype(
 )
 
 
+@compilable
+def operating_point(reference: Any, pressure: Any, rate: Any) -> Any:
+    """Log of the pressure that is set over the baseline's; works element by element.
+
+    Where the pressure floats it is that of a fixed bore, which goes as the square of the speed.
+    What it truly is goes with the area, too: any chip would look like another set pressure.
+    """
+    if reference.rate > 0.0:
+        return 2.0 * np.log(rate / reference.rate)
+    return np.log(pressure / reference.pressure)
+
+
 @compiled
 def _put(row: Any, batch: Any, value: float, operating: float, clipped: float) -> None:
     row.start_ns = batch.start_ns
@@ -188,6 +203,7 @@ def _put(row: Any, batch: Any, value: float, operating: float, clipped: float) -
     row.temperature = batch.temperature
     row.resolution = batch.resolution
     row.stops = batch.stops
+    row.openings = batch.openings
     row.signals[:] = batch.signals
 
 
@@ -382,7 +398,7 @@ def judge(
         if loop.mode != _LEARNING:
             expected = loop.expected
             log_ratio = np.log(b.area / loop.reference.area)
-            operating = np.log(b.pressure / loop.reference.pressure)
+            operating = operating_point(loop.reference, b.pressure, b.rate)
             line, level_sd = _foretold(expected, b, hours - loop.reference.earlier_hours)
             line += expected.offset + expected.by_pressure * operating
         stop = _judge_steady(loop, ring, b, log_ratio, line, level_sd, operating)

@@ -35,7 +35,7 @@ from borewarden.diagnose.signatures import Circumstances
 from borewarden.gate.batch import SIGNALS, BatchKind
 from borewarden.jewels.jewel import Jewel, stated_bores_area
 from borewarden.physics.orifice import bore_of_area
-from borewarden.physics.pump import Intensifier, Pump
+from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.watcher.batch_loop import (
     Block,
     Detector,
@@ -164,6 +164,11 @@ class Setup(NamedTuple):
     def is_intensifier(self) -> bool:
         """Else it is a crank pump."""
         return isinstance(self.pump, Intensifier)
+
+    @property
+    def pressure_floats(self) -> bool:
+        """Whether nothing holds the pressure: it follows the crank's speed and the bore."""
+        return isinstance(self.pump, DirectDrive) and self.pump.regulation == "none"
 
     @property
     def nominal_bore(self) -> float:

@@ -76,11 +76,15 @@ def learned(state: Learning, first: NDArray[np.void], ring: NDArray[np.void]) ->
     count = state.running.taken
     rows = newest(ring, count)[-len(first) :][:kept].copy()
     heads = known_mean(first["signals"][:kept, HEADS])
-    operating = np.average(np.log(first["pressure"][:kept]), weights=first["time"][:kept])
+    pressure, rate = (
+        float(np.exp(np.average(np.log(first[name][:kept]), weights=first["time"][:kept])))
+        for name in ("pressure", "rate")
+    )
     reference = state.reference._replace(
         area=baseline.area,
         discharge_coefficient=baseline.discharge_coefficient,
-        pressure=float(np.exp(operating)),
+        pressure=pressure,
+        rate=rate if setup.pressure_floats else np.nan,
         heads=heads,
     )
     start = changed(state, reference=reference)

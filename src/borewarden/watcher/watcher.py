@@ -32,7 +32,6 @@ from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import STATES, State, Verdict
 
 CANNOT_TELL = STATES.index(State.CANNOT_TELL)
-SURE_ENOUGH = (STATES.index(State.OPENED), STATES.index(State.NOT_STATED_BORE))
 NEVER = np.iinfo(np.int64).max
 AT_CEILING = 1.0125  # of its area: half way to the nearest level of a jet; invented
 FEW_AT_CEILING = 0.1  # of the first batches, which do no harm; invented
@@ -112,7 +111,9 @@ class Watcher:
         self.valve_heads = tuple(valve_heads)
         self._to_come = fitted_sets(jewels)
         self._chatter: Chatter
-        self._has_ceiling: bool  # one level is taken for the closed jet
+        # where one level is taken for the closed jet: relative area between it and the open one
+        self._between: float | None
+        self._is_sure: bool  # that what the bore's state says is none of the two
         self.bore: OneHeadWatch | HeadsWatch
         self._known: tuple[Known, ...] | None = None  # as of the newest batch, once asked for
         self._gate_settings = gate
@@ -203,7 +204,7 @@ class Watcher:
             return replace(verdict, state=State.CANNOT_TELL, reason=reason)
         if self._chatter.since_ns is not None:
             return contradictory(verdict, self._chatter)
-        return self._with_ceiling(verdict)
+        return self._with_ceiling(verdict, self._is_sure)
 
     def _learn_part(self, samples: Samples) -> Learned:
         phases, closed = self.gate.learn_many(samples)
@@ -220,39 +221,50 @@ class Watcher:
 
     def _judge(self, closed: NDArray[np.void]) -> tuple[NDArray[np.void], list[Alert]]:
         """The rows and the alerts that batches of the gate make."""
-        before = self._as_told(self.bore.state)
+        before = self._as_told(self.bore.state, self._is_sure)
         batches, changes = self.bore.learn_many(closed)
         if len(batches) == 0 and not changes:
             return batches, []
+        sure = [self._is_sure, *map(self._is_beyond, changes)]
         told = []
-        for verdict in map(self._with_ceiling, changes):
+        for verdict in map(self._with_ceiling, changes, sure[1:]):
             same = verdict.state is before and verdict.reason == TWO_LEVELS
             if not same and (before, verdict.state) != FIRST_LEARNED:
                 told.append(verdict)
             before = verdict.state
-        if self._has_ceiling:
-            sure = np.isin(batches["state"], SURE_ENOUGH)
-            batches["state"][~sure] = CANNOT_TELL
+        if self._between is not None:
+            since = np.searchsorted([v.time_ns for v in changes], batches["end_ns"], side="right")
+            batches["state"][~np.array(sure)[since]] = CANNOT_TELL
+        self._is_sure = sure[-1]
         return batches, self._without_chatter(batches, told)
 
     def _take_ceiling(self, seen: np.void) -> Alert:
         """Say that a level is taken for the closed jet; learn anew what was learned with it in."""
-        self._has_ceiling = True
+        self._between = float(seen["resolution"])
         monitor = self.bore.monitor if isinstance(self.bore, OneHeadWatch) else None
         rows = monitor.first_rows if isinstance(monitor, Watching) else NO_ROWS
         of_ceiling = rows["area"] < seen["area"] * AT_CEILING
         if len(rows) == 0 or np.mean(of_ceiling) > FEW_AT_CEILING:
             self._watch_anew()
+        self._is_sure = self._is_beyond(self.bore.verdict())
         return Alert(int(seen["end_ns"]), replace(self.verdict(), time_ns=int(seen["end_ns"])))
 
-    def _as_told(self, state: State) -> State:
-        """While an open jet can't be told from a closed one, only an opened bore is sure enough."""
-        sure = not self._has_ceiling or STATES.index(state) in SURE_ENOUGH
-        return state if sure else State.CANNOT_TELL
+    def _is_beyond(self, verdict: Verdict) -> bool:
+        """Whether it may be told while an open jet can't be told from a closed one.
 
-    def _with_ceiling(self, verdict: Verdict) -> Verdict:
-        state = self._as_told(verdict.state)
-        if state is State.CANNOT_TELL and self._has_ceiling:
+        That is a bore that opened up by more than what lies between the two, or one that never was
+        the stated one.
+        """
+        if self._between is None or verdict.state is State.NOT_STATED_BORE:
+            return True
+        return verdict.state is State.OPENED and verdict.step > self._between
+
+    def _as_told(self, state: State, is_sure: bool) -> State:
+        return state if is_sure else State.CANNOT_TELL
+
+    def _with_ceiling(self, verdict: Verdict, is_sure: bool) -> Verdict:
+        state = self._as_told(verdict.state, is_sure)
+        if state is State.CANNOT_TELL and self._between is not None:
             return replace(verdict, state=state, reason=TWO_LEVELS)
         return verdict
 
@@ -296,7 +308,8 @@ class Watcher:
             if jewel in jewels and jewel.fitted_ns < fitted.since_ns:
                 self._hours_before[jewel] = self._hours_of(jewel)
         self._chatter = Chatter()
-        self._has_ceiling = False
+        self._between = None
+        self._is_sure = True
         self.jewels = jewels
         self._earlier_jet_hours += self.gate.jet_hours
         self._earlier_missed_hours += self.gate.missed_hours

@@ -19,6 +19,7 @@ from borewarden.diagnose.posterior import chance_of_nothing, posterior
 from borewarden.diagnose.signatures import Circumstances
 from borewarden.gate.batch import HEADS, BatchKind
 from borewarden.physics.pump import Intensifier
+from borewarden.watcher.batch_loop import operating_point
 from borewarden.watcher.events import (
     Event,
     Healed,
@@ -44,6 +45,12 @@ SHAPED, GROWN = 2, 5
 LONGER, ALIKE, LONGEST = 1.5, 2.0, 180.0
 AIR_PASSES, AIR_MAKES = 60.0, float(np.log(1.1))  # s; in log area, at most; invented
 LASTS_AT_LOW = 8  # batches that a crank has to show a larger area at low pressure; invented
+ALIKE_AGAIN = 0.12  # of a step, by which batches that show it may differ; invented
+AT_ONCE = 60.0  # s, within which a bore opens up while the jet is on; invented
+MOST_OPENINGS = 0.67  # of those since; invented
+REOPENED = 3  # openings of the jet that have to show the same; invented
+FEWEST_TO_STAY = 10  # batches that show whether the area stays; invented
+LEAST_LEAK = 2e-5  # 1/s, in log area: by so much a shut line looks larger and larger; invented
 LASTS = 80  # batches that the area has to stay smaller, before that is told; invented
 STILL_THERE = 0.75  # of the step, that the newest batch has to show; invented
 SHRUNK = 0.5  # of the smallest step, or of the step: what turns out less is not told; invented
@@ -231,9 +238,10 @@ def _by_now(state: Watching, rows: NDArray[np.void]) -> Step:
 def off_baseline(state: Watching, rows: NDArray[np.void]) -> NDArray[np.float64]:
     """Log area of `rows` over the baseline's, without the steps so far and what pressure makes."""
     expected, reference = state.expected, state.reference
-    operating = np.log(rows["pressure"] / reference.pressure)
+    operating = operating_point(reference, rows["pressure"], rows["rate"])
     off: NDArray[np.float64] = np.log(rows["area"] / reference.area)
-    return off - expected.by_pressure * operating - expected.offset
+    off -= expected.by_pressure * operating + expected.offset
+    return off
 
 
 def _weigh(state: Watching, event: Event, step: Step) -> tuple[Weighed, float]:
@@ -325,8 +333,53 @@ def is_to_last(state: Watching, event: Event, step: Step) -> bool:
     healed = any(abs(step.size - h.size) < SAME_STEP for h in state.past.healed)
     if _heard(event) < LASTS and (step.size < 0.0 or may_be_closed or healed):
         return True
+    if step.size > 0.0 and _heard(event) < LASTS and _may_be_shut(event, step.size):
+        return True
     lasted = (state.running.end_ns - event.onset_ns) / 1e9
     return lasted < min(_may_take(state.past.healed, step.size), np.inf if unknown else LONGEST)
+
+
+def _may_be_shut(event: Event, size: float) -> bool:
+    """Whether what looks larger by `size` may be a shut line that holds its pressure.
+
+    A bore shows the same from opening to opening, or all at once while the jet is on. Shut again, a
+    line holds another pressure, and lets it leak away.
+    """
+    rows, before = event.after, event.before
+    if rows["openings"][-1] == 0:
+        return False
+    alike = np.abs(rows["value"] - size) < ALIKE_AGAIN * size
+    since = (rows["start_ns"][0] - before["end_ns"][-1]) / 1e9 if len(before) else np.inf
+    if since < AT_ONCE and before["openings"][-1] == rows["openings"][-1] and alike[1:].all():
+        return False
+    seen = rows["openings"]
+    slope, sd = _slope_within(rows[alike & (seen == seen[-1])])
+    if slope + 2.0 * sd < LEAST_LEAK:
+        return False
+    slope, sd = _slope_within(rows[alike])
+    if slope > 2.0 * sd:
+        return True
+    return len(np.unique(seen[alike])) < max(REOPENED, MOST_OPENINGS * len(np.unique(seen)))
+
+
+def _slope_within(rows: NDArray[np.void]) -> tuple[float, float]:
+    """How fast the area grows within the openings of the jet, in log area a second, and its sd.
+
+    Least squares with a level for each opening (Draper & Smith 1998, Applied Regression Analysis,
+    1.4); (0, inf) where there are too few `rows`, dtype `RING`.
+    """
+    if len(rows) < FEWEST_TO_STAY:
+        return 0.0, np.inf
+    _, opening = np.unique(rows["openings"], return_inverse=True)
+    many = np.bincount(opening)
+    time = (rows["end_ns"] - rows["end_ns"][0]) / 1e9
+    time = time - (np.bincount(opening, time) / many)[opening]
+    value = rows["value"] - (np.bincount(opening, rows["value"]) / many)[opening]
+    squares, free = float(np.sum(time**2)), len(rows) - len(many) - 1
+    if free < 1 or squares == 0.0:
+        return 0.0, np.inf
+    slope = float(np.sum(time * value)) / squares
+    return slope, float(np.sqrt(np.sum((value - slope * time) ** 2) / free / squares))
 
 
 def _may_take(healed: tuple[Healed, ...], size: float) -> float:
