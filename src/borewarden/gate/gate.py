@@ -25,14 +25,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.base.samples import Samples
+from borewarden.base.samples import Samples, rows
 from borewarden.gate.batch import BATCH, NO_BATCHES
 from borewarden.gate.gate_loop import FIRST_RISE, run_on_bytes
-from borewarden.gate.state import JET, SETTINGS, STATE, GateSettings
+from borewarden.gate.state import GIVEN, JET, STATE, GateSettings
 from borewarden.physics.pump import Displacement
 
 __all__ = ["Gate", "GateSettings"]
 
+PIECE = 4096  # samples whose channels are joined at a time; few enough to stay in the cache
 FEW = 16  # samples in a short block, such as a live machine's
 HOUR = 3600.0  # s
 _PLACE = STATE.fields["jet"][1] + JET.fields["head_seconds"][1]  # type: ignore[index]
@@ -79,8 +80,8 @@ class Gate:
         # Making arrays costs more than the loop itself for the short blocks of a live machine.
         self._state = np.zeros(STATE.itemsize, dtype=np.uint8)
         self._few = np.zeros(FEW * BATCH.itemsize, dtype=np.uint8)
-        self._settings = np.zeros(SETTINGS.itemsize, dtype=np.uint8)
-        self._settings.view(SETTINGS)[0] = settings
+        self._given = np.zeros(GIVEN.itemsize, dtype=np.uint8)
+        self._given.view(GIVEN)[0] = (settings, displacement)
         state = self.state
         state.temperature = settings.default_temperature
         state.open.area = settings.nominal_area
@@ -125,12 +126,23 @@ class Gate:
 
     def learn_many(self, samples: Samples) -> tuple[NDArray[np.int8], NDArray[np.void]]:
         """Take a block of samples in time order; see the class."""
-        phases = np.empty(len(samples.time_ns), dtype=np.int8)
+        count = len(samples.time_ns)
+        if count <= PIECE:
+            return self._learn_piece(samples)
+        pieces = (rows(samples, k, k + PIECE) for k in range(0, count, PIECE))
+        phases, batches = zip(*map(self._learn_piece, pieces), strict=True)
+        return np.concatenate(phases), np.concatenate(batches)
+
+    def _learn_piece(self, samples: Samples) -> tuple[NDArray[np.int8], NDArray[np.void]]:
+        time_ns, *channels = samples
+        phases = np.empty(len(time_ns), dtype=np.int8)
         # no more than one batch closes a sample, however coarse the log
         room = self._few
-        if len(samples.time_ns) <= FEW:
+        if len(time_ns) <= FEW:
             room.fill(0)
         else:
-            room = np.zeros(len(samples.time_ns) * BATCH.itemsize, dtype=np.uint8)
-        closed = run_on_bytes(self._state, self._settings, self.displacement, samples, phases, room)
+            room = np.zeros(len(time_ns) * BATCH.itemsize, dtype=np.uint8)
+        closed = run_on_bytes(
+            self._state, self._given, time_ns, np.concatenate(channels), phases, room
+        )
         return phases, room.view(BATCH)[:closed].copy() if closed else NO_BATCHES
