@@ -152,6 +152,12 @@ class Drift:
         self._far_vars = [self.wander.far_var]  # of the newest values
         self._is_bent = False  # by `bends`
 
+    def fork(self) -> Self:
+        """A copy to go on with: what a line changes, it makes anew."""
+        other = object.__new__(type(self))
+        vars(other).update(vars(self))
+        return other
+
     @property
     def weights(self) -> NDArray[np.float64]:
         """Probability of each of the `wanders` by now."""
@@ -196,7 +202,7 @@ class Drift:
         self._by_curve = self._by_curve - shares * by_curve[:, np.newaxis]
         self._means = self._means + shares * errors[:, np.newaxis]
         self._covariances = self._covariances - shares[:, :, np.newaxis] * gains[:, np.newaxis, :]
-        self.values.append((hours, value, pressure, now))
+        self.values = [*self.values, (hours, value, pressure, now)]
         self.line = self._line()
         self.wander = self._wander(hours, now)
         self._far_vars = [*self._far_vars, self.wander.far_var][-BY_NOW:]
@@ -242,8 +248,9 @@ class Drift:
         """The `weights` of the filters, once each has erred by `errors` about a value."""
         evidence = REMEMBERS * np.log(weights / self._prior)
         evidence -= 0.5 * (errors**2 / variances + np.log(variances))
-        weights = self._prior * np.exp(np.maximum(evidence - np.max(evidence), -MOST_EVIDENCE))
-        return weights / np.sum(weights)
+        evidence -= evidence.max()
+        weights = self._prior * np.exp(np.maximum(evidence, -MOST_EVIDENCE))
+        return weights / weights.sum()
 
     def off(self, hours: float) -> float:
         """How far the area is off the baseline by the newest value."""
@@ -311,14 +318,12 @@ class Drift:
     def _let_pass(self, hours: float) -> None:
         """What comes and goes, so many hours on."""
         sd, time, _, _ = self._wanders.T
-        decay = np.exp(-hours / time)
-        self._means = self._means.copy()
-        self._means[:, WANDER] *= decay
-        self._by_curve = self._by_curve.copy()
-        self._by_curve[:, WANDER] *= decay
-        covariances = self._covariances.copy()
-        covariances[:, WANDER, :] *= decay[:, np.newaxis]
-        covariances[:, :, WANDER] *= decay[:, np.newaxis]
+        left = np.ones_like(self._means)
+        decay = left[:, WANDER]
+        np.exp(-hours / time, out=decay)
+        self._means = self._means * left
+        self._by_curve = self._by_curve * left
+        covariances = self._covariances * left[:, :, np.newaxis] * left[:, np.newaxis, :]
         covariances[:, WANDER, WANDER] += sd**2 * (1.0 - decay**2)
         self._covariances = covariances
 
@@ -351,15 +356,17 @@ class Drift:
         )
         mean = self._weights @ self._means
         # the rate by what each may wander: one that is still has none
-        worth = self._weights * sd**2
-        rate = float(worth @ (1.0 / time) / np.sum(worth)) if np.sum(worth) > 0.0 else 0.0
+        variance = sd**2
+        worth = self._weights * variance
+        total = worth.sum()
+        rate = float(worth @ (1.0 / time) / total) if total > 0.0 else 0.0
         return Wander(
             float(mean[WANDER]),
             rate,
             float(mean[COSINE]),
             float(mean[SINE]),
             near[1],
-            far[1] + float(self._weights @ sd**2),
+            far[1] + float(self._weights @ variance),
             clock,
         )
 

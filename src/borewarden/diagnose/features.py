@@ -11,6 +11,7 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from borewarden.detect.baseline import median
 from borewarden.detect.step import Step
 from borewarden.diagnose.feature_table import (
     AREA,
@@ -90,7 +91,8 @@ class Idle(NamedTuple):
 class Jets(NamedTuple):
     """Batches with the jet on: signals, water, pressure, and how warm a leak would run in each.
 
-    Shapes (n, SIGNALS), (n,) in K, (n,) in Pa, and (n,) from 0 to 1.
+    Shapes (n, SIGNALS), (n,) in K, (n,) in Pa, and (n,) from 0 to 1; that is 0 where no signal
+    shows the heat of a leak.
     """
 
     signals: NDArray[np.float64]
@@ -111,6 +113,7 @@ class Jets(NamedTuple):
 
 
 NO_STRETCHES = np.zeros((0, len(SIGNALS)))
+UNKNOWN = np.full(len(FEATURES), np.nan)
 
 
 class Scatter(NamedTuple):
@@ -236,12 +239,12 @@ def shift_of(
     aliases, and its torque holds friction.
     """
     before, after = compared.before, compared.after
-    seen, sd, usual = (np.full(len(FEATURES), np.nan) for _ in FeatureShift._fields)
+    seen, sd, usual = (UNKNOWN.copy() for _ in FeatureShift._fields)
     if len(jets.warm) and len(before) > 1:
         seen, sd, usual = _signals_differ(compared, jets, working, is_intensifier, sound)
         if holds_pressure and compared.course is not Course.LOW_PRESSURE:
             was, now = np.log(before["pressure"]), np.log(after["pressure"])
-            now = now[np.abs(now - np.median(was)) < ANOTHER_RECIPE]
+            now = now[np.abs(now - median(was)) < ANOTHER_RECIPE]
             seen[PRESSURE], sd[PRESSURE] = _difference(was, now)
     if compared.course is not Course.GRADUAL or not compared.onset_ns or len(after):
         seen[AREA], sd[AREA] = step.size, step.size_sd  # else no steady jet has shown it since
@@ -272,10 +275,11 @@ def stretch_of(rows: NDArray[np.void], working: float, is_intensifier: bool) -> 
     """What the signals show over some `rows` of dtype `RING`, shape (1, SIGNALS)."""
     jets = _jets_of(rows, working)
     signals = _comparable(jets, working, is_intensifier)
-    shown = [known_mean(signals[:, k]) for k in range(len(SIGNALS))]
-    for k in HEATED_SIGNALS:
-        shown[k] = known_mean(signals[jets.late, k])
-    return np.array([shown])
+    shown = np.full((1, len(SIGNALS)), np.nan)
+    for k in _measured(signals):
+        part = signals[jets.late] if k in HEATED_SIGNALS else signals
+        shown[0, k] = known_mean(part[:, k])
+    return shown
 
 
 def _wandered(sound: Sound, was: NDArray[np.float64], course: Course) -> NDArray[np.float64]:
@@ -327,10 +331,21 @@ def _alias(before: NDArray[np.float64], after: NDArray[np.float64]) -> float:
 def _comparable(jets: Jets, working: float, is_intensifier: bool) -> NDArray[np.float64]:
     """Signals that a sound machine shows alike with any water, at any pressure: (n, SIGNALS)."""
     signals = jets.signals.copy()
-    signals[:, list(HEATED_SIGNALS)] += FOLLOWS_WATER * jets.temperature[:, None]
-    if not is_intensifier:
-        signals[:, SIGNAL_OF[LOAD]] -= np.log(_over_torque(jets, working, TORQUE_AT_NOTHING))
+    for signal in _measured(signals):
+        if signal in HEATED_SIGNALS:
+            signals[:, signal] += FOLLOWS_WATER * jets.temperature
+        elif signal == SIGNAL_OF[LOAD] and not is_intensifier:
+            signals[:, signal] -= np.log(_over_torque(jets, working, TORQUE_AT_NOTHING))
     return signals
+
+
+def _measured(signals: NDArray[np.float64]) -> list[int]:
+    """Which of the `signals`, shape (n, SIGNALS), are known of any batch: most machines lack some.
+
+    What isn't measured costs nothing.
+    """
+    measured: list[int] = np.flatnonzero(np.isfinite(signals).any(axis=0)).tolist()
+    return measured
 
 
 def _over_torque(jets: Jets, working: float, share: float) -> NDArray[np.float64]:
@@ -351,49 +366,59 @@ def _signals_differ(
     sound: Sound,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """`FeatureShift` of the features that further channels show; NaN of the others."""
-    seen, sd, usual = (np.full(len(FEATURES), np.nan) for _ in FeatureShift._fields)
+    seen, sd, usual = (UNKNOWN.copy() for _ in FeatureShift._fields)
     at_low = compared.course is Course.LOW_PRESSURE
     first = _jets_of(compared.before, working)
     was, now = (_comparable(part, working, is_intensifier) for part in (first, jets))
     steady = now if at_low else now[: len(compared.after)]
-    late = jets.late
-    as_late = first.warm >= np.min(jets.warm[late])
-    unsure = dict.fromkeys(
-        SLUGGISH,
-        FOLLOWS_UNSURE * (known_mean(jets.temperature[late]) - known_mean(first.temperature)),
-    )
-    if not is_intensifier:
-        high, mean = TORQUE_AT_NOTHING + TORQUE_UNSURE, TORQUE_AT_NOTHING
-        less, more = (
-            known_mean(
-                np.log(_over_torque(part, working, high) / _over_torque(part, working, mean))
-            )
-            for part in (first, jets)
-        )
-        unsure[LOAD] = more - less
+    measured = set(_measured(was)).intersection(_measured(now))
+    shown = {
+        feature: signal
+        for feature, signal in SIGNAL_OF.items()
+        if signal in measured and (feature in AT_ANY_PRESSURE or not at_low)
+    }
     means = np.full(len(SIGNALS), np.nan)
-    for feature, signal in SIGNAL_OF.items():
-        if at_low and feature not in AT_ANY_PRESSURE:
-            continue
+    for feature, signal in shown.items():
         before, after = was[:, signal], steady[:, signal]
-        sluggish = feature in SLUGGISH
+        sluggish, unsure = feature in SLUGGISH, 0.0
         if sluggish:
+            late = jets.late
+            as_late = before[first.warm >= np.min(jets.warm[late])]
             after = now[late, signal]
-            before = before[as_late] if np.isfinite(before[as_late]).any() else before
+            before = as_late if np.isfinite(as_late).any() else before
+            warmer = known_mean(jets.temperature[late]) - known_mean(first.temperature)
+            unsure = FOLLOWS_UNSURE * warmer
+        elif feature == LOAD and not is_intensifier:
+            less, more = (_unsure_of_torque(part, working) for part in (first, jets))
+            unsure = more - less
         seen[feature], sd[feature] = _difference(before, after, sluggish)
-        sd[feature] = math.hypot(sd[feature], unsure.get(feature, 0.0))
+        sd[feature] = math.hypot(sd[feature], unsure)
         means[signal] = known_mean(before)
         if sluggish and seen[feature] < 0.0:
             seen[feature] = 0.0  # less pressure warms less; no fault makes anything colder
-    wandered = _wandered(sound, means, compared.course)
-    for feature, signal in SIGNAL_OF.items():
-        if feature not in (SCATTER, RIPPLE) and np.isfinite(seen[feature]):
+    by_itself = {
+        feature: signal
+        for feature, signal in shown.items()
+        if feature not in (SCATTER, RIPPLE) and math.isfinite(seen[feature])
+    }
+    if by_itself:
+        wandered = _wandered(sound, means, compared.course)
+        for feature, signal in by_itself.items():
             usual[feature] = wandered[signal]
             sd[feature] = math.hypot(sd[feature], usual[feature])
     for feature in (SCATTER, RIPPLE):
         if seen[feature] < 0.0:  # faults make strokes uneven; quieter ones say nothing
             seen[feature] = np.nan
     return seen, sd, usual
+
+
+def _unsure_of_torque(jets: Jets, working: float) -> float:
+    """What a standard deviation of `TORQUE_AT_NOTHING` makes of the load, ln."""
+    more, mean = (
+        _over_torque(jets, working, share)
+        for share in (TORQUE_AT_NOTHING + TORQUE_UNSURE, TORQUE_AT_NOTHING)
+    )
+    return known_mean(np.log(more / mean))
 
 
 def _idle_differs(
@@ -474,19 +499,22 @@ def warmed(
 
     And the share of a leak's heat that those which tell it should show, of what it makes at the
     `working` pressure, Pa: it comes with the jet, and goes in the pauses. Low pressure counts too,
-    since a leak may allow no other.
+    since a leak may allow no other. All of it where no signal shows heat.
     """
     low = before_and_since(compared, idle[BatchKind.LOW])[1] if compared.onset_ns else ()
-    spans = [(batch.start_ns, batch.end_ns, batch.time) for batch in low]
     signals = np.array([batch.signals for batch in low]).reshape(-1, len(SIGNALS))
     temperature = np.array([batch.temperature for batch in low])
     pressure = np.array([batch.pressure for batch in low])
     if compared.course is not Course.LOW_PRESSURE:
         after = compared.after
-        spans = [*_spans(after), *spans]
         signals = np.concatenate([after["signals"], signals])
         temperature = np.concatenate([after["temperature"], temperature])
         pressure = np.concatenate([after["pressure"], pressure])
+    if not _shows_heat(signals):
+        return Jets(signals, temperature, pressure, np.zeros(len(signals))), 1.0
+    spans = [(batch.start_ns, batch.end_ns, batch.time) for batch in low]
+    if compared.course is not Course.LOW_PRESSURE:
+        spans = [*_spans(compared.after), *spans]
     warm = _warm(spans, compared.onset_ns) * np.minimum(pressure / working, 1.0)
     jets = Jets(signals, temperature, pressure, warm)
     if compared.course is Course.GRADUAL or not spans:
@@ -496,8 +524,15 @@ def warmed(
 
 def _jets_of(rows: NDArray[np.void], working: float) -> Jets:
     """Those of `rows` of dtype `RING`; what was before them counts as a pause."""
-    warm = _warm(_spans(rows), 0) * np.minimum(rows["pressure"] / working, 1.0)
+    warm = np.zeros(len(rows))
+    if _shows_heat(rows["signals"]):
+        warm = _warm(_spans(rows), 0) * np.minimum(rows["pressure"] / working, 1.0)
     return Jets(rows["signals"], rows["temperature"], rows["pressure"], warm)
+
+
+def _shows_heat(signals: NDArray[np.float64]) -> bool:
+    """Whether any of the `signals`, shape (n, SIGNALS), is warmed by a leak."""
+    return not set(_measured(signals)).isdisjoint(HEATED_SIGNALS)
 
 
 _Span: TypeAlias = tuple[int, int, float]  # start and end, ns, and s of jet between them
