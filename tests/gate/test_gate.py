@@ -245,11 +245,11 @@ def test_compiled_loop_is_the_python_it_was_written_in(
     monkeypatch.setattr(
         gate_module,
         "run_on_bytes",
-        lambda state, given, time_ns, channels, phases, room: gate_loop.run_gate.py_func(
+        lambda state, given, samples, phases, room: gate_loop.run_gate.py_func(
             state.view(STATE).view(np.recarray),
             given.view(GIVEN).view(np.recarray)[0].settings,
             intensifier.displacement,
-            Samples(time_ns, *channels.reshape(-1, len(time_ns))),
+            samples,
             phases,
             room.view(BATCH).view(np.recarray),
         ),

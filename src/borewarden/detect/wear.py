@@ -140,6 +140,8 @@ class Drift:
         scales[:, [COSINE, SINE]] = daily[:, np.newaxis]
         scales[:, WANDER] = sd
         self._covariances = scales[:, :, np.newaxis] ** 2 * np.eye(6)
+        self._lasts = np.full((len(wanders), 6), np.inf)  # time constant of each of the means, h
+        self._lasts[:, WANDER] = wanders[:, 1]
         # what one unit of curvature would do to the means, and what is known of it
         self._by_curve = np.zeros((len(wanders), 6))
         self._curve_information = np.full(len(wanders), CURVE_SD**-2)
@@ -250,7 +252,8 @@ class Drift:
         evidence -= 0.5 * (errors**2 / variances + np.log(variances))
         evidence -= evidence.max()
         weights = self._prior * np.exp(np.maximum(evidence, -MOST_EVIDENCE))
-        return weights / weights.sum()
+        weights /= weights.sum()
+        return weights
 
     def off(self, hours: float) -> float:
         """How far the area is off the baseline by the newest value."""
@@ -317,10 +320,8 @@ class Drift:
 
     def _let_pass(self, hours: float) -> None:
         """What comes and goes, so many hours on."""
-        sd, time, _, _ = self._wanders.T
-        left = np.ones_like(self._means)
-        decay = left[:, WANDER]
-        np.exp(-hours / time, out=decay)
+        left = np.exp(-hours / self._lasts)
+        sd, decay = self._wanders[:, 0], left[:, WANDER]
         self._means = self._means * left
         self._by_curve = self._by_curve * left
         covariances = self._covariances * left[:, :, np.newaxis] * left[:, np.newaxis, :]

@@ -11,7 +11,7 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.detect.baseline import median
+from borewarden.detect.baseline import mean, median
 from borewarden.detect.step import Step
 from borewarden.diagnose.feature_table import (
     AREA,
@@ -92,13 +92,15 @@ class Jets(NamedTuple):
     """Batches with the jet on: signals, water, pressure, and how warm a leak would run in each.
 
     Shapes (n, SIGNALS), (n,) in K, (n,) in Pa, and (n,) from 0 to 1; that is 0 where no signal
-    shows the heat of a leak.
+    shows the heat of a leak. `measured` are the signals that are known of any batch: most machines
+    lack some, and what isn't measured costs nothing.
     """
 
     signals: NDArray[np.float64]
     temperature: NDArray[np.float64]
     pressure: NDArray[np.float64]
     warm: NDArray[np.float64]
+    measured: frozenset[int]
 
     @property
     def late(self) -> NDArray[np.bool_]:
@@ -146,8 +148,8 @@ def scatter_of(stretches: NDArray[np.float64], earlier: Scatter = NO_SCATTER) ->
     """
     known = np.isfinite(stretches)
     count = np.sum(known, axis=0, dtype=np.float64)
-    mean = np.sum(np.where(known, stretches, 0.0), axis=0) / np.maximum(count, 1.0)
-    squares = np.sum(np.where(known, stretches - mean, 0.0) ** 2, axis=0)
+    middle = np.sum(np.where(known, stretches, 0.0), axis=0) / np.maximum(count, 1.0)
+    squares = np.sum(np.where(known, stretches - middle, 0.0) ** 2, axis=0)
     before = np.minimum(earlier.rests_on, EARLIER_WORTH)
     total = count + before
     return Scatter((squares + before * earlier.variance) / np.maximum(total, 1.0), total)
@@ -276,7 +278,7 @@ def stretch_of(rows: NDArray[np.void], working: float, is_intensifier: bool) -> 
     jets = _jets_of(rows, working)
     signals = _comparable(jets, working, is_intensifier)
     shown = np.full((1, len(SIGNALS)), np.nan)
-    for k in _measured(signals):
+    for k in jets.measured:
         part = signals[jets.late] if k in HEATED_SIGNALS else signals
         shown[0, k] = known_mean(part[:, k])
     return shown
@@ -331,7 +333,7 @@ def _alias(before: NDArray[np.float64], after: NDArray[np.float64]) -> float:
 def _comparable(jets: Jets, working: float, is_intensifier: bool) -> NDArray[np.float64]:
     """Signals that a sound machine shows alike with any water, at any pressure: (n, SIGNALS)."""
     signals = jets.signals.copy()
-    for signal in _measured(signals):
+    for signal in jets.measured:
         if signal in HEATED_SIGNALS:
             signals[:, signal] += FOLLOWS_WATER * jets.temperature
         elif signal == SIGNAL_OF[LOAD] and not is_intensifier:
@@ -339,13 +341,9 @@ def _comparable(jets: Jets, working: float, is_intensifier: bool) -> NDArray[np.
     return signals
 
 
-def _measured(signals: NDArray[np.float64]) -> list[int]:
-    """Which of the `signals`, shape (n, SIGNALS), are known of any batch: most machines lack some.
-
-    What isn't measured costs nothing.
-    """
-    measured: list[int] = np.flatnonzero(np.isfinite(signals).any(axis=0)).tolist()
-    return measured
+def _measured(signals: NDArray[np.float64]) -> frozenset[int]:
+    """Which of the `signals`, shape (n, SIGNALS), are known of any batch."""
+    return frozenset(np.flatnonzero(np.isfinite(signals).any(axis=0)).tolist())
 
 
 def _over_torque(jets: Jets, working: float, share: float) -> NDArray[np.float64]:
@@ -371,7 +369,7 @@ def _signals_differ(
     first = _jets_of(compared.before, working)
     was, now = (_comparable(part, working, is_intensifier) for part in (first, jets))
     steady = now if at_low else now[: len(compared.after)]
-    measured = set(_measured(was)).intersection(_measured(now))
+    measured = first.measured & jets.measured
     shown = {
         feature: signal
         for feature, signal in SIGNAL_OF.items()
@@ -414,19 +412,17 @@ def _signals_differ(
 
 def _unsure_of_torque(jets: Jets, working: float) -> float:
     """What a standard deviation of `TORQUE_AT_NOTHING` makes of the load, ln."""
-    more, mean = (
+    more, usual = (
         _over_torque(jets, working, share)
         for share in (TORQUE_AT_NOTHING + TORQUE_UNSURE, TORQUE_AT_NOTHING)
     )
-    return known_mean(np.log(more / mean))
+    return known_mean(np.log(more / usual))
 
 
 def _idle_differs(
     old: Sequence[IdleBatch], new: Sequence[IdleBatch], kind: BatchKind, area: float, working: float
 ) -> tuple[float, float]:
-    before, after = (
-        np.array([_idle_value(b, kind, area, working) for b in part]) for part in (old, new)
-    )
+    before, after = (_idle_values(part, kind, area, working) for part in (old, new))
     seen, sd = _difference(before, after)
     if kind is BatchKind.STOPPED:
         return seen, sd
@@ -454,7 +450,7 @@ def before_and_since(
 def known_mean(values: NDArray[np.float64]) -> float:
     """Mean of what is known of `values`; NaN if nothing is."""
     known = values[np.isfinite(values)]
-    return _mean(known) if len(known) else float("nan")
+    return mean(known) if len(known) else float("nan")
 
 
 def known_spread(values: NDArray[np.float64]) -> float:
@@ -462,11 +458,7 @@ def known_spread(values: NDArray[np.float64]) -> float:
     return _spread(values[np.isfinite(values)])
 
 
-# The next two are as numpy's own to the last bit, which take several times as long for few values.
-def _mean(values: NDArray[np.float64]) -> float:
-    return float(np.add.reduce(values) / len(values))
-
-
+# As numpy's own to the last bit, which takes several times as long for few values.
 def _spread(values: NDArray[np.float64]) -> float:
     if len(values) < 2:
         return 0.0
@@ -489,7 +481,7 @@ def _difference(
         spread = max(spread, _spread(after))
     # neighbours resemble each other: half as many count
     sd = spread * (2.0 / len(before) + 2.0 / len(after)) ** 0.5
-    return _mean(after) - _mean(before), sd
+    return mean(after) - mean(before), sd
 
 
 def warmed(
@@ -510,13 +502,14 @@ def warmed(
         signals = np.concatenate([after["signals"], signals])
         temperature = np.concatenate([after["temperature"], temperature])
         pressure = np.concatenate([after["pressure"], pressure])
-    if not _shows_heat(signals):
-        return Jets(signals, temperature, pressure, np.zeros(len(signals))), 1.0
+    measured = _measured(signals)
+    if measured.isdisjoint(HEATED_SIGNALS):
+        return Jets(signals, temperature, pressure, np.zeros(len(signals)), measured), 1.0
     spans = [(batch.start_ns, batch.end_ns, batch.time) for batch in low]
     if compared.course is not Course.LOW_PRESSURE:
         spans = [*_spans(compared.after), *spans]
     warm = _warm(spans, compared.onset_ns) * np.minimum(pressure / working, 1.0)
-    jets = Jets(signals, temperature, pressure, warm)
+    jets = Jets(signals, temperature, pressure, warm, measured)
     if compared.course is Course.GRADUAL or not spans:
         return jets, 1.0
     return jets, float(np.mean(np.sort(jets.warm)[-HOTTEST:]))
@@ -524,15 +517,10 @@ def warmed(
 
 def _jets_of(rows: NDArray[np.void], working: float) -> Jets:
     """Those of `rows` of dtype `RING`; what was before them counts as a pause."""
-    warm = np.zeros(len(rows))
-    if _shows_heat(rows["signals"]):
+    warm, measured = np.zeros(len(rows)), _measured(rows["signals"])
+    if not measured.isdisjoint(HEATED_SIGNALS):
         warm = _warm(_spans(rows), 0) * np.minimum(rows["pressure"] / working, 1.0)
-    return Jets(rows["signals"], rows["temperature"], rows["pressure"], warm)
-
-
-def _shows_heat(signals: NDArray[np.float64]) -> bool:
-    """Whether any of the `signals`, shape (n, SIGNALS), is warmed by a leak."""
-    return not set(_measured(signals)).isdisjoint(HEATED_SIGNALS)
+    return Jets(rows["signals"], rows["temperature"], rows["pressure"], warm, measured)
 
 
 _Span: TypeAlias = tuple[int, int, float]  # start and end, ns, and s of jet between them
@@ -560,10 +548,14 @@ def timing_sd(batches: Sequence[IdleBatch], one: float) -> float:
     return float(max(squares, one**2) ** 0.5 / len(batches))
 
 
-def _idle_value(batch: IdleBatch, kind: BatchKind, area: float, working: float) -> float:
+def _idle_values(
+    batches: Sequence[IdleBatch], kind: BatchKind, area: float, working: float
+) -> NDArray[np.float64]:
     if kind is BatchKind.LOW:
-        return math.log(batch.area / area)
-    return batch.area / area if kind is BatchKind.DEAD_HEAD else batch.pressure / working
+        return np.array([math.log(batch.area / area) for batch in batches])
+    if kind is BatchKind.DEAD_HEAD:
+        return np.array([batch.area for batch in batches]) / area
+    return np.array([batch.pressure for batch in batches]) / working
 
 
 def falls_in_a_stop(rows: NDArray[np.void], first: int) -> bool:

@@ -25,15 +25,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.base.samples import Samples, rows
+from borewarden.base.samples import Samples
 from borewarden.gate.batch import BATCH, NO_BATCHES
-from borewarden.gate.gate_loop import FIRST_RISE, run_on_bytes
+from borewarden.gate.gate_loop import FIRST_RISE, run_on_bytes, run_on_few
 from borewarden.gate.state import GIVEN, JET, STATE, GateSettings
 from borewarden.physics.pump import Displacement
 
 __all__ = ["Gate", "GateSettings"]
 
-PIECE = 4096  # samples whose channels are joined at a time; few enough to stay in the cache
 FEW = 16  # samples in a short block, such as a live machine's
 HOUR = 3600.0  # s
 _PLACE = STATE.fields["jet"][1] + JET.fields["head_seconds"][1]  # type: ignore[index]
@@ -126,23 +125,15 @@ class Gate:
 
     def learn_many(self, samples: Samples) -> tuple[NDArray[np.int8], NDArray[np.void]]:
         """Take a block of samples in time order; see the class."""
-        count = len(samples.time_ns)
-        if count <= PIECE:
-            return self._learn_piece(samples)
-        pieces = (rows(samples, k, k + PIECE) for k in range(0, count, PIECE))
-        phases, batches = zip(*map(self._learn_piece, pieces), strict=True)
-        return np.concatenate(phases), np.concatenate(batches)
-
-    def _learn_piece(self, samples: Samples) -> tuple[NDArray[np.int8], NDArray[np.void]]:
         time_ns, *channels = samples
         phases = np.empty(len(time_ns), dtype=np.int8)
+        state, given = self._state, self._given
         # no more than one batch closes a sample, however coarse the log
-        room = self._few
         if len(time_ns) <= FEW:
+            room = self._few
             room.fill(0)
+            closed = run_on_few(state, given, time_ns, np.concatenate(channels), phases, room)
         else:
             room = np.zeros(len(time_ns) * BATCH.itemsize, dtype=np.uint8)
-        closed = run_on_bytes(
-            self._state, self._given, time_ns, np.concatenate(channels), phases, room
-        )
+            closed = run_on_bytes(state, given, samples, phases, room)
         return phases, room.view(BATCH)[:closed].copy() if closed else NO_BATCHES

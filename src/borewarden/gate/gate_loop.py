@@ -1215,14 +1215,13 @@ def _columns(time_ns: NDArray[np.int64], channels: NDArray[np.float64]) -> Sampl
 def run_on_bytes(
     state: NDArray[np.uint8],
     given: NDArray[np.uint8],
-    time_ns: NDArray[np.int64],
-    channels: NDArray[np.float64],
+    samples: Samples,
     phases: NDArray[np.int8],
     room: NDArray[np.uint8],
 ) -> int:
-    """`run_gate` on the bytes of records of `STATE`, `GIVEN` and `BATCH`, and on joined `channels`.
+    """`run_gate` on the bytes of records of `STATE`, `GIVEN` and `BATCH`.
 
-    Few arrays of plain numbers reach compiled code at a fraction of what records or many cost.
+    Plain bytes reach compiled code at a fraction of what records or many numbers cost.
     """
     now: Any = given.view(GIVEN)[0]
     d = now.displacement
@@ -1230,8 +1229,22 @@ def run_on_bytes(
         state.view(STATE),
         now.settings,
         Displacement(d.swept_volume, d.dead_volume, d.volumetric_efficiency),
-        _columns(time_ns, channels),
+        samples,
         phases,
         room.view(BATCH),
     )
+    return closed
+
+
+@compiled
+def run_on_few(
+    state: NDArray[np.uint8],
+    given: NDArray[np.uint8],
+    time_ns: NDArray[np.int64],
+    channels: NDArray[np.float64],
+    phases: NDArray[np.int8],
+    room: NDArray[np.uint8],
+) -> int:
+    """`run_on_bytes` on `channels` joined to one array: for a few samples, many cost far more."""
+    closed: int = run_on_bytes(state, given, _columns(time_ns, channels), phases, room)
     return closed

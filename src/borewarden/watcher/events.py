@@ -109,7 +109,7 @@ class _Happened:
     idle_batches: int = 0
     weighed: Weighed | None = None
 
-    @cached_property
+    @property
     def sound_wear(self) -> Drift:
         """The wear line without what this event made of it."""
         return self.wear_then.before_a_bend()
@@ -130,7 +130,7 @@ class StepEvent(_Happened):
     ramp: float = 0.0  # log likelihood ratio of a change over minutes over one at once
     largest: float = 0.0  # size of the step up when it was largest, in log area
 
-    @cached_property
+    @property
     def sound_wear(self) -> Drift:
         """The wear line as it was: what comes at once is not in it yet."""
         return self.wear_then

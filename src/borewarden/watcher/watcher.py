@@ -28,14 +28,13 @@ from borewarden.watcher.heads_watch import HeadsWatch, watch_of
 from borewarden.watcher.known import Known
 from borewarden.watcher.one_head import OneHeadWatch
 from borewarden.watcher.settings import WatchSettings
-from borewarden.watcher.verdict import STATES, State, Verdict
+from borewarden.watcher.verdict import FIRST_LEARNED, STATES, State, Verdict
 
 CANNOT_TELL = STATES.index(State.CANNOT_TELL)
 SURE_ENOUGH = (STATES.index(State.OPENED), STATES.index(State.NOT_STATED_BORE))
 NEVER = np.iinfo(np.int64).max
 AT_CEILING = 1.0125  # of its area: half way to the nearest level of a jet; invented
 FEW_AT_CEILING = 0.1  # of the first batches, which do no harm; invented
-FIRST_LEARNED = (State.LEARNING, State.SOUND)  # is no news
 NO_ROWS = np.zeros(0, dtype=RING)
 TWO_LEVELS = (
     "at one speed of the crank the pressure goes to and fro between two levels, and which of them "
