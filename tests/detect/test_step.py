@@ -18,12 +18,12 @@ from borewarden.detect.step import (
     TWO,
     TWO_APART,
     WINDOW,
-    at_one_pressure,
     average_run_length,
     clip,
     locate_step,
     newest,
     overshoot_factor,
+    put_at_one_pressure,
     threshold,
     weigh,
 )
@@ -236,10 +236,9 @@ def test_what_pressure_does_comes_off_a_step_and_leaves_it_less_sure(x: float) -
     variance = sigma**2 / 2.0 + level_sd**2 + 2.0 * x * covariance + (x * slope_sd) ** 2
     assert up == pytest.approx(0.5 * mean**2 / variance)
     assert down == 0.0
-    same = at_one_pressure(ring, slope)
-    assert same["value"] == pytest.approx([0.07 - slope * x, 0.08 - slope * x])
-    assert not np.any(same["operating"])
-    assert ring["value"][0] == 0.07  # a copy
+    put_at_one_pressure(ring, slope)
+    assert ring["value"] == pytest.approx([0.07 - slope * x, 0.08 - slope * x])
+    assert not np.any(ring["operating"])
 
 
 def test_one_batch_alone_says_nothing() -> None:

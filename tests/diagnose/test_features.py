@@ -251,15 +251,21 @@ def test_with_an_onset_each_batch_is_on_its_side_once() -> None:
 
 
 def test_heat_comes_with_the_jet_and_goes_in_the_pauses() -> None:
-    after = rows(1, ONSET, time=HEAT_TIME)
+    after = rows(1, ONSET, time=HEAT_TIME, weep_rise=1.0)
     what = Comparison(Course.STEP, ONSET, rows(10, ONSET - 400 * SECOND), after)
     assert warmed(what, NOTHING, WORKING)[1] == pytest.approx(1.0 - math.exp(-1.0))
-    late = rows(1, ONSET + int(HEAT_TIME) * SECOND, time=HEAT_TIME)
+    late = rows(1, ONSET + int(HEAT_TIME) * SECOND, time=HEAT_TIME, weep_rise=1.0)
     late["start_ns"] = ONSET + int(HEAT_TIME) * SECOND
     what = Comparison(Course.STEP, ONSET, what.before, late)
     assert warmed(what, NOTHING, WORKING)[1] == pytest.approx(
         1.0 - math.exp(-1.0)
     )  # nothing to lose yet
+
+
+def test_where_nothing_shows_heat_none_is_waited_for() -> None:
+    what = Comparison(Course.STEP, ONSET, rows(10, ONSET - 400 * SECOND), rows(1, ONSET))
+    jets, share = warmed(what, NOTHING, WORKING)
+    assert (jets.warm.tolist(), share) == ([0.0], 1.0)
 
 
 def test_what_goes_gradually_has_warmed_through() -> None:

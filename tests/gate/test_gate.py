@@ -14,7 +14,7 @@ from borewarden.gate import gate as gate_module
 from borewarden.gate import gate_loop
 from borewarden.gate.batch import BATCH, SIGNALS, BatchKind, Phase
 from borewarden.gate.gate import Gate
-from borewarden.gate.state import SETTINGS, STATE
+from borewarden.gate.state import GIVEN, STATE
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import DirectDrive, Displacement, Intensifier, event_rate
 from steady import gate_settings, steady_samples
@@ -245,10 +245,10 @@ def test_compiled_loop_is_the_python_it_was_written_in(
     monkeypatch.setattr(
         gate_module,
         "run_on_bytes",
-        lambda state, settings, displacement, samples, phases, room: gate_loop.run_gate.py_func(
+        lambda state, given, samples, phases, room: gate_loop.run_gate.py_func(
             state.view(STATE).view(np.recarray),
-            settings.view(SETTINGS).view(np.recarray)[0],
-            displacement,
+            given.view(GIVEN).view(np.recarray)[0].settings,
+            intensifier.displacement,
             samples,
             phases,
             room.view(BATCH).view(np.recarray),

@@ -94,7 +94,7 @@ def event_of(phase: Phase, state: Watching, sign: float = 1.0) -> Event | None:
         "sign": sign,
         "before": state.first_rows,
         "after": state.first_rows[-6:].copy(),
-        "sound_wear": state.wear,
+        "wear_then": state.wear,
         "batches": 40,
     }
     step = Step(0, 0.1 * sign, 0.005)

@@ -33,6 +33,11 @@ def median(values: NDArray[np.float64]) -> float:
     return float(0.5 * (ordered[(n - 1) // 2] + ordered[n // 2]))
 
 
+def mean(values: NDArray[np.float64]) -> float:
+    """As numpy's to the last bit, which takes three times as long for few values."""
+    return float(np.add.reduce(values) / len(values))
+
+
 def robust_noise(values: NDArray[np.float64], resolution: NDArray[np.float64]) -> Noise:
     """Long-run noise scale of batch `values`, shape (n,), n >= 3, beside their `resolution`, (n,).
 
@@ -47,15 +52,15 @@ def robust_noise(values: NDArray[np.float64], resolution: NDArray[np.float64]) -
     centred = values - median(values)
     lumps = median(resolution)
     reach = 4.0 * max(MAD_TO_SIGMA * median(np.abs(centred)), lumps, 1e-12)
-    kept = np.clip(centred, -reach, reach)
-    kept = kept - np.mean(kept)
-    variance = float(np.sum(kept**2)) / (len(kept) - 1)
+    kept = np.minimum(np.maximum(centred, -reach), reach)  # as `np.clip`, which takes longer
+    kept = kept - mean(kept)
+    variance = float((kept**2).sum()) / (len(kept) - 1)
     r = 0.0
     if variance > 0.0:
-        r = float(np.mean(kept[1:] * kept[:-1])) / variance - len(values) ** -0.5
+        r = mean(kept[1:] * kept[:-1]) / variance - len(values) ** -0.5
     r = min(max(r, 0.0), 0.8)
     inflation = (1.0 + r) / (1.0 - r)
-    beside = max(variance - float(np.mean(resolution**2)), 0.0)
+    beside = max(variance - mean(resolution**2), 0.0)
     return Noise((beside * inflation) ** 0.5, len(values) / inflation, r)
 
 

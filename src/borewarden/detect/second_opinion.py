@@ -65,9 +65,10 @@ class SecondOpinion:
         Each is its log area ratio over its noise, its end (ns), and whether the watcher tells of a
         change by then.
         """
+        test = self._test
         for value, end_ns, told in batches:
-            self._test.update(value)
-            if self._test.drift_detected:
+            test.update(value)
+            if test.drift_detected:
                 self._since_ns = end_ns if self._since_ns is None else self._since_ns
                 self._sum, self._count = 0.0, 0
             elif self._since_ns is not None:

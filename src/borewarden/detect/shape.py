@@ -24,6 +24,7 @@ FEWEST = 3  # batches after the onset that have a shape
 # 1/h of jet, at which the log area may grow or shrink: over some days, or within an hour; invented
 PACES = np.geomspace(0.001, 0.128, 8)
 BENDS = 40  # newest values of the wear line at which a slow line may have begun; invented
+LOOKED_AT = 2 * BENDS  # newest values
 GROWS_FOR = np.array([0.5, 1.0, 2.0, 4.0, np.inf])  # h of jet; invented
 FEWEST_OF_A_LINE = 3  # values
 
@@ -115,15 +116,17 @@ def pace_evidence(
     """
     if len(values) < FEWEST_OF_A_LINE:
         return np.zeros(len(PACES))
-    hours, values = hours[-2 * BENDS :], sign * values[-2 * BENDS :]
+    hours, values = hours[-LOOKED_AT:], sign * values[-LOOKED_AT:]
     begins = np.concatenate([[0.0], hours])[-BENDS - 1 : -1, None, None]
-    come = np.clip(hours - begins, 0.0, GROWS_FOR[:, None])  # (begins, lengths, values), h
-    come -= np.mean(come, axis=2, keepdims=True)
+    # (begins, lengths, values), h
+    come = np.minimum(np.maximum(hours - begins, 0.0), GROWS_FOR[:, None])
+    come -= come.mean(axis=2, keepdims=True)
     # half the squares of what a line of each pace leaves, less those of a level
     gained = PACES * (come @ values)[..., None]
-    gained -= 0.5 * PACES**2 * np.sum(come * come, axis=2)[..., None]
-    gained = NEIGHBOURS / sd**2 * np.max(gained, axis=(0, 1))
-    evidence: NDArray[np.float64] = np.maximum(gained - np.max(gained), -MOST)
+    come *= come
+    gained -= 0.5 * PACES**2 * come.sum(axis=2)[..., None]
+    gained = NEIGHBOURS / sd**2 * gained.max(axis=(0, 1))
+    evidence: NDArray[np.float64] = np.maximum(gained - gained.max(), -MOST)
     return evidence
 
 

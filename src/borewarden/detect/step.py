@@ -193,17 +193,16 @@ def weigh(
 
 
 def newest(ring: NDArray[np.void], count: int, window: int = WINDOW) -> NDArray[np.void]:
-    """The newest `window` batches in `ring` in order of time, oldest first."""
+    """The newest `window` batches in `ring` in order of time, oldest first; a copy."""
     order = np.arange(max(count - min(len(ring), window), 0), count) % len(ring)
-    return np.take(ring, order)  # several times as fast as an index
+    return ring.take(order)  # several times as fast as an index, or as a plain copy
 
 
-def at_one_pressure(rows: NDArray[np.void], by_pressure: float) -> NDArray[np.void]:
-    """A copy of `rows` with each value as it would be at the pressure of the baseline."""
-    rows = rows.copy()
-    rows["value"] -= by_pressure * rows["operating"]
-    rows["operating"] = 0.0
-    return rows
+def put_at_one_pressure(rows: NDArray[np.void], by_pressure: float) -> None:
+    """Make each value of `rows` what it would be at the pressure of the baseline."""
+    value, operating = rows["value"], rows["operating"]
+    value -= by_pressure * operating
+    operating.fill(0.0)
 
 
 class Step(NamedTuple):
@@ -224,29 +223,33 @@ def locate_step(batches: NDArray[np.void], sigma: float, sign: float) -> Step:
     """
     if len(batches) == 0:
         raise ValueError("no batches to locate a step in")
-    time = batches["time"][::-1]
-    total = np.cumsum(batches["value"][::-1] * time)
-    shared = np.concatenate([[0.0], batches["shared"][::-1][:-1]])
+    # the newest first
+    value, time, timing, shared = (
+        batches[name][::-1].copy() for name in ("value", "time", "timing", "shared")
+    )
+    total, span, squares = (value * time).cumsum(), time.cumsum(), time**2
     # where a neighbour was left out, what a batch shared with it may exceed what is left
-    edges = np.maximum(np.cumsum(batches["timing"][::-1] - 2.0 * shared), 0.0)
-    variance = np.cumsum(sigma**2 * time**2) + edges
-    span = np.cumsum(time)
+    of_newer = np.zeros(len(batches))
+    of_newer[1:] = shared[:-1]
+    edges = np.maximum((timing - 2.0 * of_newer).cumsum(), 0.0)
+    variance = (sigma**2 * squares).cumsum() + edges
     # each batch by its own certainty: one that was timed badly takes nothing from the others
-    own = np.maximum(batches["timing"] - batches["shared"], 0.0)
-    worth = 1.0 / (sigma**2 + (own / batches["time"] ** 2)[::-1])
-    told = np.cumsum(worth * batches["value"][::-1])
-    gain = np.maximum(sign * told, 0.0) ** 2 / np.cumsum(worth)
-    back = int(np.argmax(gain))
+    own = np.maximum(timing - shared, 0.0)
+    worth = 1.0 / (sigma**2 + own / squares)
+    told = (worth * value).cumsum()
+    gain = np.maximum(sign * told, 0.0) ** 2 / worth.cumsum()
+    back = int(gain.argmax())
     if back > 1:  # the first of them may hold the onset, and be neither before nor after
-        value = batches["value"][len(batches) - 1 - back]
         rest = total[back - 1] / span[back - 1]
-        alone = sigma**2 + batches["timing"][len(batches) - 1 - back] / time[back] ** 2
-        if abs(value - rest) > PARTLY * (alone + variance[back - 1] / span[back - 1] ** 2) ** 0.5:
+        alone = sigma**2 + timing[back] / squares[back]
+        sd = (alone + variance[back - 1] / span[back - 1] ** 2) ** 0.5
+        if abs(value[back] - rest) > PARTLY * sd:
             back -= 1
     size_sd = float(variance[back] ** 0.5 / span[back])
     after = batches["value"][len(batches) - 1 - back :]
     if len(after) > 1:
-        apart = float(np.std(after, ddof=1) / len(after) ** 0.5)
+        off = after - after.mean()
+        apart = math.sqrt((off * off).sum() / (len(after) - 1.0)) / len(after) ** 0.5
         if apart > 2.0 * size_sd:  # it is still moving, or the first of them holds the onset
             size_sd = apart
     return Step(len(batches) - 1 - back, float(total[back] / span[back]), size_sd)

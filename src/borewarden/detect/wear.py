@@ -140,6 +140,8 @@ class Drift:
         scales[:, [COSINE, SINE]] = daily[:, np.newaxis]
         scales[:, WANDER] = sd
         self._covariances = scales[:, :, np.newaxis] ** 2 * np.eye(6)
+        self._lasts = np.full((len(wanders), 6), np.inf)  # time constant of each of the means, h
+        self._lasts[:, WANDER] = wanders[:, 1]
         # what one unit of curvature would do to the means, and what is known of it
         self._by_curve = np.zeros((len(wanders), 6))
         self._curve_information = np.full(len(wanders), CURVE_SD**-2)
@@ -151,6 +153,12 @@ class Drift:
         self.wander = self._wander(0.0, 0.0)
         self._far_vars = [self.wander.far_var]  # of the newest values
         self._is_bent = False  # by `bends`
+
+    def fork(self) -> Self:
+        """A copy to go on with: what a line changes, it makes anew."""
+        other = object.__new__(type(self))
+        vars(other).update(vars(self))
+        return other
 
     @property
     def weights(self) -> NDArray[np.float64]:
@@ -196,7 +204,7 @@ class Drift:
         self._by_curve = self._by_curve - shares * by_curve[:, np.newaxis]
         self._means = self._means + shares * errors[:, np.newaxis]
         self._covariances = self._covariances - shares[:, :, np.newaxis] * gains[:, np.newaxis, :]
-        self.values.append((hours, value, pressure, now))
+        self.values = [*self.values, (hours, value, pressure, now)]
         self.line = self._line()
         self.wander = self._wander(hours, now)
         self._far_vars = [*self._far_vars, self.wander.far_var][-BY_NOW:]
@@ -242,8 +250,10 @@ class Drift:
         """The `weights` of the filters, once each has erred by `errors` about a value."""
         evidence = REMEMBERS * np.log(weights / self._prior)
         evidence -= 0.5 * (errors**2 / variances + np.log(variances))
-        weights = self._prior * np.exp(np.maximum(evidence - np.max(evidence), -MOST_EVIDENCE))
-        return weights / np.sum(weights)
+        evidence -= evidence.max()
+        weights = self._prior * np.exp(np.maximum(evidence, -MOST_EVIDENCE))
+        weights /= weights.sum()
+        return weights
 
     def off(self, hours: float) -> float:
         """How far the area is off the baseline by the newest value."""
@@ -310,15 +320,11 @@ class Drift:
 
     def _let_pass(self, hours: float) -> None:
         """What comes and goes, so many hours on."""
-        sd, time, _, _ = self._wanders.T
-        decay = np.exp(-hours / time)
-        self._means = self._means.copy()
-        self._means[:, WANDER] *= decay
-        self._by_curve = self._by_curve.copy()
-        self._by_curve[:, WANDER] *= decay
-        covariances = self._covariances.copy()
-        covariances[:, WANDER, :] *= decay[:, np.newaxis]
-        covariances[:, :, WANDER] *= decay[:, np.newaxis]
+        left = np.exp(-hours / self._lasts)
+        sd, decay = self._wanders[:, 0], left[:, WANDER]
+        self._means = self._means * left
+        self._by_curve = self._by_curve * left
+        covariances = self._covariances * left[:, :, np.newaxis] * left[:, np.newaxis, :]
         covariances[:, WANDER, WANDER] += sd**2 * (1.0 - decay**2)
         self._covariances = covariances
 
@@ -351,15 +357,17 @@ class Drift:
         )
         mean = self._weights @ self._means
         # the rate by what each may wander: one that is still has none
-        worth = self._weights * sd**2
-        rate = float(worth @ (1.0 / time) / np.sum(worth)) if np.sum(worth) > 0.0 else 0.0
+        variance = sd**2
+        worth = self._weights * variance
+        total = worth.sum()
+        rate = float(worth @ (1.0 / time) / total) if total > 0.0 else 0.0
         return Wander(
             float(mean[WANDER]),
             rate,
             float(mean[COSINE]),
             float(mean[SINE]),
             near[1],
-            far[1] + float(self._weights @ sd**2),
+            far[1] + float(self._weights @ variance),
             clock,
         )
 

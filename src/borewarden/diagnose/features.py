@@ -11,6 +11,7 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from borewarden.detect.baseline import mean, median
 from borewarden.detect.step import Step
 from borewarden.diagnose.feature_table import (
     AREA,
@@ -90,13 +91,16 @@ class Idle(NamedTuple):
 class Jets(NamedTuple):
     """Batches with the jet on: signals, water, pressure, and how warm a leak would run in each.
 
-    Shapes (n, SIGNALS), (n,) in K, (n,) in Pa, and (n,) from 0 to 1.
+    Shapes (n, SIGNALS), (n,) in K, (n,) in Pa, and (n,) from 0 to 1; that is 0 where no signal
+    shows the heat of a leak. `measured` are the signals that are known of any batch: most machines
+    lack some, and what isn't measured costs nothing.
     """
 
     signals: NDArray[np.float64]
     temperature: NDArray[np.float64]
     pressure: NDArray[np.float64]
     warm: NDArray[np.float64]
+    measured: frozenset[int]
 
     @property
     def late(self) -> NDArray[np.bool_]:
@@ -111,6 +115,7 @@ class Jets(NamedTuple):
 
 
 NO_STRETCHES = np.zeros((0, len(SIGNALS)))
+UNKNOWN = np.full(len(FEATURES), np.nan)
 
 
 class Scatter(NamedTuple):
@@ -143,8 +148,8 @@ def scatter_of(stretches: NDArray[np.float64], earlier: Scatter = NO_SCATTER) ->
     """
     known = np.isfinite(stretches)
     count = np.sum(known, axis=0, dtype=np.float64)
-    mean = np.sum(np.where(known, stretches, 0.0), axis=0) / np.maximum(count, 1.0)
-    squares = np.sum(np.where(known, stretches - mean, 0.0) ** 2, axis=0)
+    middle = np.sum(np.where(known, stretches, 0.0), axis=0) / np.maximum(count, 1.0)
+    squares = np.sum(np.where(known, stretches - middle, 0.0) ** 2, axis=0)
     before = np.minimum(earlier.rests_on, EARLIER_WORTH)
     total = count + before
     return Scatter((squares + before * earlier.variance) / np.maximum(total, 1.0), total)
@@ -236,12 +241,12 @@ def shift_of(
     aliases, and its torque holds friction.
     """
     before, after = compared.before, compared.after
-    seen, sd, usual = (np.full(len(FEATURES), np.nan) for _ in FeatureShift._fields)
+    seen, sd, usual = (UNKNOWN.copy() for _ in FeatureShift._fields)
     if len(jets.warm) and len(before) > 1:
         seen, sd, usual = _signals_differ(compared, jets, working, is_intensifier, sound)
         if holds_pressure and compared.course is not Course.LOW_PRESSURE:
             was, now = np.log(before["pressure"]), np.log(after["pressure"])
-            now = now[np.abs(now - np.median(was)) < ANOTHER_RECIPE]
+            now = now[np.abs(now - median(was)) < ANOTHER_RECIPE]
             seen[PRESSURE], sd[PRESSURE] = _difference(was, now)
     if compared.course is not Course.GRADUAL or not compared.onset_ns or len(after):
         seen[AREA], sd[AREA] = step.size, step.size_sd  # else no steady jet has shown it since
@@ -272,10 +277,11 @@ def stretch_of(rows: NDArray[np.void], working: float, is_intensifier: bool) -> 
     """What the signals show over some `rows` of dtype `RING`, shape (1, SIGNALS)."""
     jets = _jets_of(rows, working)
     signals = _comparable(jets, working, is_intensifier)
-    shown = [known_mean(signals[:, k]) for k in range(len(SIGNALS))]
-    for k in HEATED_SIGNALS:
-        shown[k] = known_mean(signals[jets.late, k])
-    return np.array([shown])
+    shown = np.full((1, len(SIGNALS)), np.nan)
+    for k in jets.measured:
+        part = signals[jets.late] if k in HEATED_SIGNALS else signals
+        shown[0, k] = known_mean(part[:, k])
+    return shown
 
 
 def _wandered(sound: Sound, was: NDArray[np.float64], course: Course) -> NDArray[np.float64]:
@@ -327,10 +333,17 @@ def _alias(before: NDArray[np.float64], after: NDArray[np.float64]) -> float:
 def _comparable(jets: Jets, working: float, is_intensifier: bool) -> NDArray[np.float64]:
     """Signals that a sound machine shows alike with any water, at any pressure: (n, SIGNALS)."""
     signals = jets.signals.copy()
-    signals[:, list(HEATED_SIGNALS)] += FOLLOWS_WATER * jets.temperature[:, None]
-    if not is_intensifier:
-        signals[:, SIGNAL_OF[LOAD]] -= np.log(_over_torque(jets, working, TORQUE_AT_NOTHING))
+    for signal in jets.measured:
+        if signal in HEATED_SIGNALS:
+            signals[:, signal] += FOLLOWS_WATER * jets.temperature
+        elif signal == SIGNAL_OF[LOAD] and not is_intensifier:
+            signals[:, signal] -= np.log(_over_torque(jets, working, TORQUE_AT_NOTHING))
     return signals
+
+
+def _measured(signals: NDArray[np.float64]) -> frozenset[int]:
+    """Which of the `signals`, shape (n, SIGNALS), are known of any batch."""
+    return frozenset(np.flatnonzero(np.isfinite(signals).any(axis=0)).tolist())
 
 
 def _over_torque(jets: Jets, working: float, share: float) -> NDArray[np.float64]:
@@ -351,43 +364,44 @@ def _signals_differ(
     sound: Sound,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """`FeatureShift` of the features that further channels show; NaN of the others."""
-    seen, sd, usual = (np.full(len(FEATURES), np.nan) for _ in FeatureShift._fields)
+    seen, sd, usual = (UNKNOWN.copy() for _ in FeatureShift._fields)
     at_low = compared.course is Course.LOW_PRESSURE
     first = _jets_of(compared.before, working)
     was, now = (_comparable(part, working, is_intensifier) for part in (first, jets))
     steady = now if at_low else now[: len(compared.after)]
-    late = jets.late
-    as_late = first.warm >= np.min(jets.warm[late])
-    unsure = dict.fromkeys(
-        SLUGGISH,
-        FOLLOWS_UNSURE * (known_mean(jets.temperature[late]) - known_mean(first.temperature)),
-    )
-    if not is_intensifier:
-        high, mean = TORQUE_AT_NOTHING + TORQUE_UNSURE, TORQUE_AT_NOTHING
-        less, more = (
-            known_mean(
-                np.log(_over_torque(part, working, high) / _over_torque(part, working, mean))
-            )
-            for part in (first, jets)
-        )
-        unsure[LOAD] = more - less
+    measured = first.measured & jets.measured
+    shown = {
+        feature: signal
+        for feature, signal in SIGNAL_OF.items()
+        if signal in measured and (feature in AT_ANY_PRESSURE or not at_low)
+    }
     means = np.full(len(SIGNALS), np.nan)
-    for feature, signal in SIGNAL_OF.items():
-        if at_low and feature not in AT_ANY_PRESSURE:
-            continue
+    for feature, signal in shown.items():
         before, after = was[:, signal], steady[:, signal]
-        sluggish = feature in SLUGGISH
+        sluggish, unsure = feature in SLUGGISH, 0.0
         if sluggish:
+            late = jets.late
+            as_late = before[first.warm >= np.min(jets.warm[late])]
             after = now[late, signal]
-            before = before[as_late] if np.isfinite(before[as_late]).any() else before
+            before = as_late if np.isfinite(as_late).any() else before
+            warmer = known_mean(jets.temperature[late]) - known_mean(first.temperature)
+            unsure = FOLLOWS_UNSURE * warmer
+        elif feature == LOAD and not is_intensifier:
+            less, more = (_unsure_of_torque(part, working) for part in (first, jets))
+            unsure = more - less
         seen[feature], sd[feature] = _difference(before, after, sluggish)
-        sd[feature] = math.hypot(sd[feature], unsure.get(feature, 0.0))
+        sd[feature] = math.hypot(sd[feature], unsure)
         means[signal] = known_mean(before)
         if sluggish and seen[feature] < 0.0:
             seen[feature] = 0.0  # less pressure warms less; no fault makes anything colder
-    wandered = _wandered(sound, means, compared.course)
-    for feature, signal in SIGNAL_OF.items():
-        if feature not in (SCATTER, RIPPLE) and np.isfinite(seen[feature]):
+    by_itself = {
+        feature: signal
+        for feature, signal in shown.items()
+        if feature not in (SCATTER, RIPPLE) and math.isfinite(seen[feature])
+    }
+    if by_itself:
+        wandered = _wandered(sound, means, compared.course)
+        for feature, signal in by_itself.items():
             usual[feature] = wandered[signal]
             sd[feature] = math.hypot(sd[feature], usual[feature])
     for feature in (SCATTER, RIPPLE):
@@ -396,12 +410,19 @@ def _signals_differ(
     return seen, sd, usual
 
 
+def _unsure_of_torque(jets: Jets, working: float) -> float:
+    """What a standard deviation of `TORQUE_AT_NOTHING` makes of the load, ln."""
+    more, usual = (
+        _over_torque(jets, working, share)
+        for share in (TORQUE_AT_NOTHING + TORQUE_UNSURE, TORQUE_AT_NOTHING)
+    )
+    return known_mean(np.log(more / usual))
+
+
 def _idle_differs(
     old: Sequence[IdleBatch], new: Sequence[IdleBatch], kind: BatchKind, area: float, working: float
 ) -> tuple[float, float]:
-    before, after = (
-        np.array([_idle_value(b, kind, area, working) for b in part]) for part in (old, new)
-    )
+    before, after = (_idle_values(part, kind, area, working) for part in (old, new))
     seen, sd = _difference(before, after)
     if kind is BatchKind.STOPPED:
         return seen, sd
@@ -429,7 +450,7 @@ def before_and_since(
 def known_mean(values: NDArray[np.float64]) -> float:
     """Mean of what is known of `values`; NaN if nothing is."""
     known = values[np.isfinite(values)]
-    return _mean(known) if len(known) else float("nan")
+    return mean(known) if len(known) else float("nan")
 
 
 def known_spread(values: NDArray[np.float64]) -> float:
@@ -437,11 +458,7 @@ def known_spread(values: NDArray[np.float64]) -> float:
     return _spread(values[np.isfinite(values)])
 
 
-# The next two are as numpy's own to the last bit, which take several times as long for few values.
-def _mean(values: NDArray[np.float64]) -> float:
-    return float(np.add.reduce(values) / len(values))
-
-
+# As numpy's own to the last bit, which takes several times as long for few values.
 def _spread(values: NDArray[np.float64]) -> float:
     if len(values) < 2:
         return 0.0
@@ -464,7 +481,7 @@ def _difference(
         spread = max(spread, _spread(after))
     # neighbours resemble each other: half as many count
     sd = spread * (2.0 / len(before) + 2.0 / len(after)) ** 0.5
-    return _mean(after) - _mean(before), sd
+    return mean(after) - mean(before), sd
 
 
 def warmed(
@@ -474,21 +491,25 @@ def warmed(
 
     And the share of a leak's heat that those which tell it should show, of what it makes at the
     `working` pressure, Pa: it comes with the jet, and goes in the pauses. Low pressure counts too,
-    since a leak may allow no other.
+    since a leak may allow no other. All of it where no signal shows heat.
     """
     low = before_and_since(compared, idle[BatchKind.LOW])[1] if compared.onset_ns else ()
-    spans = [(batch.start_ns, batch.end_ns, batch.time) for batch in low]
     signals = np.array([batch.signals for batch in low]).reshape(-1, len(SIGNALS))
     temperature = np.array([batch.temperature for batch in low])
     pressure = np.array([batch.pressure for batch in low])
     if compared.course is not Course.LOW_PRESSURE:
         after = compared.after
-        spans = [*_spans(after), *spans]
         signals = np.concatenate([after["signals"], signals])
         temperature = np.concatenate([after["temperature"], temperature])
         pressure = np.concatenate([after["pressure"], pressure])
+    measured = _measured(signals)
+    if measured.isdisjoint(HEATED_SIGNALS):
+        return Jets(signals, temperature, pressure, np.zeros(len(signals)), measured), 1.0
+    spans = [(batch.start_ns, batch.end_ns, batch.time) for batch in low]
+    if compared.course is not Course.LOW_PRESSURE:
+        spans = [*_spans(compared.after), *spans]
     warm = _warm(spans, compared.onset_ns) * np.minimum(pressure / working, 1.0)
-    jets = Jets(signals, temperature, pressure, warm)
+    jets = Jets(signals, temperature, pressure, warm, measured)
     if compared.course is Course.GRADUAL or not spans:
         return jets, 1.0
     return jets, float(np.mean(np.sort(jets.warm)[-HOTTEST:]))
@@ -496,8 +517,10 @@ def warmed(
 
 def _jets_of(rows: NDArray[np.void], working: float) -> Jets:
     """Those of `rows` of dtype `RING`; what was before them counts as a pause."""
-    warm = _warm(_spans(rows), 0) * np.minimum(rows["pressure"] / working, 1.0)
-    return Jets(rows["signals"], rows["temperature"], rows["pressure"], warm)
+    warm, measured = np.zeros(len(rows)), _measured(rows["signals"])
+    if not measured.isdisjoint(HEATED_SIGNALS):
+        warm = _warm(_spans(rows), 0) * np.minimum(rows["pressure"] / working, 1.0)
+    return Jets(rows["signals"], rows["temperature"], rows["pressure"], warm, measured)
 
 
 _Span: TypeAlias = tuple[int, int, float]  # start and end, ns, and s of jet between them
@@ -525,10 +548,14 @@ def timing_sd(batches: Sequence[IdleBatch], one: float) -> float:
     return float(max(squares, one**2) ** 0.5 / len(batches))
 
 
-def _idle_value(batch: IdleBatch, kind: BatchKind, area: float, working: float) -> float:
+def _idle_values(
+    batches: Sequence[IdleBatch], kind: BatchKind, area: float, working: float
+) -> NDArray[np.float64]:
     if kind is BatchKind.LOW:
-        return math.log(batch.area / area)
-    return batch.area / area if kind is BatchKind.DEAD_HEAD else batch.pressure / working
+        return np.array([math.log(batch.area / area) for batch in batches])
+    if kind is BatchKind.DEAD_HEAD:
+        return np.array([batch.area for batch in batches]) / area
+    return np.array([batch.pressure for batch in batches]) / working
 
 
 def falls_in_a_stop(rows: NDArray[np.void], first: int) -> bool:

@@ -79,21 +79,22 @@ def groups(beliefs: Sequence[Belief]) -> list[Group]:
     """
     found, left = [], list(beliefs)
     while left:
-        first = left.pop(0)
-        near = [
-            b
-            for b in left
-            if b.cause in first.alike and min(b.probability, first.probability) >= SHARES
-        ]
-        left = [b for b in left if b not in near]
-        members = (first, *near)
-        found.append(Group(tuple(b.cause for b in members), sum(b.probability for b in members)))
+        group = group_of_first(left)
+        found.append(group)
+        left = [b for b in left if b.cause not in group.causes]
     return sorted(found, key=lambda group: -group.probability)
 
 
 def group_of_first(beliefs: Sequence[Belief]) -> Group:
-    """The group that holds the most probable of `beliefs`."""
-    return next(group for group in groups(beliefs) if beliefs[0].cause in group.causes)
+    """The group that holds the first of `beliefs`, the most probable."""
+    first, *others = beliefs
+    near = [
+        b
+        for b in others
+        if b.cause in first.alike and min(b.probability, first.probability) >= SHARES
+    ]
+    members = (first, *near)
+    return Group(tuple(b.cause for b in members), sum(b.probability for b in members))
 
 
 def named_with(beliefs: Sequence[Belief]) -> tuple[Cause, ...]:

@@ -134,22 +134,46 @@ def _weigh(shift: FeatureShift, circumstances: Circumstances) -> _Weighed:
     shown[HEATED_BY_A_LEAK] = circumstances.heated
     floor, shown = FLOOR[known], shown[known]
     unsure = np.minimum(shown + HEAT_UNSURE, 1.0)
-    mean = signatures.mean[:, known] * shown
-    spread = floor + (signatures.spread[:, known] - floor) * unsure
-    spread = np.sqrt(spread * spread + sd * sd)
-    off = (seen - mean) / spread
-    likelihood = np.exp(-0.5 * off * off) / spread
     wide = np.hypot(WIDE[known], sd)  # Cauchy's distribution: a broken sensor shows anything
     odd = ODD[known]
-    likelihood *= (1.0 - odd) / np.sqrt(2.0 * np.pi)
-    likelihood += odd / np.pi / wide / (1.0 + (seen / wide) ** 2)
-    joint = np.prod(likelihood, axis=1) * signatures.weight
+    # All hypotheses of one feature stand side by side: they are far more than the features. And in
+    # place, or half of the time would go into memory.
+    seen, var, floor, shown, unsure, most, least = (
+        each[:, None]
+        for each in (
+            seen,
+            sd * sd,
+            floor,
+            shown,
+            unsure,
+            (1.0 - odd) / np.sqrt(2.0 * np.pi),
+            odd / np.pi / wide / (1.0 + (seen / wide) ** 2),
+        )
+    )
+    mean = signatures.mean.T[known]
+    mean *= shown
+    spread = signatures.spread.T[known]
+    spread -= floor
+    spread *= unsure
+    spread += floor
+    spread *= spread
+    spread += var
+    np.sqrt(spread, out=spread)
+    off = seen - mean
+    off /= spread
+    likelihood = -0.5 * off
+    likelihood *= off
+    np.exp(likelihood, out=likelihood)
+    likelihood /= spread
+    likelihood *= most
+    likelihood += least
+    joint = likelihood.prod(axis=0) * signatures.weight
     by_cause = np.add.reduceat(joint, signatures.first)
     if circumstances.at_stop:
         by_cause *= signatures.at_stop
     onset = _onset(signatures.causes, circumstances)
     by_cause *= onset
-    return _Weighed(signatures, known, mean, likelihood, joint, onset, by_cause)
+    return _Weighed(signatures, known, mean.T, likelihood.T, joint, onset, by_cause)
 
 
 def _onset(causes: tuple[Cause, ...], circumstances: Circumstances) -> Floats:

@@ -221,8 +221,9 @@ def signatures_of(is_intensifier: bool, pierce_ratio: float, bore: float) -> Sig
     return Signatures(
         causes,
         np.concatenate([[0], np.cumsum(counts)[:-1]]).astype(np.intp),
-        np.concatenate([mean for mean, _, _ in made]),
-        np.concatenate([spread for _, spread, _ in made]),
+        # each feature in one piece, as it is weighed
+        np.asfortranarray(np.concatenate([mean for mean, _, _ in made])),
+        np.asfortranarray(np.concatenate([spread for _, spread, _ in made])),
         np.concatenate(
             [
                 (1.0 - AT_STOP[cause]) * PRIOR[cause] * (np.full(n, 1.0 / n) if w is None else w)

@@ -27,8 +27,8 @@ from numpy.typing import NDArray
 
 from borewarden.base.samples import Samples
 from borewarden.gate.batch import BATCH, NO_BATCHES
-from borewarden.gate.gate_loop import FIRST_RISE, run_on_bytes
-from borewarden.gate.state import JET, SETTINGS, STATE, GateSettings
+from borewarden.gate.gate_loop import FIRST_RISE, run_on_bytes, run_on_few
+from borewarden.gate.state import GIVEN, JET, STATE, GateSettings
 from borewarden.physics.pump import Displacement
 
 __all__ = ["Gate", "GateSettings"]
@@ -79,8 +79,8 @@ class Gate:
         # Making arrays costs more than the loop itself for the short blocks of a live machine.
         self._state = np.zeros(STATE.itemsize, dtype=np.uint8)
         self._few = np.zeros(FEW * BATCH.itemsize, dtype=np.uint8)
-        self._settings = np.zeros(SETTINGS.itemsize, dtype=np.uint8)
-        self._settings.view(SETTINGS)[0] = settings
+        self._given = np.zeros(GIVEN.itemsize, dtype=np.uint8)
+        self._given.view(GIVEN)[0] = (settings, displacement)
         state = self.state
         state.temperature = settings.default_temperature
         state.open.area = settings.nominal_area
@@ -126,12 +126,15 @@ class Gate:
 
     def learn_many(self, samples: Samples) -> tuple[NDArray[np.int8], NDArray[np.void]]:
         """Take a block of samples in time order; see the class."""
-        phases = np.empty(len(samples.time_ns), dtype=np.int8)
+        time_ns, *channels = samples
+        phases = np.empty(len(time_ns), dtype=np.int8)
+        state, given = self._state, self._given
         # no more than one batch closes a sample, however coarse the log
-        room = self._few
-        if len(samples.time_ns) <= FEW:
+        if len(time_ns) <= FEW:
+            room = self._few
             room.fill(0)
+            closed = run_on_few(state, given, time_ns, np.concatenate(channels), phases, room)
         else:
-            room = np.zeros(len(samples.time_ns) * BATCH.itemsize, dtype=np.uint8)
-        closed = run_on_bytes(self._state, self._settings, self.displacement, samples, phases, room)
+            room = np.zeros(len(time_ns) * BATCH.itemsize, dtype=np.uint8)
+            closed = run_on_bytes(state, given, samples, phases, room)
         return phases, room.view(BATCH)[:closed].copy() if closed else NO_BATCHES

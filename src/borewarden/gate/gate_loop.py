@@ -32,8 +32,8 @@ from borewarden.gate.batch import (
 )
 from borewarden.gate.state import (
     CEILINGS,
+    GIVEN,
     PARKED,
-    SETTINGS,
     STATE,
     GateSettings,
     Interval,
@@ -1267,19 +1267,64 @@ def run_gate(
     return closed
 
 
+@compilable
+def _columns(time_ns: NDArray[np.int64], channels: NDArray[np.float64]) -> Samples:
+    """Samples of `channels` that follow each other in one piece, in the order of `Samples`."""
+    n = len(time_ns)
+    return Samples(
+        time_ns,
+        channels[0 * n : 1 * n],
+        channels[1 * n : 2 * n],
+        channels[2 * n : 3 * n],
+        channels[3 * n : 4 * n],
+        channels[4 * n : 5 * n],
+        channels[5 * n : 6 * n],
+        channels[6 * n : 7 * n],
+        channels[7 * n : 8 * n],
+        channels[8 * n : 9 * n],
+        channels[9 * n : 10 * n],
+        channels[10 * n : 11 * n],
+        channels[11 * n : 12 * n],
+        channels[12 * n : 13 * n],
+        channels[13 * n : 14 * n],
+        channels[14 * n : 15 * n],
+    )
+
+
 @compiled
 def run_on_bytes(
     state: NDArray[np.uint8],
-    settings: NDArray[np.uint8],
-    displacement: Displacement,
+    given: NDArray[np.uint8],
     samples: Samples,
     phases: NDArray[np.int8],
     room: NDArray[np.uint8],
 ) -> int:
-    """`run_gate` on the bytes of records of `STATE`, `SETTINGS` and `BATCH`.
+    """`run_gate` on the bytes of records of `STATE`, `GIVEN` and `BATCH`.
 
     Plain bytes reach compiled code at a fraction of what records or many numbers cost.
     """
-    g: Any = settings.view(SETTINGS)[0]
-    closed: int = run_gate(state.view(STATE), g, displacement, samples, phases, room.view(BATCH))
+    now: Any = given.view(GIVEN)[0]
+    d = now.displacement
+    closed: int = run_gate(
+        state.view(STATE),
+        now.settings,
+        Displacement(d.swept_volume, d.dead_volume, d.volumetric_efficiency),
+        samples,
+        phases,
+        room.view(BATCH),
+    )
+    return closed
+
+
+@compiled
+def run_on_few(
+    state: NDArray[np.uint8],
+    given: NDArray[np.uint8],
+    time_ns: NDArray[np.int64],
+    channels: NDArray[np.float64],
+    phases: NDArray[np.int8],
+    room: NDArray[np.uint8],
+) -> int:
+    """`run_on_bytes` on `channels` joined to one array: for a few samples, many cost far more."""
+    closed: int = run_on_bytes(state, given, _columns(time_ns, channels), phases, room)
     return closed

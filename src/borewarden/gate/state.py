@@ -9,6 +9,7 @@ import numpy as np
 from borewarden.base.compiling import record_of
 from borewarden.base.samples import MOST_HEADS
 from borewarden.gate.batch import SIGNALS
+from borewarden.physics.pump import Displacement
 
 
 class GateSettings(NamedTuple):
@@ -43,8 +44,9 @@ class GateSettings(NamedTuple):
     stuck_time: float = 120.0  # s of one unchanging pressure with the jet on
 
 
-# The same as a record, of which compiled code can be handed the bytes.
+# The same as records, of which compiled code can be handed the bytes.
 SETTINGS = record_of(GateSettings)
+GIVEN = np.dtype([("settings", SETTINGS), ("displacement", record_of(Displacement))])
 
 SUMS = np.dtype(
     [

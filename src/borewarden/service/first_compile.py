@@ -12,10 +12,11 @@ import structlog
 
 from borewarden.base.compiling import is_compiled, is_kept
 from borewarden.base.parallel import end_with_parent, started_without_interrupt
-from borewarden.base.samples import Floats, samples_of
+from borewarden.base.samples import Floats, rows, samples_of
 from borewarden.collect.sight_loop import look_on_bytes
 from borewarden.detect.shape import FEWEST, ramp_over_step
 from borewarden.detect.step import RING, Step
+from borewarden.gate.gate_loop import run_on_few
 from borewarden.physics.pump import event_rate
 from borewarden.settings import MachineSettings
 from borewarden.watcher.watcher import loops_compiled
@@ -43,7 +44,7 @@ async def compile_first(machines: list[MachineSettings]) -> None:
 
 
 def _is_done() -> bool:
-    return loops_compiled() and is_compiled(look_on_bytes)
+    return loops_compiled() and is_compiled(run_on_few, look_on_bytes)
 
 
 async def _in_a_process(machine: MachineSettings) -> None:
@@ -97,5 +98,7 @@ def _run_through(machine: MachineSettings) -> None:
         stroke_count=np.floor(np.cumsum(rate)),
     )
     machine.build_sight().learn_many(samples, gate.nominal_area)
-    machine.build_watcher().learn_many(samples)
+    watcher = machine.build_watcher()
+    watcher.learn_many(rows(samples, 0, -1))
+    watcher.learn_many(rows(samples, -1))  # as it comes live
     ramp_over_step(np.ones(FEWEST, RING), Step(0, 0.0, 0.0), 1.0)

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.detect.baseline import Baseline, Noise
-from borewarden.detect.habits import Habits
+from borewarden.detect.habits import Habits, habits_of
 from borewarden.detect.step import Step
 from borewarden.detect.wear import Drift
 from borewarden.diagnose.causes import Belief, Cause
@@ -29,6 +29,7 @@ from borewarden.diagnose.features import (
     Course,
     Idle,
     Scatter,
+    scatter_of,
 )
 from borewarden.diagnose.posterior import weigh_causes
 from borewarden.diagnose.signatures import Circumstances
@@ -100,13 +101,18 @@ class _Happened:
     sign: float  # of the change of area; 0 where that did not raise it
     before: NDArray[np.void]
     after: NDArray[np.void]
-    sound_wear: Drift  # the wear line without what this event made of it
+    wear_then: Drift  # the wear line when this was found
     onset_ns: int = 0  # 0 where no moment is known
     at_stop: bool = False  # whether it began with a stop of the machine
     look: Sharpening | Returning | None = None  # what each batch is looked at for
     batches: int = 0  # thought about since it was found, or since a step back was
     idle_batches: int = 0
     weighed: Weighed | None = None
+
+    @property
+    def sound_wear(self) -> Drift:
+        """The wear line without what this event made of it."""
+        return self.wear_then.before_a_bend()
 
     @property
     def compared(self) -> Comparison:
@@ -123,6 +129,11 @@ class StepEvent(_Happened):
     found_ns: int
     ramp: float = 0.0  # log likelihood ratio of a change over minutes over one at once
     largest: float = 0.0  # size of the step up when it was largest, in log area
+
+    @property
+    def sound_wear(self) -> Drift:
+        """The wear line as it was: what comes at once is not in it yet."""
+        return self.wear_then
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -193,6 +204,24 @@ class Past(NamedTuple):
     healed: tuple[Healed, ...] = ()  # nor that
 
 
+class Leaves(NamedTuple):
+    """What a sound jewel has shown of its pump."""
+
+    noise: Noise
+    wear: Drift
+    jumps: bool
+    stretches: NDArray[np.float64]
+    earlier: Scatter
+
+    @property
+    def habits(self) -> Habits:
+        """The same as the next jewel is told."""
+        scatter, scattered = (
+            tuple(part.tolist()) for part in scatter_of(self.stretches, self.earlier)
+        )
+        return habits_of(self.noise, self.wear, self.jumps, scatter, scattered)
+
+
 def _no_signals() -> Signals:
     unknown = np.full(len(SIGNALS), np.nan)
     return Signals(unknown, unknown, unknown)
@@ -225,6 +254,7 @@ class Learning(_Known):
 
     mode: ClassVar = Mode.LEARNING
     first: tuple[Any, ...] = ()  # records of dtype BATCH
+    seconds: float = 0.0  # of steady jet in them
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -247,7 +277,7 @@ class Watching(_Known):
     stretches: NDArray[np.float64] = field(default_factory=NO_STRETCHES.copy)
     stretch_days: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
     earlier: Scatter = NO_SCATTER  # of the signals, by the jewels before
-    habits: Habits | None = None  # as of when nothing had happened yet
+    leaves: Leaves | None = None  # as of when nothing had happened yet
     unjudged: NDArray[np.void] | None = None  # first batches after those of the baseline
 
     @property
@@ -255,6 +285,11 @@ class Watching(_Known):
         """Whether the loop is to stop at every batch."""
         looking = self.event is not None and self.event.look is not None
         return Mode.FOLLOWING if looking else Mode.WATCHING
+
+    @property
+    def habits(self) -> Habits | None:
+        """What to leave to the next jewel, None before anything is known."""
+        return None if self.leaves is None else self.leaves.habits
 
 
 Monitor: TypeAlias = Learning | Watching

@@ -14,9 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.detect.baseline import median, robust_noise
-from borewarden.detect.habits import habits_of
 from borewarden.detect.shape import ramp_over_step
-from borewarden.detect.step import WINDOW, Step, at_one_pressure, locate_step, newest
+from borewarden.detect.step import WINDOW, Step, locate_step, newest, put_at_one_pressure
 from borewarden.detect.wear import Drift
 from borewarden.diagnose.features import (
     Idle,
@@ -24,7 +23,6 @@ from borewarden.diagnose.features import (
     falls_in_a_stop,
     idle_batch,
     onset_of,
-    scatter_of,
     stretch_of,
     timing_sd,
     with_stretch,
@@ -35,6 +33,7 @@ from borewarden.watcher.events import (
     Event,
     Healed,
     Learning,
+    Leaves,
     LowPressureEvent,
     Monitor,
     Phase,
@@ -157,10 +156,11 @@ def seconds_wanted(state: Monitor) -> float:
 def _learn(state: Learning, seen: Observation) -> Monitor:
     """Collect the first batches, and learn the baseline once there are enough."""
     first = (*state.first, seen.batch.copy())
-    done = sum(float(batch["time"]) for batch in first)
-    wanted = seconds_wanted(changed(state, first=first))
+    done = state.seconds + float(seen.batch["time"])
+    state = changed(state, first=first, seconds=done)
+    wanted = seconds_wanted(state)
     reason = f"learning this jewel: {done // 60.0:.0f} of {wanted / 60.0:.0f} min"
-    state = changed(state, first=first, reason=reason)
+    state = changed(state, reason=reason)
     return state if done < wanted else learned(state, np.array(list(first)), seen.ring)
 
 
@@ -208,10 +208,11 @@ def _locate(state: Watching, seen: Observation, sign: float) -> _Located:
 
 
 def _rows(state: Watching, seen: Observation) -> NDArray[np.void]:
-    """The batches since the detector last started anew, as far as the ring goes back."""
+    """The batches since the detector last started anew, as far as the ring goes back; a copy."""
     count = state.running.taken
     rows = newest(seen.ring, count, count - state.detector.since)
-    return at_one_pressure(rows, state.expected.by_pressure)
+    put_at_one_pressure(rows, state.expected.by_pressure)
+    return rows
 
 
 def _first_step(state: Watching, seen: Observation) -> Watching:
@@ -256,9 +257,9 @@ def _begin_step(state: Watching, seen: Observation, found: _Located) -> Watching
         before = state.first_rows
     event = StepEvent(
         sign=found.sign,
-        before=before.copy(),
-        after=rows[step.first :].copy(),
-        sound_wear=state.wear if state.event is None else state.event.sound_wear,
+        before=before,
+        after=rows[step.first :],
+        wear_then=state.wear if state.event is None else state.event.sound_wear,
         onset_ns=onset_of(rows, step),
         at_stop=found.at_stop,
         look=Sharpening(undo),
@@ -279,7 +280,7 @@ def _sharpen(state: Watching, seen: Observation) -> Watching:
     n, smallest = event.batches + 1, state.detector.smallest
     found = _locate(state, seen, event.sign)
     rows, step = found.rows, found.step
-    recent = float(np.mean(rows["value"][-RECENT:]))
+    recent = float(rows["value"][-RECENT:].mean())
     left = min(abs(recent), event.sign * step.size)
     if n >= RECENT and left < COME_TO_NOTHING * smallest:
         return _withdraw(state, event.look.undo)
@@ -292,7 +293,7 @@ def _sharpen(state: Watching, seen: Observation) -> Watching:
         largest=max(event.largest, step.size),
         onset_ns=onset_of(rows, step),
         at_stop=known and found.at_stop,
-        after=rows[step.first :].copy(),
+        after=rows[step.first :],
     )
     if n <= CLOSE_LOOK or n % LATER_LOOK == 0:
         event = changed(event, ramp=ramp_over_step(rows, step, state.detector.sigma))
@@ -324,7 +325,7 @@ def _look_back(state: Watching, seen: Observation) -> Watching:
 
 def _from_new_level(state: Watching, offset: float) -> Watching:
     """Watch on, `offset` off the baseline in log area, with the event no longer looked at."""
-    wear: Drift = _own_copy(state.wear)
+    wear = state.wear.fork()
     wear.bends(state.watched_hours)
     state = with_event(changed(state, wear=wear), _event_of(state), look=None)
     return _start_anew(state, offset)
@@ -431,8 +432,8 @@ def _quiet_block(state: Watching, seen: Observation) -> Watching:
     event = SlowEvent(
         sign=float(np.sign(gone)),
         before=state.first_rows,
-        after=rows[-RECENT // 2 :].copy(),
-        sound_wear=state.wear.before_a_bend(),
+        after=rows[-RECENT // 2 :],
+        wear_then=state.wear,
     )
     return _weigh_block(state, event, rows, gone)
 
@@ -442,10 +443,8 @@ def _with_habits(state: Watching) -> Watching:
     if state.resting is not State.SOUND:
         return state
     jumps = state.detector.jumps == JUMPED
-    seen = scatter_of(state.stretches, state.earlier)
-    scatter, scattered = (tuple(part.tolist()) for part in seen)
-    left = habits_of(state.noise, state.wear, jumps, scatter, scattered)
-    return changed(state, habits=left)
+    leaves = Leaves(state.noise, state.wear, jumps, state.stretches, state.earlier)
+    return changed(state, leaves=leaves)
 
 
 def _slow_block(state: Watching, seen: Observation) -> Watching:
@@ -488,27 +487,8 @@ def _take_block(state: Watching, seen: Observation) -> tuple[Watching, NDArray[n
 
 def _with_value(wear: Drift, hours: float, ratio: float, operating: float, clock: float) -> Drift:
     """The line with one more value; the old one stays as it was."""
-    new: Drift = _own_copy(wear)
+    new = wear.fork()
     new.update(hours, ratio, operating, clock)
-    return new
-
-
-def _own_copy(thing: Any) -> Any:
-    """A copy whose attributes may be changed in place, and so may theirs.
-
-    As `copy.deepcopy`, which takes several times as long, for the wear line's attributes: objects,
-    arrays, and collections of what never changes.
-    """
-    new = object.__new__(type(thing))
-    inside = vars(new)
-    for name, value in vars(thing).items():
-        inside[name] = value
-        if isinstance(value, np.ndarray):
-            inside[name] = value.copy(order="K")
-        elif isinstance(value, list | dict):
-            inside[name] = value.copy()
-        elif hasattr(value, "__dict__"):
-            inside[name] = _own_copy(value)
     return new
 
 
@@ -520,7 +500,7 @@ def _refresh_noise(state: Watching, rows: NDArray[np.void]) -> Watching:
     least, most = max(NOISE_SHRINKS * first, floor), NOISE_GROWS * first
     count = old.effective_count + NEW_NOISE * found.effective_count
     noise = old._replace(
-        sigma=float(np.clip(variance**0.5, least, most)),
+        sigma=float(min(max(variance**0.5, least), most)),
         effective_count=min(count, MAX_DEGREES_OF_FREEDOM),
     )
     return _heed_jumps(with_noise(state, noise), rows)
@@ -531,7 +511,7 @@ def _heed_jumps(state: Watching, rows: NDArray[np.void]) -> Watching:
     detector = state.detector
     sd = np.sqrt(detector.sigma**2 + rows["timing"] / rows["time"] ** 2)
     jumps = np.abs(rows["value"] - median(rows["value"])) > JUMP * sd
-    if not np.any(jumps):
+    if not jumps.any():
         return state
     return changed(state, detector=detector._replace(jumps=JUMPED))
 
@@ -571,9 +551,9 @@ def _weigh_block(state: Watching, event: Event, rows: NDArray[np.void], gone: fl
 def _so_far(event: Event, rows: NDArray[np.void]) -> NDArray[np.void]:
     """Those of `rows` that show the event: a recipe or an hour that shows less unsays nothing."""
     if isinstance(event, LowPressureEvent):
-        return rows[-RECENT * 2 :].copy()
+        return rows[-RECENT * 2 :]
     began = event.onset_ns + 1 if event.onset_ns else event.after["start_ns"][0]
-    return rows[rows["start_ns"] >= began][-BEFORE:].copy()
+    return rows.take(np.flatnonzero(rows["start_ns"] >= began)[-BEFORE:])
 
 
 def _is_back(state: Watching) -> bool:
@@ -595,8 +575,8 @@ def _first_signal(state: Watching, seen: Observation) -> Watching:
     event = SignalEvent(
         sign=0.0,
         before=state.first_rows,
-        after=rows[-JUST_NOW:].copy(),
-        sound_wear=state.wear.before_a_bend(),
+        after=rows[-JUST_NOW:],
+        wear_then=state.wear,
     )
     after = weighed(state, event)
     return after if after.event is not None else _to_be_heard_again(after)
@@ -696,8 +676,8 @@ def _closed_jet_event(
     return SignalEvent(
         sign=0.0,
         before=state.first_rows,
-        after=rows[rows["start_ns"] > onset_ns].copy(),
-        sound_wear=state.wear.before_a_bend(),
+        after=rows[rows["start_ns"] > onset_ns],
+        wear_then=state.wear,
         onset_ns=onset_ns,
     )
 
@@ -720,8 +700,8 @@ def _low_pressure_event(
     return LowPressureEvent(
         sign=1.0,
         before=state.first_rows,
-        after=rows[-RECENT // 2 :].copy(),
-        sound_wear=state.wear.before_a_bend(),
+        after=rows[-RECENT // 2 :],
+        wear_then=state.wear,
         onset_ns=two[0].start_ns - 1,
         at_stop=bool(two[0].stops != rows[-1]["stops"]),
         step=Step(0, float(np.mean(_grown_at_low(state, two))), LOW_SD),

@@ -58,6 +58,7 @@ def head_of(heads: Sequence[HeadBelief]) -> str | None:
 
 
 STATES = tuple(State)  # tables of batches hold the place in here
+FIRST_LEARNED = (State.LEARNING, State.SOUND)  # that one follows the other is no news
 NO_CHANGE = (State.LEARNING, State.SOUND, State.NOT_STATED_BORE)  # all others tell of one
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -29,13 +28,12 @@ from borewarden.watcher.heads_watch import HeadsWatch, watch_of
 from borewarden.watcher.known import Known
 from borewarden.watcher.one_head import OneHeadWatch
 from borewarden.watcher.settings import WatchSettings
-from borewarden.watcher.verdict import STATES, State, Verdict
+from borewarden.watcher.verdict import FIRST_LEARNED, STATES, State, Verdict
 
 CANNOT_TELL = STATES.index(State.CANNOT_TELL)
 NEVER = np.iinfo(np.int64).max
 AT_CEILING = 1.0125  # of its area: half way to the nearest level of a jet; invented
 FEW_AT_CEILING = 0.1  # of the first batches, which do no harm; invented
-FIRST_LEARNED = (State.LEARNING, State.SOUND)  # is no news
 NO_ROWS = np.zeros(0, dtype=RING)
 TWO_LEVELS = (
     "at one speed of the crank the pressure goes to and fro between two levels, and which of them "
@@ -127,6 +125,8 @@ class Watcher:
 
     def learn_many(self, samples: Samples) -> Learned:
         """Take a block of samples in time order."""
+        if not self._to_come:  # nearly always
+            return self._learn_part(samples)
         parts: list[Learned] = []
         start = 0
         while self._to_come:
@@ -270,19 +270,25 @@ class Watcher:
 
     def _without_chatter(self, batches: NDArray[np.void], changes: list[Verdict]) -> list[Alert]:
         """The alerts that the `changes` make; `batches` get the state that is told meanwhile."""
-        waiting = deque(changes)
         alerts = []
-        for time_ns in (*batches["end_ns"].tolist(), NEVER):
-            while waiting and waiting[0].time_ns <= time_ns:
-                self._chatter, tell = heard(self._chatter, waiting.popleft())
-                alerts += [Alert(tell.time_ns, tell)] if tell else []
-            if time_ns == NEVER:
-                break
+        for verdict in changes:
+            before = batches[: np.searchsorted(batches["end_ns"], verdict.time_ns)]
+            alerts += self._keep_quiet(before)
+            batches = batches[len(before) :]
+            self._chatter, tell = heard(self._chatter, verdict)
+            alerts += [Alert(tell.time_ns, tell)] if tell else []
+        return alerts + self._keep_quiet(batches)
+
+    def _keep_quiet(self, batches: NDArray[np.void]) -> list[Alert]:
+        """Let the time of `batches` go by: while too much has changed, they can't tell."""
+        if self._chatter.since_ns is None:  # nearly always
+            return []
+        for place, time_ns in enumerate(batches["end_ns"].tolist()):
             self._chatter, tell = quiet(self._chatter, time_ns)
-            alerts += [Alert(time_ns, tell)] if tell else []
-            if self._chatter.since_ns is not None:
-                batches["state"][batches["end_ns"] == time_ns] = CANNOT_TELL
-        return alerts
+            if tell:
+                return [Alert(time_ns, tell)]
+            batches["state"][place] = CANNOT_TELL
+        return []
 
     def _hours_of(self, jewel: Jewel) -> float:
         hours = self.gate.jet_hours

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.base.text import probability_words
-from borewarden.detect.shape import pace_evidence
+from borewarden.detect.shape import LOOKED_AT, pace_evidence
 from borewarden.detect.step import Step
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.checks import cheapest_check
@@ -282,7 +282,7 @@ def _pace(state: Watching, event: Event) -> NDArray[np.float64] | None:
     if not isinstance(event, SlowEvent):
         return None
     wear, least = state.wear, state.setup.settings.level_uncertainty
-    hours, values, pressure, _ = np.array(wear.values).reshape(-1, 4).T
+    hours, values, pressure, _ = np.array(wear.values[-LOOKED_AT:]).reshape(-1, 4).T
     values = values - wear.line.by_pressure * pressure
     return pace_evidence(hours, values, float(np.hypot(wear.sigma, least)), event.sign)
 
@@ -292,7 +292,7 @@ def _follows_the_set_pressure(state: Watching, event: Event) -> bool:
     pump = state.setup.pump
     if not isinstance(pump, Intensifier) or not len(event.after):
         return False
-    return float(np.mean(event.after["rate"])) < OVERSTROKE_NEAR * pump.max_stroke_rate
+    return float(event.after["rate"].mean()) < OVERSTROKE_NEAR * pump.max_stroke_rate
 
 
 def _is_early(state: Watching, event: Event, step: Step, found: Weighed, heated: float) -> bool:
