@@ -196,6 +196,8 @@ def test_a_head_that_is_not_sure_is_said_to_be_the_more_probable(intensifier: In
     heads = (HeadBelief("2", 0.71), HeadBelief("1", 0.29))
     told = with_heads(replace(quiet, reason="so"), Merged(State.OPENED, 0, heads))
     assert told.reason == "head 1 or 2, most probably 2 (71 %): so"
+    [check] = [line for line in advice(told).steps if "alone" in line]
+    assert check.startswith("Cut for two minutes with head 2 alone")
     alike = (HeadBelief("1", 0.5), HeadBelief("2", 0.5))
     told = with_heads(replace(quiet, reason="so"), Merged(State.OPENED, 0, alike))
     assert told.reason == "head 1 or 2: so"

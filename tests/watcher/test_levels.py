@@ -190,6 +190,21 @@ def test_a_jet_that_ends_with_another_area_is_believed_once_the_next_one_has_it(
     assert [level.has_moved for level in back.known] == [False, False]
 
 
+def test_the_old_area_in_short_cuts_is_the_other_jewel_once_one_has_changed() -> None:
+    """Each short cut is a run of one batch; of three alike the level that changed takes none."""
+    levels, _, _ = gather([ONE] * 3, TWINS, number=1)
+    grown, _, _ = gather([1.17 * ONE] * 20, TWINS, 1, levels)
+    assert [level.has_moved for level in grown.known] == [True]
+    centre = grown.known[0].centre
+    after, _, which = gather([ONE] * 6, TWINS, 1, grown, between=60.0)
+    assert which == [ONE] * 6
+    assert [level.combination.place for level in after.known] == [0, 1]
+    assert after.known[0].centre == centre
+    # of unlike ones, the first is no longer waited with
+    _, _, which = gather([ONE, 0.9 * ONE, 0.8 * ONE], TWINS, 1, grown, between=60.0)
+    assert which == [ONE, 0.9 * ONE]
+
+
 def test_number_of_open_heads_keeps_levels_apart() -> None:
     """One large jewel has the area of two small ones."""
     same = [Jewel(0.2e-3, "ruby", 0, "1"), Jewel(0.2e-3, "ruby", 0, "2")]

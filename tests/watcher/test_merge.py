@@ -12,7 +12,7 @@ from scipy import stats
 from borewarden.diagnose.causes import Cause
 from borewarden.jewels.jewel import stated_area
 from borewarden.watcher.bore_watch import BoreWatch
-from borewarden.watcher.events import StepEvent, Watching
+from borewarden.watcher.events import StepEvent, Watching, changed
 from borewarden.watcher.heads import (
     LIKELY_SIZE,
     OF_A_JET,
@@ -147,6 +147,15 @@ def test_a_head_that_wears_is_told_from_one_that_does_not() -> None:
     # of one that was only watched at the end, nothing is known that would clear it
     late = named(part("12", worn(0.06), hours=20.0), part("1", worn(0.0), hours=20.0, late=190))
     assert 0.2 < probable(late)["2"] < 0.8
+
+
+def test_what_goes_slowly_where_one_combination_has_cut_names_no_head_while_it_is_open() -> None:
+    """The pump may do that, too, and the other head has shown nothing yet."""
+    wears = part("1", worn(0.06), hours=20.0)
+    assert probable(named(wears))["1"] > 0.99
+    for told in (State.CANNOT_TELL, State.OTHER_FAULT):
+        unsure = wears._replace(monitor=changed(wears.monitor, told=told))
+        assert named(unsure) == Merged(told, 0)
 
 
 @pytest.mark.parametrize(("own", "whose"), [((0.8, 0.0), "1"), ((0.0, 0.8), "2")])

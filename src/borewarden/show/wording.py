@@ -539,10 +539,10 @@ def _first_checks(verdict: Verdict) -> list[str]:
 
 def _which_head(verdict: Verdict) -> list[str]:
     """The cheapest way to settle which head it is, where that is open."""
-    likely = sorted(each.head for each in verdict.heads if each.probability >= UNLIKELY)
+    likely = [each.head for each in verdict.heads if each.probability >= UNLIKELY]
     if verdict.head is not None or len(likely) <= 1:
         return []
-    first, *others = likely
+    first, others = likely[0], sorted(likely[1:])  # the most probable one settles most
     work = "strokes faster at its pressure"
     if verdict.overstroke_margin is None:
         work = "turns faster, or shows less pressure,"

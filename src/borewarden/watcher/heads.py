@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.base.text import probability_words
+from borewarden.detect.baseline import median
 from borewarden.detect.step import WINDOW, newest
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.gate.gate import Gate, GateSettings
@@ -133,7 +134,8 @@ def merge(parts: Sequence[Part], jewels: Sequence[Jewel], told: State) -> Merged
     if isinstance(event, SignalEvent):
         return Merged(monitor.told, lead)  # the area says nothing
     alone = len(seen.places) <= 1
-    if alone and isinstance(event, SlowEvent) and monitor.told is State.OTHER_FAULT:
+    unsure = monitor.told in (State.OTHER_FAULT, State.CANNOT_TELL)
+    if alone and isinstance(event, SlowEvent) and unsure:
         return Merged(monitor.told, lead)  # the pump may do that slowly, too
     if event is None or event.weighed is None or alone:
         return Merged(monitor.told, lead, tuple(beliefs))
@@ -236,7 +238,7 @@ def _noise(part: Part, rows: NDArray[np.void]) -> float:
     """Standard deviation of the mean of the log areas of `rows`."""
     one = float(np.std(np.log(rows["area"])))
     if isinstance(part.monitor, Watching):
-        one = float(np.hypot(part.monitor.detector.sigma, np.median(rows["resolution"])))
+        one = float(np.hypot(part.monitor.detector.sigma, median(rows["resolution"])))
     return float(one / len(rows) ** 0.5)
 
 

@@ -132,7 +132,7 @@ def sort(
         # where no signal tells heads apart, what waited was partly of one, partly of another
         waited = list(levels.held) if number else []
         return _follow(_settled(levels, mine, one), nearest, [*waited, one])
-    if levels.held and run.batches == 1:
+    if levels.held and run.batches == 1 and not (number and _is_like_held(levels, one)):
         before = levels.held
         levels = levels._replace(held=(one,))
         if number and nearest is not None:
@@ -164,6 +164,12 @@ def _near(one: Batches, batches: int) -> float:
 
 def _is_near(centre: float, run: Run, one: Batches) -> bool:
     return abs(centre - run.mean) <= _near(one, run.batches)
+
+
+def _is_like_held(levels: Levels, one: Batches) -> bool:
+    """Whether it shows what those that wait do: short cuts are runs of one batch each."""
+    mean = sum(map(_log_area, levels.held)) / len(levels.held)
+    return abs(_log_area(one) - mean) <= _near(one, 1)
 
 
 def _run_with(run: Run, one: Batches) -> Run:
