@@ -106,18 +106,27 @@ def machine(kind: str, valve: bool) -> MachineSettings:
         return load_machine(file)
 
 
-def alerts(watcher: Watcher, run: Run, last_s: float) -> Iterator[tuple[float, Any]]:
+def alerts(
+    watcher: Watcher, run: Run, last_s: float, step_at: float = np.inf
+) -> Iterator[tuple[float, Any]]:
     """Each alert until `last_s` of jet, with its s of jet; (that, None) after each block that it
-    learns from."""
+    learns from.
+
+    From `step_at` s of jet on the rows come one by one, and an alert counts from the row with
+    which it is said: the batch that it rests on has ended some seconds before.
+    """
     samples = samples_of(run.time_ns, **run.channels)
     end = int(np.searchsorted(run.jet_s, last_s, side="right"))
     spacing = max(round(float(np.median(np.diff(run.time_ns[:100]))) * 1e-9), 1)
+    stepped = int(np.searchsorted(run.jet_s, step_at))
     start, learning = 0, True
     while start < end:
-        stop = min(start + (LOOK_S if learning else AHEAD_S) // spacing, end)
+        ahead = (LOOK_S if learning else AHEAD_S) // spacing
+        stop = start + 1 if start >= stepped else min(start + ahead, stepped, end)
         for alert in watcher.learn_many(rows(samples, start, stop)).alerts:
             row = int(np.searchsorted(run.time_ns, alert.time_ns, side="right")) - 1
-            yield float(run.jet_s[max(row, 0)]), alert.verdict
+            row = start if start >= stepped else max(row, 0)
+            yield float(run.jet_s[row]), alert.verdict
         if learning:
             learning = watcher.verdict().state.name == "LEARNING"
             if learning:
@@ -170,7 +179,7 @@ def step(task: Step) -> Answer:
         interval=way.interval, valve=way.valve, step=task.size, step_at=at,
     )  # fmt: skip
     delay, state, wearing = np.inf, "", False
-    for told_at, verdict in alerts(machine(way.kind, way.valve).build_watcher(), run, np.inf):
+    for told_at, verdict in alerts(machine(way.kind, way.valve).build_watcher(), run, np.inf, at):
         if verdict is None or verdict.state.name in QUIET:
             continue
         if told_at < at:

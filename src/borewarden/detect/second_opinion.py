@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from river.drift import PageHinkley
 
 DELTA = 0.5  # standard deviations of a batch: a change of the mean below it is none; invented
-# For one false alarm in 1,000 jet hours of white noise, batches of 20 s: simulated by
+# For one false alarm in 1,000 jet hours of white noise, batches of 10 s: simulated by
 # `tests/benchmarks/bench_second_opinion.py`.
-THRESHOLD = 11.0
+THRESHOLD = 11.5
 FEWEST = 30  # values of a level before a change of it is looked for; river's default
 SETTLES = 20  # batches after an alarm until it may have come to nothing; invented
 
