@@ -19,8 +19,7 @@ WITHIN = np.arange(1, 8) / 8.0  # parts of a batch
 NEIGHBOURS = 0.5  # neighbours resemble each other: half as many count
 MOST = 5.0  # log of a likelihood ratio; no straight ramp can say more; invented
 LEAST_SQUARE = 1e-12  # keeps the division finite where nothing of a change shows
-FEWEST, FEWEST_OF_A_LEAP = 3, 2  # batches after the onset that have a shape; and of a leap
-LEAP = float(np.log(1.1))  # in log area, a step that nothing makes in passing; invented
+FEWEST = 3  # batches after the onset that have a shape
 
 # 1/h of jet, at which the log area may grow or shrink: over some days, or within an hour; invented
 PACES = np.geomspace(0.001, 0.128, 8)
@@ -53,8 +52,7 @@ def ramp_over_step(rows: NDArray[np.void], step: Step, sigma: float) -> float:
     first = max(step.first - BEFORE, 0)
     part = rows[first : step.first + AFTER]
     place = step.first - first
-    fewest = FEWEST if abs(step.size) < LEAP else FEWEST_OF_A_LEAP
-    if len(part) - place < fewest:
+    if len(part) - place < FEWEST:
         return 0.0
     began = int(part["start_ns"][0])
     start, end = ((part[key] - began) / NS for key in ("start_ns", "end_ns"))

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.base.text import probability_words
-from borewarden.detect.shape import LEAP, LOOKED_AT, pace_evidence
+from borewarden.detect.shape import LOOKED_AT, pace_evidence
 from borewarden.detect.step import Step
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.checks import cheapest_check
@@ -43,7 +43,7 @@ SHAPED, GROWN = 2, 5
 # Times as long as what went back, if that was no less than one over so many times the step; s, at
 # most, where it is known whether the jet is on; invented
 LONGER, ALIKE, LONGEST = 1.5, 2.0, 180.0
-AIR_PASSES = 60.0  # s, after which a smaller step than a leap is no air in the water; invented
+AIR_PASSES, AIR_MAKES = 60.0, float(np.log(1.1))  # s; in log area, at most; invented
 LASTS_AT_LOW = 8  # batches that a crank has to show a larger area at low pressure; invented
 ALIKE_AGAIN = 0.12  # of a step, by which batches that show it may differ; invented
 AT_ONCE = 60.0  # s, within which a bore opens up while the jet is on; invented
@@ -94,7 +94,7 @@ def weighed(state: Watching, event: Event) -> Watching:
     told = named(state.told, state.past, top, grown)
     if told is State.OPENED and _is_in_doubt(state, event, step, top):
         told = State.CANNOT_TELL
-    if told is not state.told and _has_no_shape_yet(event, top, told):
+    if told is not state.told and _has_no_shape_yet(event, top):
         return state  # a chip is a step, a seal grows: the next batches show which
     heard = not isinstance(event, StepEvent) or event.batches >= HEAR_SIGNALS
     if told is State.OTHER_FAULT and top.probability >= SURE_TO_UNSAY and heard:
@@ -159,16 +159,12 @@ def _is_no_larger(state: Watching, event: Event) -> bool:
     return off < SHRUNK * state.detector.smallest
 
 
-def _has_no_shape_yet(event: Event, top: Belief, told: State) -> bool:
-    """Whether too few batches followed to say that the area came at once.
-
-    Or, from the two that found it, what made it.
-    """
+def _has_no_shape_yet(event: Event, top: Belief) -> bool:
+    """Whether too few batches followed to say that the area came at once."""
     if not isinstance(event, StepEvent) or top.probability >= SURE_OF_ANY_SHAPE:
         return False
     if event.batches < SHAPED:
-        unnamed = event.batches == 0 and told is State.CANNOT_TELL
-        return unnamed or event.ramp > CAME_AT_ONCE
+        return event.ramp > CAME_AT_ONCE
     return event.batches < GROWN and event.ramp > GROWS
 
 
@@ -392,7 +388,7 @@ def _may_take(healed: tuple[Healed, ...], size: float) -> float:
     Air in the water makes an area look some per cent larger for less than a minute.
     """
     alike = [h.seconds for h in healed if h.size > size / ALIKE]
-    return max(LONGER * max(alike, default=0.0), AIR_PASSES if size < LEAP else 0.0)
+    return max(LONGER * max(alike, default=0.0), AIR_PASSES if size < AIR_MAKES else 0.0)
 
 
 def _say(told: State, event: Event, step: Step, slope: float, causes: Sequence[Belief]) -> str:
