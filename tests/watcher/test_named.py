@@ -42,14 +42,7 @@ def watched(seed: int) -> tuple[Drawn, Watcher, Learned]:
     ("seed", "cause"),
     [
         (900025, Cause.LEAK),  # an inlet check, which gets hotter while dead-headed than cutting
-        pytest.param(
-            910328,  # of a few kelvin at the check valve, and growing
-            Cause.LEAK,
-            # its step of 3.3 % is now found after 14 minutes, and called the bore at 67 %
-            marks=pytest.mark.xfail(
-                strict=True, reason="a small leak is told as the bore at first"
-            ),
-        ),
+        (910328, Cause.LEAK),  # of a few kelvin at the check valve: the bore at 67 % at first
         (910712, Cause.LEAK),  # of both seals, with the weep line all but boiling
         (920141, Cause.LEAK),  # with a pause just after it began, in which the valve cools
         (910443, Cause.BYPASS),  # whose line is not yet hot when the area steps
