@@ -7,7 +7,7 @@ import pytest
 from borewarden.base.shown import US, shown_in
 from borewarden.diagnose import feature_table
 from borewarden.diagnose.causes import Cause
-from borewarden.diagnose.evidence import features_in, reason_words
+from borewarden.diagnose.evidence import Rival, features_in, reason_words
 from borewarden.diagnose.feature_table import FEATURES, NAMES
 
 
@@ -47,6 +47,23 @@ def test_a_reason_says_what_was_seen_and_what_the_cause_usually_does(
     name: str, seen: float, cause: Cause, expected: float, said: str
 ) -> None:
     assert reason_words(FEATURES[NAMES.index(name)], seen, cause, expected) == said
+
+
+def test_what_speaks_for_a_cause_by_its_absence_says_which_other_would_have_brought_it() -> None:
+    leak = Rival(Cause.LEAK, 0.34)
+    ripple = FEATURES[NAMES.index("ripple")]
+    assert reason_words(ripple, 0.0001, Cause.BORE, 0.049, 0.18, leak) == (
+        "pressure flutter unchanged; a leaking seal or check valve usually adds 40 %, "
+        "a bad jewel usually adds 5 %; on this machine it varies by ±20 % by itself"
+    )
+    weep = FEATURES[NAMES.index("weep")]
+    assert reason_words(weep, 0.8, Cause.BORE, 0.0, rival=Rival(Cause.LEAK, 31.0)) == (
+        "weep line up 0.8 °C relative to water temperature; a leaking seal or check valve usually "
+        "adds 31 °C, a bad jewel usually leaves it alone"
+    )
+    # a cause that does something itself needs no other to explain it
+    own = "pressure flutter up 9 %; a bad jewel usually adds 14 %"
+    assert reason_words(ripple, 0.0868, Cause.BORE, 0.1301, rival=Rival(Cause.LEAK, 0.2)) == own
 
 
 @pytest.mark.parametrize("cause", Cause, ids=lambda cause: cause.name)

@@ -73,3 +73,14 @@ def test_others_are_named_along_with_the_first_once_they_hold_a_tenth() -> None:
     assert named_with(cold) == ()
     few = (Belief(Cause.BORE, 0.9, alike=(Cause.LEAK,)), Belief(Cause.LEAK, 0.09))
     assert named_with(few) == ()
+
+
+def test_causes_that_are_little_probable_each_are_in_doubt_together() -> None:
+    alike = (Cause.LEAK, Cause.FEED, Cause.SLIP)
+    some = (
+        Belief(Cause.BORE, 0.86, alike=alike),
+        *(Belief(c, p) for c, p in zip(alike, (0.06, 0.04, 0.04), strict=True)),
+    )
+    assert named_with(some) == (Cause.LEAK,)
+    none_large = (Belief(Cause.BORE, 0.88, alike=alike), *(Belief(c, 0.04) for c in alike))
+    assert named_with(none_large) == (Cause.LEAK,)

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from borewarden.detect.wear import Line
+from borewarden.diagnose.causes import Belief, Cause
 from borewarden.jewels.bore_choice import JEWEL_COSTS, hourly_cost
 from borewarden.jewels.fitting import Fitting
 from borewarden.lives.posterior import JewelRecord, Posterior, learn
@@ -35,7 +36,8 @@ from borewarden.planning.snapshot import WEEK_NS, HeadSeen, MachineSeen, Wear
 from borewarden.settings import ShopSettings, load_shop
 from borewarden.show.plan_objects import plan_object
 from borewarden.show.plan_words import hours_cell, to_do
-from borewarden.watcher.verdict import State
+from borewarden.watcher.verdict import State, Verdict
+from borewarden.watcher.watcher import Alert
 
 AT = 1_773_000_000 * 10**9
 EXAMPLE = load_shop(Path(__file__).parents[2] / "config" / "live" / "shop.toml")
@@ -208,6 +210,15 @@ def test_to_do_names_what_is_due_and_what_will_hardly_last(posterior: Posterior)
     assert lines[-1].startswith("Order ")
     assert "1 needed now, 4 on hand or ordered." in lines[-1]
     assert to_do(outlooks[2:], [], 8.0) == []
+
+
+def test_a_bore_that_something_else_may_look_like_is_changed_with_that_said() -> None:
+    beliefs = (Belief(Cause.BORE, 0.8, alike=(Cause.LEAK,)), Belief(Cause.LEAK, 0.15))
+    verdict = Verdict(AT, State.OPENED, "why", *(1.0,) * 10, None, 0.8, causes=beliefs)
+    opened = machine(state=State.OPENED, alert=Alert(AT, verdict))
+    change = change_of(opened, head(), None, AT)
+    assert change.hours == 0.0
+    assert change.why == "it has probably opened up, or another fault that looks the same"
 
 
 # -- stock

@@ -321,6 +321,10 @@ def test_a_headline_names_no_cause_alone_that_others_look_like(state, causes, sa
     first, second = causes
     beliefs = (Belief(first, 0.75, alike=(second,)), Belief(second, 0.15, alike=(first,)))
     assert headline(replace(OPENED, state=state, causes=beliefs)).startswith(said)
+    verdict = replace(OPENED, state=state, causes=beliefs)
+    table = alert_row(Alert(NOON_NS, verdict), "UTC").state
+    with_others = state in (State.OPENED, State.WEARING) and first is Cause.BORE
+    assert (", or a leak (" in table) is with_others
     sure = (replace(beliefs[0], alike=()), beliefs[1])
     assert "nothing measured here" not in headline(replace(OPENED, state=state, causes=sure))
 

@@ -106,11 +106,14 @@ def test_an_alert() -> None:
     assert "onset" not in alert_lines("North", [alert(onset_ns=None)])[0]
 
 
-def test_an_alert_names_its_most_probable_cause() -> None:
-    causes = (Belief(Cause.BORE, 0.83), Belief(Cause.LEAK, 0.17))
+def test_an_alert_names_its_most_probable_cause_and_what_looks_the_same() -> None:
+    causes = (Belief(Cause.BORE, 0.83, alike=(Cause.LEAK,)), Belief(Cause.LEAK, 0.17))
     told = Alert(33, replace(alert().verdict, causes=causes))
     (line,) = alert_lines("North", [told])
-    assert ' cause="bore opened up",cause_probability=0.83,ne107="failure",' in line
+    both = "bore opened up or plunger seal or check valve leaking"
+    assert (
+        f' cause="bore opened up",cause_probability=0.83,causes="{both}",ne107="failure",' in line
+    )
     assert "cause" not in alert_lines("North", [alert()])[0]
 
 

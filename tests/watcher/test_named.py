@@ -43,7 +43,7 @@ def watched(seed: int, batch_time: float = 10.0) -> tuple[Drawn, Watcher, Learne
     ("seed", "cause"),
     [
         (900025, Cause.LEAK),  # an inlet check, which gets hotter while dead-headed than cutting
-        (910328, Cause.LEAK),  # of a few kelvin at the check valve, and growing
+        (910328, Cause.LEAK),  # of a few kelvin at the check valve: the bore at 67 % at first
         (910712, Cause.LEAK),  # of both seals, with the weep line all but boiling
         (920141, Cause.LEAK),  # with a pause just after it began, in which the valve cools
         (910443, Cause.BYPASS),  # whose line is not yet hot when the area steps

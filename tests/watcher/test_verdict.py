@@ -7,9 +7,10 @@ import dataclasses
 import numpy as np
 import pytest
 
+from borewarden.diagnose.causes import Cause
 from borewarden.physics.pump import DirectDrive
 from borewarden.watcher.bore_watch import BoreWatch
-from borewarden.watcher.events import Watching
+from borewarden.watcher.events import StepEvent, Watching
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.summary import verdict_of
 from borewarden.watcher.verdict import STATES, HeadBelief, State, Verdict
@@ -99,6 +100,32 @@ def test_of_a_chip_tells_step_onset_causes_and_a_check() -> None:
     first = verdict.causes[0]
     assert sum(belief.probability for belief in verdict.causes) == pytest.approx(1.0)
     assert verdict.probability == pytest.approx(first.probability)
+
+
+def test_a_step_that_is_not_told_yet_leaves_the_causes_of_what_was_told() -> None:
+    """After a chip, short cuts make the area look smaller: nothing blocks, and nothing is told."""
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings())
+    watch.learn_many(batches(np.zeros(FIRST)))
+    watch.learn_many(batches(np.full(100, np.log(1.08)), start=FIRST))
+    told = watch.verdict()
+    watch.learn_many(batches(np.full(30, np.log(0.85)), start=FIRST + 100))
+    assert isinstance(watch.monitor, Watching)
+    event = watch.monitor.event
+    assert isinstance(event, StepEvent)
+    assert event.sign < 0.0
+    assert event.weighed is not None
+    assert event.weighed.beliefs[0].cause is Cause.BLOCKED
+    now = watch.verdict()
+    assert (now.state, now.reason, now.causes, now.onset_ns, now.step) == (
+        State.OPENED,
+        told.reason,
+        told.causes,
+        told.onset_ns,
+        told.step,
+    )
+    # once it has lasted, it is told
+    watch.learn_many(batches(np.full(200, np.log(0.85)), start=FIRST + 130))
+    assert watch.verdict().onset_ns != told.onset_ns
 
 
 def test_asking_changes_nothing() -> None:

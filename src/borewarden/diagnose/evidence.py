@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import NamedTuple
 
 from borewarden.base.shown import UNITS, shown
 from borewarden.diagnose.causes import Cause
 from borewarden.diagnose.feature_table import FEATURES, Feature
 
 WHOLE_FROM = 5.0  # from here on, in the unit that people read, decimals only distract; invented
+ABSENT = 2.0  # times what was seen or expected, that a rival would have brought; invented
 
 # What a sentence calls each cause. UNKNOWN expects nothing in particular and has no name here.
 _SHORT = {
@@ -25,19 +27,36 @@ _SHORT = {
 _UP, _DOWN, _UNCHANGED = "up", "down", "unchanged"
 
 
+class Rival(NamedTuple):
+    """Another cause, and what it would have changed of a feature, in the unit of that."""
+
+    cause: Cause
+    expected: float
+
+
 def reason_words(
-    feature: Feature, seen: float, cause: Cause, expected: float, usual: float = 0.0
+    feature: Feature,
+    seen: float,
+    cause: Cause,
+    expected: float,
+    usual: float = 0.0,
+    rival: Rival | None = None,
 ) -> str:
     """Return one reason: what was seen of a feature, and what the cause usually does to it.
 
     `seen` and `expected` are changes in the unit of `feature`, `usual` how far it goes to and fro
     on this machine by itself, 0 where nobody knows. For example "pressure flutter up 9 %; a bad
-    jewel usually adds 14 %; on this machine it varies by ±20 % by itself".
+    jewel usually adds 14 %; on this machine it varies by ±20 % by itself". What speaks for a cause
+    by its absence needs the `rival` that would have brought it: "weep line unchanged; a leaking
+    seal or check valve usually adds 31 °C, a bad jewel usually leaves it alone".
     """
     amount = _amount(feature, seen)
     direction = _UP if seen > 0.0 else _DOWN
     change = f"{direction} {amount} {feature.scale.over}".rstrip() if amount else _UNCHANGED
-    words = f"{feature.words} {change}; {_usually(feature, cause, expected)}"
+    usually = _usually(feature, cause, expected)
+    if rival is not None and abs(rival.expected) > ABSENT * max(abs(seen), abs(expected)):
+        usually = f"{_usually(feature, *rival)}, {usually}"
+    words = f"{feature.words} {change}; {usually}"
     by_itself = _amount(feature, usual)
     return f"{words}; on this machine it varies by ±{by_itself} by itself" if by_itself else words
 

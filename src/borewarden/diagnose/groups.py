@@ -100,11 +100,21 @@ def group_of_first(beliefs: Sequence[Belief]) -> Group:
 def named_with(beliefs: Sequence[Belief]) -> tuple[Cause, ...]:
     """The causes to name along with the first of `beliefs`: nothing measured tells them from it.
 
-    None where they hold less than `IN_DOUBT` together.
+    None where all that look the same hold less than `IN_DOUBT` together, however little each of
+    them does. Named are those of its group, or else the most probable one.
     """
-    first, group = beliefs[0], group_of_first(beliefs)
-    in_doubt = group.probability - first.probability >= IN_DOUBT
-    return tuple(c for c in group.causes if c is not first.cause) if in_doubt else ()
+    first = beliefs[0]
+    others = [belief for belief in beliefs if belief.cause in first.alike]
+    if together(beliefs) - first.probability < IN_DOUBT:
+        return ()
+    near = tuple(c for c in group_of_first(beliefs).causes if c is not first.cause)
+    return near or (others[0].cause,)
+
+
+def together(beliefs: Sequence[Belief]) -> float:
+    """Probability of the first of `beliefs` with all that look the same, however little each."""
+    first = beliefs[0]
+    return first.probability + sum(b.probability for b in beliefs if b.cause in first.alike)
 
 
 def to_split(group: Group, is_intensifier: bool) -> list[str]:

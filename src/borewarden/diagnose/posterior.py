@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from borewarden.detect.shape import PACES
 from borewarden.diagnose.causes import COMES_OVER_MINUTES, GOES_BY, Belief, Cause
-from borewarden.diagnose.evidence import reason_words
+from borewarden.diagnose.evidence import Rival, reason_words
 from borewarden.diagnose.feature_table import (
     AREA,
     FEATURES,
@@ -92,7 +92,11 @@ def weigh_causes(shift: FeatureShift, circumstances: Circumstances) -> tuple[Bel
             others = np.maximum(weighed.by_cause / np.sum(weighed.by_cause), LEAST_SHARE)
             others[k] = 0.0
             gain = np.log(explains[k]) - np.log(others @ explains / np.sum(others))
-            reasons = _reasons(belief.cause, shift, weighed.known, expects[k], gain)
+            rivals = [
+                _rival(weighed, k, i, explains[:, i], others) if gain[i] > TELLING else None
+                for i in range(len(gain))
+            ]
+            reasons = _reasons(belief.cause, shift, weighed.known, expects[k], gain, rivals)
             began = np.log(weighed.onset[k] * np.sum(others) / (others @ weighed.onset))
             reasons = _with_onset(reasons, float(began), circumstances.ramp, circumstances.pace)
             belief = Belief(belief.cause, belief.probability, *reasons, belief.alike)
@@ -230,17 +234,38 @@ def _usual_of(shift: FeatureShift, feature: int) -> float:
     return 0.0 if shift.usual is None else float(np.nan_to_num(shift.usual[feature]))
 
 
+def _rival(
+    weighed: _Weighed, cause: int, feature: int, explains: Floats, others: Floats
+) -> Rival | None:
+    """The cause that this known `feature` holds back most beside `cause`; None if it does none.
+
+    And what it would have changed, by all other features. `explains` and `others` are how well
+    each cause explains the feature, and how probable it is beside `cause`; (causes,) both.
+    """
+    held_back = others * (explains[cause] / explains - 1.0)
+    rival = int(np.argmax(held_back))
+    if held_back[rival] <= 0.0:
+        return None
+    signatures = weighed.signatures
+    ends = [*signatures.first[1:].tolist(), len(weighed.joint)]
+    own = slice(int(signatures.first[rival]), ends[rival])
+    by_others = weighed.joint[own] / weighed.likelihood[own, feature]
+    expected = float(by_others @ weighed.mean[own, feature] / np.sum(by_others))
+    return Rival(signatures.causes[rival], expected)
+
+
 def _reasons(
     cause: Cause,
     shift: FeatureShift,
     known: NDArray[np.intp],
     expects: Floats,
     gain: Floats,
+    rivals: list[Rival | None],
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """What speaks for and what against `cause`, beside the other causes, strongest first."""
     words = [
-        reason_words(FEATURES[k], shift.seen[k], cause, expected, _usual_of(shift, k))
-        for k, expected in zip(known, expects, strict=True)
+        reason_words(FEATURES[k], shift.seen[k], cause, expected, _usual_of(shift, k), rival)
+        for k, expected, rival in zip(known, expects, rivals, strict=True)
     ]
     by_strength = np.argsort(-np.abs(gain))
     return (

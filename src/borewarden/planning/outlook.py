@@ -10,6 +10,7 @@ import numpy as np
 
 from borewarden.base.statistics import Interval
 from borewarden.detect.ahead import hours_to
+from borewarden.diagnose.groups import named_with
 from borewarden.jewels.bore_choice import (
     JEWEL_COSTS,
     HourlyCost,
@@ -120,7 +121,7 @@ def chance_of(machine: MachineSeen, head: HeadSeen, lives: Lives, hours: float) 
     if machine.state is State.OPENED and len(machine.heads) > 1:
         return Chance(None, ONE_OF_THEM)
     if machine.state is State.OPENED:
-        return Chance(Interval(0.0, 0.0, 0.0), "the bore has probably opened up")
+        return Chance(Interval(0.0, 0.0, 0.0), f"the bore {_opened(machine)}")
     if head.age is None:
         return Chance(None, "no telemetry since it was fitted")
     plain = chance_to_last(lives, head.age, hours)
@@ -134,6 +135,13 @@ def chance_of(machine: MachineSeen, head: HeadSeen, lives: Lives, hours: float) 
     line, now = machine.wear
     worn = chance_to_last_given_wear(lives, head.age, hours, line, now, limit)
     return Chance(worn, "records and its own wear" if worn.high > 0.0 else "worn to the limit")
+
+
+def _opened(machine: MachineSeen) -> str:
+    """That the bore has, or whatever looks the same on this machine."""
+    beliefs = machine.alert.verdict.causes if machine.alert is not None else ()
+    other = ", or another fault that looks the same" if beliefs and named_with(beliefs) else ""
+    return f"has probably opened up{other}"
 
 
 class OwnWear(NamedTuple):
@@ -159,7 +167,7 @@ def change_of(
     if machine.state is State.OPENED and len(machine.heads) > 1:
         return Change(None, None, ONE_OF_THEM)
     if machine.state is State.OPENED:
-        return Change(0.0, at_ns, "it has probably opened up")
+        return Change(0.0, at_ns, f"it {_opened(machine)}")
     options = []
     if planned is not None and head.age is not None:
         worn = _change_by_wear(machine, head.age, planned, own)

@@ -26,6 +26,7 @@ from borewarden.show.wording import (
     pump_words,
     since,
     state_words,
+    told_words,
 )
 from borewarden.watcher.verdict import State
 
@@ -76,6 +77,13 @@ def _state_headline(notice: Notice) -> str:
     return f"Verdict: {notice.state.value}" if notice.state is not None else "Change of state"
 
 
+def _state_of(notice: Notice) -> str | None:
+    """The state that a notice is about, with what the verdict can't tell from it."""
+    if notice.verdict is not None and notice.verdict.state is notice.state:
+        return told_words(notice.verdict)
+    return None if notice.state is None else state_words(notice.state)
+
+
 def compose(
     notice: Notice,
     pump: Pump,
@@ -96,7 +104,7 @@ def compose(
         "pump": pump_words(pump),
         "time": local_time(notice.time_ns, time_zone),
         "reason": notice.reason,
-        "state": None if notice.state is None else state_words(notice.state),
+        "state": _state_of(notice),
         "since": None if verdict is None else since(verdict, time_zone),
         "as_of": None if verdict is None else local_time(verdict.time_ns, time_zone),
         "evidence": [] if verdict is None else evidence(verdict, pump, time_zone, guessed),

@@ -20,7 +20,7 @@ from borewarden.lives.replacement import EVEN, Advice, Plan
 from borewarden.lives.survival import interval, quantile
 from borewarden.planning.outlook import CostRow, JewelKind, Outlook, StockRow
 from borewarden.planning.snapshot import MachineSeen, ShopSeen
-from borewarden.show.wording import INVENTED, group_words, probable_causes, state_words
+from borewarden.show.wording import INVENTED, group_words, probable_causes, told_words
 from borewarden.watcher.verdict import State
 
 UNKNOWN = "–"
@@ -166,7 +166,7 @@ def alert_cell(machine: MachineSeen) -> Cell:
     main = "none"
     if machine.alert is not None:
         verdict = machine.alert.verdict
-        main = state_words(verdict.state)
+        main = told_words(verdict)
         if verdict.onset_ns is None:
             notes.append(f"alerted {local_time(machine.alert.time_ns, machine.time_zone)}")
         else:

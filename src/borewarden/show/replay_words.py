@@ -10,7 +10,7 @@ from borewarden.base.times import local_time
 from borewarden.replay.fleet import Found, Refused
 from borewarden.replay.one_machine import Replayed
 from borewarden.show.learned_words import learned_lines
-from borewarden.show.wording import evidence, jewel_words, state_words
+from borewarden.show.wording import evidence, jewel_words, told_words
 from borewarden.watcher.verdict import Verdict
 from borewarden.watcher.watcher import Alert
 
@@ -38,10 +38,10 @@ def mend_guesses(machine_file: Path) -> str:
 
 def fleet_row(found: Found, time_zone: str) -> tuple[str, ...]:
     """A row under `FLEET_COLUMNS`."""
-    state = found.verdict.state
+    ne107 = found.verdict.state.ne107
     first = local_time(found.alerts[0].time_ns, time_zone) if found.alerts else ""
-    words, hours = state_words(state), f"{found.jet_hours:.2f}"
-    return found.machine, words, state.ne107, hours, str(len(found.alerts)), first
+    words, hours = told_words(found.verdict), f"{found.jet_hours:.2f}"
+    return found.machine, words, ne107, hours, str(len(found.alerts)), first
 
 
 def verdict_object(verdict: Verdict) -> dict[str, Any]:

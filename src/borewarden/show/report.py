@@ -55,7 +55,7 @@ from borewarden.show.wording import (
     pressure_words,
     pump_words,
     since,
-    state_words,
+    told_words,
     undecided,
 )
 from borewarden.watcher.batch_loop import DRIFT_BLOCK
@@ -147,7 +147,7 @@ def write_report(replayed: Replayed, path: Path) -> None:
             time_zone=zone,
             verdict=verdict,
             headline=headline(verdict),
-            state=state_words(verdict.state),
+            state=told_words(verdict),
             since=since(verdict, zone),
             verdict_time=local_time(verdict.time_ns, zone),
             evidence=[

@@ -200,6 +200,17 @@ def state_words(state: State) -> str:
     return state.value[0].upper() + state.value[1:]
 
 
+def told_words(verdict: Verdict) -> str:
+    """The state of a verdict as tables show it, with all causes that it stands for.
+
+    Such as "Probably opened up, or a leak or poor feed".
+    """
+    others = [_IN_SHORT[cause] for cause in _alike(verdict)[1:]]
+    of_the_bore = verdict.state in (State.WEARING, State.OPENED)
+    named = f", or {' or '.join(others)}" if others and of_the_bore else ""
+    return f"{state_words(verdict.state)}{named}"
+
+
 def bore_words(bore: float) -> str:
     """A bore in m in words."""
     return quantity_text("bore", bore)
@@ -640,7 +651,7 @@ def alert_row(alert: Alert, time_zone: str) -> AlertRow:
     known = math.isfinite(verdict.discharge_coefficient)
     return AlertRow(
         time=local_time(alert.time_ns, time_zone),
-        state=f"{state_words(verdict.state)} ({verdict.state.ne107})",
+        state=f"{told_words(verdict)} ({verdict.state.ne107})",
         onset="–" if verdict.onset_ns is None else local_time(verdict.onset_ns, time_zone),
         size=(f"{_percent(verdict.area_ratio - 1.0)}" if no_step else _step_words(verdict)),
         probability=probability_words(verdict.probability) if known else "–",

@@ -41,6 +41,7 @@ from urllib3.exceptions import HTTPError
 
 from borewarden.base.plain_errors import plain_answer, plain_reason
 from borewarden.base.samples import Samples, samples_of
+from borewarden.diagnose.groups import named_with
 from borewarden.store import outbox
 from borewarden.store.names import (
     ALERT,
@@ -123,7 +124,9 @@ def alert_lines(machine: str, alerts: Iterable[Alert]) -> list[str]:
         point = _point(ALERT, tags, alert.time_ns, step_values(verdict))
         point.field("ne107", verdict.state.ne107).field("reason", _one_line(verdict.reason))
         if verdict.causes:
-            point.field("cause", verdict.causes[0].cause.value)
+            causes = (verdict.causes[0].cause, *named_with(verdict.causes))
+            point.field("cause", causes[0].value)
+            point.field("causes", " or ".join(cause.value for cause in causes))
         lines.append(point.to_line_protocol())
         for head in verdict.heads:
             tags = {"machine": machine, "head": head.head}

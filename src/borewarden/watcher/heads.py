@@ -144,7 +144,7 @@ def merge(parts: Sequence[Part], jewels: Sequence[Jewel], told: State) -> Merged
     state = monitor.told
     if state not in (State.WEARING, State.OPENED) or causes[0].cause is not Cause.BORE:
         before = told if told not in QUIET else state
-        state = named(before, monitor.past, causes[0], isinstance(event, StepEvent))
+        state = named(before, monitor.past, causes, isinstance(event, StepEvent))
     return Merged(state, lead, tuple(beliefs), causes)
 
 

@@ -11,7 +11,14 @@ from borewarden.detect.step import newest
 from borewarden.diagnose.features import known_mean
 from borewarden.physics.orifice import bore_of_area
 from borewarden.physics.pump import Intensifier, Pump, event_rate, overstroke_margin
-from borewarden.watcher.events import Learning, Monitor, StepEvent, Watching
+from borewarden.watcher.events import (
+    Event,
+    Learning,
+    Monitor,
+    Sharpening,
+    StepEvent,
+    Watching,
+)
 from borewarden.watcher.monitor import RECENT
 from borewarden.watcher.verdict import State, Verdict
 
@@ -28,7 +35,7 @@ def verdict_of(monitor: Monitor, ring: NDArray[np.void]) -> Verdict:
     relative = float(np.sqrt(one**2 / max(len(rows), 1) + setup.settings.level_uncertainty**2))
     expected = event_rate(setup.pump.displacement, reference.area, pressure, temperature)
     learned = None if isinstance(monitor, Learning) else monitor.baseline.discharge_coefficient
-    event = monitor.event if isinstance(monitor, Watching) else None
+    event = _told_event(monitor)
     weighed = event.weighed if event is not None else None
     step = event.step if isinstance(event, StepEvent) else None
     slope, slope_sd, hours_left = _wear(monitor)
@@ -59,6 +66,17 @@ def verdict_of(monitor: Monitor, ring: NDArray[np.void]) -> Verdict:
         causes=weighed.causes if weighed else (),
         check=weighed.check if weighed else "",
     )
+
+
+def _told_event(monitor: Monitor) -> Event | None:
+    """The event that the verdict is about: one that is not told yet leaves the one before it."""
+    event = monitor.event if isinstance(monitor, Watching) else None
+    while event is not None and isinstance(event.look, Sharpening):
+        undo = event.look.undo
+        if undo.event is None or (undo.told, undo.reason) != (monitor.told, monitor.reason):
+            break
+        event = undo.event
+    return event
 
 
 def _wear(monitor: Monitor) -> tuple[float, float, Interval | None]:

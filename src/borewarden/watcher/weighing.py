@@ -14,7 +14,7 @@ from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.checks import cheapest_check
 from borewarden.diagnose.feature_table import FeatureShift
 from borewarden.diagnose.features import SIGNAL_OF, SLUGGISH, Sound, known_mean, shift_of, warmed
-from borewarden.diagnose.groups import group_of_first
+from borewarden.diagnose.groups import group_of_first, together
 from borewarden.diagnose.posterior import chance_of_nothing, posterior
 from borewarden.diagnose.signatures import Circumstances
 from borewarden.gate.batch import HEADS, BatchKind
@@ -64,6 +64,7 @@ LEFT_BY_ITSELF = 0.5  # that a signal left its place without any cause: nothing 
 SURE_AT_ONCE = 0.95  # told without waiting for further signals
 SURE_OF_ANY_SHAPE = 0.99  # that it is the bore, however it began
 LEAST_TO_BLAME = 0.6  # at which the bore is called opened up
+LEAST_WITH_ALIKE = 0.8  # that it is the bore or what nothing measured tells from it
 LEAST_TO_SUSPECT = 0.5  # at which another cause is named
 LEAST_TO_STAY = 0.35  # at which what was named stays so: one batch is not to unsay it
 SURE_TO_UNSAY = 0.9  # that it is the bore after all, once another cause was as sure
@@ -91,7 +92,7 @@ def weighed(state: Watching, event: Event) -> Watching:
     if _waits(state, event, step, found, heated):
         return state
     grown = isinstance(event, StepEvent) or step.size >= np.log1p(settings.limit)
-    told = named(state.told, state.past, top, grown)
+    told = named(state.told, state.past, found.beliefs, grown)
     if told is State.OPENED and _is_in_doubt(state, event, step, top):
         told = State.CANNOT_TELL
     if told is not state.told and _has_no_shape_yet(event, top):
@@ -183,17 +184,21 @@ def with_standing(state: Watching, probability: float) -> Watching:
     )
 
 
-def named(told: State, past: Past, top: Belief, grown: bool) -> State:
-    """What to tell, where `told` was told so far and `top` is the most probable cause.
+def named(told: State, past: Past, beliefs: Sequence[Belief], grown: bool) -> State:
+    """What to tell, where `told` was told so far; `beliefs` by falling probability.
 
     `grown` says whether the area has gone far enough to call the bore opened up, not worn.
     """
+    top = beliefs[0]
     if past.opened:
         return State.OPENED
     if top.probability < _least_to_name(told, top.cause) or top.cause is Cause.UNKNOWN:
         return State.CANNOT_TELL
     if top.cause is not Cause.BORE:
         return State.OTHER_FAULT
+    of_the_bore = told in (State.OPENED, State.WEARING)
+    if not of_the_bore and together(beliefs) < LEAST_WITH_ALIKE:
+        return State.CANNOT_TELL  # a signal still speaks for something else
     other = past.other_sure or told is State.OTHER_FAULT
     if other and top.probability < SURE_TO_UNSAY:
         return State.CANNOT_TELL
