@@ -587,6 +587,7 @@ def test_a_level_near_the_baseline_after_a_stop_may_be_another_jewel(stopped: bo
     if stopped:
         assert max(told[1].probability, watch.verdict().probability) < 0.01
         again = batches(np.full(40, 0.13), start=FIRST + len(growth), weep_rise=5.0, load_ratio=3.0)
+        again["stops"] = 1
         assert said(watch.learn_many(again)[1]) == [State.OPENED]
 
 

@@ -343,7 +343,7 @@ def after_openings(openings: Sequence[int], leak: float = 0.0, gap: float = 600.
         sign=1.0,
         before=ring[:1],
         after=ring[1:],
-        sound_wear=watching(quiet_watch()).wear,
+        wear_then=watching(quiet_watch()).wear,
         step=Step(0, SIZE, 0.001),
         found_ns=0,
     )
