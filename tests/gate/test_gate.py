@@ -89,7 +89,7 @@ def test_phases_of_a_short_day(intensifier: Intensifier) -> None:
     assert set(phases[380:]) == {Phase.STOPPED}
     assert gate.jet_hours * 3600 == pytest.approx(190, abs=3)
     steady = batches[batches["kind"] == BatchKind.STEADY]
-    assert len(steady) == 10  # 114 s of steady jet, the last few held back
+    assert len(steady) == 9  # 114 s of steady jet, the last few held back
 
 
 def test_valve_signal_is_believed(intensifier: Intensifier) -> None:
@@ -469,7 +469,7 @@ def crank_log(pump: DirectDrive, pressure: np.ndarray, noise: float, seed: int) 
 
 @pytest.mark.parametrize("seed", range(4))
 def test_a_line_that_is_shut_and_leaks_away_is_no_jet(direct_drive: DirectDrive, seed: int) -> None:
-    """0.05 % of the pressure a second, within noise of 0.2 %: seen before 12 s of it are gathered.
+    """0.05 % of the pressure a second, within noise of 0.2 %; the first batch may be begun before.
 
     A true jet that chips by 10 % drops at once, holds, and is gathered from within half a minute.
     """
@@ -481,11 +481,11 @@ def test_a_line_that_is_shut_and_leaks_away_is_no_jet(direct_drive: DirectDrive,
         return batches[batches["kind"] == BatchKind.STEADY]
 
     shut = steady(370e6 * 0.9995**since)
-    assert shut["end_ns"][-1] <= 612 * 10**9
+    assert np.count_nonzero(shut["end_ns"] > 600 * 10**9) <= 1
     assert np.count_nonzero(shut["end_ns"] <= 600 * 10**9) > 40
     # a crank's flow is fixed, and its pressure goes as one over the area squared
     chipped = steady(np.where(since > 0, 370e6 / 1.1**2, 370e6))
     after = chipped[chipped["start_ns"] > 600 * 10**9]
-    assert after["start_ns"][0] <= 630 * 10**9
+    assert after["end_ns"][0] <= 630 * 10**9
     assert len(after) > 20
     assert after["area"] == pytest.approx(1.1 * 1.2 * AREA, rel=0.006)

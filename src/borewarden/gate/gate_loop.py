@@ -33,7 +33,6 @@ from borewarden.gate.batch import (
 from borewarden.gate.state import (
     CEILINGS,
     GIVEN,
-    HELD,
     PARKED,
     STATE,
     GateSettings,
@@ -165,16 +164,9 @@ def _end_run(run: Any) -> None:
 
 @compilable
 def _drop_pieces(jet: Any, time_ns: int) -> None:
-    _drop_held(jet)
+    jet.held.sums.time = 0.0
     _end_run(jet.run)
     _clear_piece(jet.piece, time_ns, False)
-
-
-@compilable
-def _drop_held(jet: Any) -> None:
-    jet.held.sums.time = 0.0
-    for k in range(HELD):
-        jet.waiting[k].sums.time = 0.0
 
 
 @compilable
@@ -401,26 +393,18 @@ def _gather_counted(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) 
 
 @compilable
 def _gather_rate(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) -> None:
-    """Take an interval of a pump with a rate reading: each piece waits for `hold_time`."""
+    """Take an interval of a pump with a rate reading: pieces are `hold_time` long."""
     piece = jet.piece
     piece.sums.events += x.rate * x.seconds
     piece.sums.mass += x.rate * x.delivery * x.seconds
     if not piece.good:
         # a rate reading lags the jet, and pressure sags as it closes: what is held goes
-        _drop_held(jet)
-        _clear_piece(piece, t, here)
-    elif piece.sums.time >= g.hold_time / HELD:
-        for k in range(HELD):
-            held = jet.waiting[(jet.oldest + k) % HELD]
-            waited = (t - held.end_ns) * S_PER_NS >= g.hold_time
-            if held.sums.time > 0.0 and (k == 0 or waited):
-                jet.held = held
-                _add_held_to_batch(jet, g.longest_pause)
-                held.sums.time = 0.0
-        _hold_piece(jet, t)
-        jet.waiting[jet.oldest] = jet.held
         jet.held.sums.time = 0.0
-        jet.oldest = (jet.oldest + 1) % HELD
+        _clear_piece(piece, t, here)
+    elif piece.sums.time >= g.hold_time:
+        if jet.held.sums.time > 0.0:
+            _add_held_to_batch(jet, g.longest_pause)
+        _hold_piece(jet, t)
         _clear_piece(piece, t, True)
 
 

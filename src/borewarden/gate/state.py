@@ -68,8 +68,6 @@ PIECE = np.dtype(
     ]
 )
 
-HELD = 4  # pieces of a rate's readings that are held back, `hold_time` together
-
 # What was gathered without a break, while counter edges follow each other.
 RUN = np.dtype(
     [
@@ -96,10 +94,8 @@ OPEN_BATCH = np.dtype(
 # A jet that gathers: at working pressure or below it.
 GATHER = np.dtype(
     [
-        ("piece", PIECE),  # the newest: counter edge to counter edge, or a part of hold_time
-        ("waiting", PIECE, (HELD,)),  # those of a rate before it: the jet may be closing
-        ("oldest", np.int64),  # index in `waiting`
-        ("held", PIECE),  # the one that goes into the batch next
+        ("piece", PIECE),  # the newest: counter edge to counter edge, or hold_time long
+        ("held", PIECE),  # the one before, until the newest shows that the jet was not closing
         ("run", RUN),
         ("batch", OPEN_BATCH),
     ]
