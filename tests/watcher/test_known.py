@@ -64,7 +64,7 @@ def test_detector_is_set_by_the_false_alarms_and_the_life_that_are_stated() -> N
     state = quiet_watch(false_alarm_hours=200.0, jewel_life_hours=40.0, smallest_step=0.05).monitor
     assert isinstance(state, Watching)
     assert state.run_length == 2 * 200 * 3600 / BATCH_TIME
-    freedom = np.clip(state.baseline.noise.effective_count - 1.0, 20.0, 400.0)
+    freedom = np.clip(state.baseline.noise.effective_count - 1.0, 20.0, 50.0)
     assert state.detector.h == pytest.approx(threshold(72_000.0, round(freedom)))
     assert state.detector.hazard == pytest.approx(BATCH_TIME / (40 * 3600))
     assert state.detector.smallest == pytest.approx(math.log(1.05))
@@ -162,9 +162,8 @@ def test_noise_is_followed_from_half_to_twice_that_of_the_baseline(
     else:
         assert first < state.noise.sigma < 2.0 * first
     assert state.detector.sigma == state.noise.sigma
-    seen = state.noise.effective_count  # more than the baseline's, and at most 400
-    assert state.baseline.noise.effective_count < seen < 400.0
-    assert state.detector.h == pytest.approx(threshold(state.run_length, round(seen - 1.0)))
+    assert state.noise.effective_count == 50.0
+    assert state.detector.h == pytest.approx(threshold(state.run_length, 49.0))
 
 
 @pytest.mark.parametrize(("size", "jumps"), [(0.030, 0), (0.042, 1), (-0.042, 1)])

@@ -31,7 +31,8 @@ FEWEST_FIRST = 6  # batches that a baseline needs, if a step is found among the 
 FIRST_RUN_LENGTH = 1e4  # mean batches between false steps among the first; invented
 MEDIAN_OF_JUMPS = 0.954  # median of |difference| of two standard normals: sqrt(2) * 0.6745
 FEWEST_FREEDOM = 20.0  # degrees, however short the baseline: other pumps say as much; invented
-MAX_DEGREES_OF_FREEDOM = 400.0  # about as many of the newest batches make the noise; invented
+# Some tail heavier than normal, however much was seen; invented
+MAX_DEGREES_OF_FREEDOM = 50.0
 # Noise of a baseline that is none, over that of later batches, and at least; invented
 UNSTEADY, LEAST_UNSTEADY = 2.5, 0.015
 ENOUGH_ANEW = 0.5  # of the time of a baseline, that later batches have to last; invented
