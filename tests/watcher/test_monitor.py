@@ -23,6 +23,7 @@ from borewarden.watcher.events import (
     Monitor,
     Phase,
     Sharpening,
+    SlowEvent,
     Undo,
     Watching,
     phase_of,
@@ -386,6 +387,45 @@ def test_dead_headed_flow_has_to_be_beyond_what_strokes_and_the_first_batches_sh
     steady = batches(np.zeros(8), start=FIRST + 34, **LEAKS)
     changes = watch.learn_many(np.concatenate([later, steady, later]))[1]
     assert [verdict.state for verdict in changes] == told
+
+
+def test_water_through_a_closed_jet_is_told_once_three_open_jets_had_their_say() -> None:
+    """A leak takes from the open jet's flow, too."""
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings())
+    watch.learn_many(batches(np.zeros(FIRST), **LEAKS))
+    idle_after(watch, [0.0] * 6, FIRST)
+    closed = batches([0.1] * 3, BatchKind.DEAD_HEAD, FIRST + 12, **LEAKS)
+    assert watch.learn_many(closed)[1] == []
+    watch.learn_many(batches(np.zeros(3), start=FIRST + 15, **LEAKS))
+    (told,) = watch.learn_many(batches([0.1], BatchKind.DEAD_HEAD, FIRST + 18, **LEAKS))[1]
+    assert told.state is State.OTHER_FAULT
+
+
+def test_wear_is_told_worn_out_in_the_block_in_which_it_reaches_the_limit() -> None:
+    """Long since found, it is weighed now and then only; the limit of 8 % is not waited for."""
+    watch = quiet_watch()
+    growth = np.linspace(0.0, 0.12, 1200)
+    rows = batches(growth, start=FIRST, weep_rise=5.0, load_ratio=3.0)
+    rows["jet_seconds"] *= 20.0
+    told = watch.learn_many(rows)[1]
+    assert [verdict.state for verdict in told] == [State.WEARING, State.OPENED]
+    worn_out = int(told[1].time_ns / (30 * SECOND)) - FIRST
+    reached = int(np.searchsorted(growth, np.log(1.08)))
+    assert abs(worn_out - reached) <= DRIFT_BLOCK
+
+
+def test_what_goes_slowly_is_compared_by_all_batches_since_it_was_found() -> None:
+    watch = quiet_watch()
+    rows = batches(np.linspace(0.0, 0.05, 500), start=FIRST, weep_rise=5.0, load_ratio=3.0)
+    rows["jet_seconds"] *= 20.0
+    counts = []
+    for start in range(0, len(rows), DRIFT_BLOCK):
+        watch.learn_many(rows[start : start + DRIFT_BLOCK])
+        state = watch.monitor
+        assert isinstance(state, Watching)
+        if isinstance(state.event, SlowEvent):
+            counts.append(len(state.event.after))
+    assert counts[:2] == [RECENT // 2, RECENT // 2 + DRIFT_BLOCK]
 
 
 @pytest.mark.parametrize(("values", "sure"), [(6, False), (60, True)])
