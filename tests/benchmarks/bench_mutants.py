@@ -242,7 +242,7 @@ class InPlace:
         ran = [json.loads(line[4:]) for line in said if line.startswith("RAN ")]
         calls = {name: set(functions) for name, _, functions in ran}
         seconds = {name: time for name, time, _ in ran}
-        timeout = 60.0 + 8.0 * sum(seconds.values())
+        timeout = 30.0 + 3.0 * sum(seconds.values())  # others may need the computer
         for number, change in enumerate(self.changes):
             function = f"{change.path.absolute()}:{function_at(change)}"
             callers = {name for name in calls if function in calls[name]}
