@@ -100,6 +100,16 @@ def test_area_is_the_mean_by_time_without_what_is_far_off() -> None:
     assert learned.discharge_coefficient == pytest.approx(expected / (math.pi / 4.0 * 0.25e-3**2))
 
 
+@pytest.mark.parametrize(("off", "counts"), [(3.7, True), (4.3, False)])
+def test_an_area_beyond_four_standard_deviations_is_left_out(off: float, counts: bool) -> None:
+    """As far as that, the noise counts it, too (Hampel 1974, see `robust_noise`)."""
+    floor = 0.003
+    areas = np.append(np.full(40, 2e-8), 2e-8 * math.exp(off * floor))
+    learned = learn_baseline(areas, np.full(41, 20.0), np.zeros(41), [jewel()], 0.0, floor)
+    grown = off * floor / 41 if counts else 0.0
+    assert math.log(learned.area / 2e-8) == pytest.approx(grown, abs=1e-9)
+
+
 def test_area_of_jewels_whose_coefficients_are_known_is_not_learned() -> None:
     """Areas of open heads add."""
     two = [jewel(0.25e-3, 0.6), jewel(0.30e-3, 0.7)]

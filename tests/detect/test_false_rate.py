@@ -6,8 +6,9 @@ import copy
 
 import numpy as np
 import pytest
+from scipy import stats
 
-from borewarden.detect.false_rate import APART, FEWEST, KEPT, LEVEL, FalseRate, Peaks
+from borewarden.detect.false_rate import APART, FEWEST, KEPT, LEVEL, PRIOR, FalseRate, Peaks
 
 A_BATCH = 1.0 / 180.0  # h
 ASKED = 1e-3  # 1/h
@@ -109,6 +110,22 @@ def test_more_alarms_than_peaks_are_kept_are_no_error() -> None:
     rate = rate_of(ratios)
     assert rate.low < rate.middle < rate.high
     assert rate.middle == pytest.approx(KEPT / rate.hours, rel=0.05)
+
+
+def test_a_peak_that_told_an_alarm_is_known_to_have_reached_the_threshold_and_no_more() -> None:
+    """Exponential excess with some of it censored (Lawless 2003, sec. 4.1; from memory)."""
+    ratios, told = np.zeros(2000), np.zeros(2000, dtype=bool)
+    for start in range(100, 1100, 200):
+        ratios[start] = 0.6
+        ratios[start + 100] = 1.4
+        told[start + 101 : start + 110] = True
+    rate = rate_of(ratios, told)
+    assert (rate.peaks, rate.gone) == (10, 5)
+    count, total = PRIOR
+    excess = 5 * (0.6 - LEVEL) + 5 * (1.0 - LEVEL)
+    often = stats.gamma(10.5).median() / rate.hours
+    fall = stats.gamma(5 + count).median() / (excess + total)
+    assert rate.middle == pytest.approx(often * np.exp(-(1.0 - LEVEL) * fall))
 
 
 def test_nothing_is_believed_before_any_hour() -> None:

@@ -42,10 +42,15 @@ def test_a_chip_is_a_step_and_a_seal_a_ramp(seed: int) -> None:
     assert ratio(batches(20.0, seed=seed, after=60)) > 3.0
 
 
-def test_ratio_is_that_of_plain_generalised_least_squares() -> None:
+@pytest.mark.parametrize(("longer", "minutes", "size"), [(1, 4.0, 0.02), (4, 16.0, 0.04)])
+def test_ratio_is_that_of_plain_generalised_least_squares(
+    longer: int, minutes: float, size: float
+) -> None:
     """Aitken (1936, Proc. R. Soc. Edinb. 55, 42-48): two batches of one run share an edge, which is
     timed late for the one and early for the other. Half as many batches count."""
-    rows = batches(4.0, size=0.02, seed=3)
+    rows = batches(minutes / longer, size=size, seed=3)
+    for name in ("start_ns", "end_ns", "time"):
+        rows[name] *= longer
     rows["timing"], rows["shared"] = 0.02, 0.008
     rows["time"] += np.random.default_rng(4).uniform(-2.0, 2.0, len(rows))
     step = locate_step(rows, SIGMA, 1.0)

@@ -230,10 +230,36 @@ def test_a_crank_with_a_least_speed_shows_no_leak_while_dead_headed() -> None:
     for usual, shows in ((0.02, True), (0.1, False)):
         one = idle(-600.0)._replace(area=usual * BASE)
         since = idle(1.0)._replace(area=usual * BASE)
-        others = NOTHING | {BatchKind.DEAD_HEAD: Idle((one,), (since,))}
+        stopped = idle(-500.0)._replace(pressure=0.0)
+        off_zero = idle(90.0)._replace(pressure=0.02 * WORKING)
+        others = NOTHING | {
+            BatchKind.DEAD_HEAD: Idle((one,), (since,)),
+            BatchKind.STOPPED: Idle((stopped,), (off_zero,)),
+        }
         jets, _ = warmed(what, others, WORKING)
         crank = shift_of(what, step, others, jets, BASE, WORKING, False, is_intensifier=False)
         assert np.isfinite(crank.seen[IDLE]) == shows
+        assert crank.seen[ZERO] == pytest.approx(0.02)  # the transducer's, whatever turns
+
+
+@pytest.mark.parametrize(("off", "by_itself"), [(0.005, 0.003), (0.0041, 0.0009), (0.002, 0.0)])
+def test_few_strokes_make_dead_headed_batches_uneven_and_count_once(
+    off: float, by_itself: float
+) -> None:
+    """Counting them and the pump's own unevenness are independent: their variances add."""
+    one = 0.004  # of the working area: what counting leaves open of one batch
+    before = tuple(
+        idle(-900.0 + 100.0 * k, area=(0.02 + side * off) * BASE, resolution=one * BASE)
+        for k, side in enumerate((-1.0, 1.0, -1.0, 1.0))
+    )
+    since = tuple(idle(100.0 * k + 1.0, area=0.05 * BASE, resolution=one * BASE) for k in range(4))
+    others = NOTHING | {BatchKind.DEAD_HEAD: Idle(before, since)}
+    what = compared()
+    jets, _ = warmed(what, others, WORKING)
+    shift = shift_of(what, Step(0, 0.1, 0.01), others, jets, BASE, WORKING, True)
+    assert shift.seen[IDLE] == pytest.approx(0.03)
+    counting = one * (1 / 4 + 1 / 4) ** 0.5  # four batches a side
+    assert shift.sd[IDLE] == pytest.approx(math.hypot(counting, by_itself))
 
 
 def test_without_an_onset_the_last_three_count_as_now() -> None:

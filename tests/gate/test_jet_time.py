@@ -137,6 +137,23 @@ def test_thinning_leaves_a_fifth_of_steady_cutting_and_hardly_any_rest() -> None
         assert rows_to_keep(samples, phases, 9.0, 600.0).mean() < most
 
 
+@pytest.mark.parametrize("rate", [0.0, 0.4, 8.0])
+def test_thinning_keeps_where_a_stuck_pressure_loses_its_strokes(rate: float) -> None:
+    """A stuck transducer moves the clock as long as the pump is seen to stroke, however slowly."""
+    samples, phases = at_1_hz([Phase.STEADY] * 5 + [Phase.NO_DATA] * 40, rate=rate)
+    samples.rate[12:30] = np.nan
+    kept = rows_to_keep(samples, phases, 9.0, 600.0)
+    left = Samples._make(channel[kept] for channel in samples), phases[kept]
+    whole, thinned = (
+        count_jet_time([block], EVER, np.array([1]), max_gap=10.0)[0]
+        for block in ((samples, phases), left)
+    )
+    # 7 s more until the strokes are lost, 14 s from when they are back; missed between
+    assert whole == pytest.approx(JetTime(25 / 3600, 25 / 3600 * 300e6, 19 / 3600, 0.0))
+    assert thinned.jet_hours == pytest.approx(whole.jet_hours)
+    assert thinned.missed_hours == pytest.approx(whole.missed_hours)
+
+
 def at_1_hz(
     phases: list[int], pressure: float = 300e6, **channels: float
 ) -> tuple[Samples, np.ndarray]:

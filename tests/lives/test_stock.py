@@ -111,6 +111,13 @@ def test_a_head_that_stands_still_uses_nothing() -> None:
     assert jewels_to_hold([], 3.0).hold == 0
 
 
+def test_a_jewel_past_its_planned_age_is_changed_at_once() -> None:
+    """However short that age is and whatever time is left: it takes one, and no more."""
+    law = same(10, 1e6, 5.0)
+    for change_at, age in ((40.0, 50.0), (0.9, 0.9)):
+        assert np.all(demand([Head(law, 0.5, age, change_at)], 1.0) == 1)
+
+
 def test_what_cannot_be_is_refused() -> None:
     law = same(10, 45.0, 2.0)
     with pytest.raises(ValueError, match="finite and not negative"):

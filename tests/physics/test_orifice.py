@@ -249,7 +249,8 @@ def test_discharge_range_is_the_one_of_mcgreehan_and_schotsch(jewel: str) -> Non
 
 
 def test_stock_bores_rise() -> None:
-    """Common practice, no source: distinct sizes in thousandths of an inch."""
+    """Common practice, no source: distinct sizes in thousandths of an inch, from 7 to 18."""
+    assert (STOCK_BORES_INCH[0], STOCK_BORES_INCH[-1]) == (0.007, 0.018)
     steps = np.diff(STOCK_BORES_INCH)
     assert np.all(steps > 0.0)
     np.testing.assert_allclose(steps * 1e3, np.round(steps * 1e3), atol=1e-9)

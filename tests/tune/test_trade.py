@@ -237,6 +237,13 @@ def test_too_many_false_alarms_today_make_room_for_a_slower_setting() -> None:
     assert choose(shop(), made, chosen_days(shop(), ALL), 1.0, DESIGNED).number == 2
 
 
+def test_a_faster_setting_that_names_more_labelled_events_is_chosen() -> None:
+    wrong = Found(30.0, 40.0, "probably opened up", "bore opened up", False)
+    made = [outcome(60.0, labels=(wrong,)), outcome(30.0, seed=1, labels=(FOUND,))]
+    one = shop(labels=1)
+    assert choose(one, made, chosen_days(one, ALL), 1.0, DESIGNED).number == 1
+
+
 def test_none_acceptable_gives_the_quietest() -> None:
     made = [outcome(60.0, (3,) * 6), outcome(90.0, (2,) * 6)]
     choice = choose(shop(), made, chosen_days(shop(), ALL), 1.0, DESIGNED)

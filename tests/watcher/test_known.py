@@ -224,15 +224,20 @@ def test_a_baseline_far_noisier_than_what_follows_is_learned_anew_where_it_is_sm
         assert watch.baseline.noise.sigma == 0.003  # the least that is believed
 
 
-def test_a_baseline_that_is_given_or_as_noisy_as_what_follows_stays() -> None:
-    given = replace(RUBY, discharge_coefficient=0.65)
-    for jewel, later in ((given, 0.0), (RUBY, 0.03)):
-        watch = BoreWatch(PUMP, [jewel], WatchSettings())
-        rng = np.random.default_rng(0)
-        watch.learn_many(batches(rng.normal(0.0, 0.03, FIRST)))
-        before = watch.baseline
-        watch.learn_many(batches(rng.normal(0.0, later, 60), start=FIRST))
-        assert watch.baseline == before
+@pytest.mark.parametrize(
+    ("given", "first", "later", "growth"),
+    [(True, 0.03, 0.0, 0.05), (False, 0.03, 0.03, 0.0), (False, 0.012, 0.0, 0.05)],
+)
+def test_a_baseline_stays_if_given_or_steady_or_as_noisy_as_what_follows(
+    given: bool, first: float, later: float, growth: float
+) -> None:
+    jewel = replace(RUBY, discharge_coefficient=0.65) if given else RUBY
+    watch = BoreWatch(PUMP, [jewel], WatchSettings())
+    rng = np.random.default_rng(0)
+    watch.learn_many(batches(rng.normal(0.0, first, FIRST)))
+    before = watch.baseline
+    watch.learn_many(batches(growth + rng.normal(0.0, later, 60), start=FIRST))
+    assert watch.baseline == before
 
 
 def test_a_chip_among_first_batches_of_few_counts_is_found() -> None:

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from borewarden.detect.wear import Drift
 from borewarden.diagnose.causes import Cause
 from borewarden.diagnose.features import Idle, idle_batch
 from borewarden.gate.batch import SIGNALS, BatchKind
@@ -22,6 +23,7 @@ from borewarden.watcher.events import (
     Monitor,
     Phase,
     Sharpening,
+    SlowEvent,
     Undo,
     Watching,
     phase_of,
@@ -364,6 +366,79 @@ def test_what_is_usual_is_not_learned_from_few_batches_nor_from_the_fault_itself
     state = watch.monitor
     assert isinstance(state, Watching)
     assert state.usual_idle == 0.0
+
+
+@pytest.mark.parametrize(
+    ("first", "resolution", "told"),
+    [
+        ([0.0], 0.001, [State.OTHER_FAULT]),
+        ([0.0], 0.04, []),  # a stroke that only ended here may make all of it
+        ([0.0, 0.06], 0.001, []),  # they were as uneven when the jewel was new
+    ],
+)
+def test_dead_headed_flow_has_to_be_beyond_what_strokes_and_the_first_batches_show(
+    first: list[float], resolution: float, told: list[State]
+) -> None:
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings())
+    watch.learn_many(batches(np.zeros(FIRST), **LEAKS))
+    idle_after(watch, (first * 10)[:10], FIRST)
+    later = batches([0.08] * 3, BatchKind.DEAD_HEAD, FIRST + 30, **LEAKS)
+    later["resolution"] = resolution * AREA
+    steady = batches(np.zeros(8), start=FIRST + 34, **LEAKS)
+    changes = watch.learn_many(np.concatenate([later, steady, later]))[1]
+    assert [verdict.state for verdict in changes] == told
+
+
+def test_water_through_a_closed_jet_is_told_once_three_open_jets_had_their_say() -> None:
+    """A leak takes from the open jet's flow, too."""
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings())
+    watch.learn_many(batches(np.zeros(FIRST), **LEAKS))
+    idle_after(watch, [0.0] * 6, FIRST)
+    closed = batches([0.1] * 3, BatchKind.DEAD_HEAD, FIRST + 12, **LEAKS)
+    assert watch.learn_many(closed)[1] == []
+    watch.learn_many(batches(np.zeros(3), start=FIRST + 15, **LEAKS))
+    (told,) = watch.learn_many(batches([0.1], BatchKind.DEAD_HEAD, FIRST + 18, **LEAKS))[1]
+    assert told.state is State.OTHER_FAULT
+
+
+def test_wear_is_told_worn_out_in_the_block_in_which_it_reaches_the_limit() -> None:
+    """Long since found, it is weighed now and then only; the limit of 8 % is not waited for."""
+    watch = quiet_watch()
+    growth = np.linspace(0.0, 0.12, 1200)
+    rows = batches(growth, start=FIRST, weep_rise=5.0, load_ratio=3.0)
+    rows["jet_seconds"] *= 20.0
+    told = watch.learn_many(rows)[1]
+    assert [verdict.state for verdict in told] == [State.WEARING, State.OPENED]
+    worn_out = int(told[1].time_ns / (30 * SECOND)) - FIRST
+    reached = int(np.searchsorted(growth, np.log(1.08)))
+    assert abs(worn_out - reached) <= DRIFT_BLOCK
+
+
+def test_what_goes_slowly_is_compared_by_all_batches_since_it_was_found() -> None:
+    watch = quiet_watch()
+    rows = batches(np.linspace(0.0, 0.05, 500), start=FIRST, weep_rise=5.0, load_ratio=3.0)
+    rows["jet_seconds"] *= 20.0
+    counts = []
+    for start in range(0, len(rows), DRIFT_BLOCK):
+        watch.learn_many(rows[start : start + DRIFT_BLOCK])
+        state = watch.monitor
+        assert isinstance(state, Watching)
+        if isinstance(state.event, SlowEvent):
+            counts.append(len(state.event.after))
+    assert counts[:2] == [RECENT // 2, RECENT // 2 + DRIFT_BLOCK]
+
+
+@pytest.mark.parametrize(("values", "sure"), [(6, False), (60, True)])
+def test_a_slope_has_to_be_sure_before_the_area_has_gone_slowly(values: int, sure: bool) -> None:
+    """By 6 % in ten hours: two standard deviations of the line by few values, five by many."""
+    line = Drift(0.04, 0.005, slope_sd=0.02)
+    for hours in np.linspace(0.0, 10.0, values):
+        line.update(float(hours), 0.006 * float(hours))
+    state = watching(P.QUIET)
+    hours = state.reference.earlier_hours + 10.0
+    state = replace(state, wear=line, running=state.running._replace(hours=hours))
+    gone = monitor._surely_gone(state, state.first_rows)
+    assert gone == (pytest.approx(0.06, abs=0.002) if sure else 0.0)
 
 
 def test_short_cuts_make_a_baseline_of_fewer_batches() -> None:

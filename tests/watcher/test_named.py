@@ -42,7 +42,6 @@ def watched(seed: int) -> tuple[Drawn, Watcher, Learned]:
     ("seed", "cause"),
     [
         (900025, Cause.LEAK),  # an inlet check, which gets hotter while dead-headed than cutting
-        (910328, Cause.LEAK),  # of a few kelvin at the check valve: the bore at 67 % at first
         (910712, Cause.LEAK),  # of both seals, with the weep line all but boiling
         (920141, Cause.LEAK),  # with a pause just after it began, in which the valve cools
         (910443, Cause.BYPASS),  # whose line is not yet hot when the area steps
@@ -58,6 +57,14 @@ def test_bore_is_not_blamed_for_what_another_fault_did(seed: int, cause: Cause) 
     assert State.OTHER_FAULT in states
     named = [a.verdict for a in learned.alerts if a.verdict.state is State.OTHER_FAULT]
     assert named[-1].causes[0].cause is cause
+
+
+def test_a_small_leak_that_nothing_else_shows_is_left_open() -> None:
+    """3 % at a check valve that warms by a few kelvin: more like a bore, and not surely enough."""
+    drawn, _, learned = watched(910328)
+    assert drawn.truth.cause is Cause.LEAK
+    assert {alert.verdict.state for alert in learned.alerts} == {State.CANNOT_TELL}
+    assert Cause.LEAK in [belief.cause for belief in learned.alerts[-1].verdict.causes[:2]]
 
 
 def test_step_that_comes_to_nothing_gives_way_to_what_was_there_before() -> None:

@@ -37,8 +37,19 @@ from borewarden.watcher.weighing import (
     is_whole_at_times,
     named,
     probable_words,
+    weighed,
 )
-from invented_watch import FIRST, PUMP, RUBY, SECOND, batches, quiet_watch, watching
+from invented_watch import AREA as NEW_AREA
+from invented_watch import (
+    FIRST,
+    PUMP,
+    RUBY,
+    SECOND,
+    batches,
+    event_of,
+    quiet_watch,
+    watching,
+)
 
 CHIPPED = 20  # batches before the chip
 
@@ -188,6 +199,39 @@ def test_reason_says_what_was_seen_and_how_it_came() -> None:
     seal = reason_of(np.clip(0.0015 * (np.arange(120) - DRIFT_BLOCK), 0.0, 0.09))
     assert seal.startswith("effective area up ")
     assert " % over minutes; most probable: " in seal
+
+
+def test_reason_says_how_far_the_area_has_gone_slowly() -> None:
+    watch = quiet_watch()
+    rows = batches(np.linspace(0.0, 0.075, 200), start=FIRST, weep_rise=5.0, load_ratio=3.0)
+    rows["jet_seconds"] *= 20.0
+    watch.learn_many(rows)
+    state = watch.monitor
+    assert isinstance(state, Watching)
+    assert isinstance(state.event, SlowEvent)
+    assert state.event.weighed is not None
+    gone = np.expm1(state.event.weighed.shift.seen[AREA]) * 100.0
+    assert gone > 5.0
+    assert f"effective area up {gone:.1f} %, changing by" in watch.reason
+
+
+@pytest.mark.parametrize(
+    ("ramp", "heard", "tells"),
+    [(-5.0, 0, True), (0.0, 1, False), (0.0, 2, True), (5.0, 4, False), (5.0, 5, True)],
+)
+def test_a_step_waits_for_its_shape(ramp: float, heard: int, tells: bool) -> None:
+    """At once or over minutes: two batches show the one, five the other."""
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings())
+    watch.learn_many(batches(np.zeros(FIRST)))
+    state = watch.monitor
+    assert isinstance(state, Watching)
+    event = event_of(Phase.STEP_FOUND, state)
+    assert isinstance(event, StepEvent)
+    after = event.after.copy()
+    after["value"], after["area"] = 0.2, NEW_AREA * np.exp(0.2)
+    step = Step(0, 0.2, 0.005)
+    event = replace(event, step=step, after=after, ramp=ramp, batches=heard)
+    assert (weighed(state, event).told is not State.SOUND) == tells
 
 
 def test_growth_over_minutes_alone_is_not_called_an_opened_bore() -> None:
@@ -384,6 +428,31 @@ def test_how_long_a_step_may_take_to_pass() -> None:
     assert _may_take(once, 1.2 * size) == 150.0
     assert _may_take(once, 2.1 * size) == 0.0
     assert _may_take(once, 0.9 * size) == 600.0
+
+
+def test_a_signal_that_is_where_it_was_is_no_event_and_speaks_for_no_opened_bore() -> None:
+    state = watching(Phase.SIGNAL)
+    assert state.event is not None
+    before = replace(
+        state,
+        running=state.running._replace(probability=0.3),
+        detector=state.detector._replace(standing=0.3),
+    )
+    after = weighed(before, state.event)
+    assert (after.event, after.told) == (None, State.SOUND)
+    assert after.running.probability == after.detector.standing == 0.0
+
+
+@pytest.mark.parametrize(("went_back", "waits"), [(0.1, True), (0.093, True), (0.12, False)])
+def test_what_went_back_at_the_same_size_before_has_to_last(went_back: float, waits: bool) -> None:
+    """No bore heals: that was another state of the machine, and it may have come again."""
+    state = watching(Phase.STEP_FOUND)
+    event = state.event
+    assert isinstance(event, StepEvent)
+    running = state.running._replace(end_ns=event.onset_ns + 1000 * SECOND)
+    now = replace(state, past=Past(healed=(Healed(went_back, 10.0),)), running=running)
+    assert is_to_last(now, replace(event, batches=LASTS - 1), event.step) == waits
+    assert not is_to_last(now, replace(event, batches=LASTS), event.step)
 
 
 @pytest.mark.parametrize("valve_is_known", [True, False])
