@@ -253,3 +253,9 @@ def test_a_line_that_leaks_away_for_a_minute_holds(direct_drive: DirectDrive) ->
     gate = gate_of(direct_drive)
     gate.learn_many(samples(level))
     assert gate.state.held_line.times == 3
+
+
+def test_a_stated_bypass_holds_the_pressure_at_any_speed(direct_drive: DirectDrive) -> None:
+    gate = gate_of(direct_drive, bypass_pressure=0.97 * JET)
+    phases, _ = gate.learn_many(at_speeds((JET, SPEED, 60), (JET, 0.8 * SPEED, 60)))
+    assert set(phases[10:60]) | set(phases[70:]) == {Phase.BYPASS}

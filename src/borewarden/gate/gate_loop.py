@@ -1054,8 +1054,11 @@ def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
         # a pump whose flow is fixed: an open bypass takes far more than any jet
         on = x.rate > 0.0 and x.rate * x.delivery <= MOST_JET * g.nominal_area * x.flux
         leaks = on and _leaks_away(smoothed, s.interval, x.seconds)
-        on = on and not _watch_line(s, g, x, leaks) and not leaks
-        if g.bypass_pressure == np.inf:
+        floats = g.bypass_pressure == np.inf  # else a valve holds it at any speed
+        if floats:
+            on = on and not _watch_line(s, g, x, leaks)
+        on = on and not leaks
+        if floats:
             on = on and not _watch_levels(s, g, x) and not _runs_free(s, x)
     steady = _is_steady(smoothed, LEAST_PRESSURE_BAND, g.steady_band)
     jet.settled_time = jet.settled_time + x.seconds if on and jet.on and steady else 0.0

@@ -221,7 +221,7 @@ class Watcher:
 
     def _judge(self, closed: NDArray[np.void]) -> tuple[NDArray[np.void], list[Alert]]:
         """The rows and the alerts that batches of the gate make."""
-        before = self._as_told(self.bore.state, self._is_sure)
+        before = self.bore.state if self._is_sure else State.CANNOT_TELL
         batches, changes = self.bore.learn_many(closed)
         if len(batches) == 0 and not changes:
             return batches, []
@@ -259,11 +259,8 @@ class Watcher:
             return True
         return verdict.state is State.OPENED and verdict.step > self._between
 
-    def _as_told(self, state: State, is_sure: bool) -> State:
-        return state if is_sure else State.CANNOT_TELL
-
     def _with_ceiling(self, verdict: Verdict, is_sure: bool) -> Verdict:
-        state = self._as_told(verdict.state, is_sure)
+        state = verdict.state if is_sure else State.CANNOT_TELL
         if state is State.CANNOT_TELL and self._between is not None:
             return replace(verdict, state=state, reason=TWO_LEVELS)
         return verdict
