@@ -7,7 +7,7 @@ import pytest
 from borewarden.base.shown import US, shown_in
 from borewarden.diagnose import feature_table
 from borewarden.diagnose.causes import Cause
-from borewarden.diagnose.evidence import Rival, features_in, reason_words
+from borewarden.diagnose.evidence import Change, features_in, reason_words
 from borewarden.diagnose.feature_table import FEATURES, NAMES
 
 
@@ -46,33 +46,36 @@ def test_each_feature_has_the_number_of_its_name() -> None:
 def test_a_reason_says_what_was_seen_and_what_the_cause_usually_does(
     name: str, seen: float, cause: Cause, expected: float, said: str
 ) -> None:
-    assert reason_words(FEATURES[NAMES.index(name)], seen, cause, expected) == said
+    assert reason_words(FEATURES[NAMES.index(name)], seen, Change(cause, expected)) == said
 
 
 def test_what_speaks_for_a_cause_by_its_absence_says_which_other_would_have_brought_it() -> None:
-    leak = Rival(Cause.LEAK, 0.34)
+    leak = Change(Cause.LEAK, 0.34)
     ripple = FEATURES[NAMES.index("ripple")]
-    assert reason_words(ripple, 0.0001, Cause.BORE, 0.049, 0.18, leak) == (
+    assert reason_words(ripple, 0.0001, Change(Cause.BORE, 0.049), 0.18, leak) == (
         "pressure flutter unchanged; a leaking seal or check valve usually adds 40 %, "
         "a bad jewel usually adds 5 %; on this machine it varies by ±20 % by itself"
     )
     weep = FEATURES[NAMES.index("weep")]
-    assert reason_words(weep, 0.8, Cause.BORE, 0.0, rival=Rival(Cause.LEAK, 31.0)) == (
+    assert reason_words(weep, 0.8, Change(Cause.BORE, 0.0), rival=Change(Cause.LEAK, 31.0)) == (
         "weep line up 0.8 °C relative to water temperature; a leaking seal or check valve usually "
         "adds 31 °C, a bad jewel usually leaves it alone"
     )
     # a cause that does something itself needs no other to explain it
     own = "pressure flutter up 9 %; a bad jewel usually adds 14 %"
-    assert reason_words(ripple, 0.0868, Cause.BORE, 0.1301, rival=Rival(Cause.LEAK, 0.2)) == own
+    assert (
+        reason_words(ripple, 0.0868, Change(Cause.BORE, 0.1301), rival=Change(Cause.LEAK, 0.2))
+        == own
+    )
 
 
 @pytest.mark.parametrize("cause", Cause, ids=lambda cause: cause.name)
 @pytest.mark.parametrize("seen", [-2.0, 0.0, 0.5])
 def test_a_reason_names_its_own_feature_and_no_other(seen: float, cause: Cause) -> None:
     for feature in FEATURES:
-        reason = reason_words(feature, seen, cause, 0.3)
+        reason = reason_words(feature, seen, Change(cause, 0.3))
         assert features_in([reason]) == {feature.name}
-    reasons = [reason_words(feature, seen, cause, 0.0) for feature in FEATURES]
+    reasons = [reason_words(feature, seen, Change(cause, 0.0)) for feature in FEATURES]
     assert features_in(reasons) == set(NAMES)
     assert features_in(["inspection, weep: one is hot"]) == set()
 
@@ -81,6 +84,6 @@ def test_a_rise_of_18_fahrenheit_is_one_of_10_kelvin() -> None:
     """1 K is 1.8 °F of difference (any physics text)."""
     weep = FEATURES[NAMES.index("weep")]
     with shown_in(US):
-        words = reason_words(weep, 10.0, Cause.LEAK, 20.0)
+        words = reason_words(weep, 10.0, Change(Cause.LEAK, 20.0))
     assert "up 18 °F" in words
     assert "adds 36 °F" in words

@@ -248,7 +248,7 @@ async def test_a_damaged_store_is_set_aside_and_silences_nothing(
         own, alarm = sorted(it.mails(), key=lambda text: "set aside" not in text)
         assert str(aside) in own
         assert "verify zero pressure" in own
-        assert "probably opened up" in alarm
+        assert "South: Probably the bore, or a leak" in alarm
         assert (await it.ask("/status"))[1]["machines"]["South"]["alarm"] == "unacknowledged"
         told, _ = await it.card()
         assert str(aside) in told["problem"]

@@ -27,8 +27,8 @@ _SHORT = {
 _UP, _DOWN, _UNCHANGED = "up", "down", "unchanged"
 
 
-class Rival(NamedTuple):
-    """Another cause, and what it would have changed of a feature, in the unit of that."""
+class Change(NamedTuple):
+    """A cause, and what it usually changes of a feature, in the unit of that."""
 
     cause: Cause
     expected: float
@@ -37,15 +37,14 @@ class Rival(NamedTuple):
 def reason_words(
     feature: Feature,
     seen: float,
-    cause: Cause,
-    expected: float,
+    own: Change,
     usual: float = 0.0,
-    rival: Rival | None = None,
+    rival: Change | None = None,
 ) -> str:
     """Return one reason: what was seen of a feature, and what the cause usually does to it.
 
-    `seen` and `expected` are changes in the unit of `feature`, `usual` how far it goes to and fro
-    on this machine by itself, 0 where nobody knows. For example "pressure flutter up 9 %; a bad
+    `seen` is in the unit of `feature`, `own` what the cause changes, `usual` how far it goes to and
+    fro on this machine by itself, 0 where nobody knows. For example "pressure flutter up 9 %; a bad
     jewel usually adds 14 %; on this machine it varies by ±20 % by itself". What speaks for a cause
     by its absence needs the `rival` that would have brought it: "weep line unchanged; a leaking
     seal or check valve usually adds 31 °C, a bad jewel usually leaves it alone".
@@ -53,8 +52,8 @@ def reason_words(
     amount = _amount(feature, seen)
     direction = _UP if seen > 0.0 else _DOWN
     change = f"{direction} {amount} {feature.scale.over}".rstrip() if amount else _UNCHANGED
-    usually = _usually(feature, cause, expected)
-    if rival is not None and abs(rival.expected) > ABSENT * max(abs(seen), abs(expected)):
+    usually = _usually(feature, *own)
+    if rival is not None and abs(rival.expected) > ABSENT * max(abs(seen), abs(own.expected)):
         usually = f"{_usually(feature, *rival)}, {usually}"
     words = f"{feature.words} {change}; {usually}"
     by_itself = _amount(feature, usual)

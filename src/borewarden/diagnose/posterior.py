@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from borewarden.detect.shape import PACES
 from borewarden.diagnose.causes import COMES_OVER_MINUTES, GOES_BY, Belief, Cause
-from borewarden.diagnose.evidence import Rival, reason_words
+from borewarden.diagnose.evidence import Change, reason_words
 from borewarden.diagnose.feature_table import (
     AREA,
     FEATURES,
@@ -96,7 +96,8 @@ def weigh_causes(shift: FeatureShift, circumstances: Circumstances) -> tuple[Bel
                 _rival(weighed, k, i, explains[:, i], others) if gain[i] > TELLING else None
                 for i in range(len(gain))
             ]
-            reasons = _reasons(belief.cause, shift, weighed.known, expects[k], gain, rivals)
+            own = [Change(belief.cause, float(expected)) for expected in expects[k]]
+            reasons = _reasons(shift, weighed.known, own, gain, rivals)
             began = np.log(weighed.onset[k] * np.sum(others) / (others @ weighed.onset))
             reasons = _with_onset(reasons, float(began), circumstances.ramp, circumstances.pace)
             belief = Belief(belief.cause, belief.probability, *reasons, belief.alike)
@@ -236,7 +237,7 @@ def _usual_of(shift: FeatureShift, feature: int) -> float:
 
 def _rival(
     weighed: _Weighed, cause: int, feature: int, explains: Floats, others: Floats
-) -> Rival | None:
+) -> Change | None:
     """The cause that this known `feature` holds back most beside `cause`; None if it does none.
 
     And what it would have changed, by all other features. `explains` and `others` are how well
@@ -251,21 +252,20 @@ def _rival(
     own = slice(int(signatures.first[rival]), ends[rival])
     by_others = weighed.joint[own] / weighed.likelihood[own, feature]
     expected = float(by_others @ weighed.mean[own, feature] / np.sum(by_others))
-    return Rival(signatures.causes[rival], expected)
+    return Change(signatures.causes[rival], expected)
 
 
 def _reasons(
-    cause: Cause,
     shift: FeatureShift,
     known: NDArray[np.intp],
-    expects: Floats,
+    changes: list[Change],
     gain: Floats,
-    rivals: list[Rival | None],
+    rivals: list[Change | None],
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """What speaks for and what against `cause`, beside the other causes, strongest first."""
+    """What speaks for and what against a cause, beside the other causes, strongest first."""
     words = [
-        reason_words(FEATURES[k], shift.seen[k], cause, expected, _usual_of(shift, k), rival)
-        for k, expected, rival in zip(known, expects, rivals, strict=True)
+        reason_words(FEATURES[k], shift.seen[k], own, _usual_of(shift, k), rival)
+        for k, own, rival in zip(known, changes, rivals, strict=True)
     ]
     by_strength = np.argsort(-np.abs(gain))
     return (
