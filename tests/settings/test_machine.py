@@ -419,7 +419,12 @@ SOUTH_MISTAKES = [
     ("plungers", "plungers = 0", "pump.plungers", ["greater than or equal to 1"]),
     ("plungers", "plungers = 3.5", "pump.plungers", ["integer"]),
     ("regulation", 'regulation = "luck"', "pump.regulation", ["'luck'", "'bypass'"]),
-    ("plungers", "intensification_ratio = 20", "pump.intensification_ratio", ["unknown field"]),
+    (
+        "plungers",
+        "intensification_ratio = 20",
+        "pump.intensification_ratio",
+        ['field of kind = "intensifier"', "correct the kind"],
+    ),
 ]
 
 

@@ -332,7 +332,7 @@ def test_a_password_is_not_shown_by_a_mistake_beside_it(
             "source.stroke_count",
             ["already has this place"],
         ),
-        (SPARKPLUG, "port = 1883", 'topic = "x"', "source.topic", ["unknown field"]),
+        (SPARKPLUG, "port = 1883", 'topic = "x"', "source.topic", ['field of kind = "mqtt"']),
         (
             SPARKPLUG,
             'host = "127.0.0.1"',

@@ -136,7 +136,7 @@ def test_numbers_of_an_intensifier():
     assert "Stated bore: 0.254 mm (0.0100 in)" in text
     assert "52.8 strokes/min seen, 48.0 expected (+10.0 %)" in text
     assert "380.0 MPa (55,100 psi)" in text
-    assert "Overstroke margin: 7 strokes/min left before the limit of 60" in text
+    assert "Overstroke margin: 7 strokes/min left before the limit of 60 strokes/min" in text
     assert "Onset: 2026-03-02 11:50 CET" in text
     assert "Probability: 99 % that the effective bore has opened up" in text
     assert "Jet hours of this jewel: 12.3 h" in text
@@ -396,7 +396,7 @@ def test_what_was_guessed_is_called_assumed():
     assert "Stated bore" not in guessed
     assert "if the assumed bore is right" in guessed
     assert "from assumed figures" in guessed
-    assert "left before the limit of 60, which is assumed" in guessed
+    assert "left before the limit of 60 strokes/min, which is assumed" in guessed
     assert "at least 12.3 h; the date when it was fitted is assumed" in guessed
     ruby = Jewel(0.254e-3, "ruby", NOON_NS)
     assert "assumed" not in jewel_words(ruby, "UTC")

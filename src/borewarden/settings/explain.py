@@ -36,6 +36,10 @@ def first_mistake(path: Path, error: ValidationError, kind: type[BaseModel]) -> 
     elif kind is not MachineSettings:
         files = f"config/live/{path.name}"
     where = _field_path(kind, mistake)
+    others = _kinds_with(kind, mistake["loc"])
+    if mistake["type"] == "extra_forbidden" and others:
+        wrong = f"is a field of kind = {_alternatives(others)}, and the kind stated is another"
+        return BadInput(path, where, wrong, "correct the kind, or take the field out")
     bad = BadInput(path, where, *_explain(mistake, section, where, files))
     prefix = kind.model_config.get("env_prefix")
     return with_variable(bad, str(prefix)) if prefix else bad
@@ -68,6 +72,17 @@ def _section_of(kind: type[BaseModel], loc: tuple[int | str, ...]) -> type[BaseM
     for part in _joined(loc)[:-1]:
         candidates = _below(candidates, part)
     return candidates[0] if len(candidates) == 1 else None
+
+
+def _kinds_with(kind: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
+    """The kinds of a pump or a source that have the last part of `loc` as a field."""
+    candidates: list[type[BaseModel]] = [kind]
+    for part in _joined(loc)[:-2]:
+        candidates = _below(candidates, part)
+    if len(candidates) < 2 or any("kind" not in model.model_fields for model in candidates):
+        return []
+    having = [model for model in candidates if str(loc[-1]) in model.model_fields]
+    return [name for model in having for name in get_args(model.model_fields["kind"].annotation)]
 
 
 def _joined(loc: tuple[int | str, ...]) -> tuple[int | str, ...]:

@@ -136,6 +136,7 @@ _FACTS = {"fitted": "date"}  # of a jewel, by the words of a list
 _SIZES = frozenset({"bore", "plunger_diameter", "stroke", "plungers", "dead_volume",
                     "volumetric_efficiency"})  # what C_d follows from  # fmt: skip
 PROBABLE = 0.05  # causes below that are not shown
+LEAST_SHOWN_SD = 0.1  # %, of a step: no figure here is surer; invented
 LEAST_RATE = 1e-4  # per hour, of false alerts: less is not worth a word
 MOST_CAUSES, MOST_FOR, MOST_AGAINST = 3, 3, 2
 _NOT_WATCHED = (
@@ -192,7 +193,8 @@ def since(verdict: Verdict, time_zone: str) -> str | None:
 
 
 def _step_words(verdict: Verdict) -> str:
-    return f"{100.0 * verdict.step:+.1f} ± {100.0 * verdict.step_sd:.1f} %"
+    sd = max(100.0 * verdict.step_sd, LEAST_SHOWN_SD)
+    return f"{100.0 * verdict.step:+.1f} ± {sd:.1f} %"
 
 
 def state_words(state: State) -> str:
@@ -504,8 +506,8 @@ def _pump_lines(verdict: Verdict, pump: Pump, guessed: Collection[str]) -> list[
 
 
 def margin_words(pump: Intensifier) -> str:
-    """What follows the strokes that are left, such as "left before the limit of 60"."""
-    return f"left before the limit of {pump.max_stroke_rate / PER_MINUTE:.0f}"
+    """What follows the strokes that are left, such as "left before the limit of 60 strokes/min"."""
+    return f"left before the limit of {pump.max_stroke_rate / PER_MINUTE:.0f} strokes/min"
 
 
 def _wear_lines(verdict: Verdict) -> list[str]:
