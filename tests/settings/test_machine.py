@@ -256,6 +256,12 @@ def test_environment_beats_file(monkeypatch: pytest.MonkeyPatch) -> None:
             "pump.strok (from BOREWARDEN_PUMP__STROK)",
             ["mean 'stroke'"],
         ),
+        (
+            "BOREWARDEN_PUMP__PLUNGERS",
+            "3",
+            "pump.plungers (from BOREWARDEN_PUMP__PLUNGERS)",
+            ['field of kind = "direct drive"'],
+        ),
         ("BOREWARDEN_JEWEL", "not json", "BOREWARDEN_JEWEL", ["is not JSON", "single fields"]),
         ("BOREWARDEN_TIME_ZONE", "Europe/Wien", "time_zone (from BOREWARDEN_TIME_ZONE)", ["zone"]),
     ],

@@ -37,10 +37,11 @@ def first_mistake(path: Path, error: ValidationError, kind: type[BaseModel]) -> 
         files = f"config/live/{path.name}"
     where = _field_path(kind, mistake)
     others = _kinds_with(kind, mistake["loc"])
+    said = _explain(mistake, section, where, files)
     if mistake["type"] == "extra_forbidden" and others:
         wrong = f"is a field of kind = {_alternatives(others)}, and the kind stated is another"
-        return BadInput(path, where, wrong, "correct the kind, or take the field out")
-    bad = BadInput(path, where, *_explain(mistake, section, where, files))
+        said = (wrong, "correct the kind, or take the field out")
+    bad = BadInput(path, where, *said)
     prefix = kind.model_config.get("env_prefix")
     return with_variable(bad, str(prefix)) if prefix else bad
 
@@ -68,17 +69,21 @@ def _field_path(kind: type[BaseModel], mistake: ErrorDetails) -> str:
 
 def _section_of(kind: type[BaseModel], loc: tuple[int | str, ...]) -> type[BaseModel] | None:
     """The section that has the last part of `loc` as a field."""
-    candidates: list[type[BaseModel]] = [kind]
-    for part in _joined(loc)[:-1]:
-        candidates = _below(candidates, part)
+    candidates = _sections_at(kind, _joined(loc)[:-1])
     return candidates[0] if len(candidates) == 1 else None
+
+
+def _sections_at(kind: type[BaseModel], path: tuple[int | str, ...]) -> list[type[BaseModel]]:
+    """The sections that `path` may lead to."""
+    candidates: list[type[BaseModel]] = [kind]
+    for part in path:
+        candidates = _below(candidates, part)
+    return candidates
 
 
 def _kinds_with(kind: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
     """The kinds of a pump or a source that have the last part of `loc` as a field."""
-    candidates: list[type[BaseModel]] = [kind]
-    for part in _joined(loc)[:-2]:
-        candidates = _below(candidates, part)
+    candidates = _sections_at(kind, _joined(loc)[:-2])
     if len(candidates) < 2 or any("kind" not in model.model_fields for model in candidates):
         return []
     having = [model for model in candidates if str(loc[-1]) in model.model_fields]
