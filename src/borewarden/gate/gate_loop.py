@@ -821,8 +821,8 @@ def _watch_same(same: Any, unchanged: bool, seconds: float) -> None:
 @compilable
 def _is_stuck(s: Any, g: GateSettings) -> bool:
     """Whether the pressure reading stands still: a noisy one never does for long."""
-    known = max(MOST_TIMES * s.same.longest, STUCK_INTERVALS * s.interval)
-    return bool(s.same.time > min(known, max(g.stuck_time, STUCK_INTERVALS * s.interval)))
+    most = min(MOST_TIMES * s.same.longest, g.stuck_time)
+    return bool(s.same.time > max(most, STUCK_INTERVALS * s.interval))
 
 
 @compilable
@@ -1014,7 +1014,7 @@ def _watch_line(s: Any, g: GateSettings, x: Interval, leaks: bool) -> bool:
         line.pressure, line.seconds = x.pressure, 0.0
     else:
         line.seconds += x.seconds
-        if line.seconds > max(KEPT_FOR, KEPT_FOR * s.interval):
+        if line.seconds > KEPT_FOR * max(1.0, s.interval):
             line.times += 1
             line.is_shut = True
             line.rate, line.pressure, line.seconds = x.rate, x.pressure, 0.0
@@ -1055,9 +1055,8 @@ def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
         on = x.rate > 0.0 and x.rate * x.delivery <= MOST_JET * g.nominal_area * x.flux
         leaks = on and _leaks_away(smoothed, s.interval, x.seconds)
         floats = g.bypass_pressure == np.inf  # else a valve holds it at any speed
-        if floats:
-            on = on and not _watch_line(s, g, x, leaks)
-        on = on and not leaks
+        is_shut = on and floats and _watch_line(s, g, x, leaks)
+        on = on and not (leaks or is_shut)
         if floats:
             on = on and not _watch_levels(s, g, x) and not _runs_free(s, x)
     steady = _is_steady(smoothed, LEAST_PRESSURE_BAND, g.steady_band)

@@ -336,9 +336,9 @@ def is_to_last(state: Watching, event: Event, step: Step) -> bool:
         return unknown and _heard(event) < LASTS_AT_LOW  # a set pressure at which some water spills
     may_be_closed = unknown and step.size > FAR
     healed = any(abs(step.size - h.size) < SAME_STEP for h in state.past.healed)
-    if _heard(event) < LASTS and (step.size < 0.0 or may_be_closed or healed):
-        return True
-    if step.size > 0.0 and _heard(event) < LASTS and _may_be_shut(event, step.size):
+    if _heard(event) < LASTS and (
+        step.size < 0.0 or may_be_closed or healed or _may_be_shut(event, step.size)
+    ):
         return True
     lasted = (state.running.end_ns - event.onset_ns) / 1e9
     return lasted < min(_may_take(state.past.healed, step.size), np.inf if unknown else LONGEST)
