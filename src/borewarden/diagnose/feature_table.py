@@ -104,10 +104,15 @@ FEATURES = (
     Feature("ripple", "pressure flutter", LOG_RATIO, 0.1, 1.0),
     Feature("zero", "pressure reading while stopped", OF_PRESSURE, 0.003, 0.05),
     Feature("valves", "hottest check valve", FROM_WATER, 1.8, 20.0),
+    Feature("fall", "rate at which the open jet empties the line", LOG_RATIO, 0.012, 0.3),
+    Feature("rise", "rate at which the line settles through the open jet", LOG_RATIO, 0.04, 0.3),
+    Feature("shut", "flow that the shut line loses", OF_FLOW, 0.01, 0.2),
 )
 NAMES = tuple(feature.name for feature in FEATURES)
 AREA, LOW_AREA, IDLE, PRESSURE, LOAD, BOOST, WEEP = (NAMES.index(name) for name in NAMES[:7])
-BYPASS, SIDES, SLIP, SCATTER, RIPPLE, ZERO, VALVES = (NAMES.index(name) for name in NAMES[7:])
+BYPASS, SIDES, SLIP, SCATTER, RIPPLE, ZERO, VALVES = (NAMES.index(name) for name in NAMES[7:14])
+FALL, RISE, SHUT = (NAMES.index(name) for name in NAMES[14:])
+OF_THE_LINE = (FALL, RISE, SHUT)  # of its own mass balance
 HEATED_BY_A_LEAK = [WEEP, BYPASS, VALVES]  # these need jet time to show
 FLOOR = np.array([feature.floor for feature in FEATURES])
 WIDE = np.array([feature.wide for feature in FEATURES])

@@ -15,6 +15,7 @@ from borewarden.detect.baseline import mean, median
 from borewarden.detect.step import Step
 from borewarden.diagnose.feature_table import (
     AREA,
+    FALL,
     FEATURES,
     IDLE,
     LOAD,
@@ -22,7 +23,9 @@ from borewarden.diagnose.feature_table import (
     NAMES,
     PRESSURE,
     RIPPLE,
+    RISE,
     SCATTER,
+    SHUT,
     ZERO,
     FeatureShift,
 )
@@ -46,6 +49,11 @@ FEW = 3  # values that say too little of their own spread; invented
 TURNS_ANYWAY = (
     0.06  # dead-headed flow of a crank, of the working flow, that no seal needs; invented
 )
+SWINGS_SCATTER, SWINGS_SEEN = 0.06, 4.0  # ln, as of so many, before there are any; invented
+MOST_OFF = 0.3  # ln, by which one of them is counted as off; invented
+# What scatters was hardly resolved by transducer or log, and then what it shows is off, too, by so
+# many times its scatter; invented.
+SWINGS_BIAS = 0.4
 STRETCHES, DAYS = 120, 8  # kept of a sound jewel, and days that they come from; invented
 EARLIER_WORTH = 20.0  # stretches that what earlier jewels showed counts for, at most; invented
 NOT_YET_SOUND = 3  # newest of them, or one part in so many, that may hold what is slow; invented
@@ -260,6 +268,7 @@ def shift_of(
             continue
         if old and new:
             seen[feature], sd[feature] = _idle_differs(old, new, kind, area, working)
+    _line_differs(compared, idle, seen, sd)
     for feature in (SCATTER, RIPPLE):
         if np.isfinite(seen[feature]):
             usual[feature] = _usual(before["signals"][:, SIGNAL_OF[feature]])
@@ -433,6 +442,55 @@ def _idle_differs(
     # few strokes make dead-headed batches uneven, and that is counted already
     by_itself = max(_spread(before) ** 2 - (one / area) ** 2, 0.0)
     return seen, math.sqrt((timing / area) ** 2 + by_itself)
+
+
+def _line_differs(
+    compared: Comparison,
+    idle: Mapping[BatchKind, Idle],
+    seen: NDArray[np.float64],
+    sd: NDArray[np.float64],
+) -> None:
+    """What the line's own mass balance shows, into `seen` and `sd` of every feature."""
+    falls = [
+        _swings_differ(compared, idle[kind]) for kind in (BatchKind.FALL, BatchKind.RUN_DOWN)
+    ]
+    seen[FALL], sd[FALL] = _joined(falls)
+    seen[RISE], sd[RISE] = _swings_differ(compared, idle[BatchKind.RISE])
+    old, new = before_and_since(compared, idle[BatchKind.SHUT])
+    whole = [
+        b.area
+        for kind in (BatchKind.FALL, BatchKind.RUN_DOWN, BatchKind.RISE)
+        for b in before_and_since(compared, idle[kind])[0]
+    ]
+    if old and new and whole:
+        # the stored volume cancels
+        before, after = (np.array([b.area for b in part]) / median(whole) for part in (old, new))
+        seen[SHUT], sd[SHUT] = _difference(before, after)
+
+
+def _swings_differ(compared: Comparison, idle: Idle) -> tuple[float, float]:
+    """Log area over stored volume, now less before, and its standard uncertainty."""
+    before, after = (
+        np.log([b.area for b in part]) for part in before_and_since(compared, idle)
+    )
+    if len(before) == 0 or len(after) == 0:
+        return math.nan, math.nan
+    # as few swings say little of their scatter: a scaled inverse chi-square prior, as in `_usual`
+    off = np.concatenate([before - median(before), after - median(after)])
+    off = np.minimum(np.abs(off), MOST_OFF)  # now and then it was another swing
+    squares = SWINGS_SEEN * SWINGS_SCATTER**2 + float(off @ off)
+    variance = squares / (SWINGS_SEEN + max(len(off) - 2, 0))
+    by_chance = 1.0 / len(before) + 1.0 / len(after)
+    return median(after) - median(before), math.sqrt(variance * (by_chance + SWINGS_BIAS**2))
+
+
+def _joined(differences: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """One difference of several, each weighed by its variance; NaN where none is known."""
+    known = [(value, 1.0 / sd**2) for value, sd in differences if math.isfinite(value)]
+    if not known:
+        return math.nan, math.nan
+    total = sum(weight for _, weight in known)
+    return sum(value * weight for value, weight in known) / total, total**-0.5
 
 
 def before_and_since(

@@ -25,6 +25,7 @@ from borewarden.diagnose.feature_table import (
     FEATURES,
     FLOOR,
     HEATED_BY_A_LEAK,
+    OF_THE_LINE,
     WIDE,
     FeatureShift,
     Floats,
@@ -39,6 +40,7 @@ HEAT_UNSURE = 0.4  # by how much the share of heat that shows may be off, 0 to 1
 ODD_READINGS, ODD_AREAS = 0.005, 0.001
 ODD = np.full(len(FEATURES), ODD_READINGS)
 ODD[AREA] = ODD_AREAS
+LINE_TELLS = 0.6  # of a change of area: uncertainty up to which the line tells; invented
 TOLD = 3  # causes whose evidence is put into words
 TELLING = 0.7  # log of a likelihood ratio from which a feature counts as evidence; invented
 # Odds that a signal leaves its place by a recipe, a pause or the weather, beside those of all
@@ -62,6 +64,7 @@ _GOES_AT = _goes_at()
 class _Weighed(NamedTuple):
     signatures: Signatures
     known: NDArray[np.intp]  # the features that are
+    measured: frozenset[int]  # those of them that are sure enough to tell causes apart
     mean: Floats  # (hypotheses, known features), as much of it as shows by now
     likelihood: Floats  # of each feature by itself, shape as `mean`
     joint: Floats  # (hypotheses,)
@@ -178,7 +181,17 @@ def _weigh(shift: FeatureShift, circumstances: Circumstances) -> _Weighed:
         by_cause *= signatures.at_stop
     onset = _onset(signatures.causes, circumstances)
     by_cause *= onset
-    return _Weighed(signatures, known, mean.T, likelihood.T, joint, onset, by_cause)
+    measured = _sure_enough(known, shift)
+    return _Weighed(
+        signatures, known, measured, mean.T, likelihood.T, joint, onset, by_cause
+    )
+
+
+def _sure_enough(known: NDArray[np.intp], shift: FeatureShift) -> frozenset[int]:
+    """The `known` features but those of the line that can't tell the change of area from none."""
+    size = abs(float(shift.seen[AREA]))
+    unsure = np.hypot(shift.sd, FLOOR) > LINE_TELLS * size
+    return frozenset(k for k in known.tolist() if k not in OF_THE_LINE or not unsure[k])
 
 
 def _onset(causes: tuple[Cause, ...], circumstances: Circumstances) -> Floats:
@@ -207,7 +220,7 @@ def chance_of_nothing(shift: FeatureShift, circumstances: Circumstances) -> floa
 
 def _beliefs(weighed: _Weighed) -> tuple[Belief, ...]:
     probability = weighed.by_cause / np.sum(weighed.by_cause)
-    known, causes = frozenset(weighed.known.tolist()), weighed.signatures.causes
+    known, causes = weighed.measured, weighed.signatures.causes
     alike = unseparated(causes, known)
     if known.isdisjoint(FURTHER):
         first = int(np.argmax(probability))

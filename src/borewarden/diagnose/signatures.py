@@ -28,6 +28,7 @@ from borewarden.diagnose.feature_table import (
     AREA,
     BOOST,
     BYPASS,
+    FALL,
     FEATURES,
     FLOOR,
     IDLE,
@@ -35,7 +36,9 @@ from borewarden.diagnose.feature_table import (
     LOW_AREA,
     PRESSURE,
     RIPPLE,
+    RISE,
     SCATTER,
+    SHUT,
     SIDES,
     SLIP,
     VALVES,
@@ -87,6 +90,25 @@ CLOSER_CHIPPED, WIDER_GONE = 0.7, 1.3  # times BETWEEN_POINTS: finer and coarser
 FLUTTER = PerPump(1.7, 1.4)
 FLUTTER_SPREAD = PerPump(1.2, 0.6)  # the same, standard deviation
 FLUTTER_FLOOR = PerPump(0.1, 0.07)  # ln of flutter
+
+# -- the line's own mass balance, see `borewarden.gate.swing`
+
+# A transducer's mean and the log's own interval show less of a quick fall than there is: mean share
+# of a change, and the standard deviation of it. Invented.
+FALL_SHOWS, FALL_SPREAD = 0.85, 0.25
+# A rise ends at another pressure, too, where that floats: mean share of a change, and the standard
+# deviation of it. Invented.
+RISE_SHOWS, RISE_SPREAD = 0.8, 0.4
+# A leak takes less while the pressure is low, so what is fed brings the line up quicker than the
+# steady jet lets one expect. In ln of the rate over the leak's share, by the mass balance with
+# exponents of 1 to 2; the spread is invented.
+LEAK_LIFTS, LEAK_LIFTS_SPREAD = 1.4, 0.5
+# Part of a check valve's or a bypass valve's leak that goes on without the pump, where nobody
+# knows what lies behind: mean and standard deviation of anything between 0 and 1.
+GOES_ON, GOES_ON_SPREAD = 0.5, 0.29
+UNREAD_SLIP_SPREAD, FEED_LIFTS_SPREAD = 1.0, 0.5  # of a rise, relative; invented
+SHIFTED_FALL = -0.7  # ln of the rate over a shift of the reading: the flux at mid-pressure
+DRIFT_FALL_SPREAD, DRIFT_RISE_SPREAD = 0.3, 0.7  # relative; invented
 
 # -- another jet or another jewel
 
@@ -275,6 +297,8 @@ def _area_change(growth: Floats, c: Circumstances) -> Hypotheses:
     more = np.maximum(change, 0.0)  # more flow or less pressure, more pulsation
     flutter = np.hypot(_for_pump(FLUTTER_FLOOR, c), _for_pump(FLUTTER_SPREAD, c) * more)
     _show(made, RIPPLE, _for_pump(FLUTTER, c) * more, flutter)
+    _show(made, FALL, FALL_SHOWS * change, _over_floor(FALL, FALL_SPREAD * np.abs(change)))
+    _show(made, RISE, RISE_SHOWS * change, _over_floor(RISE, RISE_SPREAD * np.abs(change)))
     return made
 
 
@@ -346,6 +370,9 @@ def _leak(c: Circumstances) -> Hypotheses:
     sides = side * np.log1p(SIDES_OF_AN_INTENSIFIER * share)
     _show(made, SIDES, sides, _over_floor(SIDES, LEAK_SIDES_SPREAD * np.abs(sides)))
     _heat_of_a_leak(made, share, place, c)
+    _show(made, RISE, LEAK_LIFTS * share, _over_floor(RISE, LEAK_LIFTS_SPREAD * share))
+    # the water of a seal is the chamber's; what a check valve lets back is the line's
+    _empties_the_line(made, np.where(place == SEAL, 0.0, share))
     made.spread[:, SCATTER] = LEAK_SCATTER_SPREAD
     if on_intensifier:
         _show(made, RIPPLE, *LEAK_FLUTTER)
@@ -356,6 +383,13 @@ def _leak(c: Circumstances) -> Hypotheses:
         _show(made, RIPPLE, FLUTTER.direct_drive * share + pulsation, spread)
     weight = np.where(place == SEAL, 1.0, _for_pump(OTHER_PLACES, c))
     return made._replace(weight=weight / weight.sum())
+
+
+def _empties_the_line(made: Hypotheses, share: Floats) -> None:
+    """`share` of the working flow may leave the line while nothing is fed, all of it or none."""
+    part, unsure = GOES_ON * share, GOES_ON_SPREAD * share
+    _show(made, FALL, np.log1p(part), _over_floor(FALL, unsure))
+    _show(made, SHUT, part, _over_floor(SHUT, unsure))
 
 
 def _heat_of_a_leak(made: Hypotheses, share: Floats, place: Floats, c: Circumstances) -> None:
@@ -406,6 +440,10 @@ def _transducer(c: Circumstances) -> Hypotheses:
     low = drift * (shifted / c.pierce_ratio + 1.0 - shifted)
     _show(made, LOW_AREA, -ROOT * low, _over_floor(LOW_AREA, BETWEEN_DRIFTS * np.abs(low)))
     _show(made, ZERO, shifted * drift, _over_floor(ZERO, BETWEEN_POINTS * shifted * size))
+    gain = 1.0 - shifted
+    fall = drift * (ROOT * gain + SHIFTED_FALL * shifted)
+    _show(made, FALL, fall, _over_floor(FALL, DRIFT_FALL_SPREAD * size))
+    _show(made, RISE, 0.0, _over_floor(RISE, DRIFT_RISE_SPREAD * size))
     # oil pressure and torque know the true pressure
     _show(made, LOAD, drift, _over_floor(LOAD, BETWEEN_POINTS * size))
     if c.is_intensifier:  # its oil side holds the pressure that the reading shows
@@ -428,6 +466,7 @@ def _feed(c: Circumstances) -> Hypotheses:
         _show(made, LOAD, share, _over_floor(LOAD, FEED_LOAD_SPREAD * share))
         made.spread[:, SCATTER] = FEED_SCATTER_SPREAD
     _show(made, RIPPLE, *FEED_FLUTTER)
+    _show(made, RISE, 0.0, _over_floor(RISE, FEED_LIFTS_SPREAD * share))
     made.spread[:, SIDES] = FEED_SIDES_SPREAD
     return made
 
@@ -441,6 +480,7 @@ def _slip(c: Circumstances) -> Hypotheses:
     _show(made, AREA, area, _over_floor(AREA, BETWEEN_POINTS * area))
     low_spread = _over_floor(LOW_AREA, SLIP_LOW_AREA_SPREAD * area)
     _show(made, LOW_AREA, SLIP_AT_LOW_PRESSURE * area, low_spread)
+    _show(made, RISE, 0.0, _over_floor(RISE, UNREAD_SLIP_SPREAD * area))
     ratio = np.where(has_sensor, -np.log1p(slip), 0.0)
     _show(made, SLIP, ratio, _over_floor(SLIP, BETWEEN_POINTS * np.abs(ratio)))
     return made
@@ -457,6 +497,7 @@ def _bypass(c: Circumstances) -> Hypotheses:
     _show(made, BYPASS, rise, _over_floor(BYPASS, spread))
     idle = share * dead_headed
     _show(made, IDLE, idle, _over_floor(IDLE, BETWEEN_POINTS * idle))
+    _show(made, SHUT, GOES_ON * share, _over_floor(SHUT, GOES_ON_SPREAD * share))
     return made
 
 

@@ -28,6 +28,14 @@ class BatchKind(IntEnum):
     DEAD_HEAD = 2  # pressure held, jet closed: `area` is that of a leak
     STOPPED = 3  # bled down: only `pressure` counts
     CEILING = 4  # no batch, but news: such a level is from now on taken for the closed jet
+    # how the line's pressure moves: `area` is over the volume of the stored water, 1/m
+    FALL = 5  # through the open jet, the pump standing still or nearly so
+    RISE = 6  # through the open jet, by what a crank feeds
+    RUN_DOWN = 7  # through the open jet, the pump stopped
+    SHUT = 8  # of a line that is shut and that nothing is fed into
+
+
+LINE_KINDS = (BatchKind.FALL, BatchKind.RISE, BatchKind.RUN_DOWN, BatchKind.SHUT)
 
 
 # What the further channels say, as means over a batch; NaN where a machine lacks them.

@@ -39,6 +39,7 @@ from borewarden.gate.state import (
     Interval,
     Sample,
 )
+from borewarden.gate.swing import close_line, due, watch_line
 from borewarden.physics.orifice import mass_flux
 from borewarden.physics.pump import Displacement, delivered_mass
 from borewarden.physics.water import bulk_modulus, density
@@ -1255,6 +1256,7 @@ def run_gate(
             _count_heads(s.jet, x.seconds, now.open_heads)
         _enter_phase(s, _phase_of(s, g, x.rate, on), x.seconds)
         phases[i] = s.phase
+        watch_line(s, g, x)
         if s.phase == Phase.STEADY and s.steady.piece.good:
             _add_signals(s, s.steady.batch, now)
         elif s.phase == Phase.PIERCE:
@@ -1266,6 +1268,11 @@ def run_gate(
         if at_ceiling and not s.levels.is_told and closed == before:
             _tell_ceiling(s, x, batches[closed])
             closed += 1
+        if closed == before:
+            kind = due(s.line, s.time_ns)
+            if kind >= 0:
+                close_line(s, kind, batches[closed])
+                closed += 1
     return closed
 
 

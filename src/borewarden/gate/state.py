@@ -251,6 +251,59 @@ SAME = np.dtype(
     ]
 )
 
+# A stretch of the line's mass balance, see `borewarden.gate.swing`.
+PARTS = np.dtype(
+    [
+        ("stored", np.float64),  # kg/m³, by which the water in the line got less dense
+        ("out", np.float64),  # kg/m², that left for each m² of effective area
+        ("fed", np.float64),  # kg
+        ("time", np.float64),  # s
+    ]
+)
+
+# What is known of one of `borewarden.gate.swing.KINDS`, and its next batch.
+MADE = np.dtype(
+    [
+        ("seen", np.int64),  # how many there have been
+        ("usual", np.float64),  # log of the area over the stored volume, 1/m
+        ("highest", np.float64),  # Pa, of late
+        ("odd", np.int64),  # in a row that were unlike those
+        ("count", np.float64),  # in the next batch, and so on
+        ("value", np.float64),
+        ("time", np.float64),  # s
+        ("pressure", np.float64),  # Pa
+        ("start_ns", np.int64),
+        ("end_ns", np.int64),
+        ("told_ns", np.int64),  # when the last one was told
+    ]
+)
+
+# How the line's pressure moves.
+LINE = np.dtype(
+    [
+        ("pressure", np.float64),  # Pa, at the last look
+        ("flux", np.float64),  # kg/(s m²), at the last sample
+        ("on", np.bool_),  # the jet, at the last look
+        ("step", PARTS),  # since then
+        ("side", np.float64),  # which way it goes: 1 up, -1 down, 0 neither
+        ("steps", np.int64),  # that it has gone that way
+        ("first", np.float64),  # Pa, where that began
+        ("start_ns", np.int64),  # and when
+        ("began_on", np.bool_),  # with the jet on
+        ("held", PARTS),  # the newest step, which may be the last one
+        ("sums", PARTS),  # those between the first and that
+        ("supply", np.float64),  # flux over what is fed, 1/m², of a steady jet; 0: none yet
+        ("steady_time", np.float64),  # s, that it has been steady
+        ("waits", np.bool_),  # a swing is over, and its jet not steady yet
+        ("ended_ns", np.int64),
+        ("waiting", PARTS),
+        ("waiting_kind", np.int64),
+        ("shut", PARTS),  # of a shut line; time below 0: it is none
+        ("shut_pressure", np.float64),  # Pa, at its beginning
+        ("made", MADE, (4,)),
+    ]
+)
+
 STATE = np.dtype(
     [
         ("started", np.bool_),
@@ -269,6 +322,7 @@ STATE = np.dtype(
         ("counter", COUNTER),
         ("levels", LEVELS),
         ("held_line", HELD_LINE),
+        ("line", LINE),
         ("steady", GATHER),
         ("low", GATHER),
         ("dead_head", IDLE),

@@ -19,7 +19,7 @@ from borewarden.detect.habits import Habits
 from borewarden.detect.second_opinion import SecondOpinion
 from borewarden.detect.step import RING, WINDOW
 from borewarden.diagnose.features import Idle
-from borewarden.gate.batch import HEADS, BatchKind
+from borewarden.gate.batch import HEADS, LINE_KINDS, BatchKind
 from borewarden.jewels.jewel import Jewel, stated_area, stated_bores_area
 from borewarden.physics.pump import Pump
 from borewarden.watcher.batch_loop import (
@@ -43,12 +43,14 @@ from borewarden.watcher.monitor import (
     Told,
     seconds_wanted,
     transition,
+    with_line_batches,
 )
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.summary import verdict_of
 from borewarden.watcher.verdict import FIRST_LEARNED, NO_CHANGE, STATES, State, Verdict
 
 _TELLS = np.array([state not in NO_CHANGE for state in STATES])
+_OF_THE_LINE = int(min(LINE_KINDS))
 _PLACES = {state: place for place, state in enumerate(STATES)}
 # Of the record, those that the monitor writes; each has the name of its field in a state.
 _PARTS = ("reference", "expected", "detector", "running", "block", "signals")
@@ -174,12 +176,17 @@ class BoreWatch:
     def _take(self, batches: Any, results: Any, changes: list[Verdict]) -> int:
         taken, made = 0, 0
         unheard, heard = 0, 0
+        of_the_line = np.flatnonzero(batches["kind"] >= _OF_THE_LINE)
         displacement = self._monitor.setup.pump.displacement
         while taken < len(batches):
             taken, made, stop = judge(
                 batches, taken, self._record, self._ring, displacement, results, made
             )
             notices: tuple[Notice, ...] = ()
+            by_now = int(np.searchsorted(of_the_line, taken))
+            if by_now:
+                self._keep(batches[of_the_line[:by_now]])
+                of_the_line = of_the_line[by_now:]
             if stop != Stop.NOTHING:
                 notices = self._think(Stop(stop), batches[taken - 1], results[made - 1 : made])
             if notices or taken == len(batches):  # before a verdict is asked for, and at the end
@@ -187,6 +194,10 @@ class BoreWatch:
                 unheard, heard = taken, made
             self._tell(notices, changes)
         return made
+
+    def _keep(self, batches: Any) -> None:
+        """Keep what the line's pressure has told."""
+        self._monitor = with_line_batches(self._monitor, batches)
 
     def _let_hear(self, batches: Any, rows: Any) -> None:
         """Let those hear of `batches` that only look on; `rows` are those of the steady ones.

@@ -185,6 +185,20 @@ def _keep_idle(state: Watching, seen: Observation) -> Watching:
     return state
 
 
+def with_line_batches(state: Monitor, batches: NDArray[np.void]) -> Monitor:
+    """The `state` with batches of `LINE_KINDS`, dtype `BATCH`: nothing by themselves, they bear on
+    the cause of what the jet shows.
+    """
+    held = dict(state.idle)
+    wanted = {Phase.LEARNING: BEFORE, Phase.QUIET: REFERENCE}.get(phase_of(state), 0)
+    for batch in batches:
+        kind, kept = BatchKind(int(batch["kind"])), idle_batch(batch)
+        first, recent = held[kind]
+        first = (*first, kept) if len(first) < wanted else first
+        held[kind] = Idle(first, (*recent, kept)[-BEFORE:])
+    return changed(state, idle=held)
+
+
 def _newest_with(idle: Idle, batch: IdleBatch) -> tuple[IdleBatch, ...]:
     return (*idle.recent, batch)[-BEFORE:]
 
