@@ -13,6 +13,7 @@ TICKS = 10  # a second, of everything that the plant is told and tells
 
 MODES = ("together", "turns", "mixed")
 LEVELS = (0, 1, 2)  # 0 pierce, 1 reduced, 2 full
+STOPS = ("dumped", "held", "open")  # what happens to the line when the pump stops
 
 
 @dataclass
@@ -24,8 +25,10 @@ class Duty:
     trim: relative, what the operator adds to the recipe
     valves: a head is commanded open, (ticks, heads)
     dumped: the line is bled down
-    stops: (first, last) tick of each stop with the line bled down
+    stops: (first, last) tick of each stop
     changes: those of them that were asked for, to change a jewel
+    pauses: those of them that came in a pause between two sheets or jobs
+    how: of each stop: dumped, held, bled (held, later bled down) or open
     """
 
     on: NDArray[np.bool_]
@@ -35,6 +38,8 @@ class Duty:
     dumped: NDArray[np.bool_]
     stops: list[tuple[int, int]] = field(default_factory=list)
     changes: list[tuple[int, int]] = field(default_factory=list)
+    pauses: list[tuple[int, int]] = field(default_factory=list)
+    how: list[str] = field(default_factory=list)
 
 
 @dataclass
@@ -131,6 +136,7 @@ def _pause(day: _Day, rng, habits: Habits, level: int, trim: float) -> None:
     seconds = np.exp(rng.normal(np.log(90), 0.8)) / habits.busy
     if seconds > 150 and rng.random() < habits.stops_in_pauses:
         day.stop(seconds)
+        day.duty.pauses.append(day.duty.stops[-1])
     else:
         day.run(seconds, level, trim)
 
@@ -181,3 +187,26 @@ def shift(
     if not day.over:
         day.stop(day.ticks / TICKS)
     return day.duty
+
+
+def stop_line(duty: Duty, stops: str, rng: np.random.Generator) -> None:
+    """What becomes of the line at each stop of this duty, in place; `stops` is one of STOPS.
+
+    The log begins with a line that was bled down the evening before, whatever `stops` is.
+    """
+    for first, last in duty.stops:
+        bled, lead, late = rng.uniform(60, 120), rng.uniform(3, 10), rng.uniform(15, 25)
+        how = "dumped" if first == 0 else stops
+        if (first, last) in duty.changes and how != "dumped":
+            how = "bled"  # nobody opens a head that has pressure; a stop cut short is bled sooner
+            duty.dumped[first : first + min(round(bled * TICKS), (last - first) // 3)] = False
+        elif how == "open" and (first, last) in duty.pauses and duty.on[first - 1]:
+            heads = duty.valves[np.flatnonzero(duty.valves[:first].any(axis=1))[-1]]
+            before = slice(max(first - round(lead * TICKS), 0), first)
+            duty.valves[before, heads] |= duty.on[before, None]
+            duty.valves[first : min(first + round(late * TICKS), last), heads] = True
+            duty.dumped[first:last] = False
+        elif how != "dumped":
+            how = "held"
+            duty.dumped[first:last] = False
+        duty.how.append(how)

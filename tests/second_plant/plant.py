@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import figures as f
-from .duty import TICKS, Duty, shift
+from .duty import STOPS, TICKS, Duty, shift, stop_line
 from .machine import FULL, Jewel, Machine, draw, opened
 from .pumps import TICK, TOLD, Piston, Trace, run
 from .sensors import Column, Troubles, log
@@ -102,6 +102,7 @@ def day(
     after: Day | None = None,
     held: dict[str, float] | None = None,
     keep: bool = False,
+    stops: str = "dumped",
 ) -> Day:
     """One day of one machine; the same arguments give the same day to the last bit.
 
@@ -122,7 +123,12 @@ def day(
     after: the machine's day before; jewels and counter go on from it, and the date is the next
     held: figures of `figures.py` to hold at a value, by name, such as {"SEAL_LEAK": 0.0}
     keep: leave what the plant was told and did in `told`, `trace` and `duty`
+    stops: what becomes of the line when the pump stops: "dumped" at once, "held" shut, or "open":
+        in pauses the jet stays on and the line drains through it, else held. To change a jewel it
+        is always bled down
     """
+    if stops not in STOPS:
+        raise ValueError(f"stops is {stops!r}, one of {STOPS} would be right")
     asked = [*faults, *([Fault(fault, at, size, ramp, head, side, until)] if fault else [])]
     own = seed if machine is None else machine
     with f.held(held or {}):
@@ -133,13 +139,14 @@ def day(
         when = after.date + dt.timedelta(days=1) if after else dt.date.fromisoformat(date)
         return _live(
             unit, when, seed, asked, hours, interval, tuple(signals or SIGNALS[kind]), report,
-            messy, jewel_changes, after, keep,
+            messy, jewel_changes, after, keep, stops,
         )  # fmt: skip
 
 
 def _live(
-    unit, when, seed, asked, hours, interval, signals, report, messy, jewel_changes, after, keep
-) -> Day:
+    unit, when, seed, asked, hours, interval, signals, report, messy, jewel_changes, after, keep,
+    stops,
+) -> Day:  # fmt: skip
     """The day of that machine; arguments as of `day`."""
     rng = np.random.default_rng([11, seed])
     asked = [_complete(one, hours, rng) for one in asked]
@@ -151,6 +158,7 @@ def _live(
         changes=tuple(changes),
     )  # fmt: skip
     asked = [_in_a_cut(one, duty, rng) for one in asked]
+    stop_line(duty, stops, np.random.default_rng([12, seed]))
     story = _Story(unit, duty, asked, rng, messy)
     told = story.told()
     trace = run(WATER, unit.line, told, unit.pump, rng)
@@ -415,6 +423,7 @@ def _truth(unit, duty, told, trace, story, begin: int) -> dict[str, Any]:
         "end": _ns(begin, told.size),
         "jets": [_jet_truth(head, duty, told, begin) for head in range(unit.heads)],
         "running": [pair(a, b) for a, b in spans(duty.on)],
+        "stops": [[*pair(*stop), how] for stop, how in zip(duty.stops, duty.how, strict=True)],
         "faults": [_fault_truth(i, one, story, begin) for i, one in enumerate(story.faults)],
         "fittings": [
             {"at_ns": _ns(begin, tick), "head": head, "recorded": recorded} | asdict(jewel)

@@ -183,7 +183,10 @@ def _new_tick(water, line, told, s):
     feed = told.feed
     warm = lookup(water, WARMING, s.gauge, feed) * (1 - line.cooling)
     s.celsius += (feed + warm - s.celsius) * TICK / 20.0
-    s.goal = min(s.goal + ATTACK * TICK, told.target) if told.on else 0.0
+    if told.on:
+        s.goal = min(s.goal + ATTACK * TICK, told.target)
+    else:  # a start goes on from the pressure that a shut line still has
+        s.goal = 0.0 if told.dumped else min(s.goal, s.gauge * told.reading)
 
 
 @njit(cache=True)
@@ -191,6 +194,34 @@ def _balance(water, line, s):
     """Mass that the line's pressure lacks, kg, and kg that it takes to raise it by 1 Pa."""
     lacks = s.mass - line.volume * lookup(water, DENSITY, s.gauge, s.celsius)
     return lacks, line.volume * slope(water, DENSITY, s.gauge, s.celsius)
+
+
+@njit(cache=True)
+def _stands_shut(told):
+    return not (told.on or told.dumped)
+
+
+@njit(cache=True)
+def _seep(line, told, s, ideal, seal):
+    """What a shut line loses through a discharge valve while its pump stands, kg/s.
+
+    ideal: mass flux of a jet from the line into the open air, kg/(m² s)
+    seal: leak of that chamber's seal at the reference pressure, kg/s
+
+    The inlet valve shuts under this water, so it leaves by the seal. The chamber takes the share of
+    the line's pressure at which the valve lets in what the seal lets out; found by bisection.
+    """
+    if told.back == 0 or not _stands_shut(told):
+        return 0.0
+    most = seal * (s.gauge / line.reference) ** line.exponent
+    low, high = 0.0, 1.0
+    for _ in range(40):
+        share = (low + high) / 2
+        if told.back * ideal * np.sqrt(1 - share) > most * share**line.exponent:
+            low = share
+        else:
+            high = share
+    return most * low**line.exponent
 
 
 @njit(cache=True)
@@ -290,7 +321,7 @@ def _piston_step(water, line, told, pump, left, s, opened, jets, out):
     _move_valves(opened, told, h, line.valve_time)
     total, ideal = _jets(water, line, told, s, opened, jets)
     back = told.back * ideal if s.side == 0 and told.on else 0.0
-    seat = line.seat * ideal
+    seat = line.seat * ideal + _seep(line, told, s, ideal, told.seals[1])
     spill = (told.bleed + (line.dump if told.dumped else 0.0)) * ideal
     drawn = total + seat + spill + back
     lacks, room = _balance(water, line, s)
@@ -437,15 +468,19 @@ def _crank_step(water, line, told, pump, share, s, opened, jets, out):
     seal = 0.0 if to_drain else seal
     given = 0.0 if to_drain else taken - seal
     total, ideal = _jets(water, line, told, s, opened, jets)
-    seat = line.seat * ideal
+    # The leaks of all seals are stated; under pressure is half of them, of one plunger a part.
+    one_seal = 0.5 * (told.seals[0] + told.seals[1]) / (0.5 * pump.plungers)
+    seat = line.seat * ideal + _seep(line, told, s, ideal, one_seal)
     holes = told.bleed + (line.dump if told.dumped else 0.0)
     if pump.closed == FALLS or pump.closed == DUMPS:
         holes += s.unloaded * pump.unloader
     back = told.back * ideal * min(1.0, s.speed / pump.full_speed + 0.3)
+    back = 0.0 if _stands_shut(told) else back  # then it seeps
     spill = holes * ideal
     drawn = total + seat + spill + back
     relief = pump.relief
-    if pump.closed == MINIMUM and not wanted:  # the bypass takes what the least speed brings
+    stands = _stands_shut(told) and s.speed == 0.0
+    if pump.closed == MINIMUM and not (wanted or stands):  # the bypass takes what the speed brings
         relief = min(relief, 1.02 * max(s.goal, 1e6) / told.reading)
     lacks, room = _balance(water, line, s)
     bend = drawn / (2 * max(s.gauge, 1e5))

@@ -1,5 +1,6 @@
 """Days of the second plant: the same by seed, true to their truth, written as they should be."""
 
+import hashlib
 import json
 import tomllib
 
@@ -205,7 +206,67 @@ def test_files_have_what_the_day_has(kind, tmp_path):
     assert json.loads(truth.read_text())["jets"] == one.truth["jets"]
 
 
+# Of days that were made before `stops` was there.
+DIGESTS = {
+    "a97957206d8b5a70": ("intensifier", 4, 1.0, {"fault": "check valve", "at": 0.1}),
+    "580b24c35ae6d016": ("servo", 5, 2.0, {"jewel_changes": 1, "heads": 2, "mode": "mixed"}),
+    "0c7ba7dcd6c59762": (
+        "regulated", 7, 2.0,
+        {"fault": "check valve", "at": 0.1, "closed": "minimum", "report": "change"},
+    ),
+    "abd35b0275357f29": (
+        "floating", 9, 8.0, {"fault": "check valve", "heads": 2, "closed": "holds"}
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("digest", DIGESTS)
+def test_a_day_with_its_line_dumped_is_the_one_it_always_was(digest):
+    kind, seed, hours, also = DIGESTS[digest]
+    one = day(kind, seed, hours=hours, **also)
+    seen = hashlib.sha256(one.times.tobytes())
+    for name, column in one.columns.items():
+        seen.update(name.encode() + column.tobytes())
+    assert seen.hexdigest()[:16] == digest
+    assert {how for _, _, how in one.truth["stops"]} == {"dumped"}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("stops", ["held", "open"])
+def test_the_line_is_left_at_a_stop_as_the_truth_says(kind, stops):
+    also = {"closed": "holds"} if kind == "floating" else {}
+    one = day(kind, 11, stops=stops, jewel_changes=1, messy=0, keep=True, **also)
+    told, line, seen = one.told, one.trace.ticks.pressure, set()
+    for start, end, how in one.truth["stops"]:
+        a, b = ((ns - one.truth["begin"]) // 10**8 for ns in (start, end))
+        dumped, opened = told.dumped[a:b], told.valves[a:b].any(axis=1)
+        bled, shut = a + int(np.argmax(dumped)), a + int(opened.sum())
+        seen.add(how)
+        assert not told.on[a:b].any()
+        assert dumped.any() == (how in ("dumped", "bled"))
+        assert opened.any() == (how == "open")
+        if how == "bled":
+            assert 600 <= bled - a <= 1200
+            assert line[bled - 1] > 50e6
+            assert line[bled + 300] < 1e6
+        elif how == "held":
+            assert line[a + 600] > 0.3 * line[a + 50]
+        elif how == "open":
+            assert 150 <= shut - a <= 250
+            assert told.valves[a - 30 : shut, 0].all()
+            assert line[a - 1] > 100e6
+            assert line[shut] < 2e6
+    assert seen == {"dumped", "held", "bled", stops}
+    (fitting,) = one.truth["fittings"]
+    assert line[(fitting["at_ns"] - one.truth["begin"]) // 10**8] < 1e6
+    ledger = one.truth["ledger_kg"]
+    out = sum(ledger["jets"]) + ledger["leaked"] + ledger["spilled"] + ledger["stored"]
+    assert ledger["intake"] == pytest.approx(out, rel=1e-3)
+
+
 def test_what_cannot_be_is_refused():
+    with pytest.raises(ValueError, match="stops"):
+        day("servo", 1, stops="half")
     with pytest.raises(ValueError, match="kind"):
         day("turbine", 1)
     with pytest.raises(ValueError, match="fault"):

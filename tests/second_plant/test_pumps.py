@@ -187,3 +187,67 @@ def test_starved_chambers_take_more_strokes():
     unit, before = bench("intensifier")
     _, after = bench("intensifier", filling=unit.fill - 0.06)
     assert 1.06 < rate(after, OPEN) / rate(before, OPEN) < 1.09
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("cause", ["head", "seat", "bypass", "check valve"])
+def test_a_line_drains_as_the_water_in_it_expands(kind, cause):
+    """Time between two pressures: the integral of V dρ over what leaks, at one temperature."""
+    own = draw(kind, 3, WATER, closed={"floating": "holds", "regulated": "minimum"}.get(kind))
+    hole = 0.02 * own.one_jet / jet_flux(WATER, FULL, 15.0)
+    seat = hole if cause in ("seat", "head") else 0.0
+    line = own.line._replace(cooling=1.0, by_pressure=0.0, seat=seat, volume=5e-3)
+    on, valves = np.zeros((2, 12_000), bool)
+    on[:900], valves[: None if cause == "head" else 890] = True, True
+    _, trace = bench(
+        kind,
+        machine=replace(own, line=line),
+        seconds=1200,
+        on=on,
+        valves=np.outer(valves, [1, 0, 0, 0]),
+        bleed=hole if cause == "bypass" else 0.0,
+        back=hole if cause == "check valve" else 0.0,
+    )
+    plungers = 1.0 if kind in ("intensifier", "servo") else 1.5  # seals under pressure, on the mean
+
+    def flow(p):
+        ideal = jet_flux(WATER, p, 15.0)
+        if cause == "check valve":
+            seal = own.seal_leak / plungers
+            return brentq(lambda q: _chamber(p, q, hole * ideal) - _behind(p, q, seal, line), 0, 1)
+        return (hole + (own.jewels[0].area if cause == "head" else 0.0)) * ideal
+
+    pressure = trace.ticks.pressure[960:]
+    assert np.all(np.diff(pressure) <= 0)
+    assert trace.ticks.speed[960:].max() < 1e-3
+    high, low = pressure[0], max(0.5 * pressure[0], pressure[-1])
+    grid = np.linspace(low, high, 2001)
+    middle = (grid[1:] + grid[:-1]) / 2
+    masses = line.volume * np.diff([lookup(WATER, DENSITY, p, 15.0) for p in grid])
+    expected = np.sum(masses / np.array([flow(p) for p in middle]))
+    lasted = np.interp(-low, -pressure, np.arange(pressure.size) * TICK)
+    assert lasted == pytest.approx(expected, rel=0.01)
+    assert low < 0.95 * high
+
+
+def _chamber(line_pressure, flow, most):
+    """Pressure, Pa, behind a hole that would pass `most` into the open air."""
+    return line_pressure * (1 - (flow / most) ** 2)
+
+
+def _behind(line_pressure, flow, seal, line):
+    """Pressure, Pa, at which a seal lets that flow out."""
+    return line.reference * (flow / seal) ** (1 / line.exponent)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_line_with_tight_valves_stands_and_so_does_one_with_a_tight_seal(kind):
+    own = draw(kind, 3, WATER, closed={"floating": "holds", "regulated": "minimum"}.get(kind))
+    machine = replace(own, line=own.line._replace(cooling=1.0, seat=0.0))
+    on = np.arange(6000) < 900
+    valves = np.outer(np.arange(6000) < 890, [1, 0, 0, 0])
+    hole = 0.08 * own.one_jet / jet_flux(WATER, FULL, 15.0)
+    for also in ({"back": 0.0, "leak": 10 * own.seal_leak}, {"back": hole, "leak": 0.0}):
+        _, trace = bench(kind, machine=machine, seconds=600, on=on, valves=valves, **also)
+        assert trace.ticks.pressure[-1] == pytest.approx(trace.ticks.pressure[1000], rel=1e-6)
+        assert trace.ticks.pressure[-1] > 0.5 * FULL
