@@ -1,9 +1,11 @@
 """Figures, not tests: is the right cause named on days of a plant that is not ours?
 
-`python tests/benchmarks/bench_second_causes.py DAYS [FIRST_SEED] [all|cold|two] [usual|slow]` runs
+`python tests/benchmarks/bench_second_causes.py DAYS [FIRST_SEED] [all|cold|two] [usual|slow]
+[dumped|held|open]` runs
 DAYS days of each kind of fault through the files, the machine file and the `Watcher`, with all
 further signals, with all but temperatures, or with pressure and rate alone, and prints what was
-said first and last; "slow": of faults that grow over hours.
+said first and last; "slow": of faults that grow over hours; "dumped", "held", "open": what the
+line does at a stop, see tests/second_plant/README.md.
 Nothing may be tuned on the seeds that are reported: those below 100,000 are for tuning, later ones
 are looked at once. One process.
 """
@@ -120,8 +122,8 @@ def told_of(
     return alerts, watcher.verdict().causes or (alerts[-1].causes if alerts else ())
 
 
-def tell(kind: Kind, seed: int, signals: str) -> Said:
-    alerts, named = watched(kind, seed, signals)
+def tell(kind: Kind, seed: int, signals: str, stops: str) -> Said:
+    alerts, named = watched(kind, seed, signals, stops=stops)
     tops = [v.causes[0] for v in alerts if v.causes]
     weighed = alerts[0].causes if alerts else ()
     others = named_with(weighed) if weighed else ()
@@ -136,10 +138,16 @@ def tell(kind: Kind, seed: int, signals: str) -> Said:
     )
 
 
-def main(days: int, first: int = 1, signals: str = "all", speed: str = "usual") -> None:
+def main(
+    days: int,
+    first: int = 1,
+    signals: str = "all",
+    speed: str = "usual",
+    stops: str = "dumped",
+) -> None:
     every: list[tuple[Kind, Said]] = []
     for kind in SLOW_KINDS if speed == "slow" else KINDS:
-        said = [tell(kind, seed, signals) for seed in range(first, first + days)]
+        said = [tell(kind, seed, signals, stops) for seed in range(first, first + days)]
         every += [(kind, one) for one in said]
         right = share(sum(one.last == kind.right for one in said), days)
         opened = sum(one.opened for one in said)
@@ -165,5 +173,5 @@ def main(days: int, first: int = 1, signals: str = "all", speed: str = "usual") 
 
 
 if __name__ == "__main__":
-    words = [*sys.argv[1:], *["4", "1", "all", "usual"][len(sys.argv) - 1 :]]
-    main(int(words[0]), int(words[1]), words[2], words[3])
+    words = [*sys.argv[1:], *["4", "1", "all", "usual", "dumped"][len(sys.argv) - 1 :]]
+    main(int(words[0]), int(words[1]), *words[2:])

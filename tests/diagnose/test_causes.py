@@ -27,7 +27,7 @@ BORE = 0.254e-3  # m, 0.010 in
 INTENSIFIER = Circumstances(is_intensifier=True, at_stop=False, pierce_ratio=0.4, bore=BORE)
 CRANK = INTENSIFIER._replace(is_intensifier=False)
 NOT_ON = {
-    True: {"slip", "bypass"},
+    True: {"slip", "bypass", "rise"},
     False: {"load", "pressure", "sides", "idle"},
 }
 
@@ -38,6 +38,14 @@ def shift(sd: float = 0.003, **seen: float) -> FeatureShift:
     for name, value in seen.items():
         values[NAMES.index(name)] = value
     return FeatureShift(values, np.where(np.isfinite(values), sd, np.nan))
+
+
+def only(**seen: tuple[float, float]) -> FeatureShift:
+    """Only the features named, each with its standard uncertainty."""
+    made = shift(**{name: value for name, (value, _) in seen.items()})
+    for name, (_, sd) in seen.items():
+        made.sd[NAMES.index(name)] = sd
+    return made
 
 
 def full(c: Circumstances, **seen: float) -> FeatureShift:
@@ -51,10 +59,17 @@ def probabilities(beliefs: tuple[Belief, ...]) -> dict[Cause, float]:
 
 
 GREW = float(np.log(1.10))
+
+
+def by_its_own(change: float) -> dict[str, float]:
+    """The jet's area at every pressure, and what the line does through it (ln)."""
+    return {"area": change, "low_area": change, "fall": change, "rise": change}
+
+
 SIGNATURES = [
     # +10 % of the jet's own area is +10 % at every pressure
-    (Cause.BORE, INTENSIFIER, {"area": GREW, "low_area": GREW}),
-    (Cause.BORE, CRANK, {"area": GREW, "low_area": GREW}),
+    (Cause.BORE, INTENSIFIER, by_its_own(GREW)),
+    (Cause.BORE, CRANK, by_its_own(GREW)),
     # a leak of 10 % of the flow through one side's seal takes 20 % of its stroke; a laminar gap's
     # leak goes as p, the jet's flow as its root; it is there while dead-headed, and hot
     (
@@ -82,11 +97,11 @@ SIGNATURES = [
     (
         Cause.SECOND_HEAD,
         INTENSIFIER,
-        {"area": np.log(2.0), "low_area": np.log(2.0), "idle": 1.0},
+        by_its_own(np.log(2.0)) | {"idle": 1.0},
     ),
-    (Cause.SECOND_HEAD, CRANK, {"area": np.log(2.0), "low_area": np.log(2.0)}),
-    (Cause.BLOCKED, INTENSIFIER, {"area": -0.12, "low_area": -0.12}),
-    (Cause.BLOCKED, CRANK, {"area": -0.12, "low_area": -0.12}),
+    (Cause.SECOND_HEAD, CRANK, by_its_own(np.log(2.0))),
+    (Cause.BLOCKED, INTENSIFIER, by_its_own(-0.12)),
+    (Cause.BLOCKED, CRANK, by_its_own(-0.12)),
     # 8 % too high a reading: the root of it in area, all of it against the oil side
     (
         Cause.TRANSDUCER,
@@ -107,7 +122,7 @@ SIGNATURES = [
     ),
     # the crank has a sensor of its own, so the water reckoned with it stays right
     (Cause.SLIP, CRANK, {"slip": float(-np.log(1.08))}),
-    (Cause.BYPASS, CRANK, {"area": GREW, "low_area": GREW, "bypass": 30.0}),
+    (Cause.BYPASS, CRANK, by_its_own(GREW) | {"bypass": 30.0, "shut": 0.1}),
     # nothing known makes the weep line icy and the feed pressure rise fourfold
     (
         Cause.UNKNOWN,
@@ -133,7 +148,7 @@ def test_each_cause_is_told_by_its_signature(
 @pytest.mark.parametrize("circumstances", [INTENSIFIER, CRANK])
 def test_another_bore_comes_in_a_stop(circumstances: Circumstances) -> None:
     grown = float(np.log((0.011 / 0.010) ** 2))
-    seen = full(circumstances, area=grown, low_area=grown)
+    seen = full(circumstances, **by_its_own(grown))
     stopped = weigh_causes(seen, circumstances._replace(at_stop=True))
     assert stopped[0].cause is Cause.OTHER_BORE
     assert stopped[0].probability > 0.5
@@ -384,3 +399,28 @@ def test_a_reading_as_unsure_as_can_be_leaves_the_odds_of_nothing_as_they_are(
     normal, odd = stats.norm.pdf(off), stats.cauchy.pdf(off)
     causes = prior * ((1.0 - ODD_READINGS) * normal + ODD_READINGS * odd)
     assert chance == pytest.approx(40.0 * normal / (40.0 * normal + causes), rel=1e-4)
+
+
+@pytest.mark.parametrize("cause", [Cause.LEAK, Cause.FEED])
+def test_how_the_line_empties_tells_a_bore_from_what_ails_the_pump(cause: Cause) -> None:
+    """On pressure and strokes alone: the jet empties the line quicker, the pump's faults do not."""
+    grown = {"area": (0.08, 0.004)}
+    by_bore = probabilities(weigh_causes(only(**grown, fall=(0.08, 0.015)), INTENSIFIER))
+    neither = probabilities(weigh_causes(only(**grown), INTENSIFIER))
+    by_pump = probabilities(weigh_causes(only(**grown, fall=(0.0, 0.015)), INTENSIFIER))
+    assert by_bore[Cause.BORE] > neither[Cause.BORE] > 4.0 * by_pump[Cause.BORE]
+    assert by_pump[cause] > neither[cause] > by_bore[cause]
+
+
+def test_a_line_that_loses_water_while_it_stands_shut_is_no_bore() -> None:
+    grown = {"area": (0.08, 0.004)}
+    shut = probabilities(weigh_causes(only(**grown, shut=(0.08, 0.004)), CRANK))
+    assert shut[Cause.BORE] < 0.05
+    assert shut[Cause.BYPASS] + shut[Cause.LEAK] > 0.9
+
+
+def test_a_fall_that_hardly_tells_leaves_causes_alike() -> None:
+    for sd, alike in ((0.2, True), (0.01, False)):
+        top = weigh_causes(only(area=(0.08, 0.004), fall=(0.08, sd)), INTENSIFIER)[0]
+        assert top.cause is Cause.BORE
+        assert (Cause.FEED in top.alike) is alike

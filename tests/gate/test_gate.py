@@ -32,7 +32,7 @@ def test_numbers_of_the_phases_are_those_that_stores_hold() -> None:
     assert [(phase.name, int(phase)) for phase in Phase] == [
         (name, number) for number, name in enumerate(names.split())
     ]
-    assert [int(kind) for kind in BatchKind] == [0, 1, 2, 3, 4]
+    assert [int(kind) for kind in BatchKind] == list(range(9))
 
 
 @pytest.mark.parametrize("every", [0.1, 0.25, 1.0])

@@ -105,7 +105,7 @@ FEATURES = (
     Feature("zero", "pressure reading while stopped", OF_PRESSURE, 0.003, 0.05),
     Feature("valves", "hottest check valve", FROM_WATER, 1.8, 20.0),
     Feature("fall", "rate at which the open jet empties the line", LOG_RATIO, 0.012, 0.3),
-    Feature("rise", "rate at which the line settles through the open jet", LOG_RATIO, 0.04, 0.3),
+    Feature("rise", "rate at which the line settles through the open jet", LOG_RATIO, 0.05, 0.3),
     Feature("shut", "flow that the shut line loses", OF_FLOW, 0.01, 0.2),
 )
 NAMES = tuple(feature.name for feature in FEATURES)

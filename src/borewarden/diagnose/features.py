@@ -50,7 +50,8 @@ TURNS_ANYWAY = (
     0.06  # dead-headed flow of a crank, of the working flow, that no seal needs; invented
 )
 SWINGS_SCATTER, SWINGS_SEEN = 0.06, 4.0  # ln, as of so many, before there are any; invented
-MOST_OFF = 0.3  # ln, by which one of them is counted as off; invented
+MOST_OFF = 5.0  # times that, by which one of them is counted as off; invented
+SHUT_SCATTER = 0.004  # of the working flow, the same of what a shut line loses; invented
 # What scatters was hardly resolved by transducer or log, and then what it shows is off, too, by so
 # many times its scatter; invented.
 SWINGS_BIAS = 0.4
@@ -451,9 +452,7 @@ def _line_differs(
     sd: NDArray[np.float64],
 ) -> None:
     """What the line's own mass balance shows, into `seen` and `sd` of every feature."""
-    falls = [
-        _swings_differ(compared, idle[kind]) for kind in (BatchKind.FALL, BatchKind.RUN_DOWN)
-    ]
+    falls = [_swings_differ(compared, idle[kind]) for kind in (BatchKind.FALL, BatchKind.RUN_DOWN)]
     seen[FALL], sd[FALL] = _joined(falls)
     seen[RISE], sd[RISE] = _swings_differ(compared, idle[BatchKind.RISE])
     old, new = before_and_since(compared, idle[BatchKind.SHUT])
@@ -464,21 +463,31 @@ def _line_differs(
     ]
     if old and new and whole:
         # the stored volume cancels
-        before, after = (np.array([b.area for b in part]) / median(whole) for part in (old, new))
-        seen[SHUT], sd[SHUT] = _difference(before, after)
+        before, after = (
+            np.array([b.area for b in part]) / median(np.array(whole)) for part in (old, new)
+        )
+        seen[SHUT], sd[SHUT] = _medians_differ(before, after, SHUT_SCATTER)
 
 
 def _swings_differ(compared: Comparison, idle: Idle) -> tuple[float, float]:
     """Log area over stored volume, now less before, and its standard uncertainty."""
-    before, after = (
-        np.log([b.area for b in part]) for part in before_and_since(compared, idle)
-    )
+    before, after = (np.log([b.area for b in part]) for part in before_and_since(compared, idle))
+    return _medians_differ(before, after, SWINGS_SCATTER)
+
+
+def _medians_differ(
+    before: NDArray[np.float64], after: NDArray[np.float64], usual: float
+) -> tuple[float, float]:
+    """Median of `after` less that of `before`, and its standard uncertainty; NaN without both.
+
+    As few values say little of their scatter, an `usual` one counts as so many more: a scaled
+    inverse chi-square prior, as in `_usual`.
+    """
     if len(before) == 0 or len(after) == 0:
         return math.nan, math.nan
-    # as few swings say little of their scatter: a scaled inverse chi-square prior, as in `_usual`
-    off = np.concatenate([before - median(before), after - median(after)])
-    off = np.minimum(np.abs(off), MOST_OFF)  # now and then it was another swing
-    squares = SWINGS_SEEN * SWINGS_SCATTER**2 + float(off @ off)
+    off = np.abs(np.concatenate([before - median(before), after - median(after)]))
+    off = np.minimum(off, MOST_OFF * usual)  # now and then it was another swing
+    squares = SWINGS_SEEN * usual**2 + float(off @ off)
     variance = squares / (SWINGS_SEEN + max(len(off) - 2, 0))
     by_chance = 1.0 / len(before) + 1.0 / len(after)
     return median(after) - median(before), math.sqrt(variance * (by_chance + SWINGS_BIAS**2))

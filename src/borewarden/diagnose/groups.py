@@ -17,7 +17,6 @@ from borewarden.diagnose.feature_table import (
     FALL,
     IDLE,
     LOAD,
-    RISE,
     SHUT,
     SIDES,
     SLIP,
@@ -40,15 +39,14 @@ TELLS: Mapping[Cause, Mapping[int, str]] = {
     Cause.SLIP: {
         SLIP: "crank speed beside motor speed",
         FALL: STOP_WITH_JET,
-        RISE: STOP_WITH_JET,
     },
     Cause.BYPASS: {
         IDLE: "strokes while dead-headed",
-        SHUT: "fall of the pressure at a stop with the jet closed and the line shut",
         BYPASS: "temperature of the bypass line",
+        SHUT: "fall of the pressure at a stop with the jet closed and the line shut",
     },
 }
-ONLY_INTENSIFIER = frozenset({IDLE, SIDES})
+ONLY_INTENSIFIER = frozenset({IDLE, SIDES, FALL})
 FURTHER = frozenset({LOAD, BOOST, WEEP, BYPASS, SIDES, SLIP, VALVES})  # beyond pressure and rate
 OF_THE_JET = (Cause.BORE, Cause.BLOCKED)
 MOST_ON_TWO_SIGNALS = 0.95  # probability said on pressure and rate alone; by decision

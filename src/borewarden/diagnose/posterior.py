@@ -182,9 +182,7 @@ def _weigh(shift: FeatureShift, circumstances: Circumstances) -> _Weighed:
     onset = _onset(signatures.causes, circumstances)
     by_cause *= onset
     measured = _sure_enough(known, shift)
-    return _Weighed(
-        signatures, known, measured, mean.T, likelihood.T, joint, onset, by_cause
-    )
+    return _Weighed(signatures, known, measured, mean.T, likelihood.T, joint, onset, by_cause)
 
 
 def _sure_enough(known: NDArray[np.intp], shift: FeatureShift) -> frozenset[int]:

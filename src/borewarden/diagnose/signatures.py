@@ -98,11 +98,11 @@ FLUTTER_FLOOR = PerPump(0.1, 0.07)  # ln of flutter
 FALL_SHOWS, FALL_SPREAD = 0.85, 0.25
 # A rise ends at another pressure, too, where that floats: mean share of a change, and the standard
 # deviation of it. Invented.
-RISE_SHOWS, RISE_SPREAD = 0.8, 0.4
+RISE_SHOWS, RISE_SPREAD = 0.9, 0.4
 # A leak takes less while the pressure is low, so what is fed brings the line up quicker than the
 # steady jet lets one expect. In ln of the rate over the leak's share, by the mass balance with
 # exponents of 1 to 2; the spread is invented.
-LEAK_LIFTS, LEAK_LIFTS_SPREAD = 1.4, 0.5
+LEAK_LIFTS, LEAK_LIFTS_SPREAD = 1.6, 0.5
 # Part of a check valve's or a bypass valve's leak that goes on without the pump, where nobody
 # knows what lies behind: mean and standard deviation of anything between 0 and 1.
 GOES_ON, GOES_ON_SPREAD = 0.5, 0.29

@@ -283,6 +283,8 @@ LINE = np.dtype(
     [
         ("pressure", np.float64),  # Pa, at the last look
         ("flux", np.float64),  # kg/(s m²), at the last sample
+        ("gives", np.float64),  # kg/s, what the pump fed then
+        ("before", np.float64),  # Pa, the pressure then
         ("on", np.bool_),  # the jet, at the last look
         ("step", PARTS),  # since then
         ("side", np.float64),  # which way it goes: 1 up, -1 down, 0 neither
@@ -300,6 +302,7 @@ LINE = np.dtype(
         ("waiting_kind", np.int64),
         ("shut", PARTS),  # of a shut line; time below 0: it is none
         ("shut_pressure", np.float64),  # Pa, at its beginning
+        ("falls", np.int64),  # looks in a row in which it fell
         ("made", MADE, (4,)),
     ]
 )

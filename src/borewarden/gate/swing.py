@@ -48,11 +48,16 @@ ALIKE = float(np.log(1.6))  # beyond, it is not the jet alone that was open
 ABOUT_STATED = float(np.log(1.8))  # the same beside what bore and stored volume say
 LEVEL_FADES, SAME_LEVEL = 0.998, 0.75  # of the highest pressure of a swing
 PACE, MOST = 0.1, 0.05  # by which the usual ratio is followed, and at most
-ODD_IN_A_ROW = 3  # swings unlike the usual ones, after which they are the usual ones
+# Swings unlike the usual ones, after which they are the usual ones. Slower ones may be a leak's,
+# with the jet closed, so that goes for the first ones only.
+ODD_IN_A_ROW, YOUNG = 4, 12
 KNOWN = 3  # swings, from which on it is known what is usual
-EVERY = 60.0  # s from batch to batch
+EVERY = 20.0  # s from batch to batch
 STANDS = 120.0  # s without a stroke, from which on a pump feeds next to nothing
-LOOK, LOOKS = 10.0, 3.0  # s of a shut line to look at, and how many make a batch
+LOOK, LOOKS = 10.0, 2.0  # s of a shut line to look at, and how many make a batch
+SHORT_LOOK, FALLS = 4.0, 0.03  # s, where it falls by so much, relative
+FALLS_ON = 2  # looks in a row, after which it is no jet's doing
+BLED = 0.1  # relative, by which it does so from sample to sample where somebody bleeds it down
 LEAST_SHUT = 0.3  # of the working pressure, below which a shut line says little
 FALL, RISE, RUN_DOWN, SHUT = range(4)
 KINDS = (BatchKind.FALL, BatchKind.RISE, BatchKind.RUN_DOWN, BatchKind.SHUT)
@@ -77,14 +82,16 @@ def _add(parts: Any, more: Any) -> None:
 
 
 @compilable
-def break_off(line: Any, pressure: float, flux: float) -> None:
+def break_off(line: Any, pressure: float, flux: float, gives: float) -> None:
     """Forget the swing that may be under way: nobody looked for a while."""
     line.pressure = pressure
     line.flux = flux
+    line.gives = gives
     line.side = 0.0
     line.waits = False
     line.steady_time = 0.0
     _clear(line.step)
+    line.before = pressure
     line.shut.time = -1.0
 
 
@@ -119,7 +126,8 @@ def _take(s: Any, g: GateSettings, kind: int, parts: Any, supply: float, highest
     if made.seen == 0:
         made.usual = value
     off = value - made.usual
-    made.odd = made.odd + 1 if abs(off) > ALIKE else 0
+    young = made.seen < YOUNG or off > 0.0
+    made.odd = made.odd + 1 if abs(off) > ALIKE and young else 0
     if made.odd >= ODD_IN_A_ROW:  # what was taken for usual was not
         made.usual = value
         made.odd = 0
@@ -192,34 +200,51 @@ def _look(s: Any, g: GateSettings, pressure: float, is_piston: bool) -> None:
 
 
 @compilable
-def _watch_shut(s: Any, g: GateSettings, x: Interval, moves: bool, is_piston: bool) -> None:
-    """What a line loses that is shut and that nothing is fed into."""
+def _stands(s: Any, g: GateSettings, x: Interval, is_piston: bool) -> bool:
+    """Whether the pump has fed nothing for so long that it stands, or holds a tight line."""
+    if not is_piston:
+        return bool(x.rate <= 0.0)
+    if g.uses_counter:
+        return bool(s.counter.since_edge > STANDS)
+    return bool(x.rate <= 0.0 and s.idle_time > STANDS)
+
+
+@compilable
+def _watch_shut(s: Any, g: GateSettings, x: Interval, is_piston: bool) -> None:
+    """What a line loses that is shut and that nothing is fed into.
+
+    A pump that runs holds its pressure by strokes. Where that falls without any, it stands.
+    """
     line = s.line
-    stands = x.rate <= 0.0 and (s.idle_time > STANDS or not is_piston)
-    if g.uses_counter and is_piston:
-        stands = s.counter.since_edge > STANDS
     shut = line.shut
-    if s.phase != _JET_OFF or not stands or moves or x.pressure < LEAST_SHUT * g.working_pressure:
+    bled = line.before - x.pressure > BLED * line.before
+    fed = x.rate > 0.0 if not is_piston else g.uses_counter and x.events > 0.0
+    if s.phase != _JET_OFF or fed or bled or x.pressure < LEAST_SHUT * g.working_pressure:
         shut.time = -1.0
         return
     if shut.time < 0.0:
         _clear(shut)
+        line.falls = 0
         line.shut_pressure = x.pressure
         return
     shut.time += x.seconds
     shut.out += x.flux * x.seconds
-    if shut.time < LOOK:
+    falls = line.shut_pressure - x.pressure > FALLS * line.shut_pressure
+    if shut.time < (SHORT_LOOK if falls else LOOK):
         return
-    t = s.temperature
-    shut.stored = density(line.shut_pressure, t) - density(x.pressure, t)
-    made = line.made[SHUT]
-    if made.count == 0.0:
-        made.start_ns = s.time_ns - int(shut.time / S_PER_NS)
-    made.end_ns = s.time_ns
-    made.count += 1.0
-    made.value += shut.stored / shut.out
-    made.time += shut.time
-    made.pressure += x.pressure
+    line.falls = line.falls + 1 if falls else 0
+    # a jet too short to be seen lets the pressure fall, too, and strokes follow at once
+    if line.falls > (FALLS_ON if is_piston else 0) or _stands(s, g, x, is_piston):
+        t = s.temperature
+        stored = density(line.shut_pressure, t) - density(x.pressure, t)
+        made = line.made[SHUT]
+        if made.count == 0.0:
+            made.start_ns = s.time_ns - int(shut.time / S_PER_NS)
+        made.end_ns = s.time_ns
+        made.count += 1.0
+        made.value += stored / shut.out
+        made.time += shut.time
+        made.pressure += x.pressure
     _clear(shut)
     line.shut_pressure = x.pressure
 
@@ -229,16 +254,18 @@ def watch_line(s: Any, g: GateSettings, x: Interval) -> None:
     """Take an interval. Where several heads may be open, or looks are rare, nothing is taken."""
     line = s.line
     if x.seconds == 0.0 or s.open.count > 1:
-        break_off(line, x.pressure, x.flux)
+        break_off(line, x.pressure, x.flux, x.rate * x.delivery)
         return
     is_piston = g.flow_shows_jet and not g.turns_on
     step = line.step
     step.time += x.seconds
     step.out += 0.5 * (line.flux + x.flux) * x.seconds
-    step.fed += 0.0 if is_piston else x.rate * x.delivery * x.seconds
+    gives = 0.0 if is_piston else x.rate * x.delivery
+    step.fed += 0.5 * (line.gives + gives) * x.seconds
     line.flux = x.flux
-    moves = abs(x.pressure - line.pressure) > MOVES * max(x.pressure, line.pressure)
-    _watch_shut(s, g, x, moves, is_piston)
+    line.gives = gives
+    _watch_shut(s, g, x, is_piston)
+    line.before = x.pressure
     if step.time >= STEP:
         _look(s, g, max(x.pressure, 0.0), is_piston)
     if is_piston or not (s.phase == _STEADY or s.phase == _PIERCE) or not x.rate > 0.0:

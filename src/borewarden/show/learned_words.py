@@ -39,6 +39,16 @@ def _lines(known: Known, pump: Pump) -> list[str]:
             f"Missing{where}: the pump was not yet seen dead-headed, under pressure with the jet "
             "closed; until then, a leak is harder to tell from a larger bore"
         )
+    if known.emptied:
+        scatter = f", to {100.0 * known.emptied_sd:.0f} %" if known.emptied > 1 else ""
+        lines.append(
+            f"Learned{where}: how quickly the line empties through the open jet, seen "
+            f"{known.emptied} times{scatter}; it tells a larger bore from a leak at the pump"
+        )
+    if known.shut:
+        lines.append(
+            f"Learned{where}: what the line loses while it stands shut, seen {known.shut} times"
+        )
     return lines
 
 

@@ -50,7 +50,8 @@ from borewarden.watcher.summary import verdict_of
 from borewarden.watcher.verdict import FIRST_LEARNED, NO_CHANGE, STATES, State, Verdict
 
 _TELLS = np.array([state not in NO_CHANGE for state in STATES])
-_OF_THE_LINE = int(min(LINE_KINDS))
+# Kinds that no stop of the loop tells of.
+_UNHEARD = [int(kind) for kind in LINE_KINDS if kind is not BatchKind.RUN_DOWN]
 _PLACES = {state: place for place, state in enumerate(STATES)}
 # Of the record, those that the monitor writes; each has the name of its field in a state.
 _PARTS = ("reference", "expected", "detector", "running", "block", "signals")
@@ -176,7 +177,7 @@ class BoreWatch:
     def _take(self, batches: Any, results: Any, changes: list[Verdict]) -> int:
         taken, made = 0, 0
         unheard, heard = 0, 0
-        of_the_line = np.flatnonzero(batches["kind"] >= _OF_THE_LINE)
+        of_the_line = np.flatnonzero(np.isin(batches["kind"], _UNHEARD))
         displacement = self._monitor.setup.pump.displacement
         while taken < len(batches):
             taken, made, stop = judge(

@@ -5,8 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
 from borewarden.gate.batch import BatchKind
 from borewarden.watcher.events import Learning, Monitor
+
+MAD_TO_SD = 1.4826  # of a normal distribution: 1 over its upper quartile
 
 
 @dataclass(frozen=True)
@@ -29,6 +33,9 @@ class Known:
     coefficient_sd: float
     noise: float
     dead_headed: int
+    emptied: int = 0
+    emptied_sd: float = math.nan
+    shut: int = 0
 
 
 def known_of(monitor: Monitor, wanted: float, heads: str = "") -> Known:
@@ -41,6 +48,9 @@ def known_of(monitor: Monitor, wanted: float, heads: str = "") -> Known:
             monitor.baseline.noise.sigma / max(len(rows), 1) ** 0.5,
             monitor.setup.settings.level_uncertainty,
         )
+    swings = np.log(
+        [b.area for kind in (BatchKind.FALL, BatchKind.RUN_DOWN) for b in monitor.idle[kind].first]
+    )
     return Known(
         heads=heads,
         steady=sum(float(row["time"]) for row in rows),
@@ -51,4 +61,9 @@ def known_of(monitor: Monitor, wanted: float, heads: str = "") -> Known:
         coefficient_sd=spread,
         noise=noise,
         dead_headed=len(monitor.idle[BatchKind.DEAD_HEAD].first),
+        emptied=len(swings),
+        emptied_sd=MAD_TO_SD * float(np.median(np.abs(swings - np.median(swings))))
+        if len(swings) > 1
+        else math.nan,
+        shut=len(monitor.idle[BatchKind.SHUT].first),
     )

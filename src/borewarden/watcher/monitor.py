@@ -647,6 +647,8 @@ def _idle_in_event(state: Watching, seen: Observation) -> Watching:
     if _other_heads(state, seen):
         return _forget_newest(state, kind)
     event = _event_of(state)
+    if kind is BatchKind.RUN_DOWN:  # somebody stopped the pump with the jet on to hear this
+        return weighed(state, event)
     if isinstance(event, SignalEvent) and event.onset_ns:
         event = changed(event, after=_so_far(event, _rows(state, seen)))
     n = event.idle_batches + 1
