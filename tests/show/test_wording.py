@@ -242,7 +242,10 @@ def test_counts_have_the_right_plural_and_many_names_are_a_list() -> None:
 def test_what_an_area_is_against_is_said() -> None:
     lines = evidence(OPENED, INTENSIFIER, "UTC")
     assert any(
-        line.startswith("Effective area now: +10.0 % against the baseline") for line in lines
+        line.startswith(
+            "Effective area now: +10.0 % against the baseline, mean of the last 24 batches"
+        )
+        for line in lines
     )
     assert any(
         line.startswith("Onset: ") and line.endswith(" against just before") for line in lines

@@ -21,6 +21,7 @@ from borewarden.cli.terminal import (
     warn_if_compiling,
 )
 from borewarden.collect.labels import labels_path
+from borewarden.inspection.cautions import caution_lines
 from borewarden.replay.one_machine import Replayed, registered, replay_logs
 from borewarden.settings import load_machine
 from borewarden.settings.two_entries import two_entries
@@ -123,4 +124,6 @@ def print_result(result: Replayed) -> None:
         say("No alerts.")
         return
     print_table(ALERT_COLUMNS, alert_rows(result.alerts, result.time_zone), "Alerts")
-    say(*(f"- {line}" for line in advice(result.verdict).lines))
+    told = advice(result.verdict)
+    say("Safety first", *caution_lines(told.cautions), "What to check first")
+    say(*(f"{number}. {line}" for number, line in enumerate(told.steps, start=1)))

@@ -33,6 +33,7 @@ from borewarden.diagnose.groups import (
 from borewarden.inspection.cautions import Guarded, caution_lines, guarded
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
+from borewarden.watcher.monitor import RECENT
 from borewarden.watcher.verdict import UNLIKELY, State, Verdict
 from borewarden.watcher.watcher import Alert
 
@@ -487,7 +488,8 @@ def _bore_lines(verdict: Verdict, guessed: Collection[str]) -> list[str]:
     if math.isfinite(verdict.discharge_coefficient):
         assumed = ", from assumed figures" if _SIZES.intersection(guessed) else ""
         lines.append(
-            f"Effective area now: {_percent(verdict.area_ratio - 1.0)} against the baseline "
+            f"Effective area now: {_percent(verdict.area_ratio - 1.0)} against the baseline, "
+            f"mean of the last {RECENT} batches "
             f"(learned C_d {verdict.discharge_coefficient:.3f}{assumed})"
         )
     return lines
