@@ -39,6 +39,7 @@ def test_a_state_has_to_last_before_it_is_told():
     assert alarm.tick(at(29.9)) == []
     assert alarm.state is AlarmState.NORMAL
     (notice,) = alarm.tick(at(30))
+    assert notice.earlier_ns == 0
     assert (notice.kind, notice.machine, notice.reason) == ("alarm", "North", "stepped up")
     assert notice.state is State.OPENED
     assert notice.verdict is None
@@ -70,7 +71,7 @@ def test_reminders_until_acknowledged():
     assert alarm.tick(at(30 + 3599)) == []
     (reminder,) = alarm.tick(at(30 + 3600))
     assert reminder.kind == "repeat"
-    assert reminder.first_ns == at(30)
+    assert reminder.first_ns == reminder.earlier_ns == at(30)
     alarm.acknowledge(at(4000), "Ada")
     assert alarm.state is AlarmState.ACKNOWLEDGED
     assert (alarm.acknowledged_by, alarm.acknowledged_ns) == ("Ada", at(4000))
@@ -87,10 +88,13 @@ def test_returned_unacknowledged_then_acknowledged():
     assert alarm.update(State.SOUND, "back", at(100)) == []
     (clear,) = alarm.tick(at(160))
     assert (clear.kind, clear.state, clear.first_ns) == ("all-clear", State.SOUND, at(30))
+    assert clear.earlier_ns == at(30)
     assert alarm.state is AlarmState.RETURNED
     assert alarm.tick(at(50_000)) == []  # an alarm that is over is not reminded of
     alarm.acknowledge(at(50_001), "Ada")
     assert alarm.state is AlarmState.NORMAL
+    (again,) = opened(alarm, 60_000.0)
+    assert again.earlier_ns == 0  # that one is over
 
 
 def test_a_worse_state_is_a_new_alarm():
@@ -101,6 +105,9 @@ def test_a_worse_state_is_a_new_alarm():
     alarm.update(State.OPENED, "chipped", at(50))
     (worse,) = alarm.tick(at(80))
     assert (worse.kind, worse.state, worse.first_ns) == ("alarm", State.OPENED, at(30))
+    assert worse.earlier_ns == at(30)
+    (reminder,) = alarm.tick(at(80 + 3600))
+    assert (reminder.first_ns, reminder.earlier_ns) == (at(30), at(80))
     assert alarm.state is AlarmState.UNACKNOWLEDGED
     assert alarm.acknowledged_by is None
 

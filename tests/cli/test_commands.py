@@ -57,12 +57,12 @@ def test_replay_prints_the_probable_causes_and_the_cheapest_check_first(tmp_path
     alike = "bore opened up, or plunger seal or check valve leaking (can't be told apart here), "
     assert f"Probable cause: {alike}" in said
     split = said.index("To tell them apart, have a qualified person measure: temperature of the ")
-    assert said.index(CAUTIONS[-1]) < split
+    assert said.index(CAUTIONS[-1]) < said.index("What to check first 1. ") < split
     assert "focusing tube does not load the pump" in said
     check = said.index("Let a qualified person measure the temperature of the ")
     assert said.index(CAUTIONS[-1]) < check < said.index("Check whether a second head")
     for caution in CAUTIONS:  # each on its own
-        assert f"- {caution}" in said
+        assert f"! {caution}" in said
 
 
 def test_every_state_has_an_exit_code_and_the_help_names_it(tmp_path: Path) -> None:

@@ -12,12 +12,23 @@ import pytest
 from rich.console import Console
 
 from borewarden.cli import terminal
-from borewarden.cli.terminal import print_table, say, typed
+from borewarden.cli.terminal import print_table, say, typed, warn_if_compiling
+from borewarden.watcher import watcher
 
 
 @pytest.fixture(autouse=True)
 def _narrow(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(terminal, "out", Console(markup=False, highlight=False, width=40))
+
+
+def test_compiling_says_that_it_takes_minutes_and_happens_once(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(watcher, "loops_compiled", lambda: False)
+    warn_if_compiling()
+    said = capsys.readouterr().err
+    assert "a minute or two on a small machine" in said
+    assert "only once after an install" in said
 
 
 def test_square_brackets_and_long_lines_stay_whole(capsys: pytest.CaptureFixture[str]) -> None:

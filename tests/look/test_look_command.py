@@ -25,6 +25,7 @@ from borewarden.look.help import CHOICES, FIGURES
 from borewarden.look.machine_file import DIRECT, INTENSIFIER, KINDS
 from borewarden.look.plots import plot
 from borewarden.look.time_form import text_form
+from borewarden.look.unit_words import spelled
 from borewarden.settings import load_machine
 from shop_logs import Form, forms, write
 
@@ -125,6 +126,29 @@ def test_a_wrong_figure_of_the_plate_is_blamed_and_not_the_log(
     assert done.exit_code == 2, done.output
     assert f"can't use --plate where: {blamed}" in said
     assert not machine.exists()
+
+
+def test_a_unit_is_shown_as_the_trade_writes_it_however_a_header_does(tmp_path: Path) -> None:
+    log, machine = files("iso", tmp_path)[0], tmp_path / "m.toml"
+    head, *rows = (line.split(",") for line in log.read_text().splitlines())
+    head[1] = "pressure_mpa"
+    table = [head, *([row[0], row[1] and f"{float(row[1]) / 10.0:.2f}", *row[2:]] for row in rows)]
+    log.write_text("\n".join(map(",".join, table)) + "\n")
+    done = look(log, "--yes", "--out", machine)
+    assert done.exit_code == 0, done.output
+    said = " ".join(done.stdout.split())
+    assert re.search(r"pressure_mpa: \S+ to \S+ MPa", said)
+    assert re.search(r"works at \S+ MPa", said)
+    assert re.search(r"water_c: \S+ to \S+ °C", said)
+    assert " mpa" not in said
+    written = tomllib.loads(machine.read_text())["log"]
+    assert (written["pressure"]["unit"], written["temperature"]["unit"]) == ("MPa", "°C")
+
+
+def test_a_thousandth_of_a_pascal_is_not_taken_for_a_million() -> None:
+    assert [spelled(each) for each in ("mpa", "mPa", "MPa", "A", "bar")] == [
+        "MPa", "mPa", "MPa", "A", "bar"
+    ]  # fmt: skip
 
 
 METRIC = re.compile(r"\bMPa\b|\d\s?mm\b|°C|degC|\bkW\b|\bl/min|cm[³^]|millimetre")
@@ -461,6 +485,19 @@ def test_a_guessed_bore_that_does_not_fit_is_named(tmp_path: Path) -> None:
     assert done.exit_code == 2
     assert "the guessed bore 0.010 in" in said
     assert "the largest stock bore that fits is 0.008 in" in said
+    assert not machine.exists()
+
+
+def test_a_bore_that_does_not_fit_puts_the_kind_of_pump_in_question(tmp_path: Path) -> None:
+    machine = tmp_path / "m.toml"
+    words = ["--yes", "--out", machine, "--bore", "0.010 in", "--pump", "direct drive"]
+    done = look("replay_data/west-2026-03-03-sound.parquet", *words)  # of an intensifier
+    said = " ".join(done.output.split())
+    assert done.exit_code == 2
+    assert "if the bore is right, check the kind of pump (direct drive), too" in said
+    done = look("replay_data/north-2026-03-04-chip.csv", *words)
+    assert done.exit_code == 2
+    assert "or correct the kind of pump if it counts strokes" in " ".join(done.output.split())
     assert not machine.exists()
 
 

@@ -39,7 +39,9 @@ async def test_it_is_said_and_done_in_a_process_before_anything_else(
     with capture_logs() as logs:
         await compile_first([NORTH])
     assert [each["event"] for each in logs] == ["compiling", "compiled"]
-    assert "compiling the loops, about a minute" in logs[0]["reason"]
+    assert (
+        "once after an install or update: a minute or two on a small machine" in logs[0]["reason"]
+    )
     assert left() == 0
     assert first_compile.is_compiled(first_compile.look_on_bytes)
     assert "compiling" not in [each.name for each in threading.enumerate()]

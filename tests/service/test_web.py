@@ -34,9 +34,9 @@ from borewarden.service.health import health_troubles
 from borewarden.service.listening import serve_page, serve_when_free
 from borewarden.service.machine_view import (
     MOST_POINTS,
-    alert_rows,
     card,
     history,
+    newest_alert_rows,
     sample_age,
 )
 from borewarden.service.own_health import Health
@@ -653,7 +653,7 @@ def test_card_says_where_the_second_opinion_differs_or_has_differed():
     assert "(Page-Hinkley) sees no change in the area." in said(Opinion(), State.OPENED)
     differs = said(Opinion(5, only_detector=1))
     assert "sees a change in the area since 1970-01-01" in differs
-    assert differs.endswith("1 only by the detector.")
+    assert differs.endswith("1 only by the second opinion.")
     assert "agrees. Changes on this jewel so far: 2 only by" in said(Opinion(only_watcher=2))
 
 
@@ -804,7 +804,7 @@ def test_causes_of_a_kept_alert_come_back_as_they_were(shop):
         (kept,) = connection.execute(
             "SELECT verdict FROM alert WHERE machine = ?", (NORTH,)
         ).fetchone()
-        (row,) = alert_rows(connection, shop.statuses[NORTH])
+        (row,) = newest_alert_rows(connection, shop.statuses[NORTH])
     told = json.loads(kept)
     verdict = verdict_of(told)
     assert verdict.causes[0].cause is Cause.BORE

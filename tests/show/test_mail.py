@@ -15,6 +15,7 @@ from dataclasses import replace
 from email.message import EmailMessage
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -97,7 +98,10 @@ def test_an_alarm_has_evidence_checks_and_cautions_in_both_parts() -> None:
     assert message["Auto-Submitted"] == "auto-generated"
     for body in words(message):
         assert "2026-03-02 12:00 CET" in body
-        assert "Since about 2026-03-02 11:50 CET: effective area +10.0 ± 1.2 %" in body
+        assert (
+            "Since about 2026-03-02 11:50 CET: effective area +10.0 ± 1.2 % against just before"
+            in body
+        )
         assert "52.8 strokes/min seen, 48.0 expected (+10.0 %)" in body
         assert "microscope" in body
         for caution in CAUTIONS:
@@ -167,6 +171,29 @@ def test_subjects_tell_the_kinds_apart() -> None:
     assert len(subjects) == 6
     assert "North: Reminder, not acknowledged: The bore has probably opened up" in subjects
     assert "North: All-clear: The bore is probably sound" in subjects
+
+
+@pytest.mark.parametrize(
+    ("changes", "does"),
+    [
+        ({"state": State.OTHER_FAULT}, "This replaces"),
+        ({"kind": "repeat"}, "This is a reminder of"),
+        ({"kind": "all-clear", "state": State.SOUND}, "This ends"),
+        ({"kind": "sight again", "about": "sight"}, "This ends"),
+    ],
+)
+def test_what_follows_an_alert_says_which_one(changes: dict[str, Any], does: str) -> None:
+    earlier = replace(ALARM, earlier_ns=NOON - 720 * S)
+    state = changes.get("state", State.OPENED)
+    message = compose(
+        replace(earlier, verdict=replace(OPENED, state=state), **changes), PUMP, "Europe/Berlin"
+    )
+    for body in words(message):
+        assert f"{does} the alert of 2026-03-02 11:48 CET." in body
+    is_corrected = "replaces" in does
+    assert ("(replaces the alert of 11:48)" in message["Subject"]) is is_corrected
+    for body in words(compose(ALARM, PUMP, "Europe/Berlin")):
+        assert "the alert of" not in body
 
 
 def test_a_blind_watcher_does_not_let_silence_pass_for_soundness() -> None:

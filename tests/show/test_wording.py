@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from borewarden.base.statistics import Interval
-from borewarden.base.text import every_nth, probability_words
+from borewarden.base.text import counted, either, every_nth, probability_words
 from borewarden.base.times import local_time
 from borewarden.detect.false_rate import FalseRate
 from borewarden.detect.second_opinion import Opinion
@@ -21,6 +21,7 @@ from borewarden.show.wording import (
     ALERT_COLUMNS,
     advice,
     alert_row,
+    alert_rows,
     bore_words,
     came_words,
     cause_words,
@@ -197,15 +198,15 @@ def test_units():
         "99 %",
         "above 99 %",
     ]
-    counted = ["each", "every second", "every third", "every 11th", "every 21st", "every 102nd"]
-    assert [every_nth(n) for n in (1, 2, 3, 11, 21, 102)] == counted
+    ordinals = ["each", "every second", "every third", "every 11th", "every 21st", "every 102nd"]
+    assert [every_nth(n) for n in (1, 2, 3, 11, 21, 102)] == ordinals
     assert local_time(NOON_NS, "America/Chicago") == "2026-03-02 05:00 CST"
 
 
 def test_since_and_alert_row():
     assert since(UNKNOWN, "UTC") is None
     assert since(OPENED, "UTC") == (
-        "Since about 2026-03-02 10:50 UTC: effective area +10.0 ± 1.2 %"
+        "Since about 2026-03-02 10:50 UTC: effective area +10.0 ± 1.2 % against just before"
     )
     row = alert_row(Alert(NOON_NS, OPENED), "UTC")
     assert len(row) == len(ALERT_COLUMNS)
@@ -213,6 +214,60 @@ def test_since_and_alert_row():
     assert row.state == "Probably opened up (failure)"
     assert row.size == "+10.0 ± 1.2 %"
     assert alert_row(Alert(NOON_NS, in_state(State.WEARING)), "UTC").onset == "–"
+
+
+def test_an_alert_that_corrects_the_one_before_says_which_one_it_replaces() -> None:
+    later = replace(in_state(State.OTHER_FAULT), onset_ns=OPENED.onset_ns + 60 * 10**9)
+    other = replace(in_state(State.OPENED), onset_ns=OPENED.onset_ns + 3600 * 10**9)
+    told = [
+        Alert(NOON_NS, OPENED),
+        Alert(NOON_NS + 600 * 10**9, later),
+        Alert(NOON_NS + 7200 * 10**9, other),
+    ]
+    reasons = [row.reason for row in alert_rows(told, "Europe/Berlin")]
+    corrected = f"this replaces the alert of 12:00: {OPENED.reason}"
+    assert reasons == [OPENED.reason, corrected, OPENED.reason]
+    assert alert_rows([], "UTC") == []
+
+
+def test_counts_have_the_right_plural_and_many_names_are_a_list() -> None:
+    assert [counted(n, "jet hour") for n in (0, 1, 1.4, 2, 1234.5)] == [
+        "0 jet hours", "1 jet hour", "1 jet hour", "2 jet hours", "1,234 jet hours",
+    ]  # fmt: skip
+    assert either(["a"]) == "a"
+    assert either(["a", "b or c"]) == "a, or b or c"
+    assert either(["a", "b or c", "d"]) == "one of (1) a, (2) b or c, (3) d"
+
+
+def test_what_an_area_is_against_is_said() -> None:
+    lines = evidence(OPENED, INTENSIFIER, "UTC")
+    assert any(
+        line.startswith(
+            "Effective area now: +10.0 % against the baseline, mean of the last 24 batches"
+        )
+        for line in lines
+    )
+    assert any(
+        line.startswith("Onset: ") and line.endswith(" against just before") for line in lines
+    )
+
+
+@pytest.mark.parametrize(
+    ("hours", "words"),
+    [(0.3, "less than half a jet hour"), (1.2, "1 jet hour"), (3.4, "3 jet hours")],
+)
+def test_few_hours_are_said_as_people_do(hours: float, words: str) -> None:
+    rate = FalseRate(1e-6, 1e-3, 0.108, 1e-3, 2, hours)
+    lines = evidence(replace(OPENED, false_rate=rate), INTENSIFIER, "UTC")
+    assert f"Alerts on this jewel so far: none in {words}" in lines
+    (expected,) = (line for line in lines if line.startswith("False step alerts"))
+    assert f"so little jet time has been seen ({words}) that" in expected
+    assert "fewer than 108 in 1,000 jet hours" in expected
+
+
+def test_where_the_stated_bore_does_not_fit_the_kind_of_pump_is_in_question_too() -> None:
+    steps = advice(in_state(State.NOT_STATED_BORE)).steps
+    assert any("its kind, plunger, stroke" in step for step in steps)
 
 
 # -- causes
@@ -329,6 +384,21 @@ def test_a_headline_names_no_cause_alone_that_others_look_like(state, causes, sa
     assert "nothing measured here" not in headline(replace(OPENED, state=state, causes=sure))
 
 
+def test_more_than_three_causes_that_look_the_same_are_a_short_list():
+    others = (Cause.LEAK, Cause.FEED, Cause.SLIP)
+    beliefs = (
+        Belief(Cause.BORE, 0.4, alike=others),
+        *(Belief(cause, 0.2, alike=(Cause.BORE,)) for cause in others),
+    )
+    verdict = replace(OPENED, causes=beliefs)
+    assert headline(verdict) == (
+        "Probably the bore, or one of these: a leak, poor feed, belt slip; "
+        "nothing measured here tells which"
+    )
+    lines = "\n".join(evidence(verdict, CRANK, "UTC"))
+    assert "Probable cause: one of (1) bore opened up, (2) plunger seal" in lines
+
+
 def test_what_pressure_and_stroke_rate_alone_leave_open_is_said():
     causes = (Belief(Cause.BORE, 0.5), Belief(Cause.LEAK, 0.4), Belief(Cause.FEED, 0.1))
     opened = replace(OPENED, causes=causes)
@@ -432,9 +502,9 @@ def test_a_second_opinion_is_told_and_a_disagreement_stands_beside_the_alert(
     assert f"Second opinion: {said}" in lines
     (changes,) = (line for line in lines if line.startswith("Changes on this jewel so far: "))
     for count, by in (
-        (opinion.both, "seen by both"),
+        (opinion.both, "seen by the watcher and the second opinion"),
         (opinion.only_watcher, "only by the watcher"),
-        (opinion.only_detector, "only by the detector"),
+        (opinion.only_detector, "only by the second opinion"),
     ):
         assert (f"{count} {by}" in changes) is (by in changes) is bool(count)
     assert changes.endswith(": none") is (opinion.both + opinion.only_watcher
@@ -450,7 +520,15 @@ def test_a_second_opinion_is_told_and_a_disagreement_stands_beside_the_alert(
         (1e-6, 1e-5, 3e-4, 9, "fewer than 0.3 in 1,000 jet hours"),
         (1e-9, 1e-8, 1e-6, 9, "fewer than 0.1 in 1,000 jet hours"),
         (1e-4, 0.4, 1.23456, 99, "about 400 in 1,000 jet hours (0.1 to 1,235)"),
-        (1e-6, 1e-3, 1.2e-2, 7, "fewer than 12 in 1,000 jet hours (few data yet)"),
+        (
+            1e-6,
+            1e-3,
+            1.2e-2,
+            7,
+            "so little jet time has been seen (212 jet hours) that no more can "
+            "be said yet than fewer than 12 in 1,000 jet hours",
+        ),
+        (1e-6, 1e-4, 1.9e-3, 7, "fewer than 1.9 in 1,000 jet hours"),
     ],
 )
 def test_how_often_false_is_told_as_believed_and_as_it_came(

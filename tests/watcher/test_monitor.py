@@ -308,6 +308,7 @@ def test_what_does_not_fit_is_told_once_and_is_the_level_to_watch_against() -> N
     watch, told = off_the_stated_bore(np.full(FIRST, 0.4))
     assert [verdict.state for verdict in told] == [State.NOT_STATED_BORE]
     assert "do not fit" in told[0].reason
+    assert "whether the kind of pump is right" in told[0].reason
     quiet = batches(np.full(120, 0.4), start=FIRST, weep_rise=5.0, load_ratio=3.0)
     assert watch.learn_many(quiet)[1] == []
     assert phase_of(watch.monitor) is P.QUIET

@@ -43,7 +43,7 @@ def test_it_is_told_with_its_number_and_then_an_all_clear() -> None:
 
 def test_what_is_known_to_come_and_go_is_left_out() -> None:
     watch, told, n = after_a_second_head()
-    assert told == [State.OTHER_FAULT, State.SOUND]  # that it was learned is no news
+    assert told == [State.SOUND, State.OTHER_FAULT, State.SOUND]  # learned, then open and shut
     rows, told_again = watch.learn_many(later(n, *[BOTH] * 30))
     assert told_again == []
     assert watch.verdict().reason.startswith("another head is open now; before: ")

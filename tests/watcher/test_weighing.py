@@ -31,7 +31,7 @@ from borewarden.watcher.verdict import State
 from borewarden.watcher.weighing import (
     BY_NOW,
     LASTS,
-    _may_be_shut,
+    _may_be_a_shut_line,
     _may_take,
     is_to_last,
     is_whole_at_times,
@@ -167,7 +167,12 @@ def test_causes_that_nothing_tells_apart_are_named_together() -> None:
     feed = Belief(Cause.FEED, 0.25, alike=(Cause.BORE,))
     leak = Belief(Cause.LEAK, 0.15)
     assert probable_words([bore, feed, leak]) == (
-        "bore opened up or feed starvation or air in the water (85 %)"
+        "bore opened up, or feed starvation or air in the water (85 %)"
+    )
+    three = replace(bore, alike=(Cause.FEED, Cause.LEAK))
+    assert probable_words([three, feed, leak]) == (
+        "one of (1) bore opened up, (2) feed starvation or air in the water, "
+        "(3) plunger seal or check valve leaking (above 99 %)"
     )
     assert probable_words([leak, bore]) == "plunger seal or check valve leaking (15 %)"
 
@@ -410,13 +415,13 @@ def after_openings(openings: Sequence[int], leak: float = 0.0, gap: float = 600.
 def test_what_may_be_a_line_that_is_shut(
     openings: list[int], leak: float, gap: float, may_be: bool
 ) -> None:
-    assert _may_be_shut(after_openings(openings, leak, gap), SIZE) is may_be
+    assert _may_be_a_shut_line(after_openings(openings, leak, gap), SIZE) is may_be
 
 
 def test_pauses_that_hold_other_pressures_are_no_bore() -> None:
     event = after_openings([7, 8, 9, 10, 11, 12])
     event.after["value"][3:] *= 0.5
-    assert _may_be_shut(event, SIZE)
+    assert _may_be_a_shut_line(event, SIZE)
 
 
 def test_how_long_a_step_may_take_to_pass() -> None:

@@ -79,7 +79,8 @@ class Notice:
     """What people should hear now.
 
     The alarm leaves `verdict` None; the caller, who has the watcher, puts the present one in.
-    `first_ns` is the time of the notice that announced the alarm to which this one belongs.
+    `first_ns` is the time of the notice that announced the alarm to which this one belongs,
+    `earlier_ns` that of the newest alert before this one that was still open; 0 if there is none.
     """
 
     kind: NoticeKind
@@ -90,6 +91,7 @@ class Notice:
     state: State | None = None
     about: About = "bore"
     first_ns: int = 0
+    earlier_ns: int = 0
 
 
 @dataclass
@@ -130,6 +132,7 @@ class Alarm:
     told: str | None = None  # the condition as people last heard of it
     told_ns: int = 0
     first_ns: int = 0
+    alert_ns: int = 0  # when an alert was told last, reminders left out
     ration: float = field(default=float(BURST))
     now_ns: int | None = None
 
@@ -327,8 +330,11 @@ class Alarm:
             kind = "repeat"
         else:
             return []
+        earlier_ns = self.alert_ns if self.told is not None else 0
         if self.told is None:
             self.first_ns = now
+        if kind in ("alarm", "blind"):
+            self.alert_ns = now
         self.ration -= 1.0
         self.told, self.told_ns = self.condition, now
         state = None
@@ -343,5 +349,6 @@ class Alarm:
                 state=state,
                 about=self.about,
                 first_ns=self.first_ns,
+                earlier_ns=earlier_ns,
             )
         ]

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+
+TWO = 2  # names that still read well in a row
 
 
 def known_name(text: str, known: Iterable[str]) -> str | None:
@@ -24,6 +26,19 @@ def every_nth(n: int) -> str:
         return _ORDINALS[n]
     ending = "th" if n % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(n % 10, "th")
     return f"every {n}{ending}"
+
+
+def counted(count: float, noun: str) -> str:
+    """Such as "1 jet hour", "12 jet hours"; a `count` is shown in whole numbers."""
+    number = f"{count:,.0f}"
+    return f"{number} {noun}" if number == "1" else f"{number} {noun}s"
+
+
+def either(names: Sequence[str]) -> str:
+    """Such as "a, or b"; more than two are a list, since a name may have an "or" of its own."""
+    if len(names) > TWO:
+        return f"one of {', '.join(f'({n}) {name}' for n, name in enumerate(names, start=1))}"
+    return ", or ".join(names)
 
 
 def span_words(seconds: float) -> str:

@@ -32,6 +32,12 @@ def local_time(time_ns: int, time_zone: str) -> str:
     return utc.astimezone(ZoneInfo(time_zone)).strftime("%Y-%m-%d %H:%M %Z")
 
 
+def clock_time(time_ns: int, time_zone: str) -> str:
+    """The clock time of the machine alone, such as "07:58"."""
+    utc = dt.datetime.fromtimestamp(time_ns // 10**9, dt.UTC)
+    return utc.astimezone(ZoneInfo(time_zone)).strftime("%H:%M")
+
+
 def iso_time(time_ns: int, time_zone: str) -> str:
     """A time in ns since 1970 UTC as ISO 8601, local with its offset, to the last digit."""
     seconds, rest = divmod(time_ns, 10**9)

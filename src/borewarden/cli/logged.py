@@ -21,13 +21,14 @@ from borewarden.cli.terminal import (
     warn_if_compiling,
 )
 from borewarden.collect.labels import labels_path
+from borewarden.inspection.cautions import caution_lines
 from borewarden.replay.one_machine import Replayed, registered, replay_logs
 from borewarden.settings import load_machine
 from borewarden.settings.two_entries import two_entries
 from borewarden.show.register_words import two_entries_lines
 from borewarden.show.replay_words import evidence_lines, mend_guesses, replayed_object
 from borewarden.show.report import write_report
-from borewarden.show.wording import ALERT_COLUMNS, advice, alert_row, headline
+from borewarden.show.wording import ALERT_COLUMNS, advice, alert_rows, headline
 from borewarden.watcher.verdict import State
 
 EXIT_CODES = {
@@ -122,6 +123,7 @@ def print_result(result: Replayed) -> None:
     if not result.alerts:
         say("No alerts.")
         return
-    rows = [alert_row(alert, result.time_zone) for alert in result.alerts]
-    print_table(ALERT_COLUMNS, rows, "Alerts")
-    say(*(f"- {line}" for line in advice(result.verdict).lines))
+    print_table(ALERT_COLUMNS, alert_rows(result.alerts, result.time_zone), "Alerts")
+    told = advice(result.verdict)
+    say("Safety first", *caution_lines(told.cautions), "What to check first")
+    say(*(f"{number}. {line}" for number, line in enumerate(told.steps, start=1)))

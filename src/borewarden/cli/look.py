@@ -56,6 +56,7 @@ from borewarden.look.network import Heard
 from borewarden.look.plots import plot
 from borewarden.look.question import PanelQuestion, Question
 from borewarden.look.roles import Role, Told
+from borewarden.look.unit_words import spelled
 from borewarden.look.usual import bore_text
 from borewarden.replay.one_machine import join_logs
 from borewarden.settings.consistency import check_together
@@ -594,7 +595,7 @@ def _show(seen: Seen, told: Told) -> None:
         for name, values in seen.readings.values.items():
             known = values[values == values]
             ends = f"{known.min():.6g} to {known.max():.6g}" if len(known) else "nothing"
-            unit = seen.readings.units.get(name, "")
+            unit = spelled(seen.readings.units.get(name, ""))
             say("", f"{name}: {ends} {unit}".rstrip())
             say(*(f"  {line}" for line in plot(values)))
     say("")

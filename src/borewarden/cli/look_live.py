@@ -25,6 +25,7 @@ from borewarden.collect.survey import Survey
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.look.address import opened, section_of
 from borewarden.look.network import Heard, Mark, follows, heard_at, jet_of
+from borewarden.look.unit_words import spelled
 from borewarden.settings.units import Time
 
 if TYPE_CHECKING:  # the protocols' libraries are slow to import
@@ -245,7 +246,7 @@ def _table(survey: Survey, marks: Sequence[Mark]) -> Table:
     moving = [(n, each) for n, each in survey.streams().items() if np.ptp(each.values) > 0.0]
     for name, each in moving[:MOST_SHOWN]:
         yes = follows(each.values, jet_of(each.time_ns, marks))
-        unit = survey.places[name].unit
+        unit = spelled(survey.places[name].unit)
         figures = (each.values[-1], each.values.min(), each.values.max())
         words = [f"{figure:.6g} {unit}".rstrip() for figure in figures]
         table.add_row(name, *words, _word(yes))
@@ -263,7 +264,9 @@ def show_places(heard: Heard) -> None:
             continue
         place = heard.places[name]
         ends = (f"{known.min():.6g}", f"{known.max():.6g}")
-        rows.append((name, *ends, place.unit, place.note, _word(follows(values, heard.jet))))
+        rows.append(
+            (name, *ends, spelled(place.unit), place.note, _word(follows(values, heard.jet)))
+        )
     shown = rows[:MOST_SHOWN]
     columns = ("place", "lowest", "highest", "unit", "range", "follows the jet")
     print_table(columns, shown, "What moved")

@@ -80,12 +80,18 @@ def say_notes() -> Iterator[None]:
         yield
 
 
+COMPILING = (
+    "compiling; this may take a minute or two on a small machine, and happens only once after an "
+    "install or update"
+)
+
+
 def warn_if_compiling() -> None:
     """Say why the first replay after an installation takes longer than all later ones."""
     from borewarden.watcher.watcher import loops_compiled  # slow to load, as its caller has
 
     if not loops_compiled():
-        warn("compiling once, some seconds")
+        warn(COMPILING)
 
 
 def print_json(value: Any) -> None:

@@ -244,8 +244,8 @@ def _plunger(swept: float, plate: Plate, usual: float, plungers: int = 1) -> dic
             raise BadInput(
                 "the readings", "columns",
                 f"with the bore, they mean a plunger that {what} {length_text(length)}",
-                "check which columns are pressure and strokes, their units (--is, --unit), and the "
-                "bore (--bore)",
+                "check which columns are pressure and strokes, their units (--is, --unit), the "
+                "kind of pump (--pump) and the bore (--bore)",
             )  # fmt: skip
     return {
         "plunger_diameter": Figure(_text(length_text(diameter)), UNKNOWN),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from borewarden.base.units import conversion
 
 PER_MINUTE = ("Hz", "strokes/min")
+MILLI = "mPa"  # a thousandth of a pascal, and not a million
 # what shops write, in small letters -> SI unit of its kind, and the unit as [log] takes it
 UNIT_WORDS: dict[str, tuple[str, str]] = {
     **dict.fromkeys(("bar", "barg", "bar(g)", "bar g"), ("Pa", "bar")),
@@ -28,6 +29,9 @@ UNIT_WORDS: dict[str, tuple[str, str]] = {
     **dict.fromkeys(("%", "percent"), ("dimensionless", "percent")),
     **{word: ("other", word) for word in ("a", "amp", "v", "kw", "w", "mm", "m", "kwh", "nm")},
 }
+# how the trade writes units whose letters shops often make small, as in the name of a column
+SPELLED = {"mpa": "MPa", "kpa": "kPa", "hz": "Hz", "k": "K",
+           **dict.fromkeys(("c", "°c"), "°C"), **dict.fromkeys(("f", "°f"), "°F")}  # fmt: skip
 
 WORDS: dict[str, tuple[str, ...]] = {
     "pressure": ("press", "druck", "pression", "presion", "pressione", "hp", "uhp", "intensifier"),
@@ -112,6 +116,11 @@ def stated_kind(text: str | None) -> tuple[str, str] | None:
     return None if not text else known_unit(text) or ("other", text)
 
 
+def spelled(text: str) -> str:
+    """A unit as the trade writes it, such as "MPa" for "mpa"."""
+    return text if text == MILLI else SPELLED.get(text.lower(), text)
+
+
 def unit_as_logged(text: str, si: str) -> str:
     """`text` itself where [log] takes it as a unit of that kind, else the unit that it means."""
     try:
@@ -119,7 +128,7 @@ def unit_as_logged(text: str, si: str) -> str:
     except ValueError:
         found = known_unit(text)
         return found[1] if found else text
-    return text
+    return spelled(text)
 
 
 def has_word(name: str, words: tuple[str, ...]) -> bool:

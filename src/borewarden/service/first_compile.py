@@ -24,6 +24,10 @@ from borewarden.watcher.watcher import loops_compiled
 log = structlog.get_logger("borewarden")
 
 SECONDS = 600  # of a steady jet: batches are closed and judged
+COMPILING = (
+    "compiling the loops, once after an install or update: a minute or two on a small machine; "
+    "nothing is read until then"
+)
 PRESSURE = 0.9  # of the rated one
 
 
@@ -35,7 +39,7 @@ async def compile_first(machines: list[MachineSettings]) -> None:
     """
     if not machines or _is_done():
         return
-    log.info("compiling", reason="compiling the loops, about a minute; nothing is read until then")
+    log.info("compiling", reason=COMPILING)
     if is_kept(look_on_bytes):
         await _in_a_process(machines[0])
     if not _is_done():

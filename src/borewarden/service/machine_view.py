@@ -23,7 +23,7 @@ from borewarden.show.learned_words import learned_lines
 from borewarden.show.wording import (
     INVENTED,
     advice,
-    alert_row,
+    alert_rows,
     bore_words,
     came_words,
     false_rate_lines,
@@ -354,10 +354,12 @@ def with_derived(columns: dict[str, list[Any]], status: MachineStatus) -> dict[s
     return columns
 
 
-def alert_rows(connection: sqlite3.Connection, status: MachineStatus) -> list[list[str]]:
+def newest_alert_rows(connection: sqlite3.Connection, status: MachineStatus) -> list[list[str]]:
     """The newest alerts of a machine as cells under `wording.ALERT_COLUMNS`, newest first."""
-    newest = newest_alerts(connection, status.name, ALERTS_SHOWN)
-    return [list(alert_row(alert, status.time_zone)) for alert in newest]
+    # and the one before them, which the oldest of them may replace
+    newest = newest_alerts(connection, status.name, ALERTS_SHOWN + 1)
+    rows = alert_rows(newest[::-1], status.time_zone)[::-1]
+    return [list(row) for row in rows[:ALERTS_SHOWN]]
 
 
 def _local_ms(time_ns: int, zone: ZoneInfo) -> float:

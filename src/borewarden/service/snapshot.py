@@ -12,7 +12,7 @@ from typing import Any
 from borewarden.base.plain import json_text
 from borewarden.base.shown import shown_in
 from borewarden.service.health import Age
-from borewarden.service.machine_view import alert_rows, aside_words, batches_since, card
+from borewarden.service.machine_view import aside_words, batches_since, card, newest_alert_rows
 from borewarden.service.own_health import Health
 from borewarden.service.status import MachineStatus
 from borewarden.store.database import open_to_read
@@ -108,7 +108,7 @@ class Snapshot:
                 marks = dict(self.marks[-1]) if self.marks else {}
                 for status, each in zip(machines, cards, strict=True):
                     name = status.name
-                    each["alerts"] = alert_rows(connection, status)
+                    each["alerts"] = newest_alert_rows(connection, status)
                     if name not in marks:
                         marks[name] = newest_batch(connection, name).get("end_ns", 0)
                     since = self.marks[0] if self.marks else marks

@@ -94,7 +94,8 @@ def _check_channels(path: Path, where: str, read: Log | LiveSource[Any], pump: P
             f"{where}.rate",
             "the drive trims the crank speed, but the speed is not "
             f"{'logged' if where == 'log' else 'read'}",
-            f"add [{where}.rate] with the crank speed",
+            f"add [{where}.rate] with the crank speed, or correct the kind of pump if it counts "
+            "strokes",
         )
     for name in ("oil_pressure", "left_stroke_time", "right_stroke_time"):
         if isinstance(pump, DirectDrive) and getattr(read, name) is not None:
@@ -443,6 +444,7 @@ def _check_bores(path: Path, settings: MachineSettings, pump: Pump) -> None:
         ):
             continue
         right = _what_fits(pump, jewel, others, working, "too small" in wrong)
+        right += f"; if the bore is right, check the kind of pump ({settings.pump.kind}), too"
         raise BadInput(path, f"jewel[{i + 1}].bore", wrong, right)
 
 

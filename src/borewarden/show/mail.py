@@ -14,7 +14,7 @@ from email.message import EmailMessage
 from typing import Any, cast
 
 from borewarden.alert.alarm import Notice
-from borewarden.base.times import local_time
+from borewarden.base.times import clock_time, local_time
 from borewarden.inspection.cautions import Guarded, guarded
 from borewarden.physics.pump import Pump
 from borewarden.show.pages import template_environment
@@ -55,7 +55,7 @@ def message_id(kind: str, about: str, machine: str, time_ns: int) -> str:
     return f"<{hashlib.sha256(event.encode()).hexdigest()[:32]}@borewarden.invalid>"
 
 
-def subject(notice: Notice) -> str:
+def subject(notice: Notice, time_zone: str) -> str:
     """What happened, in few enough words for a telephone's lock screen."""
     if notice.about == "sight":
         words = {
@@ -68,7 +68,17 @@ def subject(notice: Notice) -> str:
             words = f"All-clear: {words}"
         elif notice.kind == "repeat":
             words = f"Reminder, not acknowledged: {words}"
+        elif notice.earlier_ns:
+            words = f"{words} (replaces the alert of {clock_time(notice.earlier_ns, time_zone)})"
     return " ".join(f"{notice.machine}: {words}".split())
+
+
+def _earlier(notice: Notice, time_zone: str) -> str | None:
+    """What a notice does to the alert before it; None if there is none that is open."""
+    if not notice.earlier_ns:
+        return None
+    does = {"alarm": "replaces", "repeat": "is a reminder of"}.get(notice.kind, "ends")
+    return f"This {does} the alert of {local_time(notice.earlier_ns, time_zone)}."
 
 
 def _state_headline(notice: Notice) -> str:
@@ -99,7 +109,8 @@ def compose(
     verdict = notice.verdict
     advised = _advice(notice)
     told: dict[str, Any] = {
-        "subject": subject(notice),
+        "subject": subject(notice, time_zone),
+        "earlier": _earlier(notice, time_zone),
         "machine": notice.machine,
         "pump": pump_words(pump),
         "time": local_time(notice.time_ns, time_zone),

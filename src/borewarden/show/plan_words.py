@@ -358,7 +358,7 @@ def life_cells(seen: ShopSeen, posterior: Posterior, material: str) -> tuple[Cel
         Cell(material, f"hours of {counts.stated} as stated" if counts.stated else ""),
         Cell(str(counts.ended), unknown),
         Cell(str(counts.fitted + counts.sound + counts.lost), "; ".join(notes)),
-        Cell(f"{median.middle:.0f} h", f"{median.low:.0f} to {median.high:.0f}"),
+        Cell(f"{median.middle:,.0f} h", f"{median.low:,.0f} to {median.high:,.0f}"),
         share_words(interval(lives.early_share)),
     )
 
@@ -370,7 +370,9 @@ def head_life_cells(outlook: Outlook, lives_median: Interval, early: Interval) -
         Cell(head_name(outlook.machine.name, fitting.head)),
         Cell(kind_words(fitting.bore, fitting.material), conditions_words(fitting)),
         hours_cell(outlook),
-        Cell(f"{lives_median.middle:.0f} h", f"{lives_median.low:.0f} to {lives_median.high:.0f}"),
+        Cell(
+            f"{lives_median.middle:,.0f} h", f"{lives_median.low:,.0f} to {lives_median.high:,.0f}"
+        ),
         share_words(early),
         chance_cell(outlook),
     )

@@ -46,7 +46,7 @@ from borewarden.show.wording import (
     ALERT_COLUMNS,
     INVENTED,
     advice,
-    alert_row,
+    alert_rows,
     bore_words,
     evidence,
     group_words,
@@ -174,8 +174,7 @@ def write_report(replayed: Replayed, path: Path) -> None:
 def _tables(replayed: Replayed) -> list[Table]:
     zone = replayed.time_zone
     rows: list[tuple[str, ...]] = [
-        (str(number), *alert_row(alert, zone))
-        for number, alert in enumerate(replayed.alerts, start=1)
+        (str(number), *row) for number, row in enumerate(alert_rows(replayed.alerts, zone), start=1)
     ]
     tables = [Table("alerts", "Alerts", "", ("Alert", *ALERT_COLUMNS), rows)]
     if replayed.verdict.causes:

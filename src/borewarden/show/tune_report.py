@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from plotly.offline import get_plotlyjs
 
+from borewarden.base.text import counted
 from borewarden.show.pages import template_environment
 from borewarden.tune.days import Shop
 from borewarden.tune.grid import Candidate
@@ -109,14 +110,14 @@ def _facts(shop: Shop, today: Summary, settings: int) -> list[tuple[str, str]]:
         ("Days", f"{len(shop.days)}, {int(shop.sound.sum())} of them with nothing labelled"),
         ("Jet on", f"{float(shop.jet_clock[-1]) / 3600.0:.1f} h"),
         ("Settings tried", f"{settings}"),
-        ("Injected", f"{today.chips} chips, {wears} wearing jewels"),
+        ("Injected", f"{counted(today.chips, 'chip')}, {counted(wears, 'wearing jewel')}"),
     ]
 
 
 def _doubts(s: Summary) -> str:
     return (
-        f"{s.false} false alarms in {s.hours:.0f} jet hours: the rate may still be up to "
-        f"{s.rate.high:.0f} in 1,000 h (95 %)."
+        f"{counted(s.false, 'false alarm')} in {counted(s.hours, 'jet hour')}: the rate may still "
+        f"be up to {s.rate.high:.0f} in 1,000 h (95 %)."
     )
 
 
@@ -211,7 +212,7 @@ def _setting(
             ("Delay, 95 %", _words(s.late, 0, " s")),
             ("Chips found", f"{s.found} of {s.watched}"),
             ("Bore named at once", f"{s.right} of {s.watched}"),
-            ("False alarms", f"{s.false} in {s.hours:.0f} jet hours"),
+            ("False alarms", f"{s.false} in {counted(s.hours, 'jet hour')}"),
             ("In 1,000 jet hours", _words(s.rate, 1)),
             ("Wear reported at", _words(s.wear, 1, " %", 100.0)),
             *(("Over-fitted", reason) for reason in over),

@@ -10,6 +10,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from borewarden.base.shown import shown
+from borewarden.base.text import counted
 from borewarden.show.wording import DETECTOR
 from borewarden.tune.compare import DayRow
 from borewarden.tune.days import Shop
@@ -51,9 +52,9 @@ def tried_line(shop: Shop, tried: Sequence[Candidate], trade: Trade) -> str:
     chips = f"chips of {100.0 * max(chip_sizes):+.1f} %" if chip_sizes else "no chips"
     injected = trade.figures[0].chips
     return (
-        f"{len(shop.days)} day{'s' * (len(shop.days) > 1)}, {int(shop.sound.sum())} of them sound, "
-        f"{float(shop.jet_clock[-1]) / 3600.0:.1f} jet hours; {len(tried)} settings; "
-        f"{injected} {chips} and {len(shop.trials) - injected} wearing jewels injected."
+        f"{counted(len(shop.days), 'day')}, {int(shop.sound.sum())} of them sound, "
+        f"{float(shop.jet_clock[-1]) / 3600.0:.1f} jet hours; {counted(len(tried), 'setting')}; "
+        f"{injected} {chips} and {counted(len(shop.trials) - injected, 'wearing jewel')} injected."
     )
 
 
@@ -159,8 +160,8 @@ def choice_lines(tried: Sequence[Candidate], trade: Trade) -> list[str]:
     s = trade.figures[trade.choice.number]
     return [
         f"Choice: {tried[trade.choice.number].words}. {trade.choice.reason}.",
-        f"With {s.false} false alarms in {s.hours:.0f} jet hours, the rate may still be up to "
-        f"{_number(s.rate.high, 0)} in 1,000 h.",
+        f"With {counted(s.false, 'false alarm')} in {counted(s.hours, 'jet hour')}, the rate may "
+        f"still be up to {_number(s.rate.high, 0)} in 1,000 h.",
     ]
 
 

@@ -6,13 +6,15 @@ the cautions first. The watcher itself only reads: it never acts on the machine.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
+from borewarden.alert.alarm import SAME_EVENT_NS
 from borewarden.base.shown import plus_minus, quantity_text
-from borewarden.base.text import probability_words
-from borewarden.base.times import local_time
+from borewarden.base.text import TWO, counted, either, probability_words
+from borewarden.base.times import clock_time, local_time
 from borewarden.base.units import PER_MINUTE
 from borewarden.detect.second_opinion import Opinion
 from borewarden.diagnose.causes import Cause
@@ -31,6 +33,7 @@ from borewarden.diagnose.groups import (
 from borewarden.inspection.cautions import Guarded, caution_lines, guarded
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
+from borewarden.watcher.monitor import RECENT
 from borewarden.watcher.verdict import UNLIKELY, State, Verdict
 from borewarden.watcher.watcher import Alert
 
@@ -129,6 +132,7 @@ _CHECKS_OF = {
     ),
 }
 
+AGAINST_ONSET = "against just before"  # a step's size; "now" is against the baseline
 NOTHING_TO_CHECK = "Nothing to check: the bore is probably sound."
 DETECTOR = "a general-purpose detector (Page-Hinkley)"
 INVENTED = "prior odds invented"  # stands beside every probability of a cause
@@ -137,6 +141,7 @@ _SIZES = frozenset({"bore", "plunger_diameter", "stroke", "plungers", "dead_volu
                     "volumetric_efficiency"})  # what C_d follows from  # fmt: skip
 PROBABLE = 0.05  # causes below that are not shown
 LEAST_SHOWN_SD = 0.1  # %, of a step: no figure here is surer; invented
+HALF = 0.5  # jet hour: fewer are not shown as a number
 LEAST_RATE = 1e-4  # per hour, of false alerts: less is not worth a word
 MOST_CAUSES, MOST_FOR, MOST_AGAINST = 3, 3, 2
 _NOT_WATCHED = (
@@ -174,7 +179,12 @@ def _one_of(verdict: Verdict, alike: Sequence[Cause]) -> str:
     if alike[0] is Cause.BORE and verdict.suspects:
         first = f"{first} of {verdict.suspects}"
     begins = "Something probably grows:" if verdict.state is State.WEARING else "Probably"
-    return f"{begins} {first}, or {' or '.join(others)}; nothing measured here tells which"
+    return f"{begins} {first}, or {_others(others)}; nothing measured here tells which"
+
+
+def _others(names: Sequence[str]) -> str:
+    """Such as "a leak or poor feed"; more than two are a list."""
+    return " or ".join(names) if len(names) <= TWO else f"one of these: {', '.join(names)}"
 
 
 def cause_words(cause: Cause) -> str:
@@ -188,7 +198,7 @@ def since(verdict: Verdict, time_zone: str) -> str | None:
         return None
     return (
         f"Since about {local_time(verdict.onset_ns, time_zone)}: effective area "
-        f"{_step_words(verdict)}"
+        f"{_step_words(verdict)} {AGAINST_ONSET}"
     )
 
 
@@ -209,7 +219,7 @@ def told_words(verdict: Verdict) -> str:
     """
     others = [_IN_SHORT[cause] for cause in _alike(verdict)[1:]]
     of_the_bore = verdict.state in (State.WEARING, State.OPENED)
-    named = f", or {' or '.join(others)}" if others and of_the_bore else ""
+    named = f", or {_others(others)}" if others and of_the_bore else ""
     return f"{state_words(verdict.state)}{named}"
 
 
@@ -263,7 +273,7 @@ def evidence(
     if verdict.onset_ns is not None:
         lines.append(
             f"Onset: {local_time(verdict.onset_ns, time_zone)}, effective area "
-            f"{_step_words(verdict)} since then"
+            f"{_step_words(verdict)} {AGAINST_ONSET}"
         )
     if not math.isnan(verdict.discharge_coefficient):
         lines.append(
@@ -305,11 +315,11 @@ def second_opinion_lines(verdict: Verdict, time_zone: str) -> list[str]:
 
 
 def _seen_by(opinion: Opinion) -> str:
-    """Such as "2 seen by both, 1 only by the detector"."""
+    """Such as "2 seen by the watcher and the second opinion, 1 only by the watcher"."""
     counts = (
-        (opinion.both, "seen by both"),
+        (opinion.both, "seen by the watcher and the second opinion"),
         (opinion.only_watcher, "only by the watcher"),
-        (opinion.only_detector, "only by the detector"),
+        (opinion.only_detector, "only by the second opinion"),
     )
     return ", ".join(f"{count} {words}" for count, words in counts if count) or "none"
 
@@ -321,22 +331,30 @@ def false_rate_lines(verdict: Verdict) -> list[str]:
         return []
     if rate.is_bound or rate.middle < LEAST_RATE / 2.0:
         expected = f"fewer than {_in_1000(max(rate.high, LEAST_RATE))} in 1,000 jet hours"
-        expected += " (few data yet)" if rate.is_bound else ""
+        if rate.is_bound and rate.high > rate.asked:
+            expected = (
+                f"so little jet time has been seen ({_hours_words(rate.hours)}) that no more can "
+                f"be said yet than {expected}"
+            )
     else:
         expected = (
             f"about {_in_1000(rate.middle)} in 1,000 jet hours "
             f"({_in_1000(rate.low)} to {_in_1000(rate.high)})"
         )
-    came = f"none in {rate.hours:.0f} jet hours"
+    came = f"none in {_hours_words(rate.hours)}"
     if rate.told:
         came = (
             f"{rate.told}, {rate.gone or 'none'} of which went away without a repair; "
-            f"{rate.hours:.0f} jet hours without one"
+            f"{_hours_words(rate.hours)} without one"
         )
     return [
         f"False step alerts to expect: {expected}; the setting aims at {_in_1000(rate.asked)}",
         f"Alerts on this jewel so far: {came}",
     ]
+
+
+def _hours_words(hours: float) -> str:
+    return counted(hours, "jet hour") if hours >= HALF else "less than half a jet hour"
 
 
 def came_words(told: int, confirmed: int, false: int) -> str:
@@ -364,7 +382,7 @@ def group_words(group: Group) -> str:
     """Such as "bore opened up, or belt slip (can't be told apart here)"."""
     names = [cause_words(cause) for cause in group.causes]
     apart = " (can't be told apart here)" if len(names) > 1 else ""
-    return f"{', or '.join(names)}{apart}"
+    return f"{either(names)}{apart}"
 
 
 def _cause_lines(verdict: Verdict, pump: Pump) -> list[str]:
@@ -470,7 +488,8 @@ def _bore_lines(verdict: Verdict, guessed: Collection[str]) -> list[str]:
     if math.isfinite(verdict.discharge_coefficient):
         assumed = ", from assumed figures" if _SIZES.intersection(guessed) else ""
         lines.append(
-            f"Effective area now: {_percent(verdict.area_ratio - 1.0)} from the baseline "
+            f"Effective area now: {_percent(verdict.area_ratio - 1.0)} against the baseline, "
+            f"mean of the last {RECENT} batches "
             f"(learned C_d {verdict.discharge_coefficient:.3f}{assumed})"
         )
     return lines
@@ -588,7 +607,7 @@ def _usual_checks(verdict: Verdict) -> list[str]:
                 "Check the stated bore and material against the record of what was fitted: another "
                 "bore fits the effective area better.",
                 *leaks,
-                "Check the pump's figures in the settings (plunger, stroke, dead volume, "
+                "Check the pump's figures in the settings (its kind, plunger, stroke, dead volume, "
                 "efficiency) and the scale of the pressure transducer.",
                 _LOOK_AT_THE_JEWEL,
             ]
@@ -644,6 +663,26 @@ ALERT_COLUMNS = AlertRow(
     "Probability that the bore opened up",
     "Reason",
 )
+
+
+def alert_rows(alerts: Sequence[Alert], time_zone: str) -> list[AlertRow]:
+    """The cells of `alerts` of one machine, in order of time, under `ALERT_COLUMNS`.
+
+    One that corrects the one before it, which was about the same event, says so.
+    """
+    rows = [alert_row(alert, time_zone) for alert in alerts]
+    for place, (before, now) in enumerate(itertools.pairwise(alerts), start=1):
+        if _is_of_one_event(before.verdict, now.verdict):
+            when = clock_time(before.time_ns, time_zone)
+            reason = f"this replaces the alert of {when}: {rows[place].reason}"
+            rows[place] = rows[place]._replace(reason=reason)
+    return rows
+
+
+def _is_of_one_event(before: Verdict, now: Verdict) -> bool:
+    if before.onset_ns is None or now.onset_ns is None:
+        return False
+    return abs(now.onset_ns - before.onset_ns) <= SAME_EVENT_NS
 
 
 def alert_row(alert: Alert, time_zone: str) -> AlertRow:

@@ -47,7 +47,7 @@ from borewarden.watcher.monitor import (
 )
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.summary import verdict_of
-from borewarden.watcher.verdict import FIRST_LEARNED, NO_CHANGE, STATES, State, Verdict
+from borewarden.watcher.verdict import NO_CHANGE, STATES, State, Verdict
 
 _TELLS = np.array([state not in NO_CHANGE for state in STATES])
 # Kinds that no stop of the loop tells of.
@@ -165,7 +165,7 @@ class BoreWatch:
     def learn_many(self, batches: NDArray[np.void]) -> tuple[NDArray[np.void], list[Verdict]]:
         """Take batches of the gate, dtype `BATCH`: a row of dtype `RESULT` for each steady one.
 
-        Also returns the verdict at each change of state that is news.
+        Also returns the verdict at each change of what is told.
         """
         if len(batches) == 0:  # most calls, where samples come one by one
             return NO_RESULTS, []
@@ -233,7 +233,7 @@ class BoreWatch:
         """Do what the monitor asks for."""
         for notice in notices:
             match notice:
-                case Told(before, now) if (before, now) != FIRST_LEARNED:
+                case Told():
                     changes.append(self.verdict())
                 case JudgeAgain(again):
                     self._take(again, np.zeros(len(again), dtype=RESULT), changes)

@@ -136,8 +136,9 @@ def _what_does_not_fit(baseline: Baseline, setup: Setup) -> str:
     return (
         f"pump figures or bore do not fit: learned C_d {baseline.discharge_coefficient:.3f}, "
         f"expected {baseline.plausible_low:.2f} to {baseline.plausible_high:.2f}; the flow fits a "
-        f"bore of about {quantity_text('bore', fits, us_extra=-1)}; check bore, plunger diameter "
-        "and strokes per count; changes are watched against this level meanwhile"
+        f"bore of about {quantity_text('bore', fits, us_extra=-1)}; check bore, plunger diameter, "
+        "strokes per count, and whether the kind of pump is right; changes are watched against "
+        "this level meanwhile"
     )
 
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.base.text import probability_words
+from borewarden.base.text import either, probability_words
 from borewarden.detect.shape import LOOKED_AT, pace_evidence
 from borewarden.detect.step import Step
 from borewarden.diagnose.causes import Belief, Cause
@@ -338,14 +338,14 @@ def is_to_last(state: Watching, event: Event, step: Step) -> bool:
     may_be_closed = unknown and step.size > FAR
     healed = any(abs(step.size - h.size) < SAME_STEP for h in state.past.healed)
     if _heard(event) < LASTS and (
-        step.size < 0.0 or may_be_closed or healed or _may_be_shut(event, step.size)
+        step.size < 0.0 or may_be_closed or healed or _may_be_a_shut_line(event, step.size)
     ):
         return True
     lasted = (state.running.end_ns - event.onset_ns) / 1e9
     return lasted < min(_may_take(state.past.healed, step.size), np.inf if unknown else LONGEST)
 
 
-def _may_be_shut(event: Event, size: float) -> bool:
+def _may_be_a_shut_line(event: Event, size: float) -> bool:
     """Whether what looks larger by `size` may be a shut line that holds its pressure.
 
     A bore shows the same from opening to opening, or all at once while the jet is on. Shut again, a
@@ -419,7 +419,7 @@ def _say(told: State, event: Event, step: Step, slope: float, causes: Sequence[B
 def probable_words(causes: Sequence[Belief]) -> str:
     """The most probable cause, with those that can't be told from it, and how probable they are."""
     group = group_of_first(causes)
-    names = " or ".join(cause.value for cause in group.causes)
+    names = either([cause.value for cause in group.causes])
     return f"{names} ({probability_words(group.probability)})"
 
 

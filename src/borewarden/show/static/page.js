@@ -21,7 +21,7 @@ let serviceNow = 0; // ms; this computer's clock may be wrong
 function put(node, words) {
   // a number stays on one line with its unit
   const text = words.replace(/(\d) (?=(%|mm|in|thou|MPa|bar|kpsi|psi|h|s|min|d)\b|%)/g, "$1\u00a0")
-    .replace(/± (?=\d)/g, "±\u00a0");
+    .replace(/(\d) ± (?=\d)/g, "$1\u00a0±\u00a0");
   // leave unchanged text alone, or screen readers would say it every second
   if (node.textContent !== text) node.textContent = text;
 }
