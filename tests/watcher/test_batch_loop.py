@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from borewarden.detect.step import RING, WINDOW, weigh
+from borewarden.detect.step import EXCEEDED, RING, TWO, WINDOW, weigh
 from borewarden.gate.batch import SIGNALS, BatchKind
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import event_rate
@@ -205,6 +205,17 @@ def test_another_pressure_is_no_step() -> None:
         run(loop, batches_at(rows, 0.03), None)
         up.append(loop["running"]["up"][0])
     assert up[0] > up[1] > up[2]
+
+
+@pytest.mark.parametrize("further", [-0.2, 0.2])
+def test_two_wild_batches_show_as_much_as_two_may_at_any_pressure(further: float) -> None:
+    """Where the effect of pressure is not known well, one that is far off counts for less, too."""
+    rows = batches_at(batches([0.0, 0.0], noise=0.0), 0.5)
+    rows["pressure"] = PRESSURE * np.exp(further)
+    unsure = Expected(level_sd=0.002, level_with_pressure=5e-5, by_pressure_var=0.03**2)
+    loop = record(expected=unsure)
+    assert run(loop, rows)[1] is Stop.UP
+    assert loop["running"]["up"][0] == pytest.approx(EXCEEDED[TWO] * 20.0)
 
 
 def batches_at(rows: NDArray[np.void], growth: float) -> NDArray[np.void]:

@@ -121,6 +121,14 @@ def test_each_jewel_has_the_hours_of_its_own_head(intensifier: Intensifier) -> N
         assert watcher.head_hours == pytest.approx(hours, abs=0.03)
 
 
+def test_one_head_with_a_valve_signal_of_its_own_has_the_hours_of_the_pump(
+    intensifier: Intensifier,
+) -> None:
+    watcher = watcher_of(intensifier, ("1",))
+    watcher.learn_many(day(intensifier, turns(3600, 1), at=3600))
+    assert watcher.head_hours["1"] == watcher.jet_hours == pytest.approx(1.0, abs=0.01)
+
+
 def test_heads_that_only_cut_together_can_not_be_told_apart(intensifier: Intensifier) -> None:
     watcher = watcher_of(intensifier)
     watcher.learn_many(day(intensifier, turns(DAY, 3), {1: 0.2}))

@@ -32,6 +32,7 @@ def test_while_it_learns_only_time_is_known() -> None:
     assert (known.heads, known.batches, known.steady, known.wanted) == ("1", 5, 100.0, 600.0)
     assert known.jet_hours == pytest.approx(5 * BATCH_TIME / 3600.0)
     assert np.isnan([known.coefficient, known.coefficient_sd, known.noise]).all()
+    assert watch.verdict().bore == pytest.approx(RUBY.bore, rel=0.01)  # as if C_d were usual
 
 
 def test_what_was_learned_is_as_sure_as_its_batches_and_its_level() -> None:
@@ -252,3 +253,16 @@ def test_a_chip_among_first_batches_of_few_counts_is_found() -> None:
     rows["timing"], rows["shared"] = 0.02 * 16.0, 0.01 * 16.0
     rows["resolution"] = 0.028
     assert 22 <= before_a_step(rows, WatchSettings()) <= 26
+
+
+def test_a_chip_among_first_batches_is_found_where_their_shared_edges_make_all_the_noise() -> None:
+    """Each edge is wrong by up to a second: 3 % of a batch, and next to nothing of twenty."""
+    n, chip_at, found = 60, 40, []
+    for seed in range(20):
+        edges = np.random.default_rng(seed).uniform(-1.0, 1.0, n + 1)
+        chip = np.where(np.arange(n) < chip_at, 0.0, 0.03)
+        rows = batches(chip + np.diff(edges) / BATCH_TIME, noise=0.0)
+        # s²: a third, the variance of a uniform error (JCGM 100:2008, 4.3.7), for each edge
+        rows["timing"], rows["shared"] = 2.0 / 3.0, 1.0 / 3.0
+        found.append(before_a_step(rows, WatchSettings()))
+    assert sum(abs(kept - (chip_at - 1)) <= 2 for kept in found) >= 12

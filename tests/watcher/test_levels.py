@@ -68,12 +68,13 @@ def test_two_batches_alike_make_no_level() -> None:
     assert (levels.known, len(levels.held)) == ((), 2)
 
 
-def test_pump_figures_that_are_off_are_off_for_all_levels() -> None:
-    areas = [1.2 * ONE] * 3 + [1.2 * BOTH] * 3
+@pytest.mark.parametrize("off", [1.2, 0.7])
+def test_pump_figures_that_are_off_are_off_for_all_levels(off: float) -> None:
+    areas = [off * ONE] * 3 + [off * BOTH] * 3
     _, whose, _ = gather(areas, [SMALL, LARGE])
     assert whose == ["head 1"] * 3 + ["head 1 and 2"] * 3
     # else nothing stated is near, and it is told as a change of what is known
-    levels, whose, _ = gather([ONE] * 3 + [1.2 * BOTH] * 3, [SMALL, LARGE])
+    levels, whose, _ = gather([ONE] * 3 + [off * BOTH] * 3, [SMALL, LARGE])
     assert len(levels.known) == 1
     assert set(whose) == {"head 1"}
 

@@ -26,6 +26,7 @@ from borewarden.watcher.events import (
     SlowEvent,
     Undo,
     Watching,
+    changed,
     phase_of,
 )
 from borewarden.watcher.monitor import (
@@ -101,6 +102,13 @@ def worn(growth: float) -> Callable[[Watching], dict[str, Any]]:
     return changes
 
 
+def shrunk(state: Watching) -> dict[str, Any]:
+    """A step down from 10 % above the baseline has been sharpened for long."""
+    event = event_of(P.STEP_FOUND, state, -1.0)
+    assert event is not None
+    return stepped(0.1, 2 * DRIFT_BLOCK)(changed(state, event=event))
+
+
 def over(phase: Phase) -> Callable[[Watching], dict[str, Any]]:
     """The step that is being sharpened was found during an event of this phase."""
 
@@ -152,6 +160,8 @@ CASES = (
     Case(P.STEP_FOUND, Stop.FOLLOW, P.STEP_FOUND, UP),
     Case(P.STEP_FOUND, Stop.FOLLOW, P.STEP, UP, changes=look_for(DRIFT_BLOCK - 1)),
     Case(P.STEP_FOUND, Stop.FOLLOW, P.QUIET, NONE, changes=look_for(RECENT)),
+    Case(P.STEP_FOUND, Stop.FOLLOW, P.QUIET, [-0.1] * 80, changes=shrunk),
+    Case(P.STEP_FOUND, Stop.FOLLOW, P.STEP, [-0.05] * 80, changes=shrunk),
     *(Case(P.STEP_FOUND, Stop.FOLLOW, before, NONE, changes=over(before)) for before in GRADUAL),
     Case(P.STEP_FOUND, Stop.OTHER_KIND, P.STEP_FOUND, UP, BatchKind.STOPPED),
     Case(P.STEP, Stop.UP, P.STEP_FOUND, UP, changes=stepped(0.1)),

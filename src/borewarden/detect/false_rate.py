@@ -2,9 +2,10 @@
 
 Peaks over a threshold (Pickands 1975, Ann. Stat. 3, 119-131; Coles 2001, "An Introduction to
 Statistical Modeling of Extreme Values", ch. 4 and 5). The statistic of steps up, over its
-threshold, comes in peaks. What a peak exceeds a level by is taken for exponential, so that
+threshold, comes in peaks. What a peak exceeds a level by is taken for exponential. Not all of those
+that reach the threshold last for as long as a step has to before it is told, so that
 
-    alarms per hour = peaks per hour * exp(-(1 - level) * decay).
+    alarms per hour = peaks per hour * exp(-(1 - level) * decay) * share that lasts.
 
 It changes no verdict.
 """
@@ -17,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaincinv
+from scipy.special import betaincinv, gammaincinv
 
 # All of these are invented.
 LEVEL = 0.3  # of the threshold: a peak has to be higher
@@ -25,7 +26,7 @@ APART = 30  # batches below `LEVEL` after which a peak is over
 KEPT = 50  # peaks, the highest
 FEWEST = 8  # peaks from which on there is more than an upper bound
 PRIOR = (3.0, 0.5)  # peaks known beforehand, and by how much they exceed the level together
-TAIL = 0.025  # of the belief on either side of the interval
+ENDS = (0.025, 0.5, 0.975)  # of the belief: lower end, middle and upper end of the interval
 
 
 @dataclass(frozen=True)
@@ -56,7 +57,8 @@ class Peaks:
     """The highest peaks of one jewel's statistic over its threshold.
 
     What is told as a fault and stands says nothing of false alarms. An alarm that went away by
-    itself was one: its peak is known to have reached the threshold, and no more.
+    itself was one: its peak is known to have reached the threshold, and no more. A peak that
+    reached it and was not told did not last.
     """
 
     def __init__(self) -> None:
@@ -67,6 +69,7 @@ class Peaks:
         self._last_hours: float | None = None
         self._is_told = False
         self._told = self._gone = 0
+        self._lasted = self._passed = 0  # peaks that reached the threshold: told and gone; untold
 
     def take(self, batches: Iterable[tuple[float, float, bool]]) -> None:
         """Take the newest batches, in order.
@@ -78,7 +81,9 @@ class Peaks:
             took = 0.0 if self._last_hours is None else max(hours - self._last_hours, 0.0)
             self._last_hours = hours
             if told:
-                self._told += not self._is_told
+                if not self._is_told:
+                    self._told += 1
+                    self._reached = max(self._reached, ratio)  # some are told at once
                 self._is_told = True
                 continue
             if self._is_told:
@@ -86,6 +91,7 @@ class Peaks:
                 self._gone += 1
                 if self._reached < 1.0:  # something else was told, and this peak was cut short
                     self._reached = 0.0
+                self._lasted += self._reached >= 1.0
                 self._end_peak()
             self._hours += took
             if ratio > LEVEL:
@@ -93,6 +99,7 @@ class Peaks:
             elif self._reached > 0.0:
                 self._below += 1
                 if self._below >= APART:
+                    self._passed += self._reached >= 1.0
                     self._end_peak()
 
     def _end_peak(self) -> None:
@@ -105,8 +112,9 @@ class Peaks:
         """What is believed by now; None before any jet hour. `asked` is per jet hour, too.
 
         Peaks come as a Poisson process with Jeffreys' prior, and the decay has a gamma prior, so
-        both have gamma distributions. The ends are joined on the log scale as in Zou & Donner
-        (2008, Stat. Med. 27, 1693-1702).
+        both have gamma distributions. Beforehand any share that lasts is as probable as another
+        (Laplace's rule of succession), so it has a beta distribution. The ends are joined on the
+        log scale as in Zou & Donner (2008, Stat. Med. 27, 1693-1702).
         """
         if self._hours <= 0.0:
             return None
@@ -118,10 +126,10 @@ class Peaks:
         often = np.log(_quantiles(len(above) + 0.5, self._hours))
         known, sum_known = PRIOR
         fall = (1.0 - level) * _quantiles(ended + known, excess + sum_known)
-        middle = often[1] - fall[1]
-        low = middle - np.hypot(often[1] - often[0], fall[2] - fall[1])
-        high = middle + np.hypot(often[2] - often[1], fall[1] - fall[0])
-        low, middle, high = np.exp([low, middle, high]).tolist()
+        lasts = np.log(betaincinv(self._lasted + 1.0, self._passed + 1.0, ENDS))
+        parts = np.array([often, -fall[::-1], lasts])
+        ends = np.linalg.norm(parts - parts[:, 1:2], axis=0) * [-1.0, 0.0, 1.0]
+        low, middle, high = np.exp(parts[:, 1].sum() + ends).tolist()
         return FalseRate(
             low=low,
             middle=middle,
@@ -136,4 +144,4 @@ class Peaks:
 
 def _quantiles(count: float, total: float) -> NDArray[np.float64]:
     """Lower end, middle and upper end of what was seen `count` times in `total`, for one."""
-    return np.asarray(gammaincinv(count, [TAIL, 0.5, 1.0 - TAIL]) / total)
+    return np.asarray(gammaincinv(count, ENDS) / total)
