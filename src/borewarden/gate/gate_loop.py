@@ -465,8 +465,12 @@ def _is_dead_headed(s: Any, g: GateSettings, x: Interval) -> bool:
         return False  # the jet opens, or the pump pumps up
     if s.flow.low_ns > 0 and 0.0 < (s.time_ns - s.flow.low_ns) * S_PER_NS < lag:
         return False  # the jet may have opened, and the reading not be there yet
-    if x.events > 0.0 and x.rate * s.steady.run.period > PACE_OF_A_JET:
-        s.idle_time = 0.0  # a jet too short to be seen otherwise
+    smoothed = s.smoothed
+    counted = g.uses_counter and x.events + s.dead_head.held.events > 0.0
+    fell = smoothed.slow - smoothed.fast > LEAST_PRESSURE_BAND * smoothed.slow
+    quick = x.events > 0.0 and x.rate * s.steady.run.period > PACE_OF_A_JET
+    if quick or (counted and fell):  # a jet too short to be seen otherwise
+        s.idle_time = 0.0
         return False
     if g.uses_counter and s.interval <= COARSE:
         return True
