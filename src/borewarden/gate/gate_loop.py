@@ -374,6 +374,9 @@ def _gather_counted(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) 
         edge = min(x.seconds, a_count)  # the ends of a run are timed to one sample or one stroke
         paused = False
         if piece.good and length > 0.0:
+            flux = piece.sums.flux / length
+            run.period *= run.flux / flux  # at another pressure strokes take another time
+            run.flux = flux
             paused = length > PAUSED * run.period * x.events + edge and run.period > 0.0
             pace = PERIOD_PACE * (PAUSED_PACE if paused else 1.0)
             run.period += pace * (a_count - run.period) if run.period > 0.0 else a_count
