@@ -225,6 +225,31 @@ def test_a_baseline_far_noisier_than_what_follows_is_learned_anew_where_it_is_sm
         assert watch.baseline.noise.sigma == 0.003  # the least that is believed
 
 
+def test_no_baseline_is_learned_of_first_batches_that_differ_by_more_than_a_jet_does() -> None:
+    """Pauses too short to be seen take from most of them; what follows is steady, and larger."""
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings())
+    short = np.random.default_rng(0).normal(-0.15, 0.1, FIRST)
+    watch.learn_many(batches(short))
+    assert watch.baseline is None
+    assert "not steady yet" in watch.reason
+    _, changes = watch.learn_many(batches(np.zeros(2 * FIRST), start=FIRST))
+    assert changes == []
+    assert watch.baseline is not None
+    assert watch.baseline.area == pytest.approx(AREA, rel=0.02)
+
+
+def test_after_hours_of_unsteady_cuts_they_are_what_is_learned() -> None:
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings())
+    n = 4 * FIRST
+    rows = batches(np.random.default_rng(0).normal(0.0, 0.1, n))
+    watch.learn_many(rows)
+    assert watch.baseline is None
+    later = batches(np.random.default_rng(1).normal(0.0, 0.1, 1), start=n)
+    later["jet_seconds"] = 4.0 * 3600.0 + 60.0
+    watch.learn_many(later)
+    assert watch.baseline is not None
+
+
 @pytest.mark.parametrize(
     ("given", "first", "later", "growth"),
     [(True, 0.03, 0.0, 0.05), (False, 0.03, 0.03, 0.0), (False, 0.012, 0.0, 0.05)],

@@ -50,7 +50,9 @@ IDLE_BATCH = 60.0  # s of dead-heading in a batch; invented
 STOP_BATCH = 300.0  # s of a stopped pump in a batch; invented
 HEAD_ON = 0.5  # heads: above, the valve signal says that one is on; halfway between 0 and 1
 RESTART = 0.5  # of `settle_time`, in which the smoothed pressures start anew; invented
-BEST_OF = 3  # pieces of a coarse log, of which one makes a batch; invented
+ENOUGH_LOOKS = 3  # of a coarse log, that have to be alike; invented
+LOOKS_DIFFER = 1.3  # edges of a count, 1.8 sd of the difference of two in a row: each has two
+LOOKS_ALIKE = 0.01  # relative, what they may differ by besides; invented
 PAUSED = 1.05  # usual times from count to count: after more the jet was closed; invented
 PAUSED_PACE = 0.1  # of the usual pace, by which such a time counts; invented
 PERIOD_PACE = 0.02  # by which the time from count to count is followed; invented
@@ -166,6 +168,7 @@ def _end_run(run: Any) -> None:
 @compilable
 def _drop_pieces(jet: Any, time_ns: int) -> None:
     jet.held.sums.time = 0.0
+    jet.run.looks = 0
     _end_run(jet.run)
     _clear_piece(jet.piece, time_ns, False)
 
@@ -337,22 +340,27 @@ def _add_lateness(jet: Any, x: Interval) -> None:
 
 
 @compilable
-def _hold_best(jet: Any, g: GateSettings, t: int, edge: float) -> None:
-    """Of a few pieces of a coarse log take the one with the most flow into the batch.
+def _is_one_of_many(jet: Any, t: int, edge: float) -> bool:
+    """Hold a look of a coarse log; whether it and those before it are alike, and enough of them.
 
-    Pauses between two looks are not seen, and only make a flow less: what all others lack is more
-    often theirs than the jet's. `edge` is how long the time of a count edge may be off, s.
+    Pauses between two looks are not seen. They make a flow less, and now more, now less: looks that
+    are alike have none. `edge` is how long the time of a count edge may be off, s.
     """
-    sums, held = jet.piece.sums, jet.held.sums
-    if held.time == 0.0 or sums.mass * held.flux > held.mass * sums.flux:
+    sums, held, run = jet.piece.sums, jet.held, jet.run
+    area = sums.mass / sums.flux
+    most = LOOKS_DIFFER * edge / sums.time + LOOKS_ALIKE
+    if run.looks == 0 or abs(area - run.area) > most * run.area:
+        _end_run(run)
+        run.looks = 0
+        held.sums.time = 0.0
+    if held.sums.time == 0.0:
         _hold_piece(jet, t)
-    jet.run.looks += 1
-    if jet.run.looks < BEST_OF:
-        return
-    jet.run.looks = 0
-    _end_run(jet.run)
-    _add_held_to_batch(jet, g.longest_pause)
-    jet.batch.timing += 2.0 * edge * edge / UNIFORM
+    else:
+        _add_sums(held.sums, sums)
+        held.end_ns = t
+    run.looks += 1
+    run.area = area if run.looks == 1 else run.area + (area - run.area) / run.looks
+    return bool(run.looks >= ENOUGH_LOOKS)
 
 
 @compilable
@@ -367,17 +375,20 @@ def _gather_counted(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) 
         edge = min(x.seconds, a_count)  # the ends of a run are timed to one sample or one stroke
         paused = False
         if piece.good and length > 0.0:
+            flux = piece.sums.flux / length
+            run.period *= run.flux / flux  # at another pressure strokes take another time
+            run.flux = flux
             paused = length > PAUSED * run.period * x.events + edge and run.period > 0.0
             pace = PERIOD_PACE * (PAUSED_PACE if paused else 1.0)
             run.period += pace * (a_count - run.period) if run.period > 0.0 else a_count
         if piece.good and length > 0.0 and not paused:
             piece.sums.events = x.events
             piece.sums.mass *= x.events / length
-            if x.seconds > COARSE:
-                _hold_best(jet, g, t, edge)
+            if x.seconds <= COARSE:
+                _hold_piece(jet, t)
+            elif not _is_one_of_many(jet, t, edge):
                 _clear_piece(piece, t, here)
                 return
-            _hold_piece(jet, t)
             _add_held_to_batch(jet, g.longest_pause)
             if not run.open:
                 if run.joined:
@@ -389,6 +400,7 @@ def _gather_counted(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) 
                 run.open = True
         else:
             _end_run(run)
+            run.looks = 0
         _clear_piece(piece, t, here)
 
 
@@ -466,8 +478,12 @@ def _is_dead_headed(s: Any, g: GateSettings, x: Interval) -> bool:
         return False  # the jet opens, or the pump pumps up
     if s.flow.low_ns > 0 and 0.0 < (s.time_ns - s.flow.low_ns) * S_PER_NS < lag:
         return False  # the jet may have opened, and the reading not be there yet
-    if x.events > 0.0 and x.rate * s.steady.run.period > PACE_OF_A_JET:
-        s.idle_time = 0.0  # a jet too short to be seen otherwise
+    smoothed = s.smoothed
+    counted = g.uses_counter and x.events + s.dead_head.held.events > 0.0
+    fell = smoothed.slow - smoothed.fast > LEAST_PRESSURE_BAND * smoothed.slow
+    quick = x.events > 0.0 and x.rate * s.steady.run.period > PACE_OF_A_JET
+    if quick or (counted and fell):  # a jet too short to be seen otherwise
+        s.idle_time = 0.0
         return False
     if g.uses_counter and s.interval <= COARSE:
         return True
@@ -558,7 +574,6 @@ def _watch_heads(s: Any, g: GateSettings, now: Sample) -> None:
     for jet in (s.steady, s.low):
         _drop_pieces(jet, s.time_ns)
         jet.run.period = 0.0  # other heads take other strokes
-        jet.run.looks = 0
     s.jet.settled_time = 0.0
     s.flow.settled_time = 0.0
     s.flow.wait = _flow_lag(s.flow) if g.flow_shows_jet and not g.uses_counter else 0.0

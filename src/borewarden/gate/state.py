@@ -75,7 +75,9 @@ RUN = np.dtype(
         ("joined", np.bool_),  # the batch starts in the run in which the batch before ended
         ("edge", np.float64),  # s², variance of timing the end of the run
         ("period", np.float64),  # s from count to count, followed; 0: none yet
-        ("looks", np.int64),  # of a coarse log, of which the one with most flow is held
+        ("flux", np.float64),  # kg/(s m²), at which it takes that
+        ("looks", np.int64),  # of a coarse log, in a row, that are alike
+        ("area", np.float64),  # m², mean of theirs
     ]
 )
 

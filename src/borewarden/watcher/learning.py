@@ -36,6 +36,7 @@ MAX_DEGREES_OF_FREEDOM = 50.0
 # Noise of a baseline that is none, over that of later batches, and at least; invented
 UNSTEADY, LEAST_UNSTEADY = 2.5, 0.015
 ENOUGH_ANEW = 0.5  # of the time of a baseline, that later batches have to last; invented
+MOST_UNSTEADY = 0.05  # noise of a batch, of which no baseline is learned: unseen pauses; invented
 EARLY = 4.0  # jet hours, after which no baseline is learned anew: by then it may be wear; invented
 SPREADS = 3.0  # of a signal's own, beside its limit; invented
 
@@ -123,6 +124,18 @@ def learned_anew(state: Watching, rows: NDArray[np.void], ring: NDArray[np.void]
         idle=state.idle,
     )
     return learned(again, rows, ring)
+
+
+def is_unsteady(state: Learning) -> bool:
+    """Whether the first batches differ by more than any jet does: then pauses are in most of them.
+
+    After hours of that it is how the machine cuts, and has to do.
+    """
+    if _is_given(state.setup) or state.watched_hours > EARLY:
+        return False
+    first = np.array(list(state.first))
+    kept = first[: before_a_step(first, state.setup.settings)]
+    return robust_noise(np.log(kept["area"]), kept["resolution"]).sigma > MOST_UNSTEADY
 
 
 def _is_given(setup: Setup) -> bool:

@@ -51,6 +51,7 @@ from borewarden.watcher.events import (
 from borewarden.watcher.learning import (
     FEWEST_FIRST,
     MAX_DEGREES_OF_FREEDOM,
+    is_unsteady,
     learned,
     learned_anew,
     usual_idle,
@@ -161,7 +162,24 @@ def _learn(state: Learning, seen: Observation) -> Monitor:
     wanted = seconds_wanted(state)
     reason = f"learning this jewel: {done // 60.0:.0f} of {wanted / 60.0:.0f} min"
     state = changed(state, reason=reason)
-    return state if done < wanted else learned(state, np.array(list(first)), seen.ring)
+    if done < wanted:
+        return state
+    if is_unsteady(state):
+        return _without_oldest(state, wanted)
+    return learned(state, np.array(list(first)), seen.ring)
+
+
+def _without_oldest(state: Learning, wanted: float) -> Learning:
+    """Forget first batches that `wanted` seconds of newer ones can do without."""
+    first, seconds = state.first, state.seconds
+    while seconds - float(first[0]["time"]) >= wanted:
+        seconds -= float(first[0]["time"])
+        first = first[1:]
+    reason = (
+        "learning this jewel: its area is not steady yet; most likely the cuts are too short or "
+        "the pauses between them too short to be seen"
+    )
+    return changed(state, first=first, seconds=seconds, reason=reason)
 
 
 def _keep_first_idle(state: Learning, seen: Observation) -> Monitor:
