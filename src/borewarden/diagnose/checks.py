@@ -10,7 +10,6 @@ from borewarden.diagnose.causes import DIRECT_DRIVE, INTENSIFIER, Belief, Cause
 from borewarden.diagnose.feature_table import (
     BOOST,
     BYPASS,
-    FALL,
     IDLE,
     LOAD,
     SLIP,
@@ -69,18 +68,6 @@ CHECKS = (
         frozenset({Cause.LEAK}),
         INTENSIFIER,
         IDLE,
-    ),
-    Check(
-        "only if the pump maker's manual allows it, make a planned stop with the jet open: with "
-        "water only, the abrasive off and nothing under the head that matters, stop the pump from "
-        "the control panel, leave head and bleed-down valve as they are until the reading has come "
-        "down, then close the head. The watcher compares how quickly the line empties with what it "
-        "did while the jewel was sound: a larger bore empties it quicker; a leaking seal, poor "
-        "feed and a drifting transducer do not",
-        frozenset({Cause.LEAK, Cause.FEED, Cause.TRANSDUCER}),
-        INTENSIFIER,
-        FALL,
-        True,
     ),
     Check(
         "let a qualified person measure the temperature of the weep lines from outside the guards",

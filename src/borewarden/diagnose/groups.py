@@ -14,17 +14,14 @@ from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.feature_table import (
     BOOST,
     BYPASS,
-    FALL,
     IDLE,
     LOAD,
-    SHUT,
     SIDES,
     SLIP,
     VALVES,
     WEEP,
 )
 
-STOP_WITH_JET = "fall of the pressure at a planned stop with the jet open"
 # What would confirm or rule out a cause, by the feature that measures it.
 TELLS: Mapping[Cause, Mapping[int, str]] = {
     Cause.LEAK: {
@@ -32,21 +29,18 @@ TELLS: Mapping[Cause, Mapping[int, str]] = {
         WEEP: "temperature of the weep lines",
         VALVES: "temperature of the check valves",
         SIDES: "stroke time of each side",
-        FALL: STOP_WITH_JET,
     },
-    Cause.TRANSDUCER: {LOAD: "oil pressure or motor torque", FALL: STOP_WITH_JET},
-    Cause.FEED: {BOOST: "feed (boost) pressure", FALL: STOP_WITH_JET},
+    Cause.TRANSDUCER: {LOAD: "oil pressure or motor torque"},
+    Cause.FEED: {BOOST: "feed (boost) pressure"},
     Cause.SLIP: {
         SLIP: "crank speed beside motor speed",
-        FALL: STOP_WITH_JET,
     },
     Cause.BYPASS: {
         IDLE: "strokes while dead-headed",
         BYPASS: "temperature of the bypass line",
-        SHUT: "fall of the pressure at a stop with the jet closed and the line shut",
     },
 }
-ONLY_INTENSIFIER = frozenset({IDLE, SIDES, FALL})
+ONLY_INTENSIFIER = frozenset({IDLE, SIDES})
 FURTHER = frozenset({LOAD, BOOST, WEEP, BYPASS, SIDES, SLIP, VALVES})  # beyond pressure and rate
 OF_THE_JET = (Cause.BORE, Cause.BLOCKED)
 MOST_ON_TWO_SIGNALS = 0.95  # probability said on pressure and rate alone; by decision

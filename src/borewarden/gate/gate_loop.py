@@ -39,7 +39,7 @@ from borewarden.gate.state import (
     Interval,
     Sample,
 )
-from borewarden.gate.swing import close_line, due, watch_line
+from borewarden.gate.swing import close_line_if_due, watch_line
 from borewarden.physics.orifice import mass_flux
 from borewarden.physics.pump import Displacement, delivered_mass
 from borewarden.physics.water import bulk_modulus, density
@@ -1284,10 +1284,7 @@ def run_gate(
             _tell_ceiling(s, x, batches[closed])
             closed += 1
         if closed == before:
-            kind = due(s.line, s.time_ns)
-            if kind >= 0:
-                close_line(s, kind, batches[closed])
-                closed += 1
+            closed += close_line_if_due(s, batches[closed])
     return closed
 
 

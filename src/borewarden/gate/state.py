@@ -292,6 +292,7 @@ LINE = np.dtype(
         ("side", np.float64),  # which way it goes: 1 up, -1 down, 0 neither
         ("steps", np.int64),  # that it has gone that way
         ("first", np.float64),  # Pa, where that began
+        ("top", np.float64),  # Pa, the highest of the swing that is over
         ("start_ns", np.int64),  # and when
         ("began_on", np.bool_),  # with the jet on
         ("held", PARTS),  # the newest step, which may be the last one

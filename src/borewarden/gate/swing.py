@@ -110,9 +110,10 @@ def _is_near(line: Any, g: GateSettings, kind: int, by_valve: bool, value: float
 
 
 @compilable
-def _take(s: Any, g: GateSettings, kind: int, parts: Any, supply: float, highest: float) -> None:
+def _take(s: Any, g: GateSettings, kind: int, parts: Any, supply: float) -> None:
     """Take a whole swing into the next batch of its kind, unless it is like none before."""
     line = s.line
+    highest = line.top
     net = parts.out - supply * parts.fed
     ratio = parts.stored / net if net != 0.0 else 0.0
     if not ratio > 0.0:
@@ -151,15 +152,16 @@ def _end_swing(s: Any, g: GateSettings, is_piston: bool) -> None:
     line = s.line
     side, first, last = line.side, line.first, line.pressure
     line.side = 0.0
+    line.top = first
     if line.steps < FEWEST:
         return
     idle = line.supply * line.sums.fed <= HARDLY_FED * line.sums.out
     still = is_piston or (idle and line.supply > 0.0)
     if side < 0.0 and last < COMES_DOWN * first:
         if still and line.began_on:
-            _take(s, g, RUN_DOWN, line.sums, 0.0 if is_piston else line.supply, first)
+            _take(s, g, RUN_DOWN, line.sums, 0.0 if is_piston else line.supply)
     elif side < 0.0 and still:
-        _take(s, g, FALL, line.sums, 0.0 if is_piston else line.supply, first)
+        _take(s, g, FALL, line.sums, 0.0 if is_piston else line.supply)
     elif not is_piston:
         line.waits = True
         line.ended_ns = s.time_ns
@@ -277,7 +279,8 @@ def watch_line(s: Any, g: GateSettings, x: Interval) -> None:
     if line.waits and line.steady_time >= SUPPLY_TIME:
         line.waits = False
         if (s.time_ns - line.ended_ns) * S_PER_NS <= SETTLES:
-            _take(s, g, line.waiting_kind, line.waiting, line.supply, x.pressure)
+            line.top = x.pressure
+            _take(s, g, line.waiting_kind, line.waiting, line.supply)
 
 
 @compilable
@@ -313,3 +316,13 @@ def close_line(s: Any, kind: int, batch: Any) -> None:
     made.time = 0.0
     made.pressure = 0.0
     made.told_ns = s.time_ns
+
+
+@compilable
+def close_line_if_due(s: Any, batch: Any) -> int:
+    """Write the batch of one kind that has one to tell; how many that are."""
+    kind = due(s.line, s.time_ns)
+    if kind < 0:
+        return 0
+    close_line(s, kind, batch)
+    return 1

@@ -43,11 +43,12 @@ def _lines(known: Known, pump: Pump) -> list[str]:
         scatter = f", to {100.0 * known.emptied_sd:.0f} %" if known.emptied > 1 else ""
         lines.append(
             f"Learned{where}: how quickly the line empties through the open jet, seen "
-            f"{known.emptied} times{scatter}; it tells a larger bore from a leak at the pump"
+            f"{known.emptied} times{scatter}; not weighed yet"
         )
     if known.shut:
         lines.append(
-            f"Learned{where}: what the line loses while it stands shut, seen {known.shut} times"
+            f"Learned{where}: what the line loses while it stands shut, seen {known.shut} times; "
+            "not weighed yet"
         )
     return lines
 
