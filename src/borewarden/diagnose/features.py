@@ -49,7 +49,7 @@ FEW = 3  # values that say too little of their own spread; invented
 TURNS_ANYWAY = (
     0.06  # dead-headed flow of a crank, of the working flow, that no seal needs; invented
 )
-# Whether what the line shows bears on the cause. Gathered and learned, but not weighed yet: it moves
+# Whether what the line shows bears on the cause. Gathered and learned, not weighed yet: it moves
 # probabilities on every machine, and has not been judged on fresh days.
 WEIGHS_LINE = False
 SWINGS_SCATTER, SWINGS_SEEN = 0.06, 4.0  # ln, as of so many, before there are any; invented
