@@ -28,14 +28,17 @@ def computer_zone(link: Path = Path("/etc/localtime")) -> str:
 
 def local_time(time_ns: int, time_zone: str) -> str:
     """A time in ns since 1970 UTC as date, clock time and zone of the machine."""
-    utc = dt.datetime.fromtimestamp(time_ns // 10**9, dt.UTC)
-    return utc.astimezone(ZoneInfo(time_zone)).strftime("%Y-%m-%d %H:%M %Z")
+    return _local(time_ns, time_zone).strftime("%Y-%m-%d %H:%M %Z")
 
 
 def clock_time(time_ns: int, time_zone: str) -> str:
     """The clock time of the machine alone, such as "07:58"."""
+    return _local(time_ns, time_zone).strftime("%H:%M")
+
+
+def _local(time_ns: int, time_zone: str) -> dt.datetime:
     utc = dt.datetime.fromtimestamp(time_ns // 10**9, dt.UTC)
-    return utc.astimezone(ZoneInfo(time_zone)).strftime("%H:%M")
+    return utc.astimezone(ZoneInfo(time_zone))
 
 
 def iso_time(time_ns: int, time_zone: str) -> str:

@@ -38,6 +38,11 @@ def mean(values: NDArray[np.float64]) -> float:
     return float(np.add.reduce(values) / len(values))
 
 
+def robust_scatter(values: NDArray[np.float64]) -> float:
+    """Standard deviation of `values`, shape (n,), n >= 1, by their median absolute deviation."""
+    return MAD_TO_SIGMA * median(np.abs(values - median(values)))
+
+
 def robust_noise(values: NDArray[np.float64], resolution: NDArray[np.float64]) -> Noise:
     """Long-run noise scale of batch `values`, shape (n,), n >= 3, beside their `resolution`, (n,).
 

@@ -29,7 +29,6 @@ class Check(NamedTuple):
     tells: frozenset[Cause]
     only: str = ""  # INTENSIFIER, DIRECT_DRIVE or "" for either
     measured_by: int | None = None  # the feature that answers it already
-    compares: bool = False  # the watcher answers it, by what the line did while the jewel was sound
 
 
 # The cheapest first: from the desk, from the control panel, at the machine, with the jewel out.
@@ -102,24 +101,16 @@ CHECKS = (
 )
 
 
-def cheapest_check(
-    beliefs: tuple[Belief, ...],
-    shift: FeatureShift,
-    is_intensifier: bool,
-    compares: bool = False,
-) -> str:
+def cheapest_check(beliefs: tuple[Belief, ...], shift: FeatureShift, is_intensifier: bool) -> str:
     """Return the first of `CHECKS` that would separate the two most probable causes, in words.
 
     What the machine measures already counts in `beliefs`, so nobody is asked for it again.
-    `beliefs` are the most probable first, two at least. `compares` says whether it is known how
-    quickly the line emptied through the sound jewel.
+    `beliefs` are the most probable first, two at least.
     """
     pump_kind = INTENSIFIER if is_intensifier else DIRECT_DRIVE
     first, second = beliefs[0].cause, beliefs[1].cause
     for check in CHECKS:
         if check.only not in ("", pump_kind):
-            continue
-        if check.compares and not compares:
             continue
         if check.measured_by is not None and np.isfinite(shift.seen[check.measured_by]):
             continue

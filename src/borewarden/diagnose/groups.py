@@ -32,9 +32,7 @@ TELLS: Mapping[Cause, Mapping[int, str]] = {
     },
     Cause.TRANSDUCER: {LOAD: "oil pressure or motor torque"},
     Cause.FEED: {BOOST: "feed (boost) pressure"},
-    Cause.SLIP: {
-        SLIP: "crank speed beside motor speed",
-    },
+    Cause.SLIP: {SLIP: "crank speed beside motor speed"},
     Cause.BYPASS: {
         IDLE: "strokes while dead-headed",
         BYPASS: "temperature of the bypass line",

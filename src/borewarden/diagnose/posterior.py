@@ -187,9 +187,9 @@ def _weigh(shift: FeatureShift, circumstances: Circumstances) -> _Weighed:
 
 def _sure_enough(known: NDArray[np.intp], shift: FeatureShift) -> frozenset[int]:
     """The `known` features but those of the line that can't tell the change of area from none."""
-    size = abs(float(shift.seen[AREA]))
-    unsure = np.hypot(shift.sd, FLOOR) > LINE_TELLS * size
-    return frozenset(k for k in known.tolist() if k not in OF_THE_LINE or not unsure[k])
+    most = LINE_TELLS * abs(float(shift.seen[AREA]))
+    unsure = {k for k in OF_THE_LINE if np.hypot(shift.sd[k], FLOOR[k]) > most}
+    return frozenset(known.tolist()) - unsure
 
 
 def _onset(causes: tuple[Cause, ...], circumstances: Circumstances) -> Floats:

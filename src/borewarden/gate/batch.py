@@ -36,6 +36,8 @@ class BatchKind(IntEnum):
 
 
 LINE_KINDS = (BatchKind.FALL, BatchKind.RISE, BatchKind.RUN_DOWN, BatchKind.SHUT)
+# Those that are only kept. A run-down is thought about at once: somebody may wait for it.
+ONLY_KEPT = (BatchKind.FALL, BatchKind.RISE, BatchKind.SHUT)
 
 
 # What the further channels say, as means over a batch; NaN where a machine lacks them.

@@ -19,6 +19,7 @@ from borewarden.gate.batch import (
     BOOST,
     BYPASS_RISE,
     HEADS,
+    LINE_KINDS,
     LOAD_RATIO,
     RIPPLE,
     SCATTER,
@@ -39,7 +40,7 @@ from borewarden.gate.state import (
     Interval,
     Sample,
 )
-from borewarden.gate.swing import close_line_if_due, watch_line
+from borewarden.gate.swing import due, empty_into, watch_line
 from borewarden.physics.orifice import mass_flux
 from borewarden.physics.pump import Displacement, delivered_mass
 from borewarden.physics.water import bulk_modulus, density
@@ -64,6 +65,7 @@ SCATTER_FLOOR = 1e-8  # added to a relative variance, 0 has no logarithm: 0.01 %
 LEAST_WAIT = 1e-9  # s since an edge, to divide by: the step of the clock
 UNIFORM = 12.0  # squared width of a uniform distribution over its variance; JCGM 100:2008, 4.3.7
 S_PER_NS = 1e-9
+_OF_THE_LINE = int(LINE_KINDS[0])
 STEADY_SPREADS = 3.0  # upper deciles that a steady reading may be off; 4.9 sd if normal; invented
 DECILE = 0.9  # a quartile overlooks the dips of reversals that a log catches now and then
 SPREAD_PACE = 0.03  # 1/s, by which it is followed; invented
@@ -270,6 +272,18 @@ def _close_stopped(s: Any, batch: Any) -> None:
     batch.pressure = sums.pressure / sums.time
     batch.signals[:] = np.nan
     _clear_sums(sums)
+
+
+@compilable
+def _close_line_if_due(s: Any, batch: Any) -> int:
+    """Write the batch of one kind that the line has to tell; how many that are."""
+    kind = due(s.line, s.time_ns)
+    if kind < 0:
+        return 0
+    made = s.line.made[kind]
+    _say_when(s, _OF_THE_LINE + kind, made.start_ns, made.end_ns, batch)
+    empty_into(made, kind, s.time_ns, batch)
+    return 1
 
 
 # -- what the further channels say
@@ -1284,7 +1298,7 @@ def run_gate(
             _tell_ceiling(s, x, batches[closed])
             closed += 1
         if closed == before:
-            closed += close_line_if_due(s, batches[closed])
+            closed += _close_line_if_due(s, batches[closed])
     return closed
 
 

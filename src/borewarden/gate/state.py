@@ -8,7 +8,7 @@ import numpy as np
 
 from borewarden.base.compiling import record_of
 from borewarden.base.samples import MOST_HEADS
-from borewarden.gate.batch import SIGNALS
+from borewarden.gate.batch import LINE_KINDS, SIGNALS
 from borewarden.physics.pump import Displacement
 
 
@@ -263,7 +263,7 @@ PARTS = np.dtype(
     ]
 )
 
-# What is known of one of `borewarden.gate.swing.KINDS`, and its next batch.
+# What is known of one of `LINE_KINDS`, and its next batch.
 MADE = np.dtype(
     [
         ("seen", np.int64),  # how many there have been
@@ -286,7 +286,6 @@ LINE = np.dtype(
         ("pressure", np.float64),  # Pa, at the last look
         ("flux", np.float64),  # kg/(s m²), at the last sample
         ("gives", np.float64),  # kg/s, what the pump fed then
-        ("before", np.float64),  # Pa, the pressure then
         ("on", np.bool_),  # the jet, at the last look
         ("step", PARTS),  # since then
         ("side", np.float64),  # which way it goes: 1 up, -1 down, 0 neither
@@ -306,7 +305,7 @@ LINE = np.dtype(
         ("shut", PARTS),  # of a shut line; time below 0: it is none
         ("shut_pressure", np.float64),  # Pa, at its beginning
         ("falls", np.int64),  # looks in a row in which it fell
-        ("made", MADE, (4,)),
+        ("made", MADE, (len(LINE_KINDS),)),
     ]
 )
 

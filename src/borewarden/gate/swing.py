@@ -31,7 +31,7 @@ from typing import Any
 import numpy as np
 
 from borewarden.base.compiling import compilable
-from borewarden.gate.batch import BatchKind, Phase
+from borewarden.gate.batch import LINE_KINDS, Phase
 from borewarden.gate.state import GateSettings, Interval
 from borewarden.physics.water import density
 
@@ -59,9 +59,7 @@ SHORT_LOOK, FALLS = 4.0, 0.03  # s, where it falls by so much, relative
 FALLS_ON = 2  # looks in a row, after which it is no jet's doing
 BLED = 0.1  # relative, by which it does so from sample to sample where somebody bleeds it down
 LEAST_SHUT = 0.3  # of the working pressure, below which a shut line says little
-FALL, RISE, RUN_DOWN, SHUT = range(4)
-KINDS = (BatchKind.FALL, BatchKind.RISE, BatchKind.RUN_DOWN, BatchKind.SHUT)
-_FIRST_KIND = int(KINDS[0])
+FALL, RISE, RUN_DOWN, SHUT = range(len(LINE_KINDS))
 _STEADY, _PIERCE, _JET_OFF = int(Phase.STEADY), int(Phase.PIERCE), int(Phase.JET_OFF)
 
 
@@ -91,7 +89,6 @@ def break_off(line: Any, pressure: float, flux: float, gives: float) -> None:
     line.waits = False
     line.steady_time = 0.0
     _clear(line.step)
-    line.before = pressure
     line.shut.time = -1.0
 
 
@@ -110,11 +107,11 @@ def _is_near(line: Any, g: GateSettings, kind: int, by_valve: bool, value: float
 
 
 @compilable
-def _take(s: Any, g: GateSettings, kind: int, parts: Any, supply: float) -> None:
+def _take(s: Any, g: GateSettings, kind: int, parts: Any) -> None:
     """Take a whole swing into the next batch of its kind, unless it is like none before."""
     line = s.line
     highest = line.top
-    net = parts.out - supply * parts.fed
+    net = parts.out - line.supply * parts.fed
     ratio = parts.stored / net if net != 0.0 else 0.0
     if not ratio > 0.0:
         return
@@ -127,8 +124,8 @@ def _take(s: Any, g: GateSettings, kind: int, parts: Any, supply: float) -> None
     if made.seen == 0:
         made.usual = value
     off = value - made.usual
-    young = made.seen < YOUNG or off > 0.0
-    made.odd = made.odd + 1 if abs(off) > ALIKE and young else 0
+    may_be_usual = made.seen < YOUNG or off > 0.0
+    made.odd = made.odd + 1 if abs(off) > ALIKE and may_be_usual else 0
     if made.odd >= ODD_IN_A_ROW:  # what was taken for usual was not
         made.usual = value
         made.odd = 0
@@ -159,9 +156,9 @@ def _end_swing(s: Any, g: GateSettings, is_piston: bool) -> None:
     still = is_piston or (idle and line.supply > 0.0)
     if side < 0.0 and last < COMES_DOWN * first:
         if still and line.began_on:
-            _take(s, g, RUN_DOWN, line.sums, 0.0 if is_piston else line.supply)
+            _take(s, g, RUN_DOWN, line.sums)
     elif side < 0.0 and still:
-        _take(s, g, FALL, line.sums, 0.0 if is_piston else line.supply)
+        _take(s, g, FALL, line.sums)
     elif not is_piston:
         line.waits = True
         line.ended_ns = s.time_ns
@@ -219,7 +216,8 @@ def _watch_shut(s: Any, g: GateSettings, x: Interval, is_piston: bool) -> None:
     """
     line = s.line
     shut = line.shut
-    bled = line.before - x.pressure > BLED * line.before
+    before = s.last.pressure
+    bled = before - x.pressure > BLED * before
     fed = x.rate > 0.0 if not is_piston else g.uses_counter and x.events > 0.0
     if s.phase != _JET_OFF or fed or bled or x.pressure < LEAST_SHUT * g.working_pressure:
         shut.time = -1.0
@@ -253,21 +251,23 @@ def _watch_shut(s: Any, g: GateSettings, x: Interval, is_piston: bool) -> None:
 
 @compilable
 def watch_line(s: Any, g: GateSettings, x: Interval) -> None:
-    """Take an interval. Where several heads may be open, or looks are rare, nothing is taken."""
+    """Take an interval. Where several heads may be open, or looks are rare, nothing is taken.
+
+    What a piston feeds counts as nothing: its strokes are not known to the second.
+    """
     line = s.line
-    if x.seconds == 0.0 or s.open.count > 1:
-        break_off(line, x.pressure, x.flux, x.rate * x.delivery)
-        return
     is_piston = g.flow_shows_jet and not g.turns_on
+    gives = 0.0 if is_piston else x.rate * x.delivery
+    if x.seconds == 0.0 or s.open.count > 1:
+        break_off(line, x.pressure, x.flux, gives)
+        return
     step = line.step
     step.time += x.seconds
     step.out += 0.5 * (line.flux + x.flux) * x.seconds
-    gives = 0.0 if is_piston else x.rate * x.delivery
     step.fed += 0.5 * (line.gives + gives) * x.seconds
     line.flux = x.flux
     line.gives = gives
     _watch_shut(s, g, x, is_piston)
-    line.before = x.pressure
     if step.time >= STEP:
         _look(s, g, max(x.pressure, 0.0), is_piston)
     if is_piston or not (s.phase == _STEADY or s.phase == _PIERCE) or not x.rate > 0.0:
@@ -280,13 +280,13 @@ def watch_line(s: Any, g: GateSettings, x: Interval) -> None:
         line.waits = False
         if (s.time_ns - line.ended_ns) * S_PER_NS <= SETTLES:
             line.top = x.pressure
-            _take(s, g, line.waiting_kind, line.waiting, line.supply)
+            _take(s, g, line.waiting_kind, line.waiting)
 
 
 @compilable
 def due(line: Any, time_ns: int) -> int:
-    """Which of `KINDS` has a batch to tell, as index; -1: none."""
-    for kind in range(len(KINDS)):
+    """Which of `LINE_KINDS` has a batch to tell, as index; -1: none."""
+    for kind in range(len(LINE_KINDS)):
         made = line.made[kind]
         enough = made.count >= (LOOKS if kind == SHUT else 1.0)
         if enough and (time_ns - made.told_ns) * S_PER_NS >= EVERY:
@@ -295,34 +295,14 @@ def due(line: Any, time_ns: int) -> int:
 
 
 @compilable
-def close_line(s: Any, kind: int, batch: Any) -> None:
-    """Write the batch of this `kind`, index in `KINDS`; `area` is over the stored volume, 1/m."""
-    made = s.line.made[kind]
+def empty_into(made: Any, kind: int, time_ns: int, batch: Any) -> None:
+    """Write what was `made` of this kind, index in `LINE_KINDS`, into a batch that says when."""
     mean = made.value / made.count
-    batch.kind = _FIRST_KIND + kind
-    batch.start_ns = made.start_ns
-    batch.end_ns = made.end_ns
-    batch.jet_seconds = s.jet.seconds
-    batch.temperature = s.temperature
-    batch.stops = s.stops
     batch.time = made.time
     batch.area = mean if kind == SHUT else np.exp(mean)
     batch.resolution = 0.0
     batch.rate = made.count / made.time
     batch.pressure = made.pressure / made.count
     batch.signals[:] = np.nan
-    made.count = 0.0
-    made.value = 0.0
-    made.time = 0.0
-    made.pressure = 0.0
-    made.told_ns = s.time_ns
-
-
-@compilable
-def close_line_if_due(s: Any, batch: Any) -> int:
-    """Write the batch of one kind that has one to tell; how many that are."""
-    kind = due(s.line, s.time_ns)
-    if kind < 0:
-        return 0
-    close_line(s, kind, batch)
-    return 1
+    made.count = made.value = made.time = made.pressure = 0.0
+    made.told_ns = time_ns

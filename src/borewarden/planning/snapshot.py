@@ -16,6 +16,7 @@ import numpy as np
 from borewarden.alert.alarm import Alarm
 from borewarden.base.errors import BadInput
 from borewarden.base.times import local_ns
+from borewarden.detect.baseline import robust_scatter
 from borewarden.detect.wear import Drift, Line
 from borewarden.gate.jet_time import MAX_GAP, Opening, count_jet_time
 from borewarden.jewels.fitting import Fitting
@@ -349,9 +350,8 @@ def wear_of(
     places = blocks[:, :, 0].mean(axis=1)
     # batches hold the same water, so that the mean of their areas over time is the harmonic one
     values = -np.log(np.mean(np.exp(-blocks[:, :, 1]), axis=1))
-    # by whole blocks, since single batches share the strokes at their ends; 1.4826: sd over MAD
-    steps = np.diff(values)
-    noise = 1.4826 * float(np.median(np.abs(steps - np.median(steps)))) / 2.0**0.5
+    # by whole blocks, since single batches share the strokes at their ends
+    noise = robust_scatter(np.diff(values)) / 2.0**0.5
     drift = Drift(float(np.hypot(noise, floor)))
     start = float(rows[0][0])
     for place, value in zip(places.tolist(), values.tolist(), strict=True):

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from borewarden.base.compiling import compilable, record_of
 from borewarden.detect.step import COUNTED, EXCEEDED, REACH_NS, THREE, TWO, TWO_APART, clip, weigh
 from borewarden.detect.wear import TIMES_OF_A_DAY
-from borewarden.gate.batch import HEADS, LINE_KINDS, SIGNALS, BatchKind
+from borewarden.gate.batch import HEADS, ONLY_KEPT, SIGNALS, BatchKind
 from borewarden.physics import compiled
 from borewarden.physics.orifice import bore_of_area
 from borewarden.physics.pump import Displacement, event_rate
@@ -78,7 +78,7 @@ class Stop(IntEnum):
 NS_PER_H = 3600e9
 _SIZES = np.log1p(np.array(STEP_SIZES))
 _STEADY = int(BatchKind.STEADY)
-_OF_THE_LINE, _RUN_DOWN = int(min(LINE_KINDS)), int(BatchKind.RUN_DOWN)
+_ONLY_KEPT = tuple(int(kind) for kind in ONLY_KEPT)
 _LEARNING, _, _FOLLOWING = (int(mode) for mode in Mode)
 _NOTHING, _LEARN, _OTHER_KIND, _UP, _DOWN, _FOLLOW, _BLOCK, _SIGNAL = (int(stop) for stop in Stop)
 
@@ -387,7 +387,7 @@ def judge(
     loop = record[0]
     for i in range(first, len(batches)):
         b = batches[i]
-        if b.kind >= _OF_THE_LINE and b.kind != _RUN_DOWN:
+        if b.kind in _ONLY_KEPT:
             continue  # whoever thinks about the next stop has them by then
         loop.running.end_ns = b.end_ns
         if b.kind != _STEADY:

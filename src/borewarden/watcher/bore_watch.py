@@ -19,7 +19,7 @@ from borewarden.detect.habits import Habits
 from borewarden.detect.second_opinion import SecondOpinion
 from borewarden.detect.step import RING, WINDOW
 from borewarden.diagnose.features import Idle
-from borewarden.gate.batch import HEADS, LINE_KINDS, BatchKind
+from borewarden.gate.batch import HEADS, ONLY_KEPT, BatchKind
 from borewarden.jewels.jewel import Jewel, stated_area, stated_bores_area
 from borewarden.physics.pump import Pump
 from borewarden.watcher.batch_loop import (
@@ -50,8 +50,6 @@ from borewarden.watcher.summary import verdict_of
 from borewarden.watcher.verdict import NO_CHANGE, STATES, State, Verdict
 
 _TELLS = np.array([state not in NO_CHANGE for state in STATES])
-# Kinds that no stop of the loop tells of.
-_UNHEARD = [int(kind) for kind in LINE_KINDS if kind is not BatchKind.RUN_DOWN]
 _PLACES = {state: place for place, state in enumerate(STATES)}
 # Of the record, those that the monitor writes; each has the name of its field in a state.
 _PARTS = ("reference", "expected", "detector", "running", "block", "signals")
@@ -177,7 +175,7 @@ class BoreWatch:
     def _take(self, batches: Any, results: Any, changes: list[Verdict]) -> int:
         taken, made = 0, 0
         unheard, heard = 0, 0
-        of_the_line = np.flatnonzero(np.isin(batches["kind"], _UNHEARD))
+        of_the_line = np.flatnonzero(np.isin(batches["kind"], ONLY_KEPT))
         displacement = self._monitor.setup.pump.displacement
         while taken < len(batches):
             taken, made, stop = judge(
@@ -186,7 +184,8 @@ class BoreWatch:
             notices: tuple[Notice, ...] = ()
             by_now = int(np.searchsorted(of_the_line, taken))
             if by_now:
-                self._keep(batches[of_the_line[:by_now]])
+                kept = batches[of_the_line[:by_now]]
+                self._monitor = with_line_batches(self._monitor, kept)
                 of_the_line = of_the_line[by_now:]
             if stop != Stop.NOTHING:
                 notices = self._think(Stop(stop), batches[taken - 1], results[made - 1 : made])
@@ -195,10 +194,6 @@ class BoreWatch:
                 unheard, heard = taken, made
             self._tell(notices, changes)
         return made
-
-    def _keep(self, batches: Any) -> None:
-        """Keep what the line's pressure has told."""
-        self._monitor = with_line_batches(self._monitor, batches)
 
     def _let_hear(self, batches: Any, rows: Any) -> None:
         """Let those hear of `batches` that only look on; `rows` are those of the steady ones.

@@ -7,10 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from borewarden.detect.baseline import robust_scatter
 from borewarden.gate.batch import BatchKind
 from borewarden.watcher.events import Learning, Monitor
-
-MAD_TO_SD = 1.4826  # of a normal distribution: 1 over its upper quartile
 
 
 @dataclass(frozen=True)
@@ -62,8 +61,6 @@ def known_of(monitor: Monitor, wanted: float, heads: str = "") -> Known:
         noise=noise,
         dead_headed=len(monitor.idle[BatchKind.DEAD_HEAD].first),
         emptied=len(swings),
-        emptied_sd=MAD_TO_SD * float(np.median(np.abs(swings - np.median(swings))))
-        if len(swings) > 1
-        else math.nan,
+        emptied_sd=robust_scatter(swings) if len(swings) > 1 else math.nan,
         shut=len(monitor.idle[BatchKind.SHUT].first),
     )

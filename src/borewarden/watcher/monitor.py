@@ -13,7 +13,7 @@ from typing import Any, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.detect.baseline import median, robust_noise
+from borewarden.detect.baseline import median, robust_noise, robust_scatter
 from borewarden.detect.shape import ramp_over_step
 from borewarden.detect.step import WINDOW, Step, locate_step, newest, put_at_one_pressure
 from borewarden.detect.wear import Drift
@@ -84,7 +84,6 @@ BACK_AFTER_STOP = 0.05  # off the baseline, in log area: perhaps another jewel o
 BACK = 0.5  # of the smallest step: as near to the baseline as that is back at it
 COME_TO_NOTHING = 0.25  # of the smallest step: a step that shrank to less was none
 IDLE_LIMIT = 0.03  # dead-headed flow, of the working flow
-MAD_TO_SD = 1.4826  # of a normal distribution: 1 over its upper quartile
 IDLE_SCATTERS = 2.0  # standard deviations of the first batches that it may be beyond them
 IDLE_SURENESS = 3.0  # standard deviations that it has to be beyond that
 HEALED = 8  # steps that went back by themselves are remembered
@@ -186,17 +185,15 @@ def _keep_first_idle(state: Learning, seen: Observation) -> Monitor:
     """Keep a batch of another kind as one of those from when the jewel was new."""
     kind, kept = BatchKind(int(seen.batch["kind"])), idle_batch(seen.batch)
     idle = state.idle[kind]
-    first = (*idle.first, kept) if len(idle.first) < BEFORE else idle.first
-    return changed(state, idle={**state.idle, kind: Idle(first, _newest_with(idle, kept))})
+    return changed(state, idle={**state.idle, kind: _kept(idle, kept, BEFORE)})
 
 
 def _keep_idle(state: Watching, seen: Observation) -> Watching:
     """Keep a batch of another kind as one of the newest."""
     kind, kept = BatchKind(int(seen.batch["kind"])), idle_batch(seen.batch)
     idle = state.idle[kind]
-    held = Idle(idle.first, _newest_with(idle, kept))
-    if len(held.first) < REFERENCE and phase_of(state) is Phase.QUIET:
-        held = held._replace(first=(*held.first, kept))  # few stand dead-headed while they learn
+    # few stand dead-headed while they learn
+    held = _kept(idle, kept, REFERENCE if phase_of(state) is Phase.QUIET else 0)
     state = changed(state, idle={**state.idle, kind: held})
     if kind is BatchKind.DEAD_HEAD and held.first is not idle.first:
         state = changed(state, usual_idle=usual_idle(held, state.reference.area))
@@ -211,14 +208,14 @@ def with_line_batches(state: Monitor, batches: NDArray[np.void]) -> Monitor:
     wanted = {Phase.LEARNING: BEFORE, Phase.QUIET: REFERENCE}.get(phase_of(state), 0)
     for batch in batches:
         kind, kept = BatchKind(int(batch["kind"])), idle_batch(batch)
-        first, recent = held[kind]
-        first = (*first, kept) if len(first) < wanted else first
-        held[kind] = Idle(first, (*recent, kept)[-BEFORE:])
+        held[kind] = _kept(held[kind], kept, wanted)
     return changed(state, idle=held)
 
 
-def _newest_with(idle: Idle, batch: IdleBatch) -> tuple[IdleBatch, ...]:
-    return (*idle.recent, batch)[-BEFORE:]
+def _kept(idle: Idle, batch: IdleBatch, wanted: int) -> Idle:
+    """The batches of a kind with one more, which is one of the first as long as those are fewer."""
+    first = (*idle.first, batch) if len(idle.first) < wanted else idle.first
+    return Idle(first, (*idle.recent, batch)[-BEFORE:])
 
 
 # -- steps
@@ -696,7 +693,7 @@ def _passes_water(state: Watching, two: tuple[IdleBatch, ...]) -> bool:
     if len(two) < 2 or not flow / area > state.usual_idle + IDLE_LIMIT:
         return False
     first = np.array([b.area for b in state.idle[BatchKind.DEAD_HEAD].first]) / area
-    scatter = MAD_TO_SD * float(np.median(np.abs(first - np.median(first))))
+    scatter = robust_scatter(first)
     usual = state.usual_idle + IDLE_LIMIT + IDLE_SCATTERS * scatter
     recent = state.idle[BatchKind.DEAD_HEAD].recent
     sd = timing_sd(two, max(b.resolution for b in recent))

@@ -278,8 +278,7 @@ def _weigh(state: Watching, event: Event, step: Step) -> tuple[Weighed, float]:
         pace=_pace(state, event),
     )
     beliefs = posterior(shift, circumstances)
-    emptied = (state.idle[kind].first for kind in (BatchKind.FALL, BatchKind.RUN_DOWN))
-    check = cheapest_check(beliefs, shift, is_intensifier, any(emptied))
+    check = cheapest_check(beliefs, shift, is_intensifier)
     return Weighed(shift, circumstances, beliefs, check), heated
 
 
