@@ -50,6 +50,7 @@ from borewarden.watcher.summary import verdict_of
 from borewarden.watcher.verdict import NO_CHANGE, STATES, State, Verdict
 
 _TELLS = np.array([state not in NO_CHANGE for state in STATES])
+_IS_ONLY_KEPT = np.isin(list(BatchKind), ONLY_KEPT)  # by kind; looking it up costs next to nothing
 _PLACES = {state: place for place, state in enumerate(STATES)}
 # Of the record, those that the monitor writes; each has the name of its field in a state.
 _PARTS = ("reference", "expected", "detector", "running", "block", "signals")
@@ -175,15 +176,15 @@ class BoreWatch:
     def _take(self, batches: Any, results: Any, changes: list[Verdict]) -> int:
         taken, made = 0, 0
         unheard, heard = 0, 0
-        of_the_line = np.flatnonzero(np.isin(batches["kind"], ONLY_KEPT))
+        of_the_line = np.flatnonzero(_IS_ONLY_KEPT[batches["kind"]])
         displacement = self._monitor.setup.pump.displacement
         while taken < len(batches):
             taken, made, stop = judge(
                 batches, taken, self._record, self._ring, displacement, results, made
             )
             notices: tuple[Notice, ...] = ()
-            by_now = int(np.searchsorted(of_the_line, taken))
-            if by_now:
+            if len(of_the_line) and of_the_line[0] < taken:
+                by_now = int(np.searchsorted(of_the_line, taken))
                 kept = batches[of_the_line[:by_now]]
                 self._monitor = with_line_batches(self._monitor, kept)
                 of_the_line = of_the_line[by_now:]
