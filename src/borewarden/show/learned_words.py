@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from borewarden.base.text import span_words
+from borewarden.base.text import counted, span_words
 from borewarden.physics.pump import Intensifier, Pump
 from borewarden.watcher.known import Known
 
@@ -43,12 +43,12 @@ def _lines(known: Known, pump: Pump) -> list[str]:
         scatter = f", to {100.0 * known.emptied_sd:.0f} %" if known.emptied > 1 else ""
         lines.append(
             f"Learned{where}: how quickly the line empties through the open jet, seen "
-            f"{known.emptied} times{scatter}; not weighed yet"
+            f"{counted(known.emptied, 'time')}{scatter}; not used in the verdict yet"
         )
     if known.shut:
         lines.append(
-            f"Learned{where}: what the line loses while it stands shut, seen {known.shut} times; "
-            "not weighed yet"
+            f"Learned{where}: what the line loses while shut, seen {counted(known.shut, 'time')}; "
+            "not used in the verdict yet"
         )
     return lines
 
