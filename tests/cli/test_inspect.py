@@ -88,7 +88,7 @@ def test_answers_file_picture_and_outcome_as_a_script_runs_it(store: Path, tmp_p
     )
     assert done.returncode == 0, done.stderr
     words = " ".join(done.stdout.split())
-    assert "North, alert of 2026-03-04 10:18 CET: Probably the bore, or a leak" in words
+    assert "North, alert of 2026-03-04 10:18 CET: The bore has probably opened up" in words
     assert "confirmed: bore opened up" in words
     assert "Next: Change the jewel" in words
     assert words.index(CAUTIONS[-1]) < words.index("Change the jewel")
@@ -123,12 +123,14 @@ def test_question_by_question_cheapest_first_with_the_cautions_at_each(store: Pa
     asked = [
         name
         for name in (
-            *("second-head:", "cut:", "feed:", "dead-head:", "weep:", "check-valves:"),
-            *("stream:", "tube:"),
+            *("second-head:", "cut:", "feed:", "dead-head:", "stop-with-jet:", "weep:"),
+            *("check-valves:", "stream:", "tube:"),
         )
         if name in words
     ]
-    steps = ["cut:", "feed:", "dead-head:", "weep:", "check-valves:", "stream:", "tube:"]
+    steps = [
+        *("cut:", "dead-head:", "stop-with-jet:", "weep:", "check-valves:", "stream:", "tube:")
+    ]
     assert asked == steps
     places = [words.index(name) for name in asked]
     assert places == sorted(places)
@@ -136,20 +138,21 @@ def test_question_by_question_cheapest_first_with_the_cautions_at_each(store: Pa
     # at each of the eight steps, and with the outcome
     assert all(words.count(caution) == 9 for caution in CAUTIONS)
     [found] = held(store).values()
-    assert found.answers == {"cut": "bad", "feed": "as usual"}
+    assert found.answers == {"cut": "bad", "dead-head": "stops"}
     assert found.finding is Finding.UNDECIDED
 
 
 def test_what_was_found_before_counts_and_a_finding_ends_the_questions(store: Path) -> None:
     assert inspect(store, "--by", "Ada", "--answer", "stream=tight").exit_code == 0
-    done = inspect(store, typed="Grace\n" + "\n" * 2 + "goes on\nhot\n\n")
+    done = inspect(store, typed="Grace\n" + "\n" + "goes on\nmade\nhot\n\n")
     assert done.exit_code == 0, done.output
     words = said(done)
     assert "That settles it" in words
     assert "stream:" not in words.replace("inspection, stream:", "")
     first, second = held(store).values()
     assert first.alert_ns == second.alert_ns
-    assert second.answers == {"dead-head": "goes on", "weep": "hot"}
+    assert second.answers == {"dead-head": "goes on", "stop-with-jet": "made", "weep": "hot"}
+    assert "The watcher weighs the planned stop by itself" in words
     assert (second.finding, second.cause) == (Finding.CONFIRMED, Cause.LEAK)
 
 
@@ -174,10 +177,10 @@ def test_a_store_that_takes_nothing_costs_nobody_their_answers(store: Path) -> N
             "CREATE TRIGGER full BEFORE INSERT ON inspection "
             "BEGIN SELECT RAISE(FAIL, 'the disk is full'); END"
         )
-    done = inspect(store, typed="Ada\nbad\nlow\n" + "\n" * 8)
+    done = inspect(store, typed="Ada\nbad\ngoes on\n" + "\n" * 8)
     assert done.exit_code == 2
     assert "can't inspect: the disk is full" in said(done)
-    assert '--answer "cut=bad" --answer "feed=low"' in said(done)
+    assert '--answer "cut=bad" --answer "dead-head=goes on"' in said(done)
     assert held(store) == {}
 
 

@@ -417,3 +417,10 @@ def test_a_line_that_loses_water_while_it_stands_shut_is_no_bore() -> None:
     shut = probabilities(weigh_causes(only(**grown, shut=(0.08, 0.004)), CRANK))
     assert shut[Cause.BORE] < 0.05
     assert shut[Cause.BYPASS] + shut[Cause.LEAK] > 0.9
+
+
+def test_a_fall_that_hardly_tells_leaves_causes_alike() -> None:
+    for sd, alike in ((0.2, True), (0.01, False)):
+        top = weigh_causes(only(area=(0.08, 0.004), fall=(0.08, sd)), INTENSIFIER)[0]
+        assert top.cause is Cause.BORE
+        assert (Cause.FEED in top.alike) is alike

@@ -74,6 +74,23 @@ def test_what_is_measured_anyhow_is_not_asked_for() -> None:
             assert check.words not in found
 
 
+def test_a_planned_stop_is_asked_for_where_there_is_one_to_compare_it_with() -> None:
+    beliefs = believing(Cause.BORE, Cause.LEAK)
+    asked = [
+        cheapest_check(beliefs, seen, kind, stopped)
+        for seen, kind, stopped in (
+            (measured("idle"), True, False),
+            (measured("idle"), True, True),
+            (measured("idle", "fall"), True, True),
+            (measured("idle"), False, True),
+        )
+    ]
+    assert ["planned stop" in check for check in asked] == [False, True, False, False]
+    stop = asked[1]
+    for caution in ("pump maker's manual allows", "guards closed", "nobody near", "water only"):
+        assert caution in stop
+
+
 def test_checks_at_the_machine_are_for_qualified_people_or_from_the_panel() -> None:
     for check in CHECKS:
         safe = ("panel", "qualified person", "locked out and bled down", "bled down", "ask", "read")

@@ -83,4 +83,8 @@ def test_causes_that_are_little_probable_each_are_in_doubt_together() -> None:
     )
     assert named_with(some) == (Cause.LEAK,)
     none_large = (Belief(Cause.BORE, 0.88, alike=alike), *(Belief(c, 0.04) for c in alike))
-    assert named_with(none_large) == (Cause.LEAK,)
+    assert named_with(none_large) == alike
+    assert groups(none_large)[0].causes == (Cause.BORE, *alike)
+    one_larger = (none_large[0], Belief(Cause.LEAK, 0.048), Belief(Cause.FEED, 0.036),
+                  Belief(Cause.SLIP, 0.02))  # fmt: skip
+    assert named_with(one_larger) == (Cause.LEAK, Cause.FEED)

@@ -198,14 +198,16 @@ def test_only_what_bears_on_the_pump_and_its_probable_causes_is_asked():
     assert not {"oil-pressure", "dead-head", "stream"} & set(names)
     few = (Belief(Cause.BORE, 0.9), Belief(Cause.LEAK, 0.09), Belief(Cause.FEED, 0.01))
     names = [step.name for step in steps_for(INTENSIFIER, few)]
-    assert names == ["cut", "dead-head", "weep", "check-valves", "stream", "tube", "rim"]
+    assert names == [
+        "cut", "dead-head", "stop-with-jet", "weep", "check-valves", "stream", "tube", "rim",
+    ]  # fmt: skip
     assert not ONLY_DIRECT_DRIVE & {b.cause for b in prior_beliefs(INTENSIFIER)}
     assert {b.cause for b in prior_beliefs("")} == set(possible_causes(False))
 
 
 def test_every_check_of_the_watcher_has_its_step_in_the_same_order():
-    steps = ("second-head", "jewel-changed", "oil-pressure", "zero", "feed", "dead-head", "weep",
-             "check-valves", "bypass-line", "speed", "rim")  # fmt: skip
+    steps = ("second-head", "jewel-changed", "oil-pressure", "zero", "feed", "dead-head",
+             "stop-with-jet", "weep", "check-valves", "bypass-line", "speed", "rim")  # fmt: skip
     for check, name in zip(CHECKS, steps, strict=True):
         step = BY_NAME[name]
         assert check.tells <= set(step.given)

@@ -272,7 +272,8 @@ async def test_alert_that_the_new_truth_brings_is_told_once_and_no_other_twice(
     [mail] = of_the_bore(store)
     assert (
         mail["Subject"].strip()
-        == "South: Probably the bore, or a leak; nothing measured here tells which"
+        == "South: Probably the bore, or one of these: a leaking bypass or relief valve, a leak; "
+        "nothing measured here tells which"
     )
     assert held.statuses["South"].verdict.state is State.OPENED
     assert_is_a_replay(store, tmp_path)

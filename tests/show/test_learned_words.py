@@ -86,10 +86,10 @@ def test_what_is_to_go_and_what_is_missing(
     assert (f"({known.heads})" in lines[0]) == bool(known.heads)
 
 
-def test_what_the_line_showed_is_said_to_be_of_no_use_yet(intensifier: Intensifier) -> None:
+def test_what_the_line_showed_and_what_it_is_for(intensifier: Intensifier) -> None:
     known = Known("", 600, 600, 20, 0.2, 0.65, 0.006, 0.002, 4, 11, 0.012, 1)
     _, emptied, shut = learned_lines([known], intensifier)
-    assert emptied.endswith("open jet, seen 11 times, to 1 %; not used in the verdict yet")
-    assert shut.endswith("while shut, seen 1 time; not used in the verdict yet")
+    assert emptied.endswith("seen 11 times, to 1 %; it tells a larger bore from a leak at the pump")
+    assert shut.endswith("what the line loses while shut, seen 1 time")
     _, once = learned_lines([replace(known, emptied=1, shut=0)], intensifier)
-    assert once.endswith("seen 1 time; not used in the verdict yet")
+    assert once.endswith("seen 1 time; it tells a larger bore from a leak at the pump")

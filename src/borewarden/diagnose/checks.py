@@ -10,6 +10,7 @@ from borewarden.diagnose.causes import DIRECT_DRIVE, INTENSIFIER, Belief, Cause
 from borewarden.diagnose.feature_table import (
     BOOST,
     BYPASS,
+    FALL,
     IDLE,
     LOAD,
     SLIP,
@@ -29,6 +30,7 @@ class Check(NamedTuple):
     tells: frozenset[Cause]
     only: str = ""  # INTENSIFIER, DIRECT_DRIVE or "" for either
     measured_by: int | None = None  # the feature that answers it already
+    compares: bool = False  # with the same stop while the jewel was sound, which has to be known
 
 
 # The cheapest first: from the desk, from the control panel, at the machine, with the jewel out.
@@ -69,6 +71,18 @@ CHECKS = (
         IDLE,
     ),
     Check(
+        "only if the pump maker's manual allows it, make a planned stop with the jet open, guards "
+        "closed and nobody near: water only, the head over the catcher; stop the pump from the "
+        "control panel, leave head and bleed-down valve as they are until the reading has come "
+        "down, then close the head and bleed down. The watcher compares it with such stops of the "
+        "sound jewel: a larger bore empties the line quicker; a leaking seal, poor feed and a "
+        "drifting transducer do not",
+        frozenset({Cause.LEAK, Cause.FEED, Cause.TRANSDUCER}),
+        INTENSIFIER,
+        FALL,
+        compares=True,
+    ),
+    Check(
         "let a qualified person measure the temperature of the weep lines from outside the guards",
         frozenset({Cause.LEAK}),
         "",
@@ -101,16 +115,22 @@ CHECKS = (
 )
 
 
-def cheapest_check(beliefs: tuple[Belief, ...], shift: FeatureShift, is_intensifier: bool) -> str:
+def cheapest_check(
+    beliefs: tuple[Belief, ...],
+    shift: FeatureShift,
+    is_intensifier: bool,
+    has_stopped: bool = False,
+) -> str:
     """Return the first of `CHECKS` that would separate the two most probable causes, in words.
 
     What the machine measures already counts in `beliefs`, so nobody is asked for it again.
-    `beliefs` are the most probable first, two at least.
+    `beliefs` are the most probable first, two at least. `has_stopped`: the pump has stopped with
+    the jet open while the jewel was sound, so that such a stop can be compared.
     """
     pump_kind = INTENSIFIER if is_intensifier else DIRECT_DRIVE
     first, second = beliefs[0].cause, beliefs[1].cause
     for check in CHECKS:
-        if check.only not in ("", pump_kind):
+        if check.only not in ("", pump_kind) or (check.compares and not has_stopped):
             continue
         if check.measured_by is not None and np.isfinite(shift.seen[check.measured_by]):
             continue

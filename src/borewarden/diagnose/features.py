@@ -49,9 +49,6 @@ FEW = 3  # values that say too little of their own spread; invented
 TURNS_ANYWAY = (
     0.06  # dead-headed flow of a crank, of the working flow, that no seal needs; invented
 )
-# Whether what the line shows bears on the cause. Gathered and learned, not weighed yet: it moves
-# probabilities on every machine, and has not been judged on fresh days.
-WEIGHS_LINE = False
 SWINGS_SCATTER, SWINGS_SEEN = 0.06, 4.0  # ln, as of so many, before there are any; invented
 MOST_OFF = 5.0  # times that, by which one of them is counted as off; invented
 SHUT_SCATTER = 0.004  # of the working flow, the same of what a shut line loses; invented
@@ -272,8 +269,7 @@ def shift_of(
             continue
         if old and new:
             seen[feature], sd[feature] = _idle_differs(old, new, kind, area, working)
-    if WEIGHS_LINE:
-        _line_differs(compared, idle, seen, sd)
+    _line_differs(compared, idle, seen, sd)
     for feature in (SCATTER, RIPPLE):
         if np.isfinite(seen[feature]):
             usual[feature] = _usual(before["signals"][:, SIGNAL_OF[feature]])

@@ -14,14 +14,17 @@ from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.feature_table import (
     BOOST,
     BYPASS,
+    FALL,
     IDLE,
     LOAD,
+    SHUT,
     SIDES,
     SLIP,
     VALVES,
     WEEP,
 )
 
+STOP_WITH_JET = "fall of the pressure at a planned stop with the jet open"
 # What would confirm or rule out a cause, by the feature that measures it.
 TELLS: Mapping[Cause, Mapping[int, str]] = {
     Cause.LEAK: {
@@ -29,16 +32,18 @@ TELLS: Mapping[Cause, Mapping[int, str]] = {
         WEEP: "temperature of the weep lines",
         VALVES: "temperature of the check valves",
         SIDES: "stroke time of each side",
+        FALL: STOP_WITH_JET,
     },
-    Cause.TRANSDUCER: {LOAD: "oil pressure or motor torque"},
-    Cause.FEED: {BOOST: "feed (boost) pressure"},
-    Cause.SLIP: {SLIP: "crank speed beside motor speed"},
+    Cause.TRANSDUCER: {LOAD: "oil pressure or motor torque", FALL: STOP_WITH_JET},
+    Cause.FEED: {BOOST: "feed (boost) pressure", FALL: STOP_WITH_JET},
+    Cause.SLIP: {SLIP: "crank speed beside motor speed", FALL: STOP_WITH_JET},
     Cause.BYPASS: {
         IDLE: "strokes while dead-headed",
         BYPASS: "temperature of the bypass line",
+        SHUT: "fall of the pressure at a stop with the jet closed and the line shut",
     },
 }
-ONLY_INTENSIFIER = frozenset({IDLE, SIDES})
+ONLY_INTENSIFIER = frozenset({IDLE, SIDES, FALL})
 FURTHER = frozenset({LOAD, BOOST, WEEP, BYPASS, SIDES, SLIP, VALVES})  # beyond pressure and rate
 OF_THE_JET = (Cause.BORE, Cause.BLOCKED)
 MOST_ON_TWO_SIGNALS = 0.95  # probability said on pressure and rate alone; by decision
@@ -72,11 +77,7 @@ def unseparated(causes: tuple[Cause, ...], known: frozenset[int]) -> tuple[tuple
 
 
 def groups(beliefs: Sequence[Belief]) -> list[Group]:
-    """All of `beliefs`, the most probable group first.
-
-    A cause joins another one's group if it is `SHARES` probable itself: less changes no figure that
-    people read.
-    """
+    """All of `beliefs`, the most probable group first."""
     found, left = [], list(beliefs)
     while left:
         group = group_of_first(left)
@@ -86,13 +87,18 @@ def groups(beliefs: Sequence[Belief]) -> list[Group]:
 
 
 def group_of_first(beliefs: Sequence[Belief]) -> Group:
-    """The group that holds the first of `beliefs`, the most probable."""
+    """The group that holds the first of `beliefs`, the most probable.
+
+    Another cause joins it if it is `SHARES` probable itself: less changes no figure that people
+    read. Where none is, and all that look the same hold `IN_DOUBT` together, the most probable of
+    them join, down to half as probable as that one.
+    """
     first, *others = beliefs
-    near = [
-        b
-        for b in others
-        if b.cause in first.alike and min(b.probability, first.probability) >= SHARES
-    ]
+    alike = [b for b in others if b.cause in first.alike]
+    least = SHARES
+    if alike and alike[0].probability < SHARES and _in_doubt(beliefs):
+        least = alike[0].probability / 2.0
+    near = [b for b in alike if b.probability >= least and first.probability >= SHARES]
     members = (first, *near)
     return Group(tuple(b.cause for b in members), sum(b.probability for b in members))
 
@@ -101,14 +107,13 @@ def named_with(beliefs: Sequence[Belief]) -> tuple[Cause, ...]:
     """The causes to name along with the first of `beliefs`: nothing measured tells them from it.
 
     None where all that look the same hold less than `IN_DOUBT` together, however little each of
-    them does. Named are those of its group, or else the most probable one.
+    them does.
     """
-    first = beliefs[0]
-    others = [belief for belief in beliefs if belief.cause in first.alike]
-    if together(beliefs) - first.probability < IN_DOUBT:
-        return ()
-    near = tuple(c for c in group_of_first(beliefs).causes if c is not first.cause)
-    return near or (others[0].cause,)
+    return group_of_first(beliefs).causes[1:] if _in_doubt(beliefs) else ()
+
+
+def _in_doubt(beliefs: Sequence[Belief]) -> bool:
+    return together(beliefs) - beliefs[0].probability >= IN_DOUBT
 
 
 def together(beliefs: Sequence[Belief]) -> float:

@@ -86,6 +86,12 @@ EVIDENCE = {
         {Cause.LEAK: (0.15, 0.85), Cause.SECOND_HEAD: (0.6, 0.4)},
         {"goes on": Cause.LEAK},
     ),
+    # That it was made tells nothing: the watcher weighs how quickly the line emptied.
+    "stop-with-jet": Likelihoods(
+        ("made",),
+        (1.0,),
+        {Cause.LEAK: (1.0,), Cause.FEED: (1.0,), Cause.TRANSDUCER: (1.0,)},
+    ),
     "weep": Likelihoods(
         ("cool", "hot"),
         (0.97, 0.03),

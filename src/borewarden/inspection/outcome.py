@@ -45,6 +45,10 @@ _MISALIGNED = (
     "The jet may be misaligned ({}): that loads the pump no more than a straight one, so it does "
     "not explain the alert, but it spoils the cut and the focusing tube."
 )
+_STOP = (
+    "The watcher weighs the planned stop by itself, as soon as its log has come in: look at the "
+    "alert again before you go on."
+)
 _SPREAD = "A spread stream can't tell a bad jewel from a misaligned one."
 
 
@@ -155,9 +159,10 @@ def conclude(verdict: Verdict | None, answers: Mapping[str, str], kind: str = ""
 
 
 def remarks(verdict: Verdict | None, answers: Mapping[str, str], kind: str = "") -> list[str]:
-    """What else the answers say: of the jet's alignment, which is no cause of what a pump shows."""
+    """What else the answers say: of the jet's alignment, and of who weighs a planned stop."""
     told = answers.get("rim", "") in BY_NAME["rim"].answers
     lines = [_SPREAD] if answers.get("stream") == "spread" and not told else []
+    lines += [_STOP] if answers.get("stop-with-jet") == "made" else []
     beliefs = beliefs_of(verdict) if verdict else prior_beliefs(kind)
     astray = misalignment(beliefs, answers)
     if astray >= 0.25:

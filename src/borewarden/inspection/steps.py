@@ -123,6 +123,18 @@ STEPS = (
         only=INTENSIFIER,
     ),
     _step(
+        "stop-with-jet",
+        Place.PANEL,
+        "Only if the pump maker's manual allows it, guards closed and nobody near: make a planned "
+        "stop with the jet open. Water only, the abrasive off, the head over the catcher and away "
+        "from any part. Open the jet at full pressure for ten seconds, stop the pump from the "
+        "control panel, leave head and bleed-down valve as they are until the reading has come "
+        "down; then close the head and bleed down as usual. It needs such a stop from when the "
+        "jewel was sound to be compared with. Was it made?",
+        "yes, and the watcher weighs it by itself",
+        only=INTENSIFIER,
+    ),
+    _step(
         "weep",
         Place.OUTSIDE,
         "Let a qualified person measure the temperature of the weep lines from outside the guards: "

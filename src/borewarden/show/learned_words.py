@@ -43,12 +43,12 @@ def _lines(known: Known, pump: Pump) -> list[str]:
         scatter = f", to {100.0 * known.emptied_sd:.0f} %" if known.emptied > 1 else ""
         lines.append(
             f"Learned{where}: how quickly the line empties through the open jet, seen "
-            f"{counted(known.emptied, 'time')}{scatter}; not used in the verdict yet"
+            f"{counted(known.emptied, 'time')}{scatter}; it tells a larger bore from a leak at the "
+            "pump"
         )
     if known.shut:
         lines.append(
-            f"Learned{where}: what the line loses while shut, seen {counted(known.shut, 'time')}; "
-            "not used in the verdict yet"
+            f"Learned{where}: what the line loses while shut, seen {counted(known.shut, 'time')}"
         )
     return lines
 

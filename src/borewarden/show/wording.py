@@ -99,6 +99,12 @@ _BLOCKED_WAYS = (
     "Look for what holds the water back: a plugged orifice, a clogged filter, a valve that does "
     "not open fully."
 )
+# The usual check that a cheapest one already is.
+_SAME_AS = {
+    CHECKS[0].words: _OTHER_WAYS_OUT[0],
+    CHECKS[1].words: _JEWEL_CHANGED,
+    CHECKS[-1].words: _LOOK_AT_THE_JEWEL,
+}
 _NO_PRESSURE = "with the pump stopped, locked out, bled down and verified at zero pressure"
 _CHECKS_OF = {
     Cause.SECOND_HEAD: (
@@ -183,8 +189,9 @@ def _one_of(verdict: Verdict, alike: Sequence[Cause]) -> str:
 
 
 def _others(names: Sequence[str]) -> str:
-    """Such as "a leak or poor feed"; more than two are a list."""
-    return " or ".join(names) if len(names) <= TWO else f"one of these: {', '.join(names)}"
+    """Such as "a leak or poor feed"; a list of more than two, or if one has an "or" of its own."""
+    words = " or ".join(names)
+    return words if words.count(" or ") < TWO else f"one of these: {', '.join(names)}"
 
 
 def cause_words(cause: Cause) -> str:
@@ -563,8 +570,8 @@ def _first_checks(verdict: Verdict) -> list[str]:
     first, second = (cause_words(belief.cause) for belief in verdict.causes[:2])
     what = f"{verdict.check[0].upper()}{verdict.check[1:]}"
     check = f"{what}. This is the cheapest way to tell “{first}” from “{second}”."
-    if verdict.check == CHECKS[-1].words:  # the jewel comes out: say it all, and only once
-        usual = [line for line in usual if line != _LOOK_AT_THE_JEWEL]
+    usual = [line for line in usual if line != _SAME_AS.get(verdict.check)]
+    if verdict.check == CHECKS[-1].words:  # the jewel comes out: say it all
         check += f" Only {_NO_PRESSURE}."
     return [check, *usual]
 

@@ -13,7 +13,15 @@ from borewarden.detect.step import Step
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.checks import cheapest_check
 from borewarden.diagnose.feature_table import FeatureShift
-from borewarden.diagnose.features import SIGNAL_OF, SLUGGISH, Sound, known_mean, shift_of, warmed
+from borewarden.diagnose.features import (
+    SIGNAL_OF,
+    SLUGGISH,
+    Sound,
+    before_and_since,
+    known_mean,
+    shift_of,
+    warmed,
+)
 from borewarden.diagnose.groups import group_of_first, together
 from borewarden.diagnose.posterior import chance_of_nothing, posterior
 from borewarden.diagnose.signatures import Circumstances
@@ -278,7 +286,8 @@ def _weigh(state: Watching, event: Event, step: Step) -> tuple[Weighed, float]:
         pace=_pace(state, event),
     )
     beliefs = posterior(shift, circumstances)
-    check = cheapest_check(beliefs, shift, is_intensifier)
+    stops, _ = before_and_since(compared, state.idle[BatchKind.RUN_DOWN])
+    check = cheapest_check(beliefs, shift, is_intensifier, len(stops) > 0)
     return Weighed(shift, circumstances, beliefs, check), heated
 
 
