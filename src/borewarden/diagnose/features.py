@@ -50,6 +50,7 @@ TURNS_ANYWAY = (
     0.06  # dead-headed flow of a crank, of the working flow, that no seal needs; invented
 )
 SWINGS_SCATTER, SWINGS_SEEN = 0.06, 4.0  # ln, as of so many, before there are any; invented
+STOPS_SCATTER = 0.04  # ln, the same of a run-down, which is longer; invented
 MOST_OFF = 5.0  # times that, by which one of them is counted as off; invented
 SHUT_SCATTER = 0.004  # of the working flow, the same of what a shut line loses; invented
 # What scatters was hardly resolved by transducer or log, and then what it shows is off, too, by so
@@ -452,9 +453,10 @@ def _line_differs(
     sd: NDArray[np.float64],
 ) -> None:
     """What the line's own mass balance shows, into `seen` and `sd` of every feature."""
-    falls = [_swings_differ(compared, idle[kind]) for kind in (BatchKind.FALL, BatchKind.RUN_DOWN)]
-    seen[FALL], sd[FALL] = _joined(falls)
-    seen[RISE], sd[RISE] = _swings_differ(compared, idle[BatchKind.RISE])
+    falls = _swings_differ(compared, idle[BatchKind.FALL], SWINGS_SCATTER)
+    stops = _swings_differ(compared, idle[BatchKind.RUN_DOWN], STOPS_SCATTER)
+    seen[FALL], sd[FALL] = _joined((falls, stops))
+    seen[RISE], sd[RISE] = _swings_differ(compared, idle[BatchKind.RISE], SWINGS_SCATTER)
     old, new = before_and_since(compared, idle[BatchKind.SHUT])
     whole = [
         b.area
@@ -469,10 +471,10 @@ def _line_differs(
         seen[SHUT], sd[SHUT] = _medians_differ(before, after, SHUT_SCATTER)
 
 
-def _swings_differ(compared: Comparison, idle: Idle) -> tuple[float, float]:
+def _swings_differ(compared: Comparison, idle: Idle, usual: float) -> tuple[float, float]:
     """Log area over stored volume, now less before, and its standard uncertainty."""
     before, after = (np.log([b.area for b in part]) for part in before_and_since(compared, idle))
-    return _medians_differ(before, after, SWINGS_SCATTER)
+    return _medians_differ(before, after, usual)
 
 
 def _medians_differ(

@@ -1,0 +1,41 @@
+"""A stop with the jet open on the second plant: the watcher weighs it by itself, at once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from borewarden import Watcher, load_machine, read_log
+from borewarden.base.samples import rows
+from borewarden.diagnose.causes import Cause
+from second_plant import day, write
+
+SOON_NS = 60 * 10**9
+
+
+def belief(watcher: Watcher, cause: Cause) -> float:
+    return next((b.probability for b in watcher.verdict().causes if b.cause is cause), 0.0)
+
+
+@pytest.mark.parametrize(
+    ("fault", "more", "goes_up"),
+    [("chip", {"size": 0.08}, True), ("leak", {"side": "both"}, False)],
+)
+def test_a_stop_with_the_jet_open_bears_on_the_cause_at_once(
+    tmp_path: Path, fault: str, more: dict[str, object], goes_up: bool
+) -> None:
+    """Two signals alone. The last stop of the day is the second after the fault."""
+    signals = ("pressure", "counter")
+    made = day("intensifier", 30001, fault=fault, signals=signals, stops="open", **more)
+    log, machine_file, _ = write(made, tmp_path)
+    machine = load_machine(machine_file)
+    samples = read_log(log, machine.log_format())
+    stop_ns = max(start for start, _, how in made.truth["stops"] if how == "open")
+    at, soon = np.searchsorted(samples.time_ns, [stop_ns, stop_ns + SOON_NS])
+    watcher = machine.build_watcher()
+    watcher.learn_many(rows(samples, 0, at))
+    before = belief(watcher, Cause.BORE)
+    watcher.learn_many(rows(samples, at, soon))
+    assert (belief(watcher, Cause.BORE) > before + 0.1) is goes_up
