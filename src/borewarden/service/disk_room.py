@@ -24,7 +24,7 @@ LOOKED_BACK = 7 * DAY  # for how fast the free space becomes less
 FIRST_RATE = DAY  # s after which that can be told: one large file is not a trend
 SHORTEST = 600.0  # s of samples that tell how fast they come
 BESIDE_SAMPLES = 1.3  # bytes of the store for each of samples: batches, indexes; invented
-FAR = 1e5  # days, beyond which nobody wants a number
+FAR = 3_652.0  # days, ten years, beyond which nobody wants a number
 SOON = 7.0  # days, after which somebody should have looked at it; invented
 
 
@@ -42,7 +42,8 @@ class Room(NamedTuple):
     def words(self) -> str:
         """For the foot of the page."""
         free = f"Disk: {self.free / 1e9:.3g} GB free"
-        return f"{free}, full in about {self.days:,.0f} days." if self.days < FAR else f"{free}."
+        near = self.days < FAR
+        return f"{free}, full in {f'about {self.days:,.0f} days' if near else 'ten years or more'}."
 
     def trouble(self) -> str:
         """What to do if it is full soon; "" if not."""
