@@ -58,4 +58,4 @@ def test_health_and_metrics_say_so() -> None:
     assert "borewarden_disk_seconds_to_full 288000" in text
     assert 'borewarden_service_healthy{part="disk"} 0.0' in text
     health.room[:] = [Room(40 * 10**6, 0.0)]  # nothing goes
-    assert health.room_words() == "Disk: 0.04 GB free, full in ten years or more."
+    assert health.room_words() == "Disk: 0.04 GB free."

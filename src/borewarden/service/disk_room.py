@@ -42,6 +42,8 @@ class Room(NamedTuple):
     def words(self) -> str:
         """For the foot of the page."""
         free = f"Disk: {self.free / 1e9:.3g} GB free"
+        if self.bytes_a_day <= 0.0:
+            return f"{free}."
         near = self.days < FAR
         return f"{free}, full in {f'about {self.days:,.0f} days' if near else 'ten years or more'}."
 
