@@ -37,6 +37,7 @@ MAX_DEGREES_OF_FREEDOM = 50.0
 UNSTEADY, LEAST_UNSTEADY = 2.5, 0.015
 ENOUGH_ANEW = 0.5  # of the time of a baseline, that later batches have to last; invented
 MOST_UNSTEADY = 0.05  # noise of a batch, of which no baseline is learned: unseen pauses; invented
+SURELY = 0.5  # standard errors, by which it has to be there; invented
 EARLY = 4.0  # jet hours, after which no baseline is learned anew: by then it may be wear; invented
 SPREADS = 3.0  # of a signal's own, beside its limit; invented
 
@@ -102,7 +103,9 @@ def learned_anew(state: Watching, rows: NDArray[np.void], ring: NDArray[np.void]
     noise as it is. `rows` are the newest in `ring`, dtype `RING`.
     """
     was, settings = state.baseline.noise.sigma, state.setup.settings
-    if was < LEAST_UNSTEADY or _is_given(state.setup) or state.watched_hours > EARLY:
+    if was < LEAST_UNSTEADY or _own_noise(state.first_rows, SURELY) < LEAST_UNSTEADY:
+        return state
+    if _is_given(state.setup) or state.watched_hours > EARLY:
         return state
     backwards = np.cumsum(rows["time"][::-1])
     wanted = ENOUGH_ANEW * settings.baseline_time
@@ -155,17 +158,28 @@ def _what_does_not_fit(baseline: Baseline, setup: Setup) -> str:
     )
 
 
+def _own_noise(rows: NDArray[np.void], below: float = 0.0) -> float:
+    """Noise of a batch beside its timing, in log area, of at least two `rows`.
+
+    It goes by differences of neighbours, which hardly feel one step; they hold the timing of three
+    edges. Whole counts make them lumpy: then their median is no guide, and may be far above their
+    mean square. `below` takes off so many standard errors of that, a relative sqrt(3 / n) where the
+    noise is normal (von Neumann 1941, Ann. Math. Stat. 12, 367-395; value from memory).
+    """
+    time = rows["time"]
+    apart = np.diff(np.log(rows["area"]))
+    ends = rows["timing"] / time**2
+    three = 0.5 * (ends[1:] + ends[:-1]) + rows["shared"][1:] / (time[1:] * time[:-1])
+    jumps = min((median(np.abs(apart)) / MEDIAN_OF_JUMPS) ** 2, 0.5 * float(np.mean(apart**2)))
+    jumps *= 1.0 - below * (3.0 / len(apart)) ** 0.5
+    return float(max(jumps - float(np.mean(three)), 0.0) ** 0.5)
+
+
 def before_a_step(first: NDArray[np.void], settings: WatchSettings) -> int:
     """How many of the `first` batches come before a step among them; all if there is none."""
     logs, time = np.log(first["area"]), first["time"]
     n = len(first)
-    # differences of neighbours hardly feel one step; they hold the timing of three edges. Whole
-    # counts make them lumpy: then their median is no guide, and may be far above their mean square
-    apart = np.diff(logs)
-    ends = first["timing"] / time**2
-    three = 0.5 * (ends[1:] + ends[:-1]) + first["shared"][1:] / (time[1:] * time[:-1])
-    jumps = min((median(np.abs(apart)) / MEDIAN_OF_JUMPS) ** 2, 0.5 * float(np.mean(apart**2)))
-    sigma = max(jumps - float(np.mean(three)), settings.noise_floor**2)
+    sigma = max(_own_noise(first), settings.noise_floor) ** 2
 
     h = threshold(FIRST_RUN_LENGTH, max(n - 1.0, FEWEST_FREEDOM))
     if n <= FEWEST_FIRST + 1:
