@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy import stats
 
 from borewarden.base.samples import Samples, samples_of
@@ -291,3 +292,26 @@ def test_a_chip_among_first_batches_is_found_where_their_shared_edges_make_all_t
         rows["timing"], rows["shared"] = 2.0 / 3.0, 1.0 / 3.0
         found.append(before_a_step(rows, WatchSettings()))
     assert sum(abs(kept - (chip_at - 1)) <= 2 for kept in found) >= 12
+
+
+def test_whole_counts_that_alternate_are_no_unsteady_baseline() -> None:
+    """Ten or eleven counts, at any moment of each cut: two in ten eleven, with a chip nine in ten.
+
+    Two ends that fall anywhere make a variance of a sixth of a count squared.
+    """
+
+    def counted(growth: NDArray[np.float64], start: int) -> NDArray[np.void]:
+        made = batches(growth, start=start, noise=0.0)
+        made["timing"], made["shared"] = (BATCH_TIME / 10.2) ** 2 / 6.0, 0.0
+        made["resolution"] = 0.03
+        return made
+
+    rng = np.random.default_rng(0)
+    before = np.log(np.where(rng.random(2 * FIRST) < 0.8, 10, 11) / 10.2)
+    after = np.log(np.where(rng.random(300) < 0.1, 10, 11) / 10.2)
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings())
+    watch.learn_many(counted(before, 0))
+    learned = watch.baseline
+    _, changes = watch.learn_many(counted(after, len(before)))
+    assert watch.baseline == learned
+    assert changes
