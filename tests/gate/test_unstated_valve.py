@@ -255,6 +255,46 @@ def test_a_line_that_leaks_away_for_a_minute_holds(direct_drive: DirectDrive) ->
     assert gate.state.held_line.times == 3
 
 
+def leaking_pauses(leak: float, times: int = 4) -> NDArray[np.float64]:
+    """Jets of a minute, each after a pause of one in which the pressure falls by `leak`, 1/s."""
+    pause = JET * (1.0 - leak * np.arange(60))
+    return np.tile(np.concatenate([np.full(60, JET), pause, np.full(5, JUST_OPEN)]), times)
+
+
+@pytest.mark.parametrize("leak", [1e-3, 2.5e-3])
+def test_how_a_shut_line_leaks_is_learned(direct_drive: DirectDrive, leak: float) -> None:
+    gate = gate_of(direct_drive)
+    _, batches = gate.learn_many(samples(leaking_pauses(leak)))
+    assert batches["leak"][0] == 0.0
+    assert batches["leak"][-1] == pytest.approx(leak, rel=0.2)
+
+
+def test_what_leaks_away_before_any_jet_shows_no_leak(direct_drive: DirectDrive) -> None:
+    """Then there is no level yet that it could be measured from."""
+    falls = np.concatenate([JET * (1.0 - 2e-3 * np.arange(60)), np.full(60, JET)])
+    gate = gate_of(direct_drive, working_pressure=1.1 * JET)
+    gate.learn_many(samples(falls))
+    assert gate.state.held_line.leak == 0.0
+
+
+def test_two_turns_hours_apart_make_no_ceiling(direct_drive: DirectDrive) -> None:
+    """Two disturbances of one size, days apart, are no habit of the line."""
+    gate = gate_of(direct_drive)
+    turn = np.repeat([CLOSED, JET, CLOSED], [60, 60, 60])
+    apart = np.concatenate([turn, np.full(11_000, CLOSED), turn])
+    _, batches = gate.learn_many(samples(apart))
+    assert not np.any(batches["kind"] == BatchKind.CEILING)
+
+
+def test_no_ceiling_where_a_line_is_known_to_hold(direct_drive: DirectDrive) -> None:
+    held = held_line(5)
+    gate = gate_of(direct_drive)
+    gate.learn_many(held)
+    later = samples(np.repeat([JET, CLOSED] * 5, 60))
+    _, batches = gate.learn_many(later._replace(time_ns=later.time_ns + held.time_ns[-1]))
+    assert not np.any(batches["kind"] == BatchKind.CEILING)
+
+
 def test_a_stated_bypass_holds_the_pressure_at_any_speed(direct_drive: DirectDrive) -> None:
     gate = gate_of(direct_drive, bypass_pressure=0.97 * JET)
     phases, _ = gate.learn_many(at_speeds((JET, SPEED, 60), (JET, 0.8 * SPEED, 60)))

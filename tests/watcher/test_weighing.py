@@ -33,6 +33,7 @@ from borewarden.watcher.weighing import (
     LASTS,
     _may_be_a_shut_line,
     _may_take,
+    falls_in_one_jet,
     is_to_last,
     is_whole_at_times,
     named,
@@ -374,16 +375,20 @@ def test_a_machine_that_showed_a_transient_waits_longer_with_the_like(
 SIZE = float(np.log(1.08))
 
 
-def after_openings(openings: Sequence[int], leak: float = 0.0, gap: float = 600.0) -> StepEvent:
+def after_openings(
+    openings: Sequence[int], leak: float = 0.0, gap: float = 600.0, own_leak: float = 0.0
+) -> StepEvent:
     """A step of 8 %, after a pause of `gap` s, in batches that follow so many openings.
 
     Within each opening the area grows by `leak` a second, as that of a shut line seems to.
+    `own_leak` is that of the pressure as the gate has seen it, 0: not at all.
     """
     ring = quiet_watch()._ring[: len(openings) + 1].copy()
     number = np.arange(len(ring))
     ring["end_ns"] = (15 * number + gap * (number > 0)) * 1e9
     ring["start_ns"] = ring["end_ns"] - 15 * SECOND
     ring["openings"] = [1, *openings]
+    ring["leak"] = own_leak
     first = [list(openings).index(each) for each in openings]
     since = 15.0 * (number[1:] - 1 - np.array(first))
     noise = 5e-4 * np.resize([1.0, -1.0], len(openings))
@@ -395,6 +400,7 @@ def after_openings(openings: Sequence[int], leak: float = 0.0, gap: float = 600.
         wear_then=watching(quiet_watch()).wear,
         step=Step(0, SIZE, 0.001),
         found_ns=0,
+        in_one_jet=falls_in_one_jet(np.concatenate([ring[:1], ring]), 2),
     )
 
 
@@ -416,6 +422,21 @@ def test_what_may_be_a_line_that_is_shut(
     openings: list[int], leak: float, gap: float, may_be: bool
 ) -> None:
     assert _may_be_a_shut_line(after_openings(openings, leak, gap), SIZE) is may_be
+
+
+@pytest.mark.parametrize(
+    ("batches", "leak", "own_leak", "may_be"),
+    [
+        (6, 0.0, 0.0, True),  # nobody knows how such a line leaks
+        (6, 0.0, 2e-3, False),
+        (2, 0.0, 2e-3, True),
+        (6, 8e-4, 2e-3, True),
+    ],
+)
+def test_a_line_whose_leak_is_known_shows_sooner_that_it_is_open(
+    batches: int, leak: float, own_leak: float, may_be: bool
+) -> None:
+    assert _may_be_a_shut_line(after_openings([7] * batches, leak, 600.0, own_leak), SIZE) is may_be
 
 
 def test_pauses_that_hold_other_pressures_are_no_bore() -> None:

@@ -42,6 +42,7 @@ RING = np.dtype(
         ("resolution", np.float64),
         ("stops", np.int64),
         ("openings", np.int64),
+        ("leak", np.float64),
         ("signals", np.float64, (len(SIGNALS),)),
     ]
 )

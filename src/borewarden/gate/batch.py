@@ -76,6 +76,7 @@ BATCH = np.dtype(
         ("stops", np.int64),  # how often the machine had been stopped by then
         # how often a jet had opened, where a line that is shut may look like one; else 0
         ("openings", np.int64),
+        ("leak", np.float64),  # 1/s, relative, by which its pressure falls; 0: not known
         ("signals", np.float64, (len(SIGNALS),)),
         # of a jet: sum of 2 to the k for each open head k; -n: n of them; 0: not known
         ("open_heads", np.int64),

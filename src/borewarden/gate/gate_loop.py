@@ -110,12 +110,16 @@ BELOW_CEILING = (0.7, 0.975)  # of the ceiling, where a jet's level may be; inve
 RUNS_FREE = 0.05  # relative, by which a crank turns faster once it pumps no more; invented
 OPENS = 0.02  # relative, by which the pressure moves at once as the jet opens; invented
 SAME_SPEED = 0.015  # relative, by which a belt slips more under load; invented
+TURNS_WITHIN = 10800.0  # s, from one to the next, which are else no habit of the line; invented
 TURNS = 2  # times from a jet to the ceiling, after which that is no jet; invented
 OTHER_SPEED = 0.1  # relative, by which a jet's pressure would follow the crank; invented
 KEPT_FOR = 3.0  # s, and usual intervals, for which the pressure does not; invented
 LEAKED_FOR = 60.0  # s, for which a pressure that falls on and on is a line's that is shut; invented
 MOST_LEAK = 0.003  # 1/s, relative, by which the pressure of a shut line falls; invented
+LEAK_TIME = 20.0  # s of a shut line that show how it leaks; invented
+LESS_LEAK, MORE_LEAK = 0.5, 0.1  # by which that is followed down and up; invented
 HOLDS = 3  # times that a line was seen to hold, before it is known to; invented
+SURELY_HOLDS = 4  # of these, after which no other level is taken for a valve's; invented
 SECOND_DIFFERENCE = 1.652  # its median of normal noise: 0.6745 sqrt(1 + 4 + 1) sd
 NOISE_BAND = 4.9  # sd of a smoothed reading: as `STEADY_SPREADS` upper deciles
 FALL = 0.25  # of the jet's flow, that a reading has to fall to show how it lags; invented
@@ -205,6 +209,7 @@ def _say_when(s: Any, kind: int, start_ns: int, end_ns: int, batch: Any) -> None
     batch.temperature = s.temperature
     batch.stops = s.stops
     batch.openings = s.held_line.openings if s.held_line.times >= HOLDS else 0
+    batch.leak = s.held_line.leak
     batch.open_heads = 0
 
 
@@ -1006,7 +1011,9 @@ def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
         elif levels.pressure >= (1.0 - LEVEL) * c.pressure:
             # a valve closes within seconds; what takes longer is the machine wandering
             since = (s.time_ns - c.below_ns) * S_PER_NS - levels.seconds
-            c.turns += 1 if c.is_below and since <= QUICK_TURN else 0
+            if c.is_below and since <= QUICK_TURN:
+                c.turns = c.turns + 1 if (s.time_ns - c.turn_ns) * S_PER_NS <= TURNS_WITHIN else 1
+                c.turn_ns = s.time_ns
             c.is_below = False
             levels.turns = max(levels.turns, c.turns)
         elif (
@@ -1021,10 +1028,28 @@ def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
             c.below_ns = s.time_ns
     for k in range(CEILINGS):
         c = levels.ceilings[k]
+        same_speed = abs(x.rate - c.rate) <= SAME_SPEED * c.rate
+        if same_speed and abs(x.pressure - c.jet_pressure) <= SAME_JET * c.jet_pressure:
+            c.below_ns = s.time_ns  # jets too short to be a level count, too
         enough = c.turns >= (1 if levels.turns >= TURNS else TURNS)
-        if enough and abs(x.rate - c.rate) <= SAME_SPEED * c.rate:
+        if enough and same_speed:
             return bool(x.pressure >= (1.0 - LEVEL) * c.pressure)
     return False
+
+
+@compilable
+def _learn_leak(line: Any, seconds: float, shut: bool) -> None:
+    """How fast the pressure of a line falls that is known to be shut; what leaks least counts."""
+    if shut:
+        if line.shut_seconds == 0.0:
+            line.shut_level = line.level
+        line.shut_seconds += seconds
+        return
+    if line.shut_seconds > LEAK_TIME and min(line.shut_level, line.level) > 0.0:
+        leak = max(np.log(line.shut_level / line.level), 0.0) / line.shut_seconds
+        pace = LESS_LEAK if leak < line.leak else MORE_LEAK
+        line.leak += leak - line.leak if line.leak == 0.0 else pace * (leak - line.leak)
+    line.shut_seconds = 0.0
 
 
 @compilable
@@ -1056,6 +1081,7 @@ def _watch_line(s: Any, g: GateSettings, x: Interval, leaks: bool) -> bool:
         line.moved = abs(x.pressure - line.level) > OPENS * line.level
         line.highest, line.lowest = line.level, x.pressure
     line.is_shut = line.is_shut and not line.moved
+    _learn_leak(line, x.seconds, leaks or line.is_shut)
     line.lowest = min(line.lowest, x.pressure)
     most = MOST_LEAK * x.seconds * line.level
     line.level += min(max(x.pressure - line.level, -most), most)
@@ -1294,6 +1320,7 @@ def run_gate(
         before = closed
         closed = _fill_batches(s, g, displacement, x, batches, closed)
         at_ceiling = not on and s.levels.turns >= TURNS and x.rate > 0.0
+        at_ceiling = at_ceiling and s.held_line.times < SURELY_HOLDS  # that is no valve's level
         if at_ceiling and not s.levels.is_told and closed == before:
             _tell_ceiling(s, x, batches[closed])
             closed += 1

@@ -207,6 +207,7 @@ CEILING = np.dtype(
         ("is_below", np.bool_),  # the newest level was that
         ("below_ns", np.int64),  # when the pressure was last seen there
         ("turns", np.int64),  # from a jet to the ceiling
+        ("turn_ns", np.int64),  # the newest of these
     ]
 )
 
@@ -242,6 +243,9 @@ HELD_LINE = np.dtype(
         ("highest", np.float64),  # Pa, from where
         ("lowest", np.float64),  # Pa, it was since
         ("openings", np.int64),  # how often the jet has opened
+        ("shut_seconds", np.float64),  # for which it has been shut now
+        ("shut_level", np.float64),  # Pa, since which
+        ("leak", np.float64),  # 1/s, relative, by which it leaks while it is shut; 0: not known
     ]
 )
 

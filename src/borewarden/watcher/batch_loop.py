@@ -205,6 +205,7 @@ def _put(row: Any, batch: Any, value: float, operating: float, clipped: float) -
     row.resolution = batch.resolution
     row.stops = batch.stops
     row.openings = batch.openings
+    row.leak = batch.leak
     row.signals[:] = batch.signals
 
 

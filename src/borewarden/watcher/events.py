@@ -129,6 +129,7 @@ class StepEvent(_Happened):
     found_ns: int
     ramp: float = 0.0  # log likelihood ratio of a change over minutes over one at once
     largest: float = 0.0  # size of the step up when it was largest, in log area
+    in_one_jet: bool = False  # the jet stayed on as it came
 
     @property
     def sound_wear(self) -> Drift:

@@ -61,6 +61,7 @@ from borewarden.watcher.learning import (
 from borewarden.watcher.verdict import State
 from borewarden.watcher.weighing import (
     FAR,
+    falls_in_one_jet,
     is_to_last,
     is_whole_at_times,
     off_baseline,
@@ -296,6 +297,7 @@ def _begin_step(state: Watching, seen: Observation, found: _Located) -> Watching
         found_ns=int(seen.batch["end_ns"]),
         largest=step.size,
         ramp=ramp_over_step(rows, step, state.detector.sigma),
+        in_one_jet=falls_in_one_jet(rows, step.first),
     )
     past = past._replace(opened=opened, probability=probability, had_step=True)
     return weighed(changed(state, past=past, block=Block()), event)
@@ -323,8 +325,9 @@ def _sharpen(state: Watching, seen: Observation) -> Watching:
         onset_ns=onset_of(rows, step),
         at_stop=known and found.at_stop,
         after=rows[step.first :],
+        in_one_jet=falls_in_one_jet(rows, step.first),
     )
-    if n <= CLOSE_LOOK or n % LATER_LOOK == 0:
+    if n <= CLOSE_LOOK or n % LATER_LOOK == 0 or _has_waited(state, event, step):
         event = changed(event, ramp=ramp_over_step(rows, step, state.detector.sigma))
         state = weighed(state, event)
     else:
@@ -335,6 +338,11 @@ def _sharpen(state: Watching, seen: Observation) -> Watching:
     if offset != 0.0 and abs(offset + step.size) < BACK * smallest:
         return _all_clear(state, 0.0, False)
     return _from_new_level(state, offset + step.size)
+
+
+def _has_waited(state: Watching, event: StepEvent, step: Step) -> bool:
+    """Whether nothing is told of it yet, and it need not last any longer."""
+    return state.told is state.resting and not is_to_last(state, event, step)
 
 
 def _look_back(state: Watching, seen: Observation) -> Watching:

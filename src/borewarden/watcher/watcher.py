@@ -32,7 +32,7 @@ from borewarden.watcher.verdict import FIRST_LEARNED, STATES, State, Verdict
 
 CANNOT_TELL = STATES.index(State.CANNOT_TELL)
 NEVER = np.iinfo(np.int64).max
-AT_CEILING = 1.0125  # of its area: half way to the nearest level of a jet; invented
+AT_CEILING = (1.0125, 1.025)  # of its area: half way to a jet's, within these bounds; invented
 FEW_AT_CEILING = 0.1  # of the first batches, which do no harm; invented
 NO_ROWS = np.zeros(0, dtype=RING)
 TWO_LEVELS = (
@@ -111,6 +111,7 @@ class Watcher:
         self._chatter: Chatter
         # where one level is taken for the closed jet: relative area between it and the open one
         self._between: float | None
+        self._ceiling: float  # m², the effective area up to which it may look like that
         self._is_sure: bool  # that what the bore's state says is none of the two
         self.bore: OneHeadWatch | HeadsWatch
         self._known: tuple[Known, ...] | None = None  # as of the newest batch, once asked for
@@ -215,12 +216,14 @@ class Watcher:
         if len(news) == 0:  # nearly always
             return Learned(phases, *self._judge(closed))
         batches, alerts = self._judge(closed[: news[0]])
-        alerts.append(self._take_ceiling(closed[news[0]]))
+        alerts += self._take_ceiling(closed[news[0]])
         more, later = self._judge(closed[news[0] + 1 :])
         return Learned(phases, np.concatenate([batches, more]), alerts + later)
 
     def _judge(self, closed: NDArray[np.void]) -> tuple[NDArray[np.void], list[Alert]]:
         """The rows and the alerts that batches of the gate make."""
+        if self._between is not None:
+            closed = closed[~self._is_of_ceiling(closed)]
         before = self.bore.state if self._is_sure else State.CANNOT_TELL
         batches, changes = self.bore.learn_many(closed)
         if len(batches) == 0 and not changes:
@@ -238,26 +241,39 @@ class Watcher:
         self._is_sure = sure[-1]
         return batches, self._without_chatter(batches, told)
 
-    def _take_ceiling(self, seen: np.void) -> Alert:
+    def _take_ceiling(self, seen: np.void) -> list[Alert]:
         """Say that a level is taken for the closed jet; learn anew what was learned with it in."""
         self._between = float(seen["resolution"])
-        monitor = self.bore.monitor if isinstance(self.bore, OneHeadWatch) else None
-        rows = monitor.first_rows if isinstance(monitor, Watching) else NO_ROWS
-        of_ceiling = rows["area"] < seen["area"] * AT_CEILING
-        if len(rows) == 0 or np.mean(of_ceiling) > FEW_AT_CEILING:
+        self._ceiling = float(seen["area"]) * float(np.clip(1.0 + 0.5 * self._between, *AT_CEILING))
+        if self._may_have_ceiling():
             self._watch_anew()
         self._is_sure = self._is_beyond(self.bore.verdict())
-        return Alert(int(seen["end_ns"]), replace(self.verdict(), time_ns=int(seen["end_ns"])))
+        if self._is_sure:
+            return []
+        return [Alert(int(seen["end_ns"]), replace(self.verdict(), time_ns=int(seen["end_ns"])))]
+
+    def _is_of_ceiling(self, rows: NDArray[np.void]) -> NDArray[np.bool_]:
+        """Which batches look as small as the closed jet, at whatever speed of the crank."""
+        small: NDArray[np.bool_] = rows["area"] < self._ceiling
+        return small
+
+    def _may_have_ceiling(self) -> bool:
+        """Whether what was learned may be the closed jet's level, or nothing was learned yet."""
+        monitor = self.bore.monitor if isinstance(self.bore, OneHeadWatch) else None
+        rows = monitor.first_rows if isinstance(monitor, Watching) else NO_ROWS
+        return len(rows) == 0 or bool(np.mean(self._is_of_ceiling(rows)) > FEW_AT_CEILING)
 
     def _is_beyond(self, verdict: Verdict) -> bool:
         """Whether it may be told while an open jet can't be told from a closed one.
 
-        That is a bore that opened up by more than what lies between the two, or one that never was
-        the stated one.
+        That is a bore that opened up from a level that is not the closed jet's, or by more than
+        what lies between the two, or one that never was the stated one.
         """
         if self._between is None or verdict.state is State.NOT_STATED_BORE:
             return True
-        return verdict.state is State.OPENED and verdict.step > self._between
+        if verdict.state is not State.OPENED:
+            return False
+        return verdict.step > self._between or not self._may_have_ceiling()
 
     def _with_ceiling(self, verdict: Verdict, is_sure: bool) -> Verdict:
         state = verdict.state if is_sure else State.CANNOT_TELL
@@ -311,7 +327,7 @@ class Watcher:
             if jewel in jewels and jewel.fitted_ns < fitted.since_ns:
                 self._hours_before[jewel] = self._hours_of(jewel)
         self._chatter = Chatter()
-        self._between = None
+        self._between, self._ceiling = None, np.nan
         self._is_sure = True
         self.jewels = jewels
         self._earlier_jet_hours += self.gate.jet_hours

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import stats
 
 from borewarden.base.text import either, probability_words
 from borewarden.detect.shape import LOOKED_AT, pace_evidence
@@ -57,7 +58,8 @@ ALIKE_AGAIN = 0.12  # of a step, by which batches that show it may differ; inven
 AT_ONCE = 60.0  # s, within which a bore opens up while the jet is on; invented
 MOST_OPENINGS = 0.67  # of those since; invented
 REOPENED = 3  # openings of the jet that have to show the same; invented
-FEWEST_TO_STAY = 10  # batches that show whether the area stays; invented
+FEWEST_TO_STAY = 4  # batches that show whether the area stays; invented
+OF_A_LEAK = 0.25  # of a shut line's own leak: the area goes as the root of its pressure; invented
 LEAST_LEAK = 2e-5  # 1/s, in log area: by so much a shut line looks larger and larger; invented
 LASTS = 80  # batches that the area has to stay smaller, before that is told; invented
 STILL_THERE = 0.75  # of the step, that the newest batch has to show; invented
@@ -359,28 +361,40 @@ def _may_be_a_shut_line(event: Event, size: float) -> bool:
     A bore shows the same from opening to opening, or all at once while the jet is on. Shut again, a
     line holds another pressure, and lets it leak away.
     """
-    rows, before = event.after, event.before
+    rows = event.after
     if rows["openings"][-1] == 0:
         return False
     alike = np.abs(rows["value"] - size) < ALIKE_AGAIN * size
-    since = (rows["start_ns"][0] - before["end_ns"][-1]) / 1e9 if len(before) else np.inf
-    if since < AT_ONCE and before["openings"][-1] == rows["openings"][-1] and alike[1:].all():
+    if isinstance(event, StepEvent) and event.in_one_jet and alike[1:].all():
         return False
     seen = rows["openings"]
-    slope, sd = _slope_within(rows[alike & (seen == seen[-1])])
-    if slope + 2.0 * sd < LEAST_LEAK:
+    slope, margin = _slope_within(rows[alike & (seen == seen[-1])])
+    if slope + margin < max(OF_A_LEAK * rows["leak"][-1], LEAST_LEAK):
         return False
-    slope, sd = _slope_within(rows[alike])
-    if slope > 2.0 * sd:
+    slope, margin = _slope_within(rows[alike])
+    if slope > margin:
         return True
     return len(np.unique(seen[alike])) < max(REOPENED, MOST_OPENINGS * len(np.unique(seen)))
 
 
+def falls_in_one_jet(rows: NDArray[np.void], first: int) -> bool:
+    """Whether the jet stayed on from the batches before a step to `first`, the first one after it.
+
+    The one between them may hold the step itself. `rows` have dtype `RING`.
+    """
+    if first < 2:
+        return False
+    before, after = rows[first - 2], rows[first]
+    soon = (after["start_ns"] - before["end_ns"]) / 1e9 < AT_ONCE
+    return bool(soon and before["openings"] == after["openings"])
+
+
 def _slope_within(rows: NDArray[np.void]) -> tuple[float, float]:
-    """How fast the area grows within the openings of the jet, in log area a second, and its sd.
+    """How fast the area grows within the openings of the jet, in log area a second.
 
     Least squares with a level for each opening (Draper & Smith 1998, Applied Regression Analysis,
-    1.4); (0, inf) where there are too few `rows`, dtype `RING`.
+    1.4), and half the 95 % interval by Student's t; (0, inf) where there are too few `rows`,
+    dtype `RING`.
     """
     if len(rows) < FEWEST_TO_STAY:
         return 0.0, np.inf
@@ -393,7 +407,8 @@ def _slope_within(rows: NDArray[np.void]) -> tuple[float, float]:
     if free < 1 or squares == 0.0:
         return 0.0, np.inf
     slope = float(np.sum(time * value)) / squares
-    return slope, float(np.sqrt(np.sum((value - slope * time) ** 2) / free / squares))
+    sd = np.sqrt(np.sum((value - slope * time) ** 2) / free / squares)
+    return slope, float(stats.t.isf(0.025, free) * sd)
 
 
 def _may_take(healed: tuple[Healed, ...], size: float) -> float:
