@@ -266,14 +266,12 @@ class Watcher:
     def _is_beyond(self, verdict: Verdict) -> bool:
         """Whether it may be told while an open jet can't be told from a closed one.
 
-        That is a bore that opened up from a level that is not the closed jet's, or by more than
-        what lies between the two, or one that never was the stated one.
+        That is a bore that opened up by more than what lies between the two, or one that never was
+        the stated one.
         """
         if self._between is None or verdict.state is State.NOT_STATED_BORE:
             return True
-        if verdict.state is not State.OPENED:
-            return False
-        return verdict.step > self._between or not self._may_have_ceiling()
+        return verdict.state is State.OPENED and verdict.step > self._between
 
     def _with_ceiling(self, verdict: Verdict, is_sure: bool) -> Verdict:
         state = verdict.state if is_sure else State.CANNOT_TELL
