@@ -191,6 +191,28 @@ def test_a_jet_that_ends_with_another_area_is_believed_once_the_next_one_has_it(
     assert [level.has_moved for level in back.known] == [False, False]
 
 
+def test_a_jet_of_few_strokes_a_batch_may_be_of_a_jewel_not_seen_yet() -> None:
+    """One batch of a counter is like both jewels; the mean of the jet is not."""
+    levels, _, _ = gather([ONE] * 3, TWINS, number=1)
+    large = [1.08 * ONE] * 9
+    other, _, _ = gather(large, TWINS, 1, levels, resolution=0.03, stays_on=True)
+    assert [level.combination.place for level in other.known] == [0, 1]
+    assert not any(level.has_moved for level in other.known)
+    # a jet that goes on until that is known is of its level, and its step is one of the jewel
+    chip = [ONE] * 9 + [1.2 * ONE] * 3
+    grown, _, _ = gather(chip, TWINS, 1, levels, resolution=0.03, stays_on=True)
+    assert [level.has_moved for level in grown.known] == [True]
+
+
+def test_pump_figures_are_off_for_any_number_of_heads_alike() -> None:
+    """More than stated areas may be off by, if no other number of heads had shown it."""
+    three = [*TWINS, Jewel(0.25e-3, "ruby", 0, head="3")]
+    levels, _, _ = gather([1.2 * ONE] * 3, three, number=1)
+    both, whose, _ = gather([2.4 * ONE] * 3, three, number=2, levels=levels)
+    assert [level.number for level in both.known] == [1, 2]
+    assert len(whose) == 3
+
+
 def test_the_old_area_in_short_cuts_is_the_other_jewel_once_one_has_changed() -> None:
     """Each short cut is a run of one batch; of three alike the level that changed takes none."""
     levels, _, _ = gather([ONE] * 3, TWINS, number=1)

@@ -131,7 +131,8 @@ def sort(
     if nearest is not None and _is_near(levels.known[nearest].centre, run, one):
         # where no signal tells heads apart, what waited was partly of one, partly of another
         waited = list(levels.held) if number else []
-        return _follow(_settled(levels, mine, one), nearest, [*waited, one])
+        levels = _settled(levels, mine, one, _may_have_a_twin(levels, number, jewels))
+        return _follow(levels, nearest, [*waited, one])
     if levels.held and run.batches == 1 and not (number and _is_like_held(levels, one)):
         before = levels.held
         levels = levels._replace(held=(one,))
@@ -195,8 +196,14 @@ def _jet_with(jet: Jet, one: Batches, number: int) -> Jet:
     return Jet(Run(end_ns, 1, _log_area(one)) if whole else Run(end_ns), seconds, number)
 
 
-def _settled(levels: Levels, mine: list[int], one: Batches) -> Levels:
-    """The levels, knowing which one the jet is of, if it can't be another one."""
+def _may_have_a_twin(levels: Levels, number: int, jewels: Sequence[Jewel]) -> bool:
+    """Whether so many heads, if that is known, may have another level than those seen so far."""
+    alike = sum(level.number == number for level in levels.known)
+    return number > 0 and alike < math.comb(len(jewels), number)
+
+
+def _settled(levels: Levels, mine: list[int], one: Batches, may_have_a_twin: bool) -> Levels:
+    """The levels, knowing which one the jet is of, if it can't be another one, seen or not."""
     run = levels.jet.run
     if run.batches == 0:
         return levels  # it began with another one
@@ -204,6 +211,8 @@ def _settled(levels: Levels, mine: list[int], one: Batches) -> Levels:
     near = _near(one, run.batches)
     if off[0][0] > near or (len(off) > 1 and off[1][0] <= 2.0 * near):
         return levels
+    if may_have_a_twin and near > NEAR:
+        return levels  # a batch of few strokes is like both
     return levels._replace(jet=levels.jet._replace(place=off[0][1]))
 
 
@@ -262,17 +271,13 @@ def _follow(
 
 def _new_level(levels: Levels, value: float, number: int, jewels: Sequence[Jewel]) -> Level | None:
     """The level that begins at this `value`; None if all that it may be is there."""
-    stated = {
+    every = {
         heads: math.log(stated_area([j for j in jewels if j.head in heads]))
         for heads in _sets(jewels)
-        if number in (0, len(heads))
     }
-    # pump figures that are off are off for all levels alike
-    offs = [
-        level.home - stated[level.combination.options[0]]
-        for level in levels.known
-        if level.combination.options[0] in stated
-    ]
+    stated = {heads: area for heads, area in every.items() if number in (0, len(heads))}
+    # pump figures that are off are off for all levels alike, however many heads are open
+    offs = [level.home - every[level.combination.options[0]] for level in levels.known]
     off = float(np.mean(offs)) if offs else 0.0
     best = min(stated, key=lambda heads: abs(stated[heads] + off - value))
     alike = [level for level in levels.known if level.number == len(best)]
