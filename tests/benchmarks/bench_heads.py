@@ -27,6 +27,7 @@ from borewarden import load_machine, read_log
 from borewarden.base.errors import BadInput
 from borewarden.base.samples import Samples, rows
 from borewarden.settings.machine import MachineSettings
+from borewarden.watcher.heads_watch import WHICH_HEADS
 from borewarden.watcher.watcher import TWO_LEVELS
 from second_plant import day, write
 
@@ -68,6 +69,7 @@ class Told(NamedTuple):
     task: Task
     alerts: tuple[tuple[float, str, str], ...]  # h, state, suspects
     two_levels: int  # how often it was told that on and off can't be told apart
+    which_heads: int  # and which heads are open
     jet_hours: float  # with a head on
     cut: float  # s of jet of the head from the chip on
     seen: int  # steady batches in the first `SOON` of them with that head open
@@ -125,7 +127,8 @@ def tell(task: Task, machine: MachineSettings, samples: Samples, truth: dict[str
         now = watcher.verdict()
         wrong |= now.state.name not in QUIET and now.head not in (None, str(head + 1))
     two_levels = [a for a in alerts if a.verdict.reason == TWO_LEVELS]
-    alerts = [a for a in alerts if a.verdict.reason != TWO_LEVELS]
+    which_heads = [a for a in alerts if a.verdict.reason == WHICH_HEADS]
+    alerts = [a for a in alerts if a.verdict.reason not in (TWO_LEVELS, WHICH_HEADS)]
     after = [a for a in alerts if a.time_ns >= chip_ns and a.verdict.state.name not in QUIET]
 
     def cut(since_ns: int, until_ns: int) -> float:
@@ -142,6 +145,7 @@ def tell(task: Task, machine: MachineSettings, samples: Samples, truth: dict[str
             ((a.time_ns - began) / 3600e9, a.verdict.state.name, a.verdict.suspects) for a in alerts
         ),
         len(two_levels),
+        len(which_heads),
         watcher.jet_hours,
         cut(chip_ns, ended),
         sum(cut(a, b) > 0.5e-9 * (b - a) for a, b in in_time),
@@ -209,6 +213,9 @@ def _report_sound(sound: Sequence[Told]) -> None:
           f"{share(raised.count(0), len(sound))}")  # fmt: skip
     levels = [t.two_levels for t in sound]
     print(f"    days with two levels: {sum(n > 0 for n in levels)}, told {sum(levels)} times")
+    heads = [t.which_heads for t in sound]
+    print(f"    days on which it can't be told which heads are open: {sum(n > 0 for n in heads)}, "
+          f"told {sum(heads)} times")  # fmt: skip
 
 
 def _report_chips(chips: Sequence[Told]) -> None:

@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from borewarden.gate.batch import BatchKind
-from borewarden.watcher.heads_watch import HeadsWatch
+from borewarden.watcher.heads_watch import WHICH_HEADS, HeadsWatch
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import STATES, State
 from invented_watch import FIRST, PUMP, RUBY, batches
@@ -120,3 +120,43 @@ def test_jewels_that_nothing_tells_apart_may_differ_by_a_little() -> None:
 
     assert told((1,), 0.028) == [State.OPENED]
     assert told((-1,), 0.028) == []
+
+
+def uncounted(count: int, area: float, start: int) -> NDArray[np.void]:
+    """Batches of which nothing says how many heads are open; `area` in that of one."""
+    rows = by_turns(count, start=start, bits=(1,))
+    rows["open_heads"] = 0
+    rows["area"] *= area
+    return rows
+
+
+def test_that_it_cannot_tell_which_heads_are_open_is_told_once() -> None:
+    """Areas by turns that no set of heads takes; what none but a chip explains stays told."""
+    watch, n = watch_of(()), 3 * FIRST
+    told = watch.learn_many(uncounted(n, 1.0, 0))[1]
+    for turn in range(1, 7):
+        told += watch.learn_many(uncounted(n, (1.0, 0.7)[turn % 2], turn * n))[1]
+    assert [(v.state, v.reason) for v in told[1:]] == [(State.CANNOT_TELL, WHICH_HEADS)]
+    assert told[0].state is State.SOUND
+    assert (watch.state, watch.reason) == (State.CANNOT_TELL, WHICH_HEADS)
+    chip = watch.learn_many(uncounted(n, 1.12, 7 * n))[1]
+    assert [verdict.state for verdict in chip] == [State.OPENED]
+
+
+def test_areas_that_fit_no_stated_head_are_not_told_as_another_bore() -> None:
+    """As where the pump turns on at its least speed while the jet is shut."""
+    watch = watch_of(())
+    rows = watch.learn_many(uncounted(6 * FIRST, 0.6, 0))
+    assert [verdict.reason for verdict in rows[1]] == [WHICH_HEADS]
+    assert not rows[1][0].causes
+    assert STATES[rows[0]["state"][-1]] is State.CANNOT_TELL
+
+
+def test_a_level_learned_of_other_heads_tells_nothing() -> None:
+    """A watch whose baseline no stated bore explains tells of no step either."""
+    watch = watch_of(())
+    low = watch.learn_many(uncounted(4 * FIRST, 1.35, 0))[1]
+    high = watch.learn_many(uncounted(2 * FIRST, 1.48, 4 * FIRST))[1]
+    assert [verdict.reason for verdict in low + high] == [WHICH_HEADS]
+    assert np.isnan(watch.verdict().discharge_coefficient)
+    assert watch.verdict().onset_ns is None

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from borewarden.gate.batch import BATCH
 from borewarden.jewels.jewel import Jewel, stated_area
-from borewarden.watcher.levels import SEEN_BY_THEN, Combination, Levels, sort
+from borewarden.watcher.levels import SEEN_BY_THEN, Combination, Levels, may_be_others, sort
 
 SMALL, LARGE = Jewel(0.25e-3, "ruby", 0, head="1"), Jewel(0.33e-3, "ruby", 0, head="2")
 TWINS = [SMALL, Jewel(0.25e-3, "ruby", 0, head="2")]
@@ -68,15 +68,62 @@ def test_two_batches_alike_make_no_level() -> None:
     assert (levels.known, len(levels.held)) == ((), 2)
 
 
-@pytest.mark.parametrize("off", [1.2, 0.7])
+@pytest.mark.parametrize("off", [1.2, 0.9])
 def test_pump_figures_that_are_off_are_off_for_all_levels(off: float) -> None:
     areas = [off * ONE] * 3 + [off * BOTH] * 3
     _, whose, _ = gather(areas, [SMALL, LARGE])
     assert whose == ["head 1"] * 3 + ["head 1 and 2"] * 3
-    # else nothing stated is near, and it is told as a change of what is known
-    levels, whose, _ = gather([ONE] * 3 + [off * BOTH] * 3, [SMALL, LARGE])
+
+
+def test_of_a_counted_number_what_is_off_the_stated_area_is_a_change_of_what_is_known() -> None:
+    three = [*TWINS, Jewel(0.25e-3, "ruby", 0, head="3")]
+    areas = [ONE] * 3 + [1.2 * ONE] * 4
+    levels, whose, which = gather(areas, three, number=1)
     assert len(levels.known) == 1
-    assert set(whose) == {"head 1"}
+    assert which == areas
+    assert len(set(whose)) == 1
+
+
+@pytest.mark.parametrize("share", [0.7, 1.65, 3.2])
+def test_what_no_set_of_open_heads_takes_is_nobodys_where_nothing_counts_them(share: float) -> None:
+    """Less than one head takes, more than one opened up and less than two, more than both."""
+    levels, whose, _ = gather([share * ONE] * 4, TWINS)
+    assert (whose, levels.known, levels.held) == ([], (), ())
+    assert levels.unfit == 4 * 20.0
+    levels, whose, which = gather([ONE] * 3 + [share * ONE] * 3, TWINS)
+    assert which == [ONE] * 3
+    assert levels.unfit == 3 * 20.0
+    # with their number known it is a change of what is open
+    levels, _, which = gather([ONE] * 3 + [share * ONE] * 4, TWINS, number=1)
+    assert len(which) == 7
+    assert levels.unfit == 0.0
+
+
+def test_another_head_may_open_in_the_midst_of_a_jet_where_nothing_counts_them() -> None:
+    levels, whose, _ = gather([ONE] * 4 + [2.0 * ONE] * 4, TWINS, stays_on=True)
+    assert whose == ["head 1 or head 2"] * 4 + ["head 1 and 2"] * 4
+    assert not any(level.has_moved for level in levels.known)
+    # what no other set takes is a step of its jewel
+    levels, _, which = gather([ONE] * 4 + [1.15 * ONE] * 4, TWINS, stays_on=True)
+    assert which == [ONE] * 4 + [1.15 * ONE] * 4
+    assert [level.has_moved for level in levels.known] == [True]
+
+
+def test_a_single_head_that_first_cuts_when_chipped_is_no_change_of_both() -> None:
+    levels, _, which = gather([2.0 * ONE] * 3 + [1.2 * ONE] * 6, TWINS)
+    assert which == [2.0 * ONE] * 3
+    assert levels.unfit == 6 * 20.0
+
+
+@pytest.mark.parametrize(
+    ("share", "others"),
+    [(0.85, True), (0.95, False), (1.12, False), (1.45, False), (1.6, True), (2.0, True)],
+)
+def test_what_other_heads_may_take(share: float, others: bool) -> None:
+    """Of one of two heads: one that opened up by half at most, and not nearly the other sets."""
+    levels, _, _ = gather([ONE] * 3, TWINS)
+    [level] = levels.known
+    assert may_be_others(levels, np.log(share * ONE), level.combination, TWINS) is others
 
 
 def test_jewels_of_one_bore_make_levels_side_by_side() -> None:
@@ -105,7 +152,7 @@ def test_batch_between_two_levels_is_nobodys() -> None:
     assert which == [ONE, half, high]
 
 
-@pytest.mark.parametrize("growth", [1.15, 0.85])
+@pytest.mark.parametrize("growth", [1.15, 0.9])
 def test_a_step_of_a_jewel_is_given_to_its_level_once_two_agree(growth: float) -> None:
     """After two and a half hours all heads have cut, and nothing new is a head."""
     levels, _, _ = gather([ONE] * 3, [SMALL, LARGE])

@@ -195,6 +195,18 @@ def _suspected(verdict: Verdict) -> str:
     return f"{verdict.suspects}, most probably {first.head} ({share})"
 
 
+def area_told(monitor: Monitor) -> float | None:
+    """The log area, m², of what is told of; None where nothing is, or nothing of the area."""
+    if not isinstance(monitor, Watching) or monitor.told in QUIET:
+        return None
+    event = monitor.event
+    if isinstance(event, SignalEvent):
+        return None
+    if event is None or len(event.after) == 0:
+        return float(np.log(monitor.baseline.area))
+    return _mean(event.after)
+
+
 # -- how far each combination has moved
 
 

@@ -20,9 +20,19 @@ from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import Pump
 from borewarden.watcher.batch_loop import NO_RESULTS
 from borewarden.watcher.bore_watch import BoreWatch
-from borewarden.watcher.heads import Merged, Part, merge, with_heads
+from borewarden.watcher.events import Watching
+from borewarden.watcher.heads import QUIET, Merged, Part, area_told, merge, with_heads
 from borewarden.watcher.known import Known
-from borewarden.watcher.levels import NEAR, Combination, Given, Jet, Levels, sort, words_of
+from borewarden.watcher.levels import (
+    NEAR,
+    Combination,
+    Given,
+    Jet,
+    Levels,
+    may_be_others,
+    sort,
+    words_of,
+)
 from borewarden.watcher.monitor import SHORT_CUTS
 from borewarden.watcher.one_head import OneHeadWatch
 from borewarden.watcher.settings import WatchSettings
@@ -31,6 +41,10 @@ from borewarden.watcher.verdict import STATES, State, Verdict, head_of
 _PLACES = {state: place for place, state in enumerate(STATES)}
 HOUR = 3600.0  # s
 _OF_A_JET = (BatchKind.STEADY, BatchKind.LOW)
+WHICH_HEADS = (
+    "which heads are open can't be told from pressure and rate: a valve signal for each head, or a "
+    "count of open heads, would settle it; check, too, that bores and pump figures are as stated"
+)
 
 
 class HeadsWatch:
@@ -54,19 +68,26 @@ class HeadsWatch:
         self._seconds: dict[Combination, float] = {}  # of jet, as far as known
         self._last: tuple[Combination | None, float] = (None, 0.0)  # jet seconds of the pump then
         self._levels = Levels()  # of batches whose heads no valve signal names
+        self._by_area = False  # whether nothing counts the open heads either
         self._aside = BoreWatch(pump, jewels, settings)  # takes what nobody can judge
         self._merged = Merged(State.LEARNING, 0)
+        self._cannot_tell = False  # which heads are open: told once, until the next jewel
         self._named: str | None = None  # the one head that was told
 
     @property
     def state(self) -> State:
         """What is told of the bores."""
-        return self._merged.state
+        return State.CANNOT_TELL if self._is_lost else self._merged.state
 
     @property
     def reason(self) -> str:
         """Why that is told."""
         return self.verdict().reason
+
+    @property
+    def _is_lost(self) -> bool:
+        """Whether nothing is told but that it can't be told which heads are open."""
+        return self._cannot_tell and self._merged.state in QUIET
 
     @property
     def habits(self) -> HabitsByHeads:
@@ -91,10 +112,25 @@ class HeadsWatch:
     def verdict(self) -> Verdict:
         """The state now, with the numbers of the combination that says most."""
         if not self._watches:
-            return self._aside.verdict()
-        watch = list(self._watches.values())[self._merged.lead]
-        hours = max(jewel.jet_hours for jewel in self._jewels) + self._last[1] / HOUR
-        return replace(with_heads(watch.verdict(), self._merged), jet_hours=hours)
+            verdict = self._aside.verdict()
+        else:
+            watch = list(self._watches.values())[self._merged.lead]
+            hours = max(jewel.jet_hours for jewel in self._jewels) + self._last[1] / HOUR
+            verdict = replace(with_heads(watch.verdict(), self._merged), jet_hours=hours)
+        if not self._is_lost:
+            return verdict
+        if verdict.state not in QUIET:  # what was learned may be of other heads, too
+            verdict = replace(
+                verdict,
+                discharge_coefficient=float("nan"),
+                probability=0.0,
+                onset_ns=None,
+                step=0.0,
+                step_sd=0.0,
+                causes=(),
+                check="",
+            )
+        return replace(verdict, state=State.CANNOT_TELL, reason=WHICH_HEADS)
 
     def learn_many(self, batches: NDArray[np.void]) -> tuple[NDArray[np.void], list[Verdict]]:
         """Take batches of the gate, dtype `BATCH`: a row of dtype `RESULT` for each steady one.
@@ -107,13 +143,13 @@ class HeadsWatch:
         changes: list[Verdict] = []
         for place in range(len(batches)):
             one = batches[place : place + 1]
-            before = self._merged
+            before = self.state
             row = self._take(one)
             self._merge()
             row["state"] = _PLACES[self.state]
             rows.append(row)
             named = self._names_a_head()
-            if named or self._merged.state is not before.state:
+            if named or self.state is not before:
                 changes.append(self.verdict())
         return np.concatenate(rows), changes
 
@@ -158,6 +194,7 @@ class HeadsWatch:
             return [(Combination((stated,)), one)]
         if not steady or self._valve_heads or -open_heads > len(stated):
             return []
+        self._by_area = open_heads == 0
         self._levels, given = sort(self._levels, one, -open_heads, self._jewels)
         return given
 
@@ -190,7 +227,7 @@ class HeadsWatch:
 
     def _names_a_head(self) -> bool:
         """Whether it is now known which head it is, and was not before; once for each event."""
-        if self.state in (State.LEARNING, State.SOUND):
+        if self._merged.state in QUIET:
             self._named = None
             return False
         head = head_of(self._merged.heads)
@@ -200,13 +237,33 @@ class HeadsWatch:
         return True
 
     def _merge(self) -> None:
+        self._cannot_tell |= self._levels.unfit > self._settings.baseline_time
         if not self._watches:
             return
         parts = [
             Part(combination, watch.monitor, watch.ring)
             for combination, watch in self._watches.items()
         ]
-        self._merged = merge(parts, self._jewels, self._merged.state)
+        guesses = [place for place, part in enumerate(parts) if self._is_a_guess(part)]
+        if not guesses:
+            self._merged = merge(parts, self._jewels, self._merged.state)
+            return
+        self._cannot_tell = True
+        sure = [place for place in range(len(parts)) if place not in guesses]
+        if not sure:
+            self._merged = Merged(State.LEARNING, guesses[0])
+            return
+        merged = merge([parts[place] for place in sure], self._jewels, self._merged.state)
+        self._merged = merged._replace(lead=sure[merged.lead])
+
+    def _is_a_guess(self, part: Part) -> bool:
+        """Whether what it tells may as well come of other heads being open, or none."""
+        area = area_told(part.monitor) if self._by_area else None
+        if area is None or not isinstance(part.monitor, Watching):
+            return False
+        if part.monitor.resting is State.NOT_STATED_BORE:
+            return True
+        return may_be_others(self._levels, area, part.combination, self._jewels)
 
 
 def watch_of(

@@ -12,6 +12,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -25,6 +26,8 @@ Batches = NDArray[np.void]
 NEAR = 0.02  # in log area: what is no further from a level belongs to it; invented
 SPREADS = 3.0  # and of the batch's own resolution; invented
 ALIKE = 0.12  # in log area: sets of heads so close to each other can't be told apart; invented
+UNKNOWN_OFF = 0.16  # the same before any level is known: C_d may be off by as much; invented
+OPENED = 0.5  # of the area of a jewel: a set takes no more than with that on top; invented
 PLAUSIBLE = 0.09  # in log area, that jewels of one bore may differ by; invented
 TO_BEGIN = 3  # batches alike that make a new level; invented
 TO_COUNT = 2  # batches alike that are off all levels, to be taken for a change; invented
@@ -104,12 +107,16 @@ class Jet(NamedTuple):
 
 
 class Levels(NamedTuple):
-    """The levels seen so far, the run that goes on, and batches that wait for the next one."""
+    """The levels seen so far, the run that goes on, and batches that wait for the next one.
+
+    `unfit` is how long, s, an area was seen that no set of stated heads takes.
+    """
 
     known: tuple[Level, ...] = ()
     run: Run = Run()
     jet: Jet = Jet()
     held: tuple[Batches, ...] = ()  # each of shape (1,)
+    unfit: float = 0.0
 
 
 Given = list[tuple[Combination, Batches]]
@@ -123,6 +130,13 @@ def sort(
     Returns the levels after it, and which batches now go to which combination: none if it waits.
     """
     run, jet = _run_with(levels.run, one), _jet_with(levels.jet, one, number)
+    if number == 0 and not _fits_any(levels, one, jewels):
+        return _nobodys(levels._replace(run=Run(), jet=Jet()), [one]), []
+    if number == 0 and jet.place is not None:
+        level, value = levels.known[jet.place], _log_area(one)
+        is_off = abs(value - level.centre) > _near(one, 1)
+        if is_off and may_be_others(levels, value, level.combination, jewels):
+            jet = jet._replace(run=run, place=None)  # another head was opened, or shut, meanwhile
     levels = levels._replace(run=run, jet=jet)
     if jet.place is not None:
         return _stay(levels, jet.place, one)
@@ -131,7 +145,8 @@ def sort(
     if nearest is not None and _is_near(levels.known[nearest].centre, run, one):
         # where no signal tells heads apart, what waited was partly of one, partly of another
         waited = list(levels.held) if number else []
-        levels = _settled(levels, mine, one, _may_have_a_twin(levels, number, jewels))
+        shown = number or levels.known[nearest].number
+        levels = _settled(levels, mine, one, _may_have_a_twin(levels, shown, jewels))
         return _follow(levels, nearest, [*waited, one])
     if levels.held and run.batches == 1 and not (number and _is_like_held(levels, one)):
         before = levels.held
@@ -147,11 +162,74 @@ def sort(
     found = _new_level(levels, mean, number, jewels)
     if len(held) < (TO_COUNT if found is None and nearest is not None else TO_BEGIN):
         return levels._replace(held=held), []
+    if found is None and number == 0 and not _may_take(levels, nearest, mean, jewels):
+        return _nobodys(levels, held), []
     if found is None:
         return (levels, []) if nearest is None else _follow(levels, nearest, list(held))
     made = levels._replace(known=(*levels.known, found), held=())
     made = _with_time(made, len(levels.known), list(held))
     return made, [(found.combination, each) for each in held]
+
+
+def _nobodys(levels: Levels, batches: Sequence[Batches]) -> Levels:
+    """The levels after `batches` that no set of open heads explains for sure."""
+    unfit = levels.unfit + sum(float(each["time"][0]) for each in batches)
+    return levels._replace(held=(), unfit=unfit)
+
+
+def _may_take(levels: Levels, place: int | None, log_area: float, jewels: Sequence[Jewel]) -> bool:
+    """Whether an area that is off all levels may be a change of the one at `place`."""
+    if place is None:
+        return False
+    return not may_be_others(levels, log_area, levels.known[place].combination, jewels)
+
+
+def may_be_others(
+    levels: Levels, log_area: float, combination: Combination, jewels: Sequence[Jewel]
+) -> bool:
+    """Whether heads other than those of the `combination` may take this area, or none at all.
+
+    It is none of its own where it is too small, as with a jet that is shut while the pump turns on,
+    or too large, and it may be another set's where that takes about as much.
+    """
+    stated, off = _stated(tuple(jewels)), _off(levels, jewels)
+    others = (area for heads, area in stated.items() if heads not in combination.options)
+    if any(abs(log_area - area - off) <= ALIKE for area in others):
+        return True
+    return not any(_fits(log_area - off, heads, stated[heads]) for heads in combination.options)
+
+
+def _fits_any(levels: Levels, one: Batches, jewels: Sequence[Jewel]) -> bool:
+    """Whether any set of heads may take what the batch shows."""
+    value, near = _log_area(one) - _off(levels, jewels), _near(one, 1)
+    if not levels.known:
+        near += UNKNOWN_OFF - ALIKE
+    return any(_fits(value, h, a, near) for h, a in _stated(tuple(jewels)).items())
+
+
+def _fits(value: float, heads: Heads, stated: float, near: float = 0.0) -> bool:
+    """Whether these `heads` may take this log area: as `stated`, or with one jewel opened up."""
+    grown = math.log1p(OPENED / len(heads))
+    return -ALIKE - near <= value - stated <= grown + near
+
+
+@lru_cache(maxsize=64)
+def _stated(jewels: tuple[Jewel, ...]) -> dict[Heads, float]:
+    """The stated log area, m², of each set of heads."""
+    return {
+        heads: math.log(stated_area([jewel for jewel in jewels if jewel.head in heads]))
+        for heads in _sets(jewels)
+    }
+
+
+def _off(levels: Levels, jewels: Sequence[Jewel]) -> float:
+    """By how much the levels are off the stated areas.
+
+    Pump figures are off for all of them alike, however many heads are open.
+    """
+    stated = _stated(tuple(jewels))
+    offs = [level.home - stated[level.combination.options[0]] for level in levels.known]
+    return sum(offs) / len(offs) if offs else 0.0
 
 
 def _log_area(one: Batches) -> float:
@@ -197,9 +275,9 @@ def _jet_with(jet: Jet, one: Batches, number: int) -> Jet:
 
 
 def _may_have_a_twin(levels: Levels, number: int, jewels: Sequence[Jewel]) -> bool:
-    """Whether so many heads, if that is known, may have another level than those seen so far."""
+    """Whether so many heads may have another level than those seen so far."""
     alike = sum(level.number == number for level in levels.known)
-    return number > 0 and alike < math.comb(len(jewels), number)
+    return alike < math.comb(len(jewels), number)
 
 
 def _settled(levels: Levels, mine: list[int], one: Batches, may_have_a_twin: bool) -> Levels:
@@ -271,14 +349,8 @@ def _follow(
 
 def _new_level(levels: Levels, value: float, number: int, jewels: Sequence[Jewel]) -> Level | None:
     """The level that begins at this `value`; None if all that it may be is there."""
-    every = {
-        heads: math.log(stated_area([j for j in jewels if j.head in heads]))
-        for heads in _sets(jewels)
-    }
+    every, off = _stated(tuple(jewels)), _off(levels, jewels)
     stated = {heads: area for heads, area in every.items() if number in (0, len(heads))}
-    # pump figures that are off are off for all levels alike, however many heads are open
-    offs = [level.home - every[level.combination.options[0]] for level in levels.known]
-    off = float(np.mean(offs)) if offs else 0.0
     best = min(stated, key=lambda heads: abs(stated[heads] + off - value))
     alike = [level for level in levels.known if level.number == len(best)]
     late = sum(level.time for level in alike) > SEEN_BY_THEN
