@@ -160,3 +160,17 @@ def test_a_level_learned_of_other_heads_tells_nothing() -> None:
     assert [verdict.reason for verdict in low + high] == [WHICH_HEADS]
     assert np.isnan(watch.verdict().discharge_coefficient)
     assert watch.verdict().onset_ns is None
+
+
+def test_batches_one_by_one_tell_the_same_where_nothing_counts_the_heads() -> None:
+    parts = [(1.0, 4 * FIRST), (0.7, 40), (1.0, 20), (1.12, 20)]
+    starts = np.cumsum([0, *(count for _, count in parts)])[:-1].tolist()
+    rows = np.concatenate(
+        [uncounted(n, area, k) for (area, n), k in zip(parts, starts, strict=True)]
+    )
+    whole, single = watch_of(()), watch_of(())
+    results, told = whole.learn_many(rows)
+    pairs = [single.learn_many(rows[k : k + 1]) for k in range(len(rows))]
+    assert np.concatenate([result for result, _ in pairs]).tobytes() == results.tobytes()
+    assert [v.reason for _, verdicts in pairs for v in verdicts] == [v.reason for v in told]
+    assert WHICH_HEADS in {verdict.reason for verdict in told}
