@@ -43,7 +43,8 @@ HOUR = 3600.0  # s
 _OF_A_JET = (BatchKind.STEADY, BatchKind.LOW)
 WHICH_HEADS = (
     "which heads are open can't be told from pressure and rate: a valve signal for each head, or a "
-    "count of open heads, would settle it; check, too, that bores and pump figures are as stated"
+    "count of open heads, would settle it; check, too, that bores and pump figures are as stated, "
+    "and that no more heads are open than you stated"
 )
 
 
