@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from borewarden.base.samples import Samples, samples_of
 from borewarden.gate.batch import SIGNALS, BatchKind, Phase
 from borewarden.gate.gate import Gate
-from borewarden.gate.gate_loop import _decile, _flow_lag, _restart, _smooth
+from borewarden.gate.gate_loop import _decile, _flow_lag, _follow_paces, _restart, _smooth
 from borewarden.gate.state import STATE, GateSettings
 from borewarden.physics.orifice import mass_flux
 from borewarden.physics.pump import (
@@ -563,12 +563,14 @@ def test_an_intensifier_that_strokes_without_pressure_is_stopped(intensifier: In
 
 def smoothed_at(values: Numbers, interval: float = 1.0) -> np.recarray:
     """Two smoothed readings after these values, one each `interval` s."""
-    made = np.zeros(1, STATE).view(np.recarray)[0].smoothed
+    state = np.zeros(1, STATE).view(np.recarray)[0]
+    state.interval = interval
     settings = GateSettings(*[0.0] * 5, uses_counter=False, flow_shows_jet=False)
-    _restart(made, values[0])
+    _restart(state.smoothed, values[0])
+    _follow_paces(state, settings, interval)
     for value in values[1:]:
-        _smooth(made, settings, value, interval, interval)
-    return made
+        _smooth(state.smoothed, state.paces, value, interval)
+    return state.smoothed
 
 
 def test_smoothed_readings_begin_with_the_mean_of_what_came() -> None:

@@ -132,9 +132,8 @@ class Gate:
         # no more than one batch closes a sample, however coarse the log
         if len(time_ns) <= FEW:
             room = self._few
-            room.fill(0)
             closed = run_on_few(state, given, time_ns, np.concatenate(channels), phases, room)
         else:
-            room = np.zeros(len(time_ns) * BATCH.itemsize, dtype=np.uint8)
+            room = np.empty(len(time_ns) * BATCH.itemsize, dtype=np.uint8)
             closed = run_on_bytes(state, given, samples, phases, room)
         return phases, room.view(BATCH)[:closed].copy() if closed else NO_BATCHES

@@ -205,6 +205,8 @@ def _say_when(s: Any, kind: int, start_ns: int, end_ns: int, batch: Any) -> None
     batch.kind = kind
     batch.start_ns = start_ns
     batch.end_ns = end_ns
+    batch.timing = 0.0
+    batch.shared = 0.0
     batch.jet_seconds = s.jet.seconds
     batch.temperature = s.temperature
     batch.stops = s.stops
@@ -621,16 +623,30 @@ def _restart(smoothed: Any, value: float) -> None:
 
 
 @compilable
-def _smooth(smoothed: Any, g: GateSettings, value: float, seconds: float, interval: float) -> None:
-    slow_time = max(g.slow_time, SLOW_INTERVALS * interval)
+def _follow_paces(s: Any, g: GateSettings, seconds: float) -> None:
+    """By what part of what is new smoothed readings move on; most logs have even intervals."""
+    paces = s.paces
+    if seconds == paces.seconds and s.interval == paces.interval:
+        return
+    paces.seconds = seconds
+    paces.interval = s.interval
+    paces.fast = 1.0 - np.exp(-seconds / g.fast_time)
+    paces.slow = 1.0 - np.exp(-seconds / max(g.slow_time, SLOW_INTERVALS * s.interval))
+    paces.apart = 1.0 - np.exp(-seconds / APART_TIME)
+    usual = 1.0 - np.exp(-s.interval / g.fast_time)
+    paces.noise = np.sqrt(usual / (2.0 - usual))
+
+
+@compilable
+def _smooth(smoothed: Any, paces: Any, value: float, seconds: float) -> None:
     mean = 0.0
     if seconds > 0.0 and smoothed.since < START:  # one noisy reading would else last as long
         mean = seconds / (smoothed.since + 2.0 * seconds)
-    smoothed.fast += max(1.0 - np.exp(-seconds / g.fast_time), mean) * (value - smoothed.fast)
-    smoothed.slow += max(1.0 - np.exp(-seconds / slow_time), mean) * (value - smoothed.slow)
+    smoothed.fast += max(paces.fast, mean) * (value - smoothed.fast)
+    smoothed.slow += max(paces.slow, mean) * (value - smoothed.slow)
     smoothed.since += seconds
     apart = smoothed.fast - smoothed.slow
-    smoothed.apart += (1.0 - np.exp(-seconds / APART_TIME)) * (apart - smoothed.apart)
+    smoothed.apart += paces.apart * (apart - smoothed.apart)
     smoothed.one_sided += seconds
     if apart * smoothed.side < 0.0 or smoothed.side == 0.0:
         smoothed.side = np.sign(apart)
@@ -773,8 +789,7 @@ def _flow_band(s: Any, g: GateSettings, x: Interval) -> float:
     step = g.rate_resolution / x.rate if x.rate > 0.0 else 0.0
     if g.uses_counter:  # between two looks it may have paused, or made one stroke more
         step = 1.0 / max(x.events, 1.0)
-    smoothing = 1.0 - np.exp(-s.interval / g.fast_time)
-    noise = NOISE_BAND * s.flow.noise * np.sqrt(smoothing / (2.0 - smoothing))
+    noise = NOISE_BAND * s.flow.noise * s.paces.noise
     return float(max(LEAST_FLOW_BAND, step, noise))
 
 
@@ -809,7 +824,7 @@ def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
     flow.before = flow.now
     flow.now = ratio
     area = flow.area
-    _smooth(area, g, ratio, x.seconds, s.interval)
+    _smooth(area, s.paces, ratio, x.seconds)
     steady = _is_steady(area, _flow_band(s, g, x), MOST_FLOW_BAND)
     was_settled = flow.settled_time > flow.wait
     if on and x.seconds > 0.0 and steady:
@@ -883,8 +898,9 @@ def _move_clock(s: Any, g: GateSettings, t: int, pressure: float, seconds: float
         s.idle_time = 0.0
         _drop_pieces(s.steady, t)
         _drop_pieces(s.low, t)
-    else:
-        _smooth(s.smoothed, g, pressure, seconds, s.interval)
+    _follow_paces(s, g, seconds)
+    if not gap:
+        _smooth(s.smoothed, s.paces, pressure, seconds)
         _watch_same(s.same, pressure == s.last.pressure, seconds)
     s.started = True
     s.time_ns = t

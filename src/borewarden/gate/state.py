@@ -129,6 +129,18 @@ SMOOTHED = np.dtype(
     ]
 )
 
+# By what part of what is new smoothed readings move on, at one interval between samples.
+PACES = np.dtype(
+    [
+        ("seconds", np.float64),  # since the last sample
+        ("interval", np.float64),  # s, the usual one
+        ("fast", np.float64),
+        ("slow", np.float64),
+        ("apart", np.float64),  # how far these two are apart
+        ("noise", np.float64),  # sd of what moves at the usual `fast` over a single reading's
+    ]
+)
+
 RISES = 8  # openings of the jet that are remembered
 
 # The flow, as the effective area that it would take over the stated one.
@@ -320,6 +332,7 @@ STATE = np.dtype(
         ("interval", np.float64),  # s, the median between samples, followed; 0: none yet
         ("phase", np.int8),  # at time_ns
         ("temperature", np.float64),  # last known, K
+        ("paces", PACES),
         ("smoothed", SMOOTHED),  # pressure, Pa
         ("flow", FLOW),
         ("last", LAST),

@@ -175,7 +175,8 @@ def _look(s: Any, g: GateSettings, pressure: float, is_piston: bool) -> None:
     side = 0.0
     if abs(moved) > MOVES * max(pressure, before) and line.step.time <= LONGEST_STEP:
         side = np.sign(moved)
-    line.step.stored = density(before, s.temperature) - density(pressure, s.temperature)
+    if side != 0.0:
+        line.step.stored = density(before, s.temperature) - density(pressure, s.temperature)
     if side != 0.0 and side == line.side and pressure >= ENDS * line.first:
         line.steps += 1
         if line.steps >= FEWEST:
