@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
+from operator import itemgetter
 from typing import NamedTuple, TypeAlias
 
 import numpy as np
@@ -29,7 +30,7 @@ from borewarden.diagnose.feature_table import (
     ZERO,
     FeatureShift,
 )
-from borewarden.gate.batch import SIGNALS, BatchKind
+from borewarden.gate.batch import BATCH, SIGNALS, BatchKind
 
 HEAT_TIME = 120.0  # s of jet until 63 % of a leak's heat shows, and of none until it has gone;
 # invented
@@ -76,19 +77,14 @@ class IdleBatch(NamedTuple):
     temperature: float
 
 
+_KEPT = itemgetter(*map(BATCH.names.index, IdleBatch._fields))  # type: ignore[union-attr]
+
+
 def idle_batch(batch: np.void) -> IdleBatch:
     """What is kept of a `batch` of the gate."""
-    return IdleBatch(
-        int(batch["start_ns"]),
-        int(batch["end_ns"]),
-        float(batch["time"]),
-        float(batch["area"]),
-        float(batch["resolution"]),
-        float(batch["pressure"]),
-        int(batch["stops"]),
-        batch["signals"].copy(),
-        float(batch["temperature"]),
-    )
+    # field by field it takes three times as long
+    *numbers, signals, temperature = _KEPT(batch.item())
+    return IdleBatch(*numbers, signals.copy(), temperature)
 
 
 class Idle(NamedTuple):

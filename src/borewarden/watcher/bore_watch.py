@@ -7,6 +7,7 @@ into the state, `monitor.transition` says which state follows, and that is writt
 from __future__ import annotations
 
 import copy
+import math
 from dataclasses import replace
 from typing import Any, Self
 
@@ -170,10 +171,20 @@ class BoreWatch:
             return NO_RESULTS, []
         results = np.zeros(len(batches), dtype=RESULT)
         changes: list[Verdict] = []
-        made = self._take(batches, results, changes)
+        _, made = self._take(batches, results, changes)
         return np.array(results[:made]), changes
 
-    def _take(self, batches: Any, results: Any, changes: list[Verdict]) -> int:
+    def learn_first(self, batches: NDArray[np.void]) -> tuple[NDArray[np.void], list[Verdict], int]:
+        """Take batches until the baseline is known; also returns how many."""
+        results = np.zeros(len(batches), dtype=RESULT)
+        changes: list[Verdict] = []
+        taken, made = self._take(batches, results, changes, to_baseline=True)
+        return np.array(results[:made]), changes, taken
+
+    def _take(
+        self, batches: Any, results: Any, changes: list[Verdict], to_baseline: bool = False
+    ) -> tuple[int, int]:
+        """Take `batches`, or those up to the baseline; how many of them, and rows made."""
         taken, made = 0, 0
         unheard, heard = 0, 0
         of_the_line = np.flatnonzero(_IS_ONLY_KEPT[batches["kind"]])
@@ -194,7 +205,9 @@ class BoreWatch:
                 self._let_hear(batches[unheard:taken], results[heard:made])
                 unheard, heard = taken, made
             self._tell(notices, changes)
-        return made
+            if to_baseline and self.baseline is not None:
+                break
+        return taken, made
 
     def _let_hear(self, batches: Any, rows: Any) -> None:
         """Let those hear of `batches` that only look on; `rows` are those of the steady ones.
@@ -203,10 +216,10 @@ class BoreWatch:
         """
         if len(rows) == 0 or np.isnan(rows["log_ratio"][-1]):
             return
-        heads = batches["signals"][:, HEADS][batches["kind"] == BatchKind.STEADY]
-        others = np.abs(heads - self._monitor.reference.heads) > OTHER_HEADS
-        if others.any():
-            rows = rows[~others]
+        usual = self._monitor.reference.heads
+        if math.isfinite(usual):
+            heads = batches["signals"][:, HEADS][batches["kind"] == BatchKind.STEADY]
+            rows = rows[~(np.abs(heads - usual) > OTHER_HEADS)]
         noise = 2.0 * rows["bore_sd"] / rows["bore"]  # of the log area
         values = rows["log_ratio"] / noise
         told = _TELLS[rows["state"]].tolist()

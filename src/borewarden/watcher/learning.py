@@ -14,7 +14,7 @@ from borewarden.detect.step import newest, threshold
 from borewarden.detect.wear import LEVEL_SD, Drift, wanders_within
 from borewarden.diagnose.causes import PRIOR, Cause, possible_causes
 from borewarden.diagnose.features import NO_SCATTER, Idle, Scatter, known_mean, known_spread
-from borewarden.gate.batch import HEADS, SIGNALS, BatchKind
+from borewarden.gate.batch import BATCH, HEADS, SIGNALS, BatchKind
 from borewarden.jewels.jewel import nearest_stock_bore, stated_area, stated_bores_area
 from borewarden.watcher.batch_loop import (
     DRIFT_BLOCK,
@@ -136,7 +136,7 @@ def is_unsteady(state: Learning) -> bool:
     """
     if _is_given(state.setup) or state.watched_hours > EARLY:
         return False
-    first = np.array(list(state.first))
+    first = np.array(list(state.first), dtype=BATCH)
     kept = first[: before_a_step(first, state.setup.settings)]
     return robust_noise(np.log(kept["area"]), kept["resolution"]).sigma > MOST_UNSTEADY
 

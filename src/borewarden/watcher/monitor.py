@@ -27,7 +27,7 @@ from borewarden.diagnose.features import (
     timing_sd,
     with_stretch,
 )
-from borewarden.gate.batch import HEADS, BatchKind
+from borewarden.gate.batch import BATCH, HEADS, BatchKind
 from borewarden.watcher.batch_loop import DRIFT_BLOCK, JUMPED, OTHER_HEADS, Block, Stop
 from borewarden.watcher.events import (
     Event,
@@ -166,7 +166,7 @@ def _learn(state: Learning, seen: Observation) -> Monitor:
         return state
     if is_unsteady(state):
         return _without_oldest(state, wanted)
-    return learned(state, np.array(list(first)), seen.ring)
+    return learned(state, np.array(list(first), dtype=BATCH), seen.ring)
 
 
 def _without_oldest(state: Learning, wanted: float) -> Learning:
@@ -207,9 +207,8 @@ def with_line_batches(state: Monitor, batches: NDArray[np.void]) -> Monitor:
     """
     held = dict(state.idle)
     wanted = {Phase.LEARNING: BEFORE, Phase.QUIET: REFERENCE}.get(phase_of(state), 0)
-    for batch in batches:
-        kind, kept = BatchKind(int(batch["kind"])), idle_batch(batch)
-        held[kind] = _kept(held[kind], kept, wanted)
+    for kind, batch in zip(batches["kind"].tolist(), batches, strict=True):
+        held[kind] = _kept(held[kind], idle_batch(batch), wanted)
     return changed(state, idle=held)
 
 

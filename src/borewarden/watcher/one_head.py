@@ -31,6 +31,7 @@ BETWEEN = 0.08  # in log area: a batch so far off may have ended with another he
 DAY_NS = 86_400 * 10**9
 NUMBERS = {2: "two", 3: "three", 4: "four"}
 QUIET = (State.LEARNING, State.SOUND)
+_IS_OF_JETS = np.isin(list(BatchKind), (BatchKind.STEADY, BatchKind.LOW))  # by kind
 _PLACES = {state: place for place, state in enumerate(STATES)}
 
 
@@ -93,34 +94,42 @@ class OneHeadWatch:
         """Take batches of the gate, as a `BoreWatch` does."""
         if len(batches) == 0:  # most calls, where samples come one by one
             return NO_RESULTS, []
+        usual = self._usual(batches)
+        if usual == len(batches):  # nearly always
+            return self.bore.learn_many(batches)
         rows, changes = np.zeros(len(batches), dtype=RESULT), list[Verdict]()
         taken, made = 0, 0
         while taken < len(batches):
-            usual = self._usual(batches[taken:])
-            part = batches[taken : taken + max(usual, 1)]
-            row, changed = self.bore.learn_many(part) if usual else self._take(part)
+            row, changed, count = self._take_first(batches[taken:])
             rows[made : made + len(row)] = row
             made += len(row)
             changes += changed
-            taken += len(part)
+            taken += count
         return rows[:made], changes
 
-    def _usual(self, batches: NDArray[np.void]) -> int:
-        """How many of the first `batches` are those of one head, as far as anybody knows."""
-        if self._seen_ns is not None or self._heads > 1:
-            return 0
+    def _take_first(self, batches: NDArray[np.void]) -> tuple[NDArray[np.void], list[Verdict], int]:
+        """Take as many of the first `batches` as are alike; also returns how many."""
         if self.bore.baseline is None:
-            return 1
+            return self.bore.learn_first(batches)
+        usual = self._usual(batches)
+        if usual:
+            return *self.bore.learn_many(batches[:usual]), usual
+        return *self._take(batches[:1]), 1
+
+    def _usual(self, batches: NDArray[np.void]) -> int:
+        """How many of the first `batches` are those of one head, once that is known."""
+        if self._seen_ns is not None or self._heads > 1 or self.bore.baseline is None:
+            return 0
         more = np.flatnonzero(self._growth(batches) > MORE)
         return int(more[0]) if len(more) else len(batches)
 
     def _growth(self, batches: NDArray[np.void]) -> NDArray[np.float64]:
         """Log area of jets above the baseline; nan while that is not known."""
-        of_jets = np.isin(batches["kind"], (BatchKind.STEADY, BatchKind.LOW))
         if self.bore.baseline is None:
             return np.full(len(batches), np.nan)
-        ratio = np.where(of_jets, batches["area"] / self.bore.baseline.area, np.nan)
-        return np.asarray(np.log(np.maximum(ratio, 1e-9)))
+        growth = np.log(np.maximum(batches["area"] / self.bore.baseline.area, 1e-9))
+        growth[~_IS_OF_JETS[batches["kind"]]] = np.nan
+        return np.asarray(growth)
 
     def _take(self, one: NDArray[np.void]) -> tuple[NDArray[np.void], list[Verdict]]:
         end_ns = int(one["end_ns"][0])
