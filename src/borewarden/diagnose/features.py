@@ -30,7 +30,7 @@ from borewarden.diagnose.feature_table import (
     ZERO,
     FeatureShift,
 )
-from borewarden.gate.batch import BATCH, SIGNALS, BatchKind
+from borewarden.gate.batch import BATCH, LINE_KINDS, SIGNALS, BatchKind
 
 HEAT_TIME = 120.0  # s of jet until 63 % of a leak's heat shows, and of none until it has gone;
 # invented
@@ -449,27 +449,25 @@ def _line_differs(
     sd: NDArray[np.float64],
 ) -> None:
     """What the line's own mass balance shows, into `seen` and `sd` of every feature."""
-    falls = _swings_differ(compared, idle[BatchKind.FALL], SWINGS_SCATTER)
-    stops = _swings_differ(compared, idle[BatchKind.RUN_DOWN], STOPS_SCATTER)
+    parts = {kind: before_and_since(compared, idle[kind]) for kind in LINE_KINDS}
+    falls = _swings_differ(parts[BatchKind.FALL], SWINGS_SCATTER)
+    stops = _swings_differ(parts[BatchKind.RUN_DOWN], STOPS_SCATTER)
     seen[FALL], sd[FALL] = _joined((falls, stops))
-    seen[RISE], sd[RISE] = _swings_differ(compared, idle[BatchKind.RISE], SWINGS_SCATTER)
-    old, new = before_and_since(compared, idle[BatchKind.SHUT])
-    whole = [
-        b.area
-        for kind in (BatchKind.FALL, BatchKind.RUN_DOWN, BatchKind.RISE)
-        for b in before_and_since(compared, idle[kind])[0]
-    ]
-    if old and new and whole:
+    seen[RISE], sd[RISE] = _swings_differ(parts[BatchKind.RISE], SWINGS_SCATTER)
+    old, new = parts[BatchKind.SHUT]
+    if not (old and new):
+        return
+    swings = (BatchKind.FALL, BatchKind.RUN_DOWN, BatchKind.RISE)
+    whole = np.array([batch.area for kind in swings for batch in parts[kind][0]])
+    if len(whole):
         # the stored volume cancels
-        before, after = (
-            np.array([b.area for b in part]) / median(np.array(whole)) for part in (old, new)
-        )
+        before, after = (np.array([b.area for b in part]) / median(whole) for part in (old, new))
         seen[SHUT], sd[SHUT] = _medians_differ(before, after, SHUT_SCATTER)
 
 
-def _swings_differ(compared: Comparison, idle: Idle, usual: float) -> tuple[float, float]:
+def _swings_differ(parts: BeforeAndSince, usual: float) -> tuple[float, float]:
     """Log area over stored volume, now less before, and its standard uncertainty."""
-    before, after = (np.log([b.area for b in part]) for part in before_and_since(compared, idle))
+    before, after = (np.log([batch.area for batch in part]) for part in parts)
     return _medians_differ(before, after, usual)
 
 
@@ -483,12 +481,13 @@ def _medians_differ(
     """
     if len(before) == 0 or len(after) == 0:
         return math.nan, math.nan
-    off = np.abs(np.concatenate([before - median(before), after - median(after)]))
+    was, now = median(before), median(after)
+    off = np.abs(np.concatenate([before - was, after - now]))
     off = np.minimum(off, MOST_OFF * usual)  # now and then it was another swing
     squares = SWINGS_SEEN * usual**2 + float(off @ off)
     variance = squares / (SWINGS_SEEN + max(len(off) - 2, 0))
     by_chance = 1.0 / len(before) + 1.0 / len(after)
-    return median(after) - median(before), math.sqrt(variance * (by_chance + SWINGS_BIAS**2))
+    return now - was, math.sqrt(variance * (by_chance + SWINGS_BIAS**2))
 
 
 def _joined(differences: Sequence[tuple[float, float]]) -> tuple[float, float]:
@@ -500,16 +499,17 @@ def _joined(differences: Sequence[tuple[float, float]]) -> tuple[float, float]:
     return sum(value * weight for value, weight in known) / total, total**-0.5
 
 
-def before_and_since(
-    compared: Comparison, idle: Idle
-) -> tuple[tuple[IdleBatch, ...], tuple[IdleBatch, ...]]:
+BeforeAndSince: TypeAlias = tuple[tuple[IdleBatch, ...], tuple[IdleBatch, ...]]
+
+
+def before_and_since(compared: Comparison, idle: Idle) -> BeforeAndSince:
     """Batches before the event and all since; without an onset the first and the last three."""
     onset_ns = compared.onset_ns
     if compared.course is not Course.STEP and not onset_ns:
         return idle.first, idle.recent[-NEWEST_IDLE:]
-    every = {batch.end_ns: batch for batch in (*idle.first, *idle.recent)}.values()
-    old = tuple(batch for batch in every if batch.end_ns <= onset_ns)
-    return old, tuple(batch for batch in idle.recent if batch.start_ns > onset_ns)
+    every = (*idle.first, *idle.recent)  # the same one may be in both
+    old = {batch.end_ns: batch for batch in every if batch.end_ns <= onset_ns}
+    return tuple(old.values()), tuple(b for b in idle.recent if b.start_ns > onset_ns)
 
 
 def known_mean(values: NDArray[np.float64]) -> float:
