@@ -1045,8 +1045,6 @@ def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
     for k in range(CEILINGS):
         c = levels.ceilings[k]
         same_speed = abs(x.rate - c.rate) <= SAME_SPEED * c.rate
-        if same_speed and abs(x.pressure - c.jet_pressure) <= SAME_JET * c.jet_pressure:
-            c.below_ns = s.time_ns  # jets too short to be a level count, too
         enough = c.turns >= (1 if levels.turns >= TURNS else TURNS)
         if enough and same_speed:
             return bool(x.pressure >= (1.0 - LEVEL) * c.pressure)
