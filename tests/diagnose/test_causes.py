@@ -424,3 +424,16 @@ def test_a_fall_that_hardly_tells_leaves_causes_alike() -> None:
         top = weigh_causes(only(area=(0.08, 0.004), fall=(0.08, sd)), INTENSIFIER)[0]
         assert top.cause is Cause.BORE
         assert (Cause.FEED in top.alike) is alike
+
+
+def test_another_jewel_of_the_same_bore_may_differ_by_some_per_cent_after_a_stop() -> None:
+    """Swapped at night on a bled pump: the jet is a little smaller or larger in the morning."""
+
+    def other(area: float, at_stop: bool) -> float:
+        seen = only(area=(area, 0.004), low_area=(area, 0.01), idle=(0.0, 0.004))
+        circumstances = INTENSIFIER._replace(at_stop=at_stop)
+        return probabilities(weigh_causes(seen, circumstances))[Cause.OTHER_BORE]
+
+    assert other(-0.04, at_stop=True) > 0.4  # a jewel is rather swapped than plugged at a stop
+    assert 0.08 < other(0.04, at_stop=True) < 0.4
+    assert max(other(-0.04, at_stop=False), other(0.04, at_stop=False)) < 0.1

@@ -127,7 +127,9 @@ def test_the_jets_own_area_is_the_same_at_every_pressure(c: Circumstances) -> No
     for cause in (Cause.BORE, Cause.BLOCKED, Cause.OTHER_BORE, Cause.SECOND_HEAD):
         jet = shown(cause, c)
         assert jet["low_area"] == pytest.approx(jet["area"])
-        assert np.all(np.sign(jet["area"]) != (1.0 if cause is Cause.BLOCKED else 0.0))
+        wrong = 1.0 if cause is Cause.BLOCKED else 0.0
+        same_again = cause is Cause.OTHER_BORE  # one of its jewels has the bore of the one before
+        assert np.sum(np.sign(jet["area"]) == wrong) == int(same_again)
         # more water pulsates more, less not less
         assert np.all((jet["ripple"] > 0.0) == (jet["area"] > 0.0))
         assert np.all(jet["ripple"] >= 0.0)
@@ -135,9 +137,9 @@ def test_the_jets_own_area_is_the_same_at_every_pressure(c: Circumstances) -> No
 
 @pytest.mark.parametrize("c", [INTENSIFIER, CRANK])
 def test_bores_of_the_neighbours_in_stock(c: Circumstances) -> None:
-    """0.008, 0.009, 0.011 and 0.012 inch beside 0.010: area goes as the square."""
+    """0.008, 0.009, 0.011 and 0.012 inch beside 0.010, and that again: area goes as the square."""
     found = np.exp(shown(Cause.OTHER_BORE, c)["area"])
-    assert found == pytest.approx([0.64, 0.81, 1.21, 1.44])
+    assert found == pytest.approx([0.64, 0.81, 1.21, 1.44, 1.0])
 
 
 def test_a_second_head_that_stays_open_takes_its_own_water_while_the_first_is_closed() -> None:

@@ -22,7 +22,7 @@ _SHORT = {
     Cause.FEED: "poor feed",
     Cause.SLIP: "belt slip",
     Cause.BYPASS: "a leaking bypass or relief valve",
-    Cause.OTHER_BORE: "a different bore",
+    Cause.OTHER_BORE: "another jewel",
 }
 _UP, _DOWN, _UNCHANGED = "up", "down", "unchanged"
 

@@ -118,6 +118,7 @@ SECOND_AREA_SPREAD, SECOND_LOW_AREA_SPREAD = 0.05, 0.08  # ln of area; invented
 SECOND_IDLE_SPREAD = 0.1  # relative to the flow; invented
 NEIGHBOUR = 2.6e-3 * INCH  # m; how far off another jewel's stock bore may be; invented
 SAME_BORE = 1e-6  # m; closer than that it is the same bore; invented
+SAME_AGAIN = 0.2  # of jewels that nobody recorded are of the same bore again; invented
 OTHER_AREA_SPREAD, OTHER_LOW_AREA_SPREAD = 0.04, 0.05  # ln of C_d of two jewels; invented
 
 # -- a leak
@@ -334,14 +335,18 @@ def _second_head(c: Circumstances) -> Hypotheses:
 
 
 def _other_bore(c: Circumstances) -> Hypotheses:
-    """A jewel of a neighbouring stock bore."""
+    """A jewel of a neighbouring stock bore, or another one of the same."""
     bores = _stock_bores()
     off = np.abs(bores - c.bore)
-    near = (off < NEIGHBOUR) & (off > SAME_BORE)
-    made = _area_change(np.asarray(bore_area(bores[near]) / bore_area(c.bore)) - 1.0, c)
+    near = bores[(off < NEIGHBOUR) & (off > SAME_BORE)]
+    if len(near) == 0:
+        return _area_change(near, c)
+    areas = np.asarray(bore_area(np.append(near, c.bore)) / bore_area(c.bore))
+    made = _area_change(areas - 1.0, c)
     made.spread[:, AREA] = OTHER_AREA_SPREAD
     made.spread[:, LOW_AREA] = OTHER_LOW_AREA_SPREAD
-    return made
+    share = np.append(np.full(len(near), (1.0 - SAME_AGAIN) / len(near)), SAME_AGAIN)
+    return made._replace(weight=share)
 
 
 def _leak(c: Circumstances) -> Hypotheses:

@@ -13,7 +13,7 @@ class Finding(Enum):
     """What an inspection comes to."""
 
     CONFIRMED = "confirmed"  # there is a fault, and this is it
-    EXPLAINED = "explained"  # nothing is broken: a second head, a different bore
+    EXPLAINED = "explained"  # nothing is broken: a second head, another jewel
     RULED_OUT = "bore ruled out"
     UNDECIDED = "undecided"
     NOTHING_FOUND = "nothing found"  # a routine inspection, without an alert

@@ -66,7 +66,7 @@ _IN_SHORT = {
     Cause.BYPASS: "a leaking bypass or relief valve",
 }
 _CAUSE_WORDS = {
-    Cause.OTHER_BORE: "a different bore was fitted and not recorded",
+    Cause.OTHER_BORE: "another jewel was fitted and not recorded",
     Cause.UNKNOWN: "none of the known causes",
 }
 _OF_A_CAUSE = (State.WEARING, State.OPENED, State.OTHER_FAULT)
