@@ -59,7 +59,7 @@ def test_replay_prints_the_probable_causes_and_the_cheapest_check_first(tmp_path
         "valve leaking"
     )
     assert f"Probable cause: {alike} (can't be told apart here), " in said
-    split = said.index("To tell them apart, have a qualified person measure: temperature of the ")
+    split = said.index("To tell apart what looks the same here, have a qualified person measure: ")
     assert said.index(CAUTIONS[-1]) < said.index("What to check first 1. ") < split
     assert "focusing tube does not load the pump" in said
     check = said.index("1. Ask whether a jewel was changed at the last stop")

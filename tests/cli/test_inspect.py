@@ -370,3 +370,16 @@ def test_what_was_found_is_there_as_json(store: Path) -> None:
         ("", "bore ruled out"),
         ("wrong jewel", "confirmed"),
     ]
+
+
+def test_inspections_of_one_machine_by_its_name_or_its_file(store: Path) -> None:
+    inspect(store, "--by", "Ada", "--answer", "rim=sound")
+
+    def listed(machine: str) -> Result:
+        return CliRunner().invoke(app, ["inspections", "--store", str(store), "--machine", machine])
+
+    assert "Ada" in said(listed("North"))
+    assert "Ada" in said(listed(str(NORTH)))
+    nobody = listed("Norht")
+    assert nobody.exit_code == 2
+    assert "there is North" in said(nobody)

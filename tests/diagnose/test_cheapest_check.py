@@ -87,11 +87,19 @@ def test_a_planned_stop_is_asked_for_where_there_is_one_to_compare_it_with() -> 
     ]
     assert ["planned stop" in check for check in asked] == [False, True, False, False]
     stop = asked[1]
-    for caution in ("pump maker's manual allows", "guards closed", "nobody near", "water only"):
+    for caution in ("manual and local codes allow", "guards closed", "nobody near", "qualified"):
         assert caution in stop
 
 
 def test_checks_at_the_machine_are_for_qualified_people_or_from_the_panel() -> None:
     for check in CHECKS:
-        safe = ("panel", "qualified person", "locked out and bled down", "bled down", "ask", "read")
+        safe = (
+            "panel",
+            "qualified person",
+            "qualified people",
+            "locked out and bled down",
+            "bled down",
+            "ask",
+            "read",
+        )
         assert any(word in check.words for word in safe), check.words

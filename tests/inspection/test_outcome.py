@@ -304,3 +304,26 @@ def test_however_it_was_inspected_another_event_that_lasts_is_told(steps):
     told = alarm.update(State.OPENED, "", at(later), at(later))
     told += alarm.tick(at(later + 31))
     assert [(notice.kind, notice.state) for notice in told] == [("alarm", State.OPENED)]
+
+
+def test_nobody_is_sent_to_pressure_with_the_jewel_out() -> None:
+    found = conclude(verdict(), {"rim": "sound", "second-head": "no", "jewel-changed": "no"})
+    assert found.next_step.startswith("First have qualified people refit jewel and head")
+    assert "release the machine" in found.next_step
+
+
+def test_a_second_head_that_does_not_explain_the_alert_is_said_so() -> None:
+    said = remarks(verdict(causes=(Belief(Cause.BORE, 0.98), Belief(Cause.SECOND_HEAD, 1e-6))),
+                   {"second-head": "yes"})  # fmt: skip
+    assert any("does not explain this alert" in line for line in said)
+    assert remarks(verdict(), {"second-head": "no"}) == []
+    assert any("rate at which the open jet empties" in line
+               for line in remarks(verdict(), {"stop-with-jet": "made"}))  # fmt: skip
+
+
+def test_a_planned_stop_says_what_may_not_be_done() -> None:
+    ask = BY_NAME["stop-with-jet"].ask
+    for words in ("local codes", "qualified people", "never bypass an interlock", "emergency stop",
+                  "bleed down", "verify zero", "spread stream"):  # fmt: skip
+        assert words in ask
+    assert "not allowed" in BY_NAME["stop-with-jet"].no_say

@@ -428,7 +428,7 @@ def test_a_signal_that_has_spoken_is_not_asked_for():
 
     told, text = asked()
     assert Cause.BYPASS in told
-    assert "To tell them apart, have a qualified person measure: temperature of the by" in text
+    assert "here, have a qualified person measure: temperature of the by" in text
     assert "pressure and crank speed alone" in text
     for seen in (0.3, 30.0):  # K: cold, then hot
         told, text = asked(bypass=(seen, 0.5))

@@ -141,7 +141,9 @@ def inspect_command(
 @app.command("inspections")
 def inspections_command(
     store: StoreOption = Path("borewarden.db"),
-    machine: Annotated[str, typer.Option(help="Of this machine only, by its name.")] = "",
+    machine: Annotated[
+        str, typer.Option(help="Of this machine only, by its name or its TOML file.")
+    ] = "",
     history: Annotated[int | None, typer.Option(help="Every entry of one inspection.")] = None,
     pictures: Annotated[
         Path | None, typer.Option(help="Folder to write the pictures of those listed into.")
@@ -151,7 +153,11 @@ def inspections_command(
     """List what was found at the machines."""
     with refusing("list inspections"), _existing(store) as connection:
         if history is None:
-            listed = inspections(connection, machine or None)
+            name = load_machine(machine).name if machine.endswith(".toml") else machine
+            if name and name not in (known := queries.machines(connection)):
+                right = f"there is {', '.join(known) or 'none'}"
+                raise BadInput("--machine", machine, "no such machine in the store", right)
+            listed = inspections(connection, name or None)
             shown = list(listed.values())
             columns = words.LIST_COLUMNS
             rows = [words.list_row(number, each) for number, each in listed.items()]

@@ -58,32 +58,32 @@ CHECKS = (
         DIRECT_DRIVE,
     ),
     Check(
-        "read the feed (boost) pressure and check the state of the inlet filters",
+        "read the feed (boost) pressure and the gauges of the inlet filters; open no housing",
         frozenset({Cause.FEED}),
         "",
         BOOST,
     ),
     Check(
-        "from the control panel, close the jet, hold pressure for two minutes and count the "
-        "strokes",
+        "only if the pump maker's manual allows it, guards closed and nobody near: from the "
+        "control panel, close the jet, hold pressure for two minutes and count the strokes",
         frozenset({Cause.LEAK}),
         INTENSIFIER,
         IDLE,
     ),
     Check(
-        "only if the pump maker's manual allows it, make a planned stop with the jet open, guards "
-        "closed and nobody near: water only, the head over the catcher; stop the pump from the "
-        "control panel, leave head and bleed-down valve as they are until the reading has come "
-        "down, then close the head and bleed down. The watcher compares it with such stops of the "
-        "sound jewel: a larger bore empties the line quicker; a leaking seal, poor feed and a "
-        "drifting transducer do not",
+        "only if the pump maker's manual and local codes allow it, let qualified people make a "
+        "planned stop with the jet open, guards closed and nobody near, water only, as `inspect` "
+        "says at its step stop-with-jet. The watcher compares it with such stops of the sound "
+        "jewel: a larger bore empties the line quicker; a leaking seal, poor feed and a drifting "
+        "transducer do not",
         frozenset({Cause.LEAK, Cause.FEED, Cause.TRANSDUCER}),
         INTENSIFIER,
         FALL,
         compares=True,
     ),
     Check(
-        "let a qualified person measure the temperature of the weep lines from outside the guards",
+        "let a qualified person measure the temperature of the weep lines from outside the guards, "
+        "with a contactless thermometer",
         frozenset({Cause.LEAK}),
         "",
         WEEP,
@@ -96,7 +96,8 @@ CHECKS = (
         VALVES,
     ),
     Check(
-        "let a qualified person measure the temperature of the bypass line from outside the guards",
+        "let a qualified person measure the temperature of the bypass line from outside the "
+        "guards, with a contactless thermometer",
         frozenset({Cause.BYPASS}),
         DIRECT_DRIVE,
         BYPASS,

@@ -24,26 +24,26 @@ from borewarden.diagnose.feature_table import (
     WEEP,
 )
 
-STOP_WITH_JET = "fall of the pressure at a planned stop with the jet open"
-# What would confirm or rule out a cause, by the feature that measures it.
+BY_ITSELF = ""  # nobody measures it: the watcher reads how the line's pressure moves
+# What would confirm or rule out a cause, by the feature that measures it, as people ask for it.
 TELLS: Mapping[Cause, Mapping[int, str]] = {
     Cause.LEAK: {
         IDLE: "strokes while dead-headed",
         WEEP: "temperature of the weep lines",
         VALVES: "temperature of the check valves",
         SIDES: "stroke time of each side",
-        FALL: STOP_WITH_JET,
+        FALL: BY_ITSELF,
     },
-    Cause.TRANSDUCER: {LOAD: "oil pressure or motor torque", FALL: STOP_WITH_JET},
-    Cause.FEED: {BOOST: "feed (boost) pressure", FALL: STOP_WITH_JET},
-    Cause.SLIP: {SLIP: "crank speed beside motor speed", FALL: STOP_WITH_JET},
+    Cause.TRANSDUCER: {LOAD: "oil pressure or motor torque", FALL: BY_ITSELF},
+    Cause.FEED: {BOOST: "feed (boost) pressure", FALL: BY_ITSELF},
+    Cause.SLIP: {SLIP: "crank speed beside motor speed", FALL: BY_ITSELF},
     Cause.BYPASS: {
         IDLE: "strokes while dead-headed",
         BYPASS: "temperature of the bypass line",
-        SHUT: "fall of the pressure at a stop with the jet closed and the line shut",
+        SHUT: BY_ITSELF,
     },
 }
-ONLY_INTENSIFIER = frozenset({IDLE, SIDES, FALL})
+ONLY_INTENSIFIER = frozenset({IDLE, SIDES})
 FURTHER = frozenset({LOAD, BOOST, WEEP, BYPASS, SIDES, SLIP, VALVES})  # beyond pressure and rate
 OF_THE_JET = (Cause.BORE, Cause.BLOCKED)
 MOST_ON_TWO_SIGNALS = 0.95  # probability said on pressure and rate alone; by decision
@@ -124,9 +124,14 @@ def together(beliefs: Sequence[Belief]) -> float:
 
 def to_split(group: Group, is_intensifier: bool) -> list[str]:
     """What to measure to tell the causes of a group apart."""
-    return [
-        words
-        for cause in group.causes
+    return list(to_measure(group.causes, is_intensifier).values())
+
+
+def to_measure(causes: Sequence[Cause], is_intensifier: bool) -> dict[int, str]:
+    """What people may measure to confirm or rule out each of `causes`, by feature."""
+    return {
+        feature: words
+        for cause in causes
         for feature, words in TELLS.get(cause, {}).items()
-        if is_intensifier or feature not in ONLY_INTENSIFIER
-    ]
+        if words and (is_intensifier or feature not in ONLY_INTENSIFIER)
+    }

@@ -13,7 +13,7 @@ from borewarden.diagnose.causes import DIRECT_DRIVE, INTENSIFIER, Belief, Cause
 from borewarden.inspection.cautions import Guarded, guarded
 from borewarden.inspection.posterior import misalignment, prior_beliefs, weigh_answers
 from borewarden.inspection.record import Finding
-from borewarden.inspection.steps import BY_NAME, STEPS, InspectionStep, steps_for
+from borewarden.inspection.steps import BY_NAME, STEPS, InspectionStep, Place, steps_for
 from borewarden.watcher.verdict import State, Verdict
 
 SETTLED = 0.9  # a cause that an answer is a finding of, and that is at least so probable; invented
@@ -46,8 +46,17 @@ _MISALIGNED = (
     "not explain the alert, but it spoils the cut and the focusing tube."
 )
 _STOP = (
-    "The watcher weighs the planned stop by itself, as soon as its log has come in: look at the "
-    "alert again before you go on."
+    "The watcher weighs the planned stop by itself, as soon as its log has come in or is replayed: "
+    "the live page and `replay` then show “rate at which the open jet empties the line” among the "
+    "reasons, if it counted. Run `inspect` again after that."
+)
+_SECOND = (
+    "A second head adds about as much area again as the first one: it does not explain this alert. "
+    "Close it, and look again."
+)
+_REFIT = (
+    "First have qualified people refit jewel and head, and release the machine as the pump maker's "
+    "manual says. Then, the "
 )
 _SPREAD = "A spread stream can't tell a bad jewel from a misaligned one."
 
@@ -141,6 +150,10 @@ def conclude(verdict: Verdict | None, answers: Mapping[str, str], kind: str = ""
     left = tuple(b for b in beliefs if not sound or b.cause is not Cause.BORE)
     check = next_check(kind_of(verdict), left, answers)
     next_words = f"Cheapest next check: {check.ask}" if check else _NEXT[Cause.UNKNOWN]
+    if check and check.place is Place.OPENED:
+        next_words = f"Surest next check: {check.ask}"
+    if sound and check:
+        next_words = f"{_REFIT}{next_words[0].lower()}{next_words[1:]}"
     if sound:
         return Outcome(
             Finding.RULED_OUT,
@@ -164,6 +177,9 @@ def remarks(verdict: Verdict | None, answers: Mapping[str, str], kind: str = "")
     lines = [_SPREAD] if answers.get("stream") == "spread" and not told else []
     lines += [_STOP] if answers.get("stop-with-jet") == "made" else []
     beliefs = beliefs_of(verdict) if verdict else prior_beliefs(kind)
+    if verdict and answers.get("second-head") == "yes":
+        top = weigh_answers(beliefs, answers)[0].cause
+        lines += [_SECOND] if top is not Cause.SECOND_HEAD else []
     astray = misalignment(beliefs, answers)
     if astray >= 0.25:
         lines.append(_MISALIGNED.format(probability_words(astray)))
@@ -182,5 +198,5 @@ def _routine(answers: Mapping[str, str], found: Mapping[str, Cause | None]) -> O
         reason = f"nothing unusual: {', '.join(looked)}" if looked else "nobody looked at anything"
         return Outcome(Finding.NOTHING_FOUND, None, reason, "Nothing to do by these answers.", ())
     left = [step for step in STEPS if step.name == "rim" and answers.get("rim") != "sound"]
-    next_words = f"Cheapest next check: {left[0].ask}" if left else _NEXT[Cause.UNKNOWN]
+    next_words = f"Surest next check: {left[0].ask}" if left else _NEXT[Cause.UNKNOWN]
     return Outcome(Finding.UNDECIDED, None, "; ".join(odd), next_words, ())

@@ -109,14 +109,16 @@ STEPS = (
     _step(
         "feed",
         Place.PANEL,
-        "Read the feed (boost) pressure and check the inlet filters: are they as usual?",
+        "Read the feed (boost) pressure and the gauges of the inlet filters; open no housing. Are "
+        "they as usual?",
         "as usual",
         "low pressure or clogged filters",
     ),
     _step(
         "dead-head",
         Place.PANEL,
-        "From the control panel, close the jet, hold pressure for two minutes and count the "
+        "Only if the pump maker's manual allows it, guards closed and nobody near: from the "
+        "control panel, close the jet, hold pressure for two minutes and count the "
         "strokes: does the pump keep stroking?",
         "it nearly stops",
         "it keeps stroking",
@@ -125,19 +127,25 @@ STEPS = (
     _step(
         "stop-with-jet",
         Place.PANEL,
-        "Only if the pump maker's manual allows it, guards closed and nobody near: make a planned "
-        "stop with the jet open. Water only, the abrasive off, the head over the catcher and away "
-        "from any part. Open the jet at full pressure for ten seconds, stop the pump from the "
-        "control panel, leave head and bleed-down valve as they are until the reading has come "
-        "down; then close the head and bleed down as usual. It needs such a stop from when the "
-        "jewel was sound to be compared with. Was it made?",
+        "Only if the pump maker's manual and local codes allow it, by qualified people, guards "
+        "closed and nobody near; not after a spread stream, and not where the machine shuts the "
+        "head or bleeds down by itself at a stop: never bypass an interlock. Water only, the "
+        "abrasive off, the head over the catcher and away from any part. Open the jet at full "
+        "pressure for ten seconds, then stop the pump from the control panel as usual, not by the "
+        "emergency stop. Leave head and bleed-down valve as they are until the jet has died, seen "
+        "from the operator's station; if it has not within a minute, bleed down from the panel as "
+        "the manual says. Whatever the reading shows, the line may still hold pressure: bleed down "
+        "and verify zero by the manual's own means before anybody goes near. It needs such a stop "
+        "from when the jewel was sound to be compared with. Was it made?",
         "yes, and the watcher weighs it by itself",
         only=INTENSIFIER,
+        no_say={"not allowed": "not allowed on this machine"},
     ),
     _step(
         "weep",
         Place.OUTSIDE,
-        "Let a qualified person measure the temperature of the weep lines from outside the guards: "
+        "Let a qualified person measure the temperature of the weep lines from outside the guards, "
+        "with a contactless thermometer: "
         "is one hotter than usual?",
         "as cool as usual",
         "one is hot",
@@ -172,7 +180,8 @@ STEPS = (
         "stream",
         Place.OUTSIDE,
         "Low-pressure stream test: let the pressure drain to roughly 1,000 psi (7 MPa) as the pump "
-        "maker's manual says, and look at the thread of water from outside the guards. Tight and "
+        "maker's manual says, and look at the thread of water from outside the guards: it still "
+        "injects. Tight and "
         "clear: sound and aligned. A spread shower: a bad jewel or a misaligned one; this test "
         "can't tell which (common practice, no source).",
         "tight and clear",

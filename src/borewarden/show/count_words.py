@@ -26,8 +26,9 @@ _WITH_THE_JET_ON = (
     "Start the watch on a reversal without counting it, and stop it on the last one you count."
 )
 DEAD_HEAD = (
-    "From the control panel, close the jet, hold pressure for two minutes and count the strokes: "
-    "that count tells a leak from an opened bore."
+    "Only if the pump maker's manual allows it, guards closed and nobody near: from the control "
+    "panel, close the jet, hold pressure for two minutes and count the strokes: that count tells a "
+    "leak from an opened bore."
 )
 
 

@@ -23,11 +23,10 @@ from borewarden.diagnose.evidence import features_in
 from borewarden.diagnose.feature_table import NAMES
 from borewarden.diagnose.groups import (
     FURTHER,
-    ONLY_INTENSIFIER,
-    TELLS,
     Group,
     groups,
     named_with,
+    to_measure,
     to_split,
 )
 from borewarden.inspection.cautions import Guarded, caution_lines, guarded
@@ -76,8 +75,8 @@ _LOOK_AT_THE_JEWEL = (
     "(common practice, no source)."
 )
 _OTHER_WAYS_OUT = (
-    "Check whether a second head or any other valve on this pump is open: it takes water just as "
-    "a larger bore does.",
+    "Check whether a second head or any other valve on this pump is open, by the panel and the "
+    "valves' indicators only; turn none under pressure. It takes water just as a larger bore does.",
     "From the operator's station, look only: is a seal, a fitting or a check valve weeping? Water "
     "at the weep holes points there (common practice, no source).",
 )
@@ -87,9 +86,9 @@ _STROKES_DEAD_HEADED = (
     "source)."
 )
 _CRANK_PUMP_LEAKS = (
-    "From the operator's station, check whether the unloading or bypass valve passes water while "
-    "the jet is on: that lowers the pressure just as a larger bore does (common practice, no "
-    "source)."
+    "From the operator's station, look at the drain of the unloading or bypass valve, if it can be "
+    "seen from there; open and touch nothing. Water that passes while the jet is on lowers the "
+    "pressure just as a larger bore does (common practice, no source)."
 )
 _JEWEL_CHANGED = (
     "Ask whether someone changed the jewel without recording it. If so, enter the new jewel; "
@@ -464,17 +463,15 @@ def _measurements(verdict: Verdict) -> list[str]:
     is_intensifier = verdict.overstroke_margin is not None
     groups_of_many = (g for g in probable_causes(verdict) if len(g.causes) > 1)
     if (together := next(groups_of_many, None)) is not None:
-        aim, signals = "To tell them apart", to_split(together, is_intensifier)
+        aim, signals = "To tell apart what looks the same here", to_split(together, is_intensifier)
     else:
         spoken = _spoken(verdict)
         aim, signals = (
             "To be sure",
             [
                 words
-                for cause in causes
-                for feature, words in TELLS.get(cause, {}).items()
+                for feature, words in to_measure(causes, is_intensifier).items()
                 if NAMES[feature] not in spoken
-                and (is_intensifier or feature not in ONLY_INTENSIFIER)
             ],
         )
     if not signals:
