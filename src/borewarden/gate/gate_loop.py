@@ -993,6 +993,16 @@ def _runs_free(s: Any, x: Interval) -> bool:
 
 
 @compilable
+def _end_turn(ceiling: Any, time_ns: int, seconds: float) -> None:
+    """At the ceiling, so many `seconds` after a jet: quick turns count, unless hours apart."""
+    if ceiling.is_below and seconds <= QUICK_TURN:
+        soon = (time_ns - ceiling.turn_ns) * S_PER_NS <= TURNS_WITHIN
+        ceiling.turns = ceiling.turns + 1 if soon else 1
+        ceiling.turn_ns = time_ns
+    ceiling.is_below = False
+
+
+@compilable
 def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
     """Whether a pump of fixed flow stands at a relief valve or unloader that nobody stated.
 
@@ -1027,10 +1037,7 @@ def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
         elif levels.pressure >= (1.0 - LEVEL) * c.pressure:
             # a valve closes within seconds; what takes longer is the machine wandering
             since = (s.time_ns - c.below_ns) * S_PER_NS - levels.seconds
-            if c.is_below and since <= QUICK_TURN:
-                c.turns = c.turns + 1 if (s.time_ns - c.turn_ns) * S_PER_NS <= TURNS_WITHIN else 1
-                c.turn_ns = s.time_ns
-            c.is_below = False
+            _end_turn(c, s.time_ns, since)
             levels.turns = max(levels.turns, c.turns)
         elif (
             levels.seconds >= 2.0 * long_enough

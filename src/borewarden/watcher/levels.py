@@ -130,13 +130,10 @@ def sort(
     Returns the levels after it, and which batches now go to which combination: none if it waits.
     """
     run, jet = _run_with(levels.run, one), _jet_with(levels.jet, one, number)
-    if number == 0 and not _fits_any(levels, one, jewels):
-        return _nobodys(levels._replace(run=Run(), jet=Jet()), [one]), []
-    if number == 0 and jet.place is not None:
-        level, value = levels.known[jet.place], _log_area(one)
-        is_off = abs(value - level.centre) > _near(one, 1)
-        if is_off and may_be_others(levels, value, level.combination, jewels):
-            jet = jet._replace(run=run, place=None)  # another head was opened, or shut, meanwhile
+    if number == 0:
+        if not _fits_any(levels, one, jewels):
+            return _nobodys(levels._replace(run=Run(), jet=Jet()), [one]), []
+        jet = _jet_by_area(levels, jet, one, jewels)
     levels = levels._replace(run=run, jet=jet)
     if jet.place is not None:
         return _stay(levels, jet.place, one)
@@ -162,13 +159,35 @@ def sort(
     found = _new_level(levels, mean, number, jewels)
     if len(held) < (TO_COUNT if found is None and nearest is not None else TO_BEGIN):
         return levels._replace(held=held), []
-    if found is None and number == 0 and not _may_take(levels, nearest, mean, jewels):
-        return _nobodys(levels, held), []
     if found is None:
-        return (levels, []) if nearest is None else _follow(levels, nearest, list(held))
+        return _of_no_level(levels, nearest, held, mean, jewels if number == 0 else None)
     made = levels._replace(known=(*levels.known, found), held=())
     made = _with_time(made, len(levels.known), list(held))
     return made, [(found.combination, each) for each in held]
+
+
+def _jet_by_area(levels: Levels, jet: Jet, one: Batches, jewels: Sequence[Jewel]) -> Jet:
+    """The `jet`, of no level yet if another head was opened, or shut, meanwhile."""
+    if jet.place is None:
+        return jet
+    level, value = levels.known[jet.place], _log_area(one)
+    is_off = abs(value - level.centre) > _near(one, 1)
+    if is_off and may_be_others(levels, value, level.combination, jewels):
+        return jet._replace(run=_run_with(levels.run, one), place=None)
+    return jet
+
+
+def _of_no_level(
+    levels: Levels,
+    nearest: int | None,
+    held: tuple[Batches, ...],
+    mean: float,
+    jewels: Sequence[Jewel] | None,
+) -> tuple[Levels, Given]:
+    """What becomes of `held` that is off all levels; `jewels` where nothing counts the heads."""
+    if jewels is not None and not _may_take(levels, nearest, mean, jewels):
+        return _nobodys(levels, held), []
+    return (levels, []) if nearest is None else _follow(levels, nearest, list(held))
 
 
 def _nobodys(levels: Levels, batches: Sequence[Batches]) -> Levels:

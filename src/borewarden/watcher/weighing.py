@@ -382,7 +382,7 @@ def falls_in_one_jet(rows: NDArray[np.void], first: int) -> bool:
 
     The one between them may hold the step itself. `rows` have dtype `RING`.
     """
-    if first < 2:
+    if first <= 1:
         return False
     before, after = rows[first - 2], rows[first]
     soon = (after["start_ns"] - before["end_ns"]) / 1e9 < AT_ONCE
