@@ -90,7 +90,7 @@ CHECKS = (
     ),
     Check(
         "let a qualified person measure the temperature of the check valves from outside the "
-        "guards",
+        "guards, with a contactless thermometer",
         frozenset({Cause.LEAK}),
         "",
         VALVES,

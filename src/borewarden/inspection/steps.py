@@ -154,7 +154,7 @@ STEPS = (
         "check-valves",
         Place.OUTSIDE,
         "Let a qualified person measure the temperature of the check valves from outside the "
-        "guards: is one hotter than the others?",
+        "guards, with a contactless thermometer: is one hotter than the others?",
         "all about equally warm",
         "one is hot",
     ),
@@ -162,7 +162,7 @@ STEPS = (
         "bypass-line",
         Place.OUTSIDE,
         "Let a qualified person measure the temperature of the bypass line from outside the "
-        "guards: is it hotter than usual?",
+        "guards, with a contactless thermometer: is it hotter than usual?",
         "as cool as usual",
         "it is hot",
         only=DIRECT_DRIVE,
