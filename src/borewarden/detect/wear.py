@@ -7,10 +7,12 @@ the other, and how far this machine wanders is learned from it.
 
 from __future__ import annotations
 
-from typing import NamedTuple, Self
+from typing import Any, NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
+
+from borewarden.physics import compilable, compiled
 
 BENDS = 100  # values among which a bend is looked for
 BENT = 6.0  # log likelihood ratio from which on a line counts as bent
@@ -41,6 +43,23 @@ LEVEL, SLOPE, PRESSURE, COSINE, SINE, WANDER = range(6)
 WEIGHT = 3  # the place of the probability in a row of `WANDERS`
 
 CURVE_SD = 1e-3  # 1/h², of curvature beforehand: next to nothing is known; invented
+
+# One Kalman filter of the bank, for one row of `WANDERS`.
+_FILTER = np.dtype(
+    [
+        ("prior", np.float64),  # its probability beforehand
+        ("weight", np.float64),  # and by now
+        ("wander_sd", np.float64),  # of what comes and goes
+        ("wander_time", np.float64),  # h
+        ("mean", np.float64, (6,)),
+        ("covariance", np.float64, (6, 6)),
+        # what one unit of curvature would do to the mean, and what is known of it
+        ("by_curve", np.float64, (6,)),
+        ("curve_information", np.float64),
+        ("curve_score", np.float64),
+        ("curved_weight", np.float64),  # its probability, if the line may bend
+    ]
+)
 
 
 def wanders_within(uncertainty: float) -> NDArray[np.float64]:
@@ -131,26 +150,18 @@ class Drift:
         self._usual_pressure = 0.0
         self._scales = (level_sd, slope_sd, PRESSURE_SD)
         self._wanders = wanders
-        sd, _, daily, weight = wanders.T
-        self._prior = weight / np.sum(weight)
-        self._weights: NDArray[np.float64] = self._prior
-        self._means = np.zeros((len(wanders), 6))
-        scales = np.zeros((len(wanders), 6))
-        scales[:, [LEVEL, SLOPE, PRESSURE]] = self._scales
-        scales[:, [COSINE, SINE]] = daily[:, np.newaxis]
-        scales[:, WANDER] = sd
-        self._covariances = scales[:, :, np.newaxis] ** 2 * np.eye(6)
-        self._lasts = np.full((len(wanders), 6), np.inf)  # time constant of each of the means, h
-        self._lasts[:, WANDER] = wanders[:, 1]
-        # what one unit of curvature would do to the means, and what is known of it
-        self._by_curve = np.zeros((len(wanders), 6))
-        self._curve_information = np.full(len(wanders), CURVE_SD**-2)
-        self._curve_score = np.zeros(len(wanders))
-        self._curved_weights = self._prior
+        sd, time, daily, weight = wanders.T
+        filters = np.zeros(len(wanders), dtype=_FILTER)
+        for name in ("prior", "weight", "curved_weight"):
+            filters[name] = weight / np.sum(weight)
+        filters["wander_sd"], filters["wander_time"] = sd, time
+        for place, scale in enumerate((*self._scales, daily, daily, sd)):
+            filters["covariance"][:, place, place] = scale**2
+        filters["curve_information"] = CURVE_SD**-2
+        self._filters = filters
         # (hours, value, log pressure, clock) so far
         self.values: list[tuple[float, float, float, float]] = []
-        self.line = self._line()
-        self.wander = self._wander(0.0, 0.0)
+        self.line, self.wander = _mixture(filters, 0.0, 0.0)
         self._far_vars = [self.wander.far_var]  # of the newest values
         self._is_bent = False  # by `bends`
 
@@ -163,15 +174,16 @@ class Drift:
     @property
     def weights(self) -> NDArray[np.float64]:
         """Probability of each of the `wanders` by now."""
-        return self._weights
+        weights: NDArray[np.float64] = self._filters["weight"]
+        return weights
 
     def expect_pressure(self, by_pressure: float, sd: float) -> None:
         """Take this for what the pressure does, before the first value."""
         self._usual_pressure = by_pressure
         self._scales = (self._scales[LEVEL], self._scales[SLOPE], sd)
-        self._means[:, PRESSURE] = by_pressure
-        self._covariances[:, PRESSURE, PRESSURE] = sd * sd
-        self.line = self._line()
+        self._filters["mean"][:, PRESSURE] = by_pressure
+        self._filters["covariance"][:, PRESSURE, PRESSURE] = sd * sd
+        self.line, _ = _mixture(self._filters, 0.0, 0.0)
 
     def update(
         self, hours: float, value: float, pressure: float = 0.0, clock: float | None = None
@@ -182,31 +194,11 @@ class Drift:
         from any fixed moment on; without it, jet hours are all that passes.
         """
         now = hours if clock is None else clock
-        self._let_pass(max(now - self.wander.clock, 0.0) if self.values else 0.0)
-        row = _row(hours, pressure, now)
-        gains = self._covariances @ row
-        variances = gains @ row + self.sigma**2
-        expected = self._means @ row
-        middle, spread = _mixed(self._weights, expected, variances)
-        reach = OUTLIER * spread**0.5
-        errors = min(max(value, middle - reach), middle + reach) - expected
-
-        self._weights = self._reweighted(self._weights, errors, variances)
-        shares = gains / variances[:, np.newaxis]
-        by_curve = self._by_curve @ row + hours**2
-        self._curved_weights = self._reweighted(
-            self._curved_weights,
-            errors - by_curve * self._curve_score / self._curve_information,
-            variances + by_curve**2 / self._curve_information,
-        )
-        self._curve_information = self._curve_information + by_curve**2 / variances
-        self._curve_score = self._curve_score + by_curve * errors / variances
-        self._by_curve = self._by_curve - shares * by_curve[:, np.newaxis]
-        self._means = self._means + shares * errors[:, np.newaxis]
-        self._covariances = self._covariances - shares[:, :, np.newaxis] * gains[:, np.newaxis, :]
+        passed = max(now - self.wander.clock, 0.0) if self.values else 0.0
+        self._filters = self._filters.copy()
+        follow(self._filters, _row(hours, pressure, now), passed, value, self.sigma)
         self.values = [*self.values, (hours, value, pressure, now)]
-        self.line = self._line()
-        self.wander = self._wander(hours, now)
+        self.line, self.wander = _mixture(self._filters, hours, now)
         self._far_vars = [*self._far_vars, self.wander.far_var][-BY_NOW:]
 
     def may_bend(self) -> Line:
@@ -218,18 +210,18 @@ class Drift:
         """
         if not self.values or self.values[-1][0] <= 0.0:
             return self.line
-        variance = 1.0 / self._curve_information
-        curve = self._curve_score * variance
-        by_curve = np.column_stack([self._by_curve[:, [LEVEL, SLOPE]], np.ones_like(curve)])
+        filters = self._filters
+        variance = 1.0 / filters["curve_information"]
+        curve = filters["curve_score"] * variance
+        by_curve = np.column_stack([filters["by_curve"][:, [LEVEL, SLOPE]], np.ones_like(curve)])
         means = by_curve * curve[:, np.newaxis]
-        means[:, [LEVEL, SLOPE]] += self._means[:, [LEVEL, SLOPE]]
-        weights = self._curved_weights
+        means[:, [LEVEL, SLOPE]] += filters["mean"][:, [LEVEL, SLOPE]]
+        weights = filters["curved_weight"]
         mean = weights @ means
         apart = means - mean
         spread = np.einsum("k,ki,kj->ij", weights, apart, apart)
         spread += np.einsum("k,ki,kj->ij", weights * variance, by_curve, by_curve)
-        spread[:2, :2] += np.einsum("k,kij->ij", weights, self._covariances[:, :2, :2])
-        sd, *_ = self._wanders.T
+        spread[:2, :2] += np.einsum("k,kij->ij", weights, filters["covariance"][:, :2, :2])
         level, slope, bend = mean.tolist()
         curved = Curve(
             level,
@@ -237,23 +229,9 @@ class Drift:
             bend,
             tuple(map(tuple, spread.tolist())),
             self.values[-1][0],
-            float(weights @ sd**2),
+            float(weights @ filters["wander_sd"] ** 2),
         )
         return self.line._replace(curve=curved)
-
-    def _reweighted(
-        self,
-        weights: NDArray[np.float64],
-        errors: NDArray[np.float64],
-        variances: NDArray[np.float64],
-    ) -> NDArray[np.float64]:
-        """The `weights` of the filters, once each has erred by `errors` about a value."""
-        evidence = REMEMBERS * np.log(weights / self._prior)
-        evidence -= 0.5 * (errors**2 / variances + np.log(variances))
-        evidence -= evidence.max()
-        weights = self._prior * np.exp(np.maximum(evidence, -MOST_EVIDENCE))
-        weights /= weights.sum()
-        return weights
 
     def off(self, hours: float) -> float:
         """How far the area is off the baseline by the newest value."""
@@ -278,11 +256,12 @@ class Drift:
         self._is_bent = True
         turn = np.zeros(6)
         turn[[LEVEL, SLOPE]] = -hours, 1.0
-        self._covariances = self._covariances + self._scales[SLOPE] ** 2 * np.outer(turn, turn)
-        self._by_curve = np.zeros_like(self._by_curve)  # nothing is known of one that begins here
-        self._by_curve[:, [LEVEL, SLOPE]] = hours**2, -2.0 * hours
-        self._curve_information = np.full_like(self._curve_information, CURVE_SD**-2)
-        self._curve_score = np.zeros_like(self._curve_score)
+        filters = self._filters.copy()
+        filters["covariance"] += self._scales[SLOPE] ** 2 * np.outer(turn, turn)
+        filters["by_curve"] = 0.0  # nothing is known of a curvature that begins here
+        filters["by_curve"][:, [LEVEL, SLOPE]] = hours**2, -2.0 * hours
+        filters["curve_information"], filters["curve_score"] = CURVE_SD**-2, 0.0
+        self._filters = filters
 
     def before_a_bend(self) -> Self:
         """The line by the values before the likeliest bend among the newest; itself if straight.
@@ -318,68 +297,138 @@ class Drift:
         b = np.concatenate([values / self.sigma, [0.0, 0.0, self._usual_pressure] / scales])
         return float(np.sum((a @ np.linalg.lstsq(a, b, rcond=None)[0] - b) ** 2))
 
-    def _let_pass(self, hours: float) -> None:
-        """What comes and goes, so many hours on."""
-        left = np.exp(-hours / self._lasts)
-        sd, decay = self._wanders[:, 0], left[:, WANDER]
-        self._means = self._means * left
-        self._by_curve = self._by_curve * left
-        covariances = self._covariances * left[:, :, np.newaxis] * left[:, np.newaxis, :]
-        covariances[:, WANDER, WANDER] += sd**2 * (1.0 - decay**2)
-        self._covariances = covariances
-
-    def _line(self) -> Line:
-        mean = self._weights @ self._means
-        apart = self._means - mean
-        spread = np.einsum("k,kij->ij", self._weights, self._covariances)
-        spread += np.einsum("k,ki,kj->ij", self._weights, apart, apart)
-        return Line(
-            float(mean[LEVEL]),
-            float(mean[SLOPE]),
-            float(spread[LEVEL, LEVEL]),
-            float(spread[LEVEL, SLOPE]),
-            float(spread[SLOPE, SLOPE]),
-            float(mean[PRESSURE]),
-            float(spread[PRESSURE, PRESSURE]),
-            float(spread[LEVEL, PRESSURE]),
-            float(spread[SLOPE, PRESSURE]),
-        )
-
-    def _wander(self, hours: float, clock: float) -> Wander:
-        sd, time, _, _ = self._wanders.T
-        row = _row(hours, 0.0, clock)
-        near = _mixed(
-            self._weights, self._means @ row, np.einsum("kij,i,j->k", self._covariances, row, row)
-        )
-        row[WANDER] = 0.0
-        far = _mixed(
-            self._weights, self._means @ row, np.einsum("kij,i,j->k", self._covariances, row, row)
-        )
-        mean = self._weights @ self._means
-        # the rate by what each may wander: one that is still has none
-        variance = sd**2
-        worth = self._weights * variance
-        total = worth.sum()
-        rate = float(worth @ (1.0 / time) / total) if total > 0.0 else 0.0
-        return Wander(
-            float(mean[WANDER]),
-            rate,
-            float(mean[COSINE]),
-            float(mean[SINE]),
-            near[1],
-            far[1] + float(self._weights @ variance),
-            clock,
-        )
-
 
 def _row(hours: float, pressure: float, clock: float) -> NDArray[np.float64]:
     phase = TIMES_OF_A_DAY * clock
     return np.array([1.0, hours, pressure, np.cos(phase), np.sin(phase), 1.0])
 
 
-def _mixed(
-    weights: NDArray[np.float64], means: NDArray[np.float64], variances: NDArray[np.float64]
-) -> tuple[float, float]:
-    """Mean and variance of a mixture."""
-    mean = float(weights @ means)
-    return mean, float(weights @ (variances + (means - mean) ** 2))
+def _mixture(filters: NDArray[np.void], hours: float, clock: float) -> tuple[Line, Wander]:
+    """What all `filters` say of the line, and of what comes and goes, as of the newest value."""
+    mean, spread = moments(filters)
+    level, slope, by_pressure, cosine, sine, wandered = mean.tolist()
+    of_level, of_slope, of_pressure, *_ = spread.tolist()
+    line = Line(
+        level,
+        slope,
+        of_level[LEVEL],
+        of_level[SLOPE],
+        of_slope[SLOPE],
+        by_pressure,
+        of_pressure[PRESSURE],
+        of_level[PRESSURE],
+        of_slope[PRESSURE],
+    )
+    near = _row(hours, 0.0, clock)
+    far = near.copy()
+    far[WANDER] = 0.0
+    # the rate by what each may wander: one that is still has none
+    worth = filters["weight"] * filters["wander_sd"] ** 2
+    total = float(worth.sum())
+    wander = Wander(
+        wandered,
+        float(worth @ (1.0 / filters["wander_time"])) / total if total > 0.0 else 0.0,
+        cosine,
+        sine,
+        float(near @ spread @ near),
+        float(far @ spread @ far) + total,
+        clock,
+    )
+    return line, wander
+
+
+@compiled
+def moments(filters: Any) -> Any:
+    """Mean, shape (6,), and covariance, (6, 6), of all `filters` together."""
+    mean, spread = np.zeros(6), np.zeros((6, 6))
+    for k in range(len(filters)):
+        f = filters[k]
+        for i in range(6):
+            mean[i] += f.weight * f.mean[i]
+    for k in range(len(filters)):
+        f = filters[k]
+        for i in range(6):
+            for j in range(6):
+                apart = (f.mean[i] - mean[i]) * (f.mean[j] - mean[j])
+                spread[i, j] += f.weight * (f.covariance[i, j] + apart)
+    return mean, spread
+
+
+@compiled
+def follow(
+    filters: Any,
+    row: NDArray[np.float64],
+    passed: float,
+    value: float,
+    sigma: float,
+) -> None:
+    """Have each of the `filters` take one value, `passed` hours after the one before.
+
+    `row`, shape (6,), is what the mean of a filter is multiplied by for what it expects.
+    """
+    count = len(filters)
+    gains, expected, variances = np.empty((count, 6)), np.empty(count), np.empty(count)
+    for k in range(count):
+        f = filters[k]
+        _let_pass(f, np.exp(-passed / f.wander_time))
+        expected[k] = _foretells(f.mean, row)
+        for i in range(6):
+            gains[k, i] = _foretells(f.covariance[i], row)
+        variances[k] = _foretells(gains[k], row) + sigma * sigma
+    middle = np.sum(filters["weight"] * expected)
+    spread = np.sum(filters["weight"] * (variances + (expected - middle) ** 2))
+    reach = OUTLIER * np.sqrt(spread)
+    taken = min(max(value, middle - reach), middle + reach)
+    straight, bent = np.empty(count), np.empty(count)
+    for k in range(count):
+        f = filters[k]
+        error = taken - expected[k]
+        by_curve = _foretells(f.by_curve, row) + row[SLOPE] * row[SLOPE]
+        straight[k] = _evidence(f.weight / f.prior, error, variances[k])
+        bent[k] = _evidence(
+            f.curved_weight / f.prior,
+            error - by_curve * f.curve_score / f.curve_information,
+            variances[k] + by_curve * by_curve / f.curve_information,
+        )
+        f.curve_information += by_curve * by_curve / variances[k]
+        f.curve_score += by_curve * error / variances[k]
+        for i in range(6):
+            share = gains[k, i] / variances[k]
+            f.by_curve[i] -= share * by_curve
+            f.mean[i] += share * error
+            for j in range(6):
+                f.covariance[i, j] -= share * gains[k, j]
+    filters["weight"][:] = _weighted(filters["prior"], straight)
+    filters["curved_weight"][:] = _weighted(filters["prior"], bent)
+
+
+@compilable
+def _let_pass(f: Any, left: float) -> None:
+    """What comes and goes, once `left` of it is left."""
+    f.mean[WANDER] *= left
+    f.by_curve[WANDER] *= left
+    for i in range(6):
+        f.covariance[WANDER, i] *= left
+        f.covariance[i, WANDER] *= left
+    f.covariance[WANDER, WANDER] += f.wander_sd * f.wander_sd * (1.0 - left * left)
+
+
+@compilable
+def _foretells(coefficients: Any, row: Any) -> float:
+    total = 0.0
+    for i in range(6):
+        total += coefficients[i] * row[i]
+    return total
+
+
+@compilable
+def _evidence(ratio: float, error: float, variance: float) -> float:
+    """Log of what a filter is worth beside its prior, once it has erred by `error`."""
+    return float(REMEMBERS * np.log(ratio) - 0.5 * (error * error / variance + np.log(variance)))
+
+
+@compilable
+def _weighted(prior: Any, evidence: Any) -> Any:
+    """Probabilities of the filters."""
+    worth = prior * np.exp(np.maximum(evidence - np.max(evidence), -MOST_EVIDENCE))
+    return worth / np.sum(worth)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import copy
 import math
+from bisect import bisect_left
 from dataclasses import replace
 from typing import Any, Self
 
@@ -188,17 +189,18 @@ class BoreWatch:
         taken, made = 0, 0
         unheard, heard = 0, 0
         of_the_line = np.flatnonzero(_IS_ONLY_KEPT[batches["kind"]])
+        places, kept = of_the_line.tolist(), 0
         displacement = self._monitor.setup.pump.displacement
         while taken < len(batches):
             taken, made, stop = judge(
                 batches, taken, self._record, self._ring, displacement, results, made
             )
             notices: tuple[Notice, ...] = ()
-            if len(of_the_line) and of_the_line[0] < taken:
-                by_now = int(np.searchsorted(of_the_line, taken))
-                kept = batches[of_the_line[:by_now]]
-                self._monitor = with_line_batches(self._monitor, kept)
-                of_the_line = of_the_line[by_now:]
+            by_now = bisect_left(places, taken, kept)
+            if by_now > kept:
+                line_batches = batches[of_the_line[kept:by_now]]
+                self._monitor = with_line_batches(self._monitor, line_batches)
+                kept = by_now
             if stop != Stop.NOTHING:
                 notices = self._think(Stop(stop), batches[taken - 1], results[made - 1 : made])
             if notices or taken == len(batches):  # before a verdict is asked for, and at the end

@@ -7,7 +7,7 @@ rows of `TABLE` say which function answers for each phase and stop, and which ph
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple, TypeAlias
 
 import numpy as np
@@ -184,14 +184,14 @@ def _without_oldest(state: Learning, wanted: float) -> Learning:
 
 def _keep_first_idle(state: Learning, seen: Observation) -> Monitor:
     """Keep a batch of another kind as one of those from when the jewel was new."""
-    kind, kept = BatchKind(int(seen.batch["kind"])), idle_batch(seen.batch)
+    kind, kept = BatchKind(int(seen.batch["kind"])), [idle_batch(seen.batch)]
     idle = state.idle[kind]
     return changed(state, idle={**state.idle, kind: _kept(idle, kept, BEFORE)})
 
 
 def _keep_idle(state: Watching, seen: Observation) -> Watching:
     """Keep a batch of another kind as one of the newest."""
-    kind, kept = BatchKind(int(seen.batch["kind"])), idle_batch(seen.batch)
+    kind, kept = BatchKind(int(seen.batch["kind"])), [idle_batch(seen.batch)]
     idle = state.idle[kind]
     # few stand dead-headed while they learn
     held = _kept(idle, kept, REFERENCE if phase_of(state) is Phase.QUIET else 0)
@@ -207,15 +207,18 @@ def with_line_batches(state: Monitor, batches: NDArray[np.void]) -> Monitor:
     """
     held = dict(state.idle)
     wanted = {Phase.LEARNING: BEFORE, Phase.QUIET: REFERENCE}.get(phase_of(state), 0)
-    for kind, batch in zip(batches["kind"].tolist(), batches, strict=True):
-        held[kind] = _kept(held[kind], idle_batch(batch), wanted)
+    kinds, new = batches["kind"].tolist(), [idle_batch(batch) for batch in batches]
+    for kind in set(kinds):
+        own = [batch for its_kind, batch in zip(kinds, new, strict=True) if its_kind == kind]
+        held[kind] = _kept(held[kind], own, wanted)
     return changed(state, idle=held)
 
 
-def _kept(idle: Idle, batch: IdleBatch, wanted: int) -> Idle:
-    """The batches of a kind with one more, which is one of the first as long as those are fewer."""
-    first = (*idle.first, batch) if len(idle.first) < wanted else idle.first
-    return Idle(first, (*idle.recent, batch)[-BEFORE:])
+def _kept(idle: Idle, batches: Sequence[IdleBatch], wanted: int) -> Idle:
+    """The batches of a kind with more, which are the first ones as long as those are fewer."""
+    missing = max(wanted - len(idle.first), 0)
+    first = (*idle.first, *batches[:missing]) if missing else idle.first
+    return Idle(first, (*idle.recent, *batches)[-BEFORE:])
 
 
 # -- steps

@@ -13,6 +13,7 @@ from borewarden.base.samples import Samples, rows, samples_of
 from borewarden.detect.habits import HabitsByHeads
 from borewarden.detect.shape import explained
 from borewarden.detect.step import RING
+from borewarden.detect.wear import follow, moments
 from borewarden.gate.batch import BatchKind
 from borewarden.gate.gate import Gate, GateSettings
 from borewarden.gate.gate_loop import run_on_bytes
@@ -342,4 +343,4 @@ class Watcher:
 
 def loops_compiled() -> bool:
     """Whether a watcher can begin at once; if not, its first samples wait for the compiler."""
-    return is_compiled(run_on_bytes, judge, explained)
+    return is_compiled(run_on_bytes, judge, explained, follow, moments)
