@@ -36,7 +36,7 @@ MAX_DEGREES_OF_FREEDOM = 50.0
 # Noise of a baseline that is none, over that of later batches, and at least; invented
 UNSTEADY, LEAST_UNSTEADY = 2.5, 0.015
 ENOUGH_ANEW = 0.5  # of the time of a baseline, that later batches have to last; invented
-MOST_UNSTEADY = 0.05  # noise of a batch, of which no baseline is learned: unseen pauses; invented
+MOST_UNSTEADY = 0.02  # noise of a batch, of which no baseline is learned: unseen pauses; invented
 SURELY = 0.5  # standard errors, by which it has to be there; invented
 EARLY = 4.0  # jet hours, after which no baseline is learned anew: by then it may be wear; invented
 SPREADS = 3.0  # of a signal's own, beside its limit; invented
