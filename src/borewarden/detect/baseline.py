@@ -7,12 +7,15 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import optimize
 
 from borewarden.base.statistics import MAD_TO_SIGMA
 from borewarden.jewels.jewel import Jewel, stated_bores_area
 from borewarden.physics.orifice import (
     bore_area,
 )
+
+TINY = 1e-12  # a variance that is as good as none
 
 
 class Noise(NamedTuple):
@@ -67,6 +70,24 @@ def robust_noise(values: NDArray[np.float64], resolution: NDArray[np.float64]) -
     inflation = (1.0 + r) / (1.0 - r)
     beside = max(variance - mean(resolution**2), 0.0)
     return Noise((beside * inflation) ** 0.5, len(values) / inflation, r)
+
+
+def scatter_between(values: NDArray[np.float64], sd: NDArray[np.float64]) -> float:
+    """Standard deviation of what `values` estimate one by one, beside the `sd` of each estimate.
+
+    Both have shape (n,), n >= 2; 0 where `sd` explains it all. Each value weighs by what is known
+    of it (Paule & Mandel 1982, J. Res. Natl. Bur. Stand. 87, 377-385).
+    """
+
+    def misfit(variance: float) -> float:
+        weights = 1.0 / (sd**2 + variance)
+        off = values - np.average(values, weights=weights)
+        return float(np.sum(weights * off**2)) - (len(values) - 1.0)
+
+    least, most = TINY, float(np.sum((values - np.mean(values)) ** 2)) + TINY
+    if misfit(least) <= 0.0:
+        return 0.0
+    return float(optimize.brentq(misfit, least, most) ** 0.5)
 
 
 @dataclass(frozen=True)

@@ -77,10 +77,13 @@ BATCH = np.dtype(
         # how often a jet had opened, where a line that is shut may look like one; else 0
         ("openings", np.int64),
         ("leak", np.float64),  # 1/s, relative, by which its pressure falls; 0: not known
+        ("interval", np.float64),  # s, usual time between samples
         ("signals", np.float64, (len(SIGNALS),)),
         # of a jet: sum of 2 to the k for each open head k; -n: n of them; 0: not known
         ("open_heads", np.int64),
     ]
 )
+
+COARSE = 5.0  # s between samples, from which on a short pause hides between two; invented
 
 NO_BATCHES = np.zeros(0, dtype=BATCH)

@@ -18,6 +18,7 @@ from borewarden.gate.batch import (
     BATCH,
     BOOST,
     BYPASS_RISE,
+    COARSE,
     HEADS,
     LINE_KINDS,
     LOAD_RATIO,
@@ -99,7 +100,6 @@ GAP_INTERVALS = 2.5  # usual intervals that are a gap; invented
 STUCK_INTERVALS = 10.0  # usual intervals of one reading that say it is stuck; invented
 MOST_TIMES = 3.0  # times as long as it was of late: a reading is stuck; invented
 SAME_FADES = 1e-4  # of that, by each change of the reading; invented
-COARSE = 5.0  # s between samples, from which on a short pause hides between two; invented
 LEVEL = 0.01  # relative, within which the pressure of a pump of fixed flow stays; invented
 LEVEL_TIME = 8.0  # s, for which it has to; invented
 LEVEL_INTERVALS = 3.0  # usual intervals, for which it has to at least; invented
@@ -212,6 +212,7 @@ def _say_when(s: Any, kind: int, start_ns: int, end_ns: int, batch: Any) -> None
     batch.stops = s.stops
     batch.openings = s.held_line.openings if s.held_line.times >= HOLDS else 0
     batch.leak = s.held_line.leak
+    batch.interval = s.interval
     batch.open_heads = 0
 
 
@@ -364,8 +365,9 @@ def _add_lateness(jet: Any, x: Interval) -> None:
 def _is_one_of_many(jet: Any, t: int, edge: float) -> bool:
     """Hold a look of a coarse log; whether it and those before it are alike, and enough of them.
 
-    Pauses between two looks are not seen. They make a flow less, and now more, now less: looks that
-    are alike have none. `edge` is how long the time of a count edge may be off, s.
+    Pauses between two looks are not seen. They make a flow less, and now more, now less, and so is
+    a mean over some of them: looks that are alike have none. `edge` is how long the time of a count
+    edge may be off, s; 0 for a rate.
     """
     sums, held, run = jet.piece.sums, jet.held, jet.run
     area = sums.mass / sums.flux
@@ -434,7 +436,12 @@ def _gather_rate(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) -> 
     if not piece.good:
         # a rate reading lags the jet, and pressure sags as it closes: what is held goes
         jet.held.sums.time = 0.0
+        jet.run.looks = 0
         _clear_piece(piece, t, here)
+    elif x.seconds > COARSE:
+        if _is_one_of_many(jet, t, 0.0):
+            _add_held_to_batch(jet, g.longest_pause)
+        _clear_piece(piece, t, True)
     elif piece.sums.time >= g.hold_time:
         if jet.held.sums.time > 0.0:
             _add_held_to_batch(jet, g.longest_pause)

@@ -8,13 +8,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.base.shown import quantity_text
-from borewarden.detect.baseline import Baseline, Noise, learn_baseline, median, robust_noise
+from borewarden.detect.baseline import (
+    Baseline,
+    Noise,
+    learn_baseline,
+    median,
+    robust_noise,
+    scatter_between,
+)
 from borewarden.detect.habits import Habits, as_known, pooled, pressure_prior, that_fit
 from borewarden.detect.step import newest, threshold
 from borewarden.detect.wear import LEVEL_SD, Drift, wanders_within
 from borewarden.diagnose.causes import PRIOR, Cause, possible_causes
 from borewarden.diagnose.features import NO_SCATTER, Idle, Scatter, known_mean, known_spread
-from borewarden.gate.batch import BATCH, HEADS, SIGNALS, BatchKind
+from borewarden.gate.batch import BATCH, COARSE, HEADS, SIGNALS, BatchKind
 from borewarden.jewels.jewel import nearest_stock_bore, stated_area, stated_bores_area
 from borewarden.watcher.batch_loop import (
     DRIFT_BLOCK,
@@ -36,7 +43,8 @@ MAX_DEGREES_OF_FREEDOM = 50.0
 # Noise of a baseline that is none, over that of later batches, and at least; invented
 UNSTEADY, LEAST_UNSTEADY = 2.5, 0.015
 ENOUGH_ANEW = 0.5  # of the time of a baseline, that later batches have to last; invented
-MOST_UNSTEADY = 0.02  # noise of a batch, of which no baseline is learned: unseen pauses; invented
+MOST_UNSTEADY = 0.05  # noise of a batch, of which no baseline is learned: unseen pauses; invented
+MOST_APART = 0.012  # the same, beside whole counts, of a log in which short pauses hide; invented
 SURELY = 0.5  # standard errors, by which it has to be there; invented
 EARLY = 4.0  # jet hours, after which no baseline is learned anew: by then it may be wear; invented
 SPREADS = 3.0  # of a signal's own, beside its limit; invented
@@ -67,14 +75,7 @@ def learned(state: Learning, first: NDArray[np.void], ring: NDArray[np.void]) ->
     setup, settings = state.setup, state.setup.settings
     given = _is_given(setup)
     kept = len(first) if given else before_a_step(first, settings)
-    baseline = learn_baseline(
-        first["area"][:kept],
-        first["time"][:kept],
-        first["resolution"][:kept],
-        list(setup.jewels),
-        settings.flow_uncertainty,
-        settings.noise_floor,
-    )
+    baseline = _baseline_of(setup, first[:kept])
     count = state.running.taken
     rows = newest(ring, count)[-len(first) :][:kept].copy()
     heads = known_mean(first["signals"][:kept, HEADS])
@@ -132,13 +133,30 @@ def learned_anew(state: Watching, rows: NDArray[np.void], ring: NDArray[np.void]
 def is_unsteady(state: Learning) -> bool:
     """Whether the first batches differ by more than any jet does: then pauses are in most of them.
 
-    After hours of that it is how the machine cuts, and has to do.
+    So they may be where a log is so coarse that short pauses hide in it, if the area is too small
+    to be that of the bore. After hours of that it is how the machine cuts, and has to do.
     """
     if _is_given(state.setup) or state.watched_hours > EARLY:
         return False
     first = np.array(list(state.first), dtype=BATCH)
     kept = first[: before_a_step(first, state.setup.settings)]
-    return robust_noise(np.log(kept["area"]), kept["resolution"]).sigma > MOST_UNSTEADY
+    areas, resolution = np.log(kept["area"]), kept["resolution"]
+    if kept["interval"][-1] <= COARSE:
+        return robust_noise(areas, resolution).sigma > MOST_UNSTEADY
+    baseline = _baseline_of(state.setup, kept)
+    is_too_small = baseline.discharge_coefficient < baseline.plausible_low
+    return is_too_small or scatter_between(areas, resolution) > MOST_APART
+
+
+def _baseline_of(setup: Setup, first: NDArray[np.void]) -> Baseline:
+    return learn_baseline(
+        first["area"],
+        first["time"],
+        first["resolution"],
+        list(setup.jewels),
+        setup.settings.flow_uncertainty,
+        setup.settings.noise_floor,
+    )
 
 
 def _is_given(setup: Setup) -> bool:
