@@ -9,8 +9,9 @@ import pytest
 from numpy.typing import NDArray
 from scipy import signal
 from statsmodels.robust import mad
+from statsmodels.stats.meta_analysis import _fit_tau_iterative
 
-from borewarden.detect.baseline import learn_baseline, robust_noise
+from borewarden.detect.baseline import learn_baseline, robust_noise, scatter_between
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS
 
@@ -27,6 +28,20 @@ def still(n: int = N) -> NDArray[np.float64]:
 
 
 # -- the noise
+
+
+@pytest.mark.parametrize("scatter", [0.0, 0.02, 0.1])
+def test_scatter_beside_what_each_value_is_known_to_is_statsmodels(scatter: float) -> None:
+    """Their Paule-Mandel estimate, of values of which some are known ten times as well."""
+    rng = np.random.default_rng(4)
+    sd = rng.choice([0.003, 0.03], 40)
+    values = rng.normal(0.0, np.hypot(sd, scatter))
+    theirs, _ = _fit_tau_iterative(values, sd**2, atol=1e-9, maxiter=1000)
+    assert scatter_between(values, sd) == pytest.approx(max(theirs, 0.0) ** 0.5, rel=1e-6)
+
+
+def test_values_as_alike_as_they_are_known_have_no_scatter_of_their_own() -> None:
+    assert scatter_between(np.array([0.99, 1.0, 1.01]), np.full(3, 0.02)) == 0.0
 
 
 def test_noise_of_white_values_is_their_standard_deviation() -> None:

@@ -192,6 +192,22 @@ def test_of_a_coarse_log_three_looks_in_a_row_have_to_be_alike(
     assert batches["shared"][0] == 0.0
 
 
+@pytest.mark.parametrize("pattern", [[1.0, 0.8], [1.0, 1.0, 0.97], [1.0]])
+def test_looks_at_a_rate_of_a_coarse_log_have_to_be_alike_too(
+    intensifier: Intensifier, pattern: list[float]
+) -> None:
+    """A controller's mean over short pauses is now more, now less."""
+    samples = flowing(0.7 * np.array(pattern * 12))
+    gate = gate_of(intensifier, 0.7, 14, uses_counter=False)
+    _, batches = gate.learn_many(samples._replace(time_ns=20 * samples.time_ns))
+    if len(pattern) > 1:
+        assert len(batches) == 0
+        return
+    assert len(batches) >= 5
+    assert batches["area"] == pytest.approx(gate.settings.nominal_area)
+    assert batches["interval"] == pytest.approx(20.0)
+
+
 def test_slower_strokes_at_a_lower_pressure_are_no_pauses(intensifier: Intensifier) -> None:
     """Each is seen as 3 or 4 s; without those of 4 s the area would look 8 % larger."""
     pump, area = (

@@ -239,6 +239,26 @@ def test_no_baseline_is_learned_of_first_batches_that_differ_by_more_than_a_jet_
     assert watch.baseline.area == pytest.approx(AREA, rel=0.02)
 
 
+@pytest.mark.parametrize(("interval", "learns"), [(1.0, True), (30.0, False)])
+@pytest.mark.parametrize(("level", "scatter"), [(-0.1, 0.02), (-0.25, 0.0)])
+def test_a_coarse_log_has_to_show_a_jet_that_is_alike_and_takes_what_its_bore_may(
+    interval: float, learns: bool, level: float, scatter: float
+) -> None:
+    """Pauses shorter than that hide between two looks, and make the area smaller."""
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings())
+    first = batches(np.random.default_rng(0).normal(level, scatter, FIRST))
+    first["interval"] = interval
+    watch.learn_many(first)
+    assert (watch.baseline is not None) == learns
+    whole = batches(np.zeros(2 * FIRST), start=FIRST)
+    whole["interval"] = interval
+    _, changes = watch.learn_many(whole)
+    raised = {change.state for change in changes} & {State.OPENED, State.OTHER_FAULT}
+    assert bool(raised) == learns
+    assert watch.baseline is not None
+    assert watch.baseline.area == pytest.approx(AREA, rel=0.02) or learns
+
+
 def test_after_hours_of_unsteady_cuts_they_are_what_is_learned() -> None:
     watch = BoreWatch(PUMP, [RUBY], WatchSettings())
     n = 4 * FIRST
