@@ -47,6 +47,8 @@ MOST_UNSTEADY = 0.05  # noise of a batch, of which no baseline is learned: unsee
 MOST_APART = 0.012  # the same, beside whole counts, of a log in which short pauses hide; invented
 SURELY = 0.5  # standard errors, by which it has to be there; invented
 EARLY = 4.0  # jet hours, after which no baseline is learned anew: by then it may be wear; invented
+# The same where nothing turns on with the jet closed, and looks like a larger jet then; invented
+LATEST_ANEW = 24.0
 SPREADS = 3.0  # of a signal's own, beside its limit; invented
 
 SLOPE_SD = 0.004  # 1/h of jet, of wear beforehand: to the limit in a day or in weeks; invented
@@ -106,7 +108,8 @@ def learned_anew(state: Watching, rows: NDArray[np.void], ring: NDArray[np.void]
     was, settings = state.baseline.noise.sigma, state.setup.settings
     if was < LEAST_UNSTEADY or _own_noise(state.first_rows, SURELY) < LEAST_UNSTEADY:
         return state
-    if _is_given(state.setup) or state.watched_hours > EARLY:
+    latest = LATEST_ANEW if state.setup.is_intensifier else EARLY
+    if _is_given(state.setup) or state.watched_hours > latest:
         return state
     backwards = np.cumsum(rows["time"][::-1])
     wanted = ENOUGH_ANEW * settings.baseline_time
@@ -141,11 +144,15 @@ def is_unsteady(state: Learning) -> bool:
     first = np.array(list(state.first), dtype=BATCH)
     kept = first[: before_a_step(first, state.setup.settings)]
     areas, resolution = np.log(kept["area"]), kept["resolution"]
-    if kept["interval"][-1] <= COARSE:
-        return robust_noise(areas, resolution).sigma > MOST_UNSTEADY
+    is_coarse = bool(kept["interval"][-1] > COARSE)
+    is_known_well = median(resolution) < MOST_APART and not state.setup.pressure_floats
+    if is_coarse or is_known_well:
+        is_unlike = scatter_between(areas, resolution) > MOST_APART
+    else:  # few whole counts: their lumps are no scatter
+        is_unlike = robust_noise(areas, resolution).sigma > MOST_UNSTEADY
     baseline = _baseline_of(state.setup, kept)
     is_too_small = baseline.discharge_coefficient < baseline.plausible_low
-    return is_too_small or scatter_between(areas, resolution) > MOST_APART
+    return is_unlike or (is_coarse and is_too_small)
 
 
 def _baseline_of(setup: Setup, first: NDArray[np.void]) -> Baseline:
