@@ -58,7 +58,7 @@ LOOKS_ALIKE = 0.01  # relative, what they may differ by besides; invented
 PAUSED = 1.05  # usual times from count to count: after more the jet was closed; invented
 PAUSED_PACE = 0.1  # of the usual pace, by which such a time counts; invented
 PERIOD_PACE = 0.02  # by which the time from count to count is followed; invented
-ENOUGH_OTHERS = 3  # counts in a row, as slow or quick as each other, of other heads; invented
+OTHERS = 4  # counts in a row, as long as each other, that show other heads; invented
 STEP_PACE = 0.02  # by which the usual step of a counter grows at an edge; invented
 COUNTER_SLACK = 2.0  # counts that a counter may be ahead; invented
 COUNTER_MARGIN = 3.0  # times the most counts that the pump can make; above, it was reset; invented
@@ -395,17 +395,13 @@ def _follow_other_heads(jet: Any, a_count: float, edge: float) -> None:
     would be left out after those of two, but for those that were timed too short.
     """
     run = jet.run
-    is_other = a_count > PAUSED * run.period + edge or PAUSED * a_count + edge < run.period
-    if not is_other or run.period == 0.0:
+    if abs(a_count - run.other) > edge:
         run.others = 0
-        return
-    if run.others > 0 and abs(a_count - run.other) > edge:
-        run.others = 0
-    run.others += 1
-    run.other = a_count if run.others == 1 else run.other + (a_count - run.other) / run.others
-    if run.others >= ENOUGH_OTHERS:
+    run.others = min(run.others + 1, OTHERS)
+    run.other += (a_count - run.other) / run.others
+    least = (PAUSED - 1.0) * run.period + edge / OTHERS
+    if run.others == OTHERS and abs(run.other - run.period) > least and run.period > 0.0:
         run.period = run.other
-        run.others = 0
         jet.held.sums.time = 0.0
         _clear_batch(jet.batch)
         _end_run(run)
@@ -819,7 +815,12 @@ def _flow_of(s: Any, g: GateSettings, x: Interval) -> float:
     if g.uses_counter:
         counts = x.events / x.seconds if x.seconds > 0.0 else 0.0
         return float(counts * x.delivery / (s.open.area * x.flux))
-    ratio = float(x.rate * x.delivery / (s.open.area * x.flux))
+    flux = x.flux
+    if _heads_unknown(s) and s.smoothed.slow > 0.0:
+        # the reading alone has to be steady, as the pressure has to by itself: else the dips of
+        # reversals hide how a mean over short cuts wobbles
+        flux = float(mass_flux(s.smoothed.slow, s.temperature))
+    ratio = float(x.rate * x.delivery / (s.open.area * flux))
     _watch_rise(s, g, ratio, x.pressure)
     if g.turns_on and s.interval <= COARSE:
         _watch_fall(s, x)
