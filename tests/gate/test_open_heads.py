@@ -73,3 +73,43 @@ def test_an_unknown_signal_says_nothing(intensifier: Intensifier) -> None:
     gate = gate_of(intensifier, False)
     _, batches = gate.learn_many(samples)
     assert set(batches["open_heads"]) == {0}
+
+
+# -- where nothing says which heads are open
+
+
+def gate_of_two_alike(pump: Intensifier, counter: bool) -> Gate:
+    made = gate_settings(pump, uses_counter=counter, nominal_area=2.0 * ONE)
+    gate = Gate(made, pump.displacement, 2)
+    gate.state.open.area = ONE  # one of them alone is a jet, too
+    return gate
+
+
+@pytest.mark.parametrize("first", [2, 1])
+def test_strokes_of_other_heads_are_no_pauses(intensifier: Intensifier, first: int) -> None:
+    """Two heads make a stroke in half the time: the other half is more than a stroke may hide.
+
+    Strokes of one head that were timed too short would be all that is left of it.
+    """
+    heads = np.repeat([first, 3 - first, first], 300)
+    gate = gate_of_two_alike(intensifier, True)
+    batches = gate.learn_many(steady_samples(intensifier, ONE * heads))[1]
+    middle = (batches["start_ns"] > 320e9) & (batches["end_ns"] < 600e9)
+    assert np.sum(batches["time"][middle]) > 220.0
+    mean = np.average(batches["area"][middle], weights=batches["time"][middle])
+    assert mean == pytest.approx(ONE * (3 - first), rel=0.02)
+
+
+@pytest.mark.parametrize("period", [12, 30])
+def test_wobble_of_a_mean_is_none_of_its_scatter(intensifier: Intensifier, period: int) -> None:
+    """A controller's mean over short cuts of two heads wobbles about the area of one.
+
+    However slowly the wobble comes, to 10 % within an hour, it is not got used to.
+    """
+    seconds = np.arange(3600)
+    wobble = 1.0 + 0.1 * seconds / 3600.0 * np.sin(2.0 * np.pi * seconds / period)
+    samples = steady_samples(intensifier, np.full(3600, ONE), as_counter=False)
+    gate = gate_of_two_alike(intensifier, False)
+    batches = gate.learn_many(samples._replace(rate=samples.rate * wobble))[1]
+    assert np.sum(batches["time"][batches["end_ns"] < 600e9]) > 500.0
+    assert not np.any(batches["start_ns"] > 1800e9)

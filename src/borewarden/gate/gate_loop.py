@@ -58,6 +58,7 @@ LOOKS_ALIKE = 0.01  # relative, what they may differ by besides; invented
 PAUSED = 1.05  # usual times from count to count: after more the jet was closed; invented
 PAUSED_PACE = 0.1  # of the usual pace, by which such a time counts; invented
 PERIOD_PACE = 0.02  # by which the time from count to count is followed; invented
+OTHERS = 4  # counts in a row, as long as each other, that show other heads; invented
 STEP_PACE = 0.02  # by which the usual step of a counter grows at an edge; invented
 COUNTER_SLACK = 2.0  # counts that a counter may be ahead; invented
 COUNTER_MARGIN = 3.0  # times the most counts that the pump can make; above, it was reset; invented
@@ -387,7 +388,29 @@ def _is_one_of_many(jet: Any, t: int, edge: float) -> bool:
 
 
 @compilable
-def _gather_counted(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) -> None:
+def _follow_other_heads(jet: Any, a_count: float, edge: float) -> None:
+    """Start anew where counts in a row say that more heads are open now, or fewer.
+
+    Pauses make single counts late, and not alike. Taken for pauses, the strokes of one head alone
+    would be left out after those of two, but for those that were timed too short.
+    """
+    run = jet.run
+    if abs(a_count - run.other) > edge:
+        run.others = 0
+    run.others = min(run.others + 1, OTHERS)
+    run.other += (a_count - run.other) / run.others
+    least = (PAUSED - 1.0) * run.period + edge / OTHERS
+    if run.others == OTHERS and abs(run.other - run.period) > least and run.period > 0.0:
+        run.period = run.other
+        jet.held.sums.time = 0.0
+        _clear_batch(jet.batch)
+        _end_run(run)
+
+
+@compilable
+def _gather_counted(
+    jet: Any, g: GateSettings, here: bool, t: int, x: Interval, heads_unknown: bool
+) -> None:
     """Take an interval of a pump with a counter: pieces go from count edge to count edge."""
     piece = jet.piece
     run = jet.run
@@ -401,6 +424,8 @@ def _gather_counted(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) 
             flux = piece.sums.flux / length
             run.period *= run.flux / flux  # at another pressure strokes take another time
             run.flux = flux
+            if heads_unknown:
+                _follow_other_heads(jet, a_count, edge / x.events)
             paused = length > PAUSED * run.period * x.events + edge and run.period > 0.0
             pace = PERIOD_PACE * (PAUSED_PACE if paused else 1.0)
             run.period += pace * (a_count - run.period) if run.period > 0.0 else a_count
@@ -424,6 +449,7 @@ def _gather_counted(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) 
         else:
             _end_run(run)
             run.looks = 0
+            run.others = run.others if piece.good else 0
         _clear_piece(piece, t, here)
 
 
@@ -467,7 +493,7 @@ def _gather(s: Any, jet: Any, g: GateSettings, phase: int, x: Interval) -> bool:
     piece.sums.pressure += x.pressure * x.seconds
     piece.sums.rise += x.rise
     if g.uses_counter:
-        _gather_counted(jet, g, here, t, x)
+        _gather_counted(jet, g, here, t, x, _heads_unknown(s))
     else:
         _gather_rate(jet, g, here, t, x)
     # A batch ends with its water, not with its time: ending a few strokes when their time is
@@ -580,6 +606,12 @@ def _open_heads(before: int, now: Sample) -> int:
     if np.isfinite(now.valve):
         return -int(now.valve + HEAD_ON) if now.valve > HEAD_ON else before
     return 0
+
+
+@compilable
+def _heads_unknown(s: Any) -> bool:
+    """Whether nothing says how many of several heads are open."""
+    return bool(s.open.count > 1 and s.open.heads == 0)
 
 
 @compilable
@@ -783,7 +815,12 @@ def _flow_of(s: Any, g: GateSettings, x: Interval) -> float:
     if g.uses_counter:
         counts = x.events / x.seconds if x.seconds > 0.0 else 0.0
         return float(counts * x.delivery / (s.open.area * x.flux))
-    ratio = float(x.rate * x.delivery / (s.open.area * x.flux))
+    flux = x.flux
+    if _heads_unknown(s) and s.smoothed.slow > 0.0:
+        # the reading alone has to be steady, as the pressure has to by itself: else the dips of
+        # reversals hide how a mean over short cuts wobbles
+        flux = float(mass_flux(s.smoothed.slow, s.temperature))
+    ratio = float(x.rate * x.delivery / (s.open.area * flux))
     _watch_rise(s, g, ratio, x.pressure)
     if g.turns_on and s.interval <= COARSE:
         _watch_fall(s, x)
@@ -836,7 +873,8 @@ def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
     was_settled = flow.settled_time > flow.wait
     if on and x.seconds > 0.0 and steady:
         flow.settled_time += x.seconds
-        if was_settled:  # a mean over many short pauses wobbles: that is none of its scatter
+        # a mean over many short pauses wobbles: that is none of its scatter
+        if was_settled and not (g.flow_shows_jet and _heads_unknown(s)):
             _learn_spread(area, ratio, x.seconds, s.interval, True)
     else:
         rises = on and was_settled and area.fast > area.slow

@@ -76,6 +76,8 @@ RUN = np.dtype(
         ("edge", np.float64),  # s², variance of timing the end of the run
         ("period", np.float64),  # s from count to count, followed; 0: none yet
         ("flux", np.float64),  # kg/(s m²), at which it takes that
+        ("other", np.float64),  # s from count to count, mean of the newest that are alike
+        ("others", np.int64),  # how many these are
         ("looks", np.int64),  # of a coarse log, in a row, that are alike
         ("area", np.float64),  # m², mean of theirs
     ]
