@@ -408,10 +408,11 @@ def _follow_other_heads(jet: Any, a_count: float, edge: float) -> None:
 
 
 @compilable
-def _gather_counted(
-    jet: Any, g: GateSettings, here: bool, t: int, x: Interval, heads_unknown: bool
-) -> None:
-    """Take an interval of a pump with a counter: pieces go from count edge to count edge."""
+def _gather_counted(jet: Any, g: GateSettings, t: int, x: Interval, heads_unknown: bool) -> bool:
+    """Take an interval of a pump with a counter: pieces go from count edge to count edge.
+
+    Returns whether the piece ended.
+    """
     piece = jet.piece
     run = jet.run
     piece.sums.mass += x.delivery * x.seconds
@@ -435,8 +436,7 @@ def _gather_counted(
             if x.seconds <= COARSE:
                 _hold_piece(jet, t)
             elif not _is_one_of_many(jet, t, edge):
-                _clear_piece(piece, t, here)
-                return
+                return True
             _add_held_to_batch(jet, g.longest_pause)
             if not run.open:
                 if run.joined:
@@ -450,7 +450,7 @@ def _gather_counted(
             _end_run(run)
             run.looks = 0
             run.others = run.others if piece.good else 0
-        _clear_piece(piece, t, here)
+    return bool(x.events > 0.0)
 
 
 @compilable
@@ -493,7 +493,8 @@ def _gather(s: Any, jet: Any, g: GateSettings, phase: int, x: Interval) -> bool:
     piece.sums.pressure += x.pressure * x.seconds
     piece.sums.rise += x.rise
     if g.uses_counter:
-        _gather_counted(jet, g, here, t, x, _heads_unknown(s))
+        if _gather_counted(jet, g, t, x, _heads_unknown(s)):
+            _clear_piece(piece, t, here)
     else:
         _gather_rate(jet, g, here, t, x)
     # A batch ends with its water, not with its time: ending a few strokes when their time is

@@ -45,6 +45,7 @@ UNSTEADY, LEAST_UNSTEADY = 2.5, 0.015
 ENOUGH_ANEW = 0.5  # of the time of a baseline, that later batches have to last; invented
 MOST_UNSTEADY = 0.05  # noise of a batch, of which no baseline is learned: unseen pauses; invented
 MOST_APART = 0.012  # the same, beside whole counts, of a log in which short pauses hide; invented
+MOST_APART_OF_A_RATE = 0.025  # the same of a rate, on any log; invented
 SURELY = 0.5  # standard errors, by which it has to be there; invented
 EARLY = 4.0  # jet hours, after which no baseline is learned anew: by then it may be wear; invented
 # The same where nothing turns on with the jet closed, and looks like a larger jet then; invented
@@ -145,9 +146,9 @@ def is_unsteady(state: Learning) -> bool:
     kept = first[: before_a_step(first, state.setup.settings)]
     areas, resolution = np.log(kept["area"]), kept["resolution"]
     is_coarse = bool(kept["interval"][-1] > COARSE)
-    is_known_well = median(resolution) < MOST_APART and not state.setup.pressure_floats
-    if is_coarse or is_known_well:
-        is_unlike = scatter_between(areas, resolution) > MOST_APART
+    if is_coarse or not state.setup.pressure_floats and median(resolution) < MOST_APART:
+        most = MOST_APART if is_coarse else MOST_APART_OF_A_RATE
+        is_unlike = scatter_between(areas, resolution) > most
     else:  # few whole counts: their lumps are no scatter
         is_unlike = robust_noise(areas, resolution).sigma > MOST_UNSTEADY
     baseline = _baseline_of(state.setup, kept)
