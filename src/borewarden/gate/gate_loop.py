@@ -100,6 +100,7 @@ GAP_INTERVALS = 2.5  # usual intervals that are a gap; invented
 STUCK_INTERVALS = 10.0  # usual intervals of one reading that say it is stuck; invented
 MOST_TIMES = 3.0  # times as long as it was of late: a reading is stuck; invented
 SAME_FADES = 1e-4  # of that, by each change of the reading; invented
+SAME_GUESS = 50  # changes, that a guess of that is worth at first; invented
 LEVEL = 0.01  # relative, within which the pressure of a pump of fixed flow stays; invented
 LEVEL_TIME = 8.0  # s, for which it has to; invented
 LEVEL_INTERVALS = 3.0  # usual intervals, for which it has to at least; invented
@@ -119,6 +120,7 @@ MOST_LEAK = 0.003  # 1/s, relative, by which the pressure of a shut line falls; 
 LEAK_TIME = 20.0  # s of a shut line that show how it leaks; invented
 LESS_LEAK, MORE_LEAK = 0.5, 0.1  # by which that is followed down and up; invented
 HOLDS = 3  # times that a line was seen to hold, before it is known to; invented
+EMPTIES = 3  # times that a closed jet was seen to empty the line, before it is known; invented
 SURELY_HOLDS = 4  # of these, after which no other level is taken for a valve's; invented
 SECOND_DIFFERENCE = 1.652  # its median of normal noise: 0.6745 sqrt(1 + 4 + 1) sd
 NOISE_BAND = 4.9  # sd of a smoothed reading: as `STEADY_SPREADS` upper deciles
@@ -213,6 +215,7 @@ def _say_when(s: Any, kind: int, start_ns: int, end_ns: int, batch: Any) -> None
     batch.openings = s.held_line.openings if s.held_line.times >= HOLDS else 0
     batch.leak = s.held_line.leak
     batch.interval = s.interval
+    batch.closed_known = s.held_line.times >= HOLDS or s.held_line.emptied >= EMPTIES
     batch.open_heads = 0
 
 
@@ -869,9 +872,9 @@ def _watch_same(same: Any, unchanged: bool, seconds: float) -> None:
     if unchanged:
         same.time += seconds
         return
-    same.longest *= 1.0 - SAME_FADES
-    if same.time < MOST_TIMES * same.longest:
-        same.longest = max(same.longest, same.time)
+    same.changes += 1
+    same.longest *= 1.0 - max(SAME_FADES, 1.0 / (SAME_GUESS + same.changes))
+    same.longest = max(same.longest, min(same.time, MOST_TIMES * same.longest))
     same.time = 0.0
 
 
@@ -1123,6 +1126,23 @@ def _watch_line(s: Any, g: GateSettings, x: Interval, leaks: bool) -> bool:
 
 
 @compilable
+def _watch_emptied(s: Any, x: Interval, on: bool) -> None:
+    """Count how often the line empties while the crank turns on as with the jet: that is closed."""
+    line = s.held_line
+    if on:
+        if s.phase == Phase.STEADY:
+            line.open_rate = x.rate
+        line.empty_seconds = 0.0
+    elif abs(x.rate - line.open_rate) <= OTHER_SPEED * line.open_rate:
+        line.empty_seconds += x.seconds
+        if line.empty_seconds > KEPT_FOR * max(1.0, s.interval):
+            line.emptied += 1
+            line.open_rate = 0.0
+    else:
+        line.open_rate = 0.0
+
+
+@compilable
 def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
     """Whether the jet is on; keeps its time, and how long it has been steady."""
     jet = s.jet
@@ -1137,6 +1157,7 @@ def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
     else:
         # a pump whose flow is fixed: an open bypass takes far more than any jet
         on = x.rate > 0.0 and x.rate * x.delivery <= MOST_JET * g.nominal_area * x.flux
+        _watch_emptied(s, x, on)
         leaks = on and _leaks_away(smoothed, s.interval, x.seconds)
         floats = g.bypass_pressure == np.inf  # else a valve holds it at any speed
         is_shut = on and floats and _watch_line(s, g, x, leaks)
