@@ -61,6 +61,7 @@ from borewarden.watcher.learning import (
 from borewarden.watcher.verdict import State
 from borewarden.watcher.weighing import (
     FAR,
+    closed_jet_is_hidden,
     falls_in_one_jet,
     is_to_last,
     is_whole_at_times,
@@ -413,8 +414,10 @@ def _if_as_before(state: Watching, total: float, at_stop: bool) -> Watching | No
 
 def _healed(state: Watching, event: StepEvent) -> bool:
     """Whether the area was larger for a while only, in which nobody fits another jewel."""
+    stops = event.before["stops"][-1], event.after["stops"][-1]
+    runs_on = closed_jet_is_hidden(state, event) and stops[0] == stops[1]
     lasted = state.running.end_ns - event.onset_ns
-    return 0.0 < event.largest < FAR and lasted < HEALS_NS
+    return 0.0 < event.largest < FAR and (lasted < HEALS_NS or runs_on)
 
 
 def _lasted(state: Watching, event: StepEvent) -> float:

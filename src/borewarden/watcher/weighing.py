@@ -28,7 +28,7 @@ from borewarden.diagnose.posterior import chance_of_nothing, posterior
 from borewarden.diagnose.signatures import Circumstances
 from borewarden.gate.batch import HEADS, BatchKind
 from borewarden.physics.pump import Intensifier
-from borewarden.watcher.batch_loop import operating_point
+from borewarden.watcher.batch_loop import NS_PER_H, operating_point
 from borewarden.watcher.events import (
     Event,
     Healed,
@@ -62,6 +62,8 @@ FEWEST_TO_STAY = 4  # batches that show whether the area stays; invented
 OF_A_LEAK = 0.25  # of a shut line's own leak: the area goes as the root of its pressure; invented
 LEAST_LEAK = 2e-5  # 1/s, in log area: by so much a shut line looks larger and larger; invented
 SETTLED = 2.0  # jet hours, by which a crank has shown what its closed jet looks like; invented
+STANDS = 240  # batches that a level stands, that a closed jet may make; invented
+TO_AND_FRO = 0.02  # in log area, by which a step may exceed one that went back; invented
 LASTS = 80  # batches that the area has to stay smaller, before that is told; invented
 STILL_THERE = 0.75  # of the step, that the newest batch has to show; invented
 SHRUNK = 0.5  # of the smallest step, or of the step: what turns out less is not told; invented
@@ -359,15 +361,28 @@ def is_to_last(state: Watching, event: Event, step: Step) -> bool:
 
 
 def _may_be_the_closed_jet(state: Watching, event: Event) -> bool:
-    """Whether what a closed jet looks like is not known yet, so that this may be it.
+    """Whether what a closed jet looks like is not known, so that this may be it.
 
     A line that is dumped as the jet closes takes about what the jet does, more or less. By and by
     that shows: the level goes to and fro, or nothing but the jet's is ever seen.
     """
+    if not closed_jet_is_hidden(state, event):
+        return False
+    if not isinstance(event, StepEvent):
+        return state.watched_hours < SETTLED
+    if event.batches >= STANDS:
+        return state.watched_hours < SETTLED
+    lasted = (state.running.end_ns - event.onset_ns) / NS_PER_H
+    to_and_fro = any(event.step.size < h.size + TO_AND_FRO for h in state.past.healed)
+    return to_and_fro or state.watched_hours - lasted < SETTLED
+
+
+def closed_jet_is_hidden(state: Watching, event: Event) -> bool:
+    """Whether a closed jet may look like an open one, since it was never seen to look otherwise."""
     rows = event.after
     if not state.setup.pressure_floats or np.isfinite(rows["signals"][:, HEADS]).any():
         return False
-    return not rows["closed_known"][-1] and state.watched_hours < SETTLED
+    return len(rows) > 0 and not rows["closed_known"][-1]
 
 
 def _may_be_a_shut_line(event: Event, size: float) -> bool:
