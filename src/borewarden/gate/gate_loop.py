@@ -1031,7 +1031,11 @@ def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
         else:
             weight = x.seconds / (levels.seconds - long_enough)
             levels.later += min(weight, 1.0) * (x.pressure - levels.later)
+        levels.left = False
+    elif not levels.left:  # a single reading may be wild
+        levels.left = True
     else:
+        levels.left = False
         levels.pressure = x.pressure
         levels.rate = x.rate
         levels.seconds = 0.0

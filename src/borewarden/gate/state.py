@@ -229,6 +229,7 @@ LEVELS = np.dtype(
         ("pressure", np.float64),  # Pa, now
         ("rate", np.float64),  # Hz, now
         ("seconds", np.float64),  # for which both have stayed
+        ("left", np.bool_),  # whether the newest reading was somewhere else
         ("later", np.float64),  # Pa, the pressure after the first of these seconds
         ("newest", np.int64),  # index of the ceiling
         ("ceilings", CEILING, (CEILINGS,)),
