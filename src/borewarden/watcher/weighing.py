@@ -369,7 +369,8 @@ def _may_be_the_closed_jet(state: Watching, event: Event) -> bool:
     if not closed_jet_is_hidden(state, event):
         return False
     if not isinstance(event, StepEvent):
-        return state.watched_hours < SETTLED
+        back = is_whole_at_times(-off_baseline(state, event.after), -_size_of(state, event).size)
+        return back or state.watched_hours < SETTLED
     if event.batches >= STANDS:
         return state.watched_hours < SETTLED
     lasted = (state.running.end_ns - event.onset_ns) / NS_PER_H
