@@ -136,7 +136,7 @@ def _waits(state: Watching, event: Event, step: Step, found: Weighed, heated: fl
         # a closed jet passed water: a leak takes from the open jet's flow, too
         return event.onset_ns > 0 and len(event.after) < HEAR_SIGNALS
     if isinstance(event, SlowEvent):
-        return _may_be_the_closed_jet(state, event)
+        return _may_be_the_closed_jet(state, event, step)
     if _is_early(state, event, step, found, heated):
         return True
     shown_elsewhere = _hears(found.shift) and _known_to_make_it(found.beliefs[0])
@@ -348,7 +348,7 @@ def is_to_last(state: Watching, event: Event, step: Step) -> bool:
     unknown = not (state.setup.is_intensifier or valve_is_known)
     if isinstance(event, LowPressureEvent):
         return unknown and _heard(event) < LASTS_AT_LOW  # a set pressure at which some water spills
-    if _may_be_the_closed_jet(state, event):
+    if _may_be_the_closed_jet(state, event, step):
         return True
     may_be_closed = unknown and step.size > FAR
     healed = any(abs(step.size - h.size) < SAME_STEP for h in state.past.healed)
@@ -360,7 +360,7 @@ def is_to_last(state: Watching, event: Event, step: Step) -> bool:
     return lasted < min(_may_take(state.past.healed, step.size), np.inf if unknown else LONGEST)
 
 
-def _may_be_the_closed_jet(state: Watching, event: Event) -> bool:
+def _may_be_the_closed_jet(state: Watching, event: Event, step: Step) -> bool:
     """Whether what a closed jet looks like is not known, so that this may be it.
 
     A line that is dumped as the jet closes takes about what the jet does, more or less. By and by
@@ -369,12 +369,12 @@ def _may_be_the_closed_jet(state: Watching, event: Event) -> bool:
     if not closed_jet_is_hidden(state, event):
         return False
     if not isinstance(event, StepEvent):
-        back = is_whole_at_times(-off_baseline(state, event.after), -_size_of(state, event).size)
-        return back or state.watched_hours < SETTLED
+        little = step.size < np.log1p(state.setup.settings.limit)  # as more and more pauses look
+        return bool(little) or state.watched_hours < SETTLED
     if event.batches >= STANDS:
         return state.watched_hours < SETTLED
     lasted = (state.running.end_ns - event.onset_ns) / NS_PER_H
-    to_and_fro = any(event.step.size < h.size + TO_AND_FRO for h in state.past.healed)
+    to_and_fro = any(step.size < h.size + TO_AND_FRO for h in state.past.healed)
     return to_and_fro or state.watched_hours - lasted < SETTLED
 
 
