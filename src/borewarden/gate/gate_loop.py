@@ -215,7 +215,8 @@ def _say_when(s: Any, kind: int, start_ns: int, end_ns: int, batch: Any) -> None
     batch.openings = s.held_line.openings if s.held_line.times >= HOLDS else 0
     batch.leak = s.held_line.leak
     batch.interval = s.interval
-    batch.closed_known = s.held_line.times >= HOLDS or s.held_line.emptied >= EMPTIES
+    line = s.held_line
+    batch.closed_known = line.times >= HOLDS or line.emptied >= EMPTIES or s.levels.is_told
     batch.open_heads = 0
 
 
