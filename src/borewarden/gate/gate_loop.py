@@ -1023,7 +1023,8 @@ def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
     levels = s.levels
     long_enough = _level_time(s.interval)
     stays = abs(x.pressure - levels.pressure) <= LEVEL * levels.pressure
-    if stays and abs(x.rate - levels.rate) <= SAME_SPEED * levels.rate and x.rate > 0.0:
+    at_speed = abs(x.rate - levels.rate) <= SAME_SPEED * levels.rate and x.rate > 0.0
+    if at_speed and stays:
         levels.seconds += x.seconds
         if levels.seconds <= long_enough:  # from then on it is to stay where it is
             weight = x.seconds / max(levels.seconds, LEAST_WAIT)
@@ -1033,7 +1034,7 @@ def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
             weight = x.seconds / (levels.seconds - long_enough)
             levels.later += min(weight, 1.0) * (x.pressure - levels.later)
         levels.left = False
-    elif not levels.left:  # a single reading may be wild
+    elif at_speed and not levels.left:  # a single reading may be wild
         levels.left = True
     else:
         levels.left = False
