@@ -773,7 +773,7 @@ def test_a_pressure_that_comes_to_stand_still_for_long_is_heard_again(
     gate = gate_of(intensifier, 0.5, uses_counter=False)
     phases, _ = gate.learn_many(flowing(np.full(n, 0.5), pressure=pressure))
     stuck = np.flatnonzero(phases == Phase.NO_DATA)
-    assert 1000 < stuck[0]
+    assert stuck[0] > 1000
     assert stuck[-1] < 1400
 
 
