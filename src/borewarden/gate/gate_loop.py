@@ -1169,7 +1169,8 @@ def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
         is_shut = on and floats and _watch_line(s, g, x, leaks)
         on = on and not (leaks or is_shut)
         if floats:
-            on = on and not _watch_levels(s, g, x) and not _runs_free(s, x)
+            empties = s.held_line.emptied >= EMPTIES
+            on = on and not (_watch_levels(s, g, x) and not empties) and not _runs_free(s, x)
     steady = _is_steady(smoothed, LEAST_PRESSURE_BAND, g.steady_band)
     jet.settled_time = jet.settled_time + x.seconds if on and jet.on and steady else 0.0
     if on and jet.on:
@@ -1375,7 +1376,9 @@ def run_gate(
         before = closed
         closed = _fill_batches(s, g, displacement, x, batches, closed)
         at_ceiling = not on and s.levels.turns >= TURNS and x.rate > 0.0
-        at_ceiling = at_ceiling and s.held_line.times < SURELY_HOLDS  # that is no valve's level
+        # a line that holds, or empties, has no valve's level
+        at_ceiling = at_ceiling and s.held_line.times < SURELY_HOLDS
+        at_ceiling = at_ceiling and s.held_line.emptied < EMPTIES
         if at_ceiling and not s.levels.is_told and closed == before:
             _tell_ceiling(s, x, batches[closed])
             closed += 1
