@@ -749,12 +749,32 @@ def test_limits_of_what_a_transducer_may_show(
     assert (phases[49] == Phase.NO_DATA) is not is_used
 
 
-def test_a_pressure_is_stuck_after_two_minutes(intensifier: Intensifier) -> None:
-    pressure = almost(PRESSURE, 400)
-    pressure[200:] = pressure[200]
+@pytest.mark.parametrize(("known", "seconds"), [(4, 120), (1000, 17)])
+def test_a_pressure_is_stuck_after_two_minutes_and_soon_sooner(
+    intensifier: Intensifier, known: int, seconds: int
+) -> None:
+    """The first guess of what is usual is worth 50 changes: 120 s 50 / 1050, three times that."""
+    n = known + 200
+    pressure = almost(PRESSURE, n)
+    pressure[known:] = pressure[known]
     gate = gate_of(intensifier, 0.5, uses_counter=False)
-    phases, _ = gate.learn_many(flowing(np.full(400, 0.5), pressure=pressure))
-    assert np.flatnonzero(phases == Phase.NO_DATA).tolist() == list(range(321, 400))
+    phases, _ = gate.learn_many(flowing(np.full(n, 0.5), pressure=pressure))
+    stuck = np.flatnonzero(phases == Phase.NO_DATA)
+    assert stuck.tolist() == list(range(known + seconds + 1, n))
+
+
+def test_a_pressure_that_comes_to_stand_still_for_long_is_heard_again(
+    intensifier: Intensifier,
+) -> None:
+    """What was noisy and then is the same for a minute again and again is not stuck for ever."""
+    n = 3000
+    pressure = almost(PRESSURE, n)
+    pressure[1000:] = PRESSURE + 1e6 * (np.arange(2000) // 60 % 2)
+    gate = gate_of(intensifier, 0.5, uses_counter=False)
+    phases, _ = gate.learn_many(flowing(np.full(n, 0.5), pressure=pressure))
+    stuck = np.flatnonzero(phases == Phase.NO_DATA)
+    assert stuck[0] > 1000
+    assert stuck[-1] < 1400
 
 
 def test_a_noisy_pressure_is_stuck_sooner_once_it_is_known(intensifier: Intensifier) -> None:

@@ -102,6 +102,7 @@ def test_chip_on_a_crank_pump_shows_as_lost_pressure(direct_drive: DirectDrive) 
         (np.arange(1, n + 1) * 10**9).astype(np.int64),
         pressure=np.where(np.arange(n) < HOUR, pressures[0], pressures[1]) + rng.normal(0, 2e6, n),
         rate=np.full(n, 8.4),
+        valve=np.ones(n),  # else a jet that never closes is told once two hours were seen
     )
     watcher = Watcher(direct_drive, gate_settings(direct_drive), [jewel])
     alerts = watcher.learn_many(samples).alerts

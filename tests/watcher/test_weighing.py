@@ -31,6 +31,8 @@ from borewarden.watcher.verdict import State
 from borewarden.watcher.weighing import (
     BY_NOW,
     LASTS,
+    SETTLED,
+    STANDS,
     _may_be_a_shut_line,
     _may_take,
     falls_in_one_jet,
@@ -492,6 +494,7 @@ def test_where_the_jet_is_known_to_be_on_nothing_waits_beyond_three_minutes(
     pump = DirectDrive(3, 0.0085, 0.032, 0.3e-6, 8.4, 410e6, 30e3)
     after = event.after.copy()
     after["signals"][:, HEADS] = 1.0 if valve_is_known else np.nan
+    after["closed_known"] = True
     event = replace(event, after=after)
     past = Past(healed=(Healed(0.15, 300.0),))
     for seconds, may_pass in ((170, True), (190, not valve_is_known), (460, False)):
@@ -503,6 +506,35 @@ def test_where_the_jet_is_known_to_be_on_nothing_waits_beyond_three_minutes(
             running=state.running._replace(end_ns=end),
         )
         assert is_to_last(now, event, event.step) == may_pass
+
+
+@pytest.mark.parametrize(
+    ("closed_known", "hours", "went_back", "batches", "waits"),
+    [
+        (True, 0.5, 0.0, 4, False),
+        (False, 0.5, 0.0, 4, True),
+        (False, 0.5, 0.0, STANDS, True),
+        (False, SETTLED + 0.5, 0.0, 4, False),  # by then the closed jet would have shown
+        (False, SETTLED + 0.5, 0.1, 4, True),  # and has: it went to and fro
+        (False, SETTLED + 0.5, 0.1, STANDS, False),
+    ],
+)
+def test_what_may_be_the_closed_jet_of_a_floating_crank_has_to_stand(
+    closed_known: bool, hours: float, went_back: float, batches: int, waits: bool
+) -> None:
+    state = watching(Phase.STEP_FOUND)
+    event = state.event
+    assert isinstance(event, StepEvent)
+    after = event.after.copy()
+    after["signals"][:, HEADS] = np.nan
+    after["closed_known"] = closed_known
+    event = replace(event, after=after, batches=batches)
+    pump = DirectDrive(3, 0.0085, 0.032, 0.3e-6, 8.4, 410e6, 30e3)
+    begun = state.reference.earlier_hours
+    running = state.running._replace(hours=begun + hours, end_ns=event.onset_ns + 200 * SECOND)
+    past = Past(healed=(Healed(went_back, 10.0),) if went_back else ())
+    now = replace(state, setup=state.setup._replace(pump=pump), past=past, running=running)
+    assert is_to_last(now, event, event.step) == waits
 
 
 def test_what_is_blocked_is_never_whole_and_hidden_pauses_are_at_times() -> None:

@@ -43,6 +43,7 @@ RING = np.dtype(
         ("stops", np.int64),
         ("openings", np.int64),
         ("leak", np.float64),
+        ("closed_known", np.bool_),
         ("signals", np.float64, (len(SIGNALS),)),
     ]
 )

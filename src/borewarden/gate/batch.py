@@ -78,6 +78,7 @@ BATCH = np.dtype(
         ("openings", np.int64),
         ("leak", np.float64),  # 1/s, relative, by which its pressure falls; 0: not known
         ("interval", np.float64),  # s, usual time between samples
+        ("closed_known", np.bool_),  # whether it was seen how the closed jet of a crank looks
         ("signals", np.float64, (len(SIGNALS),)),
         # of a jet: sum of 2 to the k for each open head k; -n: n of them; 0: not known
         ("open_heads", np.int64),

@@ -101,12 +101,13 @@ GAP_INTERVALS = 2.5  # usual intervals that are a gap; invented
 STUCK_INTERVALS = 10.0  # usual intervals of one reading that say it is stuck; invented
 MOST_TIMES = 3.0  # times as long as it was of late: a reading is stuck; invented
 SAME_FADES = 1e-4  # of that, by each change of the reading; invented
+SAME_GUESS = 50  # changes, that a guess of that is worth at first; invented
 LEVEL = 0.01  # relative, within which the pressure of a pump of fixed flow stays; invented
 LEVEL_TIME = 8.0  # s, for which it has to; invented
 LEVEL_INTERVALS = 3.0  # usual intervals, for which it has to at least; invented
 QUICK_TURN = 20.0  # s, from a jet's level to the ceiling; invented
 STAYS = 0.002  # relative, from these to the next seconds: a shut line leaks away; invented
-SAME_JET = 0.015  # relative, by which the level of a jet may differ from one to the next; invented
+SAME_JET = 0.03  # relative, by which the level of a jet may differ from one to the next; invented
 BELOW_CEILING = (0.7, 0.975)  # of the ceiling, where a jet's level may be; invented
 RUNS_FREE = 0.05  # relative, by which a crank turns faster once it pumps no more; invented
 OPENS = 0.02  # relative, by which the pressure moves at once as the jet opens; invented
@@ -120,6 +121,7 @@ MOST_LEAK = 0.003  # 1/s, relative, by which the pressure of a shut line falls; 
 LEAK_TIME = 20.0  # s of a shut line that show how it leaks; invented
 LESS_LEAK, MORE_LEAK = 0.5, 0.1  # by which that is followed down and up; invented
 HOLDS = 3  # times that a line was seen to hold, before it is known to; invented
+EMPTIES = 3  # times that a closed jet was seen to empty the line, before it is known; invented
 SURELY_HOLDS = 4  # of these, after which no other level is taken for a valve's; invented
 SECOND_DIFFERENCE = 1.652  # its median of normal noise: 0.6745 sqrt(1 + 4 + 1) sd
 NOISE_BAND = 4.9  # sd of a smoothed reading: as `STEADY_SPREADS` upper deciles
@@ -214,6 +216,8 @@ def _say_when(s: Any, kind: int, start_ns: int, end_ns: int, batch: Any) -> None
     batch.openings = s.held_line.openings if s.held_line.times >= HOLDS else 0
     batch.leak = s.held_line.leak
     batch.interval = s.interval
+    line = s.held_line
+    batch.closed_known = line.times >= HOLDS or line.emptied >= EMPTIES or s.levels.is_told
     batch.open_heads = 0
 
 
@@ -908,9 +912,9 @@ def _watch_same(same: Any, unchanged: bool, seconds: float) -> None:
     if unchanged:
         same.time += seconds
         return
-    same.longest *= 1.0 - SAME_FADES
-    if same.time < MOST_TIMES * same.longest:
-        same.longest = max(same.longest, same.time)
+    same.changes += 1
+    same.longest *= 1.0 - max(SAME_FADES, 1.0 / (SAME_GUESS + same.changes))
+    same.longest = max(same.longest, min(same.time, MOST_TIMES * same.longest))
     same.time = 0.0
 
 
@@ -1058,7 +1062,8 @@ def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
     levels = s.levels
     long_enough = _level_time(s.interval)
     stays = abs(x.pressure - levels.pressure) <= LEVEL * levels.pressure
-    if stays and abs(x.rate - levels.rate) <= SAME_SPEED * levels.rate and x.rate > 0.0:
+    at_speed = abs(x.rate - levels.rate) <= SAME_SPEED * levels.rate and x.rate > 0.0
+    if at_speed and stays:
         levels.seconds += x.seconds
         if levels.seconds <= long_enough:  # from then on it is to stay where it is
             weight = x.seconds / max(levels.seconds, LEAST_WAIT)
@@ -1067,7 +1072,11 @@ def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
         else:
             weight = x.seconds / (levels.seconds - long_enough)
             levels.later += min(weight, 1.0) * (x.pressure - levels.later)
+        levels.left = False
+    elif at_speed and not levels.left:  # a single reading may be wild
+        levels.left = True
     else:
+        levels.left = False
         levels.pressure = x.pressure
         levels.rate = x.rate
         levels.seconds = 0.0
@@ -1162,6 +1171,23 @@ def _watch_line(s: Any, g: GateSettings, x: Interval, leaks: bool) -> bool:
 
 
 @compilable
+def _watch_emptied(s: Any, x: Interval, on: bool) -> None:
+    """Count how often the line empties while the crank turns on as with the jet: that is closed."""
+    line = s.held_line
+    if on:
+        if s.phase == Phase.STEADY:
+            line.open_rate = x.rate
+        line.empty_seconds = 0.0
+    elif abs(x.rate - line.open_rate) <= OTHER_SPEED * line.open_rate:
+        line.empty_seconds += x.seconds
+        if line.empty_seconds > KEPT_FOR * max(1.0, s.interval):
+            line.emptied += 1
+            line.open_rate = 0.0
+    else:
+        line.open_rate = 0.0
+
+
+@compilable
 def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
     """Whether the jet is on; keeps its time, and how long it has been steady."""
     jet = s.jet
@@ -1176,12 +1202,14 @@ def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
     else:
         # a pump whose flow is fixed: an open bypass takes far more than any jet
         on = x.rate > 0.0 and x.rate * x.delivery <= MOST_JET * g.nominal_area * x.flux
+        _watch_emptied(s, x, on)
         leaks = on and _leaks_away(smoothed, s.interval, x.seconds)
         floats = g.bypass_pressure == np.inf  # else a valve holds it at any speed
         is_shut = on and floats and _watch_line(s, g, x, leaks)
         on = on and not (leaks or is_shut)
         if floats:
-            on = on and not _watch_levels(s, g, x) and not _runs_free(s, x)
+            empties = s.held_line.emptied >= EMPTIES
+            on = on and not (_watch_levels(s, g, x) and not empties) and not _runs_free(s, x)
     steady = _is_steady(smoothed, LEAST_PRESSURE_BAND, g.steady_band)
     jet.settled_time = jet.settled_time + x.seconds if on and jet.on and steady else 0.0
     if on and jet.on:
@@ -1387,7 +1415,9 @@ def run_gate(
         before = closed
         closed = _fill_batches(s, g, displacement, x, batches, closed)
         at_ceiling = not on and s.levels.turns >= TURNS and x.rate > 0.0
-        at_ceiling = at_ceiling and s.held_line.times < SURELY_HOLDS  # that is no valve's level
+        # a line that holds, or empties, has no valve's level
+        at_ceiling = at_ceiling and s.held_line.times < SURELY_HOLDS
+        at_ceiling = at_ceiling and s.held_line.emptied < EMPTIES
         if at_ceiling and not s.levels.is_told and closed == before:
             _tell_ceiling(s, x, batches[closed])
             closed += 1

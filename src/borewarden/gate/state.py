@@ -231,6 +231,7 @@ LEVELS = np.dtype(
         ("pressure", np.float64),  # Pa, now
         ("rate", np.float64),  # Hz, now
         ("seconds", np.float64),  # for which both have stayed
+        ("left", np.bool_),  # whether the newest reading was somewhere else
         ("later", np.float64),  # Pa, the pressure after the first of these seconds
         ("newest", np.int64),  # index of the ceiling
         ("ceilings", CEILING, (CEILINGS,)),
@@ -260,6 +261,9 @@ HELD_LINE = np.dtype(
         ("shut_seconds", np.float64),  # for which it has been shut now
         ("shut_level", np.float64),  # Pa, since which
         ("leak", np.float64),  # 1/s, relative, by which it leaks while it is shut; 0: not known
+        ("open_rate", np.float64),  # Hz, of the crank with the jet that was on last; else 0
+        ("empty_seconds", np.float64),  # for which the flow has been more than any jet's since
+        ("emptied", np.int64),  # how often a closed jet was seen so
     ]
 )
 
@@ -268,6 +272,7 @@ SAME = np.dtype(
     [
         ("time", np.float64),  # s since it last changed
         ("longest", np.float64),  # s, that it was the same of late
+        ("changes", np.int64),
     ]
 )
 

@@ -206,6 +206,7 @@ def _put(row: Any, batch: Any, value: float, operating: float, clipped: float) -
     row.stops = batch.stops
     row.openings = batch.openings
     row.leak = batch.leak
+    row.closed_known = batch.closed_known
     row.signals[:] = batch.signals
 
 

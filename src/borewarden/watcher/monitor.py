@@ -61,6 +61,7 @@ from borewarden.watcher.learning import (
 from borewarden.watcher.verdict import State
 from borewarden.watcher.weighing import (
     FAR,
+    closed_jet_is_hidden,
     falls_in_one_jet,
     is_to_last,
     is_whole_at_times,
@@ -413,8 +414,15 @@ def _if_as_before(state: Watching, total: float, at_stop: bool) -> Watching | No
 
 def _healed(state: Watching, event: StepEvent) -> bool:
     """Whether the area was larger for a while only, in which nobody fits another jewel."""
-    lasted = state.running.end_ns - event.onset_ns
-    return 0.0 < event.largest < FAR and lasted < HEALS_NS
+    soon = state.running.end_ns - event.onset_ns < HEALS_NS
+    return 0.0 < event.largest < FAR and (soon or _ran_on(state, event))
+
+
+def _ran_on(state: Watching, event: StepEvent) -> bool:
+    """Whether a crank whose closed jet is hidden has not stopped since before this event."""
+    if not closed_jet_is_hidden(state, event):
+        return False
+    return bool(event.before["stops"][-1] == event.after["stops"][-1])
 
 
 def _lasted(state: Watching, event: StepEvent) -> float:

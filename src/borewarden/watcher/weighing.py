@@ -28,7 +28,7 @@ from borewarden.diagnose.posterior import chance_of_nothing, posterior
 from borewarden.diagnose.signatures import Circumstances
 from borewarden.gate.batch import HEADS, BatchKind
 from borewarden.physics.pump import Intensifier
-from borewarden.watcher.batch_loop import operating_point
+from borewarden.watcher.batch_loop import NS_PER_H, operating_point
 from borewarden.watcher.events import (
     Event,
     Healed,
@@ -61,6 +61,9 @@ REOPENED = 3  # openings of the jet that have to show the same; invented
 FEWEST_TO_STAY = 4  # batches that show whether the area stays; invented
 OF_A_LEAK = 0.25  # of a shut line's own leak: the area goes as the root of its pressure; invented
 LEAST_LEAK = 2e-5  # 1/s, in log area: by so much a shut line looks larger and larger; invented
+SETTLED = 2.0  # jet hours, by which a crank has shown what its closed jet looks like; invented
+STANDS = 240  # batches that a level stands, that a closed jet may make; invented
+TO_AND_FRO = 0.02  # in log area, by which a step may exceed one that went back; invented
 LASTS = 80  # batches that the area has to stay smaller, before that is told; invented
 STILL_THERE = 0.75  # of the step, that the newest batch has to show; invented
 SHRUNK = 0.5  # of the smallest step, or of the step: what turns out less is not told; invented
@@ -133,7 +136,7 @@ def _waits(state: Watching, event: Event, step: Step, found: Weighed, heated: fl
         # a closed jet passed water: a leak takes from the open jet's flow, too
         return event.onset_ns > 0 and len(event.after) < HEAR_SIGNALS
     if isinstance(event, SlowEvent):
-        return False
+        return _may_be_the_closed_jet(state, event, step)
     if _is_early(state, event, step, found, heated):
         return True
     shown_elsewhere = _hears(found.shift) and _known_to_make_it(found.beliefs[0])
@@ -345,6 +348,8 @@ def is_to_last(state: Watching, event: Event, step: Step) -> bool:
     unknown = not (state.setup.is_intensifier or valve_is_known)
     if isinstance(event, LowPressureEvent):
         return unknown and _heard(event) < LASTS_AT_LOW  # a set pressure at which some water spills
+    if _may_be_the_closed_jet(state, event, step):
+        return True
     may_be_closed = unknown and step.size > FAR
     healed = any(abs(step.size - h.size) < SAME_STEP for h in state.past.healed)
     if _heard(event) < LASTS and (
@@ -353,6 +358,32 @@ def is_to_last(state: Watching, event: Event, step: Step) -> bool:
         return True
     lasted = (state.running.end_ns - event.onset_ns) / 1e9
     return lasted < min(_may_take(state.past.healed, step.size), np.inf if unknown else LONGEST)
+
+
+def _may_be_the_closed_jet(state: Watching, event: Event, step: Step) -> bool:
+    """Whether what a closed jet looks like is not known, so that this may be it.
+
+    A line that is dumped as the jet closes takes about what the jet does, more or less. By and by
+    that shows: the level goes to and fro, or nothing but the jet's is ever seen.
+    """
+    if not closed_jet_is_hidden(state, event):
+        return False
+    if not isinstance(event, StepEvent):
+        little = step.size < np.log1p(state.setup.settings.limit)  # as more and more pauses look
+        return bool(little) or state.watched_hours < SETTLED
+    if event.batches >= STANDS:
+        return state.watched_hours < SETTLED
+    lasted = (state.running.end_ns - event.onset_ns) / NS_PER_H
+    to_and_fro = any(step.size < h.size + TO_AND_FRO for h in state.past.healed)
+    return to_and_fro or state.watched_hours - lasted < SETTLED
+
+
+def closed_jet_is_hidden(state: Watching, event: Event) -> bool:
+    """Whether a closed jet may look like an open one, since it was never seen to look otherwise."""
+    rows = event.after
+    if not state.setup.pressure_floats or np.isfinite(rows["signals"][:, HEADS]).any():
+        return False
+    return len(rows) > 0 and not rows["closed_known"][-1]
 
 
 def _may_be_a_shut_line(event: Event, size: float) -> bool:
