@@ -146,7 +146,7 @@ def is_unsteady(state: Learning) -> bool:
     kept = first[: before_a_step(first, state.setup.settings)]
     areas, resolution = np.log(kept["area"]), kept["resolution"]
     is_coarse = bool(kept["interval"][-1] > COARSE)
-    if is_coarse or not state.setup.pressure_floats and median(resolution) < MOST_APART:
+    if is_coarse or (not state.setup.pressure_floats and median(resolution) < MOST_APART):
         most = MOST_APART if is_coarse else MOST_APART_OF_A_RATE
         is_unlike = scatter_between(areas, resolution) > most
     else:  # few whole counts: their lumps are no scatter
