@@ -1053,14 +1053,8 @@ def _end_turn(ceiling: Any, time_ns: int, seconds: float) -> None:
 
 
 @compilable
-def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
-    """Whether a pump of fixed flow stands at a relief valve or unloader that nobody stated.
-
-    A bore that takes the same flow at two pressures by turns is none: at one speed of the crank
-    the pressure goes to the valve's level whenever the jet closes, and down again with the jet.
-    """
-    levels = s.levels
-    long_enough = _level_time(s.interval)
+def _follow_level(levels: Any, x: Interval, long_enough: float) -> None:
+    """Where the pressure stays at one speed of the crank, and for how long it has."""
     stays = abs(x.pressure - levels.pressure) <= LEVEL * levels.pressure
     at_speed = abs(x.rate - levels.rate) <= SAME_SPEED * levels.rate and x.rate > 0.0
     if at_speed and stays:
@@ -1080,6 +1074,18 @@ def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
         levels.pressure = x.pressure
         levels.rate = x.rate
         levels.seconds = 0.0
+
+
+@compilable
+def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
+    """Whether a pump of fixed flow stands at a relief valve or unloader that nobody stated.
+
+    A bore that takes the same flow at two pressures by turns is none: at one speed of the crank
+    the pressure goes to the valve's level whenever the jet closes, and down again with the jet.
+    """
+    levels = s.levels
+    long_enough = _level_time(s.interval)
+    _follow_level(levels, x, long_enough)
     if levels.seconds >= long_enough and levels.pressure >= g.working_pressure:
         levels.newest = _ceiling_at(levels, x.rate)
         c = levels.ceilings[levels.newest]
