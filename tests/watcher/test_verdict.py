@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from borewarden.diagnose.causes import Cause
+from borewarden.gate.batch import HEADS
 from borewarden.physics.pump import DirectDrive
 from borewarden.watcher.bore_watch import BoreWatch
 from borewarden.watcher.events import StepEvent, Watching
@@ -60,6 +61,31 @@ def test_before_any_batch() -> None:
     assert np.isnan([verdict.bore, verdict.area_ratio, verdict.discharge_coefficient]).all()
     assert (verdict.causes, verdict.check, verdict.onset_ns) == ((), "", None)
     assert verdict.hours_to_limit is None
+
+
+@pytest.mark.parametrize(
+    ("hours", "known", "words"),
+    [(0.5, False, "not told in the first 2 jet hours"), (5.0, False, "told late"), (0.5, True, "")],
+)
+def test_sound_says_what_a_floating_crank_can_not_show_yet(
+    hours: float, known: bool, words: str
+) -> None:
+    """Without a valve signal a closed jet may look like a larger bore."""
+    watch = quiet_watch()
+    pump = DirectDrive(3, 0.0085, 0.032, 0.3e-6, 8.4, 410e6, 30e3)
+    state = watch.monitor
+    state = dataclasses.replace(
+        state,
+        setup=state.setup._replace(pump=pump),
+        running=state.running._replace(hours=state.reference.earlier_hours + hours),
+    )
+    ring = watch._ring.copy()
+    ring["closed_known"] = known
+    ring["signals"][:, HEADS] = np.nan
+    reason = verdict_of(state, ring).reason
+    assert reason.startswith("no change since this jewel was learned")
+    assert words in reason
+    assert ("valve signal" in reason) is not known
 
 
 def test_of_a_sound_bore() -> None:

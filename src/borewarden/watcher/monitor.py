@@ -420,7 +420,7 @@ def _healed(state: Watching, event: StepEvent) -> bool:
 
 def _ran_on(state: Watching, event: StepEvent) -> bool:
     """Whether a crank whose closed jet is hidden has not stopped since before this event."""
-    if not closed_jet_is_hidden(state, event):
+    if not closed_jet_is_hidden(state.setup, event.after):
         return False
     return bool(event.before["stops"][-1] == event.after["stops"][-1])
 

@@ -21,6 +21,7 @@ from borewarden.watcher.events import (
 )
 from borewarden.watcher.monitor import RECENT
 from borewarden.watcher.verdict import State, Verdict
+from borewarden.watcher.weighing import SETTLED, closed_jet_is_hidden
 
 
 def verdict_of(monitor: Monitor, ring: NDArray[np.void]) -> Verdict:
@@ -42,7 +43,7 @@ def verdict_of(monitor: Monitor, ring: NDArray[np.void]) -> Verdict:
     return Verdict(
         time_ns=monitor.running.end_ns or setup.jewels[0].fitted_ns,
         state=monitor.told,
-        reason=monitor.reason,
+        reason=_reason(monitor, rows),
         jet_hours=monitor.running.hours,
         nominal_bore=setup.nominal_bore,
         bore=bore,
@@ -65,6 +66,20 @@ def verdict_of(monitor: Monitor, ring: NDArray[np.void]) -> Verdict:
         hours_to_limit=hours_left,
         causes=weighed.causes if weighed else (),
         check=weighed.check if weighed else "",
+    )
+
+
+def _reason(monitor: Monitor, rows: NDArray[np.void]) -> str:
+    """Why the state is what it is, and what can't be seen meanwhile."""
+    if isinstance(monitor, Learning) or monitor.told is not monitor.resting:
+        return monitor.reason
+    if not closed_jet_is_hidden(monitor.setup, rows):
+        return monitor.reason
+    early = monitor.watched_hours < SETTLED
+    told = f"not told in the first {SETTLED:.0f} jet hours" if early else "told late"
+    return (
+        f"{monitor.reason}; a larger bore is {told}: how the line looks with the jet closed is "
+        "not known yet (a valve signal would show it)"
     )
 
 

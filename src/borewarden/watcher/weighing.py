@@ -34,6 +34,7 @@ from borewarden.watcher.events import (
     Healed,
     LowPressureEvent,
     Past,
+    Setup,
     SignalEvent,
     SlowEvent,
     StepEvent,
@@ -366,7 +367,7 @@ def _may_be_the_closed_jet(state: Watching, event: Event, step: Step) -> bool:
     A line that is dumped as the jet closes takes about what the jet does, more or less. By and by
     that shows: the level goes to and fro, or nothing but the jet's is ever seen.
     """
-    if not closed_jet_is_hidden(state, event):
+    if not closed_jet_is_hidden(state.setup, event.after):
         return False
     if not isinstance(event, StepEvent):
         little = step.size < np.log1p(state.setup.settings.limit)  # as more and more pauses look
@@ -378,10 +379,12 @@ def _may_be_the_closed_jet(state: Watching, event: Event, step: Step) -> bool:
     return to_and_fro or state.watched_hours - lasted < SETTLED
 
 
-def closed_jet_is_hidden(state: Watching, event: Event) -> bool:
-    """Whether a closed jet may look like an open one, since it was never seen to look otherwise."""
-    rows = event.after
-    if not state.setup.pressure_floats or np.isfinite(rows["signals"][:, HEADS]).any():
+def closed_jet_is_hidden(setup: Setup, rows: NDArray[np.void]) -> bool:
+    """Whether a closed jet may look like an open one, since it was never seen to look otherwise.
+
+    `rows` are the newest batches, dtype `RING`.
+    """
+    if not setup.pressure_floats or np.isfinite(rows["signals"][:, HEADS]).any():
         return False
     return len(rows) > 0 and not rows["closed_known"][-1]
 
