@@ -468,7 +468,7 @@ def _gather_rate(jet: Any, g: GateSettings, here: bool, t: int, x: Interval) -> 
         jet.held.sums.time = 0.0
         jet.run.looks = 0
         _clear_piece(piece, t, here)
-    elif x.seconds > COARSE:
+    elif x.seconds > COARSE and g.flow_shows_jet:  # a set speed says nothing of pauses
         if _is_one_of_many(jet, t, 0.0):
             _add_held_to_batch(jet, g.longest_pause)
         _clear_piece(piece, t, True)
