@@ -214,6 +214,8 @@ def test_since_and_alert_row():
     assert row.state == "Probably opened up (failure)"
     assert row.size == "+10.0 ± 1.2 %"
     assert alert_row(Alert(NOON_NS, in_state(State.WEARING)), "UTC").onset == "–"
+    unlearned = replace(OPENED, onset_ns=None, area_ratio=NAN)
+    assert alert_row(Alert(NOON_NS, unlearned), "UTC").size == "–"
 
 
 def test_an_alert_that_corrects_the_one_before_says_which_one_it_replaces() -> None:

@@ -260,8 +260,8 @@ def pressure_words(pressure: float) -> str:
 
 
 def _percent(share: float) -> str:
-    """A change in per cent; what rounds to zero is +0.0."""
-    return f"{round(100.0 * share, 1) + 0.0:+.1f} %"
+    """A change in per cent; what rounds to zero is +0.0, and what is not known a dash."""
+    return "–" if math.isnan(share) else f"{round(100.0 * share, 1) + 0.0:+.1f} %"
 
 
 def evidence(
