@@ -26,6 +26,7 @@ from borewarden.show.wording import (
     alert_rows,
     bore_words,
     came_words,
+    change_words,
     false_rate_lines,
     group_words,
     headline,
@@ -110,7 +111,7 @@ def card(
         "doubt": doubt_words(status) if status.is_seen else "",
         "bore": _known(verdict.bore, shown("bore").text(verdict.bore)),
         "bore_note": _bore_note(verdict, "bore" in status.guessed),
-        "area": _percent(verdict.area_ratio) if learned else UNKNOWN,
+        "area": change_words(verdict.area_ratio) if learned else UNKNOWN,
         "load_title": load.title,
         "load_unit": load.unit,
         "load": load.seen,
@@ -271,11 +272,6 @@ def _floats(pump: Pump) -> bool:
     return isinstance(pump, DirectDrive) and pump.regulation == "none"
 
 
-def _percent(ratio: float) -> str:
-    """How far a ratio is from 1; what rounds to zero is +0.0."""
-    return f"{round(100.0 * (ratio - 1.0), 1) + 0.0:+.1f} %"
-
-
 def _load(verdict: Verdict, pump: Pump) -> Seen:
     """What a larger bore changes: strokes or turns, or the pressure where it floats."""
     if _floats(pump):
@@ -290,7 +286,7 @@ def _load(verdict: Verdict, pump: Pump) -> Seen:
         unit = "strokes/min" if is_intensifier else "turns/min"
         seen, expected = verdict.rate_seen, verdict.rate_expected
         seen_words, expected_words = (f"{rate / PER_MINUTE:.1f}" for rate in (seen, expected))
-    change = _percent(seen / expected) if expected > 0.0 else UNKNOWN
+    change = change_words(seen / expected) if expected > 0.0 else UNKNOWN
     return Seen(
         title,
         unit,

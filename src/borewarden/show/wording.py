@@ -259,9 +259,9 @@ def pressure_words(pressure: float) -> str:
     return quantity_text("pressure", pressure)
 
 
-def _percent(share: float) -> str:
-    """A change in per cent; what rounds to zero is +0.0, and what is not known a dash."""
-    return "–" if math.isnan(share) else f"{round(100.0 * share, 1) + 0.0:+.1f} %"
+def change_words(ratio: float) -> str:
+    """How far a ratio is from 1; what rounds to zero is +0.0, and what is not known a dash."""
+    return "–" if math.isnan(ratio) else f"{round(100.0 * (ratio - 1.0), 1) + 0.0:+.1f} %"
 
 
 def evidence(
@@ -492,7 +492,7 @@ def _bore_lines(verdict: Verdict, guessed: Collection[str]) -> list[str]:
     if math.isfinite(verdict.discharge_coefficient):
         assumed = ", from assumed figures" if _SIZES.intersection(guessed) else ""
         lines.append(
-            f"Effective area now: {_percent(verdict.area_ratio - 1.0)} against the baseline, "
+            f"Effective area now: {change_words(verdict.area_ratio)} against the baseline, "
             f"mean of the last {RECENT} batches "
             f"(learned C_d {verdict.discharge_coefficient:.3f}{assumed})"
         )
@@ -502,7 +502,7 @@ def _bore_lines(verdict: Verdict, guessed: Collection[str]) -> list[str]:
 def _pump_lines(verdict: Verdict, pump: Pump, guessed: Collection[str]) -> list[str]:
     """What the pump itself shows of a larger bore: more strokes, or less pressure."""
     rate = f"{verdict.rate_seen / PER_MINUTE:.1f}"
-    change = _percent(verdict.rate_seen / verdict.rate_expected - 1.0)
+    change = change_words(verdict.rate_seen / verdict.rate_expected)
     expected = f"{verdict.rate_expected / PER_MINUTE:.1f} expected"
     if isinstance(pump, Intensifier):
         lines = [
@@ -516,7 +516,7 @@ def _pump_lines(verdict: Verdict, pump: Pump, guessed: Collection[str]) -> list[
             lines.append(f"Overstroke margin: {margin}")
         return lines
     if pump.regulation == "none":
-        change = _percent(verdict.pressure_seen / verdict.pressure_expected - 1.0)
+        change = change_words(verdict.pressure_seen / verdict.pressure_expected)
         return [
             f"Pressure: {pressure_words(verdict.pressure_seen)} seen, "
             f"{pressure_words(verdict.pressure_expected)} expected ({change}) "
@@ -698,7 +698,7 @@ def alert_row(alert: Alert, time_zone: str) -> AlertRow:
         time=local_time(alert.time_ns, time_zone),
         state=f"{told_words(verdict)} ({verdict.state.ne107})",
         onset="–" if verdict.onset_ns is None else local_time(verdict.onset_ns, time_zone),
-        size=(f"{_percent(verdict.area_ratio - 1.0)}" if no_step else _step_words(verdict)),
+        size=change_words(verdict.area_ratio) if no_step else _step_words(verdict),
         probability=probability_words(verdict.probability) if known else "–",
         reason="; ".join(filter(None, (verdict.reason, disagreement(verdict, time_zone)))),
     )

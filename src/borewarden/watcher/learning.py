@@ -45,7 +45,7 @@ UNSTEADY, LEAST_UNSTEADY = 2.5, 0.015
 ENOUGH_ANEW = 0.5  # of the time of a baseline, that later batches have to last; invented
 MOST_UNSTEADY = 0.05  # noise of a batch, of which no baseline is learned: unseen pauses; invented
 MOST_APART = 0.012  # the same, beside whole counts, of a log in which short pauses hide; invented
-MOST_APART_OF_A_RATE = 0.025  # the same of a rate, on any log; invented
+MOST_APART_OF_A_RATE = 0.025  # the same of a rate that is read more often; invented
 SURELY = 0.5  # standard errors, by which it has to be there; invented
 EARLY = 4.0  # jet hours, after which no baseline is learned anew: by then it may be wear; invented
 # The same where nothing turns on with the jet closed, and looks like a larger jet then; invented
@@ -151,9 +151,10 @@ def is_unsteady(state: Learning) -> bool:
         is_unlike = scatter_between(areas, resolution) > most
     else:  # few whole counts: their lumps are no scatter
         is_unlike = robust_noise(areas, resolution).sigma > MOST_UNSTEADY
+    if is_unlike or not is_coarse:
+        return is_unlike
     baseline = _baseline_of(state.setup, kept)
-    is_too_small = baseline.discharge_coefficient < baseline.plausible_low
-    return is_unlike or (is_coarse and is_too_small)
+    return baseline.discharge_coefficient < baseline.plausible_low
 
 
 def _baseline_of(setup: Setup, first: NDArray[np.void]) -> Baseline:
