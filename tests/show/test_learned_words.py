@@ -43,6 +43,8 @@ def test_learning_is_told_from_the_first_minute(
     learned = card(status, 1.0)["learned"]
     assert says in learned
     assert "not yet seen dead-headed" in learned
+    is_learned = "C_d" in learned
+    assert ("what had changed before that counts as normal" in learned) is is_learned
 
 
 def test_the_page_calls_assumed_what_nobody_stated(intensifier: Intensifier, ruby: Jewel) -> None:
@@ -69,7 +71,7 @@ def test_learned_c_d_lies_within_its_uncertainty(intensifier: Intensifier, ruby:
         # 10 min of steady jet can be hours of short cuts: 1 min an hour leaves 9 h
         (
             Known("", 60, 600, 3, 1.0, UNKNOWN, UNKNOWN, UNKNOWN, 0),
-            "about 9 h of jet to go; the cuts are short",
+            "about 9 h of jet to go; the cuts are short, and little of each is steady. Longer cuts",
         ),
         (
             Known("head 2", 600, 600, 20, 0.2, 0.65, 0.006, 0.02, 4),
@@ -80,7 +82,7 @@ def test_learned_c_d_lies_within_its_uncertainty(intensifier: Intensifier, ruby:
 def test_what_is_to_go_and_what_is_missing(
     intensifier: Intensifier, known: Known, says: str
 ) -> None:
-    lines = learned_lines([known], intensifier)
+    lines = learned_lines([known], intensifier, "UTC")
     assert says in lines[0]
     assert len(lines) == (1 if known.dead_headed else 2)
     assert (f"({known.heads})" in lines[0]) == bool(known.heads)
@@ -88,8 +90,8 @@ def test_what_is_to_go_and_what_is_missing(
 
 def test_what_the_line_showed_and_what_it_is_for(intensifier: Intensifier) -> None:
     known = Known("", 600, 600, 20, 0.2, 0.65, 0.006, 0.002, 4, 11, 0.012, 1)
-    _, emptied, shut = learned_lines([known], intensifier)
+    _, emptied, shut = learned_lines([known], intensifier, "UTC")
     assert emptied.endswith("seen 11 times, to 1 %; it tells a larger bore from a leak at the pump")
     assert shut.endswith("what the line loses while shut, seen 1 time")
-    _, once = learned_lines([replace(known, emptied=1, shut=0)], intensifier)
+    _, once = learned_lines([replace(known, emptied=1, shut=0)], intensifier, "UTC")
     assert once.endswith("seen 1 time; it tells a larger bore from a leak at the pump")

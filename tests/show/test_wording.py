@@ -27,10 +27,12 @@ from borewarden.show.wording import (
     cause_words,
     evidence,
     headline,
+    headline_then,
     jewel_words,
     pressure_words,
     probable_causes,
     since,
+    told_then,
     undecided,
     verdict_lines,
 )
@@ -259,12 +261,42 @@ def test_what_an_area_is_against_is_said() -> None:
     [(0.3, "less than half a jet hour"), (1.2, "1 jet hour"), (3.4, "3 jet hours")],
 )
 def test_few_hours_are_said_as_people_do(hours: float, words: str) -> None:
-    rate = FalseRate(1e-6, 1e-3, 0.108, 1e-3, 2, hours)
+    rate = FalseRate(1e-6, 1e-3, 0.098, 1e-3, 2, hours)
     lines = evidence(replace(OPENED, false_rate=rate), INTENSIFIER, "UTC")
     assert f"Alerts on this jewel so far: none in {words}" in lines
     (expected,) = (line for line in lines if line.startswith("False step alerts"))
     assert f"so little jet time has been seen ({words}) that" in expected
-    assert "fewer than 108 in 1,000 jet hours" in expected
+    assert "fewer than 98 in 1,000 jet hours" in expected
+
+
+def test_a_bound_that_bounds_nothing_is_not_shown() -> None:
+    rate = FalseRate(1e-6, 1e-3, 2.667, 1e-3, 2, 1.1)
+    lines = evidence(replace(OPENED, false_rate=rate), INTENSIFIER, "UTC")
+    (expected,) = (line for line in lines if line.startswith("False step alerts"))
+    assert "(1 jet hour) that nothing can be said yet" in expected
+    assert "fewer than" not in expected
+
+
+def test_a_sound_bore_that_was_not_judged_for_long_is_one_of_then() -> None:
+    sound = in_state(State.SOUND)
+    assert headline_then(sound, 0.2, "UTC") == headline(sound)
+    said = headline_then(sound, 1.3, "UTC")
+    assert said.startswith("Not judged since ")
+    assert "1.3 h of jet: the bore was probably sound then" in said
+    assert evidence(sound, INTENSIFIER, "UTC", (), 1.3)[0] == "NE 107 category then: good"
+    assert "not judged since" in told_then(sound, 1.3, "UTC")
+    for fault in (State.OPENED, State.CANNOT_TELL):  # stays told until something better is seen
+        assert headline_then(in_state(fault), 1.3, "UTC") == headline(in_state(fault))
+
+
+def test_what_cannot_be_told_shows_its_reason_and_no_probability() -> None:
+    lost = in_state(State.SOUND).that_cannot_tell("two levels", "log the valve")
+    lines = evidence(lost, INTENSIFIER, "UTC")
+    assert "Cannot tell: two levels" in lines
+    assert not any(line.startswith("Probability") for line in lines)
+    (step,) = advice(lost).steps
+    assert step.startswith("Log the valve: that settles it.")
+    assert alert_row(Alert(0, lost), "UTC").probability == "\u2013"
 
 
 def test_where_the_stated_bore_does_not_fit_the_kind_of_pump_is_in_question_too() -> None:

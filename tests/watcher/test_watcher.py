@@ -19,7 +19,7 @@ from borewarden.physics.pump import DirectDrive, Intensifier
 from borewarden.simulate.day import log_day
 from borewarden.simulate.draw import draw_day
 from borewarden.watcher.settings import WatchSettings
-from borewarden.watcher.verdict import State
+from borewarden.watcher.verdict import State, is_of_then
 from borewarden.watcher.watcher import Alert, Watcher, join
 from borewarden.watcher.weighing import LASTS
 from steady import gate_settings, steady_samples
@@ -440,6 +440,20 @@ def test_planned_second_head_that_the_valve_signal_counts_alarms_nobody(
         told.append([alert.verdict.state for alert in alerts])
         assert watcher.verdict().state is State.SOUND
     assert told == [[], [State.OTHER_FAULT, State.SOUND]]
+
+
+def test_cuts_too_short_to_judge_are_counted(intensifier: Intensifier, ruby: Jewel) -> None:
+    n, since = 3 * HOUR, HOUR
+    is_on = (np.arange(n) < since) | (np.arange(n) % 12 < 6)  # then cuts of 6 s
+    samples = steady_samples(intensifier, areas_of(ruby, 0.64, np.zeros(n)) * is_on)
+    watcher = Watcher(intensifier, gate_settings(intensifier), [ruby])
+    samples = samples._replace(valve=is_on.astype(float))
+    watcher.learn_many(rows(samples, 0, since))
+    assert watcher.unjudged_hours == pytest.approx(0.0, abs=0.01)
+    watcher.learn_many(rows(samples, since))
+    assert watcher.unjudged_hours == pytest.approx(1.0, abs=0.02)
+    assert watcher.verdict().state is State.SOUND
+    assert is_of_then(watcher.verdict(), watcher.unjudged_hours)
 
 
 # -- days drawn at random, with all signals

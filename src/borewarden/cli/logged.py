@@ -28,8 +28,8 @@ from borewarden.settings.two_entries import two_entries
 from borewarden.show.register_words import two_entries_lines
 from borewarden.show.replay_words import evidence_lines, mend_guesses, replayed_object
 from borewarden.show.report import write_report
-from borewarden.show.wording import ALERT_COLUMNS, advice, alert_rows, headline
-from borewarden.watcher.verdict import State
+from borewarden.show.wording import ALERT_COLUMNS, advice, alert_rows, headline_then
+from borewarden.watcher.verdict import State, is_of_then
 
 EXIT_CODES = {
     State.SOUND: 0,
@@ -106,7 +106,8 @@ def replay_command(
         say(*([f"jewels: from {machine} and the register in {known}"] if known else []))
         say(*([f"guesses: {mend_guesses(machine)}"] if result.guessed else []))
     if exit_code:
-        sys.exit(EXIT_CODES[result.verdict.state])
+        of_then = is_of_then(result.verdict, result.unjudged_hours)
+        sys.exit(EXIT_CODES[State.CANNOT_TELL if of_then else result.verdict.state])
 
 
 def report_name(machine: Path, logs: list[Path]) -> str:
@@ -118,7 +119,8 @@ def report_name(machine: Path, logs: list[Path]) -> str:
 
 def print_result(result: Replayed) -> None:
     """Print the verdict with its evidence, the alerts, and what to check first."""
-    title = f"{result.machine}: {headline(result.verdict)}"
+    words = headline_then(result.verdict, result.unjudged_hours, result.time_zone)
+    title = f"{result.machine}: {words}"
     print_table(("evidence",), [(line,) for line in evidence_lines(result)], title)
     if not result.alerts:
         say("No alerts.")

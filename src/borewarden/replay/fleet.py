@@ -53,6 +53,7 @@ class Found:
     samples: int
     jet_hours: float
     missed_hours: float
+    unjudged_hours: float  # of jet, since the newest batch that was judged
     verdict: Verdict
     alerts: list[Alert]
 
@@ -81,6 +82,7 @@ def replay_machine(task: MachineLogs) -> tuple[Found, NDArray[np.void]] | Refuse
         samples=len(result.samples.time_ns),
         jet_hours=result.jet_hours,
         missed_hours=result.missed_hours,
+        unjudged_hours=result.unjudged_hours,
         verdict=result.verdict,
         alerts=result.alerts,
     )
@@ -219,8 +221,8 @@ def _tasks(wanted: Iterable[tuple[Path, list[Path]]]) -> list[MachineLogs]:
 # -- the table
 
 COLUMNS = (
-    "machine", "state", "ne107", "jet_hours", "missed_hours", "samples", "first", "last", "alerts",
-    "first_alert", "onset", "step", "probability", "cause", "reason",
+    "machine", "state", "ne107", "jet_hours", "missed_hours", "unjudged_hours", "samples",
+    "first", "last", "alerts", "first_alert", "onset", "step", "probability", "cause", "reason",
 )  # fmt: skip
 
 
@@ -245,6 +247,7 @@ def _row(found: Found) -> dict[str, object]:
         "ne107": verdict.state.ne107,
         "jet_hours": found.jet_hours,
         "missed_hours": found.missed_hours,
+        "unjudged_hours": found.unjudged_hours,
         "samples": found.samples,
         "first": _utc(found.first_ns),
         "last": _utc(found.last_ns),

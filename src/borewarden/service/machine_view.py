@@ -22,6 +22,7 @@ from borewarden.service.status import MachineStatus
 from borewarden.show.learned_words import learned_lines
 from borewarden.show.wording import (
     INVENTED,
+    WORDS_OF_THEN,
     advice,
     alert_rows,
     bore_words,
@@ -46,7 +47,6 @@ STALE_AFTER = 60.0  # s without a sample; the page then says that it is out of d
 MOST_POINTS = 2000  # of one plot; a browser draws a few thousand at most
 ALERTS_SHOWN = 5
 UNKNOWN = "–"
-QUIET = {State.SOUND: "the bore was probably sound then", State.LEARNING: "still learning"}
 SINKS = {"mail": "Mail", "influx": "Time-series server"}
 
 
@@ -106,7 +106,7 @@ def card(
         "reason": f"As of {local_time(verdict.time_ns, zone)}: {verdict.reason}.",
         "second_opinion": _second_opinion(verdict, zone),
         "came": ". ".join(filter(None, (*false_rate_lines(verdict), came_words(*status.came)))),
-        "learned": ". ".join(learned_lines(status.known, status.pump)),
+        "learned": ". ".join(learned_lines(status.known, status.pump, zone)),
         "stale": _stale(status, age) if status.is_seen else "",
         "doubt": doubt_words(status) if status.is_seen else "",
         "bore": _known(verdict.bore, shown("bore").text(verdict.bore)),
@@ -209,7 +209,7 @@ def headline_now(status: MachineStatus) -> str:
     if status.is_quiet:
         when = local_time(verdict.time_ns, status.time_zone)
         age = span_words(status.jet_age or 0.0)
-        return f"No steady jet since {when} ({age}): {QUIET[verdict.state]}"
+        return f"No steady jet since {when} ({age}): {WORDS_OF_THEN[verdict.state]}"
     if status.sight.doubts and verdict.state is State.SOUND:
         return f"Not proven: {words[0].lower()}{words[1:]}"
     return words

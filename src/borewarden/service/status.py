@@ -13,9 +13,7 @@ from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import Pump
 from borewarden.store.inspections import Came
 from borewarden.watcher.known import Known
-from borewarden.watcher.verdict import State, Verdict
-
-QUIET_AFTER = 900.0  # s without a steady jet, after which a verdict is one of then; invented
+from borewarden.watcher.verdict import QUIET_AFTER, State, Verdict
 
 
 @dataclass(frozen=True)

@@ -6,19 +6,21 @@ import math
 from collections.abc import Sequence
 
 from borewarden.base.text import counted, span_words
+from borewarden.base.times import local_time
 from borewarden.physics.pump import Intensifier, Pump
 from borewarden.watcher.known import Known
 
 NOISY = 0.01  # scatter of one batch; this project's own judgement, no source
+LONGER_CUTS = "Longer cuts, a valve signal or more frequent samples make it quicker"
 SHARE = 0.5  # of the jet time that is steady: below it, little of each cut counts; invented
 
 
-def learned_lines(known: Sequence[Known], pump: Pump) -> list[str]:
+def learned_lines(known: Sequence[Known], pump: Pump, time_zone: str) -> list[str]:
     """Lines on each jewel, or each combination of open heads; "what: how well" each."""
-    return [line for each in known for line in _lines(each, pump)]
+    return [line for each in known for line in _lines(each, pump, time_zone)]
 
 
-def _lines(known: Known, pump: Pump) -> list[str]:
+def _lines(known: Known, pump: Pump, time_zone: str) -> list[str]:
     where = f" ({known.heads})" if known.heads else ""
     steady = f"{known.steady / 60.0:.1f}"
     if math.isfinite(known.coefficient):
@@ -29,6 +31,12 @@ def _lines(known: Known, pump: Pump) -> list[str]:
             f"that scatter by {100.0 * known.noise:.1f} %"
             + (", which is a lot; a pulsating pressure does that" if known.noise > NOISY else "")
         ]
+        if known.last_ns:
+            lines.append(
+                f"Learned{where}: from {local_time(known.first_ns, time_zone)} to "
+                f"{local_time(known.last_ns, time_zone)}; what had changed before that counts as "
+                "normal"
+            )
     else:
         lines = [
             f"Learned{where}: nothing yet; {steady} of {known.wanted / 60.0:.0f} min of steady "
@@ -37,7 +45,8 @@ def _lines(known: Known, pump: Pump) -> list[str]:
     if not known.dead_headed and isinstance(pump, Intensifier):
         lines.append(
             f"Missing{where}: the pump was not yet seen dead-headed, under pressure with the jet "
-            "closed; until then, a leak is harder to tell from a larger bore"
+            "closed, for long enough to tell its flow; until then, a leak is harder to tell from a "
+            "larger bore"
         )
     if known.emptied:
         scatter = f", to {100.0 * known.emptied_sd:.0f} %" if known.emptied > 1 else ""
@@ -60,9 +69,10 @@ def _pace(known: Known) -> str:
         return "the jet was not on yet"
     words = f"out of {span_words(seconds)} with the jet on"
     if known.steady <= 0.0:
-        return f"{words}: piercing, corners, and the first seconds of a cut do not count"
+        first = "piercing, corners, and the first seconds of a cut do not count"
+        return f"{words}: {first}. {LONGER_CUTS}"
     more = max(known.wanted - known.steady, 0.0) * seconds / known.steady
-    short = "; the cuts are short, and little of each is steady" if (
+    short = f"; the cuts are short, and little of each is steady. {LONGER_CUTS}" if (
         known.steady < SHARE * seconds
     ) else ""  # fmt: skip
     return f"{words}: about {span_words(more)} of jet to go{short}"

@@ -10,7 +10,7 @@ from borewarden.base.times import local_time
 from borewarden.replay.fleet import Found, Refused
 from borewarden.replay.one_machine import Replayed
 from borewarden.show.learned_words import learned_lines
-from borewarden.show.wording import evidence, jewel_words, told_words
+from borewarden.show.wording import evidence, jewel_words, told_then
 from borewarden.watcher.verdict import Verdict
 from borewarden.watcher.watcher import Alert
 
@@ -20,10 +20,13 @@ FLEET_COLUMNS = ("machine", "state", "NE 107", "jet hours", "alerts", "first ale
 def evidence_lines(result: Replayed) -> list[str]:
     """What the verdict is based on."""
     return [
-        *evidence(result.verdict, result.pump, result.time_zone, result.guessed),
+        *evidence(
+            result.verdict, result.pump, result.time_zone, result.guessed, result.unjudged_hours
+        ),
         *(f"Jewel: {jewel_words(jewel, result.time_zone)}" for jewel in result.jewels),
-        *learned_lines(result.known, result.pump),
+        *learned_lines(result.known, result.pump, result.time_zone),
         f"Jet on in this log: {result.jet_hours:.2f} h",
+        f"Jet on since it was last judged: {result.unjudged_hours:.2f} h",
         f"Jet time not recorded: {result.missed_hours:.2f} h",
     ]
 
@@ -40,7 +43,8 @@ def fleet_row(found: Found, time_zone: str) -> tuple[str, ...]:
     """A row under `FLEET_COLUMNS`."""
     ne107 = found.verdict.state.ne107
     first = local_time(found.alerts[0].time_ns, time_zone) if found.alerts else ""
-    words, hours = told_words(found.verdict), f"{found.jet_hours:.2f}"
+    hours = f"{found.jet_hours:.2f}"
+    words = told_then(found.verdict, found.unjudged_hours, time_zone)
     return found.machine, words, ne107, hours, str(len(found.alerts)), first
 
 
@@ -75,6 +79,7 @@ def replayed_object(result: Replayed) -> dict[str, Any]:
         "batches": len(result.batches),
         "jet_hours": result.jet_hours,
         "missed_hours": result.missed_hours,
+        "unjudged_hours": result.unjudged_hours,
         "verdict": verdict_object(result.verdict),
         "alerts": [alert_object(alert) for alert in result.alerts],
         "jewels": [asdict(jewel) for jewel in result.jewels],
@@ -95,6 +100,7 @@ def fleet_object(answer: Found | Refused) -> dict[str, Any]:
         "samples": answer.samples,
         "jet_hours": answer.jet_hours,
         "missed_hours": answer.missed_hours,
+        "unjudged_hours": answer.unjudged_hours,
         "verdict": verdict_object(answer.verdict),
         "alerts": [alert_object(alert) for alert in answer.alerts],
     }

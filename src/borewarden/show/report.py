@@ -50,7 +50,7 @@ from borewarden.show.wording import (
     bore_words,
     evidence,
     group_words,
-    headline,
+    headline_then,
     jewel_words,
     pressure_words,
     pump_words,
@@ -61,6 +61,7 @@ from borewarden.show.wording import (
 from borewarden.watcher.batch_loop import DRIFT_BLOCK
 from borewarden.watcher.monitor import RECENT
 from borewarden.watcher.settings import WatchSettings
+from borewarden.watcher.verdict import State, is_of_then
 
 Floats = NDArray[np.float64]
 
@@ -139,6 +140,7 @@ def write_report(replayed: Replayed, path: Path) -> None:
     """Write the page to `path`. It needs no network, now or when it is read."""
     verdict, zone = replayed.verdict, replayed.time_zone
     told = advice(verdict)
+    of_then = is_of_then(verdict, replayed.unjudged_hours)
     page = (
         template_environment()
         .get_template("report.html")
@@ -146,13 +148,17 @@ def write_report(replayed: Replayed, path: Path) -> None:
             machine=replayed.machine,
             time_zone=zone,
             verdict=verdict,
-            headline=headline(verdict),
+            of_then=of_then,
+            ne107_now=State.CANNOT_TELL.ne107 if of_then else verdict.state.ne107,
+            headline=headline_then(verdict, replayed.unjudged_hours, zone),
             state=told_words(verdict),
             since=since(verdict, zone),
             verdict_time=local_time(verdict.time_ns, zone),
             evidence=[
                 line.partition(": ")
-                for line in evidence(verdict, replayed.pump, zone, replayed.guessed)
+                for line in evidence(
+                    verdict, replayed.pump, zone, replayed.guessed, replayed.unjudged_hours
+                )
             ],
             cautions=told.cautions,
             checks=told.steps,

@@ -33,7 +33,7 @@ from borewarden.inspection.cautions import Guarded, caution_lines, guarded
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.watcher.monitor import RECENT
-from borewarden.watcher.verdict import UNLIKELY, State, Verdict
+from borewarden.watcher.verdict import UNLIKELY, State, Verdict, is_of_then
 from borewarden.watcher.watcher import Alert
 
 HEADLINES = {
@@ -138,6 +138,10 @@ _CHECKS_OF = {
 }
 
 AGAINST_ONSET = "against just before"  # a step's size; "now" is against the baseline
+WORDS_OF_THEN = {
+    State.SOUND: "the bore was probably sound then",
+    State.LEARNING: "still learning",
+}
 NOTHING_TO_CHECK = "Nothing to check: the bore is probably sound."
 DETECTOR = "a general-purpose detector (Page-Hinkley)"
 INVENTED = "prior odds invented"  # stands beside every probability of a cause
@@ -147,6 +151,7 @@ _SIZES = frozenset({"bore", "plunger_diameter", "stroke", "plungers", "dead_volu
 PROBABLE = 0.05  # causes below that are not shown
 LEAST_SHOWN_SD = 0.1  # %, of a step: no figure here is surer; invented
 HALF = 0.5  # jet hour: fewer are not shown as a number
+MANY = 0.1  # per hour, of false alerts: that there are fewer is no news
 LEAST_RATE = 1e-4  # per hour, of false alerts: less is not worth a word
 MOST_CAUSES, MOST_FOR, MOST_AGAINST = 3, 3, 2
 _NOT_WATCHED = (
@@ -166,6 +171,19 @@ def headline(verdict: Verdict) -> str:
     if verdict.suspects:
         return _HEADLINES_OF_HEADS.get(verdict.state, "{}").format(verdict.suspects)
     return HEADLINES[verdict.state]
+
+
+def headline_then(verdict: Verdict, unjudged_hours: float, time_zone: str) -> str:
+    """The `headline` of a log's end: of then, where much jet went by without being judged."""
+    if not is_of_then(verdict, unjudged_hours):
+        return headline(verdict)
+    words = _not_judged(verdict, unjudged_hours, time_zone)
+    return f"{words[0].upper()}{words[1:]}: {WORDS_OF_THEN[verdict.state]}"
+
+
+def _not_judged(verdict: Verdict, unjudged_hours: float, time_zone: str) -> str:
+    since = f" since {local_time(verdict.time_ns, time_zone)}" * math.isfinite(verdict.area_ratio)
+    return f"not judged{since}, {unjudged_hours:.1f} h of jet"
 
 
 def _alike(verdict: Verdict) -> tuple[Cause, ...]:
@@ -229,6 +247,14 @@ def told_words(verdict: Verdict) -> str:
     return f"{state_words(verdict.state)}{named}"
 
 
+def told_then(verdict: Verdict, unjudged_hours: float, time_zone: str) -> str:
+    """The `told_words` of a log's end, and since when that was not judged where it matters."""
+    words = told_words(verdict)
+    if not is_of_then(verdict, unjudged_hours):
+        return words
+    return f"{words}, {_not_judged(verdict, unjudged_hours, time_zone)}"
+
+
 def bore_words(bore: float) -> str:
     """A bore in m in words."""
     return quantity_text("bore", bore)
@@ -265,14 +291,19 @@ def change_words(ratio: float) -> str:
 
 
 def evidence(
-    verdict: Verdict, pump: Pump, time_zone: str, guessed: Collection[str] = ()
+    verdict: Verdict,
+    pump: Pump,
+    time_zone: str,
+    guessed: Collection[str] = (),
+    unjudged_hours: float = 0.0,
 ) -> list[str]:
     """The numbers behind the verdict, one a line, without those not known yet.
 
     They state and ask nothing of anybody: what to do stands in `advice`. `guessed` names the
     figures of pump and jewel that nobody stated.
     """
-    lines = [f"NE 107 category: {verdict.state.ne107}"]
+    then = " then" if is_of_then(verdict, unjudged_hours) else ""
+    lines = [f"NE 107 category{then}: {verdict.state.ne107}"]
     if math.isfinite(verdict.bore):
         lines += _bore_lines(verdict, guessed)
         lines += _pump_lines(verdict, pump, guessed)
@@ -281,11 +312,14 @@ def evidence(
             f"Onset: {local_time(verdict.onset_ns, time_zone)}, effective area "
             f"{_step_words(verdict)} {AGAINST_ONSET}"
         )
-    if not math.isnan(verdict.discharge_coefficient):
+    if is_without_word(verdict):
+        lines.append(f"Cannot tell: {verdict.reason}")
+    elif not math.isnan(verdict.discharge_coefficient):
         lines.append(
             f"Probability: {probability_words(verdict.probability)} that the effective bore has "
             "opened up, not chance and not another fault"
         )
+    if not math.isnan(verdict.discharge_coefficient):
         lines += _wear_lines(verdict)
     lines += second_opinion_lines(verdict, time_zone)
     lines += false_rate_lines(verdict)
@@ -295,6 +329,12 @@ def evidence(
     lines.append(f"Jet hours of this jewel: {hours}")
     lines += _cause_lines(verdict, pump)
     return [*lines, guessed_line(guessed)] if guessed else lines
+
+
+def is_without_word(verdict: Verdict) -> bool:
+    """Whether nothing is said of the bore, so that no probability stands for anything."""
+    nothing = verdict.onset_ns is None and not verdict.causes
+    return verdict.state is State.CANNOT_TELL and nothing
 
 
 def disagreement(verdict: Verdict, time_zone: str) -> str:
@@ -338,10 +378,11 @@ def false_rate_lines(verdict: Verdict) -> list[str]:
     if rate.is_bound or rate.middle < LEAST_RATE / 2.0:
         expected = f"fewer than {_in_1000(max(rate.high, LEAST_RATE))} in 1,000 jet hours"
         if rate.is_bound and rate.high > rate.asked:
-            expected = (
-                f"so little jet time has been seen ({_hours_words(rate.hours)}) that no more can "
-                f"be said yet than {expected}"
-            )
+            seen = _hours_words(rate.hours)
+            expected = f"so little jet time has been seen ({seen}) that " + (
+                "nothing can be said yet" if rate.high > MANY else
+                f"no more can be said yet than {expected}"
+            )  # fmt: skip
     else:
         expected = (
             f"about {_in_1000(rate.middle)} in 1,000 jet hours "
@@ -561,6 +602,9 @@ def _first_checks(verdict: Verdict) -> list[str]:
 
     The cheapest check that would separate the two most probable causes comes first.
     """
+    if verdict.check and is_without_word(verdict):
+        what = f"{verdict.check[0].upper()}{verdict.check[1:]}"
+        return [f"{what}: that settles it. Nothing here says that the bore is sound or is not."]
     usual = [*_which_head(verdict), *_measurements(verdict), *_usual_checks(verdict)]
     if not verdict.check or len(verdict.causes) < 2:
         return usual
@@ -693,7 +737,7 @@ def alert_row(alert: Alert, time_zone: str) -> AlertRow:
     """The cells of one alert, under `ALERT_COLUMNS`."""
     verdict = alert.verdict
     no_step = verdict.onset_ns is None
-    known = math.isfinite(verdict.discharge_coefficient)
+    known = math.isfinite(verdict.discharge_coefficient) and not is_without_word(verdict)
     return AlertRow(
         time=local_time(alert.time_ns, time_zone),
         state=f"{told_words(verdict)} ({verdict.state.ne107})",

@@ -46,6 +46,7 @@ WHICH_HEADS = (
     "count of open heads, would settle it; check, too, that bores and pump figures are as stated, "
     "and that no more heads are open than you stated"
 )
+LOG_THE_HEADS = "log a valve signal for each head, or a count of the open heads"
 
 
 class HeadsWatch:
@@ -121,17 +122,8 @@ class HeadsWatch:
         if not self._is_lost:
             return verdict
         if verdict.state not in QUIET:  # what was learned may be of other heads, too
-            verdict = replace(
-                verdict,
-                discharge_coefficient=float("nan"),
-                probability=0.0,
-                onset_ns=None,
-                step=0.0,
-                step_sd=0.0,
-                causes=(),
-                check="",
-            )
-        return replace(verdict, state=State.CANNOT_TELL, reason=WHICH_HEADS)
+            verdict = replace(verdict, discharge_coefficient=float("nan"))
+        return verdict.that_cannot_tell(WHICH_HEADS, LOG_THE_HEADS)
 
     def learn_many(self, batches: NDArray[np.void]) -> tuple[NDArray[np.void], list[Verdict]]:
         """Take batches of the gate, dtype `BATCH`: a row of dtype `RESULT` for each steady one.

@@ -16,7 +16,8 @@ from borewarden.watcher.events import Learning, Monitor
 class Known:
     """What is known of the jewel of `heads`, or of all jewels where that is "".
 
-    `steady` are the seconds of steady jet that were taken to learn from, in `batches`, of `wanted`;
+    `steady` are the seconds of steady jet that were taken to learn from, in `batches`, of `wanted`,
+    from `first_ns` to `last_ns` (0 before the first);
     `jet_hours` how long the jet was on meanwhile. `coefficient` is the C_d that was learned with
     its relative standard uncertainty `coefficient_sd` beside the pump's own figures, and `noise`
     the scatter of the log of one batch; NaN before that. `dead_headed` counts batches of a closed
@@ -35,6 +36,8 @@ class Known:
     emptied: int = 0
     emptied_sd: float = math.nan
     shut: int = 0
+    first_ns: int = 0
+    last_ns: int = 0
 
 
 def known_of(monitor: Monitor, wanted: float, heads: str = "") -> Known:
@@ -60,6 +63,8 @@ def known_of(monitor: Monitor, wanted: float, heads: str = "") -> Known:
         coefficient_sd=spread,
         noise=noise,
         dead_headed=len(monitor.idle[BatchKind.DEAD_HEAD].first),
+        first_ns=int(rows[0]["start_ns"]) if len(rows) else 0,
+        last_ns=int(rows[-1]["end_ns"]) if len(rows) else 0,
         emptied=len(swings),
         emptied_sd=robust_scatter(swings) if len(swings) > 1 else math.nan,
         shut=len(monitor.idle[BatchKind.SHUT].first),

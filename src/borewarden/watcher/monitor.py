@@ -178,7 +178,7 @@ def _without_oldest(state: Learning, wanted: float) -> Learning:
         first = first[1:]
     reason = (
         "learning this jewel: its area is not steady yet; most likely the cuts are too short or "
-        "the pauses between them too short to be seen"
+        "the pauses between them too short to be seen; longer cuts or a valve signal would show it"
     )
     return changed(state, first=first, seconds=seconds, reason=reason)
 

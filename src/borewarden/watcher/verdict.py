@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 from borewarden.base.statistics import Interval
@@ -57,6 +57,7 @@ def head_of(heads: Sequence[HeadBelief]) -> str | None:
     return next((each.head for each in heads if each.probability >= SURE_OF_HEAD), None)
 
 
+QUIET_AFTER = 900.0  # s without a judged jet, after which a verdict is one of then; invented
 STATES = tuple(State)  # tables of batches hold the place in here
 FIRST_LEARNED = (State.LEARNING, State.SOUND)  # that one follows the other is no news
 NO_CHANGE = (State.LEARNING, State.SOUND, State.NOT_STATED_BORE)  # all others tell of one
@@ -103,6 +104,23 @@ class Verdict:
     second_opinion: Opinion | None = None
     false_rate: FalseRate | None = None
 
+    def that_cannot_tell(self, reason: str, check: str) -> Verdict:
+        """The same while nothing can be told of the bore; `check` is what would change that.
+
+        What was made of a change meanwhile is left out.
+        """
+        return replace(
+            self,
+            state=State.CANNOT_TELL,
+            reason=reason,
+            probability=0.0,
+            onset_ns=None,
+            step=0.0,
+            step_sd=0.0,
+            causes=(),
+            check=check,
+        )
+
     @property
     def disagrees(self) -> bool:
         """Whether the second opinion sees a change and the verdict tells of none, or conversely."""
@@ -122,3 +140,12 @@ class Verdict:
         if self.head is not None:
             likely = [self.head]
         return f"head {' or '.join(sorted(likely))}" if likely else ""
+
+
+def is_of_then(verdict: Verdict, unjudged_hours: float) -> bool:
+    """Whether a calm `verdict` is one of then: as many hours of jet went by without being judged.
+
+    A fault stays told until something better is seen.
+    """
+    calm = verdict.state in (State.SOUND, State.LEARNING)
+    return calm and 3600.0 * unjudged_hours > QUIET_AFTER

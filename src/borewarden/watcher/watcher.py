@@ -32,6 +32,7 @@ from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import FIRST_LEARNED, STATES, State, Verdict
 
 CANNOT_TELL = STATES.index(State.CANNOT_TELL)
+HOUR = 3600.0
 NEVER = np.iinfo(np.int64).max
 AT_CEILING = (1.0125, 1.025)  # of its area: half way to a jet's, within these bounds; invented
 FEW_AT_CEILING = 0.1  # of the first batches, which do no harm; invented
@@ -40,6 +41,7 @@ TWO_LEVELS = (
     "at one speed of the crank the pressure goes to and fro between two levels, and which of them "
     "is the open jet's can't be told without a valve signal; meanwhile the lower one is watched"
 )
+LOG_THE_VALVE = "log the valve signal of each head, which shows when the jet is open"
 
 
 @dataclass(frozen=True)
@@ -122,6 +124,7 @@ class Watcher:
         self._given: Handed | None = None
         self._habits: HabitsByHeads = {}  # with which the jewels now in the heads began
         self._hours_before: dict[Jewel, float] = {}  # of jewels from earlier sets, where not stated
+        self._judged_hours: float  # of the jet, at the end of the newest batch that was judged
         self.jewels: list[Jewel] = []
         self._fit(self._to_come[0])
 
@@ -187,6 +190,14 @@ class Watcher:
         """Hours that went unseen while the jet was on when last seen."""
         return self._earlier_missed_hours + self.gate.missed_hours
 
+    @property
+    def unjudged_hours(self) -> float:
+        """Hours with the jet on since the newest batch that was judged, or since the fitting.
+
+        Cuts too short or too unsteady to judge make them.
+        """
+        return self.gate.jet_hours - self._judged_hours
+
     def known(self) -> tuple[Known, ...]:
         """What was learned of the fitted jewels, how well, and what is missing."""
         if self._known is None:
@@ -225,6 +236,9 @@ class Watcher:
         """The rows and the alerts that batches of the gate make."""
         if self._between is not None:
             closed = closed[~self._is_of_ceiling(closed)]
+        steady = closed["jet_seconds"][closed["kind"] == BatchKind.STEADY]
+        if len(steady):
+            self._judged_hours = float(steady[-1]) / HOUR
         before = self.bore.state if self._is_sure else State.CANNOT_TELL
         batches, changes = self.bore.learn_many(closed)
         if len(batches) == 0 and not changes:
@@ -277,7 +291,7 @@ class Watcher:
     def _with_ceiling(self, verdict: Verdict, is_sure: bool) -> Verdict:
         state = verdict.state if is_sure else State.CANNOT_TELL
         if state is State.CANNOT_TELL and self._between is not None:
-            return replace(verdict, state=state, reason=TWO_LEVELS)
+            return verdict.that_cannot_tell(TWO_LEVELS, LOG_THE_VALVE)
         return verdict
 
     def _without_chatter(self, batches: NDArray[np.void], changes: list[Verdict]) -> list[Alert]:
@@ -328,6 +342,7 @@ class Watcher:
         self._chatter = Chatter()
         self._between, self._ceiling = None, np.nan
         self._is_sure = True
+        self._judged_hours = 0.0
         self.jewels = jewels
         self._earlier_jet_hours += self.gate.jet_hours
         self._earlier_missed_hours += self.gate.missed_hours
