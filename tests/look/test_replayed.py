@@ -59,6 +59,36 @@ def chip_seen(result: Replayed) -> bool:
     return bool(opened) and 0 < opened[0].time_ns / 1e9 - CHIP < 900
 
 
+def test_a_stroke_that_nobody_knows_is_no_word_on_the_bore(tmp_path: Path) -> None:
+    log = tmp_path / "day.csv"
+    frame().to_csv(log, index=False)
+    result = looked(log)
+    machine = log.with_suffix(".toml")
+    text = machine.read_text()
+    (line,) = (each for each in text.splitlines() if each.startswith("stroke = "))
+    for stroke, is_known in (("320 mm", False), ("320 mm", True)):  # short cuts may lead to it
+        comment = "" if is_known else line.partition("#")[2]
+        machine.write_text(text.replace(line, f'stroke = "{stroke}" # {comment}'))
+        sizes = [each for each in text.splitlines() if each.startswith("plunger_diameter = ")]
+        if is_known:
+            known = sizes[0].partition("#")[0]
+            machine.write_text(machine.read_text().replace(sizes[0], known))
+        result = replay_logs(load_machine(machine), [log])
+        told = {alert.verdict.state for alert in result.alerts}
+        assert (State.NOT_STATED_BORE in told) is is_known
+        assert chip_seen(result)
+        assert not 0.53 < result.verdict.discharge_coefficient < 0.86
+
+
+def test_what_would_make_the_watch_surer_is_said(tmp_path: Path) -> None:
+    log = tmp_path / "slow.csv"
+    frame().iloc[::30].to_csv(log, index=False)
+    words = ["look", str(log), "--yes", "--out", str(tmp_path / "m.toml"), "--name", "North"]
+    said = " ".join(CliRunner().invoke(app, words).output.split())
+    assert "There is no valve signal" in said
+    assert "There is a reading every 15 s" in said
+
+
 def test_nothing_known_of_the_pump_yet_the_chip_is_seen(as_logged: Replayed) -> None:
     assert chip_seen(as_logged)
     assert as_logged.verdict.state is State.OPENED

@@ -498,7 +498,7 @@ def test_what_was_guessed_is_called_assumed():
     assert "assumed" not in stated.lower()
     assert "Assumed bore (guessed in the machine file): 0.254 mm" in guessed
     assert "Stated bore" not in guessed
-    assert "if the assumed bore is right" in guessed
+    assert "if the assumed stroke and the assumed bore are right" in guessed
     assert "from assumed figures" in guessed
     assert "left before the limit of 60 strokes/min, which is assumed" in guessed
     assert "at least 12.3 h; the date when it was fitted is assumed" in guessed

@@ -9,10 +9,13 @@ from typing import NamedTuple
 from borewarden.counts.plate import DEAD_SHARE, EFFICIENCY, Range
 from borewarden.look.level import DEAD_SHARE as GUESSED_SHARE
 from borewarden.look.level import TEMPERATURE, Level
+from borewarden.look.looked import Looked, Seen
 from borewarden.look.machine_file import Figure
 from borewarden.physics.pump import Displacement, delivered_mass
 from borewarden.settings.guesses import GUESSED, UNKNOWN
 
+SLOW_LOG = 5.0  # s between readings; invented
+STATED_FIGURE = Figure("", "")
 SIZES = ("plunger_diameter", "stroke")  # without them, nobody knows what a stroke delivers
 
 
@@ -43,6 +46,27 @@ def costs_of(figures: Mapping[str, Figure], level: Level) -> list[Cost]:
         per_share = abs(masses[0] - masses[1]) / (spread.high - spread.low) / masses[2]
         found.append(Cost("dead_volume", per_share * _sd(spread), spread.source))
     return sorted(found, key=lambda cost: -cost.area_sd)
+
+
+def missing_words(seen: Seen, figures: Mapping[str, Figure]) -> list[str]:
+    """What else would make the watch surer, in words: it is not in the readings or is guessed."""
+    lines = []
+    if _is_open(figures.get("regulation", STATED_FIGURE)):
+        lines.append(
+            "Find out regulation, too: whether the pressure floats, the crank's speed holds it, or "
+            "a bypass does. With the wrong one, an opened bore does not show."
+        )
+    if all(role.channel != "valve" for role in seen.roles):
+        lines.append(
+            "There is no valve signal: when the jet is open has to be told from pressure and rate. "
+            "With a valve signal, chips are told sooner and false alarms are fewer."
+        )
+    if isinstance(seen, Looked) and seen.usual_step >= SLOW_LOG:
+        lines.append(
+            f"There is a reading every {seen.usual_step:.0f} s: cuts shorter than three readings "
+            "tell nothing. One reading a second, or ten, are better."
+        )
+    return lines
 
 
 def _is_open(figure: Figure) -> bool:

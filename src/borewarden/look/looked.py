@@ -64,6 +64,13 @@ class Looked(Seen):
     every: float
 
     @property
+    def usual_step(self) -> float:
+        """Seconds from one reading to the next, as they usually are."""
+        if self.hold is not None:
+            return self.every
+        return float(np.median(np.diff(self.readings.seconds)))
+
+    @property
     def source(self) -> str:
         """The names of its files."""
         return ", ".join(path.name for path in self.paths)

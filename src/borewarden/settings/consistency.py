@@ -37,6 +37,7 @@ from borewarden.settings.source import (
 )
 
 INCH = 0.0254  # m, exact
+SERVICE_FACTOR = 1.15  # of a motor's rated power: NEMA MG 1, 12.51; value from memory
 FEWEST_BATCHES = 10  # in a baseline; invented
 FEWEST_BETWEEN_ALARMS = 100  # batches; the threshold's formula holds from 50
 REFERENCE_TEMPERATURE = 293.15  # K, of the water, to check whether the pump feeds the bore
@@ -560,7 +561,7 @@ def _misfit(pump: Pump, area: float, working: float) -> str | None:
             pressure = reached
         pressure = min(pressure, reached)
     power = float(hydraulic_power(pressure, area * jet_speed(pressure, temperature)))
-    if power > pump.rated_power:
+    if power > SERVICE_FACTOR * pump.rated_power:
         return (
             f"the jet takes {shown('power').text(power)} at {_pressure(pressure)}, "
             f"and the pump's motor gives {shown('power').text(pump.rated_power)}"

@@ -19,6 +19,7 @@ from borewarden.gate.gate import GateSettings
 from borewarden.jewels.fitting import Fitting
 from borewarden.jewels.jewel import Jewel, stated_area
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump, feed_volume
+from borewarden.settings.guesses import SIZES
 from borewarden.settings.sections import (
     DirectDrivePump,
     FileSettings,
@@ -212,6 +213,8 @@ class MachineSettings(FileSettings):
         """Thresholds of the verdict."""
         given = self.watch.given()
         hours = {"false_alarm_time": "false_alarm_hours", "jewel_life": "jewel_life_hours"}
+        if SIZES & self._guessed and "flow_uncertainty" not in given:
+            given["flow_uncertainty"] = math.inf  # whatever it delivers, it fits the bore
         for stated, name in hours.items():
             if stated in given:
                 given[name] = given.pop(stated)

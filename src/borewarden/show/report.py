@@ -271,7 +271,10 @@ def _setting_rows(s: WatchSettings) -> list[tuple[str, str]]:
         ("Area growth reported as wear", percent(s.wear_notice)),
         ("Mean jet time between false alarms, as set", f"{s.false_alarm_hours:g} h"),
         ("Mean jet time until a bore opens up, assumed", f"{s.jewel_life_hours:g} h"),
-        ("Standard uncertainty of the pump's delivery", percent(s.flow_uncertainty)),
+        (
+            "Standard uncertainty of the pump's delivery",
+            percent(s.flow_uncertainty) if math.isfinite(s.flow_uncertainty) else "not known",
+        ),
         ("Model error over hours, allowed for", percent(s.level_uncertainty)),
         ("Smallest noise of a batch, assumed", percent(s.noise_floor)),
         ("Steady cutting to learn the baseline", f"{s.baseline_time / 60.0:g} min"),

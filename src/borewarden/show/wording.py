@@ -146,6 +146,8 @@ NOTHING_TO_CHECK = "Nothing to check: the bore is probably sound."
 DETECTOR = "a general-purpose detector (Page-Hinkley)"
 INVENTED = "prior odds invented"  # stands beside every probability of a cause
 _FACTS = {"fitted": "date"}  # of a jewel, by the words of a list
+_SWEEP = {"plunger_diameter": "the assumed plunger", "stroke": "the assumed stroke",
+          "bore": "the assumed bore"}  # fmt: skip
 _SIZES = frozenset({"bore", "plunger_diameter", "stroke", "plungers", "dead_volume",
                     "volumetric_efficiency"})  # what C_d follows from  # fmt: skip
 PROBABLE = 0.05  # causes below that are not shown
@@ -523,9 +525,11 @@ def _measurements(verdict: Verdict) -> list[str]:
 def _bore_lines(verdict: Verdict, guessed: Collection[str]) -> list[str]:
     now = f"Effective bore now: {plus_minus('bore', verdict.bore, verdict.bore_sd, 1)}, "
     now += "standard uncertainty"
+    if sizes := [words for name, words in _SWEEP.items() if name in guessed]:
+        verb = "is" if len(sizes) == 1 else "are"
+        now += f", if {' and '.join(sizes)} {verb} right; the change in area holds either way"
     which = "Stated bore"
     if "bore" in guessed:
-        now += ", if the assumed bore is right; the change in area holds either way"
         which = "Assumed bore (guessed in the machine file)"
     if verdict.state is State.NOT_STATED_BORE:  # a bore in millimetres would be no measurement
         now = verdict.reason[:1].upper() + verdict.reason[1:]
