@@ -36,6 +36,8 @@ APART = "on and off can't be told apart"  # in place of a cause
 QUIET = ("SOUND", "LEARNING")
 BORE = ("OPENED",)
 SOON = 300.0  # s of jet
+SLOW = 5.0  # s between rows, from which a chip is due by samples
+FEWEST, SLOWEST = 10, 900.0  # samples of steady jet and s of jet, whichever is longer
 CHIPS = (0.06, 0.08, 0.10, 0.15)
 
 
@@ -64,6 +66,7 @@ class Told(NamedTuple):
     first: str  # state first told after the chip
     first_cause: str
     delay: float  # s of jet from the chip to that
+    due: float  # s of jet from the chip by which a slow log should have told it
     last: str
     last_cause: str
     reason: str
@@ -92,7 +95,7 @@ def tell(task: Task) -> Told:
         jets.append(np.array(made.truth["jets"][0]["jet_on"], dtype=float).reshape(-1, 2))
     assert made is not None
     verdict = watcher.verdict()
-    chip_at, first, first_cause, delay = np.nan, "", "", np.nan
+    chip_at, first, first_cause, delay, due = np.nan, "", "", np.nan, np.nan
     if task.chip:
         chip_ns = made.truth["faults"][0]["at_ns"]
         chip_at = (chip_ns - began) / 3600e9
@@ -103,14 +106,31 @@ def tell(task: Task) -> Told:
         ]
         if after:
             first, first_cause = after[0].verdict.state.name, _cause(after[0].verdict)
-            inside = np.clip(jets[-1], chip_ns, after[0].time_ns)
-            delay = float(np.sum(inside[:, 1] - inside[:, 0]) * 1e-9)
+            delay = _seconds(jets[-1], chip_ns, after[0].time_ns)
+        due = _due(jets[-1], chip_ns, samples.time_ns, task.interval)
     hours = [float(np.sum(on[:, 1] - on[:, 0]) / 3600e9) for on in jets]
     told = [((a.time_ns - began) / 3600e9, a.verdict.state.name, _cause(a.verdict)) for a in alerts]
     return Told(
         made.machine.closed, task, sum(hours), hours[0], tuple(told), chip_at, first, first_cause,
-        delay, verdict.state.name, _cause(verdict), verdict.reason,
+        delay, due, verdict.state.name, _cause(verdict), verdict.reason,
     )  # fmt: skip
+
+
+def _seconds(jets: Any, begin_ns: int, end_ns: int) -> float:
+    """Seconds of jet between two times; `jets` are its begins and ends, shape (n, 2)."""
+    inside = np.clip(jets, begin_ns, end_ns)
+    return float(np.sum(inside[:, 1] - inside[:, 0]) * 1e-9)
+
+
+def _due(jets: Any, chip_ns: int, time_ns: Any, interval: float) -> float:
+    """Seconds of jet by which `FEWEST` samples with nothing but jet in them have come, or more."""
+    begin_ns = time_ns - round(interval * 1e9)
+    of = np.searchsorted(jets[:, 0], begin_ns, side="right") - 1
+    whole = (of >= 0) & (time_ns <= jets[of, 1]) & (begin_ns >= chip_ns)
+    steady = time_ns[whole]
+    if len(steady) < FEWEST:
+        return np.inf
+    return max(SLOWEST, _seconds(jets, chip_ns, int(steady[FEWEST - 1])))
 
 
 def _cause(verdict: Any) -> str:
@@ -189,6 +209,15 @@ def report(logged: str, told: Sequence[Told]) -> None:
         own = [t.delay if np.isfinite(t.delay) else np.inf for t in chips if t.task.chip == size]
         soon = share(sum(delay <= SOON for delay in own), len(own))
         print(f"    +{100 * size:.0f} %: median {np.median(own):.0f} s; {soon}")
+    if chips[0].task.interval >= SLOW:
+        for name, least in (("all", 0.0), ("+10 % and more", 0.10)):
+            own_chips = [t for t in chips if t.task.chip >= least]
+            in_time = sum(t.delay <= t.due for t in own_chips)
+            never_due = sum(np.isinf(t.due) and not t.first for t in own_chips)
+            print(
+                f"    in {FEWEST} samples of steady jet or {SLOWEST / 60:.0f} min, {name}: "
+                f"{share(in_time, len(own_chips))}; not told, and fewer such samples: {never_due}"
+            )
     named = [t for t in chips if t.first]
     right = [t for t in named if t.first in BORE or t.first_cause == "BORE"]
     kept = sum(t.last in BORE or t.last_cause == "BORE" for t in right)
