@@ -21,6 +21,7 @@ from borewarden.detect.step import (
     average_run_length,
     clip,
     locate_step,
+    mean_at,
     newest,
     overshoot_factor,
     put_at_one_pressure,
@@ -178,6 +179,16 @@ def test_weighing_is_that_of_the_covariance_matrix(seed: int, n: int) -> None:
     ring = ring_of(values, rng.uniform(15.0, 30.0, n), timing, shared)
     found = weigh(ring, n, 0.01, 0.005, SMALLEST, SIZES)
     assert found == pytest.approx(weighed_by_hand(ring, 0.01, 0.005), rel=1e-9, abs=1e-12)
+
+
+def test_mean_at_a_pressure_is_that_of_the_batches_there() -> None:
+    values, x = np.array([0.0, 0.0, 0.012, 0.016, 0.011]), np.array([0.0, 0.0, 0.3, 0.31, 0.3])
+    ring = ring_of(values, timing=0.02)
+    ring["operating"] = x
+    mean, variance = mean_at(ring, 5, 5, 0.003, 0.3)
+    assert mean == pytest.approx(0.013)
+    assert variance == pytest.approx((0.003**2 + 0.02 / 20.0**2) / 3.0)
+    assert mean_at(ring, 4, 4, 0.003, 0.3) == (0.0, 0.0)  # two are too few to tell
 
 
 def test_grid_of_onsets_loses_little_wherever_the_step_began() -> None:

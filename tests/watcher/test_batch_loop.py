@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -216,6 +218,41 @@ def test_two_wild_batches_show_as_much_as_two_may_at_any_pressure(further: float
     loop = record(expected=unsure)
     assert run(loop, rows)[1] is Stop.UP
     assert loop["running"]["up"][0] == pytest.approx(EXCEEDED[TWO] * 20.0)
+
+
+@pytest.mark.parametrize("seen_before", [0, 3, 20])
+def test_a_step_at_a_pressure_is_told_by_what_was_usual_there(seen_before: int) -> None:
+    """What nobody has seen a pressure do may be as much; after some batches there, it may not."""
+    growth = np.repeat([0.0, -0.015, 0.075], [10, seen_before, 9])
+    rows = batches(growth, noise=0.0)
+    rows["pressure"][10:] = PRESSURE * np.exp(0.36)
+    loop = record(expected=Expected(level_sd=0.0025, by_pressure_var=0.05**2))
+    index, stop, _ = run(loop, rows)
+    if seen_before == 0:
+        assert stop is Stop.NOTHING
+    else:
+        assert stop is Stop.UP
+        assert index <= 10 + seen_before + 4
+
+
+def test_what_a_pressure_makes_of_the_area_is_a_normal_posterior() -> None:
+    """scipy has it as the product of two normal densities, on a grid."""
+    rows = batches(np.repeat([0.0, 0.012], [5, 4]), noise=0.0)
+    rows["pressure"][5:] = PRESSURE * np.exp(0.3)
+    loop = record(expected=Expected(level_sd=0.002, by_pressure_var=0.04**2))
+    ring = np.zeros(WINDOW, dtype=RING)
+    run(loop, rows, ring)
+    sigma, level_sd = float(loop["detector"]["sigma"][0]), 0.002
+    times, timing = ring["time"][5:8], ring["timing"][5:8]
+    own = np.sum(sigma**2 * times**2 + timing) / np.sum(times) ** 2
+    grid = np.linspace(-0.06, 0.06, 240_001)
+    density = stats.norm.pdf(grid, 0.0, 0.3 * 0.04)
+    density *= stats.norm.pdf(ring["clipped"][5:8].mean(), grid, math.hypot(own**0.5, level_sd))
+    mean = float(np.average(grid, weights=density))
+    assert ring["usual"][8] == pytest.approx(mean, abs=1e-6)
+    var = np.average((grid - mean) ** 2, weights=density)
+    assert ring["usual_var"][8] == pytest.approx(var, rel=1e-4)
+    assert ring["usual_var"][:8].tolist() == [0.0] * 8  # two are too few to tell
 
 
 def batches_at(rows: NDArray[np.void], growth: float) -> NDArray[np.void]:

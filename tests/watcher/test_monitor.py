@@ -223,7 +223,7 @@ def at(case: Case) -> tuple[Watching, Observation]:
     for place, (row, value) in enumerate(zip(rows, case.growth, strict=True)):
         put = ring[(taken + place) % len(ring) :][:1]
         for name in ring.dtype.names:
-            if name not in ("value", "clipped", "operating"):
+            if name not in ("value", "clipped", "operating", "usual", "usual_var"):
                 put[name] = row[name]
         put["value"] = put["clipped"] = value
     end = int(rows["end_ns"][-1])

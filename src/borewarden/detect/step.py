@@ -32,6 +32,8 @@ RING = np.dtype(
         ("value", np.float64),
         ("operating", np.float64),
         ("clipped", np.float64),  # so that one wild batch can't alarm
+        ("usual", np.float64),  # what the batches before it showed at its pressure
+        ("usual_var", np.float64),  # variance of that; 0 where nothing is left to them to say
         ("time", np.float64),  # s
         ("timing", np.float64),  # s², variance of timing its ends
         ("shared", np.float64),  # s², of it the end of the batch before
@@ -85,6 +87,8 @@ TWO, TWO_APART, THREE = 0, 1, 2
 COUNTED = (2.0, 2.0, 3.0)
 EXCEEDED = (1.69, 1.21, 1.1)
 REACH_NS = 60 * 10**9  # from the start of one to the end of the next; invented
+AT_ONE_PRESSURE = 0.05  # log: pressures no further apart make no difference; invented
+FEWEST_USUAL = 3  # batches at a pressure that say what is usual there: two may be wild; invented
 PARTLY = 4.0  # standard deviations that the batch of an onset lies off those after it
 
 
@@ -125,6 +129,31 @@ def clip(value: float, variance: float, most_told: float, smallest: float) -> fl
 
 
 @compiled
+def mean_at(ring: Any, count: int, window: int, sigma: float, operating: float) -> Any:
+    """(mean, variance) of the values of the newest batches in `ring` at one pressure.
+
+    `count`, `window` and `sigma` are as in `weigh`, `operating` is the log of the pressure; the
+    variance is that of the mean. Zeros where fewer than `FEWEST_USUAL` were at that pressure.
+    """
+    total = 0.0
+    time = 0.0
+    own = 0.0
+    found = 0
+    place = count % len(ring)
+    for _ in range(min(count, len(ring), window)):
+        place = (place if place > 0 else len(ring)) - 1
+        row = ring[place]
+        if abs(row.operating - operating) <= AT_ONE_PRESSURE:
+            total += row.clipped * row.time
+            time += row.time
+            own += sigma * sigma * row.time * row.time + row.timing
+            found += 1
+    if found < FEWEST_USUAL:
+        return 0.0, 0.0
+    return total / time, own / (time * time)
+
+
+@compiled
 def weigh(
     ring: Any,
     count: int,
@@ -151,7 +180,8 @@ def weigh(
         (sigma² sum time² + variance of the run ends that do not cancel) / T² + level_sd².
 
     What is learned of the pressure comes off the step, and what is not known of it yet adds to the
-    uncertainty of the level: another set pressure is no step.
+    uncertainty of the level: another set pressure is no step. Batches before the onset at the same
+    pressure make it better known: `usual` and `usual_var` of `RING`.
     """
     up = 0.0
     down = 0.0
@@ -180,6 +210,9 @@ def weigh(
         x = operating / time
         mean = total / time - by_pressure * x
         level_var = level_sd * level_sd + x * (2.0 * level_with_pressure + x * by_pressure_var)
+        if row.usual_var > 0.0 and abs(x - row.operating) <= AT_ONE_PRESSURE:
+            mean -= row.usual - by_pressure * row.operating
+            level_var = level_sd * level_sd + row.usual_var
         information = 1.0 / ((sigma * sigma * squares + edges) / (time * time) + level_var)
         step = max(mean, smallest)
         up = max(up, information * step * (mean - 0.5 * step))

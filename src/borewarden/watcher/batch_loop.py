@@ -15,7 +15,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.base.compiling import compilable, record_of
-from borewarden.detect.step import COUNTED, EXCEEDED, REACH_NS, THREE, TWO, TWO_APART, clip, weigh
+from borewarden.detect.step import (
+    COUNTED,
+    EXCEEDED,
+    REACH_NS,
+    THREE,
+    TWO,
+    TWO_APART,
+    clip,
+    mean_at,
+    weigh,
+)
 from borewarden.detect.wear import TIMES_OF_A_DAY
 from borewarden.gate.batch import HEADS, ONLY_KEPT, SIGNALS, BatchKind
 from borewarden.physics import compiled
@@ -308,22 +318,30 @@ def _judge_steady(
         return _NOTHING
     clipped = value
     own = 0.0
+    usual, usual_var = 0.0, 0.0
+    by_pressure = expected.by_pressure * operating  # may be known better later on
     if learned:
         own = loop.detector.sigma * loop.detector.sigma + b.timing / (b.time * b.time)
         more = 2.0 * expected.level_with_pressure + operating * expected.by_pressure_var
         here = max(level_sd * level_sd + operating * more, 0.0)
+        if here > 2.0 * level_sd * level_sd:  # most of it for another pressure
+            count = loop.running.taken
+            since = count - loop.detector.since
+            mean, var = mean_at(ring, count, since, loop.detector.sigma, operating)
+            if var > 0.0:  # Bishop 2006, eq. 2.141 and 2.142: a normal prior and a mean
+                prior, var = here - level_sd * level_sd, var + level_sd * level_sd
+                usual = (mean - by_pressure) * prior / (prior + var)
+                usual_var = prior * var / (prior + var)
+                here = level_sd * level_sd + usual_var
         joined = own - b.shared / (b.time * b.time)  # of a sum with its neighbour
         agree = _to_agree(loop, ring, b)
         told = EXCEEDED[agree] * loop.detector.h
-        clipped = clip(value, joined / COUNTED[agree] + here, told, loop.detector.smallest)
-    by_pressure = expected.by_pressure * operating  # may be known better later on
-    _put(
-        ring[loop.running.taken % len(ring)],
-        b,
-        value + by_pressure,
-        operating,
-        clipped + by_pressure,
-    )
+        most = joined / COUNTED[agree] + here
+        clipped = usual + clip(value - usual, most, told, loop.detector.smallest)
+    row = ring[loop.running.taken % len(ring)]
+    _put(row, b, value + by_pressure, operating, clipped + by_pressure)
+    row.usual = usual + by_pressure
+    row.usual_var = usual_var
     loop.running.taken += 1
     if not learned:
         return _LEARN
@@ -331,8 +349,8 @@ def _judge_steady(
         return _FOLLOW
     _detect(loop, ring, level_sd)
     hours = loop.running.hours - loop.reference.earlier_hours
-    usual = loop.detector.sigma * loop.detector.sigma + loop.detector.timing
-    worth = min(usual / own, 1.0) if own > 0.0 else 1.0
+    as_usual = loop.detector.sigma * loop.detector.sigma + loop.detector.timing
+    worth = min(as_usual / own, 1.0) if own > 0.0 else 1.0
     ratio = log_ratio - expected.offset
     _add_to_block(loop.block, b, worth, hours, ratio, operating)
     left = _signal_left_its_place(loop.signals, b.signals)
