@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -54,6 +56,26 @@ def test_a_counter_that_counts_in_twos_is_as_good(intensifier: Intensifier) -> N
     assert np.mean(phases == Phase.STEADY) > 0.95
     assert np.average(batches["area"], weights=batches["time"]) == pytest.approx(AREA, rel=3e-3)
     assert gate.state.counter.step == 2.0
+
+
+def test_a_slow_counter_is_believed_to_one_count(intensifier: Intensifier) -> None:
+    """Whole counts in 30 s, each some strokes: `resolution` is how far they scatter.
+
+    Both ends of a look lie anywhere within a count, so that its time has a standard deviation of
+    sqrt(2 / 12) counts (JCGM 100:2008, 4.3.7).
+    """
+    pump = replace(intensifier, stroke=0.7 * intensifier.stroke)  # 16 strokes in a look
+    areas = AREA * (1.0 + 0.015 * np.sin(0.17 * np.arange(1200)))  # so that counts go in no rhythm
+    strokes = steady_samples(pump, areas, every=30.0)
+    for per_count in (1.0, 2.0):
+        settings = gate_settings(pump, strokes_per_count=per_count)
+        counted = strokes._replace(
+            stroke_count=np.floor(strokes.stroke_count / per_count) * per_count
+        )
+        batches = Gate(settings, pump.displacement).learn_many(counted)[1]
+        off = np.log(batches["area"]) - np.median(np.log(batches["area"]))
+        assert len(batches) > 1000
+        assert 0.5 < float(np.std(off / batches["resolution"])) < 1.2
 
 
 def test_a_counter_that_jumps_was_reset(intensifier: Intensifier) -> None:

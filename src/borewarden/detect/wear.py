@@ -16,7 +16,7 @@ from borewarden.physics import compilable, compiled
 
 BENDS = 100  # values among which a bend is looked for
 BENT = 6.0  # log likelihood ratio from which on a line counts as bent
-PRESSURE_SD = 0.025  # of log area by log pressure, beforehand: leaks and fill; invented
+PRESSURE_SD = 0.05  # of log area by log pressure, beforehand: leaks and fill; invented
 OUTLIER = 4.0  # standard deviations; a value further off counts as this far
 BY_NOW = 27  # values, some three jet hours, in which a change that is no wander may hide; invented
 MOST_EVIDENCE = 12.0  # against a hypothesis, which may yet come true; invented

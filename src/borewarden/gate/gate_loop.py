@@ -258,17 +258,18 @@ def _close_batch(s: Any, jet: Any, g: GateSettings, kind: int, batch: Any) -> No
 
 
 @compilable
-def _close_dead_head(s: Any, displacement: Displacement, batch: Any) -> None:
+def _close_dead_head(s: Any, g: GateSettings, displacement: Displacement, batch: Any) -> None:
     sums = s.dead_head.sums
     _say_when(s, BatchKind.DEAD_HEAD, s.dead_head.start_ns, s.time_ns, batch)
     batch.time = sums.time
     batch.area = sums.mass / sums.flux
     batch.rate = sums.events / sums.time
     batch.pressure = sums.pressure / sums.time
-    # each stretch of dead-heading begins and ends somewhere within a stroke; within it, what one
-    # batch lacks of a stroke the next one has
+    # each stretch of dead-heading begins and ends somewhere within a count; within it, what one
+    # batch lacks of a count the next one has
     a_stroke = delivered_mass(displacement, batch.pressure, s.temperature)
-    batch.resolution = 0.5 * np.sqrt(s.dead_head.runs) * a_stroke / sums.flux
+    a_count = a_stroke * g.strokes_per_count
+    batch.resolution = 0.5 * np.sqrt(s.dead_head.runs) * a_count / sums.flux
     batch.signals[:] = np.nan
     s.dead_head.runs = 0.0
     _clear_sums(sums)
@@ -423,7 +424,8 @@ def _gather_counted(jet: Any, g: GateSettings, t: int, x: Interval, heads_unknow
     if x.events > 0.0:
         length = piece.sums.time
         a_count = length / x.events
-        edge = min(x.seconds, a_count)  # the ends of a run are timed to one sample or one stroke
+        # the ends of a run are timed to one sample or one count
+        edge = min(x.seconds, a_count * g.strokes_per_count)
         paused = False
         if piece.good and length > 0.0:
             flux = piece.sums.flux / length
@@ -836,8 +838,8 @@ def _flow_of(s: Any, g: GateSettings, x: Interval) -> float:
 def _flow_band(s: Any, g: GateSettings, x: Interval) -> float:
     """How far apart, relative, the smoothed readings of a steady flow may be at least."""
     step = g.rate_resolution / x.rate if x.rate > 0.0 else 0.0
-    if g.uses_counter:  # between two looks it may have paused, or made one stroke more
-        step = 1.0 / max(x.events, 1.0)
+    if g.uses_counter:  # between two looks it may have paused, or counted one more
+        step = g.strokes_per_count / max(x.events, g.strokes_per_count)
     noise = NOISE_BAND * s.flow.noise * s.paces.noise
     return float(max(LEAST_FLOW_BAND, step, noise))
 
@@ -1348,7 +1350,7 @@ def _fill_batches(
         s.counter.since_edge = 0.0
     if s.phase == Phase.JET_OFF and g.flow_shows_jet:
         if _gather_dead_head(s, g, x):
-            _close_dead_head(s, displacement, batches[closed])
+            _close_dead_head(s, g, displacement, batches[closed])
             closed += 1
     else:
         _clear_sums(s.dead_head.held)

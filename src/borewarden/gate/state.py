@@ -30,6 +30,7 @@ class GateSettings(NamedTuple):
     turns_on: bool = False  # with the jet closed it goes on at some least speed
     bypass_pressure: float = np.inf  # Pa, at and above the bypass spills
     rate_resolution: float = 0.0  # Hz, least step of a rate reading
+    strokes_per_count: float = 1.0  # least step of the stroke counter
     stored_volume: float = 0.0  # m³ of water under pressure, from the check valves to the jewels
     default_temperature: float = 293.15  # K, where no water temperature is measured
     batch_time: float = 10.0  # s that the stated area takes to pass the water of a batch

@@ -205,6 +205,7 @@ class MachineSettings(FileSettings):
             turns_on=not isinstance(pump, Intensifier),
             bypass_pressure=0.99 * rated if spills else math.inf,
             rate_resolution=given.rate_resolution if given else 0.0,
+            strokes_per_count=_strokes_per_count(given),
             stored_volume=self.pump.stored_volume or 0.0,
         )
         return settings._replace(**self.gate.given())
@@ -325,6 +326,12 @@ class MachineSettings(FileSettings):
         pump = self.build_pump()
         is_constant = isinstance(pump, DirectDrive) and not given.rate and not given.stroke_count
         return pump.max_rate if is_constant else None
+
+
+def _strokes_per_count(given: Log | LiveSource[Any] | None) -> float:
+    """The least step of the stroke counter; 1 where there is none."""
+    counter = given.stroke_count if given is not None else None
+    return getattr(counter, "strokes_per_count", None) or 1.0
 
 
 def _highest_rate(pump: Pump) -> float:
