@@ -50,6 +50,9 @@ SURELY = 0.5  # standard errors, by which it has to be there; invented
 EARLY = 4.0  # jet hours, after which no baseline is learned anew: by then it may be wear; invented
 # The same where nothing turns on with the jet closed, and looks like a larger jet then; invented
 LATEST_ANEW = 24.0
+# Log area by log pressure, beforehand: leaks and fill alone. A counter does not see short pauses,
+# and with another pressure come other parts and other pauses. Invented
+PRESSURE_SD_OF_A_RATE = 0.025
 SPREADS = 3.0  # of a signal's own, beside its limit; invented
 
 SLOPE_SD = 0.004  # 1/h of jet, of wear beforehand: to the limit in a day or in weeks; invented
@@ -245,7 +248,10 @@ def _start_detectors(
     run_length = float(f"{2.0 * settings.false_alarm_hours * 3600.0 / batch_time:.3g}")
     possible = possible_causes(state.setup.is_intensifier)
     one = float(np.hypot(noise.sigma, float(np.median(rows["resolution"]))))
-    wear = _first_line(state, rows, one, as_known(hypotheses, habits), pressure_prior(habits))
+    by_pressure, sd = pressure_prior(habits)
+    if not np.any(first["timing"]):  # a rate
+        sd = min(sd, PRESSURE_SD_OF_A_RATE)
+    wear = _first_line(state, rows, one, as_known(hypotheses, habits), (by_pressure, sd))
     base = np.array([known_mean(rows["signals"][:, k]) for k in range(len(SIGNALS))])
     limit = np.array(
         [
