@@ -33,6 +33,7 @@ TO_BEGIN = 3  # batches alike that make a new level; invented
 TO_COUNT = 2  # batches alike that are off all levels, to be taken for a change; invented
 SEEN_BY_THEN = 8.0 * 3600.0  # s of steady jet of so many heads, by which all have cut; invented
 PAUSE_NS = 20 * 10**9  # between batches, in which another head may begin; invented
+TO_SETTLE = 40  # batches of few strokes, by whose mean a level is known; invented
 LONG_RUN = 20  # batches in the mean of a run; invented
 FOLLOW = 0.1  # weight of the newest batch in the place of a level; invented
 MOVED = 0.03  # in log area: what has gone so far from where it was, has another jewel; invented
@@ -172,11 +173,11 @@ def _place(
     left = next((k for k in mine if _goes_on_from(levels.known[k], mean, one)), None)
     if left is not None and len(held) >= TO_COUNT:
         return _follow(_moved(levels, left, mean), left, list(held))
-    found = _new_level(levels, mean, number, jewels, _near(one, len(held)))
+    found = _new_level(levels, held, number, jewels)
     if len(held) < (TO_COUNT if found is None and nearest is not None else TO_BEGIN):
         return levels._replace(held=held), []
-    if found is not None and nearest is not None and _near(one, len(held)) > NEAR:
-        return levels._replace(held=held), []
+    if found is not None and found.combination.place > 0 and _near(one, len(held)) > NEAR:
+        return levels._replace(held=held), []  # few strokes make no other jewel
     if found is None:
         return _of_no_level(levels, nearest, held, mean, jewels if number == 0 else None)
     found = found._replace(batches=len(held))
@@ -285,8 +286,15 @@ def _mean(batches: Sequence[Batches]) -> float:
 
 def _is_near(level: Level, mean: float, one: Batches, batches: int) -> bool:
     """Whether the `mean` of so many `batches` may be that of the `level`, itself a mean of a few."""
-    near = _near(one, batches) * math.hypot(1.0, batches / max(level.batches, 1))
-    return abs(level.centre - mean) <= (near if _near(one, 1) > NEAR else NEAR)
+    return abs(level.centre - mean) <= _near_level(level, one, batches)
+
+
+def _near_level(level: Level, one: Batches, batches: int) -> float:
+    """How near the mean of so many `batches` has to be to a `level`, itself a mean of a few."""
+    own = _near(one, 1)
+    if own <= NEAR:
+        return own
+    return math.hypot(_near(one, batches), own / max(min(level.batches, 1.0 / FOLLOW), 1.0) ** 0.5)
 
 
 def _is_of(level: Level, batches: Sequence[Batches]) -> bool:
@@ -410,8 +418,10 @@ def _follow(
         is_coarse = _near(each, 1) > NEAR
         weight = max(FOLLOW, 1.0 / count) if is_coarse else FOLLOW
         centre += weight * (value - centre)
-        if abs(value - home) <= NEAR or (is_coarse and weight > FOLLOW):
-            home += weight * (value - home)
+        if is_coarse and count <= TO_SETTLE:
+            home += (value - home) / count
+        elif abs(value - home) <= NEAR:
+            home += FOLLOW * (value - home)
     seen = level.batches + len(batches)
     level = level._replace(centre=centre, home=home, hint=None, batches=seen)
     levels = _with_time(_with_level(levels, place, level), place, batches)._replace(held=held)
@@ -419,9 +429,10 @@ def _follow(
 
 
 def _new_level(
-    levels: Levels, value: float, number: int, jewels: Sequence[Jewel], near: float = NEAR
+    levels: Levels, held: Sequence[Batches], number: int, jewels: Sequence[Jewel]
 ) -> Level | None:
-    """The level that begins at this `value`, known as well as `near`; None if all are there."""
+    """The level that begins with those `held`; None if all that it may be is there."""
+    value, last, batches = _mean(held), held[-1], len(held)
     every, off = _stated(tuple(jewels)), _off(levels, jewels)
     stated = {heads: area for heads, area in every.items() if number in (0, len(heads))}
     best = min(stated, key=lambda heads: abs(stated[heads] + off - value))
@@ -429,7 +440,10 @@ def _new_level(
     late = sum(level.time for level in alike) > SEEN_BY_THEN
     # another jewel, as large as one whose area has changed since
     twin = any(level.has_moved and abs(level.home - value) <= NEAR for level in alike)
-    near_one = alike and min(abs(level.home - value) for level in alike) <= PLAUSIBLE + near - NEAR
+    near_one = any(
+        abs(level.home - value) <= PLAUSIBLE - NEAR + _near_level(level, last, batches)
+        for level in alike
+    )
     if alike and not twin and (late or not near_one):
         return None
     if levels.known and abs(stated[best] + off - value) > ALIKE:
