@@ -418,7 +418,7 @@ def _follow(
         is_coarse = _near(each, 1) > NEAR
         weight = max(FOLLOW, 1.0 / count) if is_coarse else FOLLOW
         centre += weight * (value - centre)
-        if is_coarse and count <= TO_SETTLE:
+        if is_coarse and count <= TO_SETTLE and abs(value - home) <= _near(each, 1):
             home += (value - home) / count
         elif abs(value - home) <= NEAR:
             home += FOLLOW * (value - home)
