@@ -294,7 +294,7 @@ def _near_level(level: Level, one: Batches, batches: int) -> float:
     own = _near(one, 1)
     if own <= NEAR:
         return own
-    return math.hypot(_near(one, batches), own / max(min(level.batches, 1.0 / FOLLOW), 1.0) ** 0.5)
+    return math.hypot(_near(one, batches), own / max(min(level.batches, TO_SETTLE), 1) ** 0.5)
 
 
 def _is_of(level: Level, batches: Sequence[Batches]) -> bool:
