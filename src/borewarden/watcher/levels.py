@@ -69,8 +69,8 @@ def words_of(heads: Iterable[str]) -> str:
 class Level(NamedTuple):
     """An area that comes again and again: `centre` is its log, m², and `home` what it was at first.
 
-    `time` is how long, s, it was seen, in so many `batches`. `hint` is the log area with which a jet
-    of it ended, where that was another one already.
+    `time` is how long, s, it was seen, in so many `batches`. `hint` is the log area with which a
+    jet of it ended, where that was another one already.
     """
 
     combination: Combination
@@ -111,7 +111,8 @@ class Jet(NamedTuple):
 class Levels(NamedTuple):
     """The levels seen so far, the run that goes on, and batches that wait for the next one.
 
-    `unfit` is how long, s, an area was seen that no set of stated heads takes.
+    `unfit` is how long, s, an area was seen that no set of stated heads takes. `is_coarse` says
+    that a batch has so few strokes that it does not show which of two jewels of one bore it is of.
     """
 
     known: tuple[Level, ...] = ()
@@ -119,6 +120,7 @@ class Levels(NamedTuple):
     jet: Jet = Jet()
     held: tuple[Batches, ...] = ()  # each of shape (1,)
     unfit: float = 0.0
+    is_coarse: bool = False
 
 
 Given = list[tuple[Combination, Batches]]
@@ -132,6 +134,7 @@ def sort(
     Returns the levels after it, and which batches now go to which combination: none if it waits.
     """
     run, jet = _run_with(levels.run, one), _jet_with(levels.jet, one, number)
+    levels = levels._replace(is_coarse=_near(one, 1) > NEAR)
     if number == 0:
         if not _fits_any(levels, one, jewels):
             return _nobodys(levels._replace(run=Run(), jet=Jet()), [one]), []
@@ -148,7 +151,7 @@ def sort(
 def _place(
     levels: Levels, mine: list[int], one: Batches, number: int, jewels: Sequence[Jewel]
 ) -> tuple[Levels, Given]:
-    """Give `one` batch, which is in the run and the jet, to one of the levels `mine`, or let it wait."""
+    """Give `one` batch, the last of the run, to one of the levels `mine`, or let it wait."""
     run, jet = levels.run, levels.jet
     if jet.place is not None:
         return _stay(levels, jet.place, one)
@@ -238,6 +241,20 @@ def may_be_others(
     return not any(_fits(log_area - off, heads, stated[heads]) for heads in combination.options)
 
 
+def may_be_a_twin(levels: Levels, log_area: float, combination: Combination) -> bool:
+    """Whether this area of the `combination` is that of another jewel of the same bore.
+
+    Strokes are few in a batch, so one now and then goes to the wrong one of two levels.
+    """
+    twins = (
+        level
+        for level in levels.known
+        if level.combination.options == combination.options
+        and level.combination.place != combination.place
+    )
+    return levels.is_coarse and any(abs(level.home - log_area) <= MOVED for level in twins)
+
+
 def _fits_any(levels: Levels, one: Batches, jewels: Sequence[Jewel]) -> bool:
     """Whether any set of heads may take what the batch shows."""
     value, near = _log_area(one) - _off(levels, jewels), _near(one, 1)
@@ -285,7 +302,7 @@ def _mean(batches: Sequence[Batches]) -> float:
 
 
 def _is_near(level: Level, mean: float, one: Batches, batches: int) -> bool:
-    """Whether the `mean` of so many `batches` may be that of the `level`, itself a mean of a few."""
+    """Whether the `mean` of so many `batches` may be that of the `level`, itself such a mean."""
     return abs(level.centre - mean) <= _near_level(level, one, batches)
 
 
@@ -302,9 +319,7 @@ def _is_of(level: Level, batches: Sequence[Batches]) -> bool:
     return bool(batches) and _is_near(level, _mean(batches), batches[-1], len(batches))
 
 
-def _may_be_another(
-    levels: Levels, mine: list[int], one: Batches, may_have_a_twin: bool
-) -> bool:
+def _may_be_another(levels: Levels, mine: list[int], one: Batches, may_have_a_twin: bool) -> bool:
     """Whether the run, of few strokes so far, may as well be of another level, seen or not."""
     run = levels.run
     if _near(one, run.batches) <= NEAR:
