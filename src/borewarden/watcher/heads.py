@@ -250,9 +250,13 @@ def _unmoved_until(parts: Sequence[Part], monitor: Monitor, onset_ns: int) -> in
     From then on until the onset nobody saw whether it was there already: a combination that was
     learned meanwhile may have been learned with it.
     """
-    moved = [part for part in parts if _onset_ns(part.monitor) and _same_way(part.monitor, monitor)]
-    ends = (_rows(part)["end_ns"] for part in moved)
-    return max((int(ns) for some in ends for ns in some[some <= onset_ns]), default=onset_ns)
+    last_ns = 0
+    for part in parts:
+        event = part.monitor.event if isinstance(part.monitor, Watching) else None
+        if event is not None and _onset_ns(part.monitor) and _same_way(part.monitor, monitor):
+            ends = event.before["end_ns"]  # the ring may not hold them any more
+            last_ns = max(last_ns, int(np.max(ends[ends <= onset_ns], initial=0)))
+    return last_ns or onset_ns
 
 
 def _rows(part: Part) -> NDArray[np.void]:
