@@ -254,7 +254,8 @@ def _unmoved_until(parts: Sequence[Part], monitor: Monitor, onset_ns: int) -> in
     for part in parts:
         event = part.monitor.event if isinstance(part.monitor, Watching) else None
         if event is not None and _onset_ns(part.monitor) and _same_way(part.monitor, monitor):
-            ends = event.before["end_ns"]  # the ring may not hold them any more
+            # the ring may not hold those before any more
+            ends = np.concatenate((event.before["end_ns"], _rows(part)["end_ns"]))
             last_ns = max(last_ns, int(np.max(ends[ends <= onset_ns], initial=0)))
     return last_ns or onset_ns
 
