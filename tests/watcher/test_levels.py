@@ -8,7 +8,14 @@ from numpy.typing import NDArray
 
 from borewarden.gate.batch import BATCH
 from borewarden.jewels.jewel import Jewel, stated_area
-from borewarden.watcher.levels import SEEN_BY_THEN, Combination, Levels, may_be_others, sort
+from borewarden.watcher.levels import (
+    SEEN_BY_THEN,
+    Combination,
+    Levels,
+    may_be_a_twin,
+    may_be_others,
+    sort,
+)
 
 SMALL, LARGE = Jewel(0.25e-3, "ruby", 0, head="1"), Jewel(0.33e-3, "ruby", 0, head="2")
 TWINS = [SMALL, Jewel(0.25e-3, "ruby", 0, head="2")]
@@ -305,3 +312,24 @@ def test_words() -> None:
     both = frozenset({"2", "1"})
     assert Combination((both,)).words == "head 1 and 2"
     assert Combination((frozenset({"1"}), frozenset({"2"}))).words == "head 1 or head 2"
+
+
+def test_few_strokes_wait_for_the_run_before_they_are_of_one_of_two_jewels() -> None:
+    """One batch may as well be of the other jewel; the mean of a run says which."""
+    levels, _, _ = gather([ONE] * 20, TWINS, number=1)
+    areas = [1.05 * ONE] * 12
+    after, _, which = gather(areas[:2], TWINS, number=1, levels=levels, resolution=0.03)
+    assert (which, len(after.held)) == ([], 2)
+    after, _, which = gather(areas, TWINS, number=1, levels=levels, resolution=0.03)
+    assert [level.combination.place for level in after.known] == [0, 1]
+    assert which == areas
+    assert after.known[1].home == pytest.approx(np.log(1.05 * ONE))
+
+
+def test_of_few_strokes_the_area_of_the_other_jewel_is_no_chip() -> None:
+    levels, _, _ = gather([ONE] * 3 + [1.05 * ONE] * 3, TWINS, number=1)
+    first, second = levels.known
+    coarse = levels._replace(is_coarse=True)
+    assert may_be_a_twin(coarse, second.home, first.combination)
+    assert not may_be_a_twin(coarse, np.log(1.1 * ONE), first.combination)
+    assert not may_be_a_twin(levels, second.home, first.combination)

@@ -217,6 +217,7 @@ def _seen(parts: Sequence[Part], lead: int, jewels: Sequence[Jewel]) -> _Seen:
     # others may have shown it before the lead did
     onsets_ns = [_onset_ns(part.monitor) for part in parts if _same_way(part.monitor, monitor)]
     onset_ns = min((ns for ns in onsets_ns if ns), default=0) if _onset_ns(monitor) else 0
+    last_ns = _unmoved_until(parts, monitor, onset_ns)
     found: list[tuple[int, float, float, float]] = []
     for place, part in enumerate(parts):
         if place != lead and not part.combination.is_known:
@@ -224,7 +225,8 @@ def _seen(parts: Sequence[Part], lead: int, jewels: Sequence[Jewel]) -> _Seen:
         if event is None:
             moved = _off_the_stated(part)
         elif onset_ns:
-            moved = _moved_since(part, onset_ns) or _against(part, parts[lead], onset_ns, jewels)
+            moved = _moved_since(part, last_ns, onset_ns)
+            moved = moved or _against(part, parts[lead], onset_ns, jewels)
         else:
             moved = _drifted(part, parts[lead])
         if moved is not None:
@@ -240,6 +242,22 @@ def _same_way(one: Monitor, other: Monitor) -> bool:
     if not isinstance(one, Watching) or not isinstance(other, Watching):
         return False
     return one.event is not None and other.event is not None and one.event.sign == other.event.sign
+
+
+def _unmoved_until(parts: Sequence[Part], monitor: Monitor, onset_ns: int) -> int:
+    """The end of the last batch before the step in a combination that has moved as `monitor` has.
+
+    From then on until the onset nobody saw whether it was there already: a combination that was
+    learned meanwhile may have been learned with it.
+    """
+    last_ns = 0
+    for part in parts:
+        event = part.monitor.event if isinstance(part.monitor, Watching) else None
+        if event is not None and _onset_ns(part.monitor) and _same_way(part.monitor, monitor):
+            # the ring may not hold those before any more
+            ends = np.concatenate((event.before["end_ns"], _rows(part)["end_ns"]))
+            last_ns = max(last_ns, int(np.max(ends[ends <= onset_ns], initial=0)))
+    return last_ns or onset_ns
 
 
 def _rows(part: Part) -> NDArray[np.void]:
@@ -258,16 +276,16 @@ def _mean(rows: NDArray[np.void]) -> float:
     return float(np.average(np.log(rows["area"]), weights=rows["time"]))
 
 
-def _moved_since(part: Part, onset_ns: int) -> tuple[float, float, float] | None:
-    """How far the batches since `onset_ns` are off those before, its uncertainty, and the area."""
+def _moved_since(part: Part, last_ns: int, onset_ns: int) -> tuple[float, float, float] | None:
+    """How far batches since `onset_ns` are off those up to `last_ns`, its uncertainty, the area."""
     rows = _rows(part)
-    before = rows[rows["end_ns"] <= onset_ns][-RECENT:]
+    before = rows[rows["end_ns"] <= last_ns][-RECENT:]
     after = rows[rows["start_ns"] >= onset_ns][-RECENT:]
     if len(after) < FEWEST:
         return None
     if len(before) >= FEWEST_BEFORE:
         level, sd = _mean(before), _noise(part, before)
-    elif isinstance(part.monitor, Watching) and part.monitor.first_rows[-1]["end_ns"] <= onset_ns:
+    elif isinstance(part.monitor, Watching) and part.monitor.first_rows[-1]["end_ns"] <= last_ns:
         level, sd = float(np.log(part.monitor.reference.area)), 0.0
     else:
         return None

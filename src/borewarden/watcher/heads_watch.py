@@ -29,6 +29,7 @@ from borewarden.watcher.levels import (
     Given,
     Jet,
     Levels,
+    may_be_a_twin,
     may_be_others,
     sort,
     words_of,
@@ -237,17 +238,20 @@ class HeadsWatch:
             Part(combination, watch.monitor, watch.ring)
             for combination, watch in self._watches.items()
         ]
-        guesses = [place for place, part in enumerate(parts) if self._is_a_guess(part)]
-        if not guesses:
-            self._merged = merge(parts, self._jewels, self._merged.state)
-            return
-        self._cannot_tell = True
-        sure = [place for place in range(len(parts)) if place not in guesses]
+        guesses = {place for place, part in enumerate(parts) if self._is_a_guess(part)}
+        self._cannot_tell |= bool(guesses)
+        unsure = guesses | {k for k, part in enumerate(parts) if self._is_of_a_twin(part)}
+        sure = [place for place in range(len(parts)) if place not in unsure]
         if not sure:
-            self._merged = Merged(State.LEARNING, guesses[0])
+            self._merged = Merged(State.LEARNING, min(unsure))
             return
         merged = merge([parts[place] for place in sure], self._jewels, self._merged.state)
         self._merged = merged._replace(lead=sure[merged.lead])
+
+    def _is_of_a_twin(self, part: Part) -> bool:
+        """Whether what it tells may be the other jewel of one bore, cutting by turns with it."""
+        area = None if part.combination.is_known else area_told(part.monitor)
+        return area is not None and may_be_a_twin(self._levels, area, part.combination)
 
     def _is_a_guess(self, part: Part) -> bool:
         """Whether what it tells may as well come of other heads being open, or none."""

@@ -33,6 +33,7 @@ TO_BEGIN = 3  # batches alike that make a new level; invented
 TO_COUNT = 2  # batches alike that are off all levels, to be taken for a change; invented
 SEEN_BY_THEN = 8.0 * 3600.0  # s of steady jet of so many heads, by which all have cut; invented
 PAUSE_NS = 20 * 10**9  # between batches, in which another head may begin; invented
+TO_SETTLE = 40  # batches of few strokes, by whose mean a level is known; invented
 LONG_RUN = 20  # batches in the mean of a run; invented
 FOLLOW = 0.1  # weight of the newest batch in the place of a level; invented
 MOVED = 0.03  # in log area: what has gone so far from where it was, has another jewel; invented
@@ -68,8 +69,8 @@ def words_of(heads: Iterable[str]) -> str:
 class Level(NamedTuple):
     """An area that comes again and again: `centre` is its log, m², and `home` what it was at first.
 
-    `time` is how long, s, it was seen. `hint` is the log area with which a jet of it ended, where
-    that was another one already.
+    `time` is how long, s, it was seen, in so many `batches`. `hint` is the log area with which a
+    jet of it ended, where that was another one already.
     """
 
     combination: Combination
@@ -78,6 +79,7 @@ class Level(NamedTuple):
     home: float
     time: float = 0.0
     hint: float | None = None
+    batches: int = 0
 
     @property
     def has_moved(self) -> bool:
@@ -109,7 +111,8 @@ class Jet(NamedTuple):
 class Levels(NamedTuple):
     """The levels seen so far, the run that goes on, and batches that wait for the next one.
 
-    `unfit` is how long, s, an area was seen that no set of stated heads takes.
+    `unfit` is how long, s, an area was seen that no set of stated heads takes. `is_coarse` says
+    that a batch has so few strokes that it does not show which of two jewels of one bore it is of.
     """
 
     known: tuple[Level, ...] = ()
@@ -117,6 +120,7 @@ class Levels(NamedTuple):
     jet: Jet = Jet()
     held: tuple[Batches, ...] = ()  # each of shape (1,)
     unfit: float = 0.0
+    is_coarse: bool = False
 
 
 Given = list[tuple[Combination, Batches]]
@@ -130,20 +134,36 @@ def sort(
     Returns the levels after it, and which batches now go to which combination: none if it waits.
     """
     run, jet = _run_with(levels.run, one), _jet_with(levels.jet, one, number)
+    levels = levels._replace(is_coarse=_near(one, 1) > NEAR)
     if number == 0:
         if not _fits_any(levels, one, jewels):
             return _nobodys(levels._replace(run=Run(), jet=Jet()), [one]), []
         jet = _jet_by_area(levels, jet, one, jewels)
     levels = levels._replace(run=run, jet=jet)
+    mine = [k for k, level in enumerate(levels.known) if number in (0, level.number)]
+    if levels.held and run.batches == 1:
+        levels, given = _without_held(levels, mine)
+        levels, more = _place(levels, mine, one, number, jewels)
+        return levels, given + more
+    return _place(levels, mine, one, number, jewels)
+
+
+def _place(
+    levels: Levels, mine: list[int], one: Batches, number: int, jewels: Sequence[Jewel]
+) -> tuple[Levels, Given]:
+    """Give `one` batch, the last of the run, to one of the levels `mine`, or let it wait."""
+    run, jet = levels.run, levels.jet
     if jet.place is not None:
         return _stay(levels, jet.place, one)
-    mine = [k for k, level in enumerate(levels.known) if number in (0, level.number)]
     nearest = min(mine, key=lambda k: abs(levels.known[k].centre - run.mean), default=None)
-    if nearest is not None and _is_near(levels.known[nearest].centre, run, one):
+    if nearest is not None and _is_near(levels.known[nearest], run.mean, one, run.batches):
+        may_have_a_twin = _may_have_a_twin(levels, nearest)
+        if _may_be_another(levels, mine, one, may_have_a_twin):
+            return levels._replace(held=(*levels.held, one)), []
         # where no signal tells heads apart, what waited was partly of one, partly of another
-        waited = list(levels.held) if number else []
-        shown = number or levels.known[nearest].number
-        levels = _settled(levels, mine, one, _may_have_a_twin(levels, shown, jewels))
+        is_its = number or _is_of(levels.known[nearest], levels.held)
+        waited = list(levels.held) if is_its else []
+        levels = _settled(levels, mine, one, may_have_a_twin)
         return _follow(levels, nearest, [*waited, one])
     if levels.held and run.batches == 1 and not (number and _is_like_held(levels, one)):
         before = levels.held
@@ -152,15 +172,18 @@ def sort(
             return _follow(levels, nearest, list(before), held=(one,))
         return levels, []
     held = (*levels.held, one)
-    mean = sum(_log_area(each) for each in held) / len(held)
+    mean = _mean(held)
     left = next((k for k in mine if _goes_on_from(levels.known[k], mean, one)), None)
     if left is not None and len(held) >= TO_COUNT:
         return _follow(_moved(levels, left, mean), left, list(held))
-    found = _new_level(levels, mean, number, jewels)
+    found = _new_level(levels, held, number, jewels)
     if len(held) < (TO_COUNT if found is None and nearest is not None else TO_BEGIN):
         return levels._replace(held=held), []
+    if found is not None and found.combination.place > 0 and _near(one, len(held)) > NEAR:
+        return levels._replace(held=held), []  # few strokes make no other jewel
     if found is None:
         return _of_no_level(levels, nearest, held, mean, jewels if number == 0 else None)
+    found = found._replace(batches=len(held))
     made = levels._replace(known=(*levels.known, found), held=())
     made = _with_time(made, len(levels.known), list(held))
     return made, [(found.combination, each) for each in held]
@@ -218,6 +241,20 @@ def may_be_others(
     return not any(_fits(log_area - off, heads, stated[heads]) for heads in combination.options)
 
 
+def may_be_a_twin(levels: Levels, log_area: float, combination: Combination) -> bool:
+    """Whether this area of the `combination` is that of another jewel of the same bore.
+
+    Strokes are few in a batch, so one now and then goes to the wrong one of two levels.
+    """
+    twins = (
+        level
+        for level in levels.known
+        if level.combination.options == combination.options
+        and level.combination.place != combination.place
+    )
+    return levels.is_coarse and any(abs(level.home - log_area) <= MOVED for level in twins)
+
+
 def _fits_any(levels: Levels, one: Batches, jewels: Sequence[Jewel]) -> bool:
     """Whether any set of heads may take what the batch shows."""
     value, near = _log_area(one) - _off(levels, jewels), _near(one, 1)
@@ -260,14 +297,49 @@ def _near(one: Batches, batches: int) -> float:
     return max(NEAR, SPREADS * float(one["resolution"][0]) / batches)
 
 
-def _is_near(centre: float, run: Run, one: Batches) -> bool:
-    return abs(centre - run.mean) <= _near(one, run.batches)
+def _mean(batches: Sequence[Batches]) -> float:
+    return sum(map(_log_area, batches)) / len(batches)
+
+
+def _is_near(level: Level, mean: float, one: Batches, batches: int) -> bool:
+    """Whether the `mean` of so many `batches` may be that of the `level`, itself such a mean."""
+    return abs(level.centre - mean) <= _near_level(level, one, batches)
+
+
+def _near_level(level: Level, one: Batches, batches: int) -> float:
+    """How near the mean of so many `batches` has to be to a `level`, itself a mean of a few."""
+    own = _near(one, 1)
+    if own <= NEAR:
+        return own
+    return math.hypot(_near(one, batches), own / max(min(level.batches, TO_SETTLE), 1) ** 0.5)
+
+
+def _is_of(level: Level, batches: Sequence[Batches]) -> bool:
+    """Whether `batches` that follow each other are of the `level`."""
+    return bool(batches) and _is_near(level, _mean(batches), batches[-1], len(batches))
+
+
+def _may_be_another(levels: Levels, mine: list[int], one: Batches, may_have_a_twin: bool) -> bool:
+    """Whether the run, of few strokes so far, may as well be of another level, seen or not."""
+    run = levels.run
+    if _near(one, run.batches) <= NEAR:
+        return False
+    alike = [k for k in mine if _is_near(levels.known[k], run.mean, one, run.batches)]
+    return may_have_a_twin or len(alike) > 1
+
+
+def _without_held(levels: Levels, mine: list[int]) -> tuple[Levels, Given]:
+    """The levels after a run has ended: what waited of it goes to the level next to it, if any."""
+    mean = _mean(levels.held)
+    nearest = min(mine, key=lambda k: abs(levels.known[k].centre - mean), default=None)
+    if nearest is None or not _is_of(levels.known[nearest], levels.held):
+        return levels, []
+    return _follow(levels, nearest, list(levels.held))
 
 
 def _is_like_held(levels: Levels, one: Batches) -> bool:
     """Whether it shows what those that wait do: short cuts are runs of one batch each."""
-    mean = sum(map(_log_area, levels.held)) / len(levels.held)
-    return abs(_log_area(one) - mean) <= _near(one, 1)
+    return abs(_log_area(one) - _mean(levels.held)) <= _near(one, 1)
 
 
 def _run_with(run: Run, one: Batches) -> Run:
@@ -293,10 +365,10 @@ def _jet_with(jet: Jet, one: Batches, number: int) -> Jet:
     return Jet(Run(end_ns, 1, _log_area(one)) if whole else Run(end_ns), seconds, number)
 
 
-def _may_have_a_twin(levels: Levels, number: int, jewels: Sequence[Jewel]) -> bool:
-    """Whether so many heads may have another level than those seen so far."""
-    alike = sum(level.number == number for level in levels.known)
-    return alike < math.comb(len(jewels), number)
+def _may_have_a_twin(levels: Levels, place: int) -> bool:
+    """Whether heads of the same stated area may have another level than those seen so far."""
+    options = levels.known[place].combination.options
+    return sum(level.combination.options == options for level in levels.known) < len(options)
 
 
 def _settled(levels: Levels, mine: list[int], one: Batches, may_have_a_twin: bool) -> Levels:
@@ -356,18 +428,26 @@ def _follow(
     """Give `batches` to the level at `place`, which goes where they are."""
     level = levels.known[place]
     centre, home = level.centre, level.home
-    for each in batches:
+    for count, each in enumerate(batches, level.batches + 1):
         value = _log_area(each)
-        centre += FOLLOW * (value - centre)
-        if abs(value - home) <= NEAR:
+        is_coarse = _near(each, 1) > NEAR
+        weight = max(FOLLOW, 1.0 / count) if is_coarse else FOLLOW
+        centre += weight * (value - centre)
+        if is_coarse and count <= TO_SETTLE and abs(value - home) <= _near(each, 1):
+            home += (value - home) / count
+        elif abs(value - home) <= NEAR:
             home += FOLLOW * (value - home)
-    level = level._replace(centre=centre, home=home, hint=None)
+    seen = level.batches + len(batches)
+    level = level._replace(centre=centre, home=home, hint=None, batches=seen)
     levels = _with_time(_with_level(levels, place, level), place, batches)._replace(held=held)
     return levels, [(level.combination, each) for each in batches]
 
 
-def _new_level(levels: Levels, value: float, number: int, jewels: Sequence[Jewel]) -> Level | None:
-    """The level that begins at this `value`; None if all that it may be is there."""
+def _new_level(
+    levels: Levels, held: Sequence[Batches], number: int, jewels: Sequence[Jewel]
+) -> Level | None:
+    """The level that begins with those `held`; None if all that it may be is there."""
+    value, last, batches = _mean(held), held[-1], len(held)
     every, off = _stated(tuple(jewels)), _off(levels, jewels)
     stated = {heads: area for heads, area in every.items() if number in (0, len(heads))}
     best = min(stated, key=lambda heads: abs(stated[heads] + off - value))
@@ -375,7 +455,10 @@ def _new_level(levels: Levels, value: float, number: int, jewels: Sequence[Jewel
     late = sum(level.time for level in alike) > SEEN_BY_THEN
     # another jewel, as large as one whose area has changed since
     twin = any(level.has_moved and abs(level.home - value) <= NEAR for level in alike)
-    near_one = alike and min(abs(level.home - value) for level in alike) <= PLAUSIBLE
+    near_one = any(
+        abs(level.home - value) <= PLAUSIBLE - NEAR + _near_level(level, last, batches)
+        for level in alike
+    )
     if alike and not twin and (late or not near_one):
         return None
     if levels.known and abs(stated[best] + off - value) > ALIKE:
