@@ -47,6 +47,7 @@ from borewarden.watcher.batch_loop import (
     Signals,
 )
 from borewarden.watcher.settings import WatchSettings
+from borewarden.watcher.to_and_fro import Levels
 from borewarden.watcher.verdict import State
 
 # -- events
@@ -203,6 +204,7 @@ class Past(NamedTuple):
     other_sure: bool = False  # a cause other than the bore was all but sure
     had_step: bool = False  # ever: an all-clear does not take this back
     healed: tuple[Healed, ...] = ()  # nor that
+    left: Levels = frozenset()  # from which the area came down again; nor that
 
 
 class Leaves(NamedTuple):

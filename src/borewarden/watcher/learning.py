@@ -30,9 +30,10 @@ from borewarden.watcher.batch_loop import (
     Detector,
     Signals,
 )
-from borewarden.watcher.events import Learning, Setup, Watching, changed
+from borewarden.watcher.events import Learning, Past, Setup, Watching, changed
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import State
+from borewarden.watcher.weighing import SETTLED, closed_jet_is_unlogged
 
 FEWEST_FIRST = 6  # batches that a baseline needs, if a step is found among the first; invented
 FIRST_RUN_LENGTH = 1e4  # mean batches between false steps among the first; invented
@@ -126,6 +127,24 @@ def learned_anew(state: Watching, rows: NDArray[np.void], ring: NDArray[np.void]
         return state
     if before_a_step(rows, settings) < len(rows):
         return state
+    return _anew(state, rows, ring)
+
+
+def without_closed_jet(state: Watching, rows: NDArray[np.void], ring: NDArray[np.void]) -> Watching:
+    """The `state` with its baseline learned from the newest of `rows`, once these are steady.
+
+    The area became smaller and stays so since then, and what it was before may have been that of a
+    closed jet. `rows` are the newest in `ring`, dtype `RING`.
+    """
+    settings = state.setup.settings
+    backwards = np.cumsum(rows["time"][::-1])
+    if _is_given(state.setup) or backwards[-1] < settings.baseline_time:
+        return state
+    rows = rows[-(int(np.searchsorted(backwards, settings.baseline_time)) + 1) :]
+    return state if before_a_step(rows, settings) < len(rows) else _anew(state, rows, ring)
+
+
+def _anew(state: Watching, rows: NDArray[np.void], ring: NDArray[np.void]) -> Watching:
     again = Learning(
         setup=state.setup,
         told=state.told,
@@ -134,7 +153,7 @@ def learned_anew(state: Watching, rows: NDArray[np.void], ring: NDArray[np.void]
         running=state.running,
         idle=state.idle,
     )
-    return learned(again, rows, ring)
+    return changed(learned(again, rows, ring), past=Past(left=state.past.left))
 
 
 def is_unsteady(state: Learning) -> bool:
@@ -147,9 +166,15 @@ def is_unsteady(state: Learning) -> bool:
         return False
     first = np.array(list(state.first), dtype=BATCH)
     kept = first[: before_a_step(first, state.setup.settings)]
+    # a line that holds looks larger while it is shut, by each stand as much as it likes
+    holds = closed_jet_is_unlogged(state.setup, first) and bool(first["openings"][-1] > 0)
+    shows_stands = holds and state.watched_hours < SETTLED
+    if shows_stands and len(kept) < len(first):
+        return True
     areas, resolution = np.log(kept["area"]), kept["resolution"]
     is_coarse = bool(kept["interval"][-1] > COARSE)
-    if is_coarse or (not state.setup.pressure_floats and median(resolution) < MOST_APART):
+    shows_pauses = not state.setup.pressure_floats and median(resolution) < MOST_APART
+    if is_coarse or shows_stands or shows_pauses:
         most = MOST_APART if is_coarse else MOST_APART_OF_A_RATE
         is_unlike = scatter_between(areas, resolution) > most
     else:  # few whole counts: their lumps are no scatter
@@ -158,6 +183,18 @@ def is_unsteady(state: Learning) -> bool:
         return is_unlike
     baseline = _baseline_of(state.setup, kept)
     return baseline.discharge_coefficient < baseline.plausible_low
+
+
+def may_be_a_shut_line(state: Learning) -> bool:
+    """Whether the first batches show more than the bore can take, as a line does that is shut.
+
+    After some hours of that, with nothing else seen, it is the jet's.
+    """
+    first = np.array(list(state.first), dtype=BATCH)
+    if not closed_jet_is_unlogged(state.setup, first) or state.watched_hours > SETTLED:
+        return False
+    baseline = _baseline_of(state.setup, first[: before_a_step(first, state.setup.settings)])
+    return not _is_given(state.setup) and (baseline.discharge_coefficient > baseline.plausible_high)
 
 
 def _baseline_of(setup: Setup, first: NDArray[np.void]) -> Baseline:

@@ -28,7 +28,7 @@ from borewarden.diagnose.features import (
     with_stretch,
 )
 from borewarden.gate.batch import BATCH, HEADS, BatchKind
-from borewarden.watcher.batch_loop import DRIFT_BLOCK, JUMPED, OTHER_HEADS, Block, Stop
+from borewarden.watcher.batch_loop import DRIFT_BLOCK, JUMPED, NS_PER_H, OTHER_HEADS, Block, Stop
 from borewarden.watcher.events import (
     Event,
     Healed,
@@ -36,8 +36,10 @@ from borewarden.watcher.events import (
     Leaves,
     LowPressureEvent,
     Monitor,
+    Past,
     Phase,
     Returning,
+    Setup,
     Sharpening,
     SignalEvent,
     SlowEvent,
@@ -54,13 +56,18 @@ from borewarden.watcher.learning import (
     is_unsteady,
     learned,
     learned_anew,
+    may_be_a_shut_line,
     usual_idle,
     with_line,
     with_noise,
+    without_closed_jet,
 )
+from borewarden.watcher.to_and_fro import came_down
 from borewarden.watcher.verdict import State
 from borewarden.watcher.weighing import (
     FAR,
+    SETTLED,
+    STANDS,
     closed_jet_is_hidden,
     falls_in_one_jet,
     is_to_last,
@@ -100,6 +107,14 @@ QUIET_DETECTOR = 0.3  # of the threshold: the noise is refreshed while the detec
 NEW_NOISE = 0.2  # weight of the noise just found
 JUMP = 4.5  # standard deviations of a batch, which chance makes once in 150,000 batches
 FURTHER_OFF = 1.3  # times as far as it was when it told nothing
+NOT_STEADY = (
+    "learning this jewel: its area is not steady yet; most likely the cuts are too short or the "
+    "pauses between them too short to be seen; longer cuts or a valve signal would show it"
+)
+MAY_BE_SHUT = (
+    "learning this jewel: its area is larger than the stated bore can take; the line may be shut "
+    "and hold its pressure, or bore or pump figures are wrong; a valve signal would show it"
+)
 NOISE_SHRINKS = 0.5  # least noise, of the baseline's
 NOISE_GROWS = 2.0  # greatest noise, of the baseline's
 
@@ -166,20 +181,18 @@ def _learn(state: Learning, seen: Observation) -> Monitor:
     if done < wanted:
         return state
     if is_unsteady(state):
-        return _without_oldest(state, wanted)
+        return _without_oldest(state, wanted, NOT_STEADY)
+    if may_be_a_shut_line(state):
+        return _without_oldest(state, wanted, MAY_BE_SHUT)
     return learned(state, np.array(list(first), dtype=BATCH), seen.ring)
 
 
-def _without_oldest(state: Learning, wanted: float) -> Learning:
+def _without_oldest(state: Learning, wanted: float, reason: str) -> Learning:
     """Forget first batches that `wanted` seconds of newer ones can do without."""
     first, seconds = state.first, state.seconds
     while seconds - float(first[0]["time"]) >= wanted:
         seconds -= float(first[0]["time"])
         first = first[1:]
-    reason = (
-        "learning this jewel: its area is not steady yet; most likely the cuts are too short or "
-        "the pauses between them too short to be seen; longer cuts or a valve signal would show it"
-    )
     return changed(state, first=first, seconds=seconds, reason=reason)
 
 
@@ -248,6 +261,25 @@ def _rows(state: Watching, seen: Observation) -> NDArray[np.void]:
     return rows
 
 
+def _all_rows(state: Watching, seen: Observation) -> NDArray[np.void]:
+    """The newest batches, whatever the detector looks at; a copy."""
+    return newest(seen.ring, state.running.taken)
+
+
+def _with_left(
+    setup: Setup, past: Past, rows: NDArray[np.void], before_ns: int | None = None
+) -> Past:
+    """The `past` with the levels that the area has come down from, where that may be a closed jet.
+
+    `rows` are the newest ones, of which those up to `before_ns` count.
+    """
+    if not closed_jet_is_hidden(setup, rows):
+        return past
+    if before_ns is not None:
+        rows = rows[rows["end_ns"] <= before_ns]
+    return past._replace(left=past.left | came_down(rows))
+
+
 def _first_step(state: Watching, seen: Observation) -> Watching:
     """A detector has crossed: say since when, how far, and what that looks like."""
     return _begin_step(state, seen, _locate(state, seen, _sign(seen)))
@@ -303,6 +335,7 @@ def _begin_step(state: Watching, seen: Observation, found: _Located) -> Watching
         in_one_jet=falls_in_one_jet(rows, step.first),
     )
     past = past._replace(opened=opened, probability=probability, had_step=True)
+    past = _with_left(state.setup, past, _all_rows(state, seen), event.onset_ns)
     return weighed(changed(state, past=past, block=Block()), event)
 
 
@@ -318,6 +351,10 @@ def _sharpen(state: Watching, seen: Observation) -> Watching:
     left = min(abs(recent), event.sign * step.size)
     if n >= RECENT and left < COME_TO_NOTHING * smallest:
         return _withdraw(state, event.look.undo)
+    if n >= STANDS and _came_from_a_closed_jet(state, event, step):
+        anew = without_closed_jet(state, rows[step.first :], seen.ring)
+        if anew is not state:
+            return anew
     # a stop that came after the alarm is no beginning of it
     known = int(rows["start_ns"][step.first]) <= event.found_ns
     event = changed(
@@ -341,6 +378,17 @@ def _sharpen(state: Watching, seen: Observation) -> Watching:
     if offset != 0.0 and abs(offset + step.size) < BACK * smallest:
         return _all_clear(state, 0.0, False)
     return _from_new_level(state, offset + step.size)
+
+
+def _came_from_a_closed_jet(state: Watching, event: StepEvent, step: Step) -> bool:
+    """Whether a smaller area that stands may be the jet's, and the one before the closed jet's.
+
+    So it may be before it is known which of them is the jet's.
+    """
+    if step.size > 0.0 or state.told is not state.resting:
+        return False
+    began = state.watched_hours - (state.running.end_ns - event.onset_ns) / NS_PER_H
+    return began < SETTLED and closed_jet_is_hidden(state.setup, event.after)
 
 
 def _has_waited(state: Watching, event: StepEvent, step: Step) -> bool:
@@ -525,7 +573,8 @@ def _take_block(state: Watching, seen: Observation) -> tuple[Watching, NDArray[n
     sums = (block.hours, block.ratio, block.operating, block.clock)
     wear = _with_value(state.wear, *(total / block.time for total in sums))
     state = with_line(changed(state, wear=wear, block=Block()))
-    rows = _rows(state, seen)
+    past = _with_left(state.setup, state.past, _all_rows(state, seen))
+    state, rows = changed(state, past=past), _rows(state, seen)
     shown = max(state.running.up, state.running.down)
     if len(rows) >= WINDOW // 2 and shown < QUIET_DETECTOR * state.detector.h:
         state = _refresh_noise(state, rows)

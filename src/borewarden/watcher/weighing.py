@@ -42,6 +42,7 @@ from borewarden.watcher.events import (
     Weighed,
     changed,
 )
+from borewarden.watcher.to_and_fro import may_be_there
 from borewarden.watcher.verdict import State
 
 HEAR_SIGNALS = 3  # batches after an alarm that further signals get to have their say; invented
@@ -376,7 +377,8 @@ def _may_be_the_closed_jet(state: Watching, event: Event, step: Step) -> bool:
         return state.watched_hours < SETTLED
     lasted = (state.running.end_ns - event.onset_ns) / NS_PER_H
     to_and_fro = any(step.size < h.size + TO_AND_FRO for h in state.past.healed)
-    return to_and_fro or state.watched_hours - lasted < SETTLED
+    was_there = step.size > 0.0 and may_be_there(state.past.left, event.after, TO_AND_FRO)
+    return to_and_fro or was_there or state.watched_hours - lasted < SETTLED
 
 
 def closed_jet_is_hidden(setup: Setup, rows: NDArray[np.void]) -> bool:
@@ -384,9 +386,14 @@ def closed_jet_is_hidden(setup: Setup, rows: NDArray[np.void]) -> bool:
 
     `rows` are the newest batches, dtype `RING`.
     """
-    if not setup.pressure_floats or np.isfinite(rows["signals"][:, HEADS]).any():
+    if not closed_jet_is_unlogged(setup, rows):
         return False
     return len(rows) > 0 and not rows["closed_known"][-1]
+
+
+def closed_jet_is_unlogged(setup: Setup, rows: NDArray[np.void]) -> bool:
+    """Whether nothing logged says when the jet is closed: no valve signal, no set pressure."""
+    return setup.pressure_floats and not np.isfinite(rows["signals"][:, HEADS]).any()
 
 
 def _may_be_a_shut_line(event: Event, size: float) -> bool:
