@@ -306,7 +306,7 @@ def test_every_figure_of_once_a_minute_is_described() -> None:
     left, heads = Interval(1.0, 2.0, 3.0), (HeadBelief("1", 0.9),)
     verdict = Verdict(
         1, State.WEARING, "why", *(1.0,) * 10, None, 0.9, hours_to_limit=left, heads=heads,
-        false_rate=FalseRate(1e-4, 1e-3, 1e-2, 1e-3, peaks=9, hours=40.0),
+        false_rate=FalseRate(1e-4, 1e-3, 1e-2, 1e-3, peaks=9, hours=40.0), judged_ns=1,
     )  # fmt: skip
     status = MachineStatus(
         "North", "UTC", pump, verdict, jewels=[jewel], head_hours={"1": 1.0}, latency_s=[0.1]

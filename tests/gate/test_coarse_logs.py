@@ -58,6 +58,24 @@ def test_a_counter_that_counts_in_twos_is_as_good(intensifier: Intensifier) -> N
     assert gate.state.counter.step == 2.0
 
 
+@pytest.mark.parametrize("a_row", [0.7, 0.85, 0.9, 0.96, 1.05, 1.8])
+def test_about_one_count_a_row_is_a_jet_that_stays_on(
+    intensifier: Intensifier, a_row: float
+) -> None:
+    """Rows without a count, and one count after two rows, come by themselves: no pause did that."""
+    rate = float(event_rate(intensifier.displacement, AREA, 370e6, 293.15))
+    pump = replace(
+        intensifier,
+        stroke=intensifier.stroke * rate / a_row,
+        dead_volume=intensifier.dead_volume * rate / a_row,
+        max_stroke_rate=3.0,
+    )
+    samples = steady_samples(pump, np.full(2400, AREA))
+    phases, batches = Gate(gate_settings(pump), pump.displacement).learn_many(samples)
+    assert np.mean(phases == Phase.STEADY) > 0.95
+    assert np.average(batches["area"], weights=batches["time"]) == pytest.approx(AREA, rel=3e-3)
+
+
 def test_a_slow_counter_is_believed_to_one_count(intensifier: Intensifier) -> None:
     """Whole counts in 30 s, each some strokes: `resolution` is how far they scatter.
 

@@ -26,7 +26,11 @@ def status_of(state: State, minutes: float, **doubts: str) -> MachineStatus:
     """A machine whose newest judged jet is `minutes` old; its readings go on."""
     machine = load_machine(ROOT / "config" / "north.toml")
     verdict = replace(
-        machine.build_watcher().verdict(), time_ns=THEN_NS, state=state, pressure_seen=370e6
+        machine.build_watcher().verdict(),
+        time_ns=THEN_NS,
+        judged_ns=THEN_NS,
+        state=state,
+        pressure_seen=370e6,
     )
     return MachineStatus(
         name="North",

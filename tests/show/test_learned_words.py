@@ -75,7 +75,7 @@ def test_learned_c_d_lies_within_its_uncertainty(intensifier: Intensifier, ruby:
         ),
         (
             Known("head 2", 600, 600, 20, 0.2, 0.65, 0.006, 0.02, 4),
-            "a pulsating pressure does that",
+            "unseen pauses, or a pulsating pressure do that",
         ),
     ],
 )
@@ -95,3 +95,13 @@ def test_what_the_line_showed_and_what_it_is_for(intensifier: Intensifier) -> No
     assert shut.endswith("what the line loses while shut, seen 1 time")
     _, once = learned_lines([replace(known, emptied=1, shut=0)], intensifier, "UTC")
     assert once.endswith("seen 1 time; it tells a larger bore from a leak at the pump")
+
+
+def test_half_a_jet_with_the_jet_closed_is_another_head(intensifier: Intensifier) -> None:
+    known = Known("", 600, 600, 20, 0.2, 0.65, 0.006, 0.002, 4, idle_flow=0.5)
+    assert any(
+        "delivers 50 % of the jet's flow" in line
+        for line in learned_lines([known], intensifier, "UTC")
+    )
+    known = replace(known, idle_flow=0.05)  # a seal that leaks
+    assert not any("another head" in line for line in learned_lines([known], intensifier, "UTC"))

@@ -75,6 +75,7 @@ def synthetic_day(pump=INTENSIFIER, growth=0.10, seconds=3 * 3600):
         labels=labels,
         jet_hours=watcher.gate.jet_hours,
         missed_hours=watcher.gate.missed_hours,
+        judged_hours=watcher.judged_hours,
         unjudged_hours=watcher.unjudged_hours,
     )
 

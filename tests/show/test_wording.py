@@ -278,7 +278,7 @@ def test_a_bound_that_bounds_nothing_is_not_shown() -> None:
 
 
 def test_a_sound_bore_that_was_not_judged_for_long_is_one_of_then() -> None:
-    sound = in_state(State.SOUND)
+    sound = replace(in_state(State.SOUND), judged_ns=NOON_NS)
     assert headline_then(sound, 0.2, "UTC") == headline(sound)
     said = headline_then(sound, 1.3, "UTC")
     assert said.startswith("Not judged since ")

@@ -64,6 +64,7 @@ COUNTER_SLACK = 2.0  # counts that a counter may be ahead; invented
 COUNTER_MARGIN = 3.0  # times the most counts that the pump can make; above, it was reset; invented
 BOOST_FLOOR = 1.0  # Pa, feed pressure below has no useful logarithm; invented
 SCATTER_FLOOR = 1e-8  # added to a relative variance, 0 has no logarithm: 0.01 %; invented
+NEARER = 0.5  # of what the ends of a wait may be off together; invented
 LEAST_WAIT = 1e-9  # s since an edge, to divide by: the step of the clock
 UNIFORM = 12.0  # squared width of a uniform distribution over its variance; JCGM 100:2008, 4.3.7
 S_PER_NS = 1e-9
@@ -1320,8 +1321,11 @@ def _take(
     events = 0.0
     if g.uses_counter:
         events = _count(s, g, now.stroke_count, seconds)
+        waited = s.counter.since_edge
+        if events > 0.0:  # both ends are timed to one sample or one count, and may lie nearer
+            waited -= NEARER * min(seconds, waited / events)
         # between edges the rate can't be more than the next one over the time waited
-        rate = max(events, s.counter.step, 1.0) / max(s.counter.since_edge, LEAST_WAIT)
+        rate = max(events, s.counter.step, 1.0) / max(waited, LEAST_WAIT)
     else:
         rate = now.rate
     return Interval(seconds, p, flux, delivery, rate, events, rise)

@@ -57,6 +57,7 @@ class Replayed:
     labels: list[Label]
     jet_hours: float
     missed_hours: float
+    judged_hours: float  # of steady jet
     unjudged_hours: float  # of jet, since the newest batch that was judged
     known: tuple[Known, ...] = ()
     guessed: tuple[str, ...] = ()  # figures of the pump and of these jewels that nobody stated
@@ -135,6 +136,7 @@ def replay_logs(
         labels=labels,
         jet_hours=watcher.jet_hours,
         missed_hours=watcher.missed_hours,
+        judged_hours=watcher.judged_hours,
         unjudged_hours=watcher.unjudged_hours,
         known=watcher.known(),
         guessed=machine.guessed_of(watcher.jewels),

@@ -207,7 +207,7 @@ def headline_now(status: MachineStatus) -> str:
             return "No verdict"
         return f"{span_words(_verdict_age(status))} ago: {words}"
     if status.is_quiet:
-        when = local_time(verdict.time_ns, status.time_zone)
+        when = local_time(verdict.judged_ns, status.time_zone)
         age = span_words(status.jet_age or 0.0)
         return f"No steady jet since {when} ({age}): {WORDS_OF_THEN[verdict.state]}"
     if status.sight.doubts and verdict.state is State.SOUND:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -118,10 +117,9 @@ class MachineStatus:
 
         Both are times of samples, so a clock that is wrong does no harm.
         """
-        began = self.verdict.state is State.LEARNING and math.isnan(self.verdict.pressure_seen)
-        if began or self.verdict.time_ns <= 0 or self.last_sample_ns <= 0:
+        if self.verdict.judged_ns <= 0 or self.last_sample_ns <= 0:
             return None
-        return max(self.last_sample_ns - self.verdict.time_ns, 0) * 1e-9
+        return max(self.last_sample_ns - self.verdict.judged_ns, 0) * 1e-9
 
     @property
     def is_quiet(self) -> bool:

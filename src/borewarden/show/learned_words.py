@@ -12,6 +12,8 @@ from borewarden.watcher.known import Known
 
 NOISY = 0.01  # scatter of one batch; this project's own judgement, no source
 LONGER_CUTS = "Longer cuts, a valve signal or more frequent samples make it quicker"
+SCATTER = "few whole strokes between two readings, unseen pauses, or a pulsating pressure"
+LIKE_A_JET = 0.25  # of the jet's flow with the jet closed: no seal leaks so much; invented
 SHARE = 0.5  # of the jet time that is steady: below it, little of each cut counts; invented
 
 
@@ -29,7 +31,7 @@ def _lines(known: Known, pump: Pump, time_zone: str) -> list[str]:
             f"Learned{where}: C_d {known.coefficient:.3f} \u00b1 {spread:.3f}, apart from errors "
             f"in the pump's own figures; from {steady} min of steady jet, {known.batches} batches "
             f"that scatter by {100.0 * known.noise:.1f} %"
-            + (", which is a lot; a pulsating pressure does that" if known.noise > NOISY else "")
+            + (f", which is a lot; {SCATTER} do that" if known.noise > NOISY else "")
         ]
         if known.last_ns:
             lines.append(
@@ -47,6 +49,12 @@ def _lines(known: Known, pump: Pump, time_zone: str) -> list[str]:
             f"Missing{where}: the pump was not yet seen dead-headed, under pressure with the jet "
             "closed, for long enough to tell its flow; until then, a leak is harder to tell from a "
             "larger bore"
+        )
+    if known.idle_flow > LIKE_A_JET:
+        lines.append(
+            f"Not judged{where}: with the jet closed, as it seems, the pump delivers "
+            f"{100.0 * known.idle_flow:.0f} % of the jet's flow. Most likely that is another head, "
+            "or one head alone: state a jewel for each head, and log which heads are open"
         )
     if known.emptied:
         scatter = f", to {100.0 * known.emptied_sd:.0f} %" if known.emptied > 1 else ""

@@ -25,8 +25,8 @@ def evidence_lines(result: Replayed) -> list[str]:
         ),
         *(f"Jewel: {jewel_words(jewel, result.time_zone)}" for jewel in result.jewels),
         *learned_lines(result.known, result.pump, result.time_zone),
-        f"Jet on in this log: {result.jet_hours:.2f} h",
-        f"Jet on since it was last judged: {result.unjudged_hours:.2f} h",
+        f"Jet on in this log: {result.jet_hours:.2f} h, of which {result.judged_hours:.2f} h were "
+        f"steady enough to be judged; {result.unjudged_hours:.2f} h since the last of these",
         f"Jet time not recorded: {result.missed_hours:.2f} h",
     ]
 
@@ -79,6 +79,7 @@ def replayed_object(result: Replayed) -> dict[str, Any]:
         "batches": len(result.batches),
         "jet_hours": result.jet_hours,
         "missed_hours": result.missed_hours,
+        "judged_hours": result.judged_hours,
         "unjudged_hours": result.unjudged_hours,
         "verdict": verdict_object(result.verdict),
         "alerts": [alert_object(alert) for alert in result.alerts],

@@ -184,7 +184,7 @@ def headline_then(verdict: Verdict, unjudged_hours: float, time_zone: str) -> st
 
 
 def _not_judged(verdict: Verdict, unjudged_hours: float, time_zone: str) -> str:
-    since = f" since {local_time(verdict.time_ns, time_zone)}" * math.isfinite(verdict.area_ratio)
+    since = f" since {local_time(verdict.judged_ns, time_zone)}" if verdict.judged_ns else ""
     return f"not judged{since}, {unjudged_hours:.1f} h of jet"
 
 
@@ -307,7 +307,7 @@ def evidence(
     then = " then" if is_of_then(verdict, unjudged_hours) else ""
     lines = [f"NE 107 category{then}: {verdict.state.ne107}"]
     if math.isfinite(verdict.bore):
-        lines += _bore_lines(verdict, guessed)
+        lines += _bore_lines(verdict, guessed, then or " now")
         lines += _pump_lines(verdict, pump, guessed)
     if verdict.onset_ns is not None:
         lines.append(
@@ -522,8 +522,8 @@ def _measurements(verdict: Verdict) -> list[str]:
     return [f"{aim}, have a qualified person measure: {', '.join(signals)}."]
 
 
-def _bore_lines(verdict: Verdict, guessed: Collection[str]) -> list[str]:
-    now = f"Effective bore now: {plus_minus('bore', verdict.bore, verdict.bore_sd, 1)}, "
+def _bore_lines(verdict: Verdict, guessed: Collection[str], when: str) -> list[str]:
+    now = f"Effective bore{when}: {plus_minus('bore', verdict.bore, verdict.bore_sd, 1)}, "
     now += "standard uncertainty"
     if sizes := [words for name, words in _SWEEP.items() if name in guessed]:
         verb = "is" if len(sizes) == 1 else "are"
@@ -537,7 +537,7 @@ def _bore_lines(verdict: Verdict, guessed: Collection[str]) -> list[str]:
     if math.isfinite(verdict.discharge_coefficient):
         assumed = ", from assumed figures" if _SIZES.intersection(guessed) else ""
         lines.append(
-            f"Effective area now: {change_words(verdict.area_ratio)} against the baseline, "
+            f"Effective area{when}: {change_words(verdict.area_ratio)} against the baseline, "
             f"mean of the last {RECENT} batches "
             f"(learned C_d {verdict.discharge_coefficient:.3f}{assumed})"
         )

@@ -67,6 +67,9 @@ NO_CHANGE = (State.LEARNING, State.SOUND, State.NOT_STATED_BORE)  # all others t
 class Verdict:
     """The state at `time_ns` and the evidence for it. SI; NaN or None where not known.
 
+    `judged_ns` is when the newest steady jet ended that it was judged by, or learned from; 0 before
+    the first of these jewels, and in alerts, which tell of what was just judged.
+
     Bores and areas are effective ones. `bore_sd` is a standard uncertainty, `step` a relative
     change of area, `overstroke_margin` the free share of the stroke rate (crank pumps: None).
     `probability` is that the bore has opened up, `causes` the posterior over what changed (empty
@@ -103,6 +106,7 @@ class Verdict:
     heads: tuple[HeadBelief, ...] = ()
     second_opinion: Opinion | None = None
     false_rate: FalseRate | None = None
+    judged_ns: int = 0
 
     def that_cannot_tell(self, reason: str, check: str) -> Verdict:
         """The same while nothing can be told of the bore; `check` is what would change that.

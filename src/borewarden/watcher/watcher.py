@@ -124,7 +124,10 @@ class Watcher:
         self._given: Handed | None = None
         self._habits: HabitsByHeads = {}  # with which the jewels now in the heads began
         self._hours_before: dict[Jewel, float] = {}  # of jewels from earlier sets, where not stated
-        self._judged_hours: float  # of the jet, at the end of the newest batch that was judged
+        # of the newest batch that was judged: its end, and the hours of jet by then
+        self._judged_ns = 0
+        self._judged_at: float
+        self._judged_hours = 0.0  # of jet, in all such batches
         self.jewels: list[Jewel] = []
         self._fit(self._to_come[0])
 
@@ -196,7 +199,12 @@ class Watcher:
 
         Cuts too short or too unsteady to judge make them.
         """
-        return self.gate.jet_hours - self._judged_hours
+        return self.gate.jet_hours - self._judged_at
+
+    @property
+    def judged_hours(self) -> float:
+        """Hours of steady jet that were judged, or learned from, over all jewels seen."""
+        return self._judged_hours
 
     def known(self) -> tuple[Known, ...]:
         """What was learned of the fitted jewels, how well, and what is missing."""
@@ -207,7 +215,7 @@ class Watcher:
 
     def verdict(self) -> Verdict:
         """The verdict now."""
-        verdict = self.bore.verdict()
+        verdict = replace(self.bore.verdict(), judged_ns=self._judged_ns)
         hidden = self.gate.bypass_hours * 3600.0 > self.settings.baseline_time
         if verdict.state is State.LEARNING and hidden:
             reason = (
@@ -236,9 +244,12 @@ class Watcher:
         """The rows and the alerts that batches of the gate make."""
         if self._between is not None:
             closed = closed[~self._is_of_ceiling(closed)]
-        steady = closed["jet_seconds"][closed["kind"] == BatchKind.STEADY]
+        steady = closed[closed["kind"] == BatchKind.STEADY]
         if len(steady):
-            self._judged_hours = float(steady[-1]) / HOUR
+            self._judged_ns = int(steady["end_ns"][-1])
+            self._judged_at = float(steady["jet_seconds"][-1]) / HOUR
+            for seconds in steady["time"].tolist():  # one by one, to the last bit
+                self._judged_hours += seconds / HOUR
         before = self.bore.state if self._is_sure else State.CANNOT_TELL
         batches, changes = self.bore.learn_many(closed)
         if len(batches) == 0 and not changes:
@@ -342,7 +353,7 @@ class Watcher:
         self._chatter = Chatter()
         self._between, self._ceiling = None, np.nan
         self._is_sure = True
-        self._judged_hours = 0.0
+        self._judged_ns, self._judged_at = 0, 0.0
         self.jewels = jewels
         self._earlier_jet_hours += self.gate.jet_hours
         self._earlier_missed_hours += self.gate.missed_hours
