@@ -97,11 +97,15 @@ def test_what_the_line_showed_and_what_it_is_for(intensifier: Intensifier) -> No
     assert once.endswith("seen 1 time; it tells a larger bore from a leak at the pump")
 
 
-def test_half_a_jet_with_the_jet_closed_is_another_head(intensifier: Intensifier) -> None:
-    known = Known("", 600, 600, 20, 0.2, 0.65, 0.006, 0.002, 4, idle_flow=0.5)
-    assert any(
-        "delivers 50 % of the jet's flow" in line
-        for line in learned_lines([known], intensifier, "UTC")
-    )
-    known = replace(known, idle_flow=0.05)  # a seal that leaks
-    assert not any("another head" in line for line in learned_lines([known], intensifier, "UTC"))
+def test_hours_of_less_than_a_jet_are_not_judged(intensifier: Intensifier, ruby: Jewel) -> None:
+    """One of two heads, whose areas together are taken for the jewel's, cuts for an hour."""
+    area = 0.66 * float(bore_area(ruby.bore))
+    for share, is_said in ((0.5, True), (0.1, False)):  # a tenth is a leak
+        areas = area * np.repeat([1.0, share], 3600)
+        watcher = Watcher(intensifier, gate_settings(intensifier), [ruby])
+        watcher.learn_many(steady_samples(intensifier, areas))
+        lines = learned_lines(watcher.known(), intensifier, "UTC")
+        said = [line for line in lines if line.startswith("Not judged: for ")]
+        assert (len(said) == 1) is is_said
+        if is_said:
+            assert said[0].startswith("Not judged: for 1.0 h more")

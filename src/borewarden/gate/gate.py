@@ -55,6 +55,7 @@ def _reader(*names: str) -> Callable[[NDArray[np.uint8]], float]:
 
 _jet_seconds = _reader("jet", "seconds")
 _bypass_seconds = _reader("jet", "bypass_seconds")
+_less_seconds = _reader("jet", "less_seconds")
 _missed_seconds = _reader("jet", "missed_seconds")
 
 
@@ -118,6 +119,14 @@ class Gate:
     def bypass_hours(self) -> float:
         """Hours of steady jet during which the bypass spilled."""
         return _bypass_seconds(self._state) / HOUR
+
+    @property
+    def less_hours(self) -> float:
+        """Hours with the jet closed, as it seems, in which an intensifier delivered a good share.
+
+        That of another head, most likely, or of one of two.
+        """
+        return _less_seconds(self._state) / HOUR
 
     @property
     def missed_hours(self) -> float:

@@ -64,6 +64,9 @@ COUNTER_SLACK = 2.0  # counts that a counter may be ahead; invented
 COUNTER_MARGIN = 3.0  # times the most counts that the pump can make; above, it was reset; invented
 BOOST_FLOOR = 1.0  # Pa, feed pressure below has no useful logarithm; invented
 SCATTER_FLOOR = 1e-8  # added to a relative variance, 0 has no logarithm: 0.01 %; invented
+LONG_OFF = 60.0  # s with the jet closed, as it seems: the strokes at both ends are over; invented
+LEAST_OF_A_JET = 0.25  # of the flow of the stated bore: no pump leaks so much and goes on; invented
+FEW_ROWS = 2.5  # rows from count to count, up to which that matters; invented
 NEARER = 0.5  # of what the ends of a wait may be off together; invented
 LEAST_WAIT = 1e-9  # s since an edge, to divide by: the step of the clock
 UNIFORM = 12.0  # squared width of a uniform distribution over its variance; JCGM 100:2008, 4.3.7
@@ -1228,9 +1231,22 @@ def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
         on = x.pressure >= g.stopped_pressure
     _watch_flow(s, g, x, on)
     jet.on = on
+    jet.off_seconds = 0.0 if on else jet.off_seconds + x.seconds
     if on:
         jet.seconds += x.seconds
+    elif g.flow_shows_jet and jet.off_seconds > LONG_OFF and s.smoothed.slow >= g.working_pressure:
+        jet.less_seconds += _seconds_of_less(s, g, x)
     return on
+
+
+@compilable
+def _seconds_of_less(s: Any, g: GateSettings, x: Interval) -> float:
+    """Seconds that end here, in which more flowed than leaks, though the jet counts as closed."""
+    least = LEAST_OF_A_JET * s.open.area * x.flux / x.delivery
+    if not g.uses_counter:
+        return float(x.seconds) if x.rate >= least else 0.0
+    waited = s.counter.since_edge
+    return float(waited) if x.events > 0.0 and x.events >= least * waited else 0.0
 
 
 @compilable
@@ -1322,7 +1338,8 @@ def _take(
     if g.uses_counter:
         events = _count(s, g, now.stroke_count, seconds)
         waited = s.counter.since_edge
-        if events > 0.0:  # both ends are timed to one sample or one count, and may lie nearer
+        # both ends are timed to one sample or one count, and may lie nearer
+        if events > 0.0 and waited <= FEW_ROWS * seconds:
             waited -= NEARER * min(seconds, waited / events)
         # between edges the rate can't be more than the next one over the time waited
         rate = max(events, s.counter.step, 1.0) / max(waited, LEAST_WAIT)

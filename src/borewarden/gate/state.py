@@ -181,6 +181,8 @@ JET = np.dtype(
         ("seconds", np.float64),  # total with the jet on
         ("head_seconds", np.float64, (MOST_HEADS,)),  # of it by the place of the valve signal
         ("bypass_seconds", np.float64),  # of it with the bypass spilling
+        ("off_seconds", np.float64),  # since it was on last
+        ("less_seconds", np.float64),  # with less than a jet's flow, for long, and more than leaks
         ("missed_seconds", np.float64),  # total not seen while the jet was on
     ]
 )

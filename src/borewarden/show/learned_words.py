@@ -13,7 +13,7 @@ from borewarden.watcher.known import Known
 NOISY = 0.01  # scatter of one batch; this project's own judgement, no source
 LONGER_CUTS = "Longer cuts, a valve signal or more frequent samples make it quicker"
 SCATTER = "few whole strokes between two readings, unseen pauses, or a pulsating pressure"
-LIKE_A_JET = 0.25  # of the jet's flow with the jet closed: no seal leaks so much; invented
+LONG = 0.25  # h, from which less than a jet's flow is worth a word; invented
 SHARE = 0.5  # of the jet time that is steady: below it, little of each cut counts; invented
 
 
@@ -50,11 +50,12 @@ def _lines(known: Known, pump: Pump, time_zone: str) -> list[str]:
             "closed, for long enough to tell its flow; until then, a leak is harder to tell from a "
             "larger bore"
         )
-    if known.idle_flow > LIKE_A_JET:
+    if known.less_hours > LONG:
         lines.append(
-            f"Not judged{where}: with the jet closed, as it seems, the pump delivers "
-            f"{100.0 * known.idle_flow:.0f} % of the jet's flow. Most likely that is another head, "
-            "or one head alone: state a jewel for each head, and log which heads are open"
+            f"Not judged: for {known.less_hours:.1f} h more the pump delivered a quarter of the "
+            "stated bore's flow and more, which counts as a closed jet. Most likely another head "
+            "cut, or one of several alone: state a jewel for each head, and log which heads are "
+            "open"
         )
     if known.emptied:
         scatter = f", to {100.0 * known.emptied_sd:.0f} %" if known.emptied > 1 else ""

@@ -21,8 +21,8 @@ class Known:
     `jet_hours` how long the jet was on meanwhile. `coefficient` is the C_d that was learned with
     its relative standard uncertainty `coefficient_sd` beside the pump's own figures, and `noise`
     the scatter of the log of one batch; NaN before that. `dead_headed` counts batches of a closed
-    jet under pressure, by which a leak is told from a larger bore, and `idle_flow` is what flows
-    then, of the jet's.
+    jet under pressure, by which a leak is told from a larger bore, and `less_hours` are
+    those of a jet that seems closed, in which the pump delivers much all the same.
     """
 
     heads: str
@@ -39,7 +39,7 @@ class Known:
     shut: int = 0
     first_ns: int = 0
     last_ns: int = 0
-    idle_flow: float = 0.0
+    less_hours: float = 0.0
 
 
 def known_of(monitor: Monitor, wanted: float, heads: str = "") -> Known:
@@ -66,7 +66,6 @@ def known_of(monitor: Monitor, wanted: float, heads: str = "") -> Known:
         noise=noise,
         dead_headed=len(monitor.idle[BatchKind.DEAD_HEAD].first),
         first_ns=int(rows[0]["start_ns"]) if len(rows) else 0,
-        idle_flow=0.0 if isinstance(monitor, Learning) else monitor.usual_idle,
         last_ns=int(rows[-1]["end_ns"]) if len(rows) else 0,
         emptied=len(swings),
         emptied_sd=robust_scatter(swings) if len(swings) > 1 else math.nan,

@@ -211,7 +211,11 @@ class Watcher:
         if self._known is None:
             self._known = self.bore.known()
         hours = self.gate.jet_hours  # those of batches alone would stand still in short cuts
-        return tuple(replace(each, jet_hours=max(hours, each.jet_hours)) for each in self._known)
+        less = self.gate.less_hours
+        return tuple(
+            replace(each, jet_hours=max(hours, each.jet_hours), less_hours=less * (place == 0))
+            for place, each in enumerate(self._known)
+        )
 
     def verdict(self) -> Verdict:
         """The verdict now."""
