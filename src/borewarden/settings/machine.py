@@ -203,7 +203,6 @@ class MachineSettings(FileSettings):
             uses_counter=given is not None and given.stroke_count is not None,
             flow_shows_jet=is_set,
             turns_on=not isinstance(pump, Intensifier),
-            **(QUICK if is_set and not isinstance(pump, Intensifier) else {}),
             bypass_pressure=0.99 * rated if spills else math.inf,
             rate_resolution=given.rate_resolution if given else 0.0,
             strokes_per_count=_strokes_per_count(given),
@@ -327,10 +326,6 @@ class MachineSettings(FileSettings):
         pump = self.build_pump()
         is_constant = isinstance(pump, DirectDrive) and not given.rate and not given.stroke_count
         return pump.max_rate if is_constant else None
-
-
-# s, of a crank whose drive sets the pressure: its speed is there at once. Invented
-QUICK = {"settle_time": 3.0, "hold_time": 2.0}
 
 
 def _strokes_per_count(given: Log | LiveSource[Any] | None) -> float:
