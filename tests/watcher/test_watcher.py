@@ -454,6 +454,9 @@ def test_cuts_too_short_to_judge_are_counted(intensifier: Intensifier, ruby: Jew
     assert watcher.unjudged_hours == pytest.approx(1.0, abs=0.02)
     assert watcher.verdict().state is State.SOUND
     assert is_of_then(watcher.verdict(), watcher.unjudged_hours)
+    # whatever else went by is no judged jet
+    assert watcher.verdict().judged_ns == pytest.approx(since * 1e9, abs=60e9)
+    assert 0.9 < watcher.judged_hours <= 1.0
 
 
 # -- days drawn at random, with all signals
