@@ -12,11 +12,9 @@ from borewarden.look.level import TEMPERATURE, Level
 from borewarden.look.looked import Looked, Seen
 from borewarden.look.machine_file import Figure
 from borewarden.physics.pump import Displacement, delivered_mass
-from borewarden.settings.guesses import GUESSED, UNKNOWN
+from borewarden.settings.guesses import GUESSED, SIZES, UNKNOWN
 
 SLOW_LOG = 5.0  # s between readings; invented
-STATED_FIGURE = Figure("", "")
-SIZES = ("plunger_diameter", "stroke")  # without them, nobody knows what a stroke delivers
 
 
 class Cost(NamedTuple):
@@ -51,7 +49,7 @@ def costs_of(figures: Mapping[str, Figure], level: Level) -> list[Cost]:
 def missing_words(seen: Seen, figures: Mapping[str, Figure]) -> list[str]:
     """What else would make the watch surer, in words: it is not in the readings or is guessed."""
     lines = []
-    if _is_open(figures.get("regulation", STATED_FIGURE)):
+    if "regulation" in figures and _is_open(figures["regulation"]):
         lines.append(
             "Find out regulation, too: whether the pressure floats, the crank's speed holds it, or "
             "a bypass does. With the wrong one, an opened bore does not show."

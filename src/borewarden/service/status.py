@@ -12,7 +12,7 @@ from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import Pump
 from borewarden.store.inspections import Came
 from borewarden.watcher.known import Known
-from borewarden.watcher.verdict import QUIET_AFTER, State, Verdict
+from borewarden.watcher.verdict import Verdict, is_of_then
 
 
 @dataclass(frozen=True)
@@ -124,8 +124,7 @@ class MachineStatus:
     @property
     def is_quiet(self) -> bool:
         """Whether no jet was judged lately, so that a sound bore is one of then."""
-        calm = self.verdict.state in (State.SOUND, State.LEARNING)
-        return calm and (self.jet_age or 0.0) > QUIET_AFTER
+        return is_of_then(self.verdict, (self.jet_age or 0.0) / 3600.0)
 
     @property
     def is_proven(self) -> bool:

@@ -214,7 +214,8 @@ class MachineSettings(FileSettings):
         """Thresholds of the verdict."""
         given = self.watch.given()
         hours = {"false_alarm_time": "false_alarm_hours", "jewel_life": "jewel_life_hours"}
-        if SIZES & self._guessed and "flow_uncertainty" not in given:
+        is_guessed = any(name in SIZES for name in self.guessed_of(()))
+        if is_guessed and "flow_uncertainty" not in given:
             given["flow_uncertainty"] = math.inf  # whatever it delivers, it fits the bore
         for stated, name in hours.items():
             if stated in given:

@@ -39,7 +39,6 @@ from borewarden.watcher.events import (
     Past,
     Phase,
     Returning,
-    Setup,
     Sharpening,
     SignalEvent,
     SlowEvent,
@@ -261,19 +260,17 @@ def _rows(state: Watching, seen: Observation) -> NDArray[np.void]:
     return rows
 
 
-def _all_rows(state: Watching, seen: Observation) -> NDArray[np.void]:
-    """The newest batches, whatever the detector looks at; a copy."""
-    return newest(seen.ring, state.running.taken)
-
-
 def _with_left(
-    setup: Setup, past: Past, rows: NDArray[np.void], before_ns: int | None = None
+    state: Watching, seen: Observation, past: Past, before_ns: int | None = None
 ) -> Past:
     """The `past` with the levels that the area has come down from, where that may be a closed jet.
 
-    `rows` are the newest ones, of which those up to `before_ns` count.
+    The newest batches up to `before_ns` count, whatever the detector looks at.
     """
-    if not closed_jet_is_hidden(setup, rows):
+    if not state.setup.pressure_floats:
+        return past
+    rows = newest(seen.ring, state.running.taken)
+    if not closed_jet_is_hidden(state.setup, rows):
         return past
     if before_ns is not None:
         rows = rows[rows["end_ns"] <= before_ns]
@@ -335,7 +332,7 @@ def _begin_step(state: Watching, seen: Observation, found: _Located) -> Watching
         in_one_jet=falls_in_one_jet(rows, step.first),
     )
     past = past._replace(opened=opened, probability=probability, had_step=True)
-    past = _with_left(state.setup, past, _all_rows(state, seen), event.onset_ns)
+    past = _with_left(state, seen, past, event.onset_ns)
     return weighed(changed(state, past=past, block=Block()), event)
 
 
@@ -573,7 +570,7 @@ def _take_block(state: Watching, seen: Observation) -> tuple[Watching, NDArray[n
     sums = (block.hours, block.ratio, block.operating, block.clock)
     wear = _with_value(state.wear, *(total / block.time for total in sums))
     state = with_line(changed(state, wear=wear, block=Block()))
-    past = _with_left(state.setup, state.past, _all_rows(state, seen))
+    past = _with_left(state, seen, state.past)
     state, rows = changed(state, past=past), _rows(state, seen)
     shown = max(state.running.up, state.running.down)
     if len(rows) >= WINDOW // 2 and shown < QUIET_DETECTOR * state.detector.h:

@@ -147,7 +147,7 @@ class Verdict:
 
 
 def is_of_then(verdict: Verdict, unjudged_hours: float) -> bool:
-    """Whether a calm `verdict` is one of then: as many hours of jet went by without being judged.
+    """Whether a calm `verdict` is one of then: as many hours went by without a judged jet.
 
     A fault stays told until something better is seen.
     """

@@ -15,7 +15,7 @@ from borewarden.detect.shape import explained
 from borewarden.detect.step import RING
 from borewarden.detect.wear import follow, moments
 from borewarden.gate.batch import BatchKind
-from borewarden.gate.gate import Gate, GateSettings
+from borewarden.gate.gate import HOUR, Gate, GateSettings
 from borewarden.gate.gate_loop import run_on_bytes
 from borewarden.jewels.fitting import FittedSet, fitted_sets
 from borewarden.jewels.jewel import Jewel
@@ -32,7 +32,6 @@ from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import FIRST_LEARNED, STATES, State, Verdict
 
 CANNOT_TELL = STATES.index(State.CANNOT_TELL)
-HOUR = 3600.0
 NEVER = np.iinfo(np.int64).max
 AT_CEILING = (1.0125, 1.025)  # of its area: half way to a jet's, within these bounds; invented
 FEW_AT_CEILING = 0.1  # of the first batches, which do no harm; invented
@@ -220,7 +219,7 @@ class Watcher:
     def verdict(self) -> Verdict:
         """The verdict now."""
         verdict = replace(self.bore.verdict(), judged_ns=self._judged_ns)
-        hidden = self.gate.bypass_hours * 3600.0 > self.settings.baseline_time
+        hidden = self.gate.bypass_hours * HOUR > self.settings.baseline_time
         if verdict.state is State.LEARNING and hidden:
             reason = (
                 "the bypass spilled whenever the jet was steady, so the jet's flow is not known; a "
