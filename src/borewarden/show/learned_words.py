@@ -11,7 +11,7 @@ from borewarden.physics.pump import Intensifier, Pump
 from borewarden.watcher.known import Known
 
 NOISY = 0.01  # scatter of one batch; this project's own judgement, no source
-LONGER_CUTS = "Longer cuts, a valve signal or more frequent samples make it quicker"
+LONGER_CUTS = "Longer cuts, a valve signal or more frequent samples would help"
 SCATTER = "few whole strokes between two readings, unseen pauses, or a pulsating pressure"
 LONG = 0.25  # h, from which less than a jet's flow is worth a word; invented
 SHARE = 0.5  # of the jet time that is steady: below it, little of each cut counts; invented

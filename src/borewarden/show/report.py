@@ -23,9 +23,11 @@ from borewarden.collect.labels import Label
 from borewarden.detect.step import WINDOW
 from borewarden.diagnose.groups import groups
 from borewarden.gate.batch import Phase
+from borewarden.inspection.cautions import guarded
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.replay.one_machine import Replayed
 from borewarden.show.figures import GAP_NS
+from borewarden.show.learned_words import LONGER_CUTS
 from borewarden.show.pages import template_environment
 from borewarden.show.style import (
     AXIS,
@@ -139,8 +141,8 @@ class Plot:
 def write_report(replayed: Replayed, path: Path) -> None:
     """Write the page to `path`. It needs no network, now or when it is read."""
     verdict, zone = replayed.verdict, replayed.time_zone
-    told = advice(verdict)
     of_then = is_of_then(verdict, replayed.unjudged_hours)
+    told = guarded(f"{LONGER_CUTS}.") if of_then else advice(verdict)
     page = (
         template_environment()
         .get_template("report.html")
@@ -153,7 +155,7 @@ def write_report(replayed: Replayed, path: Path) -> None:
             headline=headline_then(verdict, replayed.unjudged_hours, zone),
             state=told_words(verdict),
             since=since(verdict, zone),
-            verdict_time=local_time(verdict.time_ns, zone),
+            verdict_time=local_time((of_then and verdict.judged_ns) or verdict.time_ns, zone),
             evidence=[
                 line.partition(": ")
                 for line in evidence(
