@@ -32,6 +32,8 @@ from borewarden.gate.batch import (
     BatchKind,
     Phase,
 )
+from borewarden.gate.short_cuts import are_due, drop_cuts, watch_short_cuts
+from borewarden.gate.short_cuts import empty_into as empty_cuts_into
 from borewarden.gate.state import (
     CEILINGS,
     GIVEN,
@@ -301,6 +303,18 @@ def _close_line_if_due(s: Any, batch: Any) -> int:
     made = s.line.made[kind]
     _say_when(s, _OF_THE_LINE + kind, made.start_ns, made.end_ns, batch)
     empty_into(made, kind, s.time_ns, batch)
+    return 1
+
+
+@compilable
+def _close_short_if_due(s: Any, batch: Any) -> int:
+    """Write the batch of some cuts too short to settle, if there is one; how many that are."""
+    short = s.short
+    if not are_due(short):
+        return 0
+    _say_when(s, BatchKind.STEADY, short.cuts[0].start_ns, short.cuts[short.count - 1].end_ns, batch)
+    batch.open_heads = s.open.heads
+    empty_cuts_into(short, batch)
     return 1
 
 
@@ -1363,6 +1377,7 @@ def _fill_batches(
     """Take the interval into the open batches; how many have closed by now."""
     if _gather(s, s.steady, g, Phase.STEADY, x):
         _close_batch(s, s.steady, g, BatchKind.STEADY, batches[closed])
+        drop_cuts(s.short)
         closed += 1
     if _gather(s, s.low, g, Phase.PIERCE, x):
         _close_batch(s, s.low, g, BatchKind.LOW, batches[closed])
@@ -1436,6 +1451,7 @@ def run_gate(
         _enter_phase(s, _phase_of(s, g, x.rate, on), x.seconds)
         phases[i] = s.phase
         watch_line(s, g, x)
+        watch_short_cuts(s, g, x)
         if s.phase == Phase.STEADY and s.steady.piece.good:
             _add_signals(s, s.steady.batch, now)
         elif s.phase == Phase.PIERCE:
@@ -1450,6 +1466,8 @@ def run_gate(
         if at_ceiling and not s.levels.is_told and closed == before:
             _tell_ceiling(s, x, batches[closed])
             closed += 1
+        if closed == before:
+            closed += _close_short_if_due(s, batches[closed])
         if closed == before:
             closed += _close_line_if_due(s, batches[closed])
     return closed

@@ -335,6 +335,42 @@ LINE = np.dtype(
     ]
 )
 
+CUTS = 3  # short ones that make a batch: the middle one of them; invented
+
+# Cuts too short to settle, see `borewarden.gate.short_cuts`.
+SHORT = np.dtype(
+    [
+        ("opened", np.bool_),  # the jet has opened and not settled since
+        ("pressure", np.float64),  # Pa, at which the pressure has stayed
+        ("rate", np.float64),  # Hz, and the speed
+        ("stays", np.float64),  # s, for which both have
+        ("start_ns", np.int64),  # of what is gathered
+        ("newest", SUMS),  # which may be that of a jet that closes
+        ("held", SUMS),  # before it
+        ("sums", SUMS),  # before that
+        ("first", SUMS),  # first seconds of a cut that has settled
+        ("seen", np.int64),  # cuts that settled, by which the first seconds are known
+        ("usual", np.float64),  # log of what they show over what follows
+        ("variance", np.float64),  # and its variance
+        ("level", np.float64),  # log of the settled area, m², of late
+        (
+            "cuts",
+            np.dtype(
+                [
+                    ("value", np.float64),  # log of the area, m², corrected
+                    ("time", np.float64),  # s
+                    ("rate", np.float64),  # Hz
+                    ("pressure", np.float64),  # Pa
+                    ("start_ns", np.int64),
+                    ("end_ns", np.int64),
+                ]
+            ),
+            (CUTS,),
+        ),
+        ("count", np.int64),  # how many of these wait
+    ]
+)
+
 STATE = np.dtype(
     [
         ("started", np.bool_),
@@ -355,6 +391,7 @@ STATE = np.dtype(
         ("levels", LEVELS),
         ("held_line", HELD_LINE),
         ("line", LINE),
+        ("short", SHORT),
         ("steady", GATHER),
         ("low", GATHER),
         ("dead_head", IDLE),
