@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 from borewarden.base.samples import Samples, samples_of
 from borewarden.gate.batch import SIGNALS, BatchKind, Phase
 from borewarden.gate.gate import Gate
-from borewarden.gate.gate_loop import _decile, _flow_lag, _follow_paces, _restart, _smooth
+from borewarden.gate.gate_loop import _decile, _follow_paces, _restart, _smooth
+from borewarden.gate.lag import flow_lag
 from borewarden.gate.state import STATE, GateSettings
 from borewarden.physics.orifice import mass_flux
 from borewarden.physics.pump import (
@@ -437,7 +438,7 @@ def test_lag_of_a_crank_that_turns_on_is_learned_as_the_jet_closes(
     shown = (sums[window:] - sums[:-window]) / window
     gate = gate_of(direct_drive, 8.0, flow_shows_jet=True, turns_on=True, uses_counter=False)
     phases, _ = gate.learn_many(flowing(shown))
-    assert _flow_lag(gate.state.flow) == pytest.approx(2.5 * window / 1.4, rel=0.02)
+    assert flow_lag(gate.state.flow) == pytest.approx(2.5 * window / 1.4, rel=0.02)
     assert Phase.JET_OFF in phases
 
 
@@ -447,7 +448,7 @@ def test_a_little_less_flow_says_nothing_of_the_lag(direct_drive: DirectDrive) -
         speed = np.tile(np.repeat([8.0, 8.0 * least], [60, 60]), 4)
         gate = gate_of(direct_drive, 8.0, flow_shows_jet=True, turns_on=True, uses_counter=False)
         gate.learn_many(flowing(speed))
-        assert _flow_lag(gate.state.flow) == pytest.approx(lag, rel=0.02)
+        assert flow_lag(gate.state.flow) == pytest.approx(lag, rel=0.02)
 
 
 @pytest.mark.parametrize(("looks", "lag"), [(1, 2.5 * 12.0), (3, 2.5 * 40.0)])
@@ -460,14 +461,14 @@ def test_a_coarse_log_sees_an_opening_no_sooner_than_a_look_before(
     gate = gate_of(intensifier, 0.5, uses_counter=False)
     samples = flowing(rate)
     gate.learn_many(samples._replace(time_ns=20 * samples.time_ns))
-    assert _flow_lag(gate.state.flow) == pytest.approx(lag)
+    assert flow_lag(gate.state.flow) == pytest.approx(lag)
 
 
 def test_a_pump_that_starts_up_shows_no_opening(intensifier: Intensifier) -> None:
     pressure = np.concatenate([np.full(30, 1e6), almost(PRESSURE, 60)])
     gate = gate_of(intensifier, 0.5, uses_counter=False)
     gate.learn_many(flowing(np.repeat([0.0, 0.5], [30, 60]), pressure=pressure))
-    assert _flow_lag(gate.state.flow) == 30.0
+    assert flow_lag(gate.state.flow) == 30.0
 
 
 def test_openings_are_forgotten_after_eight_more(intensifier: Intensifier) -> None:
@@ -477,7 +478,7 @@ def test_openings_are_forgotten_after_eight_more(intensifier: Intensifier) -> No
     for openings, lag in ((6, 2.5), (7, 2.5 * 6.0)):
         gate = gate_of(intensifier, 0.5, uses_counter=False)
         gate.learn_many(flowing(np.concatenate([quick, quick, *[slow] * openings])))
-        assert _flow_lag(gate.state.flow) == pytest.approx(lag)
+        assert flow_lag(gate.state.flow) == pytest.approx(lag)
 
 
 # -- closed jets and stopped pumps
@@ -818,7 +819,7 @@ def test_nothing_is_timed_over_a_gap(intensifier: Intensifier) -> None:
     later = samples.time_ns + np.where(np.arange(200) < 100, 0, 15 * NS)
     gate = gate_of(intensifier, 0.5, uses_counter=False)
     phases, _ = gate.learn_many(samples._replace(time_ns=later))
-    assert _flow_lag(gate.state.flow) == 30.0
+    assert flow_lag(gate.state.flow) == 30.0
     assert Phase.NO_DATA not in phases
     assert phases[-1] == Phase.STEADY
 

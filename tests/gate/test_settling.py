@@ -7,8 +7,9 @@ import pytest
 
 from borewarden.base.samples import Samples, samples_of
 from borewarden.gate.batch import BatchKind, Phase
-from borewarden.gate.gate import FIRST_RISE, Gate
-from borewarden.gate.gate_loop import LAG_OF_RISE, STEADY_SPREADS, _flow_lag
+from borewarden.gate.gate import Gate
+from borewarden.gate.gate_loop import STEADY_SPREADS
+from borewarden.gate.lag import FIRST_RISE, LAG_OF_RISE, flow_lag
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
 from steady import gate_settings, steady_samples
@@ -55,9 +56,9 @@ def test_lag_of_a_running_mean_is_learned_from_openings(
     """From a tenth to 0.6 takes half the window; 2.5 times that covers it, and not twice over."""
     samples, _ = cuts(intensifier, window, [(90, 120)] * 6)
     gate = gate_of(intensifier)
-    assert _flow_lag(gate.state.flow) == pytest.approx(LAG_OF_RISE * FIRST_RISE)
+    assert flow_lag(gate.state.flow) == pytest.approx(LAG_OF_RISE * FIRST_RISE)
     gate.learn_many(samples)
-    assert window <= _flow_lag(gate.state.flow) <= 1.5 * window + LAG_OF_RISE
+    assert window <= flow_lag(gate.state.flow) <= 1.5 * window + LAG_OF_RISE
 
 
 @pytest.mark.parametrize("window", [5, 15, 25])
@@ -95,13 +96,13 @@ def test_one_odd_opening_does_not_shorten_the_lag(intensifier: Intensifier) -> N
     slow, _ = cuts(intensifier, 25, [(90, 120)] * 4)
     gate = gate_of(intensifier)
     gate.learn_many(slow)
-    before = _flow_lag(gate.state.flow)
+    before = flow_lag(gate.state.flow)
     odd, _ = cuts(intensifier, 1, [(90, 60)])
     gate.learn_many(odd._replace(time_ns=odd.time_ns + slow.time_ns[-1]))
-    assert _flow_lag(gate.state.flow) == before
+    assert flow_lag(gate.state.flow) == before
     again = odd._replace(time_ns=odd.time_ns + slow.time_ns[-1] + 150 * 10**9)
     gate.learn_many(again)
-    assert _flow_lag(gate.state.flow) < before
+    assert flow_lag(gate.state.flow) < before
 
 
 def test_chip_of_a_settled_jet_is_believed_as_soon_as_it_is_steady(

@@ -27,7 +27,8 @@ from numpy.typing import NDArray
 
 from borewarden.base.samples import Samples
 from borewarden.gate.batch import BATCH, NO_BATCHES
-from borewarden.gate.gate_loop import FIRST_RISE, run_on_bytes, run_on_few
+from borewarden.gate.gate_loop import run_on_bytes, run_on_few
+from borewarden.gate.lag import FIRST_RISE
 from borewarden.gate.state import GIVEN, JET, STATE, GateSettings
 from borewarden.physics.pump import Displacement
 

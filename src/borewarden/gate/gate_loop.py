@@ -32,6 +32,7 @@ from borewarden.gate.batch import (
     BatchKind,
     Phase,
 )
+from borewarden.gate.lag import flow_lag, watch_fall, watch_rise
 from borewarden.gate.short_cuts import are_due, drop_cuts, watch_short_cuts
 from borewarden.gate.short_cuts import empty_into as empty_cuts_into
 from borewarden.gate.state import (
@@ -97,9 +98,7 @@ LEAST_PRESSURE_BAND = 0.003  # relative, below which no pressure counts as movin
 LEAST_FLOW_BAND = 0.006  # the same of the flow; invented
 MOST_FLOW_BAND = 0.12  # and beyond which all count as moving, however noisy; invented
 SAME_IDLE = 0.005  # of the jet's flow, that two looks at a closed jet may differ; invented
-NEXT_TO_NOTHING = 0.1  # of the jet's flow: what a closed jet takes at most; invented
 PACE_OF_A_JET = 0.33  # of the usual pace of counts: as quick as that, a jet was on; invented
-LAG_OF_RISE = 2.5  # of the time from there to a jet: 2, and something to spare; invented
 MOST_JET = 2.5  # of the stated area, without a valve signal; invented
 LONGEST_INTERVAL = 60.5  # s between samples that a log may have, jitter included; longer is a gap
 INTERVAL_PACE = 0.05  # relative, by which the usual interval is followed; invented
@@ -131,8 +130,6 @@ EMPTIES = 3  # times that a closed jet was seen to empty the line, before it is 
 SURELY_HOLDS = 4  # of these, after which no other level is taken for a valve's; invented
 SECOND_DIFFERENCE = 1.652  # its median of normal noise: 0.6745 sqrt(1 + 4 + 1) sd
 NOISE_BAND = 4.9  # sd of a smoothed reading: as `STEADY_SPREADS` upper deciles
-FALL = 0.25  # of the jet's flow, that a reading has to fall to show how it lags; invented
-FIRST_RISE = 12.0  # s, of an opening of which nothing is known: a mean over 24 s; invented
 
 
 # -- sums, pieces, batches
@@ -308,14 +305,21 @@ def _close_line_if_due(s: Any, batch: Any) -> int:
 
 @compilable
 def _close_short_if_due(s: Any, batch: Any) -> int:
-    """Write the batch of some cuts too short to settle, if there is one; how many that are."""
+    """Write the batch of cuts too short to settle, if there are enough; how many that are."""
     short = s.short
     if not are_due(short):
         return 0
-    _say_when(s, BatchKind.STEADY, short.cuts[0].start_ns, short.cuts[short.count - 1].end_ns, batch)
+    last = short.cuts[short.count - 1]
+    _say_when(s, BatchKind.STEADY, short.cuts[0].start_ns, last.end_ns, batch)
     batch.open_heads = s.open.heads
     empty_cuts_into(short, batch)
     return 1
+
+
+@compilable
+def _close_waiting(s: Any, batch: Any) -> int:
+    """Write the batch of short cuts, or else one that the line has to tell; how many that are."""
+    return int(_close_short_if_due(s, batch) or _close_line_if_due(s, batch))
 
 
 # -- what the further channels say
@@ -549,7 +553,7 @@ def _may_be_shut(s: Any, g: GateSettings) -> bool:
 @compilable
 def _is_dead_headed(s: Any, g: GateSettings, x: Interval) -> bool:
     """Whether what the pump delivers now is what passes a closed jet, and nothing else."""
-    lag = 0.0 if g.uses_counter else _flow_lag(s.flow)
+    lag = 0.0 if g.uses_counter else flow_lag(s.flow)
     settling = g.settle_time + g.hold_time + lag
     if not (s.idle_time > settling and s.smoothed.slow >= g.working_pressure):
         return False
@@ -661,7 +665,7 @@ def _watch_heads(s: Any, g: GateSettings, now: Sample) -> None:
         jet.run.period = 0.0  # other heads take other strokes
     s.jet.settled_time = 0.0
     s.flow.settled_time = 0.0
-    s.flow.wait = _flow_lag(s.flow) if g.flow_shows_jet and not g.uses_counter else 0.0
+    s.flow.wait = flow_lag(s.flow) if g.flow_shows_jet and not g.uses_counter else 0.0
     s.open.heads = heads
     area = 0.0
     for k in range(len(s.open.areas)):
@@ -770,64 +774,6 @@ def _leaks_away(smoothed: Any, interval: float, seconds: float) -> bool:
 
 
 @compilable
-def _flow_lag(flow: Any) -> float:
-    """Lag of the flow's reading, s, by the second fastest of the last openings of the jet.
-
-    A controller's running mean over W s goes up in a line, so from a tenth to `jet_on_fraction` of
-    the jet's flow takes it some W / 2. Nothing makes it faster, a pump that starts makes it slower.
-    """
-    first, second = np.inf, np.inf
-    for rise in flow.rises:
-        if rise < first:
-            first, second = rise, first
-        elif rise < second:
-            second = rise
-    return float(LAG_OF_RISE * second)
-
-
-@compilable
-def _watch_rise(s: Any, g: GateSettings, ratio: float, pressure: float) -> None:
-    """Time an opening of the jet: from next to nothing, with the pressure up, to a jet."""
-    flow = s.flow
-    if pressure < g.stopped_pressure:
-        flow.low_ns = 0
-    elif ratio < NEXT_TO_NOTHING:
-        flow.low_ns = s.time_ns
-    elif ratio >= g.jet_on_fraction and flow.low_ns > 0:
-        seconds = (s.time_ns - flow.low_ns) * S_PER_NS
-        if s.interval > COARSE:  # it may have been shorter by all the time that nobody looked
-            seconds = max(seconds - s.interval, min(seconds, FIRST_RISE))
-        _keep_rise(flow, seconds)
-        flow.low_ns = 0
-
-
-@compilable
-def _keep_rise(flow: Any, seconds: float) -> None:
-    flow.rises[flow.rise % len(flow.rises)] = seconds
-    if flow.rise == 0:
-        flow.rises[1] = seconds  # the best that is known until the next one
-    flow.rise += 1
-
-
-@compilable
-def _watch_fall(s: Any, x: Interval) -> None:
-    """How quickly the reading falls as the jet closes: a mean over W s by a Wth of it a second.
-
-    It need not fall to nothing: a crank turns on at its least speed.
-    """
-    flow = s.flow
-    fell = (s.last.rate - x.rate) * x.delivery / (s.open.area * x.flux)
-    if fell > 0.0 and x.seconds > 0.0:
-        flow.fell += fell
-        flow.fastest = max(flow.fastest, fell / x.seconds)
-        return
-    if flow.fell >= FALL:
-        _keep_rise(flow, 0.5 / flow.fastest)
-    flow.fell = 0.0
-    flow.fastest = 0.0
-
-
-@compilable
 def _flow_of(s: Any, g: GateSettings, x: Interval) -> float:
     """The flow as the effective area that it would take over the stated one; else a crank's speed.
 
@@ -846,9 +792,9 @@ def _flow_of(s: Any, g: GateSettings, x: Interval) -> float:
         # reversals hide how a mean over short cuts wobbles
         flux = float(mass_flux(s.smoothed.slow, s.temperature))
     ratio = float(x.rate * x.delivery / (s.open.area * flux))
-    _watch_rise(s, g, ratio, x.pressure)
+    watch_rise(s, g, ratio, x.pressure)
     if g.turns_on and s.interval <= COARSE:
-        _watch_fall(s, x)
+        watch_fall(s, x)
     return ratio
 
 
@@ -905,7 +851,7 @@ def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
         rises = on and was_settled and area.fast > area.slow
         # a set speed goes on through the pauses of the jet
         no_lag = rises or not g.flow_shows_jet or g.uses_counter
-        flow.wait = 0.0 if no_lag else _flow_lag(flow)
+        flow.wait = 0.0 if no_lag else flow_lag(flow)
         flow.settled_time = 0.0
     if flow.settled_time < RESTART * g.settle_time:
         _restart(area, ratio)
@@ -1467,9 +1413,7 @@ def run_gate(
             _tell_ceiling(s, x, batches[closed])
             closed += 1
         if closed == before:
-            closed += _close_short_if_due(s, batches[closed])
-        if closed == before:
-            closed += _close_line_if_due(s, batches[closed])
+            closed += _close_waiting(s, batches[closed])
     return closed
 
 

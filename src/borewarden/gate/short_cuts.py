@@ -1,10 +1,15 @@
 """What cuts tell that are too short for the jet to settle.
 
-Where a drive holds the pressure, its speed is the jet's flow a second or two after the jet opens.
-The line is still a little off then, and by how much is the machine's own. So the first seconds of
-cuts that go on are compared with what the same cut shows once it has settled: that gives their
-usual error, and how far they scatter. A cut that closes before is corrected by the one, and weighs
-by the other. Of three such cuts the middle one makes a batch, since single ones may be well off.
+The jet's pressure and the reading of its flow stand still well before the gate trusts them. What
+they show by then is a little off, and by how much is the machine's own. So the first seconds of
+cuts that go on are compared with the same cuts once they have settled: that gives their usual
+error, and how far they scatter. A cut that closes before is corrected by the one, and weighs by the
+other. Two such cuts that agree make a batch, or the middle one of three.
+
+A drive that holds the pressure turns at the jet's flow a second or two after the jet opens. The
+stroke rate of an intensifier is a mean over some 10 s, so all of these have to be of the jet, at
+one pressure: the strokes that fill the line after a pierce make it too large. Pauses that such a
+mean hides only make it too small, so what is smaller than usual says nothing.
 """
 
 from __future__ import annotations
@@ -15,22 +20,29 @@ import numpy as np
 
 from borewarden.base.compiling import compilable
 from borewarden.gate.batch import Phase
+from borewarden.gate.lag import flow_lag
 from borewarden.gate.state import GateSettings, Interval
 
-STAYS = 0.012  # relative, within which pressure and speed have to stay; all invented, as follows
-LEAD = 0.5  # s since then, which a mean over a second or two needs
+LONGEST_LOOK = 2.1  # s from sample to sample; all invented, as what follows
+STAYS = 0.012  # relative, within which pressure and reading have to stay
+STAYS_NOISE = 3.0  # the same of the reading, in sd of its noise
+LEAD = 0.5  # s since then, which are left out
 HOLD = 0.9  # s that are held back in case the jet is closing
-LONGEST_LOOK = 2.1  # s from sample to sample
 LEAST = 0.9  # s that a cut has to show
+MOVED = 0.03  # relative, by which the pressure is at another place
+OF_ONE_PLACE = 0.8  # of the lag, for which it has to be there: the lag has something to spare
+OF_THE_JET = 0.5  # of the lag since the flow has said that the jet is open: it lags itself
 KNOWN = 10  # cuts that went on, from which it is known how far the first seconds are off
 PACE = 0.02  # by which that is followed later on
-MOST_OFF = 3.0  # sd by which a single one counts at most
+MOST_OFF = 3.0  # sd by which a single one counts at most, and may be too small
 LEAST_SD, MOST_SD = 0.005, 0.02  # in log area: never better known, and no longer of use
-AGREE = 2.0  # sd that two of them may differ by
+AGREE = 2.0  # sd that two cuts of a batch may differ by
 LEVEL_PACE = 0.1  # by which the settled level is followed
 SAME_JET = 0.25  # in log area: further off, it is another state of the machine
 LONGEST = 600.0  # s from the first to the last of the cuts of a batch
-_RAMP, _STEADY, _JET_OFF = int(Phase.RAMP), int(Phase.STEADY), int(Phase.JET_OFF)
+S_PER_NS = 1e-9
+_STOPPED, _JET_OFF = int(Phase.STOPPED), int(Phase.JET_OFF)
+_RAMP, _STEADY = int(Phase.RAMP), int(Phase.STEADY)
 
 
 @compilable
@@ -52,7 +64,10 @@ def _add(sums: Any, more: Any) -> None:
 
 
 @compilable
-def _clear_all(short: Any) -> None:
+def _start(short: Any, pressure: float, rate: float) -> None:
+    """Look from here on whether pressure and reading stay."""
+    short.pressure = pressure
+    short.rate = rate
     short.stays = 0.0
     _clear(short.newest)
     _clear(short.held)
@@ -60,9 +75,11 @@ def _clear_all(short: Any) -> None:
 
 
 @compilable
-def _gather(short: Any, x: Interval) -> None:
+def _gather(short: Any, time_ns: int, x: Interval) -> None:
     """Take an interval, and hold back the newest `HOLD` seconds."""
     newest = short.newest
+    if newest.time + short.held.time == 0.0:
+        short.start_ns = time_ns
     newest.time += x.seconds
     newest.events += x.rate * x.seconds
     newest.mass += x.rate * x.delivery * x.seconds
@@ -75,31 +92,37 @@ def _gather(short: Any, x: Interval) -> None:
 
 
 @compilable
+def _sd(short: Any) -> float:
+    return float(max(np.sqrt(short.variance), LEAST_SD))
+
+
+@compilable
 def _learn(short: Any) -> None:
     """Compare the first seconds of a cut with the same cut once it had settled."""
     settled = np.log(short.sums.mass / short.sums.flux)
     off = np.log(short.first.mass / short.first.flux) - settled - short.usual
-    pace = max(1.0 / (short.seen + 1.0), PACE)
     if short.seen >= KNOWN:
-        most = MOST_OFF * max(np.sqrt(short.variance), LEAST_SD)
+        most = MOST_OFF * _sd(short)
         off = min(max(off, -most), most)
+    mean = 1.0 / (short.seen + 1.0)
+    pace = max(mean, PACE)
     short.variance += pace * (off * off - short.variance)
     short.usual += pace * off
-    short.level += max(1.0 / (short.seen + 1.0), LEVEL_PACE) * (settled - short.level)
+    short.level += max(mean, LEVEL_PACE) * (settled - short.level)
     short.seen += 1
 
 
 @compilable
-def _keep_cut(s: Any) -> None:
+def _keep_cut(short: Any, time_ns: int) -> None:
     """Keep a cut that closed before it settled, if it can be the jet's."""
-    short = s.short
     sums = short.sums
     if sums.time < LEAST or short.seen < KNOWN or np.sqrt(short.variance) > MOST_SD:
         return
     value = np.log(sums.mass / sums.flux) - short.usual
-    if abs(value - short.level) > SAME_JET:
+    off = value - short.level
+    if off > SAME_JET or off < -MOST_OFF * _sd(short):
         return
-    if short.count >= len(short.cuts) or (s.time_ns - short.cuts[0].start_ns) * 1e-9 > LONGEST:
+    if (time_ns - short.cuts[0].start_ns) * S_PER_NS > LONGEST:
         short.count = 0
     cut = short.cuts[short.count]
     cut.value = value
@@ -107,74 +130,96 @@ def _keep_cut(s: Any) -> None:
     cut.rate = sums.events / sums.time
     cut.pressure = sums.pressure / sums.time
     cut.start_ns = short.start_ns
-    cut.end_ns = s.time_ns
+    cut.end_ns = time_ns
     short.count += 1
 
 
 @compilable
-def watch_short_cuts(s: Any, g: GateSettings, x: Interval) -> None:
-    """Take an interval of a pump whose speed shows the jet, with one head, read often enough."""
-    if not (g.flow_shows_jet and g.turns_on) or g.uses_counter or s.open.count > 1:
-        return
+def _is_of_one_jet(s: Any, g: GateSettings) -> bool:
+    """Whether all that the reading is a mean of was the jet, at one pressure."""
+    if g.turns_on:
+        return True
+    short, lag = s.short, flow_lag(s.flow)
+    of_the_jet = OF_ONE_PLACE if s.jet.by_valve else OF_THE_JET
+    return bool(short.open_time >= of_the_jet * lag and short.in_place >= OF_ONE_PLACE * lag)
+
+
+@compilable
+def _take_settled(s: Any, g: GateSettings, x: Interval) -> None:
+    """Take an interval of a settled jet, the first of which are compared with what was before."""
     short = s.short
-    if x.seconds == 0.0 or x.seconds > LONGEST_LOOK:
-        _clear_all(short)
+    if short.opened:
+        short.first = short.sums
         short.opened = False
+        _start(short, x.pressure, x.rate)
+    if short.first.time < LEAST:
         return
-    if s.phase == _STEADY:
-        if short.opened:
-            short.first = short.sums
-            short.opened = False
-            _clear_all(short)
-        if short.first.time >= LEAST:
-            _gather(short, x)
-            if short.sums.time >= g.hold_time:
-                _learn(short)
-                _clear(short.first)
-                _clear_all(short)
+    _gather(short, s.time_ns, x)
+    if short.sums.time >= g.hold_time:
+        _learn(short)
+        _clear(short.first)
+
+
+@compilable
+def _take_first(s: Any, g: GateSettings, x: Interval) -> None:
+    """Take an interval of a jet that has opened and not settled yet."""
+    short = s.short
+    short.open_time += x.seconds
+    if not _is_of_one_jet(s, g):
         return
-    _clear(short.first)
-    if s.phase != _RAMP:
-        if short.opened:
-            _keep_cut(s)
-        _clear_all(short)
-        short.opened = s.phase == _JET_OFF
-        return
-    if not short.opened:
-        return
-    at_work = g.working_pressure <= x.pressure < g.bypass_pressure
-    here = abs(x.pressure - short.pressure) <= STAYS * short.pressure
-    step = max(STAYS * short.rate, g.rate_resolution)
-    if not (at_work and here and abs(x.rate - short.rate) <= step):
-        _keep_cut(s)
-        _clear_all(short)
-        short.pressure = x.pressure
-        short.rate = x.rate
+    off = max(STAYS, STAYS_NOISE * s.flow.noise) * short.rate
+    stays = abs(x.rate - short.rate) <= max(off, g.rate_resolution)
+    stays = stays and abs(x.pressure - short.pressure) <= STAYS * short.pressure
+    if not (stays and g.working_pressure <= x.pressure < g.bypass_pressure):
+        _keep_cut(short, s.time_ns)
+        _start(short, x.pressure, x.rate)
         return
     short.stays += x.seconds
     if short.stays > LEAD:
-        if short.newest.time + short.held.time == 0.0:
-            short.start_ns = s.time_ns
-        _gather(short, x)
+        _gather(short, s.time_ns, x)
+
+
+@compilable
+def watch_short_cuts(s: Any, g: GateSettings, x: Interval) -> None:
+    """Take an interval of a pump whose rate shows the jet. One head only, and read often enough."""
+    if not g.flow_shows_jet or g.uses_counter or s.open.count > 1:
+        return
+    short = s.short
+    short.in_place += x.seconds
+    if abs(x.pressure - short.place) > MOVED * short.place:
+        short.place = x.pressure
+        short.in_place = 0.0
+    if x.seconds == 0.0 or x.seconds > LONGEST_LOOK:
+        short.opened = False
+        short.count = 0
+        _clear(short.first)
+    elif s.phase == _STEADY:
+        _take_settled(s, g, x)
+    elif s.phase == _RAMP and short.opened:
+        _take_first(s, g, x)
+    else:
+        if short.opened:
+            _keep_cut(short, s.time_ns)
+        _clear(short.first)
+        if s.phase == _STOPPED:  # whatever is fitted next starts a batch of its own
+            short.count = 0
+        _start(short, x.pressure, x.rate)
+        short.opened = s.phase == _JET_OFF
+        short.open_time = 0.0
 
 
 @compilable
 def drop_cuts(short: Any) -> None:
-    """Forget the cuts gathered so far: what settled in between says more."""
+    """Forget the cuts gathered so far: what has settled in between says more."""
     short.count = 0
 
 
 @compilable
-def _sd(short: Any) -> float:
-    return float(max(np.sqrt(short.variance), LEAST_SD))
-
-
-@compilable
 def are_due(short: Any) -> bool:
-    """Whether the short cuts make a batch: two that agree, or as many as are kept."""
-    cuts = short.cuts
-    agree = short.count == 2 and abs(cuts[1].value - cuts[0].value) <= AGREE * _sd(short)
-    return bool(agree or short.count == len(cuts))
+    """Whether the short cuts make a batch."""
+    cuts, n = short.cuts, short.count
+    agree = abs(cuts[1].value - cuts[0].value) <= AGREE * _sd(short)
+    return bool(n > 1 and (agree or n == len(cuts)))
 
 
 @compilable
@@ -182,9 +227,9 @@ def empty_into(short: Any, batch: Any) -> None:
     """Write the cuts into a batch that says when: the mean of two, the middle one of three."""
     cuts, n = short.cuts, short.count
     values = np.sort(cuts.value[:n])
+    sd = _sd(short)
     batch.time = np.sum(cuts.time[:n])
     batch.area = np.exp(0.5 * (values[(n - 1) // 2] + values[n // 2]))
-    sd = _sd(short)
     batch.resolution = sd
     batch.timing = (sd * batch.time) ** 2
     batch.shared = 0.0

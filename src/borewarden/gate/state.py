@@ -341,8 +341,11 @@ CUTS = 3  # short ones that make a batch: the middle one of them; invented
 SHORT = np.dtype(
     [
         ("opened", np.bool_),  # the jet has opened and not settled since
+        ("open_time", np.float64),  # s since then
+        ("place", np.float64),  # Pa, where the pressure is, roughly
+        ("in_place", np.float64),  # s, for which it has been there
         ("pressure", np.float64),  # Pa, at which the pressure has stayed
-        ("rate", np.float64),  # Hz, and the speed
+        ("rate", np.float64),  # Hz, and the reading
         ("stays", np.float64),  # s, for which both have
         ("start_ns", np.int64),  # of what is gathered
         ("newest", SUMS),  # which may be that of a jet that closes
