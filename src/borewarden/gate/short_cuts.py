@@ -34,10 +34,11 @@ OF_ONE_PLACE = 0.8  # of the lag, for which it has to be there: the lag has some
 OF_THE_JET = 0.5  # of the lag since the flow has said that the jet is open: it lags itself
 KNOWN = 10  # cuts that went on, from which it is known how far the first seconds are off
 PACE = 0.02  # by which that is followed later on
-MOST_OFF = 3.0  # sd by which a single one counts at most, and may be too small
+MOST_OFF = 3.0  # sd by which a single one counts at most
 LEAST_SD, MOST_SD = 0.005, 0.02  # in log area: never better known, and no longer of use
 AGREE = 2.0  # sd that two cuts of a batch may differ by
-LEVEL_PACE = 0.1  # by which the settled level is followed
+LEVEL_PACE = 0.2  # by which the settled level is followed
+LESS, LARGER = 0.025, 0.03  # in log area: what another pressure may make of it is less
 SAME_JET = 0.25  # in log area: further off, it is another state of the machine
 LONGEST = 600.0  # s from the first to the last of the cuts of a batch
 S_PER_NS = 1e-9
@@ -113,14 +114,14 @@ def _learn(short: Any) -> None:
 
 
 @compilable
-def _keep_cut(short: Any, time_ns: int) -> None:
+def _keep_cut(short: Any, g: GateSettings, time_ns: int) -> None:
     """Keep a cut that closed before it settled, if it can be the jet's."""
     sums = short.sums
     if sums.time < LEAST or short.seen < KNOWN or np.sqrt(short.variance) > MOST_SD:
         return
     value = np.log(sums.mass / sums.flux) - short.usual
-    off = value - short.level
-    if off > SAME_JET or off < -MOST_OFF * _sd(short):
+    most = SAME_JET if g.turns_on else LESS
+    if not -most <= value - short.level <= SAME_JET:
         return
     if (time_ns - short.cuts[0].start_ns) * S_PER_NS > LONGEST:
         short.count = 0
@@ -171,7 +172,7 @@ def _take_first(s: Any, g: GateSettings, x: Interval) -> None:
     stays = abs(x.rate - short.rate) <= max(off, g.rate_resolution)
     stays = stays and abs(x.pressure - short.pressure) <= STAYS * short.pressure
     if not (stays and g.working_pressure <= x.pressure < g.bypass_pressure):
-        _keep_cut(short, s.time_ns)
+        _keep_cut(short, g, s.time_ns)
         _start(short, x.pressure, x.rate)
         return
     short.stays += x.seconds
@@ -199,7 +200,7 @@ def watch_short_cuts(s: Any, g: GateSettings, x: Interval) -> None:
         _take_first(s, g, x)
     else:
         if short.opened:
-            _keep_cut(short, s.time_ns)
+            _keep_cut(short, g, s.time_ns)
         _clear(short.first)
         if s.phase == _STOPPED:  # whatever is fitted next starts a batch of its own
             short.count = 0
@@ -228,8 +229,11 @@ def empty_into(short: Any, batch: Any) -> None:
     cuts, n = short.cuts, short.count
     values = np.sort(cuts.value[:n])
     sd = _sd(short)
+    area = 0.5 * (values[(n - 1) // 2] + values[n // 2])
+    if area > short.level + LARGER:  # from now on, what is less has pauses in it
+        short.level = area
     batch.time = np.sum(cuts.time[:n])
-    batch.area = np.exp(0.5 * (values[(n - 1) // 2] + values[n // 2]))
+    batch.area = np.exp(area)
     batch.resolution = sd
     batch.timing = (sd * batch.time) ** 2
     batch.shared = 0.0

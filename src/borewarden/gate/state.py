@@ -355,7 +355,7 @@ SHORT = np.dtype(
         ("seen", np.int64),  # cuts that settled, by which the first seconds are known
         ("usual", np.float64),  # log of what they show over what follows
         ("variance", np.float64),  # and its variance
-        ("level", np.float64),  # log of the settled area, m², of late
+        ("level", np.float64),  # log of the area, m², of late: settled, or larger by short cuts
         (
             "cuts",
             np.dtype(
