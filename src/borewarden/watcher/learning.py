@@ -33,7 +33,7 @@ from borewarden.watcher.batch_loop import (
 from borewarden.watcher.events import Learning, Past, Setup, Watching, changed
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import State
-from borewarden.watcher.weighing import SETTLED, closed_jet_is_unlogged
+from borewarden.watcher.weighing import SETTLED, closed_jet_is_unlogged, may_hide_pauses
 
 FEWEST_FIRST = 6  # batches that a baseline needs, if a step is found among the first; invented
 FIRST_RUN_LENGTH = 1e4  # mean batches between false steps among the first; invented
@@ -171,6 +171,8 @@ def is_unsteady(state: Learning) -> bool:
     shows_stands = holds and state.watched_hours < SETTLED
     if shows_stands and len(kept) < len(first):
         return True
+    if may_hide_pauses(state.setup, first) and _rises(first, len(kept)):
+        return True
     areas, resolution = np.log(kept["area"]), kept["resolution"]
     is_coarse = bool(kept["interval"][-1] > COARSE)
     shows_pauses = not state.setup.pressure_floats and median(resolution) < MOST_APART
@@ -183,6 +185,15 @@ def is_unsteady(state: Learning) -> bool:
         return is_unlike
     baseline = _baseline_of(state.setup, kept)
     return baseline.discharge_coefficient < baseline.plausible_low
+
+
+def _rises(first: NDArray[np.void], kept: int) -> bool:
+    """Whether the `first` batches are larger from the step among them on, before which are `kept`.
+
+    A bore seldom opens up in its first minutes; pauses that are over look the same.
+    """
+    logs = np.log(first["area"])
+    return kept < len(first) and bool(np.mean(logs[kept:]) > np.mean(logs[:kept]))
 
 
 def may_be_a_shut_line(state: Learning) -> bool:

@@ -172,7 +172,11 @@ def is_whole_at_times(values: NDArray[np.float64], size: float) -> bool:
 def _is_no_larger(state: Watching, event: Event) -> bool:
     """Whether the area only went back up to where it was when the jewel was new."""
     off = float(np.mean(off_baseline(state, event.after))) + state.expected.offset
-    return off < SHRUNK * state.detector.smallest
+    if not may_hide_pauses(state.setup, event.after):
+        return off < SHRUNK * state.detector.smallest
+    # what pauses made smaller before is no part of a step, nor what they made of a pressure
+    off = min(off, float(np.mean(np.log(event.after["area"] / state.reference.area))))
+    return off < SHRUNK * max(event.step.size, state.detector.smallest)
 
 
 def _has_no_shape_yet(event: Event, top: Belief) -> bool:
@@ -394,6 +398,14 @@ def closed_jet_is_hidden(setup: Setup, rows: NDArray[np.void]) -> bool:
 def closed_jet_is_unlogged(setup: Setup, rows: NDArray[np.void]) -> bool:
     """Whether nothing logged says when the jet is closed: no valve signal, no set pressure."""
     return setup.pressure_floats and not np.isfinite(rows["signals"][:, HEADS]).any()
+
+
+def may_hide_pauses(setup: Setup, rows: NDArray[np.void]) -> bool:
+    """Whether pauses may make an area look smaller: no valve signal, and flow that stops with them.
+
+    `rows` are batches, dtype `BATCH` or `RING`.
+    """
+    return setup.is_intensifier and not np.isfinite(rows["signals"][:, HEADS]).any()
 
 
 def _may_be_a_shut_line(event: Event, size: float) -> bool:
