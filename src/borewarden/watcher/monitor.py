@@ -65,6 +65,7 @@ from borewarden.watcher.to_and_fro import came_down
 from borewarden.watcher.verdict import State
 from borewarden.watcher.weighing import (
     FAR,
+    IDLE_LIMIT,
     SETTLED,
     STANDS,
     closed_jet_is_hidden,
@@ -91,7 +92,6 @@ FEWEST_REFERENCE = 5  # of them, before a dead-headed flow is called unusual
 BACK_AFTER_STOP = 0.05  # off the baseline, in log area: perhaps another jewel of the same bore
 BACK = 0.5  # of the smallest step: as near to the baseline as that is back at it
 COME_TO_NOTHING = 0.25  # of the smallest step: a step that shrank to less was none
-IDLE_LIMIT = 0.03  # dead-headed flow, of the working flow
 IDLE_SCATTERS = 2.0  # standard deviations of the first batches that it may be beyond them
 IDLE_SURENESS = 3.0  # standard deviations that it has to be beyond that
 HEALED = 8  # steps that went back by themselves are remembered

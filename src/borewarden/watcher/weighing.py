@@ -83,6 +83,8 @@ LEAST_WITH_ALIKE = 0.8  # that it is the bore or what nothing measured tells fro
 LEAST_TO_SUSPECT = 0.5  # at which another cause is named
 LEAST_TO_STAY = 0.35  # at which what was named stays so: one batch is not to unsay it
 SURE_TO_UNSAY = 0.9  # that it is the bore after all, once another cause was as sure
+IDLE_LIMIT = 0.03  # dead-headed flow beyond the usual, of the working flow; invented
+FEWEST_OF_A_LEAK = 3  # batches of a closed jet that show it, the greatest apart; invented
 # Share of the greatest stroke rate from which on the oil side can't hold the pressure; invented
 OVERSTROKE_NEAR = 0.95
 UNKNOWN_PIERCE_RATIO = 0.5  # of low over working pressure, where none was seen; invented
@@ -136,6 +138,8 @@ def _waits(state: Watching, event: Event, step: Step, found: Weighed, heated: fl
     """Whether what the next batches say is to be heard before anything is told."""
     if isinstance(event, SignalEvent):
         # a closed jet passed water: a leak takes from the open jet's flow, too
+        if event.onset_ns > 0 and state.told is state.resting and _may_be_short_jets(state, event):
+            return True
         return event.onset_ns > 0 and len(event.after) < HEAR_SIGNALS
     if isinstance(event, SlowEvent):
         return _may_be_the_closed_jet(state, event, step)
@@ -145,6 +149,21 @@ def _waits(state: Watching, event: Event, step: Step, found: Weighed, heated: fl
     if state.told is not state.resting or shown_elsewhere:
         return False
     return _comes_to_nothing(state, event, step)
+
+
+def _may_be_short_jets(state: Watching, event: SignalEvent) -> bool:
+    """Whether what a closed jet passed may be jets too short to be seen, in one batch or two.
+
+    A leak goes on: it shows in the newest two, and without the batch that shows most.
+    """
+    if not may_hide_pauses(state.setup, event.before):
+        return False
+    since = [b.area for b in state.idle[BatchKind.DEAD_HEAD].recent if b.start_ns > event.onset_ns]
+    rest = sorted(since)[:-1]
+    if len(rest) < FEWEST_OF_A_LEAK:
+        return True
+    least = min(sum(rest) / len(rest), sum(since[-2:]) / 2.0)
+    return least / state.reference.area <= state.usual_idle + IDLE_LIMIT
 
 
 def _comes_to_nothing(state: Watching, event: Event, step: Step) -> bool:
