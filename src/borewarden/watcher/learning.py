@@ -47,6 +47,7 @@ ENOUGH_ANEW = 0.5  # of the time of a baseline, that later batches have to last;
 MOST_UNSTEADY = 0.05  # noise of a batch, of which no baseline is learned: unseen pauses; invented
 MOST_APART = 0.012  # the same, beside whole counts, of a log in which short pauses hide; invented
 MOST_APART_OF_A_RATE = 0.025  # the same of a rate that is read more often; invented
+ONE_JET = 1.5  # usual intervals, by which batches of one jet may be apart; invented
 SURELY = 0.5  # standard errors, by which it has to be there; invented
 EARLY = 4.0  # jet hours, after which no baseline is learned anew: by then it may be wear; invented
 # The same where nothing turns on with the jet closed, and looks like a larger jet then; invented
@@ -171,7 +172,9 @@ def is_unsteady(state: Learning) -> bool:
     shows_stands = holds and state.watched_hours < SETTLED
     if shows_stands and len(kept) < len(first):
         return True
-    if may_hide_pauses(state.setup, first) and _rises(first, len(kept)):
+    if may_hide_pauses(state.setup, first) and _may_end_pauses(
+        first, len(kept), state.setup.settings.smallest_step
+    ):
         return True
     areas, resolution = np.log(kept["area"]), kept["resolution"]
     is_coarse = bool(kept["interval"][-1] > COARSE)
@@ -187,13 +190,18 @@ def is_unsteady(state: Learning) -> bool:
     return baseline.discharge_coefficient < baseline.plausible_low
 
 
-def _rises(first: NDArray[np.void], kept: int) -> bool:
-    """Whether the `first` batches are larger from the step among them on, before which are `kept`.
+def _may_end_pauses(first: NDArray[np.void], kept: int, smallest: float) -> bool:
+    """Whether the `first` batches of a counter are larger from a step on, with `kept` before it.
 
-    A bore seldom opens up in its first minutes; pauses that are over look the same.
+    A bore seldom opens up in its first minutes; pauses that are over look the same. With the jet on
+    all the while it is one, if it is as large as the `smallest` step of interest.
     """
-    logs = np.log(first["area"])
-    return kept < len(first) and bool(np.mean(logs[kept:]) > np.mean(logs[:kept]))
+    if kept == len(first) or first["timing"][0] == 0.0:
+        return False
+    logs, around = np.log(first["area"]), first[kept - 1 : kept + 2]
+    rise = median(logs[kept:]) - median(logs[:kept])  # one short cut makes no level
+    apart = float(np.max(around["start_ns"][1:] - around["end_ns"][:-1])) / 1e9
+    return rise > 0.0 and (apart > ONE_JET * around["interval"][0] or rise < np.log1p(smallest))
 
 
 def may_be_a_shut_line(state: Learning) -> bool:
