@@ -172,9 +172,7 @@ def is_unsteady(state: Learning) -> bool:
     shows_stands = holds and state.watched_hours < SETTLED
     if shows_stands and len(kept) < len(first):
         return True
-    if may_hide_pauses(state.setup, first) and _may_end_pauses(
-        first, len(kept), state.setup.settings.smallest_step
-    ):
+    if may_hide_pauses(state.setup, first) and _may_end_pauses(first, len(kept)):
         return True
     areas, resolution = np.log(kept["area"]), kept["resolution"]
     is_coarse = bool(kept["interval"][-1] > COARSE)
@@ -190,18 +188,19 @@ def is_unsteady(state: Learning) -> bool:
     return baseline.discharge_coefficient < baseline.plausible_low
 
 
-def _may_end_pauses(first: NDArray[np.void], kept: int, smallest: float) -> bool:
+def _may_end_pauses(first: NDArray[np.void], kept: int) -> bool:
     """Whether the `first` batches of a counter are larger from a step on, with `kept` before it.
 
-    A bore seldom opens up in its first minutes; pauses that are over look the same. With the jet on
-    all the while it is one, if it is as large as the `smallest` step of interest.
+    A bore seldom opens up in its first minutes; pauses that are over look the same. It is one where
+    the jet stays on for some batches before the step and after it.
     """
     if kept == len(first) or first["timing"][0] == 0.0:
         return False
-    logs, around = np.log(first["area"]), first[kept - 1 : kept + 2]
-    rise = median(logs[kept:]) - median(logs[:kept])  # one short cut makes no level
+    logs = np.log(first["area"])
+    around = first[kept - FEWEST_FIRST : kept + FEWEST_FIRST]
     apart = float(np.max(around["start_ns"][1:] - around["end_ns"][:-1])) / 1e9
-    return rise > 0.0 and (apart > ONE_JET * around["interval"][0] or rise < np.log1p(smallest))
+    is_larger = np.mean(logs[kept:]) > np.mean(logs[:kept])
+    return bool(is_larger and apart > ONE_JET * around["interval"][0])
 
 
 def may_be_a_shut_line(state: Learning) -> bool:
