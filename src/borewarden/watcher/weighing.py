@@ -188,7 +188,7 @@ def is_whole_at_times(values: NDArray[np.float64], size: float) -> bool:
     return bool(len(values) > 0 and float(np.quantile(values, AT_TIMES)) > WHOLE * size)
 
 
-def _is_no_larger(state: Watching, event: Event) -> bool:
+def _is_no_larger(state: Watching, event: StepEvent) -> bool:
     """Whether the area only went back up to where it was when the jewel was new."""
     off = float(np.mean(off_baseline(state, event.after))) + state.expected.offset
     if not may_hide_pauses(state.setup, event.after):
