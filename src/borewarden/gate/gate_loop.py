@@ -1109,7 +1109,9 @@ def _watch_line(s: Any, g: GateSettings, x: Interval, leaks: bool) -> bool:
     pressure falls below where it will be; with a bore that opens up it only falls.
     """
     line = s.held_line
-    if x.pressure < g.working_pressure:
+    long_enough = KEPT_FOR * max(1.0, s.interval)
+    stands = s.same.time > max(long_enough, s.same.longest)  # the reading, not the pressure
+    if x.pressure < g.working_pressure or stands:
         line.rate = 0.0
     elif abs(x.pressure - line.pressure) > OPENS * line.pressure or line.rate == 0.0:
         line.rate, line.pressure, line.seconds = x.rate, x.pressure, 0.0
@@ -1117,7 +1119,7 @@ def _watch_line(s: Any, g: GateSettings, x: Interval, leaks: bool) -> bool:
         line.pressure, line.seconds = x.pressure, 0.0
     else:
         line.seconds += x.seconds
-        if line.seconds > KEPT_FOR * max(1.0, s.interval):
+        if line.seconds > long_enough:
             line.times += 1
             line.is_shut = True
             line.rate, line.pressure, line.seconds = x.rate, x.pressure, 0.0
