@@ -14,6 +14,7 @@ from borewarden.detect.habits import HabitsByHeads
 from borewarden.detect.shape import explained
 from borewarden.detect.step import RING
 from borewarden.detect.wear import follow, moments
+from borewarden.diagnose.causes import Cause
 from borewarden.gate.batch import BatchKind
 from borewarden.gate.gate import HOUR, Gate, GateSettings
 from borewarden.gate.gate_loop import run_on_bytes
@@ -34,6 +35,7 @@ from borewarden.watcher.verdict import FIRST_LEARNED, STATES, State, Verdict
 CANNOT_TELL = STATES.index(State.CANNOT_TELL)
 NEVER = np.iinfo(np.int64).max
 AT_CEILING = (1.0125, 1.025)  # of its area: half way to a jet's, within these bounds; invented
+CLEAR = 1.03  # of the larger of two levels, from which on it is neither; invented
 FEW_AT_CEILING = 0.1  # of the first batches, which do no harm; invented
 NO_ROWS = np.zeros(0, dtype=RING)
 TWO_LEVELS = (
@@ -114,6 +116,7 @@ class Watcher:
         # where one level is taken for the closed jet: relative area between it and the open one
         self._between: float | None
         self._ceiling: float  # m², the effective area up to which it may look like that
+        self._larger: float  # m², the effective area of the other level
         self._is_sure: bool  # that what the bore's state says is none of the two
         self.bore: OneHeadWatch | HeadsWatch
         self._known: tuple[Known, ...] | None = None  # as of the newest batch, once asked for
@@ -274,6 +277,7 @@ class Watcher:
         """Say that a level is taken for the closed jet; learn anew what was learned with it in."""
         self._between = float(seen["resolution"])
         self._ceiling = float(seen["area"]) * float(np.clip(1.0 + 0.5 * self._between, *AT_CEILING))
+        self._larger = float(seen["area"]) * (1.0 + self._between)
         if self._may_have_ceiling():
             self._watch_anew()
         self._is_sure = self._is_beyond(self.bore.verdict())
@@ -295,12 +299,27 @@ class Watcher:
     def _is_beyond(self, verdict: Verdict) -> bool:
         """Whether it may be told while an open jet can't be told from a closed one.
 
-        That is a bore that opened up by more than what lies between the two, or one that never was
-        the stated one.
+        That is a bore that opened up by more than what lies between the two, or to more than
+        either of them took, or one that never was the stated one.
         """
         if self._between is None or verdict.state is State.NOT_STATED_BORE:
             return True
-        return verdict.state is State.OPENED and verdict.step > self._between
+        may_be_opened = verdict.state is State.OPENED or (
+            verdict.state is State.CANNOT_TELL
+            and len(verdict.causes) > 0
+            and verdict.causes[0].cause is Cause.BORE
+        )
+        if not may_be_opened or verdict.step <= 0.0:
+            return False
+        return verdict.step > self._between or self._exceeds_both()
+
+    def _exceeds_both(self) -> bool:
+        """Whether the area is larger now than at either of the two levels."""
+        monitor = self.bore.monitor if isinstance(self.bore, OneHeadWatch) else None
+        event = monitor.event if isinstance(monitor, Watching) else None
+        if event is None or len(event.after) == 0:
+            return False
+        return bool(np.median(event.after["area"]) > CLEAR * self._larger)
 
     def _with_ceiling(self, verdict: Verdict, is_sure: bool) -> Verdict:
         state = verdict.state if is_sure else State.CANNOT_TELL
@@ -354,7 +373,7 @@ class Watcher:
             if jewel in jewels and jewel.fitted_ns < fitted.since_ns:
                 self._hours_before[jewel] = self._hours_of(jewel)
         self._chatter = Chatter()
-        self._between, self._ceiling = None, np.nan
+        self._between, self._ceiling, self._larger = None, np.nan, np.nan
         self._is_sure = True
         self._judged_ns, self._judged_at = 0, 0.0
         self.jewels = jewels
