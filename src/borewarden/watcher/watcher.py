@@ -14,7 +14,6 @@ from borewarden.detect.habits import HabitsByHeads
 from borewarden.detect.shape import explained
 from borewarden.detect.step import RING
 from borewarden.detect.wear import follow, moments
-from borewarden.diagnose.causes import Cause
 from borewarden.gate.batch import BatchKind
 from borewarden.gate.gate import HOUR, Gate, GateSettings
 from borewarden.gate.gate_loop import run_on_bytes
@@ -30,7 +29,7 @@ from borewarden.watcher.heads_watch import HeadsWatch, watch_of
 from borewarden.watcher.known import Known
 from borewarden.watcher.one_head import OneHeadWatch
 from borewarden.watcher.settings import WatchSettings
-from borewarden.watcher.verdict import FIRST_LEARNED, STATES, State, Verdict
+from borewarden.watcher.verdict import FIRST_LEARNED, NO_CHANGE, STATES, State, Verdict
 
 CANNOT_TELL = STATES.index(State.CANNOT_TELL)
 NEVER = np.iinfo(np.int64).max
@@ -304,14 +303,10 @@ class Watcher:
         """
         if self._between is None or verdict.state is State.NOT_STATED_BORE:
             return True
-        may_be_opened = verdict.state is State.OPENED or (
-            verdict.state is State.CANNOT_TELL
-            and len(verdict.causes) > 0
-            and verdict.causes[0].cause is Cause.BORE
-        )
-        if not may_be_opened or verdict.step <= 0.0:
+        if verdict.state in NO_CHANGE or verdict.step <= 0.0:
             return False
-        return verdict.step > self._between or self._exceeds_both()
+        opened = verdict.state is State.OPENED
+        return (opened and verdict.step > self._between) or self._exceeds_both()
 
     def _exceeds_both(self) -> bool:
         """Whether the area is larger now than at either of the two levels."""
@@ -322,10 +317,7 @@ class Watcher:
         return bool(np.median(event.after["area"]) > CLEAR * self._larger)
 
     def _with_ceiling(self, verdict: Verdict, is_sure: bool) -> Verdict:
-        state = verdict.state if is_sure else State.CANNOT_TELL
-        if state is State.CANNOT_TELL and self._between is not None:
-            return verdict.that_cannot_tell(TWO_LEVELS, LOG_THE_VALVE)
-        return verdict
+        return verdict if is_sure else verdict.that_cannot_tell(TWO_LEVELS, LOG_THE_VALVE)
 
     def _without_chatter(self, batches: NDArray[np.void], changes: list[Verdict]) -> list[Alert]:
         """The alerts that the `changes` make; `batches` get the state that is told meanwhile."""
