@@ -20,13 +20,15 @@ Levels = frozenset[int]  # log areas, m², in steps of `ALIKE`
 def may_be_there(levels: Levels, rows: NDArray[np.void], within: float) -> bool:
     """Whether the newest of `rows`, dtype `RING`, may be at one of the `levels`, or on the way.
 
-    What stands elsewhere, in log area by more than `within`, is none of them.
+    What stands elsewhere, in log area by more than `within`, is none of them, nor is what is larger
+    than all of them, whether it stands or not: batches of short cuts end in other ones.
     """
     if not levels:
         return False
     newest = np.log(rows["area"][-STOOD:])
-    off = np.abs(np.array(list(levels))[:, None] * ALIKE - newest)
-    return bool(np.ptp(newest) > ALIKE or (off <= within).any())
+    off = newest - np.array(list(levels))[:, None] * ALIKE
+    moves = bool(np.ptp(newest) > ALIKE)
+    return bool((moves and (off <= within).any()) or (np.abs(off) <= within).any())
 
 
 def came_down(rows: NDArray[np.void]) -> Levels:

@@ -303,7 +303,7 @@ class Watcher:
         """
         if self._between is None or verdict.state is State.NOT_STATED_BORE:
             return True
-        if verdict.state in NO_CHANGE or verdict.step <= 0.0:
+        if verdict.state in NO_CHANGE:
             return False
         opened = verdict.state is State.OPENED
         return (opened and verdict.step > self._between) or self._exceeds_both()
