@@ -190,10 +190,14 @@ class Setup(NamedTuple):
 
 
 class Healed(NamedTuple):
-    """A step up that went back by itself: its size, in log area, and how long it was there."""
+    """A step up that went back by itself: its size, in log area, and how long it was there.
+
+    `in_one_jet` says that the jet was on all the time, as a line shows that is known to hold.
+    """
 
     size: float
     seconds: float
+    in_one_jet: bool
 
 
 class Past(NamedTuple):

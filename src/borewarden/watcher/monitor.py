@@ -489,7 +489,8 @@ def _all_clear(state: Watching, offset: float, at_stop: bool) -> Watching:
     event = _event_of(state)
     past = state.past._replace(opened=False, probability=0.0, other_sure=False)
     if isinstance(event, StepEvent) and not at_stop and _healed(state, event):
-        healed = Healed(event.largest, _lasted(state, event))
+        line_holds = bool(event.after["openings"][-1] > 0)
+        healed = Healed(event.largest, _lasted(state, event), line_holds and event.in_one_jet)
         past = past._replace(healed=(*past.healed, healed)[-HEALED:])
     state = changed(
         state,

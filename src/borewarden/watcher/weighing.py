@@ -376,13 +376,25 @@ def is_to_last(state: Watching, event: Event, step: Step) -> bool:
     if _may_be_the_closed_jet(state, event, step):
         return True
     may_be_closed = unknown and step.size > FAR
-    healed = any(abs(step.size - h.size) < SAME_STEP for h in state.past.healed)
+    alike = _healed_alike(state, event)
+    healed = any(abs(step.size - h.size) < SAME_STEP for h in alike)
     if _heard(event) < LASTS and (
         step.size < 0.0 or may_be_closed or healed or _may_be_a_shut_line(event, step.size)
     ):
         return True
     lasted = (state.running.end_ns - event.onset_ns) / 1e9
-    return lasted < min(_may_take(state.past.healed, step.size), np.inf if unknown else LONGEST)
+    return lasted < min(_may_take(alike, step.size), np.inf if unknown else LONGEST)
+
+
+def _healed_alike(state: Watching, event: Event) -> Sequence[Healed]:
+    """Those steps that went back by themselves which this one may be like.
+
+    On a line that is known to hold, what came while the jet was on is no shut line.
+    """
+    came_in_one_jet = isinstance(event, StepEvent) and event.in_one_jet
+    if event.after["openings"][-1] == 0 or not came_in_one_jet:
+        return state.past.healed
+    return [h for h in state.past.healed if h.in_one_jet]
 
 
 def _may_be_the_closed_jet(state: Watching, event: Event, step: Step) -> bool:
@@ -483,7 +495,7 @@ def _slope_within(rows: NDArray[np.void]) -> tuple[float, float]:
     return slope, float(stats.t.isf(0.025, free) * sd)
 
 
-def _may_take(healed: tuple[Healed, ...], size: float) -> float:
+def _may_take(healed: Sequence[Healed], size: float) -> float:
     """Time, s, after which a step of this `size` is none of those that went back by themselves.
 
     Air in the water makes an area look some per cent larger for less than a minute.
