@@ -237,6 +237,16 @@ def test_a_line_whose_pressure_stays_while_the_crank_slows_down_is_shut(
     assert np.unique(openings[openings > 0]).tolist() == [4, 5, 6]
 
 
+def test_a_reading_that_stands_still_shows_no_shut_line(direct_drive: DirectDrive) -> None:
+    """The pressure goes with the crank's speed, but its reading does not."""
+    made = at_speeds((JET, SPEED, 3600), *[(JET, SPEED, 20), (JET, 0.7 * SPEED, 20)] * 4)
+    pressure = made.pressure.copy()
+    gate = gate_of(direct_drive)
+    pressure[3610:] = pressure[3610]
+    gate.learn_many(made._replace(pressure=pressure))
+    assert gate.state.held_line.times == 0
+
+
 def test_a_pressure_that_only_falls_is_no_opening(direct_drive: DirectDrive) -> None:
     """As a jet opens, the pressure falls below where it will be; a chip lets it fall to there."""
     after = [(JET, SPEED, 60), (0.9 * JET, SPEED, 60), (0.85 * JET, SPEED, 60)]

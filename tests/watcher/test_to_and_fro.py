@@ -21,9 +21,11 @@ def test_what_came_down_at_one_speed_was_a_level():
     assert not may_be_there(levels, rows(*[1.1 * CLOSED] * 3), 0.02)
 
 
-def test_what_still_moves_may_be_there():
+def test_what_still_moves_may_be_on_the_way_there():
     levels = came_down(rows(*[CLOSED] * 3, *[OPEN] * 3))
-    assert may_be_there(levels, rows(44e-9, 45e-9, 46e-9), 0.02)
+    assert may_be_there(levels, rows(38e-9, 39e-9, 40e-9), 0.02)
+    assert may_be_there(levels, rows(42.5e-9, 45e-9, 46e-9), 0.02)
+    assert not may_be_there(levels, rows(44e-9, 45e-9, 46e-9), 0.02)
 
 
 @pytest.mark.parametrize("after", [{"rate": 4.0}, {"stops": 1}])

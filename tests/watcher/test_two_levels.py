@@ -21,16 +21,22 @@ CUT, PAUSE = 90, 60  # s
 HOURS = 4
 
 
-def day(growth: float = 1.0, leak: float = 0.0, valve: bool = False) -> Samples:
+def day(
+    growth: float = 1.0,
+    leak: float = 0.0,
+    valve: bool = False,
+    open_and_closed: tuple[float, float] = (JET, VALVE),
+) -> Samples:
     """Cuts and pauses by turns; the jet's area grows after half of the day.
 
     With a `leak`, 1/s, the line is shut in a pause and its pressure falls.
     """
+    opened, shut = open_and_closed
     n = 3600 * HOURS
     rng = np.random.default_rng(4)
     second = np.arange(n) % (CUT + PAUSE)
-    jet = np.where(np.arange(n) < n // 2, JET, JET / growth**2)
-    closed = np.full(n, VALVE) if not leak else JET * (1.0 - leak * (second - CUT))
+    jet = np.where(np.arange(n) < n // 2, opened, opened / growth**2)
+    closed = np.full(n, shut) if not leak else opened * (1.0 - leak * (second - CUT))
     pressure = np.where(second < CUT, jet, closed) * (1.0 + rng.normal(0.0, 0.002, n))
     channels = {"pressure": pressure, "rate": np.full(n, SPEED)}
     if valve:
@@ -70,9 +76,17 @@ def test_a_bore_that_opens_by_more_than_lies_between_is_told(direct_drive: Direc
     assert 0.0 < late < 300.0
 
 
+def test_a_bore_that_is_larger_than_both_is_told(direct_drive: DirectDrive) -> None:
+    learned = watcher_of(direct_drive).learn_many(day(growth=1.05))
+    assert told(learned) == [(State.CANNOT_TELL, True), (State.OPENED, False)]
+    late = learned.alerts[1].time_ns * 1e-9 - 1800 * HOURS
+    assert 0.0 < late < 300.0
+
+
 def test_a_bore_that_opens_by_less_may_be_the_other_level(direct_drive: DirectDrive) -> None:
     watcher = watcher_of(direct_drive)
-    learned = watcher.learn_many(day(growth=0.98 * (VALVE / JET) ** 0.5))
+    growth = 0.98 * (VALVE / JET) ** 0.5
+    learned = watcher.learn_many(day(growth, open_and_closed=(VALVE, JET)))
     assert told(learned) == [(State.CANNOT_TELL, True)]
     assert (watcher.verdict().state, watcher.verdict().reason) == (State.CANNOT_TELL, TWO_LEVELS)
     assert learned.batches["state"][-1] == STATES.index(State.CANNOT_TELL)
