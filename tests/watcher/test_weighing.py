@@ -483,6 +483,23 @@ def test_what_went_back_at_the_same_size_before_has_to_last(went_back: float, wa
     assert not is_to_last(now, replace(event, batches=LASTS), event.step)
 
 
+@pytest.mark.parametrize("in_one_jet", [True, False])
+@pytest.mark.parametrize("went_back_in_one_jet", [True, False])
+def test_on_a_line_that_holds_what_came_in_one_jet_is_no_shut_line(
+    in_one_jet: bool, went_back_in_one_jet: bool
+) -> None:
+    state = watching(Phase.STEP_FOUND)
+    event = state.event
+    assert isinstance(event, StepEvent)
+    after = event.after.copy()
+    after["openings"] = 7
+    event = replace(event, after=after, in_one_jet=in_one_jet, batches=LASTS)
+    running = state.running._replace(end_ns=event.onset_ns + 100 * SECOND)
+    past = Past(healed=(Healed(0.1, 400.0, went_back_in_one_jet),))
+    waits = went_back_in_one_jet or not in_one_jet
+    assert is_to_last(replace(state, past=past, running=running), event, event.step) == waits
+
+
 @pytest.mark.parametrize("valve_is_known", [True, False])
 def test_where_the_jet_is_known_to_be_on_nothing_waits_beyond_three_minutes(
     valve_is_known: bool,

@@ -197,7 +197,7 @@ class Healed(NamedTuple):
 
     size: float
     seconds: float
-    in_one_jet: bool
+    in_one_jet: bool = False
 
 
 class Past(NamedTuple):
