@@ -44,8 +44,8 @@ def missed(
 @pytest.mark.parametrize(
     ("name", "values", "unit", "says", "option"),
     [
-        ("crank speed", STEADY, "", "no unit, and was never off",
-         "--is 'rate=crank speed' --unit rate=rpm"),
+        ("pump speed", STEADY, "", "no unit, and was never off",
+         "--is 'rate=pump speed' --unit rate=rpm"),
         ("strokes", 24.0 * ON + 0.01 * SECONDS, "furlongs", "'furlongs' is none of strokes",
          "--is rate=strokes --unit rate=strokes/min"),
         ("feed flow", 3.0 + 0.1 * STEADY, "", "no unit", "--unit rate=l/min"),
@@ -86,16 +86,16 @@ def parsed(pair: str) -> dict[str, str]:
 
 
 def test_the_options_take_what_was_left_out() -> None:
-    found = missed("crank speed", STEADY)
+    found = missed("pump speed", STEADY)
     assert found is not None
     words = shlex.split(found.option)
     pairs = dict(zip(words[::2], words[1::2], strict=True))
     column = parsed(pairs["--is"])
     unit = parsed(pairs["--unit"])
-    readings = Readings("a log", SECONDS, {"P": BAR, "crank speed": STEADY}, {"P": "bar"})
+    readings = Readings("a log", SECONDS, {"P": BAR, "pump speed": STEADY}, {"P": "bar"})
     for told in (Told(column, unit), Told(unit=unit)):  # the name is enough, too
         rate = next(role for role in find_roles(readings, told) if role.channel == "rate")
-        assert (rate.column, rate.unit) == ("crank speed", "rpm")
+        assert (rate.column, rate.unit) == ("pump speed", "rpm")
 
 
 def test_a_channel_that_nothing_finds_by_itself_can_be_told() -> None:

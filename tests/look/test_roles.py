@@ -10,7 +10,9 @@ import pytest
 
 from borewarden.look.form import Answers
 from borewarden.look.looked import look_at
-from borewarden.look.roles import Told
+from borewarden.look.machine_file import Plate, pump_kind
+from borewarden.look.roles import Readings, Told, find_roles
+from second_plant import day, write
 from shop_logs import NORTH, PLAIN, SOUTH, WEST, Column, column_values, local_times, logged
 
 PUMPS = {"north": NORTH, "west": WEST, "south": SOUTH}
@@ -66,3 +68,35 @@ def test_nothing_else_is_taken_for_a_channel(
     if pump == "south" and not named:  # a constant speed without a name could be anything
         del right["rate"]
     assert found == right
+
+
+# -- a crank, by its name
+
+
+@pytest.mark.parametrize("name", ["crank_rpm", "Crank speed", "RPM", "Kurbel", "Drehzahl Pumpe"])
+@pytest.mark.parametrize("turns", [305.0, 110.0])
+def test_a_speed_that_hardly_moves_is_the_cranks_if_it_is_called_so(
+    name: str, turns: float
+) -> None:
+    seconds = np.arange(600.0)
+    on = seconds % 60.0 < 40.0
+    pressure = np.where(on, 3740.0, 1200.0) + 6.0 * np.sin(seconds)
+    speed = turns - on  # slip under load, in whole turns
+    values = {"P": pressure, name: speed, f"{name} set": speed + 1.0, "crank temp": 0.2 * speed}
+    found = find_roles(Readings("a log", seconds, values, {"P": "bar"}), Told())
+    assert [(role.column, role.unit) for role in found if role.channel == "rate"] == [(name, "rpm")]
+
+
+@pytest.mark.parametrize("name", ["crank_rpm", "crank speed", "n"])
+@pytest.mark.parametrize("mode", ["turns", "mixed", "together"])
+def test_a_crank_that_stands_while_the_line_holds_is_no_intensifier(
+    name: str, mode: str, tmp_path: Path
+) -> None:
+    made = day("regulated", 71_001, signals=("pressure", "rate"), heads=2, mode=mode, hours=2.0)
+    log, _, _ = write(made, tmp_path)
+    frame = pd.read_csv(log, dtype=str).rename(columns={"crank_rpm": name})
+    if name == "n":  # nothing says what that is, so the numbers have to
+        frame[name] = (frame[name].astype(float) * 3.0).round().astype(str)
+    frame.to_csv(log, index=False)
+    looked = look_at([log], Answers(), Told())
+    assert pump_kind(looked, Plate())[0] == "direct drive"

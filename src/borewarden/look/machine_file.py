@@ -33,7 +33,7 @@ from borewarden.look.level import (
 )
 from borewarden.look.looked import SLOW, SLOW_HOLD, Looked, Seen
 from borewarden.look.network import Heard, point_of, source_figures
-from borewarden.look.roles import Role, feed_flow
+from borewarden.look.roles import Role, feed_flow, is_called_crank
 from borewarden.look.unit_words import STROKE_WORDS, TURN_WORDS, WORDS, has_word
 from borewarden.look.usual import bore_text, length_text, motor_for, rated_above, volume_text
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS, bore_area, hydraulic_power
@@ -103,6 +103,8 @@ def pump_kind(looked: Seen, plate: Plate) -> tuple[str, str]:
         )
     if _counts_strokes(by["rate"]):
         return "intensifier", f"{GUESSED}: it has strokes a minute"
+    if by["rate"].unit == "rpm" or is_called_crank(by["rate"].column):
+        return DIRECT_DRIVE, f"{GUESSED}: it has turns a minute"
     if level.holds_dead_head:
         return "intensifier", f"{GUESSED}: it holds pressure while nothing flows"
     return "direct drive", f"{GUESSED}: it turns or flows whenever there is pressure"

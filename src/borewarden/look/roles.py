@@ -20,7 +20,9 @@ from borewarden.base.shown import shown
 from borewarden.base.units import conversion, is_flow
 from borewarden.look.question import Question
 from borewarden.look.unit_words import (
+    CRANK_WORDS,
     FOREIGN,
+    NOT_SPEED,
     NOT_WATER,
     OTHER_WORDS,
     SET_WORDS,
@@ -42,6 +44,7 @@ RATIO = (8.0, 45.0)  # of the water's pressure to the oil's
 BOOST = (0.05e6, 3e6)  # Pa of feed water
 STROKES = (3.0, 200.0)  # strokes a minute of an intensifier at work
 CRANK = (150.0, 2500.0)  # turns a minute of a crank at work
+CALLED_CRANK = (30.0, 2500.0)  # the same of one that is called so: a drive slows it down; invented
 FLOW = (0.3, 16.0)  # l/min of feed water
 WATER = (273.65, 318.15)  # K of feed water
 CELSIUS, FAHRENHEIT = (
@@ -359,13 +362,19 @@ def _fitting_units(
     values = readings.values[column]
     if column in readings.switches or _is_foreign(readings, column, "rate"):
         return []
-    if not is_alive(values) or is_counter(values):
+    called_crank = is_called_crank(column) and moves(values)  # it may hardly, in whole turns
+    if not (is_alive(values) or called_crank) or is_counter(values):
         return []
     units = _rate_units(readings, column, told_unit)
     if not units or (strokes is not None and not _agrees(readings, column, units[0], strokes)):
         return []
-    is_crank = units == ["rpm"] and level_at_work(values) >= CRANK[0]
+    is_crank = units == ["rpm"] and (called_crank or level_at_work(values) >= CRANK[0])
     return units if is_crank or scatter_of_area(water, values) <= FIT else []
+
+
+def is_called_crank(column: str) -> bool:
+    """Whether a header says that this is how fast a crank turns."""
+    return has_word(column, CRANK_WORDS) and not has_word(column, (*SET_WORDS, *NOT_SPEED))
 
 
 def _agrees(readings: Readings, column: str, unit: str, strokes: Role) -> bool:
@@ -395,6 +404,8 @@ def _rate_units(readings: Readings, column: str, told_unit: str) -> list[str]:
             return [unit] if in_range(litres, FLOW) else []
         if stated[0] != "":
             return []
+    if is_called_crank(column) and in_range(level, CALLED_CRANK):
+        return ["rpm"]
     values = readings.values[column]
     known = values[np.isfinite(values)]
     if np.all(np.diff(known) > 0) or np.all(np.diff(known) < 0):  # numbers of rows, or a clock

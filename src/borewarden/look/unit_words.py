@@ -58,6 +58,7 @@ WORDS: dict[str, tuple[str, ...]] = {
 # of a rate: strokes of an intensifier's plunger, or turns of a crank
 STROKE_WORDS = ("stroke", "hub", "hübe", "huebe", "coups", "plunger", "kolben", "piston", "spm")
 TURN_WORDS = ("crank", "kurbel", "rpm", "speed", "drehzahl", "turn", "rev", "motor", "shaft")
+CRANK_WORDS = ("crank", "kurbel", "rpm", "drehzahl")  # nobody calls strokes that
 SET_WORDS = ("set", "soll", "target", "sp", "consigne", "command", "nominal", "limit")
 OTHER_WORDS: dict[str, tuple[str, ...]] = {
     "oil_pressure": ("oil", "öl", "huile", "hydraul"),
@@ -102,6 +103,9 @@ FOREIGN = (
     "alarm",
     "voltage",
 )
+
+NOT_SPEED = (*FOREIGN, *NOT_WATER, "temp", "press", "druck", "case", "gehäuse", "angle", "winkel",
+             "vibration")  # of a crank beside its speed  # fmt: skip
 
 SHORT = 4  # letters; words with fewer have to stand alone
 
