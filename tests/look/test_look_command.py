@@ -320,14 +320,17 @@ def test_a_wrong_option_ends_before_the_figures_are_asked(figure: str, tmp_path:
 def test_a_question_mark_explains_and_closed_sets_are_listed(tmp_path: Path) -> None:
     (log,) = files("either-day-first", tmp_path)
     machine = tmp_path / "m.toml"
-    replies = ["?", "9", "day-first", "?", "", *["?", ""] * 3, *[""] * 8, "?", "0.010 in", "?",
-               "Sapphire"]  # fmt: skip
+    replies = ["?", "9", "day-first", "?", "", *["?", ""] * 3, *[""] * 8, "?", "0", "2",
+               "?", "0.010 in", "?", "Sapphire"]  # fmt: skip
     done = dialogue(log, machine, "\n".join(replies) + "\n")
     assert done.returncode == 0, done.stdout + done.stderr
     assert "03/04/2026 is 3 April (day-first)" in done.stdout
     assert "'9' is none of them; give a number from 1 to 2" in done.stdout
     assert "Type what a column is if the table above has it wrong" in done.stdout
     assert "Europe/Vienna or America/Chicago" in done.stdout
+    assert "whether they cut together or by turns" in done.stdout
+    assert "'0' is not a number of heads; give 1 to 8" in done.stdout
+    assert machine.read_text().count("[[jewel]]") == 2
     assert "on the job sheet or its box: 0.010 in" in done.stdout
     assert "material (ruby, sapphire, man-made, diamond) [ruby, " in done.stdout
     jewel = tomllib.loads(machine.read_text())["jewel"][0]
@@ -506,9 +509,9 @@ def test_a_bore_that_does_not_fit_is_asked_for(
 ) -> None:
     (log,), machine = files("iso", tmp_path), tmp_path / "m.toml"
     monkeypatch.setattr("borewarden.cli.look._is_asked", lambda *_: True)  # as at a terminal
-    # the columns are right, then Enter eleven times; a bore too large, the right one
+    # the columns are right, then Enter twelve times; a bore too large, the right one
     words = ["look", str(log), "--out", str(machine), *POOR]
-    done = CliRunner().invoke(app, words, input="\n" * 12 + "0.4 mm\n0.20 mm\n")
+    done = CliRunner().invoke(app, words, input="\n" * 13 + "0.4 mm\n0.20 mm\n")
     assert done.exit_code == 0, done.output
     assert "0.4 mm: the jet takes" in done.output
     assert tomllib.loads(machine.read_text())["jewel"][0]["bore"] == "0.20 mm"

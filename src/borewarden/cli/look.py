@@ -14,7 +14,7 @@ import typer
 
 from borewarden.base.errors import BadInput
 from borewarden.base.numbers import split_quantity
-from borewarden.base.samples import SI_UNITS
+from borewarden.base.samples import HEAD, MOST_HEADS, SI_UNITS
 from borewarden.base.shown import NAMED, show_in, shown
 from borewarden.base.text import known_name
 from borewarden.cli.look_live import (
@@ -104,6 +104,9 @@ PumpKind = Annotated[str | None, typer.Option(help="intensifier or direct drive.
 JewelBore = Annotated[str | None, typer.Option(help="Bore of the jewel, such as '0.010 in'.")]
 Material = Annotated[str | None, typer.Option(help="ruby, sapphire, man-made, diamond.")]
 Fitted = Annotated[str | None, typer.Option(help="When the jewel was fitted.")]
+Heads = Annotated[
+    int | None, typer.Option(min=1, max=MOST_HEADS, help="Cutting heads that the pump feeds.")
+]
 DateOrder = Annotated[
     str | None, typer.Option(help="day-first, month-first or year-first, if it can't be told.")
 ]
@@ -133,6 +136,7 @@ def look_command(
     bore: JewelBore = None,
     material: Material = None,
     fitted: Fitted = None,
+    heads: Heads = None,
     date_order: DateOrder = None,
     decimal: Decimal = None,
     encoding: Encoding = None,
@@ -162,7 +166,7 @@ def look_command(
             ("--is", columns), ("--unit", unit), ("--panel", panel))))  # fmt: skip
         stated = Plate(
             name, time_zone, _one_of("--pump", pump, KINDS), bore,
-            material, _moment("--fitted", fitted),
+            material, _moment("--fitted", fitted), heads,
             _pairs("--plate", plate, dict.fromkeys((*INTENSIFIER, *DIRECT)), "figure"), units,
         )  # fmt: skip
         if is_address(files[0]):
@@ -178,10 +182,17 @@ def look_command(
             seen, told = _confirmed(seen, told)
             stated = _asked_plate(seen, stated)
         figures, samples = _written(target, seen, stated, asks)
-        costs = costs_of(figures, level_of(seen.readings, seen.roles))
+        costs = costs_of(figures, level_of(seen.readings, seen.roles, int(figures["heads"].value)))
     if as_json:
         roles, missed = ([e._asdict() for e in part] for part in (seen.roles, seen.left_out(told)))
-        found = {"machine_file": target, "samples": samples, "roles": roles, "left_out": missed}
+        heads = int(figures["heads"].value)
+        found = {
+            "machine_file": target,
+            "samples": samples,
+            "heads": heads,
+            "roles": roles,
+            "left_out": missed,
+        }
         print_json(found | {"unknown": [cost._asdict() for cost in costs]})
         return
     if not asks:
@@ -308,9 +319,9 @@ def _made(target: Path, seen: Seen, stated: Plate) -> tuple[str, dict[str, Figur
 
 def _counts_twos(seen: Seen, settings: MachineSettings) -> bool:
     """Whether the jewel fits the pump only if strokes to and fro are counted as one."""
-    (jewel,) = settings.jewels()
-    level = level_of(seen.readings, seen.roles)
-    found = coefficient(level, settings.build_pump().displacement, jewel.bore)
+    jewels = settings.jewels()
+    level = level_of(seen.readings, seen.roles, len(jewels))
+    found = coefficient(level, settings.build_pump().displacement, jewels[0].bore)
     return settings.pump.kind == "intensifier" and not fits(found) and fits(2.0 * found)
 
 
@@ -331,7 +342,7 @@ def _pairs(
 ) -> dict[str, str]:
     found = _free_pairs(option, given)
     for name in found:
-        if name not in known:
+        if name not in known and not (known is SI_UNITS and name.startswith(HEAD)):
             raise BadInput(option, name, f"is not a {what}", f"known are {', '.join(known)}")
     return found
 
@@ -573,6 +584,11 @@ def _asked(looked: Seen, stated: Plate, name: str, what: str) -> Plate:
             continue
         if name in ("name", "time_zone", "kind", "bore", "material"):
             changes: dict[str, Any] = {name: reply}
+        elif name == "heads":
+            if not (reply.isdecimal() and 1 <= int(reply) <= MOST_HEADS):
+                say(f"{reply!r} is not a number of heads; give 1 to {MOST_HEADS}")
+                continue
+            changes = {name: int(reply)}
         else:
             changes = {"figures": {**stated.figures, name: reply}}
         candidate = dataclasses.replace(stated, **changes)

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import NamedTuple
 
+from borewarden.base.samples import is_switch
 from borewarden.counts.plate import DEAD_SHARE, EFFICIENCY, Range
 from borewarden.look.level import DEAD_SHARE as GUESSED_SHARE
 from borewarden.look.level import TEMPERATURE, Level
@@ -54,7 +55,13 @@ def missing_words(seen: Seen, figures: Mapping[str, Figure]) -> list[str]:
             "Find out regulation, too: whether the pressure floats, the crank's speed holds it, or "
             "a bypass does. With the wrong one, an opened bore does not show."
         )
-    if all(role.channel != "valve" for role in seen.roles):
+    if figures["heads"].value == "1" and _is_open(figures["heads"]):
+        lines.append(
+            f"One head is assumed: {figures['heads'].comment.removeprefix(f'{GUESSED}: ')}. If the "
+            "pump feeds several, cutting together or by turns, say so with --heads. Log a valve "
+            "signal for each, too: without one, another head looks like another bore."
+        )
+    if not any(is_switch(role.channel) for role in seen.roles):
         lines.append(
             "There is no valve signal: when the jet is open has to be told from pressure and rate. "
             "With a valve signal, chips are told sooner and false alarms are fewer."

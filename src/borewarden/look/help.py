@@ -30,6 +30,8 @@ FIGURES = {
     "crank_speed": "Of the crank itself at rated speed, not of the motor: 305 rpm.",
     "regulation": "What holds the pressure. none: it floats with the orifice; speed: a drive trims "
     "the speed; bypass: a valve spills the surplus.",
+    "heads": "Cutting heads that this pump feeds, whether they cut together or by turns. Each has "
+    "a jewel of its own.",
     "bore": "The fitted jewel's, on the job sheet or its box: 0.010 in or 0.25 mm.",
     "material": "The fitted jewel's, on the job sheet or its box.",
 }  # values are examples, no source

@@ -41,6 +41,7 @@ from borewarden.look.roles import (
 )
 from borewarden.look.unit_words import (
     FOREIGN,
+    HEAD_WORDS,
     NOT_WATER,
     OTHER_WORDS,
     SET_WORDS,
@@ -184,6 +185,6 @@ def _why_no_valve(values: Floats, column: str) -> str:
     known = values[np.isfinite(values)]
     if not set(np.unique(known)) <= {0.0, 1.0} or np.count_nonzero(np.diff(known)) < TWO:
         return ""
-    if has_word(column, WORDS["valve"]):
+    if has_word(column, (*WORDS["valve"], *HEAD_WORDS)):
         return "it does not go with the jet, or another does too"
     return ""

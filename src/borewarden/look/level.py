@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.base.units import conversion, is_flow
-from borewarden.look.roles import Readings, Role, counted_rate
+from borewarden.look.roles import Readings, Role, counted_rate, open_heads
 from borewarden.physics.orifice import (
     DISCHARGE_COEFFICIENTS,
     STOCK_BORES_INCH,
@@ -35,13 +35,17 @@ FIRST = 3600.0  # s
 AT_WORK = 0.6  # of its usual level, above which a pressure or a rate is that of the jet
 REGULAR = 1.6  # of the usual time between two counts: longer is a pause
 TRIMMED, HELD = 0.03, 0.02  # scatter of speed and pressure where a drive holds the pressure
+SLOWED, STAYS = 0.7, 0.9  # of the usual speed and pressure, as a jet closes; invented
+CLOSINGS = 5  # in the first hour, more than a pump is stopped with its line shut; invented
 
 
 class Level(NamedTuple):
     """Pressure in Pa, rate in Hz and flow in m³/s (one of them NaN) while the jet is on.
 
-    `highest` are the most of pressure and rate, 99 % quantiles; `trims` says that the speed follows
-    and the pressure stays; `holds_dead_head` that there is pressure while nothing flows.
+    `highest` are the most of pressure and rate, 99 % quantiles, of a rate over all the log; `trims`
+    says that the speed follows
+    and the pressure stays; `holds_dead_head` that there is pressure while nothing flows. It is the
+    level of so many open `heads`.
     """
 
     pressure: float
@@ -51,12 +55,17 @@ class Level(NamedTuple):
     highest_rate: float
     trims: bool
     holds_dead_head: bool
+    heads: int
 
 
-def level_of(readings: Readings, roles: Sequence[Role]) -> Level:
-    """At which level the pump works in its first hour: that is what is learned."""
-    readings = _first_hour(readings, roles[0])
+def level_of(readings: Readings, roles: Sequence[Role], heads: int = 1) -> Level:
+    """At which level the pump works in its first hour: that is what is learned.
+
+    That is with all of its `heads` open where nothing counts the open ones.
+    """
     by = {role.channel: role for role in roles}
+    all_rates, _ = _rate_of(readings, by)
+    readings = _first_hour(readings, roles[0])
     pressure = _si(readings, by["pressure"], "Pa")
     rate, is_flow_meter = _rate_of(readings, by)
     usual = float(np.nanquantile(pressure, 0.9))
@@ -68,7 +77,7 @@ def level_of(readings: Readings, roles: Sequence[Role]) -> Level:
             dead = at_work & (rate < 0.2 * float(np.nanquantile(rate, 0.9)))
             at_work &= busy
     works = float(np.nanmedian(pressure[at_work]))
-    usual_rate, top, spread = math.nan, math.nan, 0.0
+    usual_rate, top, spread, closings = math.nan, math.nan, 0.0, 0
     if rate is not None:
         counter = by.get("stroke_count")
         usual_rate = (
@@ -77,16 +86,26 @@ def level_of(readings: Readings, roles: Sequence[Role]) -> Level:
             else float(np.nanmedian(rate[at_work]))
         )
         # counts within some seconds scatter too much to tell a highest rate
-        top = usual_rate if counter else float(np.nanquantile(rate, 0.99))
+        assert all_rates is not None
+        top = usual_rate if counter else float(np.nanquantile(all_rates, 0.99))
         spread = _spread(rate[at_work])
+        with np.errstate(invalid="ignore"):
+            slowed = (rate < SLOWED * usual_rate) & (pressure > STAYS * works)
+        if "rate" in by and by["rate"].unit == "rpm":  # an intensifier stops stroking, too
+            closings = int(np.count_nonzero(np.diff(slowed.astype(np.int8)) > 0))
+    is_open = open_heads(readings, roles)
+    if is_open is not None:
+        at_level = is_open[at_work & (is_open > 0)]
+        heads = int(np.median(at_level)) if len(at_level) else 1
     return Level(
         pressure=works,
         rate=math.nan if is_flow_meter else usual_rate,
         flow=usual_rate if is_flow_meter else math.nan,
         highest_pressure=float(np.nanquantile(pressure, 0.99)),
         highest_rate=top,
-        trims=spread > TRIMMED and _spread(pressure[at_work]) < HELD,
+        trims=closings > CLOSINGS or (spread > TRIMMED and _spread(pressure[at_work]) < HELD),
         holds_dead_head=bool(np.count_nonzero(dead) > 0.02 * len(pressure)),
+        heads=heads,
     )
 
 
@@ -136,7 +155,8 @@ def _spread(values: Floats) -> float:
 def bore_of_flow(level: Level, material: str) -> float:
     """The stock bore, m, that takes the flow at the usual C_d of its kind."""
     mass = level.flow * density_at_atmosphere(TEMPERATURE)
-    return _stock_bore(float(mass / mass_flux(level.pressure, TEMPERATURE)), material)
+    area = float(mass / mass_flux(level.pressure, TEMPERATURE)) / level.heads
+    return _stock_bore(area, material)
 
 
 def bore_of_rate(level: Level, swept: float, material: str) -> float:
@@ -146,7 +166,7 @@ def bore_of_rate(level: Level, swept: float, material: str) -> float:
     """
     displacement = Displacement(swept, DEAD_SHARE * swept, 0.95)
     area = area_of_rate(displacement, level.rate, level.pressure, TEMPERATURE)
-    return _stock_bore(float(area), material)
+    return _stock_bore(float(area) / level.heads, material)
 
 
 def _stock_bore(area: float, material: str) -> float:
@@ -161,7 +181,7 @@ def coefficient(level: Level, displacement: Displacement, bore: float) -> float:
     Water delivered at the level, over what the bore's whole area would pass: see `area_of_rate`.
     """
     area = area_of_rate(displacement, level.rate, level.pressure, TEMPERATURE)
-    return float(area) / float(bore_area(bore))
+    return float(area) / level.heads / float(bore_area(bore))
 
 
 def fits(found: float) -> bool:
@@ -182,10 +202,12 @@ def step_of(values: Floats) -> float:
 def swept_volume(level: Level, bore: float, material: str, rate: float, share: float) -> float:
     """Swept volume, m³ a stroke or turn, that feeds the `bore` (m) at that `rate` (Hz).
 
+    That is the bore of each of the open heads.
+
     The dead volume is DEAD_SHARE of it, `share` the volumetric efficiency.
     """
     mass_of_one = float(
         delivered_mass(Displacement(1.0, DEAD_SHARE, share), level.pressure, TEMPERATURE)
     )
-    area = DISCHARGE_COEFFICIENTS[material].typical * float(bore_area(bore))
+    area = level.heads * DISCHARGE_COEFFICIENTS[material].typical * float(bore_area(bore))
     return float(area * mass_flux(level.pressure, TEMPERATURE)) / (rate * mass_of_one)

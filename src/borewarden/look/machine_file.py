@@ -18,6 +18,7 @@ import numpy as np
 from pydantic import TypeAdapter, ValidationError
 
 from borewarden.base.errors import BadInput
+from borewarden.base.samples import HEAD, is_switch
 from borewarden.base.shown import shown
 from borewarden.base.text import known_name
 from borewarden.base.units import MM, is_flow
@@ -33,7 +34,7 @@ from borewarden.look.level import (
 )
 from borewarden.look.looked import SLOW, SLOW_HOLD, Looked, Seen
 from borewarden.look.network import Heard, point_of, source_figures
-from borewarden.look.roles import Role, feed_flow, is_called_crank
+from borewarden.look.roles import Role, feed_flow, is_called_crank, open_heads
 from borewarden.look.unit_words import STROKE_WORDS, TURN_WORDS, WORDS, has_word
 from borewarden.look.usual import bore_text, length_text, motor_for, rated_above, volume_text
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS, bore_area, hydraulic_power
@@ -77,6 +78,7 @@ class Plate:
     bore: str | None = None
     material: str | None = None
     fitted: dt.datetime | None = None
+    heads: int | None = None
     figures: Mapping[str, str] = field(default_factory=dict)
     units: str | None = None
 
@@ -93,7 +95,7 @@ def pump_kind(looked: Seen, plate: Plate) -> tuple[str, str]:
             kind = KINDS[0] if name in INTENSIFIER else KINDS[1]
             return kind, f"only such a pump has a {name}"
     by = {role.channel: role for role in looked.roles}
-    level = level_of(looked.readings, looked.roles)
+    level = level_of(looked.readings, looked.roles, plate.heads or 1)
     if "stroke_count" in by or "oil_pressure" in by:
         return "intensifier", f"{GUESSED}: it counts strokes"
     if "rate" not in by:
@@ -129,7 +131,8 @@ def figures_of(looked: Seen, plate: Plate) -> dict[str, Figure]:
                 "--plate", name, f"is not a figure of a pump of the kind {kind!r}",
                 f"known are {', '.join(fields)}",
             )  # fmt: skip
-    level = level_of(looked.readings, looked.roles)
+    heads = heads_of(looked, plate)
+    level = level_of(looked.readings, looked.roles, len(heads.names))
     material = known_name(plate.material or "ruby", DISCHARGE_COEFFICIENTS)
     if material is None:
         raise BadInput(
@@ -137,7 +140,8 @@ def figures_of(looked: Seen, plate: Plate) -> dict[str, Figure]:
             f"known: {', '.join(DISCHARGE_COEFFICIENTS)}",
         )  # fmt: skip
     bore, bore_figure = _bore(level, plate, material, kind)
-    guessed = (_intensifier if kind == "intensifier" else _direct)(level, plate, bore, material)
+    make = _intensifier if kind == "intensifier" else _direct
+    guessed = make(level, plate, bore, material, len(heads.names))
     found = {"kind": Figure(_text(kind), why)}
     for name in fields:
         stated = plate.figures.get(name)
@@ -149,9 +153,45 @@ def figures_of(looked: Seen, plate: Plate) -> dict[str, Figure]:
         fitted.isoformat(),
         STATED if plate.fitted else f"{GUESSED}: the day before the first reading",
     )
+    found["heads"] = Figure(str(len(heads.names)), heads.comment)
     found["bore"] = bore_figure
     found["material"] = Figure(_text(material), STATED if plate.material else GUESSED)
     return found
+
+
+class Heads(NamedTuple):
+    """The heads of a pump by their names, and where their number comes from."""
+
+    names: tuple[str, ...]
+    comment: str
+
+
+def heads_of(seen: Seen, plate: Plate) -> Heads:
+    """The heads as stated, or as the signals have them. Raises BadInput where these differ."""
+    signals = [role for role in seen.roles if is_switch(role.channel)]
+    named = tuple(role.channel.removeprefix(HEAD) for role in signals if role.channel != "valve")
+    is_open = open_heads(seen.readings, signals)
+    most = 1 if is_open is None else max(int(np.nanmax(is_open)), 1)
+    least = len(named) or most
+    if plate.heads is not None:
+        if plate.heads < least or (named and plate.heads > least):
+            columns = ", ".join(role.column for role in signals)
+            exactly = "" if named else "at least "
+            raise BadInput("--heads", str(plate.heads), f"{columns} shows {exactly}{least}",
+                           f"give {exactly}{least}, or say by --is what the column is")  # fmt: skip
+        return Heads(named or _numbered(plate.heads), STATED)
+    if named:
+        return Heads(named, "each has a valve signal")
+    if not signals:
+        return Heads(_numbered(1), f"{GUESSED}: nothing tells how many heads there are")
+    column = signals[0].column
+    if most > 1:
+        return Heads(_numbered(most), f"{GUESSED}: {column} counts up to {most}")
+    return Heads(_numbered(1), f"{GUESSED}: {column} never says more")
+
+
+def _numbered(count: int) -> tuple[str, ...]:
+    return tuple(map(str, range(1, count + 1)))
 
 
 def _text(value: str) -> str:
@@ -220,11 +260,12 @@ def _common(level: Level) -> dict[str, Figure]:
     }
 
 
-def _motor(pressure: float, bore: float) -> Figure:
-    """The smallest usual motor for the jet at a `pressure` (Pa), with a third for losses."""
-    flow = feed_flow(0.65 * float(bore_area(bore)), pressure)
+def _motor(pressure: float, bore: float, heads: int) -> Figure:
+    """The smallest usual motor for all jets at a `pressure` (Pa), with a third for losses."""
+    flow = feed_flow(0.65 * heads * float(bore_area(bore)), pressure)
     power = float(hydraulic_power(pressure, flow)) / 0.67
-    return Figure(_text(motor_for(power)), f"{GUESSED}: enough for the jet")
+    jets = "the jet" if heads == 1 else "all jets at once"
+    return Figure(_text(motor_for(power)), f"{GUESSED}: enough for {jets}")
 
 
 def _plunger(swept: float, plate: Plate, usual: float, plungers: int = 1) -> dict[str, Figure]:
@@ -259,23 +300,28 @@ def _plunger(swept: float, plate: Plate, usual: float, plungers: int = 1) -> dic
     }
 
 
-def _intensifier(level: Level, plate: Plate, bore: float, material: str) -> dict[str, Figure]:
+def _intensifier(
+    level: Level, plate: Plate, bore: float, material: str, heads: int
+) -> dict[str, Figure]:
     rate = level.rate if math.isfinite(level.rate) else 0.5  # a flow meter counts no strokes
     swept = swept_volume(level, bore, material, rate, 0.95)
     top = level.highest_rate * 60.0 if math.isfinite(level.rate) else 30.0
     rated = _rated(level, plate)
-    at_rated = 60.0 * rate * math.sqrt(rated / level.pressure)  # a jet's flow goes with the root
+    # a jet's flow goes with the root
+    at_rated = 60.0 * rate * heads / level.heads * math.sqrt(rated / level.pressure)
     most = max(60.0, 10.0 * math.ceil(0.16 * top), 10.0 * math.ceil(0.12 * at_rated))
     return {
         **_common(level),
-        "rated_power": _motor(rated, bore),
+        "rated_power": _motor(rated, bore, heads),
         **_plunger(swept, plate, 22.0 * MM),
         "max_stroke_rate": Figure(_text(f"{most:.0f} strokes/min"), GUESSED),
         "intensification_ratio": Figure("20", GUESSED),
     }
 
 
-def _direct(level: Level, plate: Plate, bore: float, material: str) -> dict[str, Figure]:
+def _direct(
+    level: Level, plate: Plate, bore: float, material: str, heads: int
+) -> dict[str, Figure]:
     known = math.isfinite(level.rate)
     speed = level.rate if known else 5.0
     stated = plate.figures.get("plungers", "3")
@@ -287,7 +333,7 @@ def _direct(level: Level, plate: Plate, bore: float, material: str) -> dict[str,
         "none", "the readings do not tell")  # fmt: skip
     return {
         **_common(level),
-        "rated_power": _motor(_rated(level, plate), bore),
+        "rated_power": _motor(_rated(level, plate), bore, heads),
         "plungers": Figure(str(plungers), GUESSED),
         **_plunger(swept, plate, 12.0 * MM, plungers),
         "crank_speed": Figure(_text(f"{most} rpm"), why),
@@ -304,6 +350,7 @@ def machine_text(
     """The whole machine file as TOML; `per_count` strokes are counted as one."""
     name = plate.name or seen.usual_name
     jewel = ("fitted", "bore", "material")
+    heads = heads_of(seen, plate)
     lines = [
         f"# Written by `borewarden look` from {seen.source}.",
         "# Each comment says where its figure comes from. docs/settings.md has every setting.",
@@ -314,14 +361,23 @@ def machine_text(
                                   f"{GUESSED}: that of this computer")),
         "",
         "[pump]",
-        *(_line(name, figure) for name, figure in figures.items() if name not in jewel),
+        *(_line(name, figure) for name, figure in figures.items()
+          if name not in (*jewel, "heads")),
         "",
         *(_source(seen, per_count) if isinstance(seen, Heard) else _log(seen, per_count)),
-        "",
-        "[[jewel]]",
-        *(_line(name, figures[name]) for name in jewel),
+        *_jewels(heads, {name: figures[name] for name in jewel}),
     ]  # fmt: skip
     return "\n".join(lines) + "\n"
+
+
+def _jewels(heads: Heads, figures: Mapping[str, Figure]) -> Iterator[str]:
+    """A [[jewel]] for each head, all alike."""
+    for head in heads.names:
+        yield from ("", "[[jewel]]", *(_line(name, figure) for name, figure in figures.items()))
+        if len(heads.names) > 1 or heads.comment == STATED:
+            yield _line("head", Figure(_text(head), heads.comment))
+        else:
+            yield f"# One head: {heads.comment}. Give each further head a [[jewel]] of its own."
 
 
 def checked(text: str, target: Path, plate: Plate) -> MachineSettings:

@@ -6,7 +6,8 @@ are common practice of the trade, no source, unless they say otherwise.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NamedTuple
@@ -15,17 +16,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from borewarden.base.errors import BadInput
-from borewarden.base.samples import SI_UNITS
+from borewarden.base.samples import HEAD, MOST_HEADS, is_switch, si_unit
 from borewarden.base.shown import shown
 from borewarden.base.units import conversion, is_flow
 from borewarden.look.question import Question
 from borewarden.look.unit_words import (
     CRANK_WORDS,
     FOREIGN,
+    HEAD_WORDS,
+    HEADS_WORDS,
     NOT_SPEED,
     NOT_WATER,
     OTHER_WORDS,
     SET_WORDS,
+    STROKE_WORDS,
     WORDS,
     has_word,
     stated_kind,
@@ -54,7 +58,8 @@ CELSIUS, FAHRENHEIT = (
 SMOOTH = 12.0  # K, the most that feed water changes in a log
 NOTHING_ELSE = 1000.0  # readings as high as this are hardly anything but a pressure
 FEWEST_COUNTS = 5  # of a counter in a log
-ON_AND_OFF = {0.0, 1.0, 2.0}  # of a valve, and of how many are open
+ON_AND_OFF = {0.0, 1.0}  # of a valve
+OPEN_HEADS = frozenset(map(float, range(MOST_HEADS + 1)))  # of how many are open
 TWO = 2  # states of a switch; a reading that knows only two is hardly measured
 ALIVE = 10  # different values at least, of something that is measured
 FALLS = 0.7  # of its usual level: below that in some row, a reading is not just slow
@@ -63,6 +68,10 @@ TRACKS = 0.03  # of its level, and a number goes with the pressure; invented
 TEMPERATURE = 293.15  # K, for the sums of this page
 CLEARLY = 2.0  # times the scatter of the best pair, and a pair is out
 FIT = 0.35  # of the log of the effective area: scatter up to which a pair fits. Invented
+
+
+# a number or a letter that stands alone, or a number right behind the word
+HEAD_NAME = re.compile(r"(?<![^\W_])(?:\d{1,2}|[A-Ha-h])(?![^\W_])|(?<=[a-z])\d{1,2}(?!\d)")
 
 
 class Role(NamedTuple):
@@ -122,7 +131,7 @@ def falls_off(values: Floats) -> bool:
 def moves(values: Floats) -> bool:
     """Whether a reading changes at all, and is not just on and off."""
     known = np.unique(values[np.isfinite(values)])
-    return len(known) > 1 and not set(known) <= ON_AND_OFF
+    return len(known) > 1 and not set(known) <= {*ON_AND_OFF, 2.0}
 
 
 def is_counter(values: Floats) -> bool:
@@ -368,8 +377,9 @@ def _fitting_units(
     units = _rate_units(readings, column, told_unit)
     if not units or (strokes is not None and not _agrees(readings, column, units[0], strokes)):
         return []
+    fit = 2.0 * FIT if has_word(column, STROKE_WORDS) else FIT  # of several heads, two levels
     is_crank = units == ["rpm"] and (called_crank or level_at_work(values) >= CRANK[0])
-    return units if is_crank or scatter_of_area(water, values) <= FIT else []
+    return units if is_crank or scatter_of_area(water, values) <= fit else []
 
 
 def is_called_crank(column: str) -> bool:
@@ -476,27 +486,82 @@ def _temperature_unit(readings: Readings, column: str) -> str | None:
     return "degF" if in_range(median, FAHRENHEIT) else None
 
 
-def find_valve(readings: Readings, works: Floats, taken: Sequence[str], told: Told) -> Role | None:
-    """The valve of the jet: 1 while the pump works. `works` is its rate, or its pressure."""
-    named = told.column.get("valve")
-    if named is not None:
-        return told_role(readings, told, "valve", named)
-    found = []
-    for column, values in readings.values.items():
+def find_valves(readings: Readings, works: Floats, taken: Sequence[str], told: Told) -> list[Role]:
+    """The valve of the jet, that of each head, or how many heads are open. Empty if none tells.
+
+    `works` is the rate of the pump, or its pressure. A valve is on while the pump works. What is
+    named as a head's, or as a number of heads, need not be: a crank may turn on, and a shut line
+    holds its pressure.
+    """
+    if "valve" in told.column or any(channel.startswith(HEAD) for channel in told.column):
+        role = told_role(readings, told, "valve", told.column.get("valve", "none"))
+        return [role] if role else []
+    free = {column: each for column, each in readings.values.items() if column not in taken}
+    switched = {column: values for column, values in free.items() if _is_switched(values)}
+    if heads := _heads_of(free, switched):
+        why = "on while that head is open"
+        return [Role(f"{HEAD}{head}", column, "", why) for head, column in heads.items()]
+    counts = [column for column in switched if has_word(column, HEADS_WORDS)]
+    if len(counts) != 1:
+        usual = [
+            column
+            for column, values in switched.items()
+            if np.nanmax(values) <= TWO and _goes_with(values, works)
+        ]
+        named_so = [column for column in usual if has_word(column, WORDS["valve"])]
+        counts = usual if len(usual) == 1 else named_so
+    if len(counts) != 1:
+        return []
+    most = int(np.nanmax(switched[counts[0]]))
+    if most > 1:
+        return [Role("valve", counts[0], "", f"how many heads are open: up to {most}")]
+    if not _goes_with(switched[counts[0]], works):
+        return [Role("valve", counts[0], "", "how many heads are open: never more than one")]
+    return [Role("valve", counts[0], "", "on while the pump works, off while it does not")]
+
+
+def _is_switched(values: Floats) -> bool:
+    """Whether a column goes to and fro between off and on, or a number of open heads."""
+    known = values[np.isfinite(values)]
+    if not len(known) or 0.0 not in known or not set(np.unique(known)) <= OPEN_HEADS:
+        return False
+    return int(np.count_nonzero(np.diff(known))) >= TWO
+
+
+def _goes_with(values: Floats, works: Floats) -> bool:
+    """Whether the pump works while a valve is on, and does not while it is off."""
+    on, off = works[values > 0], works[values == 0]
+    return bool(
+        len(on) and len(off) and np.nanmedian(on) > 1.5 * max(float(np.nanmedian(off)), 0.0)
+    )
+
+
+def _heads_of(free: Mapping[str, Floats], switched: Collection[str]) -> dict[str, str]:
+    """The columns of single heads by the heads' names; empty unless there are several.
+
+    They are called alike but for a number or a letter, as head_1_open and head_2_open are. One of
+    them is `switched` at least; others may have been off all the time.
+    """
+    series: dict[str, dict[str, str]] = {}
+    for column, values in free.items():
         known = values[np.isfinite(values)]
-        if column in taken or not len(known) or not set(np.unique(known)) <= ON_AND_OFF:
+        if not set(np.unique(known)) <= ON_AND_OFF or not has_word(column, HEAD_WORDS):
             continue
-        if np.count_nonzero(np.diff(known)) < TWO:
-            continue
-        on, off = works[values > 0], works[values == 0]
-        if len(on) and len(off) and np.nanmedian(on) > 1.5 * max(np.nanmedian(off), 0.0):
-            found.append(column)
-    named_so = [column for column in found if has_word(column, WORDS["valve"])]
-    if len(found) > 1:
-        found = named_so
-    if len(found) != 1:
-        return None
-    return Role("valve", found[0], "", "on while the pump works, off while it does not")
+        for found in HEAD_NAME.finditer(column):
+            stem = f"{column[: found.start()]}*{column[found.end() :]}"
+            series.setdefault(stem, {})[found[0]] = column
+    several = [
+        heads
+        for heads in series.values()
+        if TWO <= len(heads) <= MOST_HEADS and not set(switched).isdisjoint(heads.values())
+    ]
+    return several[0] if len(several) == 1 else {}
+
+
+def open_heads(readings: Readings, roles: Sequence[Role]) -> Floats | None:
+    """How many heads are open in each row; None where nothing counts them."""
+    signals = [readings.values[role.column] for role in roles if is_switch(role.channel)]
+    return np.sum(signals, axis=0) if signals else None
 
 
 def find_others(readings: Readings, pressure: Role, taken: Sequence[str]) -> list[Role]:
@@ -531,7 +596,7 @@ def told_role(readings: Readings, told: Told, channel: str, column: str) -> Role
             readings.path, f"--is {channel}={column}", "there is no such column of numbers",
             f"there are {', '.join(readings.values)}",
         )  # fmt: skip
-    si = SI_UNITS[channel]
+    si = si_unit(channel)
     unit = told.unit.get(channel) or readings.units.get(column)
     if si and not unit:
         raise Question(readings.path, f"column {column!r}", "has no unit", "--unit",
@@ -594,8 +659,7 @@ def roles_beside(readings: Readings, pressure: Role, told: Told) -> list[Role]:
         works = counted_rate(readings, strokes.column, 5)
     elif rate is not None and rate.unit != "rpm":
         works = readings.values[rate.column]
-    valve = find_valve(readings, works, taken, told)
-    return [*roles, *([valve] if valve else []), *others]
+    return [*roles, *find_valves(readings, works, taken, told), *others]
 
 
 def feed_flow(area: float, pressure: float) -> float:

@@ -55,6 +55,9 @@ WORDS: dict[str, tuple[str, ...]] = {
     "temperature": ("temp", "water", "wasser", "eau", "agua", "feed"),
     "valve": ("valve", "jet", "ventil", "nozzle", "cutting", "on", "vanne", "strahl"),
 }
+# of how many heads are open, and of the signal of a single one
+HEADS_WORDS = ("heads", "jets", "nozzles", "köpfe", "koepfe", "düsen", "duesen", "têtes", "tetes")
+HEAD_WORDS = (*HEADS_WORDS, "head", "jet", "nozzle", "kopf", "düse", "duese", "tête", "tete")
 # of a rate: strokes of an intensifier's plunger, or turns of a crank
 STROKE_WORDS = ("stroke", "hub", "hübe", "huebe", "coups", "plunger", "kolben", "piston", "spm")
 TURN_WORDS = ("crank", "kurbel", "rpm", "speed", "drehzahl", "turn", "rev", "motor", "shaft")
