@@ -47,6 +47,15 @@ WHICH_HEADS = (
     "count of open heads, would settle it; check, too, that bores and pump figures are as stated, "
     "and that no more heads are open than you stated"
 )
+TO_AND_FRO = (
+    "the area was off and is back, as where one of two heads has changed and they cut by turns: "
+    "which head it is of, and whether it changed at all, can't be told from pressure and rate"
+)
+TWINS = (
+    "a head now takes what the other one of its bore does: whether its jewel has changed by just "
+    "that, or the other one cuts, can't be told from pressure and rate"
+)
+DAY_NS = 86_400 * 10**9  # for which that is told
 LOG_THE_HEADS = "log a valve signal for each head, or a count of the open heads"
 
 
@@ -76,11 +85,25 @@ class HeadsWatch:
         self._merged = Merged(State.LEARNING, 0)
         self._cannot_tell = False  # which heads are open: told once, until the next jewel
         self._named: str | None = None  # the one head that was told
+        # an event of a head that is not known, which another head explains as well:
+        self._off = False  # whether there is one now
+        self._doubt = ""  # why nothing is told of it, for a day
+        self._doubt_ns = 0  # since when
+        self._opened: Verdict | None = None  # what is told all the same since then
 
     @property
     def state(self) -> State:
         """What is told of the bores."""
-        return State.CANNOT_TELL if self._is_lost else self._merged.state
+        if self._is_lost or (self._in_doubt and self._opened is None):
+            return State.CANNOT_TELL
+        return State.OPENED if self._in_doubt else self._merged.state
+
+    @property
+    def _in_doubt(self) -> bool:
+        """Whether another head explains what is seen now, and what was told stays."""
+        if not self._doubt or self._merged.state is State.OPENED:
+            return False
+        return self._merged.state in QUIET or self._off
 
     @property
     def reason(self) -> str:
@@ -120,6 +143,10 @@ class HeadsWatch:
             watch = list(self._watches.values())[self._merged.lead]
             hours = max(jewel.jet_hours for jewel in self._jewels) + self._last[1] / HOUR
             verdict = replace(with_heads(watch.verdict(), self._merged), jet_hours=hours)
+        if self._in_doubt and not self._is_lost:
+            if self._opened is None:
+                return verdict.that_cannot_tell(self._doubt, LOG_THE_HEADS)
+            return replace(self._opened, time_ns=verdict.time_ns, jet_hours=verdict.jet_hours)
         if not self._is_lost:
             return verdict
         if verdict.state not in QUIET:  # what was learned may be of other heads, too
@@ -137,13 +164,14 @@ class HeadsWatch:
         changes: list[Verdict] = []
         for place in range(len(batches)):
             one = batches[place : place + 1]
-            before = self.state
+            before, doubt = self.state, self._doubt
             row = self._take(one)
             self._merge()
+            self._weigh_doubt(int(one["end_ns"][0]))
             row["state"] = _PLACES[self.state]
             rows.append(row)
             named = self._names_a_head()
-            if named or self.state is not before:
+            if named or self.state is not before or (self._doubt and not doubt):
                 changes.append(self.verdict())
         return np.concatenate(rows), changes
 
@@ -240,13 +268,35 @@ class HeadsWatch:
         ]
         guesses = {place for place, part in enumerate(parts) if self._is_a_guess(part)}
         self._cannot_tell |= bool(guesses)
-        unsure = guesses | {k for k, part in enumerate(parts) if self._is_of_a_twin(part)}
+        twins = {place for place, part in enumerate(parts) if self._is_of_a_twin(part)}
+        if twins and not self._doubt:
+            self._doubt, self._doubt_ns = TWINS, max(parts[k].monitor.running.end_ns for k in twins)
+        unsure = guesses | twins
         sure = [place for place in range(len(parts)) if place not in unsure]
         if not sure:
             self._merged = Merged(State.LEARNING, min(unsure))
             return
         merged = merge([parts[place] for place in sure], self._jewels, self._merged.state)
         self._merged = merged._replace(lead=sure[merged.lead])
+
+    def _weigh_doubt(self, end_ns: int) -> None:
+        """See whether an event came and went that another head of the same bore explains, too.
+
+        Whoever cuts with the other head takes the old area back, and leaves a chip as it is. So
+        that is no sound bore: it can't be told, and is said so once. An opened bore that is told
+        from then on stays.
+        """
+        if self._doubt and end_ns - self._doubt_ns > DAY_NS:
+            self._doubt, self._opened = "", None
+        if self._off and self._merged.state is State.SOUND and not self._doubt:
+            self._doubt, self._doubt_ns = TO_AND_FRO, end_ns
+        if not self._watches:
+            return
+        combination, watch = list(self._watches.items())[self._merged.lead]
+        told = self._merged.state not in QUIET
+        self._off = told and not combination.is_known and area_told(watch.monitor) is not None
+        if self._doubt and self._off and self._merged.state is State.OPENED:
+            self._opened = with_heads(watch.verdict(), self._merged)
 
     def _is_of_a_twin(self, part: Part) -> bool:
         """Whether what it tells may be the other jewel of one bore, cutting by turns with it."""

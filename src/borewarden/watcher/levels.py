@@ -210,7 +210,12 @@ def _of_no_level(
     """What becomes of `held` that is off all levels; `jewels` where nothing counts the heads."""
     if jewels is not None and not _may_take(levels, nearest, mean, jewels):
         return _nobodys(levels, held), []
-    return (levels, []) if nearest is None else _follow(levels, nearest, list(held))
+    if nearest is None:
+        return levels, []
+    if not levels.is_coarse:
+        # the jet goes on as that level's: batches just as near as another jewel make none of it
+        levels = levels._replace(jet=levels.jet._replace(place=nearest))
+    return _follow(levels, nearest, list(held))
 
 
 def _nobodys(levels: Levels, batches: Sequence[Batches]) -> Levels:
