@@ -203,7 +203,7 @@ def test_a_head_that_is_not_sure_is_said_to_be_the_more_probable(intensifier: In
     quiet = watcher_of(intensifier).verdict()
     heads = (HeadBelief("2", 0.71), HeadBelief("1", 0.29))
     told = with_heads(replace(quiet, reason="so"), Merged(State.OPENED, 0, heads))
-    assert told.reason == "head 1 or 2, most probably 2 (71 %): so"
+    assert told.reason == "head 1 or 2, most probably 2 (71 % if it is a jewel): so"
     [check] = [line for line in advice(told).steps if "alone" in line]
     assert check.startswith("Cut for two minutes with head 2 alone")
     alike = (HeadBelief("1", 0.5), HeadBelief("2", 0.5))
@@ -325,4 +325,4 @@ def test_a_fault_of_the_jet_is_that_of_its_head_and_a_fault_of_the_pump_of_none(
     assert leak.reason == f"area up; most probable: {Cause.LEAK.value} (80 %)"
     assert [belief.cause for belief in leak.causes] == [Cause.LEAK, Cause.UNKNOWN]
     unsure = merged(State.CANNOT_TELL, Cause.LEAK, 0.6, 0.4)
-    assert unsure.reason.startswith("head 1 or 2, most probably 1 (60 %): ")
+    assert unsure.reason.startswith("head 1 or 2, most probably 1 (60 % if it is a jewel): ")

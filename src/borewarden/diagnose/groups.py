@@ -89,14 +89,17 @@ def groups(beliefs: Sequence[Belief]) -> list[Group]:
 def group_of_first(beliefs: Sequence[Belief]) -> Group:
     """The group that holds the first of `beliefs`, the most probable.
 
-    Another cause joins it if it is `SHARES` probable itself: less changes no figure that people
-    read. Where none is, and all that look the same hold `IN_DOUBT` together, the most probable of
-    them join, down to half as probable as that one.
+    Others join it only where all that look the same hold `IN_DOUBT` together, so that a headline
+    and the table below it name the same. Then another cause joins if it is `SHARES` probable
+    itself: less changes no figure that people read. Where none is, the most probable of them join,
+    down to half as probable as that one.
     """
     first, *others = beliefs
     alike = [b for b in others if b.cause in first.alike]
     least = SHARES
-    if alike and alike[0].probability < SHARES and _in_doubt(beliefs):
+    if not _in_doubt(beliefs):
+        alike = []
+    if alike and alike[0].probability < SHARES:
         least = alike[0].probability / 2.0
     near = [b for b in alike if b.probability >= least and first.probability >= SHARES]
     members = (first, *near)
@@ -104,12 +107,8 @@ def group_of_first(beliefs: Sequence[Belief]) -> Group:
 
 
 def named_with(beliefs: Sequence[Belief]) -> tuple[Cause, ...]:
-    """The causes to name along with the first of `beliefs`: nothing measured tells them from it.
-
-    None where all that look the same hold less than `IN_DOUBT` together, however little each of
-    them does.
-    """
-    return group_of_first(beliefs).causes[1:] if _in_doubt(beliefs) else ()
+    """The causes to name along with the first of `beliefs`: nothing measured tells them from it."""
+    return group_of_first(beliefs).causes[1:]
 
 
 def _in_doubt(beliefs: Sequence[Belief]) -> bool:

@@ -40,6 +40,9 @@ INCH = 0.0254  # m, exact
 SERVICE_FACTOR = 1.15  # of a motor's rated power: NEMA MG 1, 12.51; value from memory
 FEWEST_BATCHES = 10  # in a baseline; invented
 FEWEST_BETWEEN_ALARMS = 100  # batches; the threshold's formula holds from 50
+FEEDS = frozenset({"rated_pressure", "rated_power", "plungers", "plunger_diameter", "stroke",
+                   "dead_volume", "max_stroke_rate", "crank_speed", "volumetric_efficiency",
+                   "regulation"})  # figures of a pump that say whether it feeds a bore  # fmt: skip
 REFERENCE_TEMPERATURE = 293.15  # K, of the water, to check whether the pump feeds the bore
 
 
@@ -446,7 +449,7 @@ def _check_bores(path: Path, settings: MachineSettings, pump: Pump) -> None:
             continue
         right = _what_fits(pump, jewel, others, working, "too small" in wrong)
         right += f"; if the bore is right, check the kind of pump ({settings.pump.kind}), too"
-        raise BadInput(path, f"jewel[{i + 1}].bore", wrong, right)
+        raise BadInput(path, f"jewel[{i + 1}].bore", wrong, _resting_on(settings, right))
 
 
 def misfit(
@@ -471,7 +474,18 @@ def misfit(
     if _may_cut_by_turns(settings) and not _misfit(pump, newest.nominal_area, working):
         return None
     others = stated_area([jewel for jewel in there if jewel is not newest])
-    return wrong, _what_fits(pump, newest, others, working, False)
+    return wrong, _resting_on(settings, _what_fits(pump, newest, others, working, False))
+
+
+def _resting_on(settings: MachineSettings, right: str) -> str:
+    """What would be `right`, and which figures of the pump that rests on were only guessed."""
+    used = [name for name in settings.guessed_of(()) if name in FEEDS]
+    if not used:
+        return right
+    are = "is" if len(used) == 1 else "are"
+    return (
+        f"{', '.join(used)} of [pump] {are} only guessed: put in what the name plate says; {right}"
+    )
 
 
 def check_feeds(

@@ -319,7 +319,7 @@ def evidence(
     elif not math.isnan(verdict.discharge_coefficient):
         lines.append(
             f"Probability: {probability_words(verdict.probability)} that the effective bore has "
-            "opened up, not chance and not another fault"
+            f"opened up, not chance and not another fault{_together_words(verdict)}"
         )
     if not math.isnan(verdict.discharge_coefficient):
         lines += _wear_lines(verdict)
@@ -331,6 +331,15 @@ def evidence(
     lines.append(f"Jet hours of this jewel: {hours}")
     lines += _cause_lines(verdict, pump)
     return [*lines, guessed_line(guessed)] if guessed else lines
+
+
+def _together_words(verdict: Verdict) -> str:
+    """What the figure becomes with the causes that can't be told from the bore; usually empty."""
+    group = next(iter(probable_causes(verdict)), None)
+    if group is None or Cause.BORE not in group.causes or len(group.causes) == 1:
+        return ""
+    share = probability_words(group.probability)
+    return f"; with the causes that can't be told from it here, {share}"
 
 
 def is_without_word(verdict: Verdict) -> bool:

@@ -173,8 +173,11 @@ def with_heads(verdict: Verdict, merged: Merged) -> Verdict:
     causes = tuple(
         replace(words.get(each.cause, each), probability=each.probability) for each in merged.causes
     )
+    probability = _of_the_bore(verdict, causes) if causes else verdict.probability
     causes = causes or verdict.causes
-    verdict = replace(verdict, state=merged.state, heads=merged.heads, causes=causes)
+    verdict = replace(
+        verdict, probability=probability, state=merged.state, heads=merged.heads, causes=causes
+    )
     reason = verdict.reason
     if merged.causes:
         what, most, _ = reason.partition(MOST_PROBABLE)
@@ -186,13 +189,22 @@ def with_heads(verdict: Verdict, merged: Merged) -> Verdict:
     return replace(verdict, reason=reason)
 
 
+def _of_the_bore(verdict: Verdict, causes: Sequence[Belief]) -> float:
+    """Probability that the bore has opened up, where the `causes` were weighed again."""
+    before, now = (
+        sum(each.probability for each in given if each.cause is Cause.BORE)
+        for given in (verdict.causes, causes)
+    )
+    return min(verdict.probability * now / before, now) if before > 0.0 else now
+
+
 def _suspected(verdict: Verdict) -> str:
-    """Such as "head 1", or "head 1 or 2, most probably 2 (71 %)"."""
+    """Such as "head 1", or "head 1 or 2, most probably 2 (71 % if it is a jewel)"."""
     first = verdict.heads[0]
     if verdict.head is not None or first.probability < MORE_LIKELY:
         return verdict.suspects
     share = probability_words(first.probability)
-    return f"{verdict.suspects}, most probably {first.head} ({share})"
+    return f"{verdict.suspects}, most probably {first.head} ({share} if it is a jewel)"
 
 
 def area_told(monitor: Monitor) -> float | None:

@@ -7,7 +7,8 @@ after each of them `heads.merge` says what that makes of the machine.
 from __future__ import annotations
 
 import copy
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Self
 
@@ -125,7 +126,8 @@ class HeadsWatch:
         """What was learned of each combination of open heads, and how well."""
         if not self._watches:
             return (self._aside.known(),)
-        return tuple(watch.known(each.words) for each, watch in self._watches.items())
+        known = {each: watch.known(each.words) for each, watch in self._watches.items()}
+        return tuple(replace(k, heads=_which(each, known)) for each, k in known.items())
 
     def fork(self) -> Self:
         """A copy to go on with."""
@@ -164,14 +166,15 @@ class HeadsWatch:
         changes: list[Verdict] = []
         for place in range(len(batches)):
             one = batches[place : place + 1]
-            before, doubt = self.state, self._doubt
+            before, doubt = self.state, self._in_doubt
             row = self._take(one)
             self._merge()
             self._weigh_doubt(int(one["end_ns"][0]))
             row["state"] = _PLACES[self.state]
             rows.append(row)
             named = self._names_a_head()
-            if named or self.state is not before or (self._doubt and not doubt):
+            said = self._in_doubt and self._opened is None and not doubt
+            if named or self.state is not before or said:
                 changes.append(self.verdict())
         return np.concatenate(rows), changes
 
@@ -311,6 +314,29 @@ class HeadsWatch:
         if part.monitor.resting is State.NOT_STATED_BORE:
             return True
         return may_be_others(self._levels, area, part.combination, self._jewels)
+
+
+def _which(combination: Combination, known: Mapping[Combination, Known]) -> str:
+    """The heads of a combination in words, and which of them where others have the same words."""
+    if combination.is_known:
+        return combination.words
+    alike = [each for each in known if each.options == combination.options]
+    one = f"one of {combination.words}"
+    if len(alike) == 1:
+        return f"{one}, whichever cut"
+    areas = {each: known[each].coefficient for each in alike}
+    own = areas[combination]
+    if math.isnan(own):
+        return f"{one}, the one not learned yet"
+    smaller = sum(area < own for area in areas.values())
+    larger = sum(area > own for area in areas.values())
+    if smaller and larger:
+        return f"{one}, the one between"
+    return (
+        f"{one}, the one with the {'larger' if smaller else 'smaller'} area"
+        if (smaller or larger)
+        else f"{one}, the one learned first"
+    )
 
 
 def watch_of(
