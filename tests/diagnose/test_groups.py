@@ -73,6 +73,8 @@ def test_others_are_named_along_with_the_first_once_they_hold_a_tenth() -> None:
     assert named_with(cold) == ()
     few = (Belief(Cause.BORE, 0.9, alike=(Cause.LEAK,)), Belief(Cause.LEAK, 0.09))
     assert named_with(few) == ()
+    # and what stands below a headline names the same
+    assert [group.causes for group in groups(few)] == [(Cause.BORE,), (Cause.LEAK,)]
 
 
 def test_causes_that_are_little_probable_each_are_in_doubt_together() -> None:

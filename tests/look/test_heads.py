@@ -14,6 +14,7 @@ import pytest
 from typer.testing import CliRunner
 
 from borewarden import load_machine
+from borewarden.base.errors import BadInput
 from borewarden.cli import app
 from borewarden.look.form import Answers
 from borewarden.look.looked import look_at
@@ -82,6 +83,14 @@ def test_the_number_of_heads_can_be_stated(tmp_path: Path) -> None:
     found, _, target = looked(log, "--heads", "2")
     assert found["heads"] == 2
     assert len(load_machine(target).jewels()) == 2
+
+
+def test_a_second_jewel_is_refused_with_the_figures_that_are_only_guessed(tmp_path: Path) -> None:
+    _, text, target = looked(log_of(tmp_path, "intensifier", "turns", seed=71_001))
+    jewel = text[text.index("[[jewel]]") : text.index("# One head")]
+    target.write_text(f'{text}\n{jewel}head = "2"\n')
+    with pytest.raises(BadInput, match=r"rated_power.* of \[pump\] are only guessed"):
+        load_machine(target)
 
 
 def test_fewer_heads_than_a_column_counts_are_refused(tmp_path: Path) -> None:

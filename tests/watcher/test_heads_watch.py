@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from borewarden import load_machine, read_log
+from borewarden.diagnose.causes import Cause
 from borewarden.gate.batch import BatchKind
-from borewarden.watcher.heads_watch import WHICH_HEADS, HeadsWatch
+from borewarden.watcher.heads_watch import LOG_THE_HEADS, TO_AND_FRO, WHICH_HEADS, HeadsWatch
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import STATES, State
+from borewarden.watcher.watcher import Alert, Watcher
 from invented_watch import FIRST, PUMP, RUBY, batches
+from second_plant import day, write
 
 JEWELS = [replace(RUBY, head="1", jet_hours=3.0), replace(RUBY, head="2")]
 RUN = 5  # batches that a head cuts before the other does
@@ -174,3 +179,41 @@ def test_batches_one_by_one_tell_the_same_where_nothing_counts_the_heads() -> No
     assert np.concatenate([result for result, _ in pairs]).tobytes() == results.tobytes()
     assert [v.reason for _, verdicts in pairs for v in verdicts] == [v.reason for v in told]
     assert WHICH_HEADS in {verdict.reason for verdict in told}
+
+
+# -- days of two heads that cut by turns, of which nothing is logged (second plant, invented)
+
+
+def replayed(folder: Path, kind: str, seed: int) -> tuple[Watcher, list[Alert]]:
+    """A day with a chip of 10 % in the second head, and what is told of it."""
+    valves = ("valve", "valve_1", "valve_2")
+    made = day(kind, seed, signals=("pressure", "rate", *valves), heads=2, mode="turns",
+               fault="chip", size=0.10, head=1)  # fmt: skip
+    channels = {name: made.channels[name] for name in ("pressure", "rate")}
+    log, machine_file, _ = write(replace(made, channels=channels), folder)
+    machine = load_machine(machine_file)
+    watcher = machine.build_watcher()
+    return watcher, watcher.learn_many(read_log(log, machine.log_format())).alerts
+
+
+def test_a_chip_stays_told_when_the_other_head_cuts(tmp_path: Path) -> None:
+    """The old area is the other jewel's, and no all-clear."""
+    watcher, alerts = replayed(tmp_path, "intensifier", 71_001)
+    assert [alert.verdict.state for alert in alerts] == [State.OPENED]
+    verdict = watcher.verdict()
+    assert verdict.state is State.OPENED
+    shares = {each.cause: each.probability for each in verdict.causes}
+    assert verdict.probability <= shares[Cause.BORE] + 1e-9
+    heads = [each.heads for each in watcher.known()]
+    assert heads == [f"one of head 1 or head 2, the one with the {word} area"
+                     for word in ("larger", "smaller")]  # fmt: skip
+
+
+def test_an_area_that_comes_and_goes_is_said_once_with_what_would_settle_it(
+    tmp_path: Path,
+) -> None:
+    watcher, alerts = replayed(tmp_path, "regulated", 71_005)
+    assert [alert.verdict.state for alert in alerts] == [State.CANNOT_TELL] * 2
+    last = alerts[-1].verdict
+    assert (last.reason, last.check) == (TO_AND_FRO, LOG_THE_HEADS)
+    assert watcher.verdict().state is State.CANNOT_TELL
