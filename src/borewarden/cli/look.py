@@ -32,7 +32,7 @@ from borewarden.cli.look_live import (
 from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say, typed, warn
 from borewarden.collect.logged import read_log
 from borewarden.look.address import is_address
-from borewarden.look.doubt import costs_of, doubt_words, missing_words
+from borewarden.look.doubt import Cost, costs_of, doubt_words, missing_words
 from borewarden.look.form import Answers
 from borewarden.look.help import CHOICES, FIGURES, question_help
 from borewarden.look.level import coefficient, fits, level_of
@@ -182,24 +182,26 @@ def look_command(
             seen, told = _confirmed(seen, told)
             stated = _asked_plate(seen, stated)
         figures, samples = _written(target, seen, stated, asks)
-        costs = costs_of(figures, level_of(seen.readings, seen.roles, int(figures["heads"].value)))
-    if as_json:
-        roles, missed = ([e._asdict() for e in part] for part in (seen.roles, seen.left_out(told)))
         heads = int(figures["heads"].value)
-        found = {
-            "machine_file": target,
-            "samples": samples,
-            "heads": heads,
-            "roles": roles,
-            "left_out": missed,
-        }
-        print_json(found | {"unknown": [cost._asdict() for cost in costs]})
+        costs = costs_of(figures, level_of(seen.readings, seen.roles, heads))
+    if as_json:
+        print_json(_found((target, samples, heads), seen, told, costs))
         return
     if not asks:
         _show(seen, told)
     _show_figures(figures)
     say(*filter(None, [doubt_words(costs)]), *missing_words(seen, figures))
     say(f"{samples:,} samples", f"machine file: {target}", _next_step(files, target))
+
+
+def _found(
+    written: tuple[Path, int, int], seen: Seen, told: Told, costs: Sequence[Cost]
+) -> dict[str, Any]:
+    """What was written, what the columns are, and what nobody knows: as JSON has it."""
+    parts: dict[str, Sequence[Any]]
+    parts = {"roles": seen.roles, "left_out": seen.left_out(told), "unknown": costs}
+    found = {name: [each._asdict() for each in part] for name, part in parts.items()}
+    return dict(zip(("machine_file", "samples", "heads"), written, strict=True)) | found
 
 
 def _target(files: Sequence[str], out: Path | None, name: str | None) -> Path:
