@@ -33,7 +33,12 @@ from borewarden.watcher.batch_loop import (
 from borewarden.watcher.events import Learning, Past, Setup, Watching, changed
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import State
-from borewarden.watcher.weighing import SETTLED, closed_jet_is_unlogged, may_hide_pauses
+from borewarden.watcher.weighing import (
+    MOST_APART_OF_A_RATE,
+    SETTLED,
+    closed_jet_is_unlogged,
+    may_hide_pauses,
+)
 
 FEWEST_FIRST = 6  # batches that a baseline needs, if a step is found among the first; invented
 FIRST_RUN_LENGTH = 1e4  # mean batches between false steps among the first; invented
@@ -46,7 +51,6 @@ UNSTEADY, LEAST_UNSTEADY = 2.5, 0.015
 ENOUGH_ANEW = 0.5  # of the time of a baseline, that later batches have to last; invented
 MOST_UNSTEADY = 0.05  # noise of a batch, of which no baseline is learned: unseen pauses; invented
 MOST_APART = 0.012  # the same, beside whole counts, of a log in which short pauses hide; invented
-MOST_APART_OF_A_RATE = 0.025  # the same of a rate that is read more often; invented
 ONE_JET = 1.5  # usual intervals, by which batches of one jet may be apart; invented
 SURELY = 0.5  # standard errors, by which it has to be there; invented
 EARLY = 4.0  # jet hours, after which no baseline is learned anew: by then it may be wear; invented

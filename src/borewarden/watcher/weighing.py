@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from borewarden.base.text import either, probability_words
+from borewarden.detect.baseline import robust_noise
 from borewarden.detect.shape import LOOKED_AT, pace_evidence
 from borewarden.detect.step import Step
 from borewarden.diagnose.causes import Belief, Cause
@@ -69,6 +70,8 @@ TO_AND_FRO = 0.02  # in log area, by which a step may exceed one that went back;
 LASTS = 80  # batches that the area has to stay smaller, before that is told; invented
 STILL_THERE = 0.75  # of the step, that the newest batch has to show; invented
 SHRUNK = 0.5  # of the smallest step, or of the step: what turns out less is not told; invented
+# Noise of a batch beside whole counts, of batches that no jet makes: they hold pauses; invented
+MOST_APART_OF_A_RATE = 0.025
 AT_TIMES, WHOLE = 0.9, 0.3  # of the batches, at least of a step down: then it is whole; invented
 HEATED = 0.5  # share of a leak's heat to wait for; invented
 FAR = float(np.log(1.3))  # in log area, as a line that is dumped may look; invented
@@ -84,6 +87,7 @@ LEAST_TO_SUSPECT = 0.5  # at which another cause is named
 LEAST_TO_STAY = 0.35  # at which what was named stays so: one batch is not to unsay it
 SURE_TO_UNSAY = 0.9  # that it is the bore after all, once another cause was as sure
 IDLE_LIMIT = 0.03  # dead-headed flow beyond the usual, of the working flow; invented
+FEWEST_UNEVEN = 5  # batches that show how unlike each other they are; invented
 FEWEST_OF_A_LEAK = 3  # batches of a closed jet that show it, the greatest apart; invented
 # Share of the greatest stroke rate from which on the oil side can't hold the pressure; invented
 OVERSTROKE_NEAR = 0.95
@@ -145,6 +149,8 @@ def _waits(state: Watching, event: Event, step: Step, found: Weighed, heated: fl
         return _may_be_the_closed_jet(state, event, step)
     if _is_early(state, event, step, found, heated):
         return True
+    if isinstance(event, StepEvent) and step.size > 0.0 and _is_no_larger(state, event):
+        return True
     shown_elsewhere = _hears(found.shift) and _known_to_make_it(found.beliefs[0])
     if state.told is not state.resting or shown_elsewhere:
         return False
@@ -170,9 +176,10 @@ def _comes_to_nothing(state: Watching, event: Event, step: Step) -> bool:
     """Whether by what followed it is no step of interest, or the newest batch is without it."""
     if not isinstance(event, StepEvent):
         return False
-    if step.size < 0.0 and is_whole_at_times(event.after["value"], step.size):
-        return True
-    if step.size > 0.0 and _is_no_larger(state, event):
+    after = event.after
+    if step.size < 0.0 and (
+        is_whole_at_times(after["value"], step.size) or _is_uneven(state, after)
+    ):
         return True
     if abs(step.size) < SHRUNK * state.detector.smallest:
         return True
@@ -186,6 +193,13 @@ def is_whole_at_times(values: NDArray[np.float64], size: float) -> bool:
     `values` are log areas over what was there before, shape (n,).
     """
     return bool(len(values) > 0 and float(np.quantile(values, AT_TIMES)) > WHOLE * size)
+
+
+def _is_uneven(state: Watching, after: NDArray[np.void]) -> bool:
+    """Whether batches that are smaller are unlike each other, as pauses make them and no jet."""
+    if len(after) < FEWEST_UNEVEN or not may_hide_pauses(state.setup, after):
+        return False
+    return robust_noise(after["value"], after["resolution"]).sigma > MOST_APART_OF_A_RATE
 
 
 def _is_no_larger(state: Watching, event: StepEvent) -> bool:
