@@ -141,3 +141,52 @@ def test_what_is_no_whole_number_of_heads_is_never_left_out() -> None:
         assert "heads open" not in changes[0][1]
         assert "heads open" not in watch.verdict().reason
         assert [state for state, _ in changes_over(watch, start + 60, 0.0)] == [State.SOUND]
+
+
+def learned_with_two() -> OneHeadWatch:
+    """A watch whose baseline was learned with a second head open."""
+    watch = OneHeadWatch(BoreWatch(PUMP, [RUBY], WatchSettings()))
+    ((state, reason),) = changes_over(watch, 0, BOTH, FIRST + 20)
+    assert state is State.NOT_STATED_BORE
+    assert reason.startswith("more heads open than you stated: two? (pump figures or bore do not")
+    assert reason.endswith("; a [[jewel]] and a valve signal for each head would settle it")
+    return watch
+
+
+def test_a_baseline_of_two_heads_is_told_once_whichever_are_open_then() -> None:
+    watch = learned_with_two()
+    for start in (FIRST + 20, FIRST + 140):
+        assert changes_over(watch, start, 0.0) == []
+        assert watch.verdict().reason.startswith("fewer heads are open now; before: more heads")
+        assert changes_over(watch, start + 60, BOTH) == []
+        assert watch.verdict().reason.startswith("more heads open than you stated: two? (")
+    assert watch.state is State.NOT_STATED_BORE
+
+
+def test_a_chip_is_told_against_a_baseline_of_two_heads() -> None:
+    watch = learned_with_two()
+    changes_over(watch, FIRST + 20, 0.0)
+    changes = changes_over(watch, FIRST + 80, BOTH + 0.1)
+    assert changes[-1][0] is State.OPENED
+    assert "heads open" not in changes[-1][1]
+
+
+def test_less_than_one_of_two_heads_takes_is_told() -> None:
+    changes = changes_over(learned_with_two(), FIRST + 20, float(np.log(0.7)), 200)
+    assert [state for state, _ in changes] == [State.OTHER_FAULT]
+
+
+def test_more_heads_are_told_once_however_their_cause_wavers() -> None:
+    plain = BoreWatch(PUMP, [RUBY], WatchSettings())
+    watch = OneHeadWatch(BoreWatch(PUMP, [RUBY], WatchSettings()))
+    for each in (plain, watch):
+        each.learn_many(batches(np.zeros(FIRST + 20)))
+    opening = later(FIRST + 20, *np.linspace(0.3, 0.8, 10), *[BOTH] * 40)
+    causes = [verdict.state for verdict in plain.learn_many(opening)[1]]
+    assert causes == [State.OTHER_FAULT, State.CANNOT_TELL, State.OTHER_FAULT]
+    rows, told = watch.learn_many(opening)
+    assert [verdict.state for verdict in told] == causes[:2]
+    assert told[-1].reason.startswith("more heads open than you stated: two? (")
+    assert watch.state is watch.verdict().state is State.CANNOT_TELL
+    assert STATES[rows["state"][-1]] is State.CANNOT_TELL
+    assert [state for state, _ in changes_over(watch, FIRST + 70, 0.0)] == [State.SOUND]
