@@ -25,6 +25,7 @@ from borewarden.gate.batch import BatchKind
 from borewarden.watcher.batch_loop import NO_RESULTS, RESULT
 from borewarden.watcher.bore_watch import BoreWatch
 from borewarden.watcher.events import LowPressureEvent, Monitor, StepEvent, Watching
+from borewarden.watcher.heads import area_told
 from borewarden.watcher.known import Known
 from borewarden.watcher.levels import words_of
 from borewarden.watcher.verdict import STATES, State, Verdict
@@ -202,6 +203,10 @@ class OneHeadWatch:
                 self._heads = 1
             elif isinstance(event, StepEvent | LowPressureEvent):
                 self._heads = heads_of(event.step.size)
+                area = area_told(monitor) if verdict.state is not State.OPENED else None
+                if self._heads == 1 and area is not None and self.bore.baseline is not None:
+                    # it may have come bit by bit
+                    self._heads = heads_of(area - math.log(self.bore.baseline.area))
             if before > 1 and self._heads == 1 and not self._off(one)[0] > MORE:
                 self._seen_ns = verdict.time_ns
             if self._heads == 1:
