@@ -235,7 +235,9 @@ def _is_asked(yes: bool, as_json: bool) -> bool:
     """Whether there is a person to ask. Raises BadInput where there is none, and no `--yes`."""
     asks = sys.stdin.isatty() and not yes and not as_json
     if not (asks or yes or as_json):
-        raise BadInput("--yes", "terminal", "there is nobody to ask", "give --yes")
+        raise BadInput(
+            "standard input", "terminal", "is none, so nobody can be asked", "give --yes"
+        )
     return asks
 
 

@@ -271,7 +271,7 @@ def find_pressure(readings: Readings, told: Told) -> Role:
     column = best[0]
     unit = told.unit.get("pressure") or found[column][0]
     words = in_both(level_at_work(readings.values[column]), unit, "Pa", "pressure")
-    return Role("pressure", column, unit, f"works at {words}")
+    return Role("pressure", column, unit, f"goes up to some {words}")
 
 
 def _by_physics(

@@ -193,6 +193,8 @@ def _known(value: float, words: str) -> str:
 def _bore_note(verdict: Verdict, assumed: bool) -> str:
     """The bore in inches, and which one was stated, or else assumed."""
     stated = f"{'assumed' if assumed else 'stated'} {bore_words(verdict.nominal_bore)}"
+    if verdict.jewels > 1:
+        stated += f", {verdict.jewels} jewels together, as one hole"
     if chosen("bore") or not math.isfinite(verdict.bore):
         return stated
     return f"{UNITS['bore']['in'].text(verdict.bore)}; {stated}"

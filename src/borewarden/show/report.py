@@ -562,7 +562,8 @@ def _rate_plot(replayed: Replayed, b: _Batches) -> Plot:
 
 def _bore_plot(replayed: Replayed, b: _Batches) -> Plot:
     growth = replayed.settings.limit
-    last = replayed.verdict.nominal_bore
+    last, jewels = replayed.verdict.nominal_bore, replayed.verdict.jewels
+    together = f" of {jewels} jewels together, as one hole," if jewels > 1 else ""
     stated = _stated_bores(b.frame, last)
     limit = stated * (1.0 + growth) ** 0.5
     unit = shown("bore")
@@ -581,7 +582,7 @@ def _bore_plot(replayed: Replayed, b: _Batches) -> Plot:
     return Plot(
         "bore",
         f"Effective bore, {unit.label}",
-        f"The sharp-edged bore that would pass the same water. Stated bore "
+        f"The sharp-edged bore that would pass the same water. Stated bore{together} "
         f"{bore_words(last)}; limit {bore_words(last * (1 + growth) ** 0.5)}: "
         f"{100 * growth:.3g} % more effective area.",
         _figure(

@@ -532,14 +532,17 @@ def _measurements(verdict: Verdict) -> list[str]:
 
 
 def _bore_lines(verdict: Verdict, guessed: Collection[str], when: str) -> list[str]:
-    now = f"Effective bore{when}: {plus_minus('bore', verdict.bore, verdict.bore_sd, 1)}, "
+    together = f" of {verdict.jewels} jewels together, as one hole" if verdict.jewels > 1 else ""
+    now = (
+        f"Effective bore{when}{together}: {plus_minus('bore', verdict.bore, verdict.bore_sd, 1)}, "
+    )
     now += "standard uncertainty"
     if sizes := [words for name, words in _SWEEP.items() if name in guessed]:
         verb = "is" if len(sizes) == 1 else "are"
         now += f", if {' and '.join(sizes)} {verb} right; the change in area holds either way"
-    which = "Stated bore"
+    which = f"Stated bore{together}"
     if "bore" in guessed:
-        which = "Assumed bore (guessed in the machine file)"
+        which = f"Assumed bore{together} (guessed in the machine file)"
     if verdict.state is State.NOT_STATED_BORE:  # a bore in millimetres would be no measurement
         now = verdict.reason[:1].upper() + verdict.reason[1:]
     lines = [now, f"{which}: {bore_words(verdict.nominal_bore)}"]

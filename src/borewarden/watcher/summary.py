@@ -46,6 +46,7 @@ def verdict_of(monitor: Monitor, ring: NDArray[np.void]) -> Verdict:
         reason=_reason(monitor, rows),
         jet_hours=monitor.running.hours,
         nominal_bore=setup.nominal_bore,
+        jewels=len(setup.jewels),
         bore=bore,
         bore_sd=0.5 * bore * relative,
         area_ratio=area / reference.area,

@@ -70,8 +70,9 @@ class Verdict:
     `judged_ns` is when the newest steady jet ended that it was judged by, or learned from; 0 before
     the first of these jewels, and in alerts, which tell of what was just judged.
 
-    Bores and areas are effective ones. `bore_sd` is a standard uncertainty, `step` a relative
-    change of area, `overstroke_margin` the free share of the stroke rate (crank pumps: None).
+    Bores and areas are effective ones, of as many `jewels` as are open together, as one hole.
+    `bore_sd` is a standard uncertainty, `step` a relative change of area, `overstroke_margin` the
+    free share of the stroke rate (crank pumps: None).
     `probability` is that the bore has opened up, `causes` the posterior over what changed (empty
     while nothing did), `check` the cheapest thing to look at that would separate the first two.
     `heads` says which head's jewel it is, the most probable first; empty with one head, while all
@@ -107,6 +108,7 @@ class Verdict:
     second_opinion: Opinion | None = None
     false_rate: FalseRate | None = None
     judged_ns: int = 0
+    jewels: int = 1
 
     def that_cannot_tell(self, reason: str, check: str) -> Verdict:
         """The same while nothing can be told of the bore; `check` is what would change that.
