@@ -116,6 +116,12 @@ CHECKS = (
 )
 
 
+def may_tell(words: str, first: Cause, second: Cause) -> bool:
+    """Whether the check of these `words` may tell the one cause from the other; so may the last."""
+    found = [each.tells for each in CHECKS[:-1] if each.words == words]
+    return all((first in tells) != (second in tells) for tells in found)
+
+
 def cheapest_check(
     beliefs: tuple[Belief, ...],
     shift: FeatureShift,

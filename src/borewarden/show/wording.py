@@ -18,7 +18,7 @@ from borewarden.base.times import clock_time, local_time
 from borewarden.base.units import PER_MINUTE
 from borewarden.detect.second_opinion import Opinion
 from borewarden.diagnose.causes import Cause
-from borewarden.diagnose.checks import CHECKS
+from borewarden.diagnose.checks import CHECKS, may_tell
 from borewarden.diagnose.evidence import features_in
 from borewarden.diagnose.feature_table import NAMES
 from borewarden.diagnose.groups import (
@@ -624,7 +624,10 @@ def _first_checks(verdict: Verdict) -> list[str]:
     usual = [*_which_head(verdict), *_measurements(verdict), *_usual_checks(verdict)]
     if not verdict.check or len(verdict.causes) < 2:
         return usual
-    first, second = (cause_words(belief.cause) for belief in verdict.causes[:2])
+    two = [belief.cause for belief in verdict.causes[:2]]
+    if not may_tell(verdict.check, *two):  # what the other heads show has left other causes
+        return usual
+    first, second = map(cause_words, two)
     what = f"{verdict.check[0].upper()}{verdict.check[1:]}"
     check = f"{what}. This is the cheapest way to tell “{first}” from “{second}”."
     usual = [line for line in usual if line != _SAME_AS.get(verdict.check)]
