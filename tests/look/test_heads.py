@@ -78,6 +78,16 @@ def test_one_head_is_said_to_be_assumed_where_nothing_tells_of_heads(tmp_path: P
     assert "Give each further head a [[jewel]] of its own" in target.read_text()
 
 
+@pytest.mark.parametrize("signals", [(), ("valve",)])
+def test_of_several_heads_without_a_signal_each_it_says_what_that_costs(
+    tmp_path: Path, signals: tuple[str, ...]
+) -> None:
+    log = log_of(tmp_path, "intensifier", "mixed", *signals)
+    words = ["look", str(log), "--yes", "--heads", "2", "--out", str(tmp_path / "m.toml")]
+    done = CliRunner().invoke(app, [*words, "--time-zone", "UTC"])
+    assert "The pump feeds 2 heads, and nothing says which of them is open" in done.output
+
+
 def test_the_number_of_heads_can_be_stated(tmp_path: Path) -> None:
     log = log_of(tmp_path, "intensifier", "turns")
     found, _, target = looked(log, "--heads", "2")

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from borewarden.base.samples import is_switch
+from borewarden.base.samples import HEAD, is_switch
 from borewarden.counts.plate import DEAD_SHARE, EFFICIENCY, Range
 from borewarden.look.level import DEAD_SHARE as GUESSED_SHARE
 from borewarden.look.level import TEMPERATURE, Level
@@ -60,6 +60,12 @@ def missing_words(seen: Seen, figures: Mapping[str, Figure]) -> list[str]:
             f"One head is assumed: {figures['heads'].comment.removeprefix(f'{GUESSED}: ')}. If the "
             "pump feeds several, cutting together or by turns, say so with --heads. Log a valve "
             "signal for each, too: without one, another head looks like another bore."
+        )
+    heads = figures["heads"].value
+    if heads != "1" and not any(role.channel.startswith(HEAD) for role in seen.roles):
+        lines.append(
+            f"The pump feeds {heads} heads, and nothing says which of them is open: log a valve "
+            "signal for each. Without one, an opened bore can often not be given to its head."
         )
     if not any(is_switch(role.channel) for role in seen.roles):
         lines.append(
