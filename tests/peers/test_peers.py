@@ -623,6 +623,8 @@ async def test_broker_remembers_and_forgets_passwords() -> None:
 
 
 def test_peers_end_with_the_test_that_started_them(tmp_path: Path) -> None:
+    with modbus_peer(), mosquitto_peer():
+        pass  # skips here, where they are not installed
     program = """
 import os, signal
 from peers import modbus_peer, mosquitto_peer
