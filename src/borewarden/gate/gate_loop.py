@@ -44,6 +44,7 @@ from borewarden.gate.state import (
     Interval,
     Sample,
 )
+from borewarden.gate.sums import add_sums, clear_sums
 from borewarden.gate.swing import due, empty_into, watch_line
 from borewarden.physics.orifice import mass_flux
 from borewarden.physics.pump import Displacement, delivered_mass
@@ -136,35 +137,15 @@ NOISE_BAND = 4.9  # sd of a smoothed reading: as `STEADY_SPREADS` upper deciles
 
 
 @compilable
-def _clear_sums(sums: Any) -> None:
-    sums.time = 0.0
-    sums.events = 0.0
-    sums.mass = 0.0
-    sums.flux = 0.0
-    sums.pressure = 0.0
-    sums.rise = 0.0
-
-
-@compilable
-def _add_sums(sums: Any, more: Any) -> None:
-    sums.time += more.time
-    sums.events += more.events
-    sums.mass += more.mass
-    sums.flux += more.flux
-    sums.pressure += more.pressure
-    sums.rise += more.rise
-
-
-@compilable
 def _clear_piece(piece: Any, time_ns: int, good: bool) -> None:
     piece.good = good
     piece.start_ns = time_ns
-    _clear_sums(piece.sums)
+    clear_sums(piece.sums)
 
 
 @compilable
 def _clear_batch(batch: Any) -> None:
-    _clear_sums(batch.sums)
+    clear_sums(batch.sums)
     batch.timing = 0.0
     batch.shared = 0.0
     batch.signal_sums[:] = 0.0
@@ -202,7 +183,7 @@ def _add_held_to_batch(jet: Any, longest_pause: float) -> None:
     if batch.sums.time == 0.0:
         batch.start_ns = held.start_ns
     batch.end_ns = held.end_ns
-    _add_sums(batch.sums, held.sums)
+    add_sums(batch.sums, held.sums)
     held.sums.time = 0.0
 
 
@@ -275,7 +256,7 @@ def _close_dead_head(s: Any, g: GateSettings, displacement: Displacement, batch:
     batch.resolution = 0.5 * np.sqrt(s.dead_head.runs) * a_count / sums.flux
     batch.signals[:] = np.nan
     s.dead_head.runs = 0.0
-    _clear_sums(sums)
+    clear_sums(sums)
 
 
 @compilable
@@ -288,7 +269,7 @@ def _close_stopped(s: Any, batch: Any) -> None:
     batch.rate = 0.0
     batch.pressure = sums.pressure / sums.time
     batch.signals[:] = np.nan
-    _clear_sums(sums)
+    clear_sums(sums)
 
 
 @compilable
@@ -407,7 +388,7 @@ def _is_one_of_many(jet: Any, t: int, edge: float) -> bool:
     if held.sums.time == 0.0:
         _hold_piece(jet, t)
     else:
-        _add_sums(held.sums, sums)
+        add_sums(held.sums, sums)
         held.end_ns = t
     run.looks += 1
     run.area = area if run.looks == 1 else run.area + (area - run.area) / run.looks
@@ -583,7 +564,7 @@ def _gather_dead_head(s: Any, g: GateSettings, x: Interval) -> bool:
     idle = s.dead_head
     held = idle.held
     if not _is_dead_headed(s, g, x):
-        _clear_sums(held)
+        clear_sums(held)
         idle.opened = True
         return False
     passed = x.events if g.uses_counter else x.rate * x.seconds
@@ -599,8 +580,8 @@ def _gather_dead_head(s: Any, g: GateSettings, x: Interval) -> bool:
     if idle.opened:
         idle.runs += 1.0
         idle.opened = False
-    _add_sums(idle.sums, held)
-    _clear_sums(held)
+    add_sums(idle.sums, held)
+    clear_sums(held)
     return bool(idle.sums.time >= IDLE_BATCH)
 
 
@@ -1337,7 +1318,7 @@ def _fill_batches(
             _close_dead_head(s, g, displacement, batches[closed])
             closed += 1
     else:
-        _clear_sums(s.dead_head.held)
+        clear_sums(s.dead_head.held)
         s.dead_head.opened = True
     if s.phase == Phase.STOPPED and _gather_stopped(s, x):
         _close_stopped(s, batches[closed])

@@ -22,6 +22,7 @@ from borewarden.base.compiling import compilable
 from borewarden.gate.batch import Phase
 from borewarden.gate.lag import flow_lag
 from borewarden.gate.state import GateSettings, Interval
+from borewarden.gate.sums import add_sums, clear_sums
 
 LONGEST_LOOK = 2.1  # s from sample to sample; all invented, as what follows
 STAYS = 0.012  # relative, within which pressure and reading have to stay
@@ -47,32 +48,14 @@ _RAMP, _STEADY = int(Phase.RAMP), int(Phase.STEADY)
 
 
 @compilable
-def _clear(sums: Any) -> None:
-    sums.time = 0.0
-    sums.events = 0.0
-    sums.mass = 0.0
-    sums.flux = 0.0
-    sums.pressure = 0.0
-
-
-@compilable
-def _add(sums: Any, more: Any) -> None:
-    sums.time += more.time
-    sums.events += more.events
-    sums.mass += more.mass
-    sums.flux += more.flux
-    sums.pressure += more.pressure
-
-
-@compilable
 def _start(short: Any, pressure: float, rate: float) -> None:
     """Look from here on whether pressure and reading stay."""
     short.pressure = pressure
     short.rate = rate
     short.stays = 0.0
-    _clear(short.newest)
-    _clear(short.held)
-    _clear(short.sums)
+    clear_sums(short.newest)
+    clear_sums(short.held)
+    clear_sums(short.sums)
 
 
 @compilable
@@ -87,9 +70,9 @@ def _gather(short: Any, time_ns: int, x: Interval) -> None:
     newest.flux += x.flux * x.seconds
     newest.pressure += x.pressure * x.seconds
     if newest.time >= HOLD:
-        _add(short.sums, short.held)
+        add_sums(short.sums, short.held)
         short.held = newest
-        _clear(newest)
+        clear_sums(newest)
 
 
 @compilable
@@ -158,7 +141,7 @@ def _take_settled(s: Any, g: GateSettings, x: Interval) -> None:
     _gather(short, s.time_ns, x)
     if short.sums.time >= g.hold_time:
         _learn(short)
-        _clear(short.first)
+        clear_sums(short.first)
 
 
 @compilable
@@ -193,7 +176,7 @@ def watch_short_cuts(s: Any, g: GateSettings, x: Interval) -> None:
     if x.seconds == 0.0 or x.seconds > LONGEST_LOOK:
         short.opened = False
         short.count = 0
-        _clear(short.first)
+        clear_sums(short.first)
     elif s.phase == _STEADY:
         _take_settled(s, g, x)
     elif s.phase == _RAMP and short.opened:
@@ -201,7 +184,7 @@ def watch_short_cuts(s: Any, g: GateSettings, x: Interval) -> None:
     else:
         if short.opened:
             _keep_cut(short, g, s.time_ns)
-        _clear(short.first)
+        clear_sums(short.first)
         if s.phase == _STOPPED:  # whatever is fitted next starts a batch of its own
             short.count = 0
         _start(short, x.pressure, x.rate)

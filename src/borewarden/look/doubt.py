@@ -55,13 +55,13 @@ def missing_words(seen: Seen, figures: Mapping[str, Figure]) -> list[str]:
             "Find out regulation, too: whether the pressure floats, the crank's speed holds it, or "
             "a bypass does. With the wrong one, an opened bore does not show."
         )
-    if figures["heads"].value == "1" and _is_open(figures["heads"]):
+    heads = figures["heads"].value
+    if heads == "1" and _is_open(figures["heads"]):
         lines.append(
             f"One head is assumed: {figures['heads'].comment.removeprefix(f'{GUESSED}: ')}. If the "
             "pump feeds several, cutting together or by turns, say so with --heads. Log a valve "
             "signal for each, too: without one, another head looks like another bore."
         )
-    heads = figures["heads"].value
     if heads != "1" and not any(role.channel.startswith(HEAD) for role in seen.roles):
         lines.append(
             f"The pump feeds {heads} heads, and nothing says which of them is open: log a valve "

@@ -43,9 +43,8 @@ class Level(NamedTuple):
     """Pressure in Pa, rate in Hz and flow in m³/s (one of them NaN) while the jet is on.
 
     `highest` are the most of pressure and rate, 99 % quantiles, of a rate over all the log; `trims`
-    says that the speed follows
-    and the pressure stays; `holds_dead_head` that there is pressure while nothing flows. It is the
-    level of so many open `heads`.
+    says that the speed follows and the pressure stays; `holds_dead_head` that there is pressure
+    while nothing flows. It is the level of so many open `heads`.
     """
 
     pressure: float

@@ -93,7 +93,7 @@ def pump_kind(looked: Seen, plate: Plate) -> tuple[str, str]:
     for name in plate.figures:
         if (name in INTENSIFIER) != (name in DIRECT):
             kind = KINDS[0] if name in INTENSIFIER else KINDS[1]
-            return kind, f"only for such a pump there is “{name}”"
+            return kind, f"“{name}” is a figure of such a pump only"
     by = {role.channel: role for role in looked.roles}
     level = level_of(looked.readings, looked.roles, plate.heads or 1)
     if "stroke_count" in by or "oil_pressure" in by:
