@@ -9,7 +9,11 @@ other. Two such cuts that agree make a batch, or the middle one of three.
 A drive that holds the pressure turns at the jet's flow a second or two after the jet opens. The
 stroke rate of an intensifier is a mean over some 10 s, so all of these have to be of the jet, at
 one pressure: the strokes that fill the line after a pierce make it too large. Pauses that such a
-mean hides only make it too small, so what is smaller than usual says nothing.
+mean hides only make it too small, so what is smaller than usual says nothing. A pause too short
+for the mean to say that the jet was closed stays in it as a dip: the reading falls, stands still
+below what it was, and climbs again once the pause is out of the mean. So where the pressure does
+not mark the pause, a reading is of the jet alone if none of the last seconds, as many as it lags,
+was higher.
 """
 
 from __future__ import annotations
@@ -31,8 +35,11 @@ LEAD = 0.5  # s since then, which are left out
 HOLD = 0.9  # s that are held back in case the jet is closing
 LEAST = 0.9  # s that a cut has to show
 MOVED = 0.03  # relative, by which the pressure is at another place
+DIPS = 1.5  # s and samples, for which it leaves its place while a piston turns round
 OF_ONE_PLACE = 0.8  # of the lag, for which it has to be there: the lag has something to spare
 OF_THE_JET = 0.5  # of the lag since the flow has said that the jet is open: it lags itself
+BELOW_PEAK = 0.02  # relative, by which a reading may be below the highest of late
+JUST_CAME = 2.0  # lags since the pressure came to its place, which marks the beginning of the cut
 KNOWN = 10  # cuts that went on, from which it is known how far the first seconds are off
 PACE = 0.02  # by which that is followed later on
 MOST_OFF = 3.0  # sd by which a single one counts at most
@@ -119,22 +126,52 @@ def _keep_cut(short: Any, g: GateSettings, time_ns: int) -> None:
 
 
 @compilable
-def _is_of_one_jet(s: Any, g: GateSettings) -> bool:
+def _follow_place(short: Any, x: Interval) -> None:
+    """Follow for how long the pressure has been where it is."""
+    short.in_place += x.seconds
+    if abs(x.pressure - short.place) <= MOVED * short.place:
+        short.away = 0.0
+        return
+    short.away += x.seconds
+    if short.away > DIPS * max(x.seconds, 1.0) or short.place == 0.0:
+        short.place = x.pressure
+        short.in_place = 0.0
+        short.away = 0.0
+
+
+@compilable
+def _follow_peak(s: Any, x: Interval) -> None:
+    """Follow the highest reading within the lag."""
+    short = s.short
+    short.since_peak += x.seconds
+    if x.rate >= short.peak or short.since_peak > flow_lag(s.flow):
+        short.peak = x.rate
+        short.since_peak = 0.0
+
+
+@compilable
+def _is_of_one_jet(s: Any, g: GateSettings, x: Interval) -> bool:
     """Whether all that the reading is a mean of was the jet, at one pressure."""
     if g.turns_on:
         return True
     short, lag = s.short, flow_lag(s.flow)
+    if short.in_place < OF_ONE_PLACE * lag:
+        return False
+    if not short.opened:
+        marked = short.in_place < JUST_CAME * lag
+        return bool(marked or x.rate >= (1.0 - BELOW_PEAK) * short.peak)
     of_the_jet = OF_ONE_PLACE if s.jet.by_valve else OF_THE_JET
-    return bool(short.open_time >= of_the_jet * lag and short.in_place >= OF_ONE_PLACE * lag)
+    return bool(short.open_time >= of_the_jet * lag)
 
 
 @compilable
 def _take_settled(s: Any, g: GateSettings, x: Interval) -> None:
     """Take an interval of a settled jet, the first of which are compared with what was before."""
     short = s.short
-    if short.opened:
+    if short.unsettled:
         short.first = short.sums
         short.opened = False
+        short.unsettled = False
         _start(short, x.pressure, x.rate)
     if short.first.time < LEAST:
         return
@@ -146,14 +183,21 @@ def _take_settled(s: Any, g: GateSettings, x: Interval) -> None:
 
 @compilable
 def _take_first(s: Any, g: GateSettings, x: Interval) -> None:
-    """Take an interval of a jet that has opened and not settled yet."""
+    """Take an interval of a jet that has not settled yet."""
     short = s.short
     short.open_time += x.seconds
-    if not _is_of_one_jet(s, g):
+    if not short.unsettled:
+        short.unsettled = True
+        clear_sums(short.first)
+        _start(short, x.pressure, x.rate)
+    if not _is_of_one_jet(s, g, x):
+        _keep_cut(short, g, s.time_ns)
+        _start(short, x.pressure, x.rate)
         return
     off = max(STAYS, STAYS_NOISE * s.flow.noise) * short.rate
     stays = abs(x.rate - short.rate) <= max(off, g.rate_resolution)
-    stays = stays and abs(x.pressure - short.pressure) <= STAYS * short.pressure
+    if g.turns_on:  # the dips of reversals are none of the jet's
+        stays = stays and abs(x.pressure - short.pressure) <= STAYS * short.pressure
     if not (stays and g.working_pressure <= x.pressure < g.bypass_pressure):
         _keep_cut(short, g, s.time_ns)
         _start(short, x.pressure, x.rate)
@@ -169,24 +213,27 @@ def watch_short_cuts(s: Any, g: GateSettings, x: Interval) -> None:
     if not g.flow_shows_jet or g.uses_counter or s.open.count > 1:
         return
     short = s.short
-    short.in_place += x.seconds
-    if abs(x.pressure - short.place) > MOVED * short.place:
-        short.place = x.pressure
-        short.in_place = 0.0
+    _follow_place(short, x)
     if x.seconds == 0.0 or x.seconds > LONGEST_LOOK:
         short.opened = False
-        short.count = 0
+        short.unsettled = False
+        short.peak = np.inf  # nobody saw how high it was
+        short.since_peak = 0.0
+        drop_cuts(short)
         clear_sums(short.first)
-    elif s.phase == _STEADY:
+        return
+    _follow_peak(s, x)
+    if s.phase == _STEADY:
         _take_settled(s, g, x)
-    elif s.phase == _RAMP and short.opened:
+    elif s.phase == _RAMP and (short.opened or not g.turns_on):
         _take_first(s, g, x)
     else:
-        if short.opened:
+        if short.unsettled:
             _keep_cut(short, g, s.time_ns)
+        short.unsettled = False
         clear_sums(short.first)
         if s.phase == _STOPPED:  # whatever is fitted next starts a batch of its own
-            short.count = 0
+            drop_cuts(short)
         _start(short, x.pressure, x.rate)
         short.opened = s.phase == _JET_OFF
         short.open_time = 0.0
@@ -196,25 +243,32 @@ def watch_short_cuts(s: Any, g: GateSettings, x: Interval) -> None:
 def drop_cuts(short: Any) -> None:
     """Forget the cuts gathered so far: what has settled in between says more."""
     short.count = 0
+    short.told_ns = 0
 
 
 @compilable
 def are_due(short: Any) -> bool:
-    """Whether the short cuts make a batch."""
-    cuts, n = short.cuts, short.count
-    agree = abs(cuts[1].value - cuts[0].value) <= AGREE * _sd(short)
-    return bool(n > 1 and (agree or n == len(cuts)))
+    """Whether the short cuts make a batch: one that agrees with the last batch, two, or three."""
+    cuts, n, most = short.cuts, short.count, AGREE * _sd(short)
+    if n == 0:
+        return False
+    soon = (cuts[n - 1].end_ns - short.told_ns) * S_PER_NS <= LONGEST
+    if n == 1:
+        return bool(soon and abs(cuts[0].value - short.told) <= most)
+    return bool(n == len(cuts) or abs(cuts[1].value - cuts[0].value) <= most)
 
 
 @compilable
 def empty_into(short: Any, batch: Any) -> None:
-    """Write the cuts into a batch that says when: the mean of two, the middle one of three."""
+    """Write the cuts into a batch that says when: one, the mean of two, the middle one of three."""
     cuts, n = short.cuts, short.count
     values = np.sort(cuts.value[:n])
     sd = _sd(short)
     area = 0.5 * (values[(n - 1) // 2] + values[n // 2])
     if area > short.level + LARGER:  # from now on, what is less has pauses in it
         short.level = area
+    short.told = area
+    short.told_ns = cuts[n - 1].end_ns
     batch.time = np.sum(cuts.time[:n])
     batch.area = np.exp(area)
     batch.resolution = sd

@@ -340,10 +340,14 @@ CUTS = 3  # short ones that make a batch: the middle one of them; invented
 # Cuts too short to settle, see `borewarden.gate.short_cuts`.
 SHORT = np.dtype(
     [
-        ("opened", np.bool_),  # the jet has opened and not settled since
+        ("opened", np.bool_),  # the jet was seen to be closed, and has not settled since
         ("open_time", np.float64),  # s since then
+        ("unsettled", np.bool_),  # the jet is on, and has not settled yet
+        ("peak", np.float64),  # Hz, highest reading of late
+        ("since_peak", np.float64),  # s since then
         ("place", np.float64),  # Pa, where the pressure is, roughly
         ("in_place", np.float64),  # s, for which it has been there
+        ("away", np.float64),  # s, for which it has now been away
         ("pressure", np.float64),  # Pa, at which the pressure has stayed
         ("rate", np.float64),  # Hz, and the reading
         ("stays", np.float64),  # s, for which both have
@@ -371,6 +375,8 @@ SHORT = np.dtype(
             (CUTS,),
         ),
         ("count", np.int64),  # how many of these wait
+        ("told", np.float64),  # log of the area, m², of the newest batch
+        ("told_ns", np.int64),  # when it ended; 0 if it says no more
     ]
 )
 
