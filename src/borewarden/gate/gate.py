@@ -89,7 +89,7 @@ class Gate:
         state.open.count = heads
         state.open.areas[: len(areas)] = areas
         state.smoothed.spread = FIRST_SPREAD
-        state.flow.area.spread = state.flow.noise = FIRST_FLOW_SPREAD
+        state.flow.area.spread = state.flow.noise = state.short.noise = FIRST_FLOW_SPREAD
         state.smoothed.scatter = state.flow.area.scatter = FIRST_SPREAD
         state.flow.rises[:] = FIRST_RISE
         state.same.longest = settings.stuck_time

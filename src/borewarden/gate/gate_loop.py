@@ -33,6 +33,13 @@ from borewarden.gate.batch import (
     Phase,
 )
 from borewarden.gate.lag import flow_lag, watch_fall, watch_rise
+from borewarden.gate.noise import (
+    LEAST_SPREAD,
+    MOST_SPREAD,
+    SPREAD_PACE,
+    SPREAD_STEP,
+    noise_by_now,
+)
 from borewarden.gate.short_cuts import are_due, drop_cuts, watch_short_cuts
 from borewarden.gate.short_cuts import empty_into as empty_cuts_into
 from borewarden.gate.state import (
@@ -78,12 +85,10 @@ S_PER_NS = 1e-9
 _OF_THE_LINE = int(LINE_KINDS[0])
 STEADY_SPREADS = 3.0  # upper deciles that a steady reading may be off; 4.9 sd if normal; invented
 DECILE = 0.9  # a quartile overlooks the dips of reversals that a log catches now and then
-SPREAD_PACE = 0.03  # 1/s, by which it is followed; invented
 UNSETTLED_PACE = 0.1  # of that, where the reading is not steady; invented
 START = 4.0  # s, for which both smoothed readings are the mean of what came; invented
 TINY = 1e-12  # a scale that is none would divide by zero
 SPIKE = 2.0  # upper deciles above its level: a pressure that says the jet was closed; invented
-SPREAD_STEP = 0.2  # the most at once; invented
 MOST_ONE_SIDED = 10.0  # s, beyond which a reading drifts; invented
 SLOW_INTERVALS = 4.0  # usual intervals, least time of the slow smoothing; invented
 FEW_INTERVALS = 5.0  # usual intervals, before which that says nothing; invented
@@ -93,8 +98,6 @@ LEAKS_AWAY = 0.002  # relative, that a shut line lags behind in what is smoothed
 # s; of the pressure, and upper deciles: how far it may fall behind what it was; invented
 FALLING, MOST_FALL, USUAL_FALLS = 5.0, 0.0025, 2.0
 NOISY = 5.0  # s, for which noise may hide that it still falls; invented
-LEAST_SPREAD = 2e-4  # relative; invented
-MOST_SPREAD = 0.05  # relative; invented
 LEAST_PRESSURE_BAND = 0.003  # relative, below which no pressure counts as moving; invented
 LEAST_FLOW_BAND = 0.006  # the same of the flow; invented
 MOST_FLOW_BAND = 0.12  # and beyond which all count as moving, however noisy; invented
@@ -129,7 +132,6 @@ LESS_LEAK, MORE_LEAK = 0.5, 0.1  # by which that is followed down and up; invent
 HOLDS = 3  # times that a line was seen to hold, before it is known to; invented
 EMPTIES = 3  # times that a closed jet was seen to empty the line, before it is known; invented
 SURELY_HOLDS = 4  # of these, after which no other level is taken for a valve's; invented
-SECOND_DIFFERENCE = 1.652  # its median of normal noise: 0.6745 sqrt(1 + 4 + 1) sd
 NOISE_BAND = 4.9  # sd of a smoothed reading: as `STEADY_SPREADS` upper deciles
 
 
@@ -790,18 +792,6 @@ def _flow_band(s: Any, g: GateSettings, x: Interval) -> float:
 
 
 @compilable
-def _learn_noise(flow: Any, ratio: float, seconds: float) -> None:
-    """Follow the noise of a single reading, by the median of its second differences.
-
-    Those are next to nothing while a running mean goes up or down in a line.
-    """
-    off = abs(ratio - 2.0 * flow.now + flow.before) / SECOND_DIFFERENCE
-    pace = min(SPREAD_PACE * seconds, SPREAD_STEP)
-    flow.noise *= 1.0 + (0.5 * pace if off > flow.noise else -0.5 * pace)
-    flow.noise = min(max(flow.noise, LEAST_SPREAD), MOST_SPREAD)
-
-
-@compilable
 def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
     """How long the flow's reading has been steady, and how long it has to be.
 
@@ -816,7 +806,7 @@ def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
             return
     ratio = _flow_of(s, g, x)
     if on:
-        _learn_noise(flow, ratio, x.seconds)
+        flow.noise = noise_by_now(flow.noise, flow.before, flow.now, ratio, x.seconds)
     flow.before = flow.now
     flow.now = ratio
     area = flow.area

@@ -25,11 +25,13 @@ import numpy as np
 from borewarden.base.compiling import compilable
 from borewarden.gate.batch import Phase
 from borewarden.gate.lag import flow_lag
+from borewarden.gate.noise import noise_by_now
 from borewarden.gate.state import GateSettings, Interval
 from borewarden.gate.sums import add_sums, clear_sums
 
 LONGEST_LOOK = 2.1  # s from sample to sample; all invented, as what follows
 STAYS = 0.012  # relative, within which pressure and reading have to stay
+MEAN_STAYS = 0.005  # the same of a mean, which climbs and falls by more from second to second
 STAYS_NOISE = 3.0  # the same of the reading, in sd of its noise
 LEAD = 0.5  # s since then, which are left out
 HOLD = 0.9  # s that are held back in case the jet is closing
@@ -39,7 +41,8 @@ DIPS = 1.5  # s and samples, for which it leaves its place while a piston turns 
 OF_ONE_PLACE = 0.8  # of the lag, for which it has to be there: the lag has something to spare
 OF_THE_JET = 0.5  # of the lag since the flow has said that the jet is open: it lags itself
 BELOW_PEAK = 0.02  # relative, by which a reading may be below the highest of late
-JUST_CAME = 2.0  # lags since the pressure came to its place, which marks the beginning of the cut
+DIP = 0.03  # in log area, by which a pause makes a mean less than usual
+JUST_CAME = 2.0  # lags since the pressure came to its place, or the reading climbed, as a jet opened
 KNOWN = 10  # cuts that went on, from which it is known how far the first seconds are off
 PACE = 0.02  # by which that is followed later on
 MOST_OFF = 3.0  # sd by which a single one counts at most
@@ -141,9 +144,12 @@ def _follow_place(short: Any, x: Interval) -> None:
 
 @compilable
 def _follow_peak(s: Any, x: Interval) -> None:
-    """Follow the highest reading within the lag."""
+    """Follow the highest reading within the lag, and when it was last less than usual."""
     short = s.short
     short.since_peak += x.seconds
+    short.since_dip += x.seconds
+    if x.rate * x.delivery < np.exp(short.level - DIP) * x.flux:
+        short.since_dip = 0.0
     if x.rate >= short.peak or short.since_peak > flow_lag(s.flow):
         short.peak = x.rate
         short.since_peak = 0.0
@@ -158,8 +164,10 @@ def _is_of_one_jet(s: Any, g: GateSettings, x: Interval) -> bool:
     if short.in_place < OF_ONE_PLACE * lag:
         return False
     if not short.opened:
-        marked = short.in_place < JUST_CAME * lag
-        return bool(marked or x.rate >= (1.0 - BELOW_PEAK) * short.peak)
+        if short.in_place < JUST_CAME * lag:
+            return True
+        climbed = short.since_dip < JUST_CAME * lag
+        return bool(climbed and x.rate >= (1.0 - BELOW_PEAK) * short.peak)
     of_the_jet = OF_ONE_PLACE if s.jet.by_valve else OF_THE_JET
     return bool(short.open_time >= of_the_jet * lag)
 
@@ -194,7 +202,10 @@ def _take_first(s: Any, g: GateSettings, x: Interval) -> None:
         _keep_cut(short, g, s.time_ns)
         _start(short, x.pressure, x.rate)
         return
-    off = max(STAYS, STAYS_NOISE * s.flow.noise) * short.rate
+    if g.turns_on:
+        off = max(STAYS, STAYS_NOISE * s.flow.noise) * short.rate
+    else:
+        off = max(MEAN_STAYS, STAYS_NOISE * short.noise) * short.rate
     stays = abs(x.rate - short.rate) <= max(off, g.rate_resolution)
     if g.turns_on:  # the dips of reversals are none of the jet's
         stays = stays and abs(x.pressure - short.pressure) <= STAYS * short.pressure
@@ -223,6 +234,11 @@ def watch_short_cuts(s: Any, g: GateSettings, x: Interval) -> None:
         clear_sums(short.first)
         return
     _follow_peak(s, x)
+    if s.phase == _STEADY and x.rate > 0.0:
+        before, last = short.before / x.rate, short.last / x.rate
+        short.noise = noise_by_now(short.noise, before, last, 1.0, x.seconds)
+    short.before = short.last
+    short.last = x.rate
     if s.phase == _STEADY:
         _take_settled(s, g, x)
     elif s.phase == _RAMP and (short.opened or not g.turns_on):

@@ -345,6 +345,10 @@ SHORT = np.dtype(
         ("unsettled", np.bool_),  # the jet is on, and has not settled yet
         ("peak", np.float64),  # Hz, highest reading of late
         ("since_peak", np.float64),  # s since then
+        ("since_dip", np.float64),  # s since it was less than usual
+        ("before", np.float64),  # Hz, the last reading but one
+        ("last", np.float64),  # Hz, the last
+        ("noise", np.float64),  # sd of a single one, relative
         ("place", np.float64),  # Pa, where the pressure is, roughly
         ("in_place", np.float64),  # s, for which it has been there
         ("away", np.float64),  # s, for which it has now been away
