@@ -36,6 +36,7 @@ STAYS_NOISE = 3.0  # the same of the reading, in sd of its noise
 LEAD = 0.5  # s since then, which are left out
 HOLD = 0.9  # s that are held back in case the jet is closing
 LEAST = 0.9  # s that a cut has to show
+FLUX_TIME = 5.0  # s, over which the pressure is averaged, as the reading of a mean is
 MOVED = 0.03  # relative, by which the pressure is at another place
 DIPS = 1.5  # s and samples, for which it leaves its place while a piston turns round
 OF_ONE_PLACE = 0.8  # of the lag, for which it has to be there: the lag has something to spare
@@ -69,15 +70,15 @@ def _start(short: Any, pressure: float, rate: float) -> None:
 
 
 @compilable
-def _gather(short: Any, time_ns: int, x: Interval) -> None:
+def _gather(short: Any, g: GateSettings, time_ns: int, x: Interval) -> None:
     """Take an interval, and hold back the newest `HOLD` seconds."""
-    newest = short.newest
+    newest, flux = short.newest, x.flux if g.turns_on else short.flux
     if newest.time + short.held.time == 0.0:
         short.start_ns = time_ns
     newest.time += x.seconds
     newest.events += x.rate * x.seconds
     newest.mass += x.rate * x.delivery * x.seconds
-    newest.flux += x.flux * x.seconds
+    newest.flux += flux * x.seconds
     newest.pressure += x.pressure * x.seconds
     if newest.time >= HOLD:
         add_sums(short.sums, short.held)
@@ -130,14 +131,16 @@ def _keep_cut(short: Any, g: GateSettings, time_ns: int) -> None:
 
 @compilable
 def _follow_place(short: Any, x: Interval) -> None:
-    """Follow for how long the pressure has been where it is."""
+    """Follow for how long the pressure has been where it is, and what flows at it."""
     short.in_place += x.seconds
+    short.flux += (x.flux - short.flux) * min(x.seconds / FLUX_TIME, 1.0)
     if abs(x.pressure - short.place) <= MOVED * short.place:
         short.away = 0.0
         return
     short.away += x.seconds
     if short.away > DIPS * max(x.seconds, 1.0) or short.place == 0.0:
         short.place = x.pressure
+        short.flux = x.flux
         short.in_place = 0.0
         short.away = 0.0
 
@@ -183,7 +186,7 @@ def _take_settled(s: Any, g: GateSettings, x: Interval) -> None:
         _start(short, x.pressure, x.rate)
     if short.first.time < LEAST:
         return
-    _gather(short, s.time_ns, x)
+    _gather(short, g, s.time_ns, x)
     if short.sums.time >= g.hold_time:
         _learn(short)
         clear_sums(short.first)
@@ -215,7 +218,7 @@ def _take_first(s: Any, g: GateSettings, x: Interval) -> None:
         return
     short.stays += x.seconds
     if short.stays > LEAD:
-        _gather(short, s.time_ns, x)
+        _gather(short, g, s.time_ns, x)
 
 
 @compilable

@@ -352,6 +352,7 @@ SHORT = np.dtype(
         ("place", np.float64),  # Pa, where the pressure is, roughly
         ("in_place", np.float64),  # s, for which it has been there
         ("away", np.float64),  # s, for which it has now been away
+        ("flux", np.float64),  # kg/(m² s), that it has made flow there of late
         ("pressure", np.float64),  # Pa, at which the pressure has stayed
         ("rate", np.float64),  # Hz, and the reading
         ("stays", np.float64),  # s, for which both have
