@@ -32,12 +32,14 @@ def day(
     pause: float = 12.0,
     fill: float = 0.0,
     stopped: bool = False,
+    dips: float = 0.0,
 ) -> Samples:
     """Cuts of so many seconds through so many times `AREA`, one after the other, a sample a second.
 
     A crank's speed is the flow at the end of each second, at a fifth of it with the jet closed; the
     stroke rate is a mean over 12 s. `fill` is by how much more flows in the first 2 s of a cut that
-    pierces at low pressure before. `stopped`: the pump stops in each pause.
+    pierces at low pressure before. `stopped`: the pump stops in each pause. By `dips` the pressure
+    is less in every third second, as a piston turns round.
     """
     rng = np.random.default_rng(3)
     pressure, flow = [np.full(20, CLOSED)], [np.zeros(20)]
@@ -58,6 +60,7 @@ def day(
     elif not stopped:
         rate = np.maximum(rate, 0.2 * rate.max())
     p = p * (1.0 + rng.normal(0.0, 1e-3, len(p)))
+    p[::3] *= 1.0 - dips
     time_ns = np.arange(1, len(p) + 1) * 10**9
     return samples_of(time_ns.astype(np.int64), pressure=p, rate=rate)
 
@@ -112,6 +115,38 @@ def test_pauses_within_the_mean_say_nothing(intensifier: Intensifier) -> None:
     assert np.all(found["area"] > 0.98 * AREA)
     assert np.all(found["area"] < 1.01 * AREA)
     assert len(found) > 3
+
+
+@pytest.mark.parametrize("dips", [0.0, 0.05])
+def test_a_mean_that_never_says_that_the_jet_was_closed(
+    intensifier: Intensifier, dips: float
+) -> None:
+    gate = gate_of(intensifier)
+    gate.learn_many(day(intensifier, cuts_of(LONG), dips=dips))
+    often = day(intensifier, cuts_of([19.0] * 20, CHIP), pause=4.0, dips=dips)
+    found = told(gate, later(gate, often))
+    flux = 1.0 - 0.5 * dips / 3.0  # goes as the root of the pressure
+    assert found["area"] / AREA * flux == pytest.approx(CHIP, rel=0.006)
+    assert len(found) >= 15
+
+
+def test_air_in_one_long_jet_is_no_short_cut(intensifier: Intensifier) -> None:
+    gate = gate_of(intensifier)
+    gate.learn_many(day(intensifier, cuts_of(LONG)))
+    wet = day(intensifier, cuts_of([300.0, 300.0]))
+    for start in (100, 200, 400, 500):
+        wet.rate[start : start + 25] *= np.concatenate(
+            [np.linspace(1.0, 1.05, 8), np.full(9, 1.05), np.linspace(1.05, 1.0, 8)]
+        )
+    assert np.all(told(gate, later(gate, wet))["area"] < 1.01 * AREA)
+
+
+def test_one_cut_that_agrees_with_the_batch_before_it_is_one(intensifier: Intensifier) -> None:
+    gate = gate_of(intensifier)
+    gate.learn_many(day(intensifier, cuts_of(LONG)))
+    found = told(gate, later(gate, day(intensifier, cuts_of([20.0] * 10, CHIP))))
+    assert len(found) == 9
+    assert found["time"][0] > 1.5 * found["time"][1:].max()
 
 
 def test_strokes_that_fill_the_line_are_not_the_jets(intensifier: Intensifier) -> None:

@@ -4,7 +4,8 @@ The jet's pressure and the reading of its flow stand still well before the gate 
 they show by then is a little off, and by how much is the machine's own. So the first seconds of
 cuts that go on are compared with the same cuts once they have settled: that gives their usual
 error, and how far they scatter. A cut that closes before is corrected by the one, and weighs by the
-other. Two such cuts that agree make a batch, or the middle one of three.
+other. Two such cuts that agree make a batch, or the middle one of three; after that each one that
+agrees with the batch before it.
 
 A drive that holds the pressure turns at the jet's flow a second or two after the jet opens. The
 stroke rate of an intensifier is a mean over some 10 s, so all of these have to be of the jet, at
@@ -31,7 +32,7 @@ from borewarden.gate.sums import add_sums, clear_sums
 
 LONGEST_LOOK = 2.1  # s from sample to sample; all invented, as what follows
 STAYS = 0.012  # relative, within which pressure and reading have to stay
-MEAN_STAYS = 0.005  # the same of a mean, which climbs and falls by more from second to second
+MEAN_STAYS = 0.005  # the same of a mean, which climbs and falls by more from look to look
 STAYS_NOISE = 3.0  # the same of the reading, in sd of its noise
 LEAD = 0.5  # s since then, which are left out
 HOLD = 0.9  # s that are held back in case the jet is closing
@@ -43,7 +44,7 @@ OF_ONE_PLACE = 0.8  # of the lag, for which it has to be there: the lag has some
 OF_THE_JET = 0.5  # of the lag since the flow has said that the jet is open: it lags itself
 BELOW_PEAK = 0.02  # relative, by which a reading may be below the highest of late
 DIP = 0.03  # in log area, by which a pause makes a mean less than usual
-JUST_CAME = 2.0  # lags since the pressure came to its place, or the reading climbed, as a jet opened
+JUST_CAME = 2.0  # lags since the jet opened, by the pressure or by a reading that climbs
 KNOWN = 10  # cuts that went on, from which it is known how far the first seconds are off
 PACE = 0.02  # by which that is followed later on
 MOST_OFF = 3.0  # sd by which a single one counts at most
