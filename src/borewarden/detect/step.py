@@ -43,6 +43,7 @@ RING = np.dtype(
         ("temperature", np.float64),
         ("resolution", np.float64),
         ("stops", np.int64),
+        ("jet_seconds", np.float64),  # of the jewel, at its end
         ("openings", np.int64),
         ("leak", np.float64),
         ("closed_known", np.bool_),

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from borewarden.detect.baseline import mean, median
 from borewarden.detect.step import Step
+from borewarden.diagnose.causes import USUAL_AT_STOP
 from borewarden.diagnose.feature_table import (
     AREA,
     FALL,
@@ -51,6 +52,7 @@ TURNS_ANYWAY = (
     0.06  # dead-headed flow of a crank, of the working flow, that no seal needs; invented
 )
 SWINGS_SCATTER, SWINGS_SEEN = 0.06, 4.0  # ln, as of so many, before there are any; invented
+MOST_BY_CHANCE = 0.9  # probability of a stop near a step, for what has nothing to do with it
 STOPS_SCATTER = 0.04  # ln, the same of a run-down, which is longer; invented
 MOST_OFF = 5.0  # times that, by which one of them is counted as off; invented
 SHUT_SCATTER = 0.004  # of the working flow, the same of what a shut line loses; invented
@@ -628,6 +630,19 @@ def falls_in_a_stop(rows: NDArray[np.void], first: int) -> bool:
     """Whether the machine was stopped within a batch of where the step begins."""
     around = rows["stops"][max(first - 2, 0) : first + 1]
     return bool(around[-1] != around[0])
+
+
+def chance_of_a_stop(rows: NDArray[np.void], first: int) -> float:
+    """How probable a stop is, where the step begins at `first`, for whatever has nothing to do
+    with one: by the jet time around it, and how often the machine stopped before.
+    """
+    jet, stops = rows["jet_seconds"][: first + 1], rows["stops"][: first + 1]
+    before = float(jet[-1] - jet[0])
+    if before <= 0.0:
+        return USUAL_AT_STOP
+    around = float(jet[-1] - jet[max(first - 2, 0)])
+    chance = -np.expm1(-float(stops[-1] - stops[0]) * around / before)
+    return float(min(max(chance, USUAL_AT_STOP), MOST_BY_CHANCE))
 
 
 def onset_of(rows: NDArray[np.void], step: Step) -> int:

@@ -75,7 +75,7 @@ class _Weighed(NamedTuple):
 def posterior(shift: FeatureShift, circumstances: Circumstances) -> tuple[Belief, ...]:
     """Return every cause that the kind of pump can have, the most probable first, without words.
 
-    Prior odds are `PRIOR`, and `AT_STOP` where the event falls together with a stop.
+    Prior odds are `PRIOR`, times the share that begins at a stop, or does not: `AT_STOP`.
     """
     return _beliefs(_weigh(shift, circumstances))
 
@@ -177,8 +177,8 @@ def _weigh(shift: FeatureShift, circumstances: Circumstances) -> _Weighed:
     likelihood += least
     joint = likelihood.prod(axis=0) * signatures.weight
     by_cause = np.add.reduceat(joint, signatures.first)
-    if circumstances.at_stop:
-        by_cause *= signatures.at_stop
+    at_stop = np.maximum(signatures.at_stop, circumstances.stop_chance)
+    by_cause *= at_stop if circumstances.at_stop else 1.0 - at_stop
     onset = _onset(signatures.causes, circumstances)
     by_cause *= onset
     measured = _sure_enough(known, shift)

@@ -23,7 +23,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.diagnose.causes import AT_STOP, PRIOR, Cause, possible_causes
+from borewarden.diagnose.causes import AT_STOP, PRIOR, USUAL_AT_STOP, Cause, possible_causes
 from borewarden.diagnose.feature_table import (
     AREA,
     BOOST,
@@ -186,6 +186,8 @@ class Circumstances(NamedTuple):
         Intensifier, else direct drive.
     at_stop
         The event falls together with a stop of the machine.
+    stop_chance
+        How probable that is for a cause that has nothing to do with stops (0 to 1).
     pierce_ratio
         Pressure of low-pressure pierces over working pressure (dimensionless).
     bore
@@ -206,6 +208,7 @@ class Circumstances(NamedTuple):
     heated: float = 1.0
     ramp: float = 0.0
     pace: Floats | None = None
+    stop_chance: float = USUAL_AT_STOP
 
 
 class Hypotheses(NamedTuple):
@@ -223,8 +226,8 @@ class Signatures(NamedTuple):
     first: NDArray[np.intp]  # (causes,), first hypothesis of each
     mean: Floats  # (hypotheses, features)
     spread: Floats  # (hypotheses, features)
-    weight: Floats  # (hypotheses,), prior odds of the cause included; away from a stop
-    at_stop: Floats  # (causes,), factor on the odds where the event falls together with a stop
+    weight: Floats  # (hypotheses,), prior odds of the cause included
+    at_stop: Floats  # (causes,), least share of it that begins at a stop
 
 
 @lru_cache(maxsize=CACHED_SIGNATURES)
@@ -249,11 +252,11 @@ def signatures_of(is_intensifier: bool, pierce_ratio: float, bore: float) -> Sig
         np.asfortranarray(np.concatenate([spread for _, spread, _ in made])),
         np.concatenate(
             [
-                (1.0 - AT_STOP[cause]) * PRIOR[cause] * (np.full(n, 1.0 / n) if w is None else w)
+                PRIOR[cause] * (np.full(n, 1.0 / n) if w is None else w)
                 for cause, n, (_, _, w) in zip(causes, counts, made, strict=True)
             ]
         ),
-        np.array([AT_STOP[cause] / (1.0 - AT_STOP[cause]) for cause in causes]),
+        np.array([AT_STOP[cause] for cause in causes]),
     )
 
 

@@ -214,6 +214,7 @@ def _put(row: Any, batch: Any, value: float, operating: float, clipped: float) -
     row.temperature = batch.temperature
     row.resolution = batch.resolution
     row.stops = batch.stops
+    row.jet_seconds = batch.jet_seconds
     row.openings = batch.openings
     row.leak = batch.leak
     row.closed_known = batch.closed_known

@@ -20,7 +20,7 @@ from borewarden.detect.baseline import Baseline, Noise
 from borewarden.detect.habits import Habits, habits_of
 from borewarden.detect.step import Step
 from borewarden.detect.wear import Drift
-from borewarden.diagnose.causes import Belief, Cause
+from borewarden.diagnose.causes import USUAL_AT_STOP, Belief, Cause
 from borewarden.diagnose.feature_table import FeatureShift
 from borewarden.diagnose.features import (
     NO_SCATTER,
@@ -105,6 +105,7 @@ class _Happened:
     wear_then: Drift  # the wear line when this was found
     onset_ns: int = 0  # 0 where no moment is known
     at_stop: bool = False  # whether it began with a stop of the machine
+    stop_chance: float = USUAL_AT_STOP  # how probable that is for what has nothing to do with one
     look: Sharpening | Returning | None = None  # what each batch is looked at for
     batches: int = 0  # thought about since it was found, or since a step back was
     idle_batches: int = 0

@@ -20,6 +20,7 @@ from borewarden.detect.wear import Drift
 from borewarden.diagnose.features import (
     Idle,
     IdleBatch,
+    chance_of_a_stop,
     falls_in_a_stop,
     idle_batch,
     onset_of,
@@ -244,12 +245,14 @@ class _Located(NamedTuple):
     sign: float
     step: Step
     at_stop: bool
+    stop_chance: float
 
 
 def _locate(state: Watching, seen: Observation, sign: float) -> _Located:
     rows = _rows(state, seen)
     step = locate_step(rows, state.detector.sigma, sign)
-    return _Located(rows, sign, step, falls_in_a_stop(rows, step.first))
+    chance = chance_of_a_stop(rows, step.first)
+    return _Located(rows, sign, step, falls_in_a_stop(rows, step.first), chance)
 
 
 def _rows(state: Watching, seen: Observation) -> NDArray[np.void]:
@@ -324,6 +327,7 @@ def _begin_step(state: Watching, seen: Observation, found: _Located) -> Watching
         wear_then=state.wear if state.event is None else state.event.sound_wear,
         onset_ns=onset_of(rows, step),
         at_stop=found.at_stop,
+        stop_chance=found.stop_chance,
         look=Sharpening(undo),
         step=step,
         found_ns=int(seen.batch["end_ns"]),
@@ -361,6 +365,7 @@ def _sharpen(state: Watching, seen: Observation) -> Watching:
         largest=max(event.largest, step.size),
         onset_ns=onset_of(rows, step),
         at_stop=known and found.at_stop,
+        stop_chance=found.stop_chance,
         after=rows[step.first :],
         in_one_jet=falls_in_one_jet(rows, step.first),
     )

@@ -328,6 +328,7 @@ def _weigh(state: Watching, event: Event, step: Step) -> tuple[Weighed, float]:
         heated=heated,
         ramp=event.ramp if isinstance(event, StepEvent) else 0.0,
         pace=_pace(state, event),
+        stop_chance=event.stop_chance,
     )
     beliefs = posterior(shift, circumstances)
     stops, _ = before_and_since(compared, state.idle[BatchKind.RUN_DOWN])
