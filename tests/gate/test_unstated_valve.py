@@ -279,6 +279,18 @@ def test_how_a_shut_line_leaks_is_learned(direct_drive: DirectDrive, leak: float
     assert batches["leak"][-1] == pytest.approx(leak, rel=0.2)
 
 
+@pytest.mark.parametrize(("falls_by", "seconds"), [(1e-3, 40), (4e-3, 60)])
+def test_a_jet_that_settles_or_falls_away_shows_no_leak(
+    direct_drive: DirectDrive, falls_by: float, seconds: int
+) -> None:
+    """What is over soon may be the jet; what falls faster than any line leaks is none."""
+    falls = JET * (1.0 - falls_by * np.arange(seconds))
+    once = np.concatenate([np.full(60, JET), falls, np.full(5, JUST_OPEN)])
+    gate = gate_of(direct_drive)
+    gate.learn_many(samples(np.tile(once, 4)))
+    assert gate.state.held_line.leak == 0.0
+
+
 def test_what_leaks_away_before_any_jet_shows_no_leak(direct_drive: DirectDrive) -> None:
     """Then there is no level yet that it could be measured from."""
     falls = np.concatenate([JET * (1.0 - 2e-3 * np.arange(60)), np.full(60, JET)])

@@ -33,11 +33,11 @@ from borewarden.watcher.weighing import (
     LASTS,
     SETTLED,
     STANDS,
-    _may_be_a_shut_line,
     _may_take,
     falls_in_one_jet,
     is_to_last,
     is_whole_at_times,
+    looks_like_a_shut_line,
     named,
     probable_words,
     weighed,
@@ -415,7 +415,7 @@ def after_openings(
         ([7, 8, 9], 0.0, 600.0, False),  # shut again and again, it would hold another pressure
         ([1, 1, 1], 0.0, 15.0, False),  # while the jet was on
         ([1, 1, 1], 0.0, 600.0, True),
-        ([7] * 20, 0.0, 600.0, False),  # it does not leak away
+        ([7] * 20, 0.0, 600.0, True),  # such a line may leak next to nothing
         ([7] * 20, 6e-5, 600.0, True),
         ([*[7] * 6, *[8] * 6, *[9] * 6], 6e-5, 600.0, True),
     ],
@@ -423,7 +423,7 @@ def after_openings(
 def test_what_may_be_a_line_that_is_shut(
     openings: list[int], leak: float, gap: float, may_be: bool
 ) -> None:
-    assert _may_be_a_shut_line(after_openings(openings, leak, gap), SIZE) is may_be
+    assert looks_like_a_shut_line(after_openings(openings, leak, gap), SIZE) is may_be
 
 
 @pytest.mark.parametrize(
@@ -433,18 +433,29 @@ def test_what_may_be_a_line_that_is_shut(
         (6, 0.0, 2e-3, False),
         (2, 0.0, 2e-3, True),
         (6, 8e-4, 2e-3, True),
+        (20, 0.0, 1e-4, True),  # so little can't be told from none
     ],
 )
 def test_a_line_whose_leak_is_known_shows_sooner_that_it_is_open(
     batches: int, leak: float, own_leak: float, may_be: bool
 ) -> None:
-    assert _may_be_a_shut_line(after_openings([7] * batches, leak, 600.0, own_leak), SIZE) is may_be
+    assert (
+        looks_like_a_shut_line(after_openings([7] * batches, leak, 600.0, own_leak), SIZE) is may_be
+    )
 
 
 def test_pauses_that_hold_other_pressures_are_no_bore() -> None:
     event = after_openings([7, 8, 9, 10, 11, 12])
     event.after["value"][3:] *= 0.5
-    assert _may_be_a_shut_line(event, SIZE)
+    assert looks_like_a_shut_line(event, SIZE)
+
+
+def test_an_opening_that_leaks_away_from_its_first_batch_on_shows_no_bore() -> None:
+    """Its last batch is like those of the other openings, its first one is not."""
+    event = after_openings([7, 7, 8, 8, 9, 9])
+    assert not looks_like_a_shut_line(event, SIZE)
+    event.after["value"][4] *= 0.8
+    assert looks_like_a_shut_line(event, SIZE)
 
 
 def test_how_long_a_step_may_take_to_pass() -> None:
@@ -484,19 +495,20 @@ def test_what_went_back_at_the_same_size_before_has_to_last(went_back: float, wa
 
 
 @pytest.mark.parametrize("in_one_jet", [True, False])
-@pytest.mark.parametrize("went_back_in_one_jet", [True, False])
-def test_on_a_line_that_holds_what_came_in_one_jet_is_no_shut_line(
-    in_one_jet: bool, went_back_in_one_jet: bool
+@pytest.mark.parametrize("was_like_one", [True, False])
+def test_on_a_line_that_holds_no_stand_of_it_holds_back_what_is_none(
+    in_one_jet: bool, was_like_one: bool
 ) -> None:
+    """What went back and was like a shut line counts as long as this may be one, too."""
     state = watching(Phase.STEP_FOUND)
     event = state.event
     assert isinstance(event, StepEvent)
     after = event.after.copy()
-    after["openings"] = 7
+    after["openings"], after["value"] = 7, event.step.size
     event = replace(event, after=after, in_one_jet=in_one_jet, batches=LASTS)
     running = state.running._replace(end_ns=event.onset_ns + 100 * SECOND)
-    past = Past(healed=(Healed(0.1, 400.0, went_back_in_one_jet),))
-    waits = went_back_in_one_jet or not in_one_jet
+    past = Past(healed=(Healed(0.1, 400.0, was_like_one),))
+    waits = not was_like_one or not in_one_jet
     assert is_to_last(replace(state, past=past, running=running), event, event.step) == waits
 
 
@@ -552,6 +564,19 @@ def test_what_may_be_the_closed_jet_of_a_floating_crank_has_to_stand(
     past = Past(healed=(Healed(went_back, 10.0),) if went_back else ())
     now = replace(state, setup=state.setup._replace(pump=pump), past=past, running=running)
     assert is_to_last(now, event, event.step) == waits
+
+
+@pytest.mark.parametrize("leak", [0.0, 1e-4])
+def test_what_grows_on_is_no_jet_of_a_crank_whose_closed_one_was_never_seen(leak: float) -> None:
+    """A line that is shut and leaks away looks larger and larger; a chip stays as it is."""
+    event = after_openings([0] * 6, leak, 15.0)
+    event.after["signals"][:, HEADS] = np.nan
+    state = watching(Phase.STEP_FOUND)
+    pump = DirectDrive(3, 0.0085, 0.032, 0.3e-6, 8.4, 410e6, 30e3)
+    hours = state.reference.earlier_hours + SETTLED + 0.5
+    running = state.running._replace(hours=hours, end_ns=event.onset_ns + 90 * SECOND)
+    now = replace(state, setup=state.setup._replace(pump=pump), running=running)
+    assert is_to_last(now, replace(event, batches=4), event.step) == (leak > 0.0)
 
 
 def test_what_is_blocked_is_never_whole_and_hidden_pauses_are_at_times() -> None:

@@ -127,7 +127,7 @@ OTHER_SPEED = 0.1  # relative, by which a jet's pressure would follow the crank;
 KEPT_FOR = 3.0  # s, and usual intervals, for which the pressure does not; invented
 LEAKED_FOR = 60.0  # s, for which a pressure that falls on and on is a line's that is shut; invented
 MOST_LEAK = 0.003  # 1/s, relative, by which the pressure of a shut line falls; invented
-LEAK_TIME = 20.0  # s of a shut line that show how it leaks; invented
+LEAK_TIME = 40.0  # s of a shut line that show how it leaks: a jet settles sooner; invented
 LESS_LEAK, MORE_LEAK = 0.5, 0.1  # by which that is followed down and up; invented
 HOLDS = 3  # times that a line was seen to hold, before it is known to; invented
 EMPTIES = 3  # times that a closed jet was seen to empty the line, before it is known; invented
@@ -1102,7 +1102,7 @@ def _watch_line(s: Any, g: GateSettings, x: Interval, leaks: bool) -> bool:
         line.moved = abs(x.pressure - line.level) > OPENS * line.level
         line.highest, line.lowest = line.level, x.pressure
     line.is_shut = line.is_shut and not line.moved
-    _learn_leak(line, x.seconds, leaks or line.is_shut)
+    _learn_leak(line, x.seconds, (leaks or line.is_shut) and not line.moved)
     line.lowest = min(line.lowest, x.pressure)
     most = MOST_LEAK * x.seconds * line.level
     line.level += min(max(x.pressure - line.level, -most), most)

@@ -193,12 +193,12 @@ class Setup(NamedTuple):
 class Healed(NamedTuple):
     """A step up that went back by itself: its size, in log area, and how long it was there.
 
-    `in_one_jet` says that the jet was on all the time, as a line shows that is known to hold.
+    `may_be_shut` says that it may have been a shut line, where the line is known to hold.
     """
 
     size: float
     seconds: float
-    in_one_jet: bool = False
+    may_be_shut: bool = False
 
 
 class Past(NamedTuple):

@@ -73,6 +73,7 @@ from borewarden.watcher.weighing import (
     falls_in_one_jet,
     is_to_last,
     is_whole_at_times,
+    looks_like_a_shut_line,
     off_baseline,
     weighed,
     worn,
@@ -494,8 +495,9 @@ def _all_clear(state: Watching, offset: float, at_stop: bool) -> Watching:
     event = _event_of(state)
     past = state.past._replace(opened=False, probability=0.0, other_sure=False)
     if isinstance(event, StepEvent) and not at_stop and _healed(state, event):
-        line_holds = bool(event.after["openings"][-1] > 0)
-        healed = Healed(event.largest, _lasted(state, event), line_holds and event.in_one_jet)
+        shown = changed(event, after=event.after[event.after["value"] > 0.5 * event.largest])
+        may_be_shut = len(shown.after) > 0 and looks_like_a_shut_line(shown, event.largest)
+        healed = Healed(event.largest, _lasted(state, event), may_be_shut)
         past = past._replace(healed=(*past.healed, healed)[-HEALED:])
     state = changed(
         state,

@@ -63,7 +63,7 @@ MOST_OPENINGS = 0.67  # of those since; invented
 REOPENED = 3  # openings of the jet that have to show the same; invented
 FEWEST_TO_STAY = 4  # batches that show whether the area stays; invented
 OF_A_LEAK = 0.25  # of a shut line's own leak: the area goes as the root of its pressure; invented
-LEAST_LEAK = 2e-5  # 1/s, in log area: by so much a shut line looks larger and larger; invented
+LEAST_LEAK = 5e-5  # 1/s, in log area: less of it can't be told from none in minutes; invented
 SETTLED = 2.0  # jet hours, by which a crank has shown what its closed jet looks like; invented
 STANDS = 240  # batches that a level stands, that a closed jet may make; invented
 TO_AND_FRO = 0.02  # in log area, by which a step may exceed one that went back; invented
@@ -391,25 +391,25 @@ def is_to_last(state: Watching, event: Event, step: Step) -> bool:
     if _may_be_the_closed_jet(state, event, step):
         return True
     may_be_closed = unknown and step.size > FAR
-    alike = _healed_alike(state, event)
+    may_be_shut = looks_like_a_shut_line(event, step.size)
+    alike = _healed_alike(state, event, may_be_shut)
     healed = any(abs(step.size - h.size) < SAME_STEP for h in alike)
-    if _heard(event) < LASTS and (
-        step.size < 0.0 or may_be_closed or healed or _may_be_a_shut_line(event, step.size)
-    ):
+    if _heard(event) < LASTS and (step.size < 0.0 or may_be_closed or healed or may_be_shut):
         return True
     lasted = (state.running.end_ns - event.onset_ns) / 1e9
     return lasted < min(_may_take(alike, step.size), np.inf if unknown else LONGEST)
 
 
-def _healed_alike(state: Watching, event: Event) -> Sequence[Healed]:
+def _healed_alike(state: Watching, event: Event, may_be_shut: bool) -> Sequence[Healed]:
     """Those steps that went back by themselves which this one may be like.
 
-    On a line that is known to hold, what came while the jet was on is no shut line.
+    On a line that is known to hold, they were stands of the shut line but for those that did not
+    look like one, and so may not be this one if it does not, either.
     """
-    came_in_one_jet = isinstance(event, StepEvent) and event.in_one_jet
-    if event.after["openings"][-1] == 0 or not came_in_one_jet:
-        return state.past.healed
-    return [h for h in state.past.healed if h.in_one_jet]
+    healed = state.past.healed
+    if event.after["openings"][-1] == 0 or may_be_shut:
+        return healed
+    return [h for h in healed if not h.may_be_shut]
 
 
 def _may_be_the_closed_jet(state: Watching, event: Event, step: Step) -> bool:
@@ -428,7 +428,9 @@ def _may_be_the_closed_jet(state: Watching, event: Event, step: Step) -> bool:
     lasted = (state.running.end_ns - event.onset_ns) / NS_PER_H
     to_and_fro = any(step.size < h.size + TO_AND_FRO for h in state.past.healed)
     was_there = step.size > 0.0 and may_be_there(state.past.left, event.after, TO_AND_FRO)
-    return to_and_fro or was_there or state.watched_hours - lasted < SETTLED
+    slope, margin = _slope_within(event.after)
+    leaks = slope > margin  # as a line that is shut and holds
+    return to_and_fro or was_there or leaks or state.watched_hours - lasted < SETTLED
 
 
 def closed_jet_is_hidden(setup: Setup, rows: NDArray[np.void]) -> bool:
@@ -454,7 +456,7 @@ def may_hide_pauses(setup: Setup, rows: NDArray[np.void]) -> bool:
     return setup.is_intensifier and not np.isfinite(rows["signals"][:, HEADS]).any()
 
 
-def _may_be_a_shut_line(event: Event, size: float) -> bool:
+def looks_like_a_shut_line(event: Event, size: float) -> bool:
     """Whether what looks larger by `size` may be a shut line that holds its pressure.
 
     A bore shows the same from opening to opening, or all at once while the jet is on. Shut again, a
@@ -468,12 +470,13 @@ def _may_be_a_shut_line(event: Event, size: float) -> bool:
         return False
     seen = rows["openings"]
     slope, margin = _slope_within(rows[alike & (seen == seen[-1])])
-    if slope + margin < max(OF_A_LEAK * rows["leak"][-1], LEAST_LEAK):
+    if slope + margin < OF_A_LEAK * rows["leak"][-1] > LEAST_LEAK:
         return False
     slope, margin = _slope_within(rows[alike])
     if slope > margin:
         return True
-    return len(np.unique(seen[alike])) < max(REOPENED, MOST_OPENINGS * len(np.unique(seen)))
+    shown = np.setdiff1d(seen, seen[~alike])  # with all of their batches: a bore's do not leak
+    return len(shown) < max(REOPENED, MOST_OPENINGS * len(np.unique(seen)))
 
 
 def falls_in_one_jet(rows: NDArray[np.void], first: int) -> bool:
