@@ -39,7 +39,8 @@ HOLD = 0.9  # s that are held back in case the jet is closing
 LEAST = 0.9  # s that a cut has to show
 FLUX_TIME = 5.0  # s, over which the pressure is averaged, as the reading of a mean is
 MOVED = 0.03  # relative, by which the pressure is at another place
-DIPS = 1.5  # s and samples, for which it leaves its place while a piston turns round
+DIP_TIME, SHALLOW_TIME = 1.5, 3.5  # s, for which it may leave its place: a piston turns round
+SHALLOW = 0.1  # relative, up to which it may do so for the longer time
 OF_ONE_PLACE = 0.8  # of the lag, for which it has to be there: the lag has something to spare
 OF_THE_JET = 0.5  # of the lag since the flow has said that the jet is open: it lags itself
 BELOW_PEAK = 0.02  # relative, by which a reading may be below the highest of late
@@ -135,11 +136,13 @@ def _follow_place(short: Any, x: Interval) -> None:
     """Follow for how long the pressure has been where it is, and what flows at it."""
     short.in_place += x.seconds
     short.flux += (x.flux - short.flux) * min(x.seconds / FLUX_TIME, 1.0)
-    if abs(x.pressure - short.place) <= MOVED * short.place:
+    off = abs(x.pressure - short.place)
+    if off <= MOVED * short.place:
         short.away = 0.0
         return
     short.away += x.seconds
-    if short.away > DIPS * max(x.seconds, 1.0) or short.place == 0.0:
+    dip = SHALLOW_TIME if off <= SHALLOW * short.place else DIP_TIME
+    if short.away > dip * max(x.seconds, 1.0):
         short.place = x.pressure
         short.flux = x.flux
         short.in_place = 0.0
