@@ -605,10 +605,18 @@ def test_pickled_watch_goes_on_to_the_last_bit() -> None:
     ],
 )
 def test_wear_after_a_step_goes_on_to_the_limit(told: State, growth: float, after: State) -> None:
-    case = Case(P.STEP, Stop.BLOCK, P.STEP, NONE, changes=worn(growth))
+    case = Case(P.STEP, Stop.BLOCK, P.STEP, [growth] * len(NONE), changes=worn(growth))
     state, seen = at(case)
     found, _ = transition(replace(state, told=told), seen)
     assert found.told is after
+
+
+def test_a_line_that_goes_on_past_what_the_batches_show_is_no_wear() -> None:
+    """It does where pauses made the area smaller, and are over."""
+    case = Case(P.STEP, Stop.BLOCK, P.STEP, NONE, changes=worn(0.10))
+    state, seen = at(case)
+    found, _ = transition(replace(state, told=State.CANNOT_TELL), seen)
+    assert found.told is State.CANNOT_TELL
 
 
 # -- what a step is compared with

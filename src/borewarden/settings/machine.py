@@ -47,6 +47,7 @@ if TYPE_CHECKING:  # the protocols' libraries are slow to import, and a replay n
 ENV_PREFIX = "BOREWARDEN_"
 MOST_INTERVALS = 2.5  # of a source between two readings, or they are too far apart; invented
 JEWEL_FACTS = ("bore", "material", "fitted")  # that a look at a log may guess
+SETTLE_OF_COUNTS = 3.0  # s; counts lag behind nothing, so the pressure alone settles; invented
 SAME_NS = 60 * 10**9  # two records of one fitting may differ by this
 
 
@@ -192,6 +193,7 @@ class MachineSettings(FileSettings):
         spills = isinstance(pump, DirectDrive) and pump.regulation == "bypass"
         is_set = isinstance(pump, Intensifier) or pump.regulation == "speed"  # the pressure
         given = self.log or self.source
+        uses_counter = given is not None and given.stroke_count is not None
         newest = {j.head: j for j in sorted(self.jewels(), key=lambda jewel: jewel.fitted_ns)}
         settings = GateSettings(
             nominal_area=stated_area(list(newest.values())),
@@ -200,7 +202,7 @@ class MachineSettings(FileSettings):
             # where the pressure falls as the bore opens, a low one may be just that
             working_pressure=(0.6 if is_set else 0.45) * rated,
             stopped_pressure=0.05 * rated,
-            uses_counter=given is not None and given.stroke_count is not None,
+            uses_counter=uses_counter,
             flow_shows_jet=is_set,
             turns_on=not isinstance(pump, Intensifier),
             bypass_pressure=0.99 * rated if spills else math.inf,
@@ -208,6 +210,8 @@ class MachineSettings(FileSettings):
             strokes_per_count=_strokes_per_count(given),
             stored_volume=self.pump.stored_volume or 0.0,
         )
+        if uses_counter and isinstance(pump, Intensifier):
+            settings = settings._replace(settle_time=SETTLE_OF_COUNTS)
         return settings._replace(**self.gate.given())
 
     def watch_settings(self) -> WatchSettings:

@@ -132,6 +132,7 @@ class StepEvent(_Happened):
     ramp: float = 0.0  # log likelihood ratio of a change over minutes over one at once
     largest: float = 0.0  # size of the step up when it was largest, in log area
     in_one_jet: bool = False  # the jet stayed on as it came
+    came_from: float = 0.0  # the level, in log area over the baseline
 
     @property
     def sound_wear(self) -> Drift:

@@ -68,12 +68,14 @@ from borewarden.watcher.weighing import (
     FAR,
     IDLE_LIMIT,
     SETTLED,
+    SHRUNK,
     STANDS,
     closed_jet_is_hidden,
     falls_in_one_jet,
     is_to_last,
     is_whole_at_times,
     looks_like_a_shut_line,
+    may_hide_pauses,
     off_baseline,
     weighed,
     worn,
@@ -335,6 +337,7 @@ def _begin_step(state: Watching, seen: Observation, found: _Located) -> Watching
         largest=step.size,
         ramp=ramp_over_step(rows, step, state.detector.sigma),
         in_one_jet=falls_in_one_jet(rows, step.first),
+        came_from=state.expected.offset,
     )
     past = past._replace(opened=opened, probability=probability, had_step=True)
     past = _with_left(state, seen, past, event.onset_ns)
@@ -350,7 +353,7 @@ def _sharpen(state: Watching, seen: Observation) -> Watching:
     found = _locate(state, seen, event.sign)
     rows, step = found.rows, found.step
     recent = float(rows["value"][-RECENT:].mean())
-    left = min(abs(recent), event.sign * step.size)
+    left = min(event.sign * recent, event.sign * step.size)
     if n >= RECENT and left < COME_TO_NOTHING * smallest:
         return _withdraw(state, event.look.undo)
     if n >= STANDS and _came_from_a_closed_jet(state, event, step):
@@ -466,6 +469,9 @@ def _if_as_before(state: Watching, total: float, at_stop: bool) -> Watching | No
 def _healed(state: Watching, event: StepEvent) -> bool:
     """Whether the area was larger for a while only, in which nobody fits another jewel."""
     soon = state.running.end_ns - event.onset_ns < HEALS_NS
+    was_larger = event.largest + event.came_from > SHRUNK * event.largest
+    if may_hide_pauses(state.setup, event.after) and not was_larger:
+        return False  # pauses had made it smaller, and they were over
     return 0.0 < event.largest < FAR and (soon or _ran_on(state, event))
 
 
@@ -568,6 +574,9 @@ def _step_block(state: Watching, seen: Observation) -> Watching:
         return state  # whatever goes on growing is that fault's
     if gone <= 0.0 or level < _limit(state) or state.told is State.OPENED:
         return state
+    shown = float(np.mean(off_baseline(state, rows[-RECENT:]))) + state.expected.offset
+    if shown < BACK * level:
+        return state  # the line goes on growing from where pauses had made the area smaller
     past = state.past._replace(opened=True)
     return changed(state, past=past, told=State.OPENED, reason=worn(level))
 
