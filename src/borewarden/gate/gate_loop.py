@@ -382,8 +382,8 @@ def _is_one_of_many(jet: Any, t: int, edge: float) -> bool:
     """
     sums, held, run = jet.piece.sums, jet.held, jet.run
     area = sums.mass / sums.flux
-    most = LOOKS_DIFFER * edge / sums.time + LOOKS_ALIKE
-    if run.looks == 0 or abs(area - run.area) > most * run.area:
+    most = LOOKS_DIFFER * edge / sums.time + LOOKS_ALIKE  # of this look: as many counts either way
+    if run.looks == 0 or abs(area - run.area) > most * area:
         _end_run(run)
         run.looks = 0
         held.sums.time = 0.0
