@@ -461,7 +461,7 @@ def test_a_signal_that_has_spoken_is_not_asked_for():
         verdict = replace(OPENED, causes=causes, overstroke_margin=None)
         told = [cause for group in probable_causes(verdict) for cause in group.causes]
         said = [*undecided(verdict, CRANK), *advice(verdict).steps]
-        return told, "\n".join(line for line in said if line.startswith(("Not certain", "To ")))
+        return told, "\n".join(line for line in said if line.startswith(("Bear in mind", "To ")))
 
     told, text = asked()
     assert Cause.BYPASS in told

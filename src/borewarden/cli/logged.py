@@ -25,10 +25,11 @@ from borewarden.inspection.cautions import caution_lines
 from borewarden.replay.one_machine import Replayed, registered, replay_logs
 from borewarden.settings import load_machine
 from borewarden.settings.two_entries import two_entries
+from borewarden.show.learned_words import head_lines
 from borewarden.show.register_words import two_entries_lines
 from borewarden.show.replay_words import evidence_lines, mend_guesses, replayed_object
 from borewarden.show.report import write_report
-from borewarden.show.wording import ALERT_COLUMNS, advice, alert_rows, headline_then
+from borewarden.show.wording import HEADS, advice, alert_rows, alert_words, headline_then
 from borewarden.watcher.verdict import State, is_of_then
 
 EXIT_CODES = {
@@ -122,10 +123,13 @@ def print_result(result: Replayed) -> None:
     words = headline_then(result.verdict, result.unjudged_hours, result.time_zone)
     title = f"{result.machine}: {words}"
     print_table(("evidence",), [(line,) for line in evidence_lines(result)], title)
+    if heads := head_lines(result.known, result.pump, result.time_zone):
+        print_table(("Open", "As learned, and now"), heads, HEADS)
     if not result.alerts:
         say("No alerts.")
         return
-    print_table(ALERT_COLUMNS, alert_rows(result.alerts, result.time_zone), "Alerts")
+    rows = alert_rows(result.alerts, result.time_zone, result.verdict)
+    print_table(("Time", "Alert"), ((row.time, alert_words(row)) for row in rows), "Alerts")
     told = advice(result.verdict)
     say("Safety first", *caution_lines(told.cautions), "What to check first")
     say(*(f"{number}. {line}" for number, line in enumerate(told.steps, start=1)))

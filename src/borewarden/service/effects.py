@@ -208,8 +208,9 @@ class Effects:
             self._forward_results(connection, machine, learned)
             outbox.thin(connection, influx.SINK, OUTBOX_BYTES)
         if learned.alerts:
-            self.verdicts[machine] = learned.alerts[-1].verdict
             self.to_count.add(machine)
+        newest = [*(alert.verdict for alert in learned.alerts), block.verdict]
+        self.verdicts[machine] = next(filter(None, newest[::-1]), self.verdicts[machine])
         if len(learned.batches):
             state = STATES[learned.batches[-1]["state"]]
             verdict = self.verdicts[machine]

@@ -356,7 +356,7 @@ def newest_alert_rows(connection: sqlite3.Connection, status: MachineStatus) -> 
     """The newest alerts of a machine as cells under `wording.ALERT_COLUMNS`, newest first."""
     # and the one before them, which the oldest of them may replace
     newest = newest_alerts(connection, status.name, ALERTS_SHOWN + 1)
-    rows = alert_rows(newest[::-1], status.time_zone)[::-1]
+    rows = alert_rows(newest[::-1], status.time_zone, status.verdict)[::-1]
     return [list(row) for row in rows[:ALERTS_SHOWN]]
 
 

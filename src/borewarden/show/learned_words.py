@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import NamedTuple
 
 from borewarden.base.text import counted, span_words
-from borewarden.base.times import local_time
-from borewarden.physics.pump import Intensifier, Pump
+from borewarden.base.times import clock_time, local_time
+from borewarden.base.units import PER_MINUTE
+from borewarden.physics.pump import DirectDrive, Intensifier, Pump
+from borewarden.show.wording import HEADS, UNKNOWN, change_words, pressure_words
 from borewarden.watcher.known import Known
 
 NOISY = 0.01  # scatter of one batch; this project's own judgement, no source
@@ -15,38 +18,114 @@ LONGER_CUTS = "Longer cuts, a valve signal or more frequent samples would help"
 SCATTER = "few whole strokes between two readings, unseen pauses, or a pulsating pressure"
 LONG = 0.25  # h, from which less than a jet's flow is worth a word; invented
 SHARE = 0.5  # of the jet time that is steady: below it, little of each cut counts; invented
+DATE = len("2026-03-04")
+
+
+class HeadRow(NamedTuple):
+    """What one combination of open heads took and takes, as cells of a table."""
+
+    heads: str
+    then: str
+    now: str
+    change: str
+    learned: str
+
+
+HEAD_COLUMNS = HeadRow("Open", "Level as learned", "Level now", "Effective area", "Learned from")
 
 
 def learned_lines(known: Sequence[Known], pump: Pump, time_zone: str) -> list[str]:
-    """Lines on each jewel, or each combination of open heads; "what: how well" each."""
-    return [line for each in known for line in _lines(each, pump, time_zone)]
+    """Lines on each jewel; "what: how well" each.
+
+    Of several combinations of open heads, those that `head_rows` leaves out, none of them twice.
+    """
+    if not has_heads(known):
+        return [line for each in known for line in _lines(each, pump, time_zone)]
+    return [
+        f"Learned: a level for each head, or heads, that cut (see \u201c{HEADS}\u201d); what had "
+        "changed before one was learned counts as normal there",
+        *_lines_of_the_pump(known[0], pump),  # who was first has seen most of the closed jet
+    ]
+
+
+def has_heads(known: Sequence[Known]) -> bool:
+    """Whether that is of several heads, so that there are `head_rows`."""
+    return any(each.heads for each in known)
+
+
+def head_rows(known: Sequence[Known], pump: Pump, time_zone: str) -> list[HeadRow]:
+    """What the pump showed with each combination of open heads, and what it shows now."""
+    if not has_heads(known):
+        return []
+    return [_head_row(each, pump, time_zone) for each in known]
+
+
+def head_lines(known: Sequence[Known], pump: Pump, time_zone: str) -> list[tuple[str, str]]:
+    """The same in two columns, for a narrow terminal."""
+    return [
+        (row.heads, f"{row.then}; now {row.now}: {row.change}. Learned from {row.learned}")
+        if row.now != UNKNOWN
+        else (row.heads, f"{row.then}: {row.learned}")
+        for row in head_rows(known, pump, time_zone)
+    ]
+
+
+def _head_row(known: Known, pump: Pump, time_zone: str) -> HeadRow:
+    if not math.isfinite(known.coefficient):
+        so_far = f"{known.steady / 60.0:.1f} of {known.wanted / 60.0:.0f} min of steady jet so far"
+        return HeadRow(known.heads, "not learned yet", UNKNOWN, UNKNOWN, so_far)
+    first, last, newest = (
+        local_time(time_ns, time_zone) for time_ns in (known.first_ns, known.last_ns, known.now_ns)
+    )
+    if first[:DATE] == last[:DATE]:
+        last = clock_time(known.last_ns, time_zone)
+    noise = f"scatter {100.0 * known.noise:.1f} %"
+    rate, rate_now = (f"{each / PER_MINUTE:.1f}" for each in (known.rate, known.rate_now))
+    pressure, pressure_now = map(pressure_words, (known.pressure, known.pressure_now))
+    unit = "strokes/min" if isinstance(pump, Intensifier) else "turns/min"
+    level, now = f"{rate} {unit} at {pressure}", f"{rate_now} at that pressure"
+    if isinstance(pump, DirectDrive) and pump.regulation == "none":
+        level, now = f"{pressure} at {rate} {unit}", f"{pressure_now} at that speed"
+    return HeadRow(
+        known.heads,
+        level,
+        f"{now}, seen until {newest}",
+        change_words(known.area_ratio),
+        f"{first} to {last}: {known.batches} batches, {noise}{' (a lot)' * (known.noise > NOISY)}; "
+        f"C_d {known.coefficient:.3f} \u00b1 {known.coefficient * known.coefficient_sd:.3f}",
+    )
 
 
 def _lines(known: Known, pump: Pump, time_zone: str) -> list[str]:
-    where = f" ({known.heads})" if known.heads else ""
     steady = f"{known.steady / 60.0:.1f}"
     if math.isfinite(known.coefficient):
         spread = known.coefficient * known.coefficient_sd
         lines = [
-            f"Learned{where}: C_d {known.coefficient:.3f} \u00b1 {spread:.3f}, apart from errors "
+            f"Learned: C_d {known.coefficient:.3f} \u00b1 {spread:.3f}, apart from errors "
             f"in the pump's own figures; from {steady} min of steady jet, {known.batches} batches "
             f"that scatter by {100.0 * known.noise:.1f} %"
             + (f", which is a lot; {SCATTER} do that" if known.noise > NOISY else "")
         ]
         if known.last_ns:
             lines.append(
-                f"Learned{where}: from {local_time(known.first_ns, time_zone)} to "
+                f"Learned: from {local_time(known.first_ns, time_zone)} to "
                 f"{local_time(known.last_ns, time_zone)}; what had changed before that counts as "
                 "normal"
             )
     else:
         lines = [
-            f"Learned{where}: nothing yet; {steady} of {known.wanted / 60.0:.0f} min of steady "
+            f"Learned: nothing yet; {steady} of {known.wanted / 60.0:.0f} min of steady "
             f"jet, {_pace(known)}"
         ]
+    return [*lines, *_lines_of_the_pump(known, pump)]
+
+
+def _lines_of_the_pump(known: Known, pump: Pump) -> list[str]:
+    """What is known of the closed jet and of the line, whichever heads are open."""
+    lines = []
     if not known.dead_headed and isinstance(pump, Intensifier):
         lines.append(
-            f"Missing{where}: the pump was not yet seen dead-headed, under pressure with the jet "
+            "Missing: the pump was not yet seen dead-headed, under pressure with the jet "
             "closed, for long enough to tell its flow; until then, a leak is harder to tell from a "
             "larger bore"
         )
@@ -60,14 +139,12 @@ def _lines(known: Known, pump: Pump, time_zone: str) -> list[str]:
     if known.emptied:
         scatter = f", to {100.0 * known.emptied_sd:.0f} %" if known.emptied > 1 else ""
         lines.append(
-            f"Learned{where}: how quickly the line empties through the open jet, seen "
+            "Learned: how quickly the line empties through the open jet, seen "
             f"{counted(known.emptied, 'time')}{scatter}; it tells a larger bore from a leak at the "
             "pump"
         )
     if known.shut:
-        lines.append(
-            f"Learned{where}: what the line loses while shut, seen {counted(known.shut, 'time')}"
-        )
+        lines.append(f"Learned: what the line loses while shut, seen {counted(known.shut, 'time')}")
     return lines
 
 

@@ -14,6 +14,7 @@ from borewarden.show.wording import evidence, jewel_words, told_then
 from borewarden.watcher.verdict import Verdict
 from borewarden.watcher.watcher import Alert
 
+AT_THE_END = "at the end of the log"  # of a verdict that no sample comes after
 FLEET_COLUMNS = ("machine", "state", "NE 107", "jet hours", "alerts", "first alert")
 
 
@@ -21,7 +22,12 @@ def evidence_lines(result: Replayed) -> list[str]:
     """What the verdict is based on."""
     return [
         *evidence(
-            result.verdict, result.pump, result.time_zone, result.guessed, result.unjudged_hours
+            result.verdict,
+            result.pump,
+            result.time_zone,
+            result.guessed,
+            result.unjudged_hours,
+            AT_THE_END,
         ),
         *(f"Jewel: {jewel_words(jewel, result.time_zone)}" for jewel in result.jewels),
         *learned_lines(result.known, result.pump, result.time_zone),

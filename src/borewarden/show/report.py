@@ -27,8 +27,9 @@ from borewarden.inspection.cautions import guarded
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.replay.one_machine import Replayed
 from borewarden.show.figures import GAP_NS
-from borewarden.show.learned_words import LONGER_CUTS
+from borewarden.show.learned_words import HEAD_COLUMNS, LONGER_CUTS, head_rows
 from borewarden.show.pages import template_environment
+from borewarden.show.replay_words import AT_THE_END
 from borewarden.show.style import (
     AXIS,
     BAND,
@@ -46,10 +47,13 @@ from borewarden.show.style import (
 )
 from borewarden.show.wording import (
     ALERT_COLUMNS,
+    HEADS,
     INVENTED,
     advice,
     alert_rows,
+    bore_of,
     bore_words,
+    cause_lines,
     evidence,
     group_words,
     headline_then,
@@ -143,6 +147,7 @@ def write_report(replayed: Replayed, path: Path) -> None:
     verdict, zone = replayed.verdict, replayed.time_zone
     of_then = is_of_then(verdict, replayed.unjudged_hours)
     told = guarded(f"{LONGER_CUTS}.") if of_then else advice(verdict)
+    in_table = cause_lines(verdict, replayed.pump)
     page = (
         template_environment()
         .get_template("report.html")
@@ -159,8 +164,14 @@ def write_report(replayed: Replayed, path: Path) -> None:
             evidence=[
                 line.partition(": ")
                 for line in evidence(
-                    verdict, replayed.pump, zone, replayed.guessed, replayed.unjudged_hours
+                    verdict,
+                    replayed.pump,
+                    zone,
+                    replayed.guessed,
+                    replayed.unjudged_hours,
+                    AT_THE_END,
                 )
+                if line not in in_table
             ],
             cautions=told.cautions,
             checks=told.steps,
@@ -182,9 +193,12 @@ def write_report(replayed: Replayed, path: Path) -> None:
 def _tables(replayed: Replayed) -> list[Table]:
     zone = replayed.time_zone
     rows: list[tuple[str, ...]] = [
-        (str(number), *row) for number, row in enumerate(alert_rows(replayed.alerts, zone), start=1)
+        (str(number), *row)
+        for number, row in enumerate(alert_rows(replayed.alerts, zone, replayed.verdict), start=1)
     ]
     tables = [Table("alerts", "Alerts", "", ("Alert", *ALERT_COLUMNS), rows)]
+    if heads := head_rows(replayed.known, replayed.pump, zone):
+        tables.insert(0, Table("heads", HEADS, "", HEAD_COLUMNS, [*heads]))
     if replayed.verdict.causes:
         tables.insert(0, _cause_table(replayed))
     if replayed.labels:
@@ -562,8 +576,7 @@ def _rate_plot(replayed: Replayed, b: _Batches) -> Plot:
 
 def _bore_plot(replayed: Replayed, b: _Batches) -> Plot:
     growth = replayed.settings.limit
-    last, jewels = replayed.verdict.nominal_bore, replayed.verdict.jewels
-    together = f" of {jewels} jewels together, as one hole," if jewels > 1 else ""
+    last = replayed.verdict.nominal_bore
     stated = _stated_bores(b.frame, last)
     limit = stated * (1.0 + growth) ** 0.5
     unit = shown("bore")
@@ -582,9 +595,9 @@ def _bore_plot(replayed: Replayed, b: _Batches) -> Plot:
     return Plot(
         "bore",
         f"Effective bore, {unit.label}",
-        f"The sharp-edged bore that would pass the same water. Stated bore{together} "
-        f"{bore_words(last)}; limit {bore_words(last * (1 + growth) ** 0.5)}: "
-        f"{100 * growth:.3g} % more effective area.",
+        "The sharp-edged bore that would pass the same water. Stated bore"
+        f"{bore_of(replayed.verdict)}: {bore_words(last)}; limit "
+        f"{bore_words(last * (1 + growth) ** 0.5)}: {100 * growth:.3g} % more effective area.",
         _figure(
             replayed,
             [

@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 from borewarden.alert.alarm import SAME_EVENT_NS
@@ -137,6 +138,8 @@ _CHECKS_OF = {
     ),
 }
 
+UNKNOWN = "–"
+HEADS = "Heads by themselves"  # title of the table of levels
 AGAINST_ONSET = "against just before"  # a step's size; "now" is against the baseline
 WORDS_OF_THEN = {
     State.SOUND: "the bore was probably sound then",
@@ -156,6 +159,10 @@ HALF = 0.5  # jet hour: fewer are not shown as a number
 MANY = 0.1  # per hour, of false alerts: that there are fewer is no news
 LEAST_RATE = 1e-4  # per hour, of false alerts: less is not worth a word
 MOST_CAUSES, MOST_FOR, MOST_AGAINST = 3, 3, 2
+_SHARES = (
+    "What the percentages are of: causes share out the change that was seen, heads what is a "
+    "jewel's; that of the bore allows for chance, too"
+)
 _NOT_WATCHED = (
     "Not watched: a worn mixing chamber or focusing tube does not load the pump, so the watcher "
     "can't see it"
@@ -222,10 +229,19 @@ def since(verdict: Verdict, time_zone: str) -> str | None:
     """Since when, and by how much; None where no step is known."""
     if verdict.onset_ns is None:
         return None
+    return f"Since about {_onset_words(verdict, verdict.onset_ns, time_zone)}"
+
+
+def _onset_words(verdict: Verdict, onset_ns: int, time_zone: str) -> str:
     return (
-        f"Since about {local_time(verdict.onset_ns, time_zone)}: effective area "
+        f"{local_time(onset_ns, time_zone)}: effective area{_with_heads(verdict)} "
         f"{_step_words(verdict)} {AGAINST_ONSET}"
     )
+
+
+def _with_heads(verdict: Verdict) -> str:
+    """Which heads were open as an area was seen; empty with one head."""
+    return f" with {verdict.open_heads} open" if verdict.open_heads else ""
 
 
 def _step_words(verdict: Verdict) -> str:
@@ -298,39 +314,47 @@ def evidence(
     time_zone: str,
     guessed: Collection[str] = (),
     unjudged_hours: float = 0.0,
+    when: str = "now",
 ) -> list[str]:
     """The numbers behind the verdict, one a line, without those not known yet.
 
-    They state and ask nothing of anybody: what to do stands in `advice`. `guessed` names the
-    figures of pump and jewel that nobody stated.
+    What happened comes first. They state and ask nothing of anybody: what to do stands in `advice`.
+    `guessed` names the figures of pump and jewel that nobody stated; `when` is that of the verdict.
     """
-    then = " then" if is_of_then(verdict, unjudged_hours) else ""
-    lines = [f"NE 107 category{then}: {verdict.state.ne107}"]
-    if math.isfinite(verdict.bore):
-        lines += _bore_lines(verdict, guessed, then or " now")
-        lines += _pump_lines(verdict, pump, guessed)
+    of_then = is_of_then(verdict, unjudged_hours)
+    lines = [f"NE 107 category{' then' if of_then else ''}: {verdict.state.ne107}"]
     if verdict.onset_ns is not None:
-        lines.append(
-            f"Onset: {local_time(verdict.onset_ns, time_zone)}, effective area "
-            f"{_step_words(verdict)} {AGAINST_ONSET}"
-        )
+        lines.append(f"Onset: {_onset_words(verdict, verdict.onset_ns, time_zone)}")
+    learned = not math.isnan(verdict.discharge_coefficient)
     if is_without_word(verdict):
         lines.append(f"Cannot tell: {verdict.reason}")
-    elif not math.isnan(verdict.discharge_coefficient):
+    elif learned:
         lines.append(
             f"Probability: {probability_words(verdict.probability)} that the effective bore has "
             f"opened up, not chance and not another fault{_together_words(verdict)}"
         )
-    if not math.isnan(verdict.discharge_coefficient):
+    lines += [*_head_lines(verdict), *cause_lines(verdict, pump)]
+    if verdict.heads and verdict.causes:
+        lines.append(_SHARES)
+    if math.isfinite(verdict.bore):
+        lines += _bore_lines(verdict, guessed, "then" if of_then else when)
+        lines += _pump_lines(verdict, pump, guessed)
+    if learned:
         lines += _wear_lines(verdict)
     lines += second_opinion_lines(verdict, time_zone)
     lines += false_rate_lines(verdict)
     hours = f"{verdict.jet_hours:.1f} h"
     if "fitted" in guessed:
         hours = f"at least {hours}; the date when it was fitted is assumed"
-    lines.append(f"Jet hours of this jewel: {hours}")
-    lines += _cause_lines(verdict, pump)
+    lines.append(f"{hours_of(verdict)}: {hours}")
+    if verdict.causes:
+        lines.append(_NOT_WATCHED)
     return [*lines, guessed_line(guessed)] if guessed else lines
+
+
+def hours_of(verdict: Verdict) -> str:
+    """What the jet hours of the `verdict` are of: with several heads, any of them may cut."""
+    return "Jet hours with these jewels" if verdict.open_heads else "Jet hours of this jewel"
 
 
 def _together_words(verdict: Verdict) -> str:
@@ -443,14 +467,14 @@ def group_words(group: Group) -> str:
     return f"{either(names)}{apart}"
 
 
-def _cause_lines(verdict: Verdict, pump: Pump) -> list[str]:
+def cause_lines(verdict: Verdict, pump: Pump) -> list[str]:
+    """The probable causes, and what speaks for the first of them and against it."""
     causes = probable_causes(verdict)
     if not causes:
-        return _head_lines(verdict)
+        return []
     first = next(b for b in verdict.causes if b.cause is causes[0].causes[0])
     name = f"“{cause_words(first.cause)}”"
     return [
-        *_head_lines(verdict),
         *(
             f"Probable cause: {group_words(g)}, {probability_words(g.probability)} ({INVENTED})"
             for g in causes
@@ -458,7 +482,6 @@ def _cause_lines(verdict: Verdict, pump: Pump) -> list[str]:
         *(f"Points to {name}: {point}" for point in first.evidence_for[:MOST_FOR]),
         *(f"Speaks against {name}: {point}" for point in first.evidence_against[:MOST_AGAINST]),
         *undecided(verdict, pump),
-        _NOT_WATCHED,
     ]
 
 
@@ -467,7 +490,7 @@ def _head_lines(verdict: Verdict) -> list[str]:
     if not verdict.heads:
         return []
     shown = (f"head {b.head} {probability_words(b.probability)}" for b in verdict.heads)
-    return [f"If it is a jewel: {', '.join(shown)}"]
+    return [f"Which head, if it is a jewel: {', '.join(shown)}"]
 
 
 def undecided(verdict: Verdict, pump: Pump) -> list[str]:
@@ -479,11 +502,14 @@ def undecided(verdict: Verdict, pump: Pump) -> list[str]:
     lines = []
     if not _spoken(verdict) & {NAMES[feature] for feature in FURTHER}:
         rate = "stroke rate" if is_intensifier else "crank speed"
-        lines.append(f"Not certain: pressure and {rate} alone can't rule out other causes")
+        lines.append(
+            f"Bear in mind: pressure and {rate} alone can't rule out other causes, so percentages "
+            "lean on the prior odds"
+        )
     if Cause.TRANSDUCER in causes and not is_intensifier:
         lines.append(
-            "Not certain: on a crank pump, a drifting pressure transducer looks just like a change "
-            "in effective area; only a second gauge can tell"
+            "Bear in mind: on a crank pump, a drifting pressure transducer looks just like a "
+            "change in effective area; only a second gauge can tell"
         )
     return lines
 
@@ -531,26 +557,29 @@ def _measurements(verdict: Verdict) -> list[str]:
     return [f"{aim}, have a qualified person measure: {', '.join(signals)}."]
 
 
+def bore_of(verdict: Verdict) -> str:
+    """Which heads a bore is of, such as ", head 1 and 2 as one hole"; empty with one head."""
+    if verdict.jewels == 1:
+        return f", {verdict.open_heads}" if verdict.open_heads else ""
+    return f", {verdict.open_heads or f'{verdict.jewels} jewels'} as one hole"
+
+
 def _bore_lines(verdict: Verdict, guessed: Collection[str], when: str) -> list[str]:
-    together = f" of {verdict.jewels} jewels together, as one hole" if verdict.jewels > 1 else ""
-    now = (
-        f"Effective bore{when}{together}: {plus_minus('bore', verdict.bore, verdict.bore_sd, 1)}, "
-    )
-    now += "standard uncertainty"
+    of_which = bore_of(verdict)
+    now = f"Effective bore {when}: {plus_minus('bore', verdict.bore, verdict.bore_sd, 1)}, "
+    now += f"standard uncertainty{of_which}"
     if sizes := [words for name, words in _SWEEP.items() if name in guessed]:
         verb = "is" if len(sizes) == 1 else "are"
         now += f", if {' and '.join(sizes)} {verb} right; the change in area holds either way"
-    which = f"Stated bore{together}"
-    if "bore" in guessed:
-        which = f"Assumed bore{together} (guessed in the machine file)"
+    which = "Assumed bore (guessed in the machine file)" if "bore" in guessed else "Stated bore"
     if verdict.state is State.NOT_STATED_BORE:  # a bore in millimetres would be no measurement
         now = verdict.reason[:1].upper() + verdict.reason[1:]
-    lines = [now, f"{which}: {bore_words(verdict.nominal_bore)}"]
+    lines = [now, f"{which}: {bore_words(verdict.nominal_bore)}{of_which}"]
     if math.isfinite(verdict.discharge_coefficient):
         assumed = ", from assumed figures" if _SIZES.intersection(guessed) else ""
         lines.append(
-            f"Effective area{when}: {change_words(verdict.area_ratio)} against the baseline, "
-            f"mean of the last {RECENT} batches "
+            f"Effective area {when}: {change_words(verdict.area_ratio)}{_with_heads(verdict)} "
+            f"against the baseline, mean of the last {RECENT} batches "
             f"(learned C_d {verdict.discharge_coefficient:.3f}{assumed})"
         )
     return lines
@@ -648,7 +677,7 @@ def _which_head(verdict: Verdict) -> list[str]:
     return [
         f"Cut for two minutes with head {first} alone, as you cut any part. This is the cheapest "
         f"way to tell head {first} from head {' or '.join(others)}: it is head {first} if the pump "
-        f"then {work} than it used to with that head."
+        f"then {work} than it used to with that head (“{HEADS}” lists what it did)."
     ]
 
 
@@ -732,11 +761,18 @@ ALERT_COLUMNS = AlertRow(
 )
 
 
-def alert_rows(alerts: Sequence[Alert], time_zone: str) -> list[AlertRow]:
+def alert_rows(
+    alerts: Sequence[Alert], time_zone: str, present: Verdict | None = None
+) -> list[AlertRow]:
     """The cells of `alerts` of one machine, in order of time, under `ALERT_COLUMNS`.
 
-    One that corrects the one before it, which was about the same event, says so.
+    One that corrects the one before it, which was about the same event, says so. The newest is as
+    the `present` verdict knows it by now, if that is about the same event still.
     """
+    if alerts and present is not None and (was := _as_told(alerts[-1].verdict, present, time_zone)):
+        *earlier, newest = alerts
+        *rows, last = alert_rows([*earlier, replace(newest, verdict=present)], time_zone)
+        return [*rows, last._replace(reason=f"{last.reason}; as first told: {was}")]
     rows = [alert_row(alert, time_zone) for alert in alerts]
     for place, (before, now) in enumerate(itertools.pairwise(alerts), start=1):
         if _is_of_one_event(before.verdict, now.verdict):
@@ -744,6 +780,24 @@ def alert_rows(alerts: Sequence[Alert], time_zone: str) -> list[AlertRow]:
             reason = f"this replaces the alert of {when}: {rows[place].reason}"
             rows[place] = rows[place]._replace(reason=reason)
     return rows
+
+
+def _as_told(told: Verdict, present: Verdict, time_zone: str) -> str:
+    """What of an alert reads otherwise by now; empty where nothing does, or it is another event."""
+    is_step = _is_of_one_event(told, present)
+    is_slow = told.onset_ns is None and present.onset_ns is None
+    if told.state is not present.state or not (is_step or is_slow):
+        return ""
+    before, now = ((told_words(v), *_moment(v, time_zone)) for v in (told, present))
+    return ", ".join(was for was, by_now in zip(before, now, strict=True) if was != by_now)
+
+
+def _moment(verdict: Verdict, time_zone: str) -> tuple[str, ...]:
+    """Since when and how much, of a step: what is slow goes on by itself."""
+    if verdict.onset_ns is None:
+        return ()
+    size = f"{_step_words(verdict)}{_with_heads(verdict)}"
+    return f"since {local_time(verdict.onset_ns, time_zone)}", size
 
 
 def _is_of_one_event(before: Verdict, now: Verdict) -> bool:
@@ -760,11 +814,20 @@ def alert_row(alert: Alert, time_zone: str) -> AlertRow:
     return AlertRow(
         time=local_time(alert.time_ns, time_zone),
         state=f"{told_words(verdict)} ({verdict.state.ne107})",
-        onset="–" if verdict.onset_ns is None else local_time(verdict.onset_ns, time_zone),
-        size=change_words(verdict.area_ratio) if no_step else _step_words(verdict),
-        probability=probability_words(verdict.probability) if known else "–",
+        onset=UNKNOWN if verdict.onset_ns is None else local_time(verdict.onset_ns, time_zone),
+        size=f"{change_words(verdict.area_ratio) if no_step else _step_words(verdict)}"
+        f"{_with_heads(verdict)}",
+        probability=probability_words(verdict.probability) if known else UNKNOWN,
         reason="; ".join(filter(None, (verdict.reason, disagreement(verdict, time_zone)))),
     )
+
+
+def alert_words(row: AlertRow) -> str:
+    """An alert in one cell, for a narrow terminal: its time stands beside it."""
+    what = [row.state, f"effective area {row.size}"]
+    what += [f"since {row.onset}"] * (row.onset != UNKNOWN)
+    what += [f"{row.probability} that the bore opened up"] * (row.probability != UNKNOWN)
+    return f"{', '.join(what)}. {row.reason[:1].upper()}{row.reason[1:]}"
 
 
 def pump_words(pump: Pump) -> str:

@@ -131,7 +131,7 @@ class BoreWatch:
     def known(self, heads: str = "") -> Known:
         """What was learned, and how well."""
         monitor = self.monitor
-        return known_of(monitor, seconds_wanted(monitor), heads)
+        return known_of(monitor, self._ring, seconds_wanted(monitor), heads)
 
     def learn_from(self, habits: Habits, baseline_time: float) -> None:
         """Go by what the same pump has shown elsewhere meanwhile, as long as this still learns.

@@ -142,9 +142,10 @@ class HeadsWatch:
         if not self._watches:
             verdict = self._aside.verdict()
         else:
-            watch = list(self._watches.values())[self._merged.lead]
+            combination, watch = list(self._watches.items())[self._merged.lead]
             hours = max(jewel.jet_hours for jewel in self._jewels) + self._last[1] / HOUR
-            verdict = replace(with_heads(watch.verdict(), self._merged), jet_hours=hours)
+            verdict = with_heads(watch.verdict(), self._merged)
+            verdict = replace(verdict, jet_hours=hours, open_heads=combination.words)
         if self._in_doubt and not self._is_lost:
             if self._opened is None:
                 return verdict.that_cannot_tell(self._doubt, LOG_THE_HEADS)
@@ -316,6 +317,14 @@ class HeadsWatch:
         return may_be_others(self._levels, area, part.combination, self._jewels)
 
 
+_BY_ORDER = {  # whether others are smaller, whether others are larger
+    (True, True): "between",
+    (True, False): "with the larger area",
+    (False, True): "with the smaller area",
+    (False, False): "learned first",
+}
+
+
 def _which(combination: Combination, known: Mapping[Combination, Known]) -> str:
     """The heads of a combination in words, and which of them where others have the same words."""
     if combination.is_known:
@@ -324,19 +333,11 @@ def _which(combination: Combination, known: Mapping[Combination, Known]) -> str:
     one = f"one of {combination.words}"
     if len(alike) == 1:
         return f"{one}, whichever cut"
-    areas = {each: known[each].coefficient for each in alike}
-    own = areas[combination]
+    own, areas = known[combination].coefficient, [known[each].coefficient for each in alike]
     if math.isnan(own):
         return f"{one}, the one not learned yet"
-    smaller = sum(area < own for area in areas.values())
-    larger = sum(area > own for area in areas.values())
-    if smaller and larger:
-        return f"{one}, the one between"
-    return (
-        f"{one}, the one with the {'larger' if smaller else 'smaller'} area"
-        if (smaller or larger)
-        else f"{one}, the one learned first"
-    )
+    order = any(area < own for area in areas), any(area > own for area in areas)
+    return f"{one}, the one {_BY_ORDER[order]}"
 
 
 def watch_of(

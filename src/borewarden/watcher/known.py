@@ -4,12 +4,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from borewarden.detect.baseline import robust_scatter
+from borewarden.detect.step import newest
+from borewarden.diagnose.features import known_mean
 from borewarden.gate.batch import BatchKind
-from borewarden.watcher.events import Learning, Monitor
+from borewarden.physics.pump import DirectDrive, event_rate
+from borewarden.watcher.events import Learning, LowPressureEvent, Monitor, StepEvent, Watching
+from borewarden.watcher.monitor import RECENT
 
 
 @dataclass(frozen=True)
@@ -23,6 +29,10 @@ class Known:
     the scatter of the log of one batch; NaN before that. `dead_headed` counts batches of a closed
     jet under pressure, by which a leak is told from a larger bore, and `less_hours` are
     those of a jet that seems closed, in which the pump delivers much all the same.
+
+    `rate`, 1/s, at `pressure`, Pa, is what the pump showed as that was learned, and `rate_now`, at
+    `pressure_now`, what it takes to feed the area of the newest batches, to `now_ns`: `area_ratio`
+    times the learned one. One of the two stays as it was.
     """
 
     heads: str
@@ -40,10 +50,30 @@ class Known:
     first_ns: int = 0
     last_ns: int = 0
     less_hours: float = 0.0
+    rate: float = math.nan
+    pressure: float = math.nan
+    rate_now: float = math.nan
+    pressure_now: float = math.nan
+    area_ratio: float = math.nan
+    now_ns: int = 0
 
 
-def known_of(monitor: Monitor, wanted: float, heads: str = "") -> Known:
-    """What the `monitor` knows; `wanted` are the seconds that it learns from."""
+class _Shown(NamedTuple):
+    """What the pump shows of the area, by the fields of `Known`."""
+
+    rate: float
+    pressure: float
+    rate_now: float
+    pressure_now: float
+    area_ratio: float
+    now_ns: int
+
+
+def known_of(monitor: Monitor, ring: NDArray[np.void], wanted: float, heads: str = "") -> Known:
+    """What the `monitor` knows; `wanted` are the seconds that it learns from.
+
+    The newest batches are in `ring`, dtype `RING`.
+    """
     rows = monitor.first if isinstance(monitor, Learning) else monitor.first_rows
     coefficient = spread = noise = math.nan
     if not isinstance(monitor, Learning):
@@ -70,4 +100,24 @@ def known_of(monitor: Monitor, wanted: float, heads: str = "") -> Known:
         emptied=len(swings),
         emptied_sd=robust_scatter(swings) if len(swings) > 1 else math.nan,
         shut=len(monitor.idle[BatchKind.SHUT].first),
+        **({} if isinstance(monitor, Learning) else _shown(monitor, ring)._asdict()),
     )
+
+
+def _shown(monitor: Watching, ring: NDArray[np.void]) -> _Shown:
+    rows, learned = newest(ring, monitor.running.taken, RECENT), monitor.first_rows
+    if isinstance(monitor.event, StepEvent | LowPressureEvent):
+        since = rows[rows["start_ns"] >= monitor.event.onset_ns]
+        rows = since if len(since) else rows
+    pump, area, area_now = monitor.setup.pump, monitor.baseline.area, known_mean(rows["area"])
+    pressure, rate, temperature = (
+        known_mean(learned[name]) for name in ("pressure", "rate", "temperature")
+    )
+    pressure_now, rate_now = pressure, rate
+    if monitor.setup.pressure_floats:
+        assert isinstance(pump, DirectDrive)
+        pressure_now = float(pump.expected_pressure(area_now, temperature, rate))
+    else:
+        rate_now = float(event_rate(pump.displacement, area_now, pressure, temperature))
+    now_ns = int(rows["end_ns"][-1]) if len(rows) else 0
+    return _Shown(rate, pressure, rate_now, pressure_now, area_now / area, now_ns)

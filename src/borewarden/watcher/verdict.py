@@ -70,7 +70,8 @@ class Verdict:
     `judged_ns` is when the newest steady jet ended that it was judged by, or learned from; 0 before
     the first of these jewels, and in alerts, which tell of what was just judged.
 
-    Bores and areas are effective ones, of as many `jewels` as are open together, as one hole.
+    Bores and areas are effective ones, of as many `jewels` as are open together, as one hole:
+    those of `open_heads`, such as "head 1 and 2", which is empty with one head.
     `bore_sd` is a standard uncertainty, `step` a relative change of area, `overstroke_margin` the
     free share of the stroke rate (crank pumps: None).
     `probability` is that the bore has opened up, `causes` the posterior over what changed (empty
@@ -109,6 +110,7 @@ class Verdict:
     false_rate: FalseRate | None = None
     judged_ns: int = 0
     jewels: int = 1
+    open_heads: str = ""
 
     def that_cannot_tell(self, reason: str, check: str) -> Verdict:
         """The same while nothing can be told of the bore; `check` is what would change that.
