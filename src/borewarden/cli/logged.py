@@ -124,7 +124,7 @@ def print_result(result: Replayed) -> None:
     title = f"{result.machine}: {words}"
     print_table(("evidence",), [(line,) for line in evidence_lines(result)], title)
     if heads := head_lines(result.known, result.pump, result.time_zone):
-        print_table(("Open", "As learned, and now"), heads, HEADS)
+        print_table(("Open", "Effective area, and what the pump showed"), heads, HEADS)
     if not result.alerts:
         say("No alerts.")
         return

@@ -19,18 +19,21 @@ from borewarden.base.units import PER_MINUTE
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.service.health import Age, doubt_words, sight_words
 from borewarden.service.status import MachineStatus
-from borewarden.show.learned_words import learned_lines
+from borewarden.show.learned_words import head_rows, learned_lines
 from borewarden.show.wording import (
     INVENTED,
     WORDS_OF_THEN,
     advice,
     alert_rows,
+    bore_of,
     bore_words,
     came_words,
     change_words,
     false_rate_lines,
     group_words,
+    head_chances,
     headline,
+    hours_of,
     jewel_words,
     margin_words,
     probable_causes,
@@ -38,6 +41,7 @@ from borewarden.show.wording import (
     second_opinion_lines,
     since,
     undecided,
+    with_heads,
 )
 from borewarden.store.outbox import Backlog
 from borewarden.store.queries import batches_after, count_batches, newest_alerts, newest_batch
@@ -107,6 +111,8 @@ def card(
         "second_opinion": _second_opinion(verdict, zone),
         "came": ". ".join(filter(None, (*false_rate_lines(verdict), came_words(*status.came)))),
         "learned": ". ".join(learned_lines(status.known, status.pump, zone)),
+        "heads": [list(row) for row in head_rows(status.known, status.pump, zone)],
+        "which_head": "".join(f"{line}." for line in head_chances(verdict)),
         "stale": _stale(status, age) if status.is_seen else "",
         "doubt": doubt_words(status) if status.is_seen else "",
         "bore": _known(verdict.bore, shown("bore").text(verdict.bore)),
@@ -120,6 +126,8 @@ def card(
         "margin_unit": margin.unit,
         "margin": margin.seen,
         "margin_note": margin.expected,
+        "area_note": f"against its baseline{with_heads(verdict)}",
+        "hours_title": hours_of(verdict),
         "jet_hours": f"{verdict.jet_hours:.1f} h",
         "jewels": "; ".join(jewel_words(jewel, zone) for jewel in status.jewels),
         "missed": (
@@ -145,9 +153,11 @@ def card(
         "causes_note": " ".join(f"{line}." for line in _causes_notes(verdict, status.pump)),
         "checks": advice(verdict).steps,  # the page has the cautions above them
         "bore_title": f"Effective bore, {shown('bore').label}",
+        "level_title": "as learned" if verdict.open_heads else "stated bore",
         # for the plots, SI
         "units": {name: shown(name)._asdict() for name in ("bore", "pressure")},
         "floats": _floats(status.pump),
+        "by_heads": verdict.open_heads != "",
         "nominal_bore": verdict.nominal_bore,
         "limit_bore": verdict.nominal_bore * (1.0 + status.limit) ** 0.5,
         "onset_ms": verdict.onset_ns and _local_ms(verdict.onset_ns, ZoneInfo(zone)),
@@ -192,9 +202,8 @@ def _known(value: float, words: str) -> str:
 
 def _bore_note(verdict: Verdict, assumed: bool) -> str:
     """The bore in inches, and which one was stated, or else assumed."""
-    stated = f"{'assumed' if assumed else 'stated'} {bore_words(verdict.nominal_bore)}"
-    if verdict.jewels > 1:
-        stated += f", {verdict.jewels} jewels together, as one hole"
+    which = "assumed" if assumed else "stated"
+    stated = f"{which} {bore_words(verdict.nominal_bore)}{bore_of(verdict)}"
     if chosen("bore") or not math.isfinite(verdict.bore):
         return stated
     return f"{UNITS['bore']['in'].text(verdict.bore)}; {stated}"

@@ -56,14 +56,16 @@ from borewarden.service.status import MachineStatus
 from borewarden.settings import MachineSettings
 from borewarden.settings.service import PageSection
 from borewarden.show.figures import GAP_NS
+from borewarden.show.learned_words import HEAD_COLUMNS
 from borewarden.show.pages import template_environment
 from borewarden.show.report import ONSET
 from borewarden.show.style import PALETTE, TICK_FORMATS, css_palette
-from borewarden.show.wording import ALERT_COLUMNS
+from borewarden.show.wording import ALERT_COLUMNS, HEADS
 from borewarden.store.accounts import Account
 from borewarden.store.database import open_to_read
 from borewarden.store.outbox import Backlog, backlogs
 from borewarden.store.queries import newest_batch
+from borewarden.watcher.monitor import RECENT
 from borewarden.watcher.verdict import Verdict
 
 log = structlog.get_logger("borewarden")
@@ -276,6 +278,7 @@ def _page_text(longest_shelving: float, account: Account | None) -> str:
         "palette": PALETTE,
         "onset": ONSET._asdict(),
         "gapNs": GAP_NS,
+        "recent": RECENT,
         "tickFormats": TICK_FORMATS,
     }
     return (
@@ -286,6 +289,8 @@ def _page_text(longest_shelving: float, account: Account | None) -> str:
             may_act=account is None or account.may("act"),
             cautions=CAUTIONS,
             columns=ALERT_COLUMNS,
+            head_columns=HEAD_COLUMNS,
+            heads_title=HEADS,
             look=json.dumps(look),
             shelving=[
                 (round(seconds), span_words(seconds))

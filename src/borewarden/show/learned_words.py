@@ -25,13 +25,13 @@ class HeadRow(NamedTuple):
     """What one combination of open heads took and takes, as cells of a table."""
 
     heads: str
+    change: str
     then: str
     now: str
-    change: str
     learned: str
 
 
-HEAD_COLUMNS = HeadRow("Open", "Level as learned", "Level now", "Effective area", "Learned from")
+HEAD_COLUMNS = HeadRow("Open", "Effective area", "Level as learned", "Level now", "Learned from")
 
 
 def learned_lines(known: Sequence[Known], pump: Pump, time_zone: str) -> list[str]:
@@ -63,9 +63,9 @@ def head_rows(known: Sequence[Known], pump: Pump, time_zone: str) -> list[HeadRo
 def head_lines(known: Sequence[Known], pump: Pump, time_zone: str) -> list[tuple[str, str]]:
     """The same in two columns, for a narrow terminal."""
     return [
-        (row.heads, f"{row.then}; now {row.now}: {row.change}. Learned from {row.learned}")
+        (row.heads, f"{row.change}: {row.then}; now {row.now}. Learned from {row.learned}")
         if row.now != UNKNOWN
-        else (row.heads, f"{row.then}: {row.learned}")
+        else (row.heads, f"{row.change}: {row.learned}")
         for row in head_rows(known, pump, time_zone)
     ]
 
@@ -88,9 +88,9 @@ def _head_row(known: Known, pump: Pump, time_zone: str) -> HeadRow:
         level, now = f"{pressure} at {rate} {unit}", f"{pressure_now} at that speed"
     return HeadRow(
         known.heads,
+        change_words(known.area_ratio),
         level,
         f"{now}, seen until {newest}",
-        change_words(known.area_ratio),
         f"{first} to {last}: {known.batches} batches, {noise}{' (a lot)' * (known.noise > NOISY)}; "
         f"C_d {known.coefficient:.3f} \u00b1 {known.coefficient * known.coefficient_sd:.3f}",
     )

@@ -576,8 +576,12 @@ def _rate_plot(replayed: Replayed, b: _Batches) -> Plot:
 
 def _bore_plot(replayed: Replayed, b: _Batches) -> Plot:
     growth = replayed.settings.limit
+    stated_as = "as learned" if replayed.verdict.open_heads else "stated bore"
     last = replayed.verdict.nominal_bore
-    stated = _stated_bores(b.frame, last)
+    heads = bore_of(replayed.verdict)
+    # with several heads, each batch has the level of those that were open then
+    learned = b.of("bore") * np.exp(-0.5 * b.of("log_ratio"))
+    stated = learned if replayed.verdict.open_heads else _stated_bores(b.frame, last)
     limit = stated * (1.0 + growth) ** 0.5
     unit = shown("bore")
     bore, sd = b.of("bore", unit.factor), b.of("bore_sd", unit.factor)
@@ -596,7 +600,7 @@ def _bore_plot(replayed: Replayed, b: _Batches) -> Plot:
         "bore",
         f"Effective bore, {unit.label}",
         "The sharp-edged bore that would pass the same water. Stated bore"
-        f"{bore_of(replayed.verdict)}: {bore_words(last)}; limit "
+        f"{heads}: {bore_words(last)}; limit "
         f"{bore_words(last * (1 + growth) ** 0.5)}: {100 * growth:.3g} % more effective area.",
         _figure(
             replayed,
@@ -604,7 +608,7 @@ def _bore_plot(replayed: Replayed, b: _Batches) -> Plot:
                 _points(b.x, bore),
                 _band(b.x, recent - 2 * sd, recent + 2 * sd, b.runs, "± 2 standard uncertainties"),
                 line,
-                _line(b.x, stated / unit.factor, b.runs, "stated bore", color=INK, dash="dash"),
+                _line(b.x, stated / unit.factor, b.runs, stated_as, color=INK, dash="dash"),
                 _line(b.x, limit / unit.factor, b.runs, "limit", color=VERMILION, dash="dashdot"),
             ],
             tickformat=f".{unit.digits}f",

@@ -234,12 +234,12 @@ def since(verdict: Verdict, time_zone: str) -> str | None:
 
 def _onset_words(verdict: Verdict, onset_ns: int, time_zone: str) -> str:
     return (
-        f"{local_time(onset_ns, time_zone)}: effective area{_with_heads(verdict)} "
+        f"{local_time(onset_ns, time_zone)}: effective area{with_heads(verdict)} "
         f"{_step_words(verdict)} {AGAINST_ONSET}"
     )
 
 
-def _with_heads(verdict: Verdict) -> str:
+def with_heads(verdict: Verdict) -> str:
     """Which heads were open as an area was seen; empty with one head."""
     return f" with {verdict.open_heads} open" if verdict.open_heads else ""
 
@@ -333,7 +333,7 @@ def evidence(
             f"Probability: {probability_words(verdict.probability)} that the effective bore has "
             f"opened up, not chance and not another fault{_together_words(verdict)}"
         )
-    lines += [*_head_lines(verdict), *cause_lines(verdict, pump)]
+    lines += [*head_chances(verdict), *cause_lines(verdict, pump)]
     if verdict.heads and verdict.causes:
         lines.append(_SHARES)
     if math.isfinite(verdict.bore):
@@ -485,7 +485,7 @@ def cause_lines(verdict: Verdict, pump: Pump) -> list[str]:
     ]
 
 
-def _head_lines(verdict: Verdict) -> list[str]:
+def head_chances(verdict: Verdict) -> list[str]:
     """How probable each head is, if it is a jewel."""
     if not verdict.heads:
         return []
@@ -578,7 +578,7 @@ def _bore_lines(verdict: Verdict, guessed: Collection[str], when: str) -> list[s
     if math.isfinite(verdict.discharge_coefficient):
         assumed = ", from assumed figures" if _SIZES.intersection(guessed) else ""
         lines.append(
-            f"Effective area {when}: {change_words(verdict.area_ratio)}{_with_heads(verdict)} "
+            f"Effective area {when}: {change_words(verdict.area_ratio)}{with_heads(verdict)} "
             f"against the baseline, mean of the last {RECENT} batches "
             f"(learned C_d {verdict.discharge_coefficient:.3f}{assumed})"
         )
@@ -796,7 +796,7 @@ def _moment(verdict: Verdict, time_zone: str) -> tuple[str, ...]:
     """Since when and how much, of a step: what is slow goes on by itself."""
     if verdict.onset_ns is None:
         return ()
-    size = f"{_step_words(verdict)}{_with_heads(verdict)}"
+    size = f"{_step_words(verdict)}{with_heads(verdict)}"
     return f"since {local_time(verdict.onset_ns, time_zone)}", size
 
 
@@ -816,7 +816,7 @@ def alert_row(alert: Alert, time_zone: str) -> AlertRow:
         state=f"{told_words(verdict)} ({verdict.state.ne107})",
         onset=UNKNOWN if verdict.onset_ns is None else local_time(verdict.onset_ns, time_zone),
         size=f"{change_words(verdict.area_ratio) if no_step else _step_words(verdict)}"
-        f"{_with_heads(verdict)}",
+        f"{with_heads(verdict)}",
         probability=probability_words(verdict.probability) if known else UNKNOWN,
         reason="; ".join(filter(None, (verdict.reason, disagreement(verdict, time_zone)))),
     )

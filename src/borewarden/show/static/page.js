@@ -5,7 +5,6 @@
 
 const look = JSON.parse(document.body.dataset.look);
 const { palette } = look;
-const RECENT = 12; // batches in a mean, as in the verdict
 const SILENCE = 6000; // ms; an event is due every second
 const MOST_KEPT = 6000; // points of one plot
 const PER_MINUTE = 1 / 60; // Hz
@@ -76,7 +75,10 @@ function show(machine, card) {
     `Trend of the effective bore: now ${card.bore}, ${card.bore_note}`);
   node.querySelector("[data-plot=load]").setAttribute("aria-label",
     `Trend: ${title}, now ${card.load}, ${card.load_expected}`);
-  showAlerts(machine, card.alerts);
+  showTable(machine, ".alerts", card.alerts);
+  node.querySelector(".no-alerts").hidden = card.alerts.length > 0;
+  showTable(machine, ".heads", card.heads);
+  node.querySelector(".heads").hidden = card.heads.length === 0;
   showCauses(machine, card.causes);
   showChecks(machine, card);
 }
@@ -88,11 +90,11 @@ function changed(machine, what, value) {
   return true;
 }
 
-function showAlerts(machine, alerts) {
-  if (!changed(machine, "alertsShown", alerts)) return;
-  const table = machine.node.querySelector("table");
+function showTable(machine, place, rows) {
+  if (!changed(machine, `${place} shown`, rows)) return;
+  const table = machine.node.querySelector(`${place} table`);
   const names = [...table.querySelectorAll("th")].map((head) => head.textContent);
-  table.querySelector("tbody").replaceChildren(...alerts.map((cells) => {
+  table.querySelector("tbody").replaceChildren(...rows.map((cells) => {
     const row = document.createElement("tr");
     cells.forEach((text, index) => {
       const cell = make("td", text);
@@ -101,8 +103,7 @@ function showAlerts(machine, alerts) {
     });
     return row;
   }));
-  table.hidden = alerts.length === 0;
-  machine.node.querySelector(".no-alerts").hidden = alerts.length > 0;
+  table.hidden = rows.length === 0;
 }
 
 function showCauses(machine, causes) {
@@ -245,21 +246,27 @@ function draw(machine) {
     batches[name][i] === null ? null : batches[name][i] / unit);
   const x = places.map((i) => batches.local_ms[i]);
   const reach = [x[0], Math.max(x.at(-1), x[0] + 60e3)];
-  const count = Math.max(1, Math.round(RECENT / every));
+  const count = Math.max(1, Math.round(look.recent / every));
 
   const { bore: length, pressure } = card.units;
   const bore = values("bore", length.factor);
   const level = (value, name, style) => ({ x: [x[0], x.at(-1)], y: [value, value], name,
     mode: "lines", line: { width: 2, ...style } });
-  const stated = card.nominal_bore / length.factor;
-  const limit = card.limit_bore / length.factor;
+  // with several heads, each batch has the level of those that were open then
+  const learned = (ratio) => places.map((i, n) => bore[n] === null || batches.log_ratio[i] === null
+    ? null : ratio * bore[n] * Math.exp(-0.5 * batches.log_ratio[i]));
+  const flat = (value, name, style) => card.by_heads
+    ? line(batches, window, learned(value / card.nominal_bore), name, style)
+    : level(value / length.factor, name, style);
+  const stated = card.by_heads ? [] : [card.nominal_bore, card.limit_bore].map((value) =>
+    value / length.factor);
   figure(node.querySelector("[data-plot=bore]"), [
     { x, y: bore, name: batchWords, mode: "markers",
       marker: { size: 4, color: palette.sky, opacity: 0.7 }, hoverinfo: "skip" },
     line(batches, window, meanOf(bore, starts, count), "mean", { color: palette.blue }),
-    level(stated, "stated bore", { color: palette.ink, dash: "dash" }),
-    level(limit, "limit", { color: palette.vermilion, dash: "dashdot" }),
-  ], card.onset_ms, reach, span([...bore, stated, limit], 0.06), `.${length.digits}f`);
+    flat(card.nominal_bore, card.level_title, { color: palette.ink, dash: "dash" }),
+    flat(card.limit_bore, "limit", { color: palette.vermilion, dash: "dashdot" }),
+  ], card.onset_ms, reach, span([...bore, ...stated], 0.06), `.${length.digits}f`);
 
   const [seen, expected] = card.floats
     ? [values("pressure", pressure.factor), values("pressure_expected", pressure.factor)]
