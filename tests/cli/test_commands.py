@@ -42,7 +42,8 @@ def borewarden(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
 def test_replay_prints_verdict_evidence_cautions_and_writes(tmp_path: Path) -> None:
     done = installed(tmp_path, "replay", CHIP, "--machine", NORTH)
     assert done.returncode == 0, done.stderr
-    for words in ("probably opened up", "Effective bore at the end of the log", "NE 107", "lock it out"):
+    at_the_end = "Effective bore at the end of the log"
+    for words in ("probably opened up", at_the_end, "NE 107", "lock it out"):
         assert words in done.stdout
     assert (tmp_path / "reports" / "north-2026-03-04-chip.html").stat().st_size > 1_000_000
     assert (tmp_path / "replay.db").exists()

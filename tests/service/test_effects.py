@@ -29,7 +29,8 @@ from borewarden.service.status import MachineStatus
 from borewarden.service.watch import restore, status_of, watch
 from borewarden.settings import load_machine
 from borewarden.store import outbox
-from borewarden.store.database import open_store, transaction
+from borewarden.store.database import open_store, open_to_read, transaction
+from borewarden.store.queries import newest_alerts
 from follow_log import paced, yet_to_come
 from held import CHIP, SOUTH, Held, mails, stored_alarm
 
@@ -61,6 +62,11 @@ async def test_chip_makes_one_mail_and_every_sample_a_line(tmp_path: Path) -> No
     assert sum(line.startswith("borewarden_sample,") for line in lines) == len(samples.time_ns)
     assert sum(line.startswith("borewarden_alert,") for line in lines) == 1
     assert held.statuses["South"].alarm == "unacknowledged"
+    # what a reminder would say is what holds by now, and not what the first batches showed
+    with open_to_read(store) as connection:
+        (alert,) = newest_alerts(connection, "South", 5)
+    assert stored_alarm(store)["reason"] == held.statuses["South"].verdict.reason
+    assert stored_alarm(store)["reason"] != alert.verdict.reason
     # a restart tells nothing twice
     await watch([machine], store, {"South": again(samples, store)}, Held())
     assert len(mails(store)) == 1

@@ -19,6 +19,7 @@ from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import DirectDrive, Intensifier
 from borewarden.show.wording import (
     ALERT_COLUMNS,
+    THEN,
     advice,
     alert_row,
     alert_rows,
@@ -283,7 +284,7 @@ def test_a_sound_bore_that_was_not_judged_for_long_is_one_of_then() -> None:
     said = headline_then(sound, 1.3, "UTC")
     assert said.startswith("Not judged since ")
     assert "1.3 h of jet: the bore was probably sound then" in said
-    assert evidence(sound, INTENSIFIER, "UTC", (), 1.3)[0] == "NE 107 category then: good"
+    assert evidence(sound, INTENSIFIER, "UTC", (), THEN)[0] == "NE 107 category then: good"
     assert "not judged since" in told_then(sound, 1.3, "UTC")
     for fault in (State.OPENED, State.CANNOT_TELL):  # stays told until something better is seen
         assert headline_then(in_state(fault), 1.3, "UTC") == headline(in_state(fault))

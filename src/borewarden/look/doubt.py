@@ -47,14 +47,9 @@ def costs_of(figures: Mapping[str, Figure], level: Level) -> list[Cost]:
     return sorted(found, key=lambda cost: -cost.area_sd)
 
 
-def missing_words(seen: Seen, figures: Mapping[str, Figure]) -> list[str]:
-    """What else would make the watch surer, in words: it is not in the readings or is guessed."""
+def heads_words(seen: Seen, figures: Mapping[str, Figure]) -> list[str]:
+    """What nobody stated of the heads, in words; a machine file of too few is wrong throughout."""
     lines = []
-    if "regulation" in figures and _is_open(figures["regulation"]):
-        lines.append(
-            "Find out regulation, too: whether the pressure floats, the crank's speed holds it, or "
-            "a bypass does. With the wrong one, an opened bore does not show."
-        )
     heads = figures["heads"].value
     if heads == "1" and _is_open(figures["heads"]):
         lines.append(
@@ -66,6 +61,17 @@ def missing_words(seen: Seen, figures: Mapping[str, Figure]) -> list[str]:
         lines.append(
             f"The pump feeds {heads} heads, and nothing says which of them is open: log a valve "
             "signal for each. Without one, an opened bore can often not be given to its head."
+        )
+    return lines
+
+
+def missing_words(seen: Seen, figures: Mapping[str, Figure]) -> list[str]:
+    """What else would make the watch surer, in words: it is not in the readings or is guessed."""
+    lines = []
+    if "regulation" in figures and _is_open(figures["regulation"]):
+        lines.append(
+            "Find out regulation, too: whether the pressure floats, the crank's speed holds it, or "
+            "a bypass does. With the wrong one, an opened bore does not show."
         )
     if not any(is_switch(role.channel) for role in seen.roles):
         lines.append(

@@ -209,8 +209,10 @@ class Effects:
             outbox.thin(connection, influx.SINK, OUTBOX_BYTES)
         if learned.alerts:
             self.to_count.add(machine)
-        newest = [*(alert.verdict for alert in learned.alerts), block.verdict]
-        self.verdicts[machine] = next(filter(None, newest[::-1]), self.verdicts[machine])
+        if block.verdict is not None:
+            self.verdicts[machine] = block.verdict
+        elif learned.alerts:
+            self.verdicts[machine] = learned.alerts[-1].verdict
         if len(learned.batches):
             state = STATES[learned.batches[-1]["state"]]
             verdict = self.verdicts[machine]

@@ -10,11 +10,10 @@ from borewarden.base.times import local_time
 from borewarden.replay.fleet import Found, Refused
 from borewarden.replay.one_machine import Replayed
 from borewarden.show.learned_words import learned_lines
-from borewarden.show.wording import evidence, jewel_words, told_then
+from borewarden.show.wording import evidence, jewel_words, told_then, when_of
 from borewarden.watcher.verdict import Verdict
 from borewarden.watcher.watcher import Alert
 
-AT_THE_END = "at the end of the log"  # of a verdict that no sample comes after
 FLEET_COLUMNS = ("machine", "state", "NE 107", "jet hours", "alerts", "first alert")
 
 
@@ -26,8 +25,7 @@ def evidence_lines(result: Replayed) -> list[str]:
             result.pump,
             result.time_zone,
             result.guessed,
-            result.unjudged_hours,
-            AT_THE_END,
+            when_of(result.verdict, result.unjudged_hours),
         ),
         *(f"Jewel: {jewel_words(jewel, result.time_zone)}" for jewel in result.jewels),
         *learned_lines(result.known, result.pump, result.time_zone),

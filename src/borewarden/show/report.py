@@ -29,7 +29,6 @@ from borewarden.replay.one_machine import Replayed
 from borewarden.show.figures import GAP_NS
 from borewarden.show.learned_words import HEAD_COLUMNS, LONGER_CUTS, head_rows
 from borewarden.show.pages import template_environment
-from borewarden.show.replay_words import AT_THE_END
 from borewarden.show.style import (
     AXIS,
     BAND,
@@ -63,6 +62,7 @@ from borewarden.show.wording import (
     since,
     told_words,
     undecided,
+    when_of,
 )
 from borewarden.watcher.batch_loop import DRIFT_BLOCK
 from borewarden.watcher.monitor import RECENT
@@ -168,8 +168,7 @@ def write_report(replayed: Replayed, path: Path) -> None:
                     replayed.pump,
                     zone,
                     replayed.guessed,
-                    replayed.unjudged_hours,
-                    AT_THE_END,
+                    when_of(verdict, replayed.unjudged_hours),
                 )
                 if line not in in_table
             ],

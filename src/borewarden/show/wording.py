@@ -141,6 +141,7 @@ _CHECKS_OF = {
 UNKNOWN = "–"
 HEADS = "Heads by themselves"  # title of the table of levels
 AGAINST_ONSET = "against just before"  # a step's size; "now" is against the baseline
+AT_THE_END, THEN = "at the end of the log", "then"  # instead of "now", in `evidence`
 WORDS_OF_THEN = {
     State.SOUND: "the bore was probably sound then",
     State.LEARNING: "still learning",
@@ -273,6 +274,11 @@ def told_then(verdict: Verdict, unjudged_hours: float, time_zone: str) -> str:
     return f"{words}, {_not_judged(verdict, unjudged_hours, time_zone)}"
 
 
+def when_of(verdict: Verdict, unjudged_hours: float) -> str:
+    """When the figures at a log's end are of."""
+    return THEN if is_of_then(verdict, unjudged_hours) else AT_THE_END
+
+
 def bore_words(bore: float) -> str:
     """A bore in m in words."""
     return quantity_text("bore", bore)
@@ -313,16 +319,14 @@ def evidence(
     pump: Pump,
     time_zone: str,
     guessed: Collection[str] = (),
-    unjudged_hours: float = 0.0,
     when: str = "now",
 ) -> list[str]:
     """The numbers behind the verdict, one a line, without those not known yet.
 
     What happened comes first. They state and ask nothing of anybody: what to do stands in `advice`.
-    `guessed` names the figures of pump and jewel that nobody stated; `when` is that of the verdict.
+    `guessed` names the figures of pump and jewel that nobody stated; `when` the verdict is of.
     """
-    of_then = is_of_then(verdict, unjudged_hours)
-    lines = [f"NE 107 category{' then' if of_then else ''}: {verdict.state.ne107}"]
+    lines = [f"NE 107 category{' then' if when == THEN else ''}: {verdict.state.ne107}"]
     if verdict.onset_ns is not None:
         lines.append(f"Onset: {_onset_words(verdict, verdict.onset_ns, time_zone)}")
     learned = not math.isnan(verdict.discharge_coefficient)
@@ -337,7 +341,7 @@ def evidence(
     if verdict.heads and verdict.causes:
         lines.append(_SHARES)
     if math.isfinite(verdict.bore):
-        lines += _bore_lines(verdict, guessed, "then" if of_then else when)
+        lines += _bore_lines(verdict, guessed, when)
         lines += _pump_lines(verdict, pump, guessed)
     if learned:
         lines += _wear_lines(verdict)

@@ -1,0 +1,151 @@
+"""What people read of two heads: the terminal, the report, the live page's card, the mail.
+
+The day is the second plant's: an intensifier, by turns and together, a chip in head 2.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from contextlib import chdir
+from dataclasses import replace
+from typing import NamedTuple
+
+import pytest
+from typer.testing import CliRunner
+
+from borewarden.alert.alarm import Notice
+from borewarden.cli import app
+from borewarden.replay.one_machine import Replayed, replay_logs
+from borewarden.service.machine_view import card
+from borewarden.service.status import MachineStatus
+from borewarden.settings import load_machine
+from borewarden.show.learned_words import HEAD_COLUMNS, head_rows
+from borewarden.show.mail import compose
+from borewarden.show.wording import HEADS, alert_rows, evidence
+from borewarden.watcher.verdict import State
+from second_plant import day, write
+
+SEED, CHIP = 1, 0.12
+SIGNALS = ("pressure", "counter", "valve_1", "valve_2")
+
+
+class Day(NamedTuple):
+    """One replayed day: what the command printed, its report, and what was found."""
+
+    said: str
+    page: str
+    found: Replayed
+
+
+@pytest.fixture(scope="module")
+def two(tmp_path_factory: pytest.TempPathFactory) -> Day:
+    """Two heads, one of which chips."""
+    folder = tmp_path_factory.mktemp("two")
+    made = day(
+        "intensifier", SEED, signals=SIGNALS, heads=2, mode="mixed", roomy=True,
+        fault="chip", size=CHIP, head=1,
+    )  # fmt: skip
+    log, machine, _ = write(made, folder)
+    with chdir(folder):
+        words = ["replay", str(log), "--machine", str(machine), "--no-store", "--report", "r.html"]
+        done = CliRunner().invoke(app, words)
+        assert done.exit_code == 0, done.output
+    page = re.sub(r"(?s)<script.*?</script>", "", (folder / "r.html").read_text())
+    found = replay_logs(load_machine(machine), [log], None)
+    return Day(" ".join(done.stdout.split()), " ".join(page.split()), found)
+
+
+def test_a_size_says_which_heads_were_open_and_what_it_is_against(two: Day) -> None:
+    assert re.search(
+        r"Onset: [-0-9: ]+ CET: effective area with head 2 open \+[0-9.]+ ± [0-9.]+ % against",
+        two.said,
+    )
+    assert re.search(
+        r"Effective area at the end of the log: \+[0-9.]+ % with head 2 open", two.said
+    )
+    assert "standard uncertainty, head 2" in two.said
+    assert "Jet hours with these jewels: 6.0 h" in two.said
+    for clumsy in ("jewels together", "Effective bore now", "Jet hours of this jewel"):
+        assert clumsy not in two.said
+        assert clumsy not in two.page
+
+
+def test_what_each_percentage_is_of_is_said_once(two: Day) -> None:
+    assert two.said.count("What the percentages are of: causes share out") == 1
+    assert "Which head, if it is a jewel: head 2 above 99 %, head 1 below 1 %" in two.said
+    assert "Not certain" not in two.said  # beside "above 99 %"
+    assert "percentages lean on the prior odds" in two.said
+
+
+def test_what_happened_comes_before_the_figures_and_the_causes_stand_once(two: Day) -> None:
+    order = [two.said.index(word) for word in (
+        "Onset: ", "Probability: ", "Which head", "Probable cause: ", "Effective bore ",
+        "Stroke rate: ", "Wear before", "Jet hours", HEADS + " Open", "Alerts Time",
+    )]  # fmt: skip
+    assert order == sorted(order)
+    assert "<dt>Probable cause</dt>" not in two.page  # the table below has them
+    assert two.page.count("percentages lean on the prior odds") == 1
+
+
+def test_the_level_that_each_head_had_stands_beside_the_one_it_has(two: Day) -> None:
+    rows = {row.heads: row for row in head_rows(two.found.known, two.found.pump, "UTC")}
+    assert set(rows) == {"head 1", "head 2", "head 1 and 2"}
+    change = {heads: float(row.change.removesuffix(" %")) for heads, row in rows.items()}
+    assert change["head 2"] == pytest.approx(100.0 * CHIP, abs=3.0)
+    assert 2.0 < change["head 1 and 2"] < change["head 2"]
+    assert abs(change["head 1"]) < 2.0
+    for row in rows.values():
+        then, now = (float(re.match(r"[0-9.]+", cell)[0]) for cell in (row.then, row.now))
+        assert now / then - 1.0 == pytest.approx(
+            float(row.change.removesuffix(" %")) / 100.0, abs=0.006
+        )
+        assert row.then in two.page
+    assert all(column in two.page for column in HEAD_COLUMNS)
+    assert two.said.count("what had changed before one was learned counts as normal") == 1
+
+
+def test_the_alert_says_once_what_it_named_and_the_verdict_no_longer_does(two: Day) -> None:
+    (alert,) = two.found.alerts
+    (row,) = alert_rows([alert], "UTC", two.found.verdict)
+    assert row.state == "Probably opened up, or poor feed (failure)"
+    assert row.reason.count("; as first told: Probably opened up, or a leak or poor feed, +") == 1
+    assert row.reason.endswith("with head 2 open")
+    assert row.reason.replace("\u2013", "-") in two.said.replace("Head 2:", "head 2:")
+    # one onset and one size on the page
+    assert row.onset in evidence(two.found.verdict, two.found.pump, "UTC")[1]
+    assert row.size.partition(" with")[0] in evidence(two.found.verdict, two.found.pump, "UTC")[1]
+
+
+def test_an_alert_of_another_event_or_state_is_left_as_it_was_told(two: Day) -> None:
+    (alert,) = two.found.alerts
+    as_told = alert_rows([alert], "UTC")
+    later = replace(two.found.verdict, onset_ns=alert.verdict.onset_ns + 3600 * 10**9)
+    assert alert_rows([alert], "UTC", later) == as_told
+    assert alert_rows([alert], "UTC", replace(two.found.verdict, state=State.SOUND)) == as_told
+    assert alert_rows([alert], "UTC", alert.verdict) == as_told
+    assert alert_rows([], "UTC", later) == []
+
+
+def test_the_card_of_the_live_page_has_the_heads(two: Day) -> None:
+    status = MachineStatus("Two", "UTC", two.found.pump, two.found.verdict, known=two.found.known)
+    words = card(status, 0.0)
+    assert [row[0] for row in words["heads"]] == ["head 2", "head 1 and 2", "head 1"]
+    assert words["which_head"].startswith("Which head, if it is a jewel: head 2 above 99 %")
+    assert words["area_note"] == "against its baseline with head 2 open"
+    assert words["bore_note"].endswith(", head 2")
+    assert words["hours_title"] == "Jet hours with these jewels"
+    assert (words["by_heads"], words["level_title"]) == (True, "as learned")
+    assert json.dumps(words)
+
+
+def test_a_mail_speaks_of_now(two: Day) -> None:
+    notice = Notice("repeat", "Two", two.found.verdict.time_ns, two.found.verdict.reason,
+                    verdict=two.found.verdict, state=two.found.verdict.state)  # fmt: skip
+    body = compose(notice, two.found.pump, "UTC").get_body(("plain",))
+    assert body is not None
+    text = " ".join(body.get_content().split())
+    assert "State: Probably opened up, or poor feed" in text
+    assert "Effective area now: +" in text
+    assert "% with head 2 open against the baseline" in text
+    assert "leak" not in text.partition("EVIDENCE")[0]
