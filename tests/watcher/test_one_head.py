@@ -7,6 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from borewarden.watcher.bore_watch import BoreWatch
+from borewarden.watcher.monitor import AT_BASELINE
 from borewarden.watcher.one_head import OneHeadWatch, heads_of, more_heads
 from borewarden.watcher.settings import WatchSettings
 from borewarden.watcher.verdict import STATES, State
@@ -39,6 +40,21 @@ def test_it_is_told_with_its_number_and_then_an_all_clear() -> None:
     assert [verdict.state for verdict in told] == [State.SOUND]
     assert "heads" not in told[0].reason
     assert "heads" not in watch.verdict().reason
+
+
+def test_an_area_that_comes_back_by_itself_may_be_the_turn_of_another_head() -> None:
+    """Its jewel is 8 % larger; no bore shrinks, so the all-clear says what else it may be."""
+    watch = OneHeadWatch(BoreWatch(PUMP, [RUBY], WatchSettings()))
+    changes_over(watch, 0, 0.0, FIRST + 40)
+    told = changes_over(watch, FIRST + 40, 0.08, 120)
+    told += changes_over(watch, FIRST + 160, 0.0, 60)
+    assert [state for state, _ in told][-1] is State.SOUND
+    assert told[-1][1].startswith(
+        f"{AT_BASELINE}, and no bore does that by itself: if another head cuts"
+    )
+    assert told[-1][1].endswith("a [[jewel]] and a valve signal for each head")
+    assert watch.verdict().reason == told[-1][1]
+    assert all("another head" not in reason for _, reason in told[:-1])
 
 
 def test_what_is_known_to_come_and_go_is_left_out() -> None:

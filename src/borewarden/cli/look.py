@@ -32,7 +32,7 @@ from borewarden.cli.look_live import (
 from borewarden.cli.terminal import AsJson, app, print_json, print_table, refusing, say, typed, warn
 from borewarden.collect.logged import read_log
 from borewarden.look.address import is_address
-from borewarden.look.doubt import Cost, costs_of, doubt_words, heads_words, missing_words
+from borewarden.look.doubt import Cost, costs_of, open_words
 from borewarden.look.form import Answers
 from borewarden.look.help import CHOICES, FIGURES, question_help
 from borewarden.look.level import coefficient, fits, level_of
@@ -190,8 +190,7 @@ def look_command(
     if not asks:
         _show(seen, told)
     _show_figures(figures)
-    say(*heads_words(seen, figures), *filter(None, [doubt_words(costs)]))
-    say(*missing_words(seen, figures))
+    say(*open_words(seen, figures, costs))
     say(f"{samples:,} samples", f"machine file: {target}", _next_step(files, target))
 
 

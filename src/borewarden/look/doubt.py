@@ -47,6 +47,12 @@ def costs_of(figures: Mapping[str, Figure], level: Level) -> list[Cost]:
     return sorted(found, key=lambda cost: -cost.area_sd)
 
 
+def open_words(seen: Seen, figures: Mapping[str, Figure], costs: list[Cost]) -> list[str]:
+    """What is open, in words: of the heads, of the name plate, of the readings."""
+    cost = doubt_words(costs)
+    return [*heads_words(seen, figures), *([cost] * bool(cost)), *missing_words(seen, figures)]
+
+
 def heads_words(seen: Seen, figures: Mapping[str, Figure]) -> list[str]:
     """What nobody stated of the heads, in words; a machine file of too few is wrong throughout."""
     lines = []

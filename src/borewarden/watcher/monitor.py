@@ -82,6 +82,7 @@ from borewarden.watcher.weighing import (
 )
 
 # All of these are invented by this project. Counts are of batches.
+AT_BASELINE = "effective area back at its baseline"
 RECENT = 24  # in "now"
 JUST_NOW = 6  # by which a signal that left its place had surely done so
 BEFORE = 60  # before an event to compare with
@@ -492,7 +493,7 @@ def _lasted(state: Watching, event: StepEvent) -> float:
 
 
 def _all_clear(state: Watching, offset: float, at_stop: bool) -> Watching:
-    reason = "effective area back at its baseline"
+    reason = AT_BASELINE
     if at_stop:
         reason = (
             "effective area near its baseline again after a stop; if the jewel was changed then, "

@@ -28,12 +28,17 @@ from borewarden.watcher.events import LowPressureEvent, Monitor, StepEvent, Watc
 from borewarden.watcher.heads import area_told
 from borewarden.watcher.known import Known
 from borewarden.watcher.levels import words_of
+from borewarden.watcher.monitor import AT_BASELINE
 from borewarden.watcher.verdict import STATES, State, Verdict
 
 MORE = math.log(1.5)  # in log area: what opens up by so much may be another head; invented
 WHOLE = 0.2  # off a whole number of heads, at most; invented
 BETWEEN = 0.08  # in log area: a batch so far off may have ended with another head; invented
 DAY_NS = 86_400 * 10**9
+BY_TURNS = (
+    "and no bore does that by itself: if another head cuts by turns, state it, with a [[jewel]] "
+    "and a valve signal for each head"
+)
 SETTLES = "a [[jewel]] and a valve signal for each head would settle it"
 NUMBERS = {2: "two", 3: "three", 4: "four"}
 QUIET = (State.LEARNING, State.SOUND)
@@ -111,6 +116,8 @@ class OneHeadWatch:
 
     def _in_words(self, verdict: Verdict) -> Verdict:
         """The `verdict` with the heads that may be open."""
+        if verdict.reason == AT_BASELINE and self._seen_ns is None:
+            return replace(verdict, reason=f"{AT_BASELINE}, {BY_TURNS}")
         heads = self._heads if verdict.state not in RESTING else self._learned_with
         if heads == 1 or verdict.state in QUIET:
             return verdict
