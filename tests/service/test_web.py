@@ -43,12 +43,13 @@ from borewarden.service.own_health import Health
 from borewarden.service.status import MachineStatus, SightStatus
 from borewarden.service.web import page_app
 from borewarden.settings.service import PageSection
+from borewarden.show.learned_words import HEAD_COLUMNS
 from borewarden.store import outbox
 from borewarden.store.database import open_store, open_to_read, transaction, write_learned
 from borewarden.store.mails import Undelivered
 from borewarden.store.queries import newest_batch
 from borewarden.store.verdicts import verdict_of
-from borewarden.watcher.verdict import State
+from borewarden.watcher.verdict import HeadBelief, State
 from borewarden.watcher.watcher import Watcher
 from browsing import machine_card, see, severe, text
 from wire import needs
@@ -814,6 +815,42 @@ def test_causes_of_a_kept_alert_come_back_as_they_were(shop):
     assert "most probable: bore opened up" in row[-1]
     del told["causes"], told["check"]  # as kept by an older version
     assert verdict_of(told).causes == ()
+
+
+@pytest.mark.parametrize("width", [360, 1280])
+def test_levels_of_several_heads_show_and_go_again(browser, shop, width):
+    open_page(browser, shop, width)
+    status, north = shop.statuses[NORTH], machine_card(browser)
+    place = north.find_element("css selector", ".heads")
+    assert not place.is_displayed()
+    sound = status.verdict
+    (one,) = shop.machines[0].watcher.known()
+    status.known = tuple(
+        replace(one, heads=heads, area_ratio=ratio, rate_now=ratio * one.rate)
+        for heads, ratio in (("head 1", 1.0), ("head 1 and 2", 1.05), ("head 2", 1.1))
+    )
+    causes = (Belief(Cause.BORE, 0.95), Belief(Cause.LEAK, 0.05))
+    status.verdict = replace(
+        sound, state=State.OPENED, open_heads="head 1 and 2", jewels=2, causes=causes,
+        heads=(HeadBelief("2", 0.8), HeadBelief("1", 0.2)),
+    )  # fmt: skip
+    see(browser, place.is_displayed)
+    rows = [row.text for row in place.find_elements("css selector", "tbody tr")]
+    assert [row.partition(" %")[0].replace("\n", " ") for row in rows] == [
+        "head 1 +0.0", "head 1 and 2 +5.0", "head 2 +10.0",
+    ]  # fmt: skip
+    for row in rows:
+        assert re.search(r"[0-9.]+ strokes/min at [0-9.]+ MPa", row)
+        assert re.search(r"[0-9.]+ at that pressure, seen until ", row)
+    names = [cell.get_attribute("data-name") for cell in place.find_elements("css selector", "td")]
+    assert names[:5] == [*HEAD_COLUMNS]
+    assert text(north, ".which-head") == "Which head, if it is a jewel: head 2 80 %, head 1 20 %."
+    assert text(north, "[data-text=level_title]") == "as learned"
+    assert text(north, "[data-text=bore_note]").endswith("head 1 and 2 as one hole")
+    assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+    status.verdict, status.known = sound, ()
+    see(browser, lambda: not place.is_displayed())
+    assert severe(browser) == []
 
 
 def test_keyboard_shelves_until_a_stated_time_and_takes_off_again(browser, shop):
