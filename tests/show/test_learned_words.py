@@ -9,10 +9,10 @@ import pytest
 
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.orifice import bore_area
-from borewarden.physics.pump import Intensifier
+from borewarden.physics.pump import DirectDrive, Intensifier
 from borewarden.service.machine_view import card
 from borewarden.service.status import MachineStatus
-from borewarden.show.learned_words import learned_lines
+from borewarden.show.learned_words import head_rows, learned_lines
 from borewarden.watcher.known import Known
 from borewarden.watcher.watcher import Watcher
 from steady import gate_settings, steady_samples
@@ -108,3 +108,21 @@ def test_hours_of_less_than_a_jet_are_not_judged(intensifier: Intensifier, ruby:
         assert (len(said) == 1) is is_said
         if is_said:
             assert said[0].startswith("Not judged: for 1.0 h more")
+
+
+def test_a_crank_whose_pressure_floats_shows_the_level_of_a_head_by_its_pressure() -> None:
+    crank = DirectDrive(3, 0.0127, 0.05, 1.5e-6, 8.0, 380e6, 22e3)
+    known = Known("head 1", 600, 600, 47, 0.2, 0.654, 0.005, 0.005, 4, first_ns=0, last_ns=60 * 10**9,
+                  rate=4.7, pressure=316.6e6, rate_now=4.7, pressure_now=277.6e6, area_ratio=1.064,
+                  now_ns=3600 * 10**9)  # fmt: skip
+    to_learn = Known("head 2", 60, 180, 3, 0.2, UNKNOWN, UNKNOWN, UNKNOWN, 0)
+    first, second = head_rows([known, to_learn], crank, "UTC")
+    assert (first.heads, first.change) == ("head 1", "+6.4 %")
+    assert first.then == "316.6 MPa (45,900 psi) at 282.0 turns/min"
+    assert first.now.startswith("277.6 MPa (40,300 psi) at that speed, seen until ")
+    assert first.learned.startswith("1970-01-01 00:00 UTC to 00:01: 47 batches, scatter 0.5 %; C_d")
+    assert second.change == "not learned yet"
+    assert second.learned == "1.0 of 3 min of steady jet so far"
+    held = head_rows([known], replace(crank, regulation="speed"), "UTC")[0]
+    assert held.then == "282.0 turns/min at 316.6 MPa (45,900 psi)"
+    assert head_rows([replace(known, heads="")], crank, "UTC") == []

@@ -773,10 +773,12 @@ def alert_rows(
     One that corrects the one before it, which was about the same event, says so. The newest is as
     the `present` verdict knows it by now, if that is about the same event still.
     """
-    if alerts and present is not None and (was := _as_told(alerts[-1].verdict, present, time_zone)):
+    if alerts and present is not None and _is_known_better(alerts[-1].verdict, present):
         *earlier, newest = alerts
         *rows, last = alert_rows([*earlier, replace(newest, verdict=present)], time_zone)
-        return [*rows, last._replace(reason=f"{last.reason}; as first told: {was}")]
+        if was := _as_told(newest.verdict, present, time_zone):
+            last = last._replace(reason=f"{last.reason}; as first told: {was}")
+        return [*rows, last]
     rows = [alert_row(alert, time_zone) for alert in alerts]
     for place, (before, now) in enumerate(itertools.pairwise(alerts), start=1):
         if _is_of_one_event(before.verdict, now.verdict):
@@ -786,22 +788,24 @@ def alert_rows(
     return rows
 
 
-def _as_told(told: Verdict, present: Verdict, time_zone: str) -> str:
-    """What of an alert reads otherwise by now; empty where nothing does, or it is another event."""
-    is_step = _is_of_one_event(told, present)
+def _is_known_better(told: Verdict, present: Verdict) -> bool:
+    """Whether the `present` verdict is about what was `told`: a step, or other causes by now."""
+    if told.state is not present.state:
+        return False
     is_slow = told.onset_ns is None and present.onset_ns is None
-    if told.state is not present.state or not (is_step or is_slow):
-        return ""
-    before, now = ((told_words(v), *_moment(v, time_zone)) for v in (told, present))
-    return ", ".join(was for was, by_now in zip(before, now, strict=True) if was != by_now)
+    return _is_of_one_event(told, present) or (is_slow and told_words(told) != told_words(present))
 
 
-def _moment(verdict: Verdict, time_zone: str) -> tuple[str, ...]:
-    """Since when and how much, of a step: what is slow goes on by itself."""
-    if verdict.onset_ns is None:
-        return ()
-    size = f"{_step_words(verdict)}{with_heads(verdict)}"
-    return f"since {local_time(verdict.onset_ns, time_zone)}", size
+def _as_told(told: Verdict, present: Verdict, time_zone: str) -> str:
+    """What of an alert no longer holds, a size from beyond its own uncertainty on."""
+    before, now = (
+        (told_words(v), v.onset_ns and f"since {local_time(v.onset_ns, time_zone)}")
+        for v in (told, present)
+    )
+    changed = [was for was, by_now in zip(before, now, strict=True) if was and was != by_now]
+    if abs(told.step - present.step) > told.step_sd or told.open_heads != present.open_heads:
+        changed.append(f"{_step_words(told)}{with_heads(told)}")
+    return ", ".join(changed)
 
 
 def _is_of_one_event(before: Verdict, now: Verdict) -> bool:
