@@ -112,9 +112,11 @@ def test_hours_of_less_than_a_jet_are_not_judged(intensifier: Intensifier, ruby:
 
 def test_a_crank_whose_pressure_floats_shows_the_level_of_a_head_by_its_pressure() -> None:
     crank = DirectDrive(3, 0.0127, 0.05, 1.5e-6, 8.0, 380e6, 22e3)
-    known = Known("head 1", 600, 600, 47, 0.2, 0.654, 0.005, 0.005, 4, first_ns=0, last_ns=60 * 10**9,
-                  rate=4.7, pressure=316.6e6, rate_now=4.7, pressure_now=277.6e6, area_ratio=1.064,
-                  now_ns=3600 * 10**9)  # fmt: skip
+    known = Known(
+        "head 1", 600, 600, 47, 0.2, 0.654, 0.005, 0.005, 4, last_ns=60 * 10**9, rate=4.7,
+        pressure=316.6e6, rate_now=4.7, pressure_now=277.6e6, area_ratio=1.064,
+        now_ns=3600 * 10**9,
+    )  # fmt: skip
     to_learn = Known("head 2", 60, 180, 3, 0.2, UNKNOWN, UNKNOWN, UNKNOWN, 0)
     first, second = head_rows([known, to_learn], crank, "UTC")
     assert (first.heads, first.change) == ("head 1", "+6.4 %")
