@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from borewarden.diagnose.causes import AT_STOP, ONLY_DIRECT_DRIVE, PRIOR, Cause
+from borewarden.diagnose.causes import ONLY_DIRECT_DRIVE, PRIOR, Cause
 from borewarden.diagnose.feature_table import FLOOR, LOAD, NAMES, Floats
 from borewarden.diagnose.signatures import (
     FLUTTER,
