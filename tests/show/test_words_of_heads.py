@@ -47,6 +47,8 @@ def two(tmp_path_factory: pytest.TempPathFactory) -> Day:
         fault="chip", size=CHIP, head=1,
     )  # fmt: skip
     log, machine, _ = write(made, folder)
+    # so that head 2 alone shows it first, in one alert
+    machine.write_text(machine.read_text() + '\n[gate]\nsettle_time = "6 s"\n')
     with chdir(folder):
         words = ["replay", str(log), "--machine", str(machine), "--no-store", "--report", "r.html"]
         done = CliRunner().invoke(app, words)
