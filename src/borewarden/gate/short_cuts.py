@@ -180,9 +180,27 @@ def _is_of_one_jet(s: Any, g: GateSettings, x: Interval) -> bool:
 
 
 @compilable
+def _stays(s: Any, g: GateSettings, x: Interval) -> bool:
+    """Whether the reading has stayed, and the pressure where a jet can be."""
+    short = s.short
+    if g.turns_on:
+        most = max(STAYS, STAYS_NOISE * s.flow.noise)
+        if abs(x.pressure - short.pressure) > STAYS * short.pressure:
+            return False
+    else:  # the dips of reversals are none of the jet's
+        most = max(MEAN_STAYS, STAYS_NOISE * short.noise)
+    if abs(x.rate - short.rate) > max(most * short.rate, g.rate_resolution):
+        return False
+    return bool(g.working_pressure <= x.pressure < g.bypass_pressure)
+
+
+@compilable
 def _take_settled(s: Any, g: GateSettings, x: Interval) -> None:
     """Take an interval of a settled jet, the first of which are compared with what was before."""
     short = s.short
+    if x.rate > 0.0:
+        before, last = short.before / x.rate, s.last.rate / x.rate
+        short.noise = noise_by_now(short.noise, before, last, 1.0, x.seconds)
     if short.unsettled:
         short.first = short.sums
         short.opened = False
@@ -205,18 +223,7 @@ def _take_first(s: Any, g: GateSettings, x: Interval) -> None:
         short.unsettled = True
         clear_sums(short.first)
         _start(short, x.pressure, x.rate)
-    if not _is_of_one_jet(s, g, x):
-        _keep_cut(short, g, s.time_ns)
-        _start(short, x.pressure, x.rate)
-        return
-    if g.turns_on:
-        off = max(STAYS, STAYS_NOISE * s.flow.noise) * short.rate
-    else:
-        off = max(MEAN_STAYS, STAYS_NOISE * short.noise) * short.rate
-    stays = abs(x.rate - short.rate) <= max(off, g.rate_resolution)
-    if g.turns_on:  # the dips of reversals are none of the jet's
-        stays = stays and abs(x.pressure - short.pressure) <= STAYS * short.pressure
-    if not (stays and g.working_pressure <= x.pressure < g.bypass_pressure):
+    if not (_is_of_one_jet(s, g, x) and _stays(s, g, x)):
         _keep_cut(short, g, s.time_ns)
         _start(short, x.pressure, x.rate)
         return
@@ -230,8 +237,9 @@ def watch_short_cuts(s: Any, g: GateSettings, x: Interval) -> None:
     """Take an interval of a pump whose rate shows the jet. One head only, and read often enough."""
     if not g.flow_shows_jet or g.uses_counter or s.open.count > 1:
         return
-    short = s.short
-    _follow_place(short, x)
+    short, is_mean = s.short, not g.turns_on
+    if is_mean:
+        _follow_place(short, x)
     if x.seconds == 0.0 or x.seconds > LONGEST_LOOK:
         short.opened = False
         short.unsettled = False
@@ -240,15 +248,11 @@ def watch_short_cuts(s: Any, g: GateSettings, x: Interval) -> None:
         drop_cuts(short)
         clear_sums(short.first)
         return
-    _follow_peak(s, x)
-    if s.phase == _STEADY and x.rate > 0.0:
-        before, last = short.before / x.rate, short.last / x.rate
-        short.noise = noise_by_now(short.noise, before, last, 1.0, x.seconds)
-    short.before = short.last
-    short.last = x.rate
+    if is_mean:
+        _follow_peak(s, x)
     if s.phase == _STEADY:
         _take_settled(s, g, x)
-    elif s.phase == _RAMP and (short.opened or not g.turns_on):
+    elif s.phase == _RAMP and (short.opened or is_mean):
         _take_first(s, g, x)
     else:
         if short.unsettled:
@@ -260,6 +264,7 @@ def watch_short_cuts(s: Any, g: GateSettings, x: Interval) -> None:
         _start(short, x.pressure, x.rate)
         short.opened = s.phase == _JET_OFF
         short.open_time = 0.0
+    short.before = s.last.rate
 
 
 @compilable

@@ -347,7 +347,6 @@ SHORT = np.dtype(
         ("since_peak", np.float64),  # s since then
         ("since_dip", np.float64),  # s since it was less than usual
         ("before", np.float64),  # Hz, the last reading but one
-        ("last", np.float64),  # Hz, the last
         ("noise", np.float64),  # sd of a single one, relative
         ("place", np.float64),  # Pa, where the pressure is, roughly
         ("in_place", np.float64),  # s, for which it has been there

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import NamedTuple
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,17 +57,6 @@ class Known:
     now_ns: int = 0
 
 
-class _Shown(NamedTuple):
-    """What the pump shows of the area, by the fields of `Known`."""
-
-    rate: float
-    pressure: float
-    rate_now: float
-    pressure_now: float
-    area_ratio: float
-    now_ns: int
-
-
 def known_of(monitor: Monitor, ring: NDArray[np.void], wanted: float, heads: str = "") -> Known:
     """What the `monitor` knows; `wanted` are the seconds that it learns from.
 
@@ -85,7 +73,7 @@ def known_of(monitor: Monitor, ring: NDArray[np.void], wanted: float, heads: str
     swings = np.log(
         [b.area for kind in (BatchKind.FALL, BatchKind.RUN_DOWN) for b in monitor.idle[kind].first]
     )
-    return Known(
+    known = Known(
         heads=heads,
         steady=sum(float(row["time"]) for row in rows),
         wanted=wanted,
@@ -100,11 +88,12 @@ def known_of(monitor: Monitor, ring: NDArray[np.void], wanted: float, heads: str
         emptied=len(swings),
         emptied_sd=robust_scatter(swings) if len(swings) > 1 else math.nan,
         shut=len(monitor.idle[BatchKind.SHUT].first),
-        **({} if isinstance(monitor, Learning) else _shown(monitor, ring)._asdict()),
     )
+    return known if isinstance(monitor, Learning) else _with_level(known, monitor, ring)
 
 
-def _shown(monitor: Watching, ring: NDArray[np.void]) -> _Shown:
+def _with_level(known: Known, monitor: Watching, ring: NDArray[np.void]) -> Known:
+    """The same with the level that was learned, and what the newest batches make of it."""
     rows, learned = newest(ring, monitor.running.taken, RECENT), monitor.first_rows
     if isinstance(monitor.event, StepEvent | LowPressureEvent):
         since = rows[rows["start_ns"] >= monitor.event.onset_ns]
@@ -120,4 +109,12 @@ def _shown(monitor: Watching, ring: NDArray[np.void]) -> _Shown:
     else:
         rate_now = float(event_rate(pump.displacement, area_now, pressure, temperature))
     now_ns = int(rows["end_ns"][-1]) if len(rows) else 0
-    return _Shown(rate, pressure, rate_now, pressure_now, area_now / area, now_ns)
+    return replace(
+        known,
+        rate=rate,
+        pressure=pressure,
+        rate_now=rate_now,
+        pressure_now=pressure_now,
+        area_ratio=area_now / area,
+        now_ns=now_ns,
+    )

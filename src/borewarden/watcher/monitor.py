@@ -77,6 +77,7 @@ from borewarden.watcher.weighing import (
     looks_like_a_shut_line,
     may_hide_pauses,
     off_baseline,
+    over_baseline,
     weighed,
     worn,
 )
@@ -575,8 +576,7 @@ def _step_block(state: Watching, seen: Observation) -> Watching:
         return state  # whatever goes on growing is that fault's
     if gone <= 0.0 or level < _limit(state) or state.told is State.OPENED:
         return state
-    shown = float(np.mean(off_baseline(state, rows[-RECENT:]))) + state.expected.offset
-    if shown < BACK * level:
+    if over_baseline(state, rows[-RECENT:]) < BACK * level:
         return state  # the line goes on growing from where pauses had made the area smaller
     past = state.past._replace(opened=True)
     return changed(state, past=past, told=State.OPENED, reason=worn(level))

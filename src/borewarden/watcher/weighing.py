@@ -204,7 +204,7 @@ def _is_uneven(state: Watching, after: NDArray[np.void]) -> bool:
 
 def _is_no_larger(state: Watching, event: StepEvent) -> bool:
     """Whether the area only went back up to where it was when the jewel was new."""
-    off = float(np.mean(off_baseline(state, event.after))) + state.expected.offset
+    off = over_baseline(state, event.after)
     if not may_hide_pauses(state.setup, event.after):
         return off < SHRUNK * state.detector.smallest
     # what pauses made smaller before is no part of a step, nor what they made of a pressure
@@ -299,6 +299,11 @@ def off_baseline(state: Watching, rows: NDArray[np.void]) -> NDArray[np.float64]
     off: NDArray[np.float64] = np.log(rows["area"] / reference.area)
     off -= expected.by_pressure * operating + expected.offset
     return off
+
+
+def over_baseline(state: Watching, rows: NDArray[np.void]) -> float:
+    """Mean of `off_baseline` in `rows`, with the steps so far."""
+    return float(np.mean(off_baseline(state, rows))) + state.expected.offset
 
 
 def _weigh(state: Watching, event: Event, step: Step) -> tuple[Weighed, float]:
@@ -470,7 +475,8 @@ def looks_like_a_shut_line(event: Event, size: float) -> bool:
         return False
     seen = rows["openings"]
     slope, margin = _slope_within(rows[alike & (seen == seen[-1])])
-    if slope + margin < OF_A_LEAK * rows["leak"][-1] > LEAST_LEAK:
+    leak = OF_A_LEAK * rows["leak"][-1]
+    if leak > LEAST_LEAK and slope + margin < leak:
         return False
     slope, margin = _slope_within(rows[alike])
     if slope > margin:
