@@ -952,3 +952,17 @@ def test_other_heads_take_other_strokes(intensifier: Intensifier) -> None:
     assert alone["area"] == pytest.approx(small)
     assert alone["start_ns"][0] == pytest.approx(216 * NS, abs=8 * NS)
     assert len(alone) == 6
+
+
+@pytest.mark.parametrize("read", [0.0, -1e-12])
+def test_counts_at_a_pressure_of_none_are_of_no_jet(intensifier: Intensifier, read: float) -> None:
+    """A sensor that fails as the jet opens: what is smoothed comes down to it by and by."""
+    time = np.arange(0.1, 32.0, 0.1)
+    pressure = np.where(time < 1.8, almost(PRESSURE, len(time)), read)
+    settings = gate_settings(intensifier, settle_time=3.0)
+    gate = Gate(settings, intensifier.displacement)
+    phases, batches = gate.learn_many(
+        counted(np.arange(0.0, 32.0, 0.2), 31.9, 0.1, pressure=np.append(pressure[0], pressure))
+    )
+    assert Phase.PIERCE in phases  # so it seems for a moment
+    assert set(batches["kind"]) <= {BatchKind.STOPPED}

@@ -79,7 +79,6 @@ LONG_OFF = 60.0  # s with the jet closed, as it seems: the strokes at both ends 
 LEAST_OF_A_JET = 0.25  # of the flow of the stated bore: no pump leaks so much and goes on; invented
 FEW_ROWS = 2.5  # rows from count to count, up to which it matters how they are timed; invented
 NEARER = 0.5  # of what the ends of such a wait may be off together; invented
-LEAST_PRESSURE = 1.0  # Pa: what flows at none would divide by zero
 LEAST_WAIT = 1e-9  # s since an edge, to divide by: the step of the clock
 UNIFORM = 12.0  # squared width of a uniform distribution over its variance; JCGM 100:2008, 4.3.7
 S_PER_NS = 1e-9
@@ -494,7 +493,8 @@ def _gather(s: Any, jet: Any, g: GateSettings, phase: int, x: Interval) -> bool:
     Returns whether the batch is full.
     """
     piece, t = jet.piece, s.time_ns
-    here = bool(s.phase == phase)
+    # a reading of none, before what is smoothed has come down to it, is of no jet
+    here = bool(s.phase == phase and x.pressure >= g.stopped_pressure)
     if g.uses_counter and g.flow_shows_jet:
         # a jet that closes for a moment lets the pressure rise, and the next stroke wait
         level = s.smoothed.slow
@@ -1266,7 +1266,7 @@ def _take(
     seconds = _move_clock(s, g, now.time_ns, p, seconds)
     rise = s.smoothed.fast - smoothed if seconds > 0.0 else 0.0
     # what the stated bore would take, what the pump delivers a count
-    flux = float(mass_flux(max(p, LEAST_PRESSURE), s.temperature))
+    flux = float(mass_flux(max(p, 0.0), s.temperature))
     delivery = float(delivered_mass(displacement, max(p, 0.0), s.temperature))
     events = 0.0
     if g.uses_counter:
