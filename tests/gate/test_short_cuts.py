@@ -6,63 +6,18 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from borewarden.base.samples import Samples, rows, samples_of
+from borewarden.base.samples import Samples, rows
 from borewarden.gate.batch import BatchKind
 from borewarden.gate.gate import Gate
-from borewarden.physics.orifice import bore_area
-from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
+from borewarden.physics.pump import DirectDrive, Intensifier
+from cuts import AREA, CHIP, FULL, LONG, cuts_of, day
 from steady import gate_settings
-
-AREA = 0.65 * float(bore_area(0.254e-3))
-FULL, CLOSED, LOW = 370e6, 376e6, 130e6  # Pa
-ROOM = 293.15  # K
-LONG = [40.0] * 15  # s of cuts that settle
-CHIP = 1.08
 
 
 def gate_of(pump: Intensifier | DirectDrive) -> Gate:
     turns_on = isinstance(pump, DirectDrive)
     settings = gate_settings(pump, uses_counter=False, flow_shows_jet=True, turns_on=turns_on)
     return Gate(settings, pump.displacement)
-
-
-def day(
-    pump: Intensifier | DirectDrive,
-    cuts: list[tuple[float, float]],
-    pause: float = 12.0,
-    fill: float = 0.0,
-    stopped: bool = False,
-    dips: float = 0.0,
-) -> Samples:
-    """Cuts of so many seconds through so many times `AREA`, one after the other, a sample a second.
-
-    A crank's speed is the flow at the end of each second, at a fifth of it with the jet closed; the
-    stroke rate is a mean over 12 s. `fill` is by how much more flows in the first 2 s of a cut that
-    pierces at low pressure before. `stopped`: the pump stops in each pause. By `dips` the pressure
-    is less in every third second, as a piston turns round.
-    """
-    rng = np.random.default_rng(3)
-    pressure, flow = [np.full(20, CLOSED)], [np.zeros(20)]
-    for length, size in cuts:
-        n, off = round(length), round(pause)
-        at = np.where(np.arange(n) < 1, 1.02 * FULL, FULL)
-        taken = np.asarray(event_rate(pump.displacement, size * AREA, at, ROOM))
-        if fill:
-            low = np.asarray(event_rate(pump.displacement, size * AREA, LOW, ROOM))
-            pressure.append(np.full(14, LOW))
-            flow.append(np.full(14, low))
-            taken[:2] *= 1.0 + fill
-        pressure += [at, np.full(off, 1e5 if stopped else CLOSED)]
-        flow += [taken, np.zeros(off)]
-    p, rate = np.concatenate(pressure), np.concatenate(flow)
-    if isinstance(pump, Intensifier):
-        rate = np.convolve(rate, np.full(12, 1 / 12))[: len(rate)]
-    elif not stopped:
-        rate = np.maximum(rate, 0.2 * rate.max())
-    p = p * (1.0 + rng.normal(0.0, 1e-3, len(p)))
-    p[::3] *= 1.0 - dips
-    time_ns = np.arange(1, len(p) + 1) * 10**9
-    return samples_of(time_ns.astype(np.int64), pressure=p, rate=rate)
 
 
 def told(gate: Gate, samples: Samples) -> NDArray[np.void]:
@@ -74,10 +29,6 @@ def told(gate: Gate, samples: Samples) -> NDArray[np.void]:
 def later(gate: Gate, samples: Samples) -> Samples:
     """The same samples, once what `gate` has seen is over."""
     return samples._replace(time_ns=samples.time_ns + int(gate.state.time_ns))
-
-
-def cuts_of(lengths: list[float], size: float = 1.0) -> list[tuple[float, float]]:
-    return [(length, size) for length in lengths]
 
 
 def test_short_cuts_of_a_drive_that_holds_the_pressure_tell_the_area(
@@ -92,9 +43,38 @@ def test_short_cuts_of_a_drive_that_holds_the_pressure_tell_the_area(
     assert np.all(found["end_ns"] - found["start_ns"] < 600e9)
 
 
-def test_nothing_is_told_before_ten_cuts_have_settled(direct_drive: DirectDrive) -> None:
-    few = cuts_of(LONG[:9])
-    assert len(told(gate_of(direct_drive), day(direct_drive, few + cuts_of([8.0] * 20)))) == 0
+@pytest.mark.parametrize("settled", [0, 9])
+def test_cuts_that_do_not_settle_are_known_by_each_other(
+    direct_drive: DirectDrive, settled: int
+) -> None:
+    few, gate = cuts_of(LONG[:settled]), gate_of(direct_drive)
+    assert len(told(gate, day(direct_drive, few + cuts_of([8.0] * 10)))) == 0
+    found = told(gate, later(gate, day(direct_drive, cuts_of([8.0] * 10, CHIP))))
+    assert len(found) >= 3
+    assert found["area"] / AREA == pytest.approx(CHIP, rel=0.006)
+
+
+def test_a_mean_that_never_settles_is_known_by_its_longer_cuts(intensifier: Intensifier) -> None:
+    gate, lengths = gate_of(intensifier), [10.0, 24.0, 16.0, 20.0, 22.0]
+    first = day(intensifier, cuts_of(lengths * 10), pause=4.0, closed=FULL)
+    found = told(gate, first)
+    assert found["area"] / AREA == pytest.approx(1.0, rel=0.006)
+    assert len(found) > 10
+    chipped = day(intensifier, cuts_of(lengths, CHIP), pause=4.0, closed=FULL)
+    found = told(gate, later(gate, chipped))
+    assert found["area"] / AREA == pytest.approx(CHIP, rel=0.006)
+    assert len(found) >= 2
+
+
+def test_a_mean_that_always_has_a_pause_in_it_is_not_learned_from(
+    intensifier: Intensifier,
+) -> None:
+    gate = gate_of(intensifier)
+    assert len(told(gate, day(intensifier, cuts_of([8.0] * 100), pause=2.0, closed=FULL))) == 0
+    longer = day(intensifier, cuts_of([24.0, 20.0] * 15), pause=4.0, closed=FULL)
+    found = told(gate, later(gate, longer))
+    assert found["area"] / AREA == pytest.approx(1.0, rel=0.006)
+    assert len(found) > 10
 
 
 def test_a_mean_of_strokes_has_to_be_of_the_jet_alone(intensifier: Intensifier) -> None:

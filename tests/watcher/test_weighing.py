@@ -224,11 +224,20 @@ def test_reason_says_how_far_the_area_has_gone_slowly() -> None:
 
 
 @pytest.mark.parametrize(
-    ("ramp", "heard", "tells"),
-    [(-5.0, 0, True), (0.0, 1, False), (0.0, 2, True), (5.0, 4, False), (5.0, 5, True)],
+    ("ramp", "heard", "every", "tells"),
+    [
+        (-5.0, 0, 15.0, True),
+        (0.0, 1, 15.0, False),
+        (0.0, 1, 40.0, True),  # short cuts, a minute and more from the first to the third
+        (0.0, 0, 80.0, False),
+        (0.0, 2, 15.0, True),
+        (5.0, 1, 80.0, False),
+        (5.0, 4, 15.0, False),
+        (5.0, 5, 15.0, True),
+    ],
 )
-def test_a_step_waits_for_its_shape(ramp: float, heard: int, tells: bool) -> None:
-    """At once or over minutes: two batches show the one, five the other."""
+def test_a_step_waits_for_its_shape(ramp: float, heard: int, every: float, tells: bool) -> None:
+    """At once or over minutes: two batches or a minute show the one, five the other."""
     watch = BoreWatch(PUMP, [RUBY], WatchSettings())
     watch.learn_many(batches(np.zeros(FIRST)))
     state = watch.monitor
@@ -237,6 +246,9 @@ def test_a_step_waits_for_its_shape(ramp: float, heard: int, tells: bool) -> Non
     assert isinstance(event, StepEvent)
     after = event.after.copy()
     after["value"], after["area"] = 0.2, NEW_AREA * np.exp(0.2)
+    after = after[: heard + 2]
+    after["start_ns"] = np.arange(len(after)) * round(every * 1e9)
+    after["end_ns"] = after["start_ns"] + 10 * 10**9
     step = Step(0, 0.2, 0.005)
     event = replace(event, step=step, after=after, ramp=ramp, batches=heard)
     assert (weighed(state, event).told is not State.SOUND) == tells

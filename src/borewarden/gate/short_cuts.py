@@ -7,6 +7,10 @@ error, and how far they scatter. A cut that closes before is corrected by the on
 other. Two such cuts that agree make a batch, or the middle one of three; after that each one that
 agrees with the batch before it.
 
+On a machine whose cuts hardly ever settle, they are compared with one another: as many in a row as
+have to be known agree on a level, and scatter around it. One that is larger begins another row,
+since a pause within a mean only makes it smaller.
+
 A drive that holds the pressure turns at the jet's flow a second or two after the jet opens. The
 stroke rate of an intensifier is a mean over some 10 s, so all of these have to be of the jet, at
 one pressure: the strokes that fill the line after a pierce make it too large. Pauses that such a
@@ -44,9 +48,10 @@ SHALLOW = 0.1  # relative, up to which it may do so for the longer time
 OF_ONE_PLACE = 0.8  # of the lag, for which it has to be there: the lag has something to spare
 OF_THE_JET = 0.5  # of the lag since the flow has said that the jet is open: it lags itself
 BELOW_PEAK = 0.02  # relative, by which a reading may be below the highest of late
-DIP = 0.03  # in log area, by which a pause makes a mean less than usual
+DIP = 0.03  # relative, by which a pause makes a mean less than usual
 JUST_CAME = 2.0  # lags since the jet opened, by the pressure or by a reading that climbs
 KNOWN = 10  # cuts that went on, from which it is known how far the first seconds are off
+ALIKE = 0.02  # in log area, within which cuts are alike that have only each other to go by
 PACE = 0.02  # by which that is followed later on
 MOST_OFF = 3.0  # sd by which a single one counts at most
 LEAST_SD, MOST_SD = 0.005, 0.02  # in log area: never better known, and no longer of use
@@ -54,6 +59,8 @@ AGREE = 2.0  # sd that two cuts of a batch may differ by
 LEVEL_PACE = 0.2  # by which the settled level is followed
 LESS, LARGER = 0.025, 0.03  # in log area: what another pressure may make of it is less
 SAME_JET = 0.25  # in log area: further off, it is another state of the machine
+WORTH = 5.0  # s: shorter cuts are known as well as one of that, and weigh by their time
+APART = 60.0  # s, by which air in the water has passed
 LONGEST = 600.0  # s from the first to the last of the cuts of a batch
 S_PER_NS = 1e-9
 _STOPPED, _JET_OFF = int(Phase.STOPPED), int(Phase.JET_OFF)
@@ -89,8 +96,15 @@ def _gather(short: Any, g: GateSettings, time_ns: int, x: Interval) -> None:
 
 
 @compilable
+def _is_known(short: Any) -> bool:
+    """Whether it is known what cuts show that do not settle."""
+    return bool(short.seen >= KNOWN or short.alike >= KNOWN)
+
+
+@compilable
 def _sd(short: Any) -> float:
-    return float(max(np.sqrt(short.variance), LEAST_SD))
+    variance = short.variance if short.seen >= KNOWN else short.spread
+    return float(max(np.sqrt(variance), LEAST_SD))
 
 
 @compilable
@@ -110,14 +124,36 @@ def _learn(short: Any) -> None:
 
 
 @compilable
+def _compare(short: Any, value: float) -> None:
+    """Compare a cut with those before it, as long as too few have settled to go by."""
+    off = value - short.level
+    if short.alike == 0 or off > ALIKE:
+        short.level = value
+        short.spread = 0.0
+        short.alike = 1
+    elif off < -ALIKE:
+        short.alike -= 1
+    else:
+        pace = 1.0 / (short.alike + 1.0)
+        short.level += pace * off
+        short.spread += pace * (off * off - short.spread)
+        short.alike += 1
+
+
+@compilable
 def _keep_cut(short: Any, g: GateSettings, time_ns: int) -> None:
     """Keep a cut that closed before it settled, if it can be the jet's."""
     sums = short.sums
-    if sums.time < LEAST or short.seen < KNOWN or np.sqrt(short.variance) > MOST_SD:
+    if sums.time < LEAST:
         return
-    value = np.log(sums.mass / sums.flux) - short.usual
+    value = np.log(sums.mass / sums.flux)
+    if short.seen >= KNOWN:
+        value -= short.usual
+    elif short.alike < KNOWN:
+        _compare(short, value)
+        return
     most = SAME_JET if g.turns_on else LESS
-    if not -most <= value - short.level <= SAME_JET:
+    if _sd(short) > MOST_SD or not -most <= value - short.level <= SAME_JET:
         return
     if (time_ns - short.cuts[0].start_ns) * S_PER_NS > LONGEST:
         short.count = 0
@@ -151,11 +187,17 @@ def _follow_place(short: Any, x: Interval) -> None:
 
 @compilable
 def _follow_peak(s: Any, x: Interval) -> None:
-    """Follow the highest reading within the lag, and when it was last less than usual."""
+    """Follow the highest reading within the lag, when it last fell, and was less than usual."""
     short = s.short
     short.since_peak += x.seconds
     short.since_dip += x.seconds
-    if x.rate * x.delivery < np.exp(short.level - DIP) * x.flux:
+    short.since_fall += x.seconds
+    short.high = max(short.high, x.rate)
+    if x.rate < (1.0 - BELOW_PEAK) * short.high:
+        short.high = x.rate
+        short.since_fall = 0.0
+    usual = np.exp(short.level) * x.flux / x.delivery if _is_known(short) else short.peak
+    if x.rate < (1.0 - DIP) * usual:
         short.since_dip = 0.0
     if x.rate >= short.peak or short.since_peak > flow_lag(s.flow):
         short.peak = x.rate
@@ -168,6 +210,10 @@ def _is_of_one_jet(s: Any, g: GateSettings, x: Interval) -> bool:
     if g.turns_on:
         return True
     short, lag = s.short, flow_lag(s.flow)
+    if short.open_time > lag and not s.jet.by_valve:
+        short.opened = False  # pauses from here on may be hidden in the mean
+    if not _is_known(short) and short.since_fall < OF_ONE_PLACE * lag:
+        return False  # that pause is in it still, and nothing tells by how much it is less
     if short.in_place < OF_ONE_PLACE * lag:
         return False
     if not short.opened:
@@ -287,9 +333,20 @@ def are_due(short: Any) -> bool:
 
 
 @compilable
+def _is_one_by_one(short: Any) -> bool:
+    """Whether two cuts are so far apart that what disturbs the one is over by the other."""
+    cuts = short.cuts
+    return bool(short.count == 2 and (cuts[1].end_ns - cuts[0].end_ns) * S_PER_NS >= APART)
+
+
+@compilable
 def empty_into(short: Any, batch: Any) -> None:
-    """Write the cuts into a batch that says when: one, the mean of two, the middle one of three."""
-    cuts, n = short.cuts, short.count
+    """Write the cuts into a batch that says when: one, the mean of two, the middle one of three.
+
+    Of two that are far apart the first. The other one then agrees with that, and is the next batch.
+    """
+    cuts, alone = short.cuts, _is_one_by_one(short)
+    n = 1 if alone else short.count
     values = np.sort(cuts.value[:n])
     sd = _sd(short)
     area = 0.5 * (values[(n - 1) // 2] + values[n // 2])
@@ -297,7 +354,7 @@ def empty_into(short: Any, batch: Any) -> None:
         short.level = area
     short.told = area
     short.told_ns = cuts[n - 1].end_ns
-    batch.time = np.sum(cuts.time[:n])
+    batch.time = max(np.sum(cuts.time[:n]), WORTH)
     batch.area = np.exp(area)
     batch.resolution = sd
     batch.timing = (sd * batch.time) ** 2
@@ -305,4 +362,9 @@ def empty_into(short: Any, batch: Any) -> None:
     batch.rate = np.mean(cuts.rate[:n])
     batch.pressure = np.mean(cuts.pressure[:n])
     batch.signals[:] = np.nan
+    batch.start_ns = cuts[0].start_ns
+    batch.end_ns = short.told_ns
     short.count = 0
+    if alone:
+        cuts[0] = cuts[1]
+        short.count = 1

@@ -345,6 +345,8 @@ SHORT = np.dtype(
         ("unsettled", np.bool_),  # the jet is on, and has not settled yet
         ("peak", np.float64),  # Hz, highest reading of late
         ("since_peak", np.float64),  # s since then
+        ("high", np.float64),  # Hz, highest reading since it last fell
+        ("since_fall", np.float64),  # s since then
         ("since_dip", np.float64),  # s since it was less than usual
         ("before", np.float64),  # Hz, the last reading but one
         ("noise", np.float64),  # sd of a single one, relative
@@ -363,6 +365,8 @@ SHORT = np.dtype(
         ("seen", np.int64),  # cuts that settled, by which the first seconds are known
         ("usual", np.float64),  # log of what they show over what follows
         ("variance", np.float64),  # and its variance
+        ("alike", np.int64),  # cuts that did not settle and agree, as long as that is not known
+        ("spread", np.float64),  # variance of theirs
         ("level", np.float64),  # log of the area, m², of late: settled, or larger by short cuts
         (
             "cuts",

@@ -16,6 +16,8 @@ from borewarden.watcher.known import Known
 NOISY = 0.01  # scatter of one batch; this project's own judgement, no source
 LONGER_CUTS = "Longer cuts, a valve signal or more frequent samples would help"
 SCATTER = "few whole strokes between two readings, unseen pauses, or a pulsating pressure"
+LONG_MEAN = 5.0  # s, from which it is said that the rate is a mean; invented
+SETTLES = 1.5  # of a mean's time, from when the jet opens to a reading that can be used
 LONG = 0.25  # h, from which less than a jet's flow is worth a word; invented
 SHARE = 0.5  # of the jet time that is steady: below it, little of each cut counts; invented
 DATE = len("2026-03-04")
@@ -156,9 +158,21 @@ def _pace(known: Known) -> str:
     words = f"out of {span_words(seconds)} with the jet on"
     if known.steady <= 0.0:
         first = "piercing, corners, and the first seconds of a cut do not count"
-        return f"{words}: {first}. {LONGER_CUTS}"
+        return f"{words}: {first}. {_what_helps(known)}"
     more = max(known.wanted - known.steady, 0.0) * seconds / known.steady
-    short = f"; the cuts are short, and little of each is steady. {LONGER_CUTS}" if (
+    short = f"; the cuts are short, and little of each is steady. {_what_helps(known)}" if (
         known.steady < SHARE * seconds
     ) else ""  # fmt: skip
     return f"{words}: about {span_words(more)} of jet to go{short}"
+
+
+def _what_helps(known: Known) -> str:
+    """What would leave more of each cut to judge."""
+    if known.mean_time < LONG_MEAN:
+        return LONGER_CUTS
+    return (
+        f"The stroke rate reads as a mean over some {known.mean_time:.0f} s, so it is off for as "
+        "long after each pause of the jet. Cuts longer than "
+        f"{SETTLES * known.mean_time:.0f} s, a shorter mean in the controller, or a stroke counter "
+        "in place of the rate would help; a valve signal alone would not"
+    )

@@ -27,7 +27,8 @@ class Known:
     its relative standard uncertainty `coefficient_sd` beside the pump's own figures, and `noise`
     the scatter of the log of one batch; NaN before that. `dead_headed` counts batches of a closed
     jet under pressure, by which a leak is told from a larger bore, and `less_hours` are
-    those of a jet that seems closed, in which the pump delivers much all the same.
+    those of a jet that seems closed, in which the pump delivers much all the same. `mean_time` are
+    the seconds, roughly, of which the stroke rate is a mean; 0 if not known, or of a counter.
 
     `rate`, 1/s, at `pressure`, Pa, is what the pump showed as that was learned, and `rate_now`, at
     `pressure_now`, what it takes to feed the area of the newest batches, to `now_ns`: `area_ratio`
@@ -49,6 +50,7 @@ class Known:
     first_ns: int = 0
     last_ns: int = 0
     less_hours: float = 0.0
+    mean_time: float = 0.0
     rate: float = math.nan
     pressure: float = math.nan
     rate_now: float = math.nan

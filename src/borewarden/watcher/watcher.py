@@ -212,9 +212,14 @@ class Watcher:
         if self._known is None:
             self._known = self.bore.known()
         hours = self.gate.jet_hours  # those of batches alone would stand still in short cuts
-        less = self.gate.less_hours
+        less, mean_time = self.gate.less_hours, self.gate.mean_time
         return tuple(
-            replace(each, jet_hours=max(hours, each.jet_hours), less_hours=less * (place == 0))
+            replace(
+                each,
+                jet_hours=max(hours, each.jet_hours),
+                less_hours=less * (place == 0),
+                mean_time=mean_time,
+            )
             for place, each in enumerate(self._known)
         )
 

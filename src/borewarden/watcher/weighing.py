@@ -10,7 +10,7 @@ from scipy import stats
 
 from borewarden.base.text import either, probability_words
 from borewarden.detect.baseline import robust_noise
-from borewarden.detect.shape import LOOKED_AT, pace_evidence
+from borewarden.detect.shape import FEWEST, LOOKED_AT, NS, pace_evidence
 from borewarden.detect.step import Step
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.checks import cheapest_check
@@ -52,6 +52,7 @@ BY_NOW = 24  # newest batches that say where the area is by now; invented
 # once; batches after which the latter is taken for granted, and the former told. Invented.
 GROWS, CAME_AT_ONCE = 0.3, -1.0
 SHAPED, GROWN = 2, 5
+SHAPED_FOR = 60.0  # s, over which as few as have a shape show it, too; invented
 # Times as long as what went back, if that was no less than one over so many times the step; s, at
 # most, where it is known whether the jet is on; invented
 LONGER, ALIKE, LONGEST = 1.5, 2.0, 180.0
@@ -216,7 +217,10 @@ def _has_no_shape_yet(event: Event, top: Belief) -> bool:
     """Whether too few batches followed to say that the area came at once."""
     if not isinstance(event, StepEvent) or top.probability >= SURE_OF_ANY_SHAPE:
         return False
-    if event.batches < SHAPED:
+    after = event.after
+    if event.batches < SHAPED and not (
+        len(after) >= FEWEST and (after["end_ns"][-1] - after["start_ns"][0]) / NS > SHAPED_FOR
+    ):
         return event.ramp > CAME_AT_ONCE
     return event.batches < GROWN and event.ramp > GROWS
 
