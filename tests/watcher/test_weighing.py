@@ -296,9 +296,9 @@ def weighed_after(rows: np.ndarray, low: float = 0.0) -> Weighed:
     return state.event.weighed
 
 
-@pytest.mark.parametrize(("rate", "holds"), [(0.7, True), (0.98, False)])
+@pytest.mark.parametrize(("rate", "holds"), [(0.7, True), (0.93, False), (0.98, False)])
 def test_pressure_says_nothing_once_the_pump_overstrokes(rate: float, holds: bool) -> None:
-    """Up to 60 strokes a minute, the most that it makes, the oil side holds what was set."""
+    """Up to 60 strokes a minute, or most of the motor's power, the oil side holds what was set."""
     rows = batches(np.repeat([0.0, 0.1], 20), start=FIRST + 4, weep_rise=5.0, load_ratio=3.0)
     rows["rate"][20:] = rate
     assert np.isfinite(weighed_after(rows).shift.seen[PRESSURE]) == holds

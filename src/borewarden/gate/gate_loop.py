@@ -101,6 +101,8 @@ NOISY = 5.0  # s, for which noise may hide that it still falls; invented
 LEAST_PRESSURE_BAND = 0.003  # relative, below which no pressure counts as moving; invented
 LEAST_FLOW_BAND = 0.006  # the same of the flow; invented
 MOST_FLOW_BAND = 0.12  # and beyond which all count as moving, however noisy; invented
+# the same of a mean, which wobbles with pauses that it hides: relative, and in bands of its noise
+MOST_MEAN_BAND, MEAN_BANDS = 0.02, 2.0
 SAME_IDLE = 0.005  # of the jet's flow, that two looks at a closed jet may differ; invented
 PACE_OF_A_JET = 0.33  # of the usual pace of counts: as quick as that, a jet was on; invented
 MOST_JET = 2.5  # of the stated area, without a valve signal; invented
@@ -812,7 +814,10 @@ def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
     flow.now = ratio
     area = flow.area
     _smooth(area, s.paces, ratio, x.seconds)
-    steady = _is_steady(area, _flow_band(s, g, x), MOST_FLOW_BAND)
+    least, most = _flow_band(s, g, x), MOST_FLOW_BAND
+    if g.flow_shows_jet and not (g.turns_on or g.uses_counter):
+        most = min(most, max(MOST_MEAN_BAND, MEAN_BANDS * least))
+    steady = _is_steady(area, least, most)
     was_settled = flow.settled_time > flow.wait
     if on and x.seconds > 0.0 and steady:
         flow.settled_time += x.seconds

@@ -92,6 +92,8 @@ FEWEST_UNEVEN = 5  # batches that show how unlike each other they are; invented
 FEWEST_OF_A_LEAK = 3  # batches of a closed jet that show it, the greatest apart; invented
 # Share of the greatest stroke rate from which on the oil side can't hold the pressure; invented
 OVERSTROKE_NEAR = 0.95
+# The same of the motor's power; what oil pump and ram leave of it is common practice, no source
+POWER_NEAR = 0.7
 UNKNOWN_PIERCE_RATIO = 0.5  # of low over working pressure, where none was seen; invented
 MOST_PROBABLE = "; most probable: "  # between what is seen and its cause
 SHOWN_GROWTH = 0.01  # of the area, relative: less is not worth a word; invented
@@ -356,11 +358,17 @@ def _pace(state: Watching, event: Event) -> NDArray[np.float64] | None:
 
 
 def _follows_the_set_pressure(state: Watching, event: Event) -> bool:
-    """Whether the oil side still holds the pressure: it can't once the pump overstrokes."""
+    """Whether the oil side still holds the pressure.
+
+    It can't once the pump overstrokes, nor where the motor has no more power to give.
+    """
     pump = state.setup.pump
     if not isinstance(pump, Intensifier) or not len(event.after):
         return False
-    return float(event.after["rate"].mean()) < OVERSTROKE_NEAR * pump.max_stroke_rate
+    rate, pressure = (float(event.after[name].mean()) for name in ("rate", "pressure"))
+    power = pressure * pump.displacement.swept_volume * rate  # W, at the plunger
+    overstrokes = rate >= OVERSTROKE_NEAR * pump.max_stroke_rate
+    return not overstrokes and power < POWER_NEAR * pump.rated_power
 
 
 def _is_early(state: Watching, event: Event, step: Step, found: Weighed, heated: float) -> bool:
