@@ -852,10 +852,14 @@ def test_scatter_is_that_of_new_stroke_times_alone(intensifier: Intensifier) -> 
         shown = signals_of(gate, flowing(rate, left_stroke_time=left, right_stroke_time=right))
         assert shown["scatter"] < np.log(0.1)
         assert shown["side_ratio"] == pytest.approx(np.log(0.9 / 1.1), abs=0.02)
-    # of one side alone nothing can be said, and the rate stands in
+    # of one side alone nothing can be said, and the rate stands in, if it is no mean over many
     gate = gate_of(intensifier, 0.5, 20, uses_counter=False)
     shown = signals_of(gate, flowing(rate, left_stroke_time=left))
     assert np.isnan(shown["side_ratio"])
+    assert np.isnan(shown["scatter"])
+    gate = gate_of(intensifier, 0.5, 20, uses_counter=False)
+    gate.state.flow.rises[:] = 1.0
+    shown = signals_of(gate, flowing(rate, left_stroke_time=left))
     assert shown["scatter"] == pytest.approx(0.5 * np.log(0.5 * np.log(1.003) ** 2 + 1e-8))
 
 

@@ -41,4 +41,4 @@ def test_a_stop_with_the_jet_open_bears_on_the_cause_at_once(
     before = bore_over_leak(watcher)
     watcher.learn_many(rows(samples, at, soon))
     after = bore_over_leak(watcher)
-    assert after > 1.005 * before if goes_up else after < 0.995 * before
+    assert after > 1.002 * before if goes_up else after < 0.995 * before

@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from borewarden.base.samples import Samples
 from borewarden.gate.batch import BATCH, NO_BATCHES
 from borewarden.gate.gate_loop import run_on_bytes, run_on_few
-from borewarden.gate.lag import FIRST_RISE, MEAN_OF_LAG, flow_lag
+from borewarden.gate.lag import FIRST_RISE, mean_time
 from borewarden.gate.state import GIVEN, JET, STATE, GateSettings
 from borewarden.physics.pump import Displacement
 
@@ -135,7 +135,7 @@ class Gate:
         g, flow = self.settings, self.state.flow
         if not g.flow_shows_jet or g.turns_on or g.uses_counter or flow.rise == 0:
             return 0.0
-        return float(flow_lag(flow) * MEAN_OF_LAG)
+        return mean_time(flow)
 
     @property
     def missed_hours(self) -> float:

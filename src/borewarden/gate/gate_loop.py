@@ -32,7 +32,7 @@ from borewarden.gate.batch import (
     BatchKind,
     Phase,
 )
-from borewarden.gate.lag import flow_lag, watch_fall, watch_rise
+from borewarden.gate.lag import flow_lag, mean_time, watch_fall, watch_rise
 from borewarden.gate.noise import (
     LEAST_SPREAD,
     MOST_SPREAD,
@@ -113,6 +113,10 @@ STUCK_INTERVALS = 10.0  # usual intervals of one reading that say it is stuck; i
 MOST_TIMES = 3.0  # times as long as it was of late: a reading is stuck; invented
 SAME_FADES = 1e-4  # of that, by each change of the reading; invented
 SAME_GUESS = 50  # changes, that a guess of that is worth at first; invented
+# strokes from row to row, above which the dips of reversals are an alias: they come and go with
+# a stroke rate that moves by a few per cent; two rows a dip of half a stroke; invented
+STROKES_A_ROW = 0.25
+FEW_STROKES = 3.0  # in the mean of which one that is uneven shows; invented
 LEVEL = 0.01  # relative, within which the pressure of a pump of fixed flow stays; invented
 LEVEL_TIME = 8.0  # s, for which it has to; invented
 LEVEL_INTERVALS = 3.0  # usual intervals, for which it has to at least; invented
@@ -240,6 +244,8 @@ def _close_batch(s: Any, jet: Any, g: GateSettings, kind: int, batch: Any) -> No
     # the relative scatter is that of single values: half the mean square of their differences
     for k in (SCATTER, RIPPLE):
         batch.signals[k] = 0.5 * np.log(0.5 * batch.signals[k] + SCATTER_FLOOR)
+    if _is_intensifier(g) and s.interval * rate > STROKES_A_ROW:
+        batch.signals[RIPPLE] = np.nan
     _clear_batch(made)
     jet.run.joined = jet.run.open
     jet.run.open = False
@@ -318,7 +324,7 @@ def _add(batch: Any, signal: int, value: float) -> None:
 
 
 @compilable
-def _add_signals(s: Any, batch: Any, now: Sample) -> None:
+def _add_signals(s: Any, g: GateSettings, batch: Any, now: Sample) -> None:
     """What the further channels say at one sample, into the open batch."""
     held_by = now.oil_pressure
     if not np.isfinite(held_by):
@@ -334,12 +340,28 @@ def _add_signals(s: Any, batch: Any, now: Sample) -> None:
     _add(batch, HEADS, now.valve)
     if s.last.pressure > 0.0 and now.pressure > 0.0:
         _add(batch, RIPPLE, np.log(now.pressure / s.last.pressure) ** 2)
-    _add_strokes(s.last, batch, now)
+    _add_strokes(s, g, batch, now)
 
 
 @compilable
-def _add_strokes(last: Any, batch: Any, now: Sample) -> None:
-    """Stroke times, or the rate where they are not measured, against those of the last sample."""
+def _is_intensifier(g: GateSettings) -> bool:
+    """Whether it is a pump whose strokes show the jet, and stop with it."""
+    return bool(g.flow_shows_jet and not g.turns_on)
+
+
+@compilable
+def _is_smoothed(s: Any, g: GateSettings, rate: float) -> bool:
+    """Whether the stroke rate is a mean over so many strokes that one of them hardly shows."""
+    return bool(_is_intensifier(g) and rate * mean_time(s.flow) > FEW_STROKES)
+
+
+@compilable
+def _add_strokes(s: Any, g: GateSettings, batch: Any, now: Sample) -> None:
+    """Stroke times, or the rate where they are not measured, against those of the last sample.
+
+    What a controller takes the mean of over some strokes does not show how even they are.
+    """
+    last = s.last
     left = now.left_stroke_time
     right = now.right_stroke_time
     if left > 0.0 and right > 0.0:
@@ -349,7 +371,7 @@ def _add_strokes(last: Any, batch: Any, now: Sample) -> None:
             _add(batch, SCATTER, np.log(left / last.left) ** 2)
         if right != last.right and last.right > 0.0:
             _add(batch, SCATTER, np.log(right / last.right) ** 2)
-    elif now.rate > 0.0 and last.rate > 0.0:
+    elif now.rate > 0.0 and last.rate > 0.0 and not _is_smoothed(s, g, now.rate):
         _add(batch, SCATTER, np.log(now.rate / last.rate) ** 2)
 
 
@@ -815,7 +837,7 @@ def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
     area = flow.area
     _smooth(area, s.paces, ratio, x.seconds)
     least, most = _flow_band(s, g, x), MOST_FLOW_BAND
-    if g.flow_shows_jet and not (g.turns_on or g.uses_counter):
+    if _is_intensifier(g) and not g.uses_counter:
         most = min(most, max(MOST_MEAN_BAND, MEAN_BANDS * least))
     steady = _is_steady(area, least, most)
     was_settled = flow.settled_time > flow.wait
@@ -1378,9 +1400,9 @@ def run_gate(
         watch_line(s, g, x)
         watch_short_cuts(s, g, x)
         if s.phase == Phase.STEADY and s.steady.piece.good:
-            _add_signals(s, s.steady.batch, now)
+            _add_signals(s, g, s.steady.batch, now)
         elif s.phase == Phase.PIERCE:
-            _add_signals(s, s.low.batch, now)
+            _add_signals(s, g, s.low.batch, now)
         _remember(s.last, now)
         before = closed
         closed = _fill_batches(s, g, displacement, x, batches, closed)
