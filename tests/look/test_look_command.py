@@ -138,7 +138,7 @@ def test_a_unit_is_shown_as_the_trade_writes_it_however_a_header_does(tmp_path: 
     assert done.exit_code == 0, done.output
     said = " ".join(done.stdout.split())
     assert re.search(r"pressure_mpa: \S+ to \S+ MPa", said)
-    assert re.search(r"goes up to some \S+ MPa", said)
+    assert re.search(r"nine readings in ten are below \S+ MPa", said)
     assert re.search(r"water_c: \S+ to \S+ °C", said)
     assert " mpa" not in said
     written = tomllib.loads(machine.read_text())["log"]

@@ -78,7 +78,9 @@ async def find_by_opcua(out: Path) -> None:
         answers = await reached(out)
     text = out.read_text()
     assert "range 0 to 4500" in text
-    assert "Line 4/Unit?2/PT 17: goes up to some" in text  # a line break is none there
+    assert (
+        "Line 4/Unit?2/PT 17: nine readings in ten are below" in text
+    )  # a line break is none there
     assert source["pressure"]["unit"] == "bar"
     assert source["stroke_count"]["bits"] == 16
     assert source["temperature"]["unit"] == "°C"

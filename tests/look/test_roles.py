@@ -11,7 +11,8 @@ import pytest
 from borewarden.look.form import Answers
 from borewarden.look.looked import look_at
 from borewarden.look.machine_file import Plate, pump_kind
-from borewarden.look.roles import Readings, Told, find_roles
+from borewarden.look.question import Question
+from borewarden.look.roles import Readings, Role, Told, find_roles
 from second_plant import day, write
 from shop_logs import NORTH, PLAIN, SOUTH, WEST, Column, column_values, local_times, logged
 
@@ -100,3 +101,62 @@ def test_a_crank_that_stands_while_the_line_holds_is_no_intensifier(
     frame.to_csv(log, index=False)
     looked = look_at([log], Answers(), Told())
     assert pump_kind(looked, Plate())[0] == "direct drive"
+
+
+# -- a valve behind a rate that is a mean
+
+
+def meaned(pause: float, window: int = 12, cut: float = 20.0) -> tuple[dict[str, np.ndarray], str]:
+    """A log of `cut` s cuts at the jet's own pressure, and the rate as a mean; all invented."""
+    seconds = np.arange(3600.0)
+    on = (seconds % (cut + pause) < cut) & (seconds > 300.0)
+    rate = np.convolve(24.0 * on, np.ones(window) / window)[: len(on)]
+    pressure = np.where(seconds > 280.0, 3740.0, 0.0) + 6.0 * np.sin(seconds)
+    return {"P": pressure, "strokes": np.round(rate, 1), "valve": on.astype(float)}, "strokes/min"
+
+
+def found_in(values: dict[str, np.ndarray], unit: str, **told: str) -> dict[str, Role]:
+    units = {"P": "bar", "strokes": unit}
+    readings = Readings("a log", np.arange(3600.0), values, units)
+    return {role.channel: role for role in find_roles(readings, Told(column=told))}
+
+
+@pytest.mark.parametrize("pause", [3.0, 4.0])
+def test_a_valve_whose_pauses_a_mean_rate_hides_is_taken(pause: float) -> None:
+    role = found_in(*meaned(pause))["valve"]
+    assert role.column == "valve"
+    assert "a mean over some" in role.why
+
+
+def test_a_column_called_a_valve_that_goes_with_nothing_is_not_taken() -> None:
+    values, unit = meaned(4.0)
+    values["valve"] = np.random.default_rng(3).permutation(values["valve"])
+    assert "valve" not in found_in(values, unit)
+
+
+def test_a_valve_that_is_stated_is_taken_with_what_speaks_against_it() -> None:
+    values, unit = meaned(4.0)
+    values["Q4"] = np.random.default_rng(3).permutation(values.pop("valve"))
+    role = found_in(values, unit, valve="Q4")["valve"]
+    assert role.column == "Q4"
+    assert "as stated, but the pump works as much while it is off (" in role.why
+
+
+# -- the unit of a rate, and whose it is
+
+
+def test_whoever_is_asked_for_the_unit_of_a_rate_is_offered_strokes() -> None:
+    values, _ = meaned(40.0, window=1)
+    values["flow"] = values.pop("strokes") * (0.1 + 1e-3 * np.sin(np.arange(3600.0)))
+    with pytest.raises(Question) as asked:
+        find_roles(Readings("a log", np.arange(3600.0), values, {"P": "bar"}), Told())
+    assert "rate=strokes/min" in asked.value.choices
+
+
+def test_the_rate_of_several_heads_says_how_many_were_open() -> None:
+    values, unit = meaned(40.0)
+    both = np.arange(3600) % 600 < 300
+    values["strokes"] = values["strokes"] * (1 + both)
+    values["heads open"] = values.pop("valve") * (1 + both)
+    why = found_in(values, unit)["rate"].why
+    assert why == "24 strokes/min with one head open, 48 strokes/min with 2 heads open"

@@ -85,7 +85,9 @@ Is = Annotated[
 ]
 Unit = Annotated[
     list[str] | None,
-    typer.Option(help="A column's unit, CHANNEL=UNIT; of an address also 'pressure=0.1 bar'."),
+    typer.Option(
+        help="A column's unit, such as rate=strokes/min; of an address also 'pressure=0.1 bar'."
+    ),
 ]
 Panel = Annotated[
     list[str] | None,

@@ -29,6 +29,7 @@ from borewarden.look.roles import (
     Readings,
     Role,
     Told,
+    against_valve,
     falls_off,
     in_range,
     in_si,
@@ -38,6 +39,7 @@ from borewarden.look.roles import (
     moves,
     scatter_of_area,
     tracks,
+    work_of,
 )
 from borewarden.look.unit_words import (
     FOREIGN,
@@ -73,15 +75,21 @@ def left_out(
     settled = {role.channel for role in roles} | set(told.column)
     pressure = next(role for role in roles if role.channel == "pressure")
     water = in_si(readings.values[pressure.column], pressure.unit, "Pa")
+    works = work_of(readings, roles)
     found: list[LeftOut] = []
     for column in readings.values:
         if column not in taken:
-            found += list(_near(readings, column, water, settled, scaled))[:1]
+            found += list(_near(readings, column, water, works, settled, scaled))[:1]
     return found
 
 
 def _near(
-    readings: Readings, column: str, water: Floats, settled: Collection[str], scaled: bool
+    readings: Readings,
+    column: str,
+    water: Floats,
+    works: Floats,
+    settled: Collection[str],
+    scaled: bool,
 ) -> Iterator[LeftOut]:
     """What the column may be, the likeliest first."""
     values, unit = readings.values[column], readings.units.get(column, "")
@@ -91,7 +99,7 @@ def _near(
         "oil_pressure": (_why_no_pressure(values, column, unit, "oil_pressure", OIL), "bar"),
         "boost_pressure": (_why_no_pressure(values, column, unit, "boost_pressure", BOOST), "bar"),
         "temperature": _why_no_water(values, column, unit, scaled),
-        "valve": (_why_no_valve(values, column), ""),
+        "valve": (_why_no_valve(values, column, works), ""),
     }
     for channel, (why, wanted) in tries.items():
         if why and channel not in settled:
@@ -181,10 +189,10 @@ def _why_no_water(values: Floats, column: str, unit: str, scaled: bool) -> tuple
     return (NO_UNIT if named and moves(values) else ""), usual
 
 
-def _why_no_valve(values: Floats, column: str) -> str:
+def _why_no_valve(values: Floats, column: str, works: Floats) -> str:
     known = values[np.isfinite(values)]
     if not set(np.unique(known)) <= {0.0, 1.0} or np.count_nonzero(np.diff(known)) < TWO:
         return ""
     if has_word(column, (*WORDS["valve"], *HEAD_WORDS)):
-        return "it does not go with the jet, or another does too"
+        return against_valve(values, works) or "another column goes with the jet, too"
     return ""

@@ -67,6 +67,8 @@ OPEN_UNIT = 4.0  # rates below this may be strokes a second or a flow
 TRACKS = 0.03  # of its level, and a number goes with the pressure; invented
 TEMPERATURE = 293.15  # K, for the sums of this page
 CLEARLY = 2.0  # times the scatter of the best pair, and a pair is out
+MEANS = (6.0, 12.0, 24.0)  # s over which a controller may show a rate as a mean; invented
+FOLLOWS = 0.7  # correlation from which a rate follows that mean of a valve; invented
 FIT = 0.35  # of the log of the effective area: scatter up to which a pair fits. Invented
 
 
@@ -271,7 +273,7 @@ def find_pressure(readings: Readings, told: Told) -> Role:
     column = best[0]
     unit = told.unit.get("pressure") or found[column][0]
     words = in_both(level_at_work(readings.values[column]), unit, "Pa", "pressure")
-    return Role("pressure", column, unit, f"goes up to some {words}")
+    return Role("pressure", column, unit, f"nine readings in ten are below {words}")
 
 
 def _by_physics(
@@ -358,10 +360,13 @@ def find_rate(
             "--is", [f"rate={column}" for column in found],
         )  # fmt: skip
     for column, unit in found.items():
-        level = level_at_work(readings.values[column])
-        words = in_both(level, unit, "m^3/s", "flow", 3) if is_flow(unit) else f"{level:.3g} {unit}"
+        words = _rate_words(level_at_work(readings.values[column]), unit)
         return Role("rate", column, unit, f"{words} while the jet is on")
     return None
+
+
+def _rate_words(level: float, unit: str) -> str:
+    return in_both(level, unit, "m^3/s", "flow", 3) if is_flow(unit) else f"{level:.3g} {unit}"
 
 
 def _fitting_units(
@@ -426,7 +431,11 @@ def _rate_units(readings: Readings, column: str, told_unit: str) -> list[str]:
         if in_range(level, STROKES):
             return ["strokes/min"]
         return ["rpm"] if in_range(level, CRANK) else []
-    return [unit for unit, least in (("Hz", 0.05), ("l/min", 0.3), ("gpm", 0.08)) if level >= least]
+    units = [
+        unit for unit, least in (("Hz", 0.05), ("l/min", 0.3), ("gpm", 0.08)) if level >= least
+    ]
+    # no jet is fed by so few strokes a minute, but whoever reads the panel is to find the unit
+    return [*units, "strokes/min"] if len(units) > 1 else units
 
 
 def in_range(value: float, bounds: tuple[float, float]) -> bool:
@@ -491,11 +500,14 @@ def find_valves(readings: Readings, works: Floats, taken: Sequence[str], told: T
 
     `works` is the rate of the pump, or its pressure. A valve is on while the pump works. What is
     named as a head's, or as a number of heads, need not be: a crank may turn on, and a shut line
-    holds its pressure.
+    holds its pressure. What is told to be one is taken, with what speaks against it.
     """
     if "valve" in told.column or any(channel.startswith(HEAD) for channel in told.column):
         role = told_role(readings, told, "valve", told.column.get("valve", "none"))
-        return [role] if role else []
+        if role is None:
+            return []
+        against = against_valve(readings.values[role.column], works)
+        return [role._replace(why=f"{role.why}, but {against}" if against else role.why)]
     free = {column: each for column, each in readings.values.items() if column not in taken}
     switched = {column: values for column, values in free.items() if _is_switched(values)}
     if heads := _heads_of(free, switched):
@@ -510,6 +522,8 @@ def find_valves(readings: Readings, works: Floats, taken: Sequence[str], told: T
         ]
         named_so = [column for column in usual if has_word(column, WORDS["valve"])]
         counts = usual if len(usual) == 1 else named_so
+    if not counts:
+        return _valve_of_a_mean(readings.seconds, switched, works)
     if len(counts) != 1:
         return []
     most = int(np.nanmax(switched[counts[0]]))
@@ -530,9 +544,47 @@ def _is_switched(values: Floats) -> bool:
 
 def _goes_with(values: Floats, works: Floats) -> bool:
     """Whether the pump works while a valve is on, and does not while it is off."""
-    on, off = works[values > 0], works[values == 0]
-    return bool(
-        len(on) and len(off) and np.nanmedian(on) > 1.5 * max(float(np.nanmedian(off)), 0.0)
+    on, off = _on_and_off(values, works)
+    return on > 1.5 * max(off, 0.0)
+
+
+def _on_and_off(values: Floats, works: Floats) -> tuple[float, float]:
+    """The median of what works while a valve is on, and while it is off; NaN where it never is."""
+    known = np.isfinite(works)
+    sides = works[known & (values > 0)], works[known & (values == 0)]
+    on, off = (float(np.median(side)) if len(side) else float("nan") for side in sides)
+    return on, off
+
+
+def _valve_of_a_mean(seconds: Floats, switched: Mapping[str, Floats], works: Floats) -> list[Role]:
+    """The one column called a valve whose own mean over some seconds goes as the rate does.
+
+    A rate that is a mean hardly falls in pauses shorter than that.
+    """
+    named = [column for column in switched if has_word(column, WORDS["valve"])]
+    if len(named) != 1 or np.nanmax(switched[named[0]]) > 1.0:
+        return []
+    step = max(float(np.median(np.diff(seconds))), 1e-9)
+    known = np.isfinite(switched[named[0]]) & np.isfinite(works)
+    is_on, rate = switched[named[0]][known], works[known]
+    for span in MEANS:
+        mean = np.convolve(is_on, np.ones(max(round(span / step), 1)))[: len(is_on)]
+        if np.std(mean) > 0.0 and np.std(rate) > 0.0 and np.corrcoef(mean, rate)[0, 1] > FOLLOWS:
+            why = f"goes with the rate, which is a mean over some {span:.0f} s"
+            return [Role("valve", named[0], "", why)]
+    return []
+
+
+def against_valve(values: Floats, works: Floats) -> str:
+    """What speaks against a column being the jet's valve; empty where nothing does."""
+    if _goes_with(values, works):
+        return ""
+    on, off = _on_and_off(values, works)
+    if np.isnan(on + off):
+        return f"it is never {'on' if np.isnan(on) else 'off'}"
+    return (
+        f"the pump works as much while it is off ({off:.3g}) as while it is on ({on:.3g}); pauses "
+        "shorter than a mean of the rate look like that"
     )
 
 
@@ -654,12 +706,33 @@ def roles_beside(readings: Readings, pressure: Role, told: Told) -> list[Role]:
     if temperature is not None:
         roles.append(temperature)
         taken.append(temperature.column)
-    works = readings.values[pressure.column]
-    if strokes is not None:
-        works = counted_rate(readings, strokes.column, 5)
-    elif rate is not None and rate.unit != "rpm":
-        works = readings.values[rate.column]
-    return [*roles, *find_valves(readings, works, taken, told), *others]
+    valves = find_valves(readings, work_of(readings, roles), taken, told)
+    roles = [_of_heads(readings, role, [*valves, *others]) for role in roles]
+    return [*roles, *valves, *others]
+
+
+def work_of(readings: Readings, roles: Sequence[Role]) -> Floats:
+    """What shows that the pump works: its strokes or flow, else the pressure."""
+    by = {role.channel: role for role in roles}
+    if "stroke_count" in by:
+        return counted_rate(readings, by["stroke_count"].column, 5)
+    if "rate" in by and by["rate"].unit != "rpm":
+        return readings.values[by["rate"].column]
+    return readings.values[by["pressure"].column]
+
+
+def _of_heads(readings: Readings, role: Role, valves: Sequence[Role]) -> Role:
+    """The same, with how many heads a rate is of, where their valves show more than one."""
+    is_open = open_heads(readings, valves)
+    if role.channel != "rate" or is_open is None or not np.nanmax(is_open) > 1.0:
+        return role
+    values = readings.values[role.column]
+    levels = [
+        f"{_rate_words(level_at_work(values[is_open == number]), role.unit)} with "
+        f"{'one head' if number == 1 else f'{number:.0f} heads'} open"
+        for number in np.unique(is_open[is_open > 0.0])
+    ]
+    return role._replace(why=", ".join(levels))
 
 
 def feed_flow(area: float, pressure: float) -> float:
