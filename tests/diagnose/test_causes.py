@@ -380,7 +380,7 @@ def test_the_pace_is_said() -> None:
     first = weigh_causes(shift(area=0.05), INTENSIFIER._replace(pace=evidence))
     leak = next(belief for belief in first if belief.cause is Cause.LEAK)
     bore = next(belief for belief in first if belief.cause is Cause.BORE)
-    words = "it goes by some 6 % in a jet hour"
+    words = "it changes by some 6 % per jet hour"
     assert words in leak.evidence_for or words in bore.evidence_against
 
 

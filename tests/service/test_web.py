@@ -693,7 +693,7 @@ def test_page_shows_all_machines_without_errors_or_overflow(browser, shop, width
     assert [text(machine_card(browser, n), "h2") for n in (0, 1)] == [NORTH, ODD]
     north, odd = machine_card(browser, 0), machine_card(browser, 1)
     assert text(north, ".headline") == "The bore is probably sound"
-    assert text(north, ".category") == "NE 107: good"
+    assert text(north, ".category") == "Device status: good (NE 107)"
     assert text(north, ".link") == "Link: connected"
     assert "0.254 mm" in text(north, ".figures")
     assert "strokes/min" in text(north, ".figures")
@@ -730,7 +730,7 @@ def test_a_chip_shows_up_without_a_reload_and_is_acknowledged(browser, shop):
     shop.statuses[NORTH].alarm = "unacknowledged"
 
     see(browser, lambda: text(north, ".headline") == "The bore has probably opened up")
-    assert text(north, ".category") == "NE 107: failure"
+    assert text(north, ".category") == "Device status: failure (NE 107)"
     assert north.get_attribute("data-sign") == "failure"
     assert "Since about" in text(north, ".since")
     see(browser, lambda: last_bore(browser) > 0.254 * 1.04)
@@ -837,7 +837,7 @@ def test_levels_of_several_heads_show_and_go_again(browser, shop, width):
     see(browser, place.is_displayed)
     rows = [row.text for row in place.find_elements("css selector", "tbody tr")]
     assert [row.partition(" %")[0].replace("\n", " ") for row in rows] == [
-        "head 1 +0.0", "head 1 and 2 +5.0", "head 2 +10.0",
+        "head 1 +0.0", "heads 1 and 2 +5.0", "head 2 +10.0",
     ]  # fmt: skip
     for row in rows:
         assert re.search(r"[0-9.]+ strokes/min at [0-9.]+ MPa", row)
@@ -846,7 +846,7 @@ def test_levels_of_several_heads_show_and_go_again(browser, shop, width):
     assert names[:5] == [*HEAD_COLUMNS]
     assert text(north, ".which-head") == "Which head, if it is a jewel: head 2 80 %, head 1 20 %."
     assert text(north, "[data-text=level_title]") == "as learned"
-    assert text(north, "[data-text=bore_note]").endswith("head 1 and 2 as one hole")
+    assert text(north, "[data-text=bore_note]").endswith("heads 1 and 2 as one hole")
     assert browser.execute_script("return document.documentElement.scrollWidth") <= width
     status.verdict, status.known = sound, ()
     see(browser, lambda: not place.is_displayed())

@@ -130,7 +130,7 @@ def test_page_says_what_the_lead_needs(page):
     for words in (
         '<html lang="en">',
         "Probably the bore, or a leak or poor feed; nothing measured here tells which",
-        "NE 107: failure",
+        "Device status: failure (NE 107)",
         "Since about 2026-03-02",
         "high-pressure injection",
         "microscope",

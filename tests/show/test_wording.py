@@ -25,10 +25,13 @@ from borewarden.show.wording import (
     alert_rows,
     bore_words,
     came_words,
+    cause_lines,
     cause_words,
     evidence,
+    figure_lines,
     headline,
     headline_then,
+    heads_words,
     jewel_words,
     pressure_words,
     probable_causes,
@@ -36,6 +39,7 @@ from borewarden.show.wording import (
     told_then,
     undecided,
     verdict_lines,
+    what_happened,
 )
 from borewarden.watcher.verdict import State, Verdict
 from borewarden.watcher.watcher import Alert
@@ -89,7 +93,7 @@ def all_verdicts() -> list[Verdict]:
 def test_every_state_has_words(verdict, pump):
     assert headline(verdict)
     lines = evidence(verdict, pump, "Europe/Berlin")
-    assert f"NE 107 category: {verdict.state.ne107}" in lines
+    assert f"Device status (NAMUR NE 107): {verdict.state.ne107}" in lines
     assert advice(verdict).steps
     everything = "\n".join(verdict_lines(verdict, pump, "Europe/Berlin"))
     assert not re.search(r"\b(nan|inf|None)\b", everything)
@@ -264,17 +268,16 @@ def test_what_an_area_is_against_is_said() -> None:
 def test_few_hours_are_said_as_people_do(hours: float, words: str) -> None:
     rate = FalseRate(1e-6, 1e-3, 0.098, 1e-3, 2, hours)
     lines = evidence(replace(OPENED, false_rate=rate), INTENSIFIER, "UTC")
-    assert f"Alerts on this jewel so far: none in {words}" in lines
+    assert f"Step alerts on this jewel so far: none in {words}" in lines
     (expected,) = (line for line in lines if line.startswith("False step alerts"))
-    assert f"so little jet time has been seen ({words}) that" in expected
-    assert "fewer than 98 in 1,000 jet hours" in expected
+    assert f"fewer than 98 in 1,000 jet hours; {words} can't show more" in expected
 
 
 def test_a_bound_that_bounds_nothing_is_not_shown() -> None:
     rate = FalseRate(1e-6, 1e-3, 2.667, 1e-3, 2, 1.1)
     lines = evidence(replace(OPENED, false_rate=rate), INTENSIFIER, "UTC")
     (expected,) = (line for line in lines if line.startswith("False step alerts"))
-    assert "(1 jet hour) that nothing can be said yet" in expected
+    assert "not known yet, after 1 jet hour;" in expected
     assert "fewer than" not in expected
 
 
@@ -284,7 +287,10 @@ def test_a_sound_bore_that_was_not_judged_for_long_is_one_of_then() -> None:
     said = headline_then(sound, 1.3, "UTC")
     assert said.startswith("Not judged since ")
     assert "1.3 h of jet: the bore was probably sound then" in said
-    assert evidence(sound, INTENSIFIER, "UTC", (), THEN)[0] == "NE 107 category then: good"
+    assert (
+        evidence(sound, INTENSIFIER, "UTC", (), THEN)[0]
+        == "Device status then (NAMUR NE 107): good"
+    )
     assert "not judged since" in told_then(sound, 1.3, "UTC")
     for fault in (State.OPENED, State.CANNOT_TELL):  # stays told until something better is seen
         assert headline_then(in_state(fault), 1.3, "UTC") == headline(in_state(fault))
@@ -332,8 +338,8 @@ def blamed(cause, state=State.OTHER_FAULT, check=CHECKS[0].words, **changes):
 def test_probable_causes_stand_in_the_evidence_the_first_one_with_its_points():
     lines = evidence(blamed(Cause.LEAK), INTENSIFIER, "UTC")
     assert [line for line in lines if line.startswith("Probable cause: ")] == [
-        "Probable cause: plunger seal or check valve leaking, 80 % (prior odds invented)",
-        "Probable cause: bore opened up, 15 % (prior odds invented)",
+        "Probable cause: plunger seal or check valve leaking, 80 % (starting odds invented)",
+        "Probable cause: bore opened up, 15 % (starting odds invented)",
     ]
     of = "“plunger seal or check valve leaking”: "
     assert [line[-1] for line in lines if line.startswith(f"Points to {of}")] == ["a", "b", "c"]
@@ -404,7 +410,7 @@ def test_another_fault_is_named_and_has_its_own_checks(cause, words):
     ("state", "causes", "said"),
     [
         (State.OPENED, (Cause.BORE, Cause.LEAK), "Probably the bore, or a leak; nothing measured"),
-        (State.WEARING, (Cause.BORE, Cause.LEAK), "Something probably grows: the bore, or a leak;"),
+        (State.WEARING, (Cause.BORE, Cause.LEAK), "Slow growth, probably of the bore, or a leak;"),
         (State.OTHER_FAULT, (Cause.LEAK, Cause.BYPASS), "Probably a leak, or a leaking bypass"),
         (State.OPENED, (Cause.LEAK, Cause.BORE), "The bore has probably opened up"),  # before that
         (State.CANNOT_TELL, (Cause.BORE, Cause.LEAK), "Something has probably changed"),
@@ -563,8 +569,7 @@ def test_a_second_opinion_is_told_and_a_disagreement_stands_beside_the_alert(
             1e-3,
             1.2e-2,
             7,
-            "so little jet time has been seen (212 jet hours) that no more can "
-            "be said yet than fewer than 12 in 1,000 jet hours",
+            "fewer than 12 in 1,000 jet hours; 212 jet hours can't show more",
         ),
         (1e-6, 1e-4, 1.9e-3, 7, "fewer than 1.9 in 1,000 jet hours"),
     ],
@@ -574,12 +579,12 @@ def test_how_often_false_is_told_as_believed_and_as_it_came(
 ) -> None:
     rate = FalseRate(low, middle, high, 2e-3, peaks, 212.4, told=3, gone=1)
     lines = evidence(replace(OPENED, false_rate=rate), INTENSIFIER, "UTC")
-    assert f"False step alerts to expect: {words}; the setting aims at 2" in lines
-    came = "3, 1 of which went away without a repair; 212 jet hours without one"
-    assert f"Alerts on this jewel so far: {came}" in lines
+    assert f"False step alerts to expect: {words}; the setting allows 2" in lines
+    came = "3, of which 1 went away without a repair; 212 jet hours without an alert"
+    assert f"Step alerts on this jewel so far: {came}" in lines
     quiet = replace(OPENED, false_rate=replace(rate, told=0, gone=0))
     lines = evidence(quiet, INTENSIFIER, "UTC")
-    assert "Alerts on this jewel so far: none in 212 jet hours" in lines
+    assert "Step alerts on this jewel so far: none in 212 jet hours" in lines
 
 
 def test_what_came_of_alerts_is_told_once_there_were_any() -> None:
@@ -593,3 +598,58 @@ def test_there_is_no_second_opinion_in_an_old_verdict() -> None:
     assert "Second opinion" not in text
     assert "False alerts" not in text
     assert alert_row(Alert(NOON_NS, OPENED), "UTC").reason == OPENED.reason
+
+
+@pytest.mark.parametrize(
+    ("kept", "read"),
+    [
+        ("head 1", "head 1"),
+        ("head left 1 and right", "heads left 1 and right"),
+        ("head 1 and 2 and 3", "heads 1 and 2 and 3"),
+        ("head 1 or head 2 and 3", "head 1 or heads 2 and 3"),
+        ("head 1 or head 2, whichever cut", "head 1 or head 2, whichever cut"),
+    ],
+)
+def test_several_heads_that_are_open_together_are_heads(kept: str, read: str) -> None:
+    assert heads_words(kept) == read
+
+
+def test_nobody_is_asked_to_log_heads_that_are_logged() -> None:
+    """One more head seems open, while each stated one has a valve signal."""
+    blamed_head = blamed(Cause.SECOND_HEAD)
+    assert "have the valve signal or the settings say so" in " ".join(advice(blamed_head).steps)
+    two = replace(blamed_head, open_heads="head 1 and 2", check=CHECKS[1].words)
+    steps = " ".join(advice(two).steps)
+    assert "have the valve signal" not in steps
+    assert "a head that is not stated here" in steps
+
+
+def test_steps_of_one_of_several_heads_are_said_to_be_its_own() -> None:
+    rate = FalseRate(3e-4, 1.4e-3, 5e-3, 1e-3, 9, 212.4, told=1)
+    verdict = replace(OPENED, false_rate=rate, second_opinion=Opinion(both=1), open_heads="head 2")
+    lines = evidence(verdict, INTENSIFIER, "UTC")
+    came = "1, of which none went away without a repair; 212 jet hours without an alert"
+    assert f"Step alerts with head 2 open so far: {came}" in lines
+    assert any(line.startswith("Changes with head 2 open so far: 1 seen") for line in lines)
+
+
+def test_evidence_is_what_happened_then_causes_then_figures() -> None:
+    verdict = blamed(Cause.BORE, State.OPENED)
+    parts = (
+        what_happened(verdict, "UTC"),
+        cause_lines(verdict, INTENSIFIER),
+        figure_lines(verdict, INTENSIFIER, "UTC"),
+    )
+    assert all(parts)
+    assert evidence(verdict, INTENSIFIER, "UTC") == [line for part in parts for line in part]
+
+
+def test_jet_hours_that_were_not_counted_yet_are_not_shown() -> None:
+    lines = evidence(UNKNOWN, INTENSIFIER, "UTC", ("fitted",))
+    assert not any(line.startswith("Jet hours") for line in lines)
+
+
+def test_another_jewel_has_one_name_wherever_it_is_told() -> None:
+    words = "another jewel was fitted and not recorded"
+    assert cause_words(Cause.OTHER_BORE) == Cause.OTHER_BORE.words == words
+    assert Cause("another bore fitted without a record") is Cause.OTHER_BORE  # as it is kept

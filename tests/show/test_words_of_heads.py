@@ -74,10 +74,10 @@ def test_a_size_says_which_heads_were_open_and_what_it_is_against(two: Day) -> N
 
 
 def test_what_each_percentage_is_of_is_said_once(two: Day) -> None:
-    assert two.said.count("What the percentages are of: causes share out") == 1
+    assert two.said.count("How to read the percentages: the causes add up") == 1
     assert "Which head, if it is a jewel: head 2 above 99 %, head 1 below 1 %" in two.said
     assert "Not certain" not in two.said  # beside "above 99 %"
-    assert "percentages lean on the prior odds" in two.said
+    assert "percentages rest mostly on the starting odds" in two.said
 
 
 def test_what_happened_comes_before_the_figures_and_the_causes_stand_once(two: Day) -> None:
@@ -87,15 +87,15 @@ def test_what_happened_comes_before_the_figures_and_the_causes_stand_once(two: D
     )]  # fmt: skip
     assert order == sorted(order)
     assert "<dt>Probable cause</dt>" not in two.page  # the table below has them
-    assert two.page.count("percentages lean on the prior odds") == 1
+    assert two.page.count("percentages rest mostly on the starting odds") == 1
 
 
 def test_the_level_that_each_head_had_stands_beside_the_one_it_has(two: Day) -> None:
     rows = {row.heads: row for row in head_rows(two.found.known, two.found.pump, "UTC")}
-    assert set(rows) == {"head 1", "head 2", "head 1 and 2"}
+    assert set(rows) == {"head 1", "head 2", "heads 1 and 2"}
     change = {heads: float(row.change.removesuffix(" %")) for heads, row in rows.items()}
     assert change["head 2"] == pytest.approx(100.0 * CHIP, abs=3.0)
-    assert 2.0 < change["head 1 and 2"] < change["head 2"]
+    assert 2.0 < change["heads 1 and 2"] < change["head 2"]
     assert abs(change["head 1"]) < 2.0
     for row in rows.values():
         then, now = (float(re.match(r"[0-9.]+", cell)[0]) for cell in (row.then, row.now))
@@ -126,7 +126,7 @@ def test_a_size_or_an_onset_that_no_longer_holds_is_said_with_its_heads(two: Day
     (row,) = alert_rows([replace(alert, verdict=told)], "UTC", two.found.verdict)
     first = row.reason.partition("; as first told: ")[2]
     assert re.fullmatch(
-        r"Probably opened up, .*, since [-0-9: ]+ UTC, \+20\.0 ± 2\.0 % with head 1 and 2 open",
+        r"Probably opened up, .*, since [-0-9: ]+ UTC, \+20\.0 ± 2\.0 % with heads 1 and 2 open",
         first,
     )
 
@@ -155,7 +155,7 @@ def test_an_alert_of_another_event_or_state_is_left_as_it_was_told(two: Day) -> 
 def test_the_card_of_the_live_page_has_the_heads(two: Day) -> None:
     status = MachineStatus("Two", "UTC", two.found.pump, two.found.verdict, known=two.found.known)
     words = card(status, 0.0)
-    assert [row[0] for row in words["heads"]] == ["head 2", "head 1 and 2", "head 1"]
+    assert [row[0] for row in words["heads"]] == ["head 2", "heads 1 and 2", "head 1"]
     assert words["which_head"].startswith("Which head, if it is a jewel: head 2 above 99 %")
     assert words["area_note"] == "against its baseline with head 2 open"
     assert words["bore_note"].endswith(", head 2")

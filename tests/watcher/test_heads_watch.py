@@ -205,7 +205,7 @@ def test_a_chip_stays_told_when_the_other_head_cuts(tmp_path: Path) -> None:
     shares = {each.cause: each.probability for each in verdict.causes}
     assert verdict.probability <= shares[Cause.BORE] + 1e-9
     heads = [each.heads for each in watcher.known()]
-    assert heads == [f"one of head 1 or head 2, the one with the {word} area"
+    assert heads == [f"head 1 or head 2, the one with the {word} area"
                      for word in ("larger", "smaller")]  # fmt: skip
 
 

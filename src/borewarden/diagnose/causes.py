@@ -33,6 +33,17 @@ class Cause(Enum):
     OTHER_BORE = "another bore fitted without a record"
     UNKNOWN = "none of the causes known to the watcher"
 
+    @property
+    def words(self) -> str:
+        """The cause as people read it."""
+        return _WORDS.get(self, self.value)
+
+
+_WORDS = {
+    Cause.OTHER_BORE: "another jewel was fitted and not recorded",
+    Cause.UNKNOWN: "none of the known causes",
+}
+
 
 @dataclass(frozen=True)
 class Belief:

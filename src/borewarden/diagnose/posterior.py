@@ -118,7 +118,7 @@ def _with_onset(
     words = "it came over minutes" if ramp > 0.0 else "it came at once"
     if pace is not None:
         percent = 100.0 * PACES[int(np.argmax(pace))]
-        words = f"it goes by some {percent:.1g} % in a jet hour"
+        words = f"it changes by some {float(f'{percent:.1g}'):g} % per jet hour"
     speaks_for, against = reasons
     if gain > TELLING:
         return (*speaks_for, words), against

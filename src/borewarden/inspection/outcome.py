@@ -141,7 +141,7 @@ def conclude(verdict: Verdict | None, answers: Mapping[str, str], kind: str = ""
         return Outcome(
             Finding.EXPLAINED if top.cause in _NO_FAULT else Finding.CONFIRMED,
             top.cause,
-            f"{BY_NAME[by].answers[answers[by]]} ({by}); {top.cause.value}, "
+            f"{BY_NAME[by].answers[answers[by]]} ({by}); {top.cause.words}, "
             f"{probability_words(top.probability)}",
             _NEXT[top.cause],
             beliefs,
@@ -159,12 +159,12 @@ def conclude(verdict: Verdict | None, answers: Mapping[str, str], kind: str = ""
             Finding.RULED_OUT,
             None,
             "the rim is sound under the microscope; the water that the pump shows "
-            f"goes elsewhere, most probably: {left[0].cause.value}",
+            f"goes elsewhere, most probably: {left[0].cause.words}",
             next_words,
             beliefs,
         )
     reasons = [
-        f"most probable: {top.cause.value}, {probability_words(top.probability)}",
+        f"most probable: {top.cause.words}, {probability_words(top.probability)}",
         *(f"{name}: {BY_NAME[name].no_say[a]}" for name, a in answers.items()
           if a in BY_NAME[name].no_say),
     ]  # fmt: skip

@@ -90,5 +90,5 @@ class Inspection:
     @property
     def outcome(self) -> str:
         """What it came to, in words."""
-        what = f": {self.cause.value}" if self.cause else ""
+        what = f": {self.cause.words}" if self.cause else ""
         return f"{self.finding.value}{what} ({self.reason})"

@@ -79,19 +79,22 @@ def left_out(
     found: list[LeftOut] = []
     for column in readings.values:
         if column not in taken:
-            found += list(_near(readings, column, water, works, settled, scaled))[:1]
+            found += list(_near(readings, column, (water, works), settled, scaled))[:1]
     return found
 
 
 def _near(
     readings: Readings,
     column: str,
-    water: Floats,
-    works: Floats,
+    pump: tuple[Floats, Floats],
     settled: Collection[str],
     scaled: bool,
 ) -> Iterator[LeftOut]:
-    """What the column may be, the likeliest first."""
+    """What the column may be, the likeliest first.
+
+    The `pump` has the water's pressure, Pa, and what shows that it works.
+    """
+    water, works = pump
     values, unit = readings.values[column], readings.units.get(column, "")
     tries = {
         "stroke_count": (_why_no_count(readings, column, settled), ""),

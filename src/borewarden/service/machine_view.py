@@ -236,7 +236,7 @@ def _verdict_words(status: MachineStatus) -> dict[str, Any]:
         "blind": "",
         "sign": ne107.replace(" ", "-"),
         "headline": headline_now(status),
-        "category": f"NE 107: {ne107}",
+        "category": f"Device status: {ne107} (NE 107)",
         "group": ne107,
         "is_proven": status.is_proven,
     }
@@ -248,10 +248,16 @@ def _verdict_words(status: MachineStatus) -> dict[str, Any]:
         }  # fmt: skip
     if status.is_quiet:
         return words | {
-            "sign": neutral, "category": f"NE 107 then: {ne107}", "group": "no jet lately"
+            "sign": neutral,
+            "category": f"Device status then: {ne107} (NE 107)",
+            "group": "no jet lately",
         }  # fmt: skip
     if status.sight.doubts and status.verdict.state is State.SOUND:
-        return words | {"sign": neutral, "category": f"NE 107: {ne107}?", "group": "not proven"}
+        return words | {
+            "sign": neutral,
+            "category": f"Device status: {ne107}? (NE 107)",
+            "group": "not proven",
+        }
     return words
 
 

@@ -10,7 +10,7 @@ from borewarden.base.text import counted, span_words
 from borewarden.base.times import clock_time, local_time
 from borewarden.base.units import PER_MINUTE
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
-from borewarden.show.wording import HEADS, UNKNOWN, change_words, pressure_words
+from borewarden.show.wording import HEADS, UNKNOWN, change_words, heads_words, pressure_words
 from borewarden.watcher.known import Known
 
 NOISY = 0.01  # scatter of one batch; this project's own judgement, no source
@@ -44,8 +44,8 @@ def learned_lines(known: Sequence[Known], pump: Pump, time_zone: str) -> list[st
     if not has_heads(known):
         return [line for each in known for line in _lines(each, pump, time_zone)]
     return [
-        f"Learned: a level for each head, or heads, that cut (see \u201c{HEADS}\u201d); what had "
-        "changed before one was learned counts as normal there",
+        f"Learned: a level for each head, or set of heads, that cut (see \u201c{HEADS}\u201d); "
+        "what had changed before one was learned counts as normal there",
         *_lines_of_the_pump(known[0], pump),  # who was first has seen most of the closed jet
     ]
 
@@ -75,7 +75,7 @@ def head_lines(known: Sequence[Known], pump: Pump, time_zone: str) -> list[tuple
 def _head_row(known: Known, pump: Pump, time_zone: str) -> HeadRow:
     if not math.isfinite(known.coefficient):
         so_far = f"{known.steady / 60.0:.1f} of {known.wanted / 60.0:.0f} min of steady jet so far"
-        return HeadRow(known.heads, "not learned yet", UNKNOWN, UNKNOWN, so_far)
+        return HeadRow(heads_words(known.heads), "not learned yet", UNKNOWN, UNKNOWN, so_far)
     first, last, newest = (
         local_time(time_ns, time_zone) for time_ns in (known.first_ns, known.last_ns, known.now_ns)
     )
@@ -89,7 +89,7 @@ def _head_row(known: Known, pump: Pump, time_zone: str) -> HeadRow:
     if isinstance(pump, DirectDrive) and pump.regulation == "none":
         level, now = f"{pressure} at {rate} {unit}", f"{pressure_now} at that speed"
     return HeadRow(
-        known.heads,
+        heads_words(known.heads),
         change_words(known.area_ratio),
         level,
         f"{now}, seen until {newest}",
@@ -133,10 +133,10 @@ def _lines_of_the_pump(known: Known, pump: Pump) -> list[str]:
         )
     if known.less_hours > LONG:
         lines.append(
-            f"Not judged: for {known.less_hours:.1f} h more the pump delivered a quarter of the "
-            "stated bore's flow and more, which counts as a closed jet. Most likely another head "
-            "cut, or one of several alone: state a jewel for each head, and log which heads are "
-            "open"
+            f"Not judged: {known.less_hours:.1f} h more, in which the pump delivered at least a "
+            "quarter of the stated bore's flow, but too little for the jet. Most likely another "
+            "head cut, or one of several alone: state a jewel for each head, and log which heads "
+            "are open"
         )
     if known.emptied:
         scatter = f", to {100.0 * known.emptied_sd:.0f} %" if known.emptied > 1 else ""

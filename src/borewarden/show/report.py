@@ -52,8 +52,7 @@ from borewarden.show.wording import (
     alert_rows,
     bore_of,
     bore_words,
-    cause_lines,
-    evidence,
+    figure_lines,
     group_words,
     headline_then,
     jewel_words,
@@ -62,6 +61,7 @@ from borewarden.show.wording import (
     since,
     told_words,
     undecided,
+    what_happened,
     when_of,
 )
 from borewarden.watcher.batch_loop import DRIFT_BLOCK
@@ -147,7 +147,7 @@ def write_report(replayed: Replayed, path: Path) -> None:
     verdict, zone = replayed.verdict, replayed.time_zone
     of_then = is_of_then(verdict, replayed.unjudged_hours)
     told = guarded(f"{LONGER_CUTS}.") if of_then else advice(verdict)
-    in_table = cause_lines(verdict, replayed.pump)
+    when = when_of(verdict, replayed.unjudged_hours)
     page = (
         template_environment()
         .get_template("report.html")
@@ -163,14 +163,10 @@ def write_report(replayed: Replayed, path: Path) -> None:
             verdict_time=local_time((of_then and verdict.judged_ns) or verdict.time_ns, zone),
             evidence=[
                 line.partition(": ")
-                for line in evidence(
-                    verdict,
-                    replayed.pump,
-                    zone,
-                    replayed.guessed,
-                    when_of(verdict, replayed.unjudged_hours),
+                for line in (
+                    *what_happened(verdict, zone, when),
+                    *figure_lines(verdict, replayed.pump, zone, replayed.guessed, when),
                 )
-                if line not in in_table
             ],
             cautions=told.cautions,
             checks=told.steps,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 from typing import NamedTuple
@@ -65,10 +66,6 @@ _IN_SHORT = {
     Cause.SLIP: "belt slip",
     Cause.BYPASS: "a leaking bypass or relief valve",
 }
-_CAUSE_WORDS = {
-    Cause.OTHER_BORE: "another jewel was fitted and not recorded",
-    Cause.UNKNOWN: "none of the known causes",
-}
 _OF_A_CAUSE = (State.WEARING, State.OPENED, State.OTHER_FAULT)
 _LOOK_AT_THE_JEWEL = (
     "Then, with the pump stopped, locked out, bled down and verified at zero pressure: take out "
@@ -101,7 +98,6 @@ _BLOCKED_WAYS = (
 )
 # The usual check that a cheapest one already is.
 _SAME_AS = {
-    CHECKS[0].words: _OTHER_WAYS_OUT[0],
     CHECKS[1].words: _JEWEL_CHANGED,
     CHECKS[-1].words: _LOOK_AT_THE_JEWEL,
 }
@@ -139,6 +135,7 @@ _CHECKS_OF = {
 }
 
 UNKNOWN = "–"
+_TOGETHER = re.compile(r"\bhead ((?:(?! or ).)*?) and\b")
 HEADS = "Heads by themselves"  # title of the table of levels
 AGAINST_ONSET = "against just before"  # a step's size; "now" is against the baseline
 AT_THE_END, THEN = "at the end of the log", "then"  # instead of "now", in `evidence`
@@ -148,7 +145,8 @@ WORDS_OF_THEN = {
 }
 NOTHING_TO_CHECK = "Nothing to check: the bore is probably sound."
 DETECTOR = "a general-purpose detector (Page-Hinkley)"
-INVENTED = "prior odds invented"  # stands beside every probability of a cause
+INVENTED = "starting odds invented"  # stands beside every probability of a cause
+_MEANS = f"means of the last {RECENT} batches"
 _FACTS = {"fitted": "date"}  # of a jewel, by the words of a list
 _SWEEP = {"plunger_diameter": "the assumed plunger", "stroke": "the assumed stroke",
           "bore": "the assumed bore"}  # fmt: skip
@@ -161,8 +159,8 @@ MANY = 0.1  # per hour, of false alerts: that there are fewer is no news
 LEAST_RATE = 1e-4  # per hour, of false alerts: less is not worth a word
 MOST_CAUSES, MOST_FOR, MOST_AGAINST = 3, 3, 2
 _SHARES = (
-    "What the percentages are of: causes share out the change that was seen, heads what is a "
-    "jewel's; that of the bore allows for chance, too"
+    "How to read the percentages: the causes add up to the change that was seen, the heads to a "
+    "change of a jewel; the probability of an opened bore allows for chance, too"
 )
 _NOT_WATCHED = (
     "Not watched: a worn mixing chamber or focusing tube does not load the pump, so the watcher "
@@ -211,7 +209,7 @@ def _one_of(verdict: Verdict, alike: Sequence[Cause]) -> str:
     first, *others = [_IN_SHORT[cause] for cause in alike]
     if alike[0] is Cause.BORE and verdict.suspects:
         first = f"{first} of {verdict.suspects}"
-    begins = "Something probably grows:" if verdict.state is State.WEARING else "Probably"
+    begins = "Slow growth, probably of" if verdict.state is State.WEARING else "Probably"
     return f"{begins} {first}, or {_others(others)}; nothing measured here tells which"
 
 
@@ -223,7 +221,7 @@ def _others(names: Sequence[str]) -> str:
 
 def cause_words(cause: Cause) -> str:
     """The cause as people read it; stores and dashboards keep its value."""
-    return _CAUSE_WORDS.get(cause, cause.value)
+    return cause.words
 
 
 def since(verdict: Verdict, time_zone: str) -> str | None:
@@ -242,7 +240,12 @@ def _onset_words(verdict: Verdict, onset_ns: int, time_zone: str) -> str:
 
 def with_heads(verdict: Verdict) -> str:
     """Which heads were open as an area was seen; empty with one head."""
-    return f" with {verdict.open_heads} open" if verdict.open_heads else ""
+    return f" with {heads_words(verdict.open_heads)} open" if verdict.open_heads else ""
+
+
+def heads_words(heads: str) -> str:
+    """Such as "heads 1 and 2" for "head 1 and 2", as verdicts and stores have it."""
+    return _TOGETHER.sub(r"heads \1 and", heads)
 
 
 def _step_words(verdict: Verdict) -> str:
@@ -326,7 +329,17 @@ def evidence(
     What happened comes first. They state and ask nothing of anybody: what to do stands in `advice`.
     `guessed` names the figures of pump and jewel that nobody stated; `when` the verdict is of.
     """
-    lines = [f"NE 107 category{' then' if when == THEN else ''}: {verdict.state.ne107}"]
+    return [
+        *what_happened(verdict, time_zone, when),
+        *cause_lines(verdict, pump),
+        *figure_lines(verdict, pump, time_zone, guessed, when),
+    ]
+
+
+def what_happened(verdict: Verdict, time_zone: str, when: str = "now") -> list[str]:
+    """The first part of the `evidence`: the state, since when, how probable, and which head."""
+    status = f"Device status{' then' if when == THEN else ''} (NAMUR NE 107)"
+    lines = [f"{status}: {verdict.state.ne107}"]
     if verdict.onset_ns is not None:
         lines.append(f"Onset: {_onset_words(verdict, verdict.onset_ns, time_zone)}")
     learned = not math.isnan(verdict.discharge_coefficient)
@@ -337,20 +350,30 @@ def evidence(
             f"Probability: {probability_words(verdict.probability)} that the effective bore has "
             f"opened up, not chance and not another fault{_together_words(verdict)}"
         )
-    lines += [*head_chances(verdict), *cause_lines(verdict, pump)]
-    if verdict.heads and verdict.causes:
-        lines.append(_SHARES)
+    return [*lines, *head_chances(verdict)]
+
+
+def figure_lines(
+    verdict: Verdict,
+    pump: Pump,
+    time_zone: str,
+    guessed: Collection[str] = (),
+    when: str = "now",
+) -> list[str]:
+    """The last part of the `evidence`, behind the `cause_lines`: bore, pump, wear and the like."""
+    lines = [_SHARES] if verdict.heads and verdict.causes else []
     if math.isfinite(verdict.bore):
         lines += _bore_lines(verdict, guessed, when)
         lines += _pump_lines(verdict, pump, guessed)
-    if learned:
+    if not math.isnan(verdict.discharge_coefficient):
         lines += _wear_lines(verdict)
     lines += second_opinion_lines(verdict, time_zone)
     lines += false_rate_lines(verdict)
     hours = f"{verdict.jet_hours:.1f} h"
     if "fitted" in guessed:
         hours = f"at least {hours}; the date when it was fitted is assumed"
-    lines.append(f"{hours_of(verdict)}: {hours}")
+    if verdict.jet_hours > 0.0:  # they are counted from the first steady cut on
+        lines.append(f"{hours_of(verdict)}: {hours}")
     if verdict.causes:
         lines.append(_NOT_WATCHED)
     return [*lines, guessed_line(guessed)] if guessed else lines
@@ -395,8 +418,13 @@ def second_opinion_lines(verdict: Verdict, time_zone: str) -> list[str]:
     agrees = f"{DETECTOR} agrees"
     return [
         f"Second opinion: {disagreement(verdict, time_zone) or agrees}",
-        f"Changes on this jewel so far: {_seen_by(opinion)}",
+        f"Changes{_where(verdict)} so far: {_seen_by(opinion)}",
     ]
+
+
+def _where(verdict: Verdict) -> str:
+    """What was counted of: one jewel, or the heads that were open."""
+    return with_heads(verdict) or " on this jewel"
 
 
 def _seen_by(opinion: Opinion) -> str:
@@ -418,9 +446,9 @@ def false_rate_lines(verdict: Verdict) -> list[str]:
         expected = f"fewer than {_in_1000(max(rate.high, LEAST_RATE))} in 1,000 jet hours"
         if rate.is_bound and rate.high > rate.asked:
             seen = _hours_words(rate.hours)
-            expected = f"so little jet time has been seen ({seen}) that " + (
-                "nothing can be said yet" if rate.high > MANY else
-                f"no more can be said yet than {expected}"
+            expected = (
+                f"not known yet, after {seen}" if rate.high > MANY else
+                f"{expected}; {seen} can't show more"
             )  # fmt: skip
     else:
         expected = (
@@ -430,12 +458,12 @@ def false_rate_lines(verdict: Verdict) -> list[str]:
     came = f"none in {_hours_words(rate.hours)}"
     if rate.told:
         came = (
-            f"{rate.told}, {rate.gone or 'none'} of which went away without a repair; "
-            f"{_hours_words(rate.hours)} without one"
+            f"{rate.told}, of which {rate.gone or 'none'} went away without a repair; "
+            f"{_hours_words(rate.hours)} without an alert"
         )
     return [
-        f"False step alerts to expect: {expected}; the setting aims at {_in_1000(rate.asked)}",
-        f"Alerts on this jewel so far: {came}",
+        f"False step alerts to expect: {expected}; the setting allows {_in_1000(rate.asked)}",
+        f"Step alerts{_where(verdict)} so far: {came}",
     ]
 
 
@@ -507,8 +535,8 @@ def undecided(verdict: Verdict, pump: Pump) -> list[str]:
     if not _spoken(verdict) & {NAMES[feature] for feature in FURTHER}:
         rate = "stroke rate" if is_intensifier else "crank speed"
         lines.append(
-            f"Bear in mind: pressure and {rate} alone can't rule out other causes, so percentages "
-            "lean on the prior odds"
+            f"Bear in mind: pressure and {rate} alone can't rule out other causes, so the "
+            "percentages rest mostly on the starting odds"
         )
     if Cause.TRANSDUCER in causes and not is_intensifier:
         lines.append(
@@ -562,10 +590,11 @@ def _measurements(verdict: Verdict) -> list[str]:
 
 
 def bore_of(verdict: Verdict) -> str:
-    """Which heads a bore is of, such as ", head 1 and 2 as one hole"; empty with one head."""
+    """Which heads a bore is of, such as ", heads 1 and 2 as one hole"; empty with one head."""
+    heads = heads_words(verdict.open_heads)
     if verdict.jewels == 1:
-        return f", {verdict.open_heads}" if verdict.open_heads else ""
-    return f", {verdict.open_heads or f'{verdict.jewels} jewels'} as one hole"
+        return f", {heads}" if heads else ""
+    return f", {heads or f'{verdict.jewels} jewels'} as one hole"
 
 
 def _bore_lines(verdict: Verdict, guessed: Collection[str], when: str) -> list[str]:
@@ -597,7 +626,7 @@ def _pump_lines(verdict: Verdict, pump: Pump, guessed: Collection[str]) -> list[
     if isinstance(pump, Intensifier):
         lines = [
             f"Stroke rate: {rate} strokes/min seen, {expected} ({change}) "
-            f"at {pressure_words(verdict.pressure_seen)}"
+            f"at {pressure_words(verdict.pressure_seen)}, {_MEANS}"
         ]
         if verdict.overstroke_margin is not None:
             left = verdict.overstroke_margin * pump.max_stroke_rate / PER_MINUTE
@@ -610,11 +639,11 @@ def _pump_lines(verdict: Verdict, pump: Pump, guessed: Collection[str]) -> list[
         return [
             f"Pressure: {pressure_words(verdict.pressure_seen)} seen, "
             f"{pressure_words(verdict.pressure_expected)} expected ({change}) "
-            f"at {rate} turns/min of the crank"
+            f"at {rate} turns/min of the crank, {_MEANS}"
         ]
     return [
         f"Crank speed: {rate} turns/min seen, {expected} ({change}) "
-        f"at {pressure_words(verdict.pressure_seen)}"
+        f"at {pressure_words(verdict.pressure_seen)}, {_MEANS}"
     ]
 
 
@@ -663,7 +692,8 @@ def _first_checks(verdict: Verdict) -> list[str]:
     first, second = map(cause_words, two)
     what = f"{verdict.check[0].upper()}{verdict.check[1:]}"
     check = f"{what}. This is the cheapest way to tell “{first}” from “{second}”."
-    usual = [line for line in usual if line != _SAME_AS.get(verdict.check)]
+    same = _another_head(verdict) if verdict.check == CHECKS[0].words else ""
+    usual = [line for line in usual if line not in (same, _SAME_AS.get(verdict.check))]
     if verdict.check == CHECKS[-1].words:  # the jewel comes out: say it all
         check += f" Only {_NO_PRESSURE}."
     return [check, *usual]
@@ -685,9 +715,27 @@ def _which_head(verdict: Verdict) -> list[str]:
     ]
 
 
+def _another_head(verdict: Verdict) -> str:
+    """To look for an open head that is none of those stated."""
+    if not verdict.open_heads:
+        return _OTHER_WAYS_OUT[0]
+    return _OTHER_WAYS_OUT[0].replace("a second head", "a head that is not stated here")
+
+
+def _blames_a_stated_head(verdict: Verdict) -> bool:
+    """Whether one more head seems open, and it is known which of those stated are."""
+    return verdict.causes[0].cause is Cause.SECOND_HEAD and _heads_are_logged(verdict)
+
+
+def _heads_are_logged(verdict: Verdict) -> bool:
+    """Whether it is known which heads are open, so that nobody has to log them."""
+    return bool(verdict.open_heads) and " or " not in verdict.open_heads
+
+
 def _usual_checks(verdict: Verdict) -> list[str]:
     is_intensifier = verdict.overstroke_margin is not None
-    leaks = [*_OTHER_WAYS_OUT, _STROKES_DEAD_HEADED if is_intensifier else _CRANK_PUMP_LEAKS]
+    ways = [_another_head(verdict), *_OTHER_WAYS_OUT[1:]]
+    leaks = [*ways, _STROKES_DEAD_HEADED if is_intensifier else _CRANK_PUMP_LEAKS]
     match verdict.state:
         case State.LEARNING:
             return ["Nothing to check yet: the watcher first needs some minutes of steady cutting."]
@@ -711,6 +759,8 @@ def _usual_checks(verdict: Verdict) -> list[str]:
                 "efficiency) and the scale of the pressure transducer.",
                 _LOOK_AT_THE_JEWEL,
             ]
+        case State.OTHER_FAULT if verdict.causes[:1] and _blames_a_stated_head(verdict):
+            return [_another_head(verdict)]
         case State.OTHER_FAULT if verdict.causes and verdict.causes[0].cause in _CHECKS_OF:
             return [*_CHECKS_OF[verdict.causes[0].cause]]
         case State.OTHER_FAULT:
@@ -757,7 +807,7 @@ class AlertRow(NamedTuple):
 
 ALERT_COLUMNS = AlertRow(
     "Time",
-    "State (NE 107)",
+    "State (device status)",
     "Onset",
     "Effective area",
     "Probability that the bore opened up",

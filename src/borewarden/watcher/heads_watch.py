@@ -330,7 +330,7 @@ def _which(combination: Combination, known: Mapping[Combination, Known]) -> str:
     if combination.is_known:
         return combination.words
     alike = [each for each in known if each.options == combination.options]
-    one = f"one of {combination.words}"
+    one = combination.words
     if len(alike) == 1:
         return f"{one}, whichever cut"
     own, areas = known[combination].coefficient, [known[each].coefficient for each in alike]

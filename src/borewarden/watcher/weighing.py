@@ -562,7 +562,7 @@ def _say(told: State, event: Event, step: Step, slope: float, causes: Sequence[B
 def probable_words(causes: Sequence[Belief]) -> str:
     """The most probable cause, with those that can't be told from it, and how probable they are."""
     group = group_of_first(causes)
-    names = either([cause.value for cause in group.causes])
+    names = either([cause.words for cause in group.causes])
     return f"{names} ({probability_words(group.probability)})"
 
 
