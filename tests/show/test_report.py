@@ -1,7 +1,5 @@
 """The page, first as a file, then as a real browser shows it."""
 
-import base64
-import json
 import re
 from dataclasses import replace
 
@@ -11,6 +9,7 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
 
 from borewarden.base.samples import rows, samples_of
+from borewarden.base.times import local_time
 from borewarden.collect.labels import Label
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.gate.gate import GateSettings
@@ -20,6 +19,7 @@ from borewarden.replay.one_machine import Replayed
 from borewarden.show.report import MOST_BINS, write_report
 from borewarden.watcher.verdict import State
 from borewarden.watcher.watcher import Watcher
+from report_figures import figure, numbers
 
 START_NS = 1_772_434_800 * 10**9  # 2026-03-02 07:00 UTC, 08:00 in Berlin
 STEP_AT, LUNCH = 3600, slice(4800, 6300)  # s
@@ -90,21 +90,6 @@ def page(replayed, tmp_path_factory):
     path = tmp_path_factory.mktemp("report") / "report.html"
     write_report(replayed, path)
     return path
-
-
-def figure(page, name):
-    """One figure of the page, as plotly.js gets it, traces by name."""
-    text = page.read_text(encoding="utf-8")
-    found = re.search(f'<script type="application/json" id="{name}-data">(.*?)</script>', text)
-    spec = json.loads(found[1])
-    return {trace["name"]: trace for trace in spec["data"]}, spec["layout"]
-
-
-def numbers(array):
-    """An array of a plotly figure, which packs them."""
-    if isinstance(array, dict):
-        return np.frombuffer(base64.b64decode(array["bdata"]), dtype=array["dtype"])
-    return np.array([np.nan if value is None else value for value in array])
 
 
 # -- as a file
@@ -250,7 +235,17 @@ def test_a_log_that_says_nothing_makes_a_page_all_the_same(replayed, tmp_path, c
         ),
         path,
     )  # fmt: skip
-    assert "still learning" in path.read_text(encoding="utf-8")
+    text = path.read_text(encoding="utf-8")
+    assert "still learning" in text
+    # what is missing stands in place of a plot, no axes without a line
+    drawn = re.findall(r'<div id="(\w+)" class="plot"', text)
+    assert set(drawn) <= {"pressure", "rate", "bore"}
+    for name in drawn:
+        traces, _ = figure(path, name)
+        assert any(np.isfinite(numbers(trace["y"])).any() for trace in traces.values()), name
+    assert text.count("Nothing to draw yet.") == (len(PLOTS) - len(drawn) if count else 0)
+    if not drawn[1:] and count:  # nothing was judged: as of the end of the log
+        assert f"<p>At {local_time(int(samples.time_ns[-1]), 'Europe/Berlin')}: " in text
 
 
 # -- in a browser

@@ -9,8 +9,10 @@ import json
 import re
 from contextlib import chdir
 from dataclasses import replace
+from pathlib import Path
 from typing import NamedTuple
 
+import numpy as np
 import pytest
 from typer.testing import CliRunner
 
@@ -24,6 +26,7 @@ from borewarden.show.learned_words import HEAD_COLUMNS, head_rows
 from borewarden.show.mail import compose
 from borewarden.show.wording import HEADS, alert_rows, evidence
 from borewarden.watcher.verdict import State
+from report_figures import figure, numbers
 from second_plant import day, write
 
 SEED, CHIP = 1, 0.12
@@ -36,6 +39,7 @@ class Day(NamedTuple):
     said: str
     page: str
     found: Replayed
+    path: Path
 
 
 @pytest.fixture(scope="module")
@@ -55,7 +59,26 @@ def two(tmp_path_factory: pytest.TempPathFactory) -> Day:
         assert done.exit_code == 0, done.output
     page = re.sub(r"(?s)<script.*?</script>", "", (folder / "r.html").read_text())
     found = replay_logs(load_machine(machine), [log], None)
-    return Day(" ".join(done.stdout.split()), " ".join(page.split()), found)
+    path = folder / "r.html"
+    return Day(" ".join(done.stdout.split()), " ".join(page.split()), found, path)
+
+
+def test_a_plot_never_falls_to_nothing_under_the_headline_of_another_head(two: Day) -> None:
+    traces, _ = figure(two.path, "probability")
+    shown = numbers(traces["probability"]["y"])
+    shown = shown[np.isfinite(shown)]
+    assert shown[-1] == pytest.approx(100.0 * two.found.verdict.probability, abs=10.0)
+    told = np.flatnonzero(shown > 60.0)[0]
+    assert np.min(shown[told:]) > 50.0  # other heads cut meanwhile
+
+
+def test_a_mean_is_of_the_same_heads(two: Day) -> None:
+    traces, _ = figure(two.path, "bore")
+    mean = numbers(traces["effective bore, mean of 24 batches"]["y"])
+    learned = numbers(traces["as learned"]["y"])
+    off = np.abs(mean / learned - 1.0)
+    assert np.nanmax(learned) > 1.3 * np.nanmin(learned)  # one head, and both
+    assert np.nanmax(off) < 0.5 * CHIP + 0.02
 
 
 def test_a_size_says_which_heads_were_open_and_what_it_is_against(two: Day) -> None:

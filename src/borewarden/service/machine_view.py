@@ -34,6 +34,7 @@ from borewarden.show.wording import (
     head_chances,
     headline,
     hours_of,
+    is_unjudged,
     jewel_words,
     margin_words,
     probable_causes,
@@ -107,7 +108,7 @@ def card(
         "pump": pump_words(status.pump),
         **_verdict_words(status),
         "since": since(verdict, zone) or "",
-        "reason": f"As of {local_time(verdict.time_ns, zone)}: {verdict.reason}.",
+        "reason": _reason(verdict, zone),
         "second_opinion": _second_opinion(verdict, zone),
         "came": ". ".join(filter(None, (*false_rate_lines(verdict), came_words(*status.came)))),
         "learned": ". ".join(learned_lines(status.known, status.pump, zone)),
@@ -162,6 +163,13 @@ def card(
         "limit_bore": verdict.nominal_bore * (1.0 + status.limit) ** 0.5,
         "onset_ms": verdict.onset_ns and _local_ms(verdict.onset_ns, ZoneInfo(zone)),
     }
+
+
+def _reason(verdict: Verdict, time_zone: str) -> str:
+    """Why the verdict is what it is, and as of when; before the first cut it is of no moment."""
+    if is_unjudged(verdict):
+        return f"{verdict.reason[:1].upper()}{verdict.reason[1:]}."
+    return f"As of {local_time(verdict.time_ns, time_zone)}: {verdict.reason}."
 
 
 def _second_opinion(verdict: Verdict, time_zone: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -27,7 +27,7 @@ from borewarden.inspection.cautions import guarded
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.replay.one_machine import Replayed
 from borewarden.show.figures import GAP_NS
-from borewarden.show.learned_words import HEAD_COLUMNS, LONGER_CUTS, head_rows
+from borewarden.show.learned_words import HEAD_COLUMNS, LONGER_CUTS, head_rows, learned_lines
 from borewarden.show.pages import template_environment
 from borewarden.show.style import (
     AXIS,
@@ -55,6 +55,7 @@ from borewarden.show.wording import (
     figure_lines,
     group_words,
     headline_then,
+    is_unjudged,
     jewel_words,
     pressure_words,
     pump_words,
@@ -72,6 +73,7 @@ from borewarden.watcher.verdict import State, is_of_then
 Floats = NDArray[np.float64]
 
 MOST_BINS = 2000
+SAME_LEVEL = 6  # digits of the log of an area: rounding is far below, other heads far above
 SOUND = "expected with a sound bore"
 MEAN = f"mean of {RECENT} batches"
 
@@ -121,7 +123,7 @@ class Plot:
     name: str
     title: str
     note: str
-    figure: Any
+    figure: Any  # None where there is nothing to draw: the note says what is missing
 
     @property
     def json(self) -> str:
@@ -160,7 +162,7 @@ def write_report(replayed: Replayed, path: Path) -> None:
             headline=headline_then(verdict, replayed.unjudged_hours, zone),
             state=told_words(verdict),
             since=since(verdict, zone),
-            verdict_time=local_time((of_then and verdict.judged_ns) or verdict.time_ns, zone),
+            verdict_time=local_time(_time_of(replayed, of_then), zone),
             evidence=[
                 line.partition(": ")
                 for line in (
@@ -180,6 +182,14 @@ def write_report(replayed: Replayed, path: Path) -> None:
         )
     )
     path.write_text(page, encoding="utf-8")
+
+
+def _time_of(replayed: Replayed, of_then: bool) -> int:
+    """When the verdict is of, ns: of a log in which nothing was judged, its end."""
+    verdict, time_ns = replayed.verdict, replayed.samples.time_ns
+    if is_unjudged(verdict) and len(time_ns):
+        return int(time_ns[-1])
+    return (of_then and verdict.judged_ns) or verdict.time_ns
 
 
 # -- tables
@@ -373,10 +383,11 @@ def _points(x: Floats, y: Floats) -> Any:
     )
 
 
-def _recent_mean(values: Floats, runs: list[slice]) -> Floats:
-    """Mean of each value and those before it, `RECENT` in all and within its run: the "now"."""
-    means = [pd.Series(values[run]).rolling(RECENT, min_periods=1).mean() for run in runs]
-    return np.concatenate([np.empty(0), *means])
+def _recent_mean(values: Floats, alike: NDArray[np.int64]) -> Floats:
+    """Mean of each value and those `alike` before it, `RECENT` in all: the "now"."""
+    rolling = pd.Series(values).groupby(alike, group_keys=False).rolling(RECENT, min_periods=1)
+    means = rolling.mean()
+    return np.asarray(means.droplevel(0).sort_index(), dtype=np.float64)
 
 
 def _stated_bores(batches: pd.DataFrame, last: float) -> Floats:
@@ -481,14 +492,19 @@ def _figure(replayed: Replayed, traces: list[Any], **y_axis: Any) -> Any:
 class _Batches(NamedTuple):
     """The batches of a replay as plots take them.
 
-    `x` holds their middles and `ends` their ends, both wall-clock ms; `runs` are the stretches to
-    join, `known` says which batches have a baseline.
+    `x` holds their middles and `ends` their ends, both wall-clock ms; `known` says which batches
+    have a baseline. `stretches` have no gap in them, and `runs` are those of the same open heads:
+    these are joined. `level` is the place of the baseline that a batch has, -1 for none, and means
+    are taken over batches of one number in `alike`. With one head, runs and stretches are the same.
     """
 
     frame: pd.DataFrame
     x: Floats
     ends: Floats
+    stretches: list[slice]
     runs: list[slice]
+    level: NDArray[np.int64]
+    alike: NDArray[np.int64]
     known: NDArray[np.bool_]
 
     def of(self, name: str, unit: float = 1.0) -> Floats:
@@ -501,22 +517,52 @@ def _batches(replayed: Replayed) -> _Batches:
     starts, ends = (frame[name].to_numpy(dtype=np.int64) for name in ("start_ns", "end_ns"))
     joined = np.zeros(len(frame), dtype=np.bool_)
     joined[1:] = starts[1:] - ends[:-1] <= GAP_NS
+    of_heads = bool(replayed.verdict.open_heads)
+    level = _levels(frame) if of_heads else np.zeros(len(frame), dtype=np.int64)
+    same = joined.copy()
+    same[1:] &= level[1:] == level[:-1]
+    alike = np.cumsum(~same, dtype=np.int64)
+    if of_heads:  # as in the verdict: the newest batches of the same heads, whatever cut between
+        alike[level >= 0] = -1 - level[level >= 0]
     return _Batches(
         frame,
         _local_ms((starts + ends) // 2, replayed.time_zone),
         _local_ms(ends, replayed.time_zone),
         _runs(joined),
+        _runs(same),
+        level,
+        alike,
         frame["log_ratio"].notna().to_numpy(),
     )
 
 
+def _levels(frame: pd.DataFrame) -> NDArray[np.int64]:
+    """The place of the learned area that each batch is compared with; -1 where there is none.
+
+    Each combination of open heads has one of its own, which never changes.
+    """
+    learned = (np.log(frame["area"]) - frame["log_ratio"]).round(SAME_LEVEL)
+    return np.asarray(pd.factorize(learned)[0], dtype=np.int64)
+
+
 def _plots(replayed: Replayed) -> Iterator[Plot]:
+    """The plots; what has nothing to draw says why instead, and shows no empty axes."""
     b = _batches(replayed)
     yield _pressure_plot(replayed, b)
-    yield _rate_plot(replayed, b)
-    yield _bore_plot(replayed, b)
-    yield _statistic_plot(replayed, b)
-    yield _probability_plot(replayed, b)
+    for plot, is_drawn in (
+        (_rate_plot, len(b.x) > 0),
+        (_bore_plot, len(b.x) > 0),
+        (_statistic_plot, b.known.any()),
+        (_probability_plot, b.known.any()),
+    ):
+        drawn = plot(replayed, b)
+        yield drawn if is_drawn else replace(drawn, figure=None, note=_missing(replayed))
+
+
+def _missing(replayed: Replayed) -> str:
+    """Why there is nothing to draw."""
+    learned = learned_lines(replayed.known, replayed.pump, replayed.time_zone)[:1]
+    return " ".join(["Nothing to draw yet.", *(f"{line}." for line in learned)])
 
 
 def _pressure_plot(replayed: Replayed, b: _Batches) -> Plot:
@@ -557,12 +603,12 @@ def _rate_plot(replayed: Replayed, b: _Batches) -> Plot:
         "rate",
         "Stroke rate, strokes/min" if is_intensifier else "Crank speed, turns/min",
         "While the jet is steady. Expected: what the baseline's effective area takes at that "
-        "moment's pressure.",
+        f"moment's pressure.{_of_heads(replayed)}",
         _figure(
             replayed,
             [
                 _points(b.x, rate),
-                _line(b.x, _recent_mean(rate, b.runs), b.runs, f"seen, {MEAN}"),
+                _line(b.x, _recent_mean(rate, b.alike), b.runs, f"seen, {MEAN}"),
                 _line(b.x, expected, b.runs, SOUND, color=VERMILION, dash="dash"),
             ],
         ),
@@ -580,11 +626,10 @@ def _bore_plot(replayed: Replayed, b: _Batches) -> Plot:
     limit = stated * (1.0 + growth) ** 0.5
     unit = shown("bore")
     bore, sd = b.of("bore", unit.factor), b.of("bore_sd", unit.factor)
-    recent = _recent_mean(bore, b.runs)
+    recent = _recent_mean(bore, b.alike)
     # as in the verdict: noise of the mean, and what the model may be off over hours
-    counts = np.concatenate(
-        [np.empty(0), *(np.minimum(np.arange(r.stop - r.start) + 1, RECENT) for r in b.runs)]
-    )
+    before = np.asarray(pd.Series(bore).groupby(b.alike).cumcount(), dtype=np.float64)
+    counts = np.minimum(before + 1.0, RECENT)
     sd = np.hypot(sd / counts**0.5, 0.5 * recent * replayed.settings.level_uncertainty)
     line = _line(b.x, recent, b.runs, f"effective bore, {MEAN}")
     line.hovertemplate = f"%{{y:.{unit.digits + 1}f}} {unit.label}"
@@ -596,7 +641,8 @@ def _bore_plot(replayed: Replayed, b: _Batches) -> Plot:
         f"Effective bore, {unit.label}",
         "The sharp-edged bore that would pass the same water. Stated bore"
         f"{heads}: {bore_words(last)}; limit "
-        f"{bore_words(last * (1 + growth) ** 0.5)}: {100 * growth:.3g} % more effective area.",
+        f"{bore_words(last * (1 + growth) ** 0.5)}: {100 * growth:.3g} % more effective area."
+        f"{_of_heads(replayed)}",
         _figure(
             replayed,
             [
@@ -611,6 +657,13 @@ def _bore_plot(replayed: Replayed, b: _Batches) -> Plot:
     )
 
 
+def _of_heads(replayed: Replayed) -> str:
+    """What a plot says where heads take turns; empty with one head."""
+    if not replayed.verdict.open_heads:
+        return ""
+    return " Each line is of the heads that were open then, and jumps where others open."
+
+
 def _statistic_plot(replayed: Replayed, b: _Batches) -> Plot:
     """Each value from the end of its batch until the next one."""
     return Plot(
@@ -618,7 +671,8 @@ def _statistic_plot(replayed: Replayed, b: _Batches) -> Plot:
         "Step detector, log likelihood ratio",
         "How much better the batches fit a step than none: the best of all onsets among the last "
         f"{WINDOW} batches. At the threshold it alarms. It then stands still for {DRIFT_BLOCK} "
-        "batches, while the watcher pins down onset and size, and starts again from the new level.",
+        "batches, while the watcher pins down onset and size, and starts again from the new level."
+        f"{_of_heads(replayed)}",
         _figure(
             replayed,
             [
@@ -632,14 +686,26 @@ def _statistic_plot(replayed: Replayed, b: _Batches) -> Plot:
 
 def _probability_plot(replayed: Replayed, b: _Batches) -> Plot:
     probability = 100.0 * b.of("probability")
+    which = ""
+    if replayed.verdict.open_heads:
+        # each head, or set of heads, has its own, which stays as it is while others cut
+        of_each = [
+            pd.Series(np.where(b.level == level, probability, np.nan)).ffill()
+            for level in np.unique(b.level)
+        ]
+        probability = np.asarray(pd.concat(of_each, axis=1).max(axis=1), dtype=np.float64)
+        which = (
+            " It is the highest of the heads, or sets of heads, that have cut so far, each by "
+            "itself; the verdict weighs them together."
+        )
     return Plot(
         "probability",
         "Probability that the bore opened up, per cent",
         "That the effective area has stepped up by then, that this is not chance, and that no "
-        "other fault did it.",
+        f"other fault did it.{which}",
         _figure(
             replayed,
-            [_line(b.ends, probability, b.runs, "probability", shape="hv")],
+            [_line(b.ends, probability, b.stretches, "probability", shape="hv")],
             range=[-2, 102],
         ),
     )

@@ -224,6 +224,11 @@ def cause_words(cause: Cause) -> str:
     return cause.words
 
 
+def is_unjudged(verdict: Verdict) -> bool:
+    """Whether no steady jet was seen yet, so that the verdict is of no moment."""
+    return verdict.state is State.LEARNING and verdict.judged_ns == 0
+
+
 def since(verdict: Verdict, time_zone: str) -> str | None:
     """Since when, and by how much; None where no step is known."""
     if verdict.onset_ns is None:

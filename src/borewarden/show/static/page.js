@@ -162,14 +162,22 @@ function add(machine, fresh) {
   return true;
 }
 
-function drawn(batches) {
+function levelsOf(batches, places) {
+  // the area that was learned of the heads that were open: each set of heads has one of its own
+  return places.map((i) => batches.log_ratio[i] === null || batches.area[i] === null ? null
+    : Math.round(1e6 * (Math.log(batches.area[i]) - batches.log_ratio[i])));
+}
+
+function drawn(batches, byHeads) {
   // indices in the window, and which of them start a new stretch
   const first = batches.end_ns.at(-1) - hours * 3600e9;
   const places = [...batches.end_ns.keys()].filter((i) => batches.end_ns[i] > first);
   // of thinned batches, the neighbours are further apart
   const gaps = places.map((i, n) => n === 0 ? 0 : batches.end_ns[i] - batches.end_ns[places[n - 1]]);
   const usual = [...gaps].sort((a, b) => a - b)[gaps.length >> 1] ?? 0;
-  return { places, starts: gaps.map((gap) => gap > Math.max(look.gapNs, 3 * usual)) };
+  const levels = byHeads ? levelsOf(batches, places) : places.map(() => 0);
+  return { places, levels, starts: gaps.map((gap, n) => gap > Math.max(look.gapNs, 3 * usual)
+    || (n > 0 && levels[n] !== levels[n - 1])) };
 }
 
 function line(batches, { places, starts }, values, name, style) {
@@ -186,12 +194,16 @@ function line(batches, { places, starts }, values, name, style) {
   return { x, y, name, mode: "lines", connectgaps: false, line: { width: 2, ...style } };
 }
 
-function meanOf(values, starts, count) {
-  let from = 0;
-  return values.map((_, n) => {
-    if (starts[n]) from = n;
-    const recent = values.slice(Math.max(from, n - count + 1), n + 1).filter((v) => v !== null);
-    return recent.length ? recent.reduce((a, b) => a + b) / recent.length : null;
+function meanOf(values, { starts, levels }, count, byHeads) {
+  // with several heads, of the newest batches of the same heads, whatever cut between
+  const kept = new Map();
+  return values.map((value, n) => {
+    const level = levels[n];
+    if (starts[n] && !(byHeads && level !== null)) kept.delete(level);
+    const recent = [...(kept.get(level) ?? []), value].slice(-count);
+    kept.set(level, recent);
+    const known = recent.filter((v) => v !== null);
+    return known.length ? known.reduce((a, b) => a + b) / known.length : null;
   });
 }
 
@@ -240,13 +252,14 @@ function figure(plot, traces, onset, reach, range, tickformat) {
 function draw(machine) {
   const { batches, card, node, every, batchWords } = machine;
   if (batches === null || batches.end_ns.length === 0) return;
-  const window = drawn(batches);
-  const { places, starts } = window;
+  const window = drawn(batches, card.by_heads);
+  const { places } = window;
   const values = (name, unit) => places.map((i) =>
     batches[name][i] === null ? null : batches[name][i] / unit);
   const x = places.map((i) => batches.local_ms[i]);
   const reach = [x[0], Math.max(x.at(-1), x[0] + 60e3)];
   const count = Math.max(1, Math.round(look.recent / every));
+  const mean = (of) => meanOf(of, window, count, card.by_heads);
 
   const { bore: length, pressure } = card.units;
   const bore = values("bore", length.factor);
@@ -263,7 +276,7 @@ function draw(machine) {
   figure(node.querySelector("[data-plot=bore]"), [
     { x, y: bore, name: batchWords, mode: "markers",
       marker: { size: 4, color: palette.sky, opacity: 0.7 }, hoverinfo: "skip" },
-    line(batches, window, meanOf(bore, starts, count), "mean", { color: palette.blue }),
+    line(batches, window, mean(bore), "mean", { color: palette.blue }),
     flat(card.nominal_bore, card.level_title, { color: palette.ink, dash: "dash" }),
     flat(card.limit_bore, "limit", { color: palette.vermilion, dash: "dashdot" }),
   ], card.onset_ms, reach, span([...bore, ...stated], 0.06), `.${length.digits}f`);
@@ -272,10 +285,10 @@ function draw(machine) {
     ? [values("pressure", pressure.factor), values("pressure_expected", pressure.factor)]
     : [values("rate", PER_MINUTE), values("rate_expected", PER_MINUTE)];
   figure(node.querySelector("[data-plot=load]"), [
-    line(batches, window, meanOf(seen, starts, count), "seen", { color: palette.blue }),
-    line(batches, window, meanOf(expected, starts, count), "expected",
+    line(batches, window, mean(seen), "seen", { color: palette.blue }),
+    line(batches, window, mean(expected), "expected",
       { color: palette.vermilion, dash: "dash" }),
-  ], card.onset_ms, reach, span([...meanOf(seen, starts, count), ...meanOf(expected, starts, count)], 0.12), "");
+  ], card.onset_ms, reach, span([...mean(seen), ...mean(expected)], 0.12), "");
 }
 
 async function load(machine) {
