@@ -60,6 +60,7 @@ LEVEL_PACE = 0.2  # by which the settled level is followed
 LESS, LARGER = 0.025, 0.03  # in log area: what another pressure may make of it is less
 SAME_JET = 0.25  # in log area: further off, it is another state of the machine
 WORTH = 5.0  # s: shorter cuts are known as well as one of that, and weigh by their time
+PAIR = 2  # cuts that agree make a batch
 APART = 60.0  # s, by which air in the water has passed
 LONGEST = 600.0  # s from the first to the last of the cuts of a batch
 S_PER_NS = 1e-9
@@ -336,7 +337,7 @@ def are_due(short: Any) -> bool:
 def _is_one_by_one(short: Any) -> bool:
     """Whether two cuts are so far apart that what disturbs the one is over by the other."""
     cuts = short.cuts
-    return bool(short.count == 2 and (cuts[1].end_ns - cuts[0].end_ns) * S_PER_NS >= APART)
+    return bool(short.count == PAIR and (cuts[1].end_ns - cuts[0].end_ns) * S_PER_NS >= APART)
 
 
 @compilable
