@@ -54,7 +54,7 @@ DRIFT = 0.03  # relative growth that Page's test takes off: half the smallest ch
 LARGER = 0.10  # growth of the jewel of the second life
 MOST = 0.2  # relative growth, the most that one row may say
 LOOSE = 0.01  # relative growth; a row weighs half where the phase of the strokes hides as much
-PHASES = np.arange(4) / 4  # of the strokes, over which a shown rate is foreseen
+PHASES = np.arange(12) / 12  # of the strokes, over which a shown rate is foreseen
 NEAR = 30.0  # s from the jet in which rows count, or after air and stuck valves
 FEED = 14.0  # °C, the middle of what the mains bring; no log has it
 SOUND_FROM = 1_000  # seeds from the chips to the sound days
@@ -100,14 +100,14 @@ def live(made: Day, growth: float) -> Trace:
     return run(WATER, unit.line, told, unit.pump, np.random.default_rng(0))
 
 
-def shown_rates(trace: Trace, window: float, at: Any) -> list[Array]:
-    """Strokes/min that the controller would show at these ticks, by phase of the strokes."""
+def shown_rates(trace: Trace) -> list[Array]:
+    """Strokes/s by ticks, as the controller has them from the last two, by phase of the strokes."""
     ends = TICK * np.arange(1, trace.ticks.size + 1)
     turns, rates = np.maximum.accumulate(trace.ticks.turns), []
     for phase in PHASES:
         times = np.interp(np.arange(1, int(turns[-1])) + phase, turns, ends)
         other: Any = SimpleNamespace(ticks=SimpleNamespace(pressure=ends), stroke_times=times)
-        rates.append(60 * _mean(_stroke_rate(other), window, at))
+        rates.append(_stroke_rate(other))
     return rates
 
 
@@ -130,7 +130,7 @@ def read(made: Day, interval: float) -> tuple[Any, Any, Any]:
     return truth["begin"] + times, columns, sensors
 
 
-def hear(made: Day, lives: Sequence[Trace], task: Task, logged: str, interval: float):
+def hear(made: Day, lives: Any, rates: Any, task: Task, logged: str, interval: float):
     """That log, in each way, of a day that was lived with a sound and with a larger jewel."""
     times, columns, sensors = read(made, interval)
     name = {"intensifier, counter": "counter", "crank, floating": "pressure"}.get(logged, "rate")
@@ -141,6 +141,7 @@ def hear(made: Day, lives: Sequence[Trace], task: Task, logged: str, interval: f
     at, lasted = np.floor(t / TICK + 1e-6).astype(np.int64), np.diff(t, prepend=t[0] - interval)
     jet = _within(truth["jets"][0]["jet_on"], truth["begin"])
     average, doubt, counts, seconds = sensors["averaging_s"], 0.0, name == "counter", 1.0
+    crank = unit.kind != "intensifier"
     # `reach`: s before a row in which the jet must have been on for the row to be settled
     if counts:
         strokes = float(column.strokes_per_count or 1)
@@ -154,12 +155,14 @@ def hear(made: Day, lives: Sequence[Trace], task: Task, logged: str, interval: f
         reach = average + 3 * fill
     elif unit.kind == "intensifier":
         window = sensors["rate_window_s"]
-        phases, others = (shown_rates(x, window, at) for x in lives)
+        phases, others = ([60 * _mean(x, window, at) for x in own] for own in rates)
         sound, larger, doubt = np.mean(phases, 0), np.mean(others, 0), np.std(phases, 0)
         reach = window + 2.5 * 60 / np.maximum(sound, 1.0) + 1.0
     else:
         sound, larger = (60 * _mean(x.ticks.speed, average, at) for x in lives)
         reach = average + 3.0
+    use = (jet(t + NEAR) > jet(t - NEAR)) & ~_touches(truth["troubles"]["stuck"], times, 0.0)
+    settled = use & (jet(t) - jet(t - reach) >= reach - 1e-3)
     gain = (larger - sound) / LARGER
     on = jet(t) - jet(t - 0.1) > 0.09
     if counts:  # whole strokes: what one row lacks the next one has, so all weigh the same
@@ -167,11 +170,10 @@ def hear(made: Day, lives: Sequence[Trace], task: Task, logged: str, interval: f
         excess, clock, scale = (shown - sound) / full, gain / full, 1.0 + strokes / full
     else:
         full, scale = np.quantile(np.abs(gain[on]), 0.8) * np.sign(gain[on].sum()), 1.0
-        weight = gain / full / (1 + (doubt / full / LOOSE) ** 2)
+        doubt = np.hypot(doubt / full, LOOSE * ~(settled | crank))
+        weight = gain / full / (1 + (doubt / LOOSE) ** 2)
         excess = weight * np.clip((shown - sound) / full, -MOST, MOST)
         clock = weight * gain / full
-    use = (jet(t + NEAR) > jet(t - NEAR)) & ~_touches(truth["troubles"]["stuck"], times, 0.0)
-    settled = use & (jet(t) - jet(t - reach) >= reach - 1e-3)
     air = _touches([d["from_to"] for d in truth["disturbances"]], times, NEAR)
     chip = truth["faults"][0]["at_ns"] if task.chip else truth["end"] + 1
     passed, before = jet(t) - jet((chip - truth["begin"]) * 1e-9), times < chip
@@ -185,7 +187,11 @@ def hear(made: Day, lives: Sequence[Trace], task: Task, logged: str, interval: f
     if name == "rate" or (counts and interval >= 20.0):
         own = (x / seconds for x in (shown, sound, larger))
         growth = beyond_full(*own, settled, made.duty.level[at])
-        ways["unaided"] = np.where((growth > -DRIFT) & (growth < MOST), growth - DRIFT, 0.0)
+        pressure = columns[made.channels["pressure"].name][there] / made.told.target[at]
+        holds = pressure > 0.99 * np.nanmedian(pressure[settled & known])
+        rows = (growth > -DRIFT) & (growth < MOST) & holds
+        usual = np.mean(growth[rows & known]) if np.any(rows & known) else 0.0
+        ways["unaided"] = np.where(rows, growth - usual - DRIFT, 0.0)
     jets, hours = np.array(truth["jets"][0]["jet_on"], float), float(jet(t[before][-1])) / 3600
     due = _due(jets, chip, times, interval) if task.chip else np.nan
     soon = ~before & (passed <= (SOON if interval == 1.0 else due))
@@ -223,11 +229,15 @@ def judge(task: Task) -> list[Heard]:
     fault: dict[str, Any] = {"fault": "chip", "size": task.chip} if task.chip else {}
     signals = ("pressure", "counter", "rate") if task.kind == "intensifier" else None
     made = day(task.kind, task.seed, signals=signals or ("pressure", "rate"), keep=True, **fault)
-    lives, own = (
-        (live(made, 0.0), live(made, LARGER)),
-        [n for n in LOGGED if LOGGED[n][0] == made.machine.kind],
-    )
-    return [h for n in own for interval in INTERVALS for h in hear(made, lives, task, n, interval)]
+    lives = live(made, 0.0), live(made, LARGER)
+    rates = [shown_rates(x) for x in lives] if task.kind == "intensifier" else []
+    return [
+        heard
+        for logged in LOGGED
+        for interval in INTERVALS
+        if LOGGED[logged][0] == task.kind
+        for heard in hear(made, lives, rates, task, logged, interval)
+    ]
 
 
 def report(heard: Sequence[Heard], verbose: bool) -> None:
