@@ -110,6 +110,22 @@ def test_a_mean_that_never_says_that_the_jet_was_closed(
     assert len(found) >= 15
 
 
+@pytest.mark.parametrize("every", [10, 30, 60])
+def test_single_looks_of_a_slow_log_tell_a_larger_jet(intensifier: Intensifier, every: int) -> None:
+    rng, gate = np.random.default_rng(2), gate_of(intensifier)
+    lengths = [float(s) for s in rng.integers(14, 40, 400)]
+    cuts = cuts_of(lengths[:300]) + cuts_of(lengths[300:], CHIP)
+    whole = day(intensifier, cuts, pause=6.0)
+    slow = Samples(*(channel[::every] for channel in whole))
+    chip_ns = (20 + sum(lengths[:300]) + 6 * 300) * 1e9
+    found = told(gate, slow)
+    before, after = found[found["end_ns"] < chip_ns], found[found["start_ns"] > chip_ns]
+    assert np.all(np.abs(before["area"] / AREA - 1.0) < 0.02)
+    assert after["area"] / AREA == pytest.approx(CHIP, rel=0.01)
+    assert len(after) >= 3
+    assert (after["end_ns"][1] - chip_ns) * 1e-9 < 1500.0
+
+
 def test_air_in_one_long_jet_is_no_short_cut(intensifier: Intensifier) -> None:
     gate = gate_of(intensifier)
     gate.learn_many(day(intensifier, cuts_of(LONG)))

@@ -298,7 +298,7 @@ def _close_line_if_due(s: Any, batch: Any) -> int:
 def _close_short_if_due(s: Any, batch: Any) -> int:
     """Write the batch of cuts too short to settle, if there are enough; how many that are."""
     short = s.short
-    if not are_due(short):
+    if not are_due(s):
         return 0
     last = short.cuts[short.count - 1]
     _say_when(s, BatchKind.STEADY, short.cuts[0].start_ns, last.end_ns, batch)

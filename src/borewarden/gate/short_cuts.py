@@ -11,6 +11,10 @@ On a machine whose cuts hardly ever settle, they are compared with one another: 
 have to be known agree on a level, and scatter around it. One that is larger begins another row,
 since a pause within a mean only makes it smaller.
 
+In a slow log a pause may hide between two looks, but nothing makes a mean larger than the jet's
+flow except water that fills the line after a pierce. So single looks as high as usual, or higher,
+that agree with each other are such cuts as well.
+
 A drive that holds the pressure turns at the jet's flow a second or two after the jet opens. The
 stroke rate of an intensifier is a mean over some 10 s, so all of these have to be of the jet, at
 one pressure: the strokes that fill the line after a pierce make it too large. Pauses that such a
@@ -28,12 +32,14 @@ from typing import Any
 import numpy as np
 
 from borewarden.base.compiling import compilable
-from borewarden.gate.batch import Phase
+from borewarden.gate.batch import COARSE, Phase
 from borewarden.gate.lag import flow_lag
 from borewarden.gate.noise import noise_by_now
 from borewarden.gate.state import GateSettings, Interval
 from borewarden.gate.sums import add_sums, clear_sums
 
+LOOKS = 1.5  # usual intervals, up to which one look follows another in a slow log; invented
+FAR_LOOKS = 20.0  # s between them, by which a mean has nothing of the look before
 LONGEST_LOOK = 2.1  # s from sample to sample; all invented, as what follows
 STAYS = 0.012  # relative, within which pressure and reading have to stay
 MEAN_STAYS = 0.005  # the same of a mean, which climbs and falls by more from look to look
@@ -63,6 +69,7 @@ WORTH = 5.0  # s: shorter cuts are known as well as one of that, and weigh by th
 PAIR = 2  # cuts that agree make a batch
 APART = 60.0  # s, by which air in the water has passed
 LONGEST = 600.0  # s from the first to the last of the cuts of a batch
+LONGEST_LOOKS = 20.0  # intervals of a slow log, up to which that may be
 S_PER_NS = 1e-9
 _STOPPED, _JET_OFF = int(Phase.STOPPED), int(Phase.JET_OFF)
 _RAMP, _STEADY = int(Phase.RAMP), int(Phase.STEADY)
@@ -142,8 +149,15 @@ def _compare(short: Any, value: float) -> None:
 
 
 @compilable
-def _keep_cut(short: Any, g: GateSettings, time_ns: int) -> None:
+def _longest(s: Any) -> float:
+    """Time, s, from the first to the last of the cuts of a batch."""
+    return float(max(LONGEST, LONGEST_LOOKS * s.interval))
+
+
+@compilable
+def _keep_cut(s: Any, g: GateSettings) -> None:
     """Keep a cut that closed before it settled, if it can be the jet's."""
+    short, time_ns = s.short, s.time_ns
     sums = short.sums
     if sums.time < LEAST:
         return
@@ -156,7 +170,7 @@ def _keep_cut(short: Any, g: GateSettings, time_ns: int) -> None:
     most = SAME_JET if g.turns_on else LESS
     if _sd(short) > MOST_SD or not -most <= value - short.level <= SAME_JET:
         return
-    if (time_ns - short.cuts[0].start_ns) * S_PER_NS > LONGEST:
+    if (time_ns - short.cuts[0].start_ns) * S_PER_NS > _longest(s):
         short.count = 0
     cut = short.cuts[short.count]
     cut.value = value
@@ -271,12 +285,47 @@ def _take_first(s: Any, g: GateSettings, x: Interval) -> None:
         clear_sums(short.first)
         _start(short, x.pressure, x.rate)
     if not (_is_of_one_jet(s, g, x) and _stays(s, g, x)):
-        _keep_cut(short, g, s.time_ns)
+        _keep_cut(s, g)
         _start(short, x.pressure, x.rate)
         return
     short.stays += x.seconds
     if short.stays > LEAD:
         _gather(short, g, s.time_ns, x)
+
+
+@compilable
+def _take_look(s: Any, g: GateSettings, x: Interval) -> None:
+    """Take a look of a slow log: a mean that has a pause in it is less than the jet's.
+
+    So a look as high as the jet's, or higher, is of nothing else, if the pressure was there for as
+    long as the mean goes back: water that fills the line is no jet.
+    """
+    short = s.short
+    stays = abs(x.pressure - s.last.pressure) <= MOVED * x.pressure
+    short.stays = short.stays + x.seconds if stays else 0.0
+    if s.phase == _STOPPED:
+        drop_cuts(short)
+    of_a_jet = s.phase in (_RAMP, _STEADY) and g.working_pressure <= x.pressure < g.bypass_pressure
+    if not of_a_jet or short.stays < OF_ONE_PLACE * flow_lag(s.flow):
+        return
+    off = np.log(x.rate * x.delivery / x.flux) - short.level
+    if short.alike < KNOWN:
+        _compare(short, short.level + off)
+    elif s.phase == _STEADY:
+        short.level += PACE * off if abs(off) <= ALIKE else 0.0
+    elif off >= -AGREE * _sd(short):
+        short.start_ns = s.time_ns - np.int64(x.seconds / S_PER_NS)
+        clear_sums(short.sums)
+        short.sums.time = x.seconds
+        short.sums.events = x.rate * x.seconds
+        short.sums.mass = x.rate * x.delivery * x.seconds
+        short.sums.flux = x.flux * x.seconds
+        short.sums.pressure = x.pressure * x.seconds
+        if short.count == len(short.cuts):  # these are not alike
+            short.cuts[0] = short.cuts[1]
+            short.cuts[1] = short.cuts[2]
+            short.count -= 1
+        _keep_cut(s, g)
 
 
 @compilable
@@ -287,8 +336,12 @@ def watch_short_cuts(s: Any, g: GateSettings, x: Interval) -> None:
     short, is_mean = s.short, not g.turns_on
     if is_mean:
         _follow_place(short, x)
+    if is_mean and s.interval > COARSE and 0.0 < x.seconds <= LOOKS * s.interval:
+        _take_look(s, g, x)
+        return
     if x.seconds == 0.0 or x.seconds > LONGEST_LOOK:
         short.opened = False
+        short.stays = 0.0
         short.unsettled = False
         short.peak = np.inf  # nobody saw how high it was
         short.since_peak = 0.0
@@ -303,7 +356,7 @@ def watch_short_cuts(s: Any, g: GateSettings, x: Interval) -> None:
         _take_first(s, g, x)
     else:
         if short.unsettled:
-            _keep_cut(short, g, s.time_ns)
+            _keep_cut(s, g)
         short.unsettled = False
         clear_sums(short.first)
         if s.phase == _STOPPED:  # whatever is fitted next starts a batch of its own
@@ -322,14 +375,23 @@ def drop_cuts(short: Any) -> None:
 
 
 @compilable
-def are_due(short: Any) -> bool:
-    """Whether the short cuts make a batch: one that agrees with the last batch, two, or three."""
+def are_due(s: Any) -> bool:
+    """Whether the short cuts make a batch: one that agrees with the last batch, two, or three.
+
+    Looks of a slow log have to agree, all three if one opening may show in two of them: what fills
+    the line then makes both too large.
+    """
+    short = s.short
     cuts, n, most = short.cuts, short.count, AGREE * _sd(short)
     if n == 0:
         return False
-    soon = (cuts[n - 1].end_ns - short.told_ns) * S_PER_NS <= LONGEST
+    soon = (cuts[n - 1].end_ns - short.told_ns) * S_PER_NS <= _longest(s)
     if n == 1:
         return bool(soon and abs(cuts[0].value - short.told) <= most)
+    if s.interval > COARSE:
+        apart = np.max(cuts.value[:n]) - np.min(cuts.value[:n])
+        enough = n == len(cuts) or s.interval > FAR_LOOKS
+        return bool(enough and apart <= most)
     return bool(n == len(cuts) or abs(cuts[1].value - cuts[0].value) <= most)
 
 
