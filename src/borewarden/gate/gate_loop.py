@@ -538,7 +538,7 @@ def _gather(s: Any, jet: Any, g: GateSettings, phase: int, x: Interval) -> bool:
     sums = jet.batch.sums
     if not sums.time > 0.0 or sums.mass < g.batch_time * s.open.area * sums.flux / sums.time:
         return False
-    if _may_be_shut(s, g):
+    if _may_be_shut(s, g) or _stood_still(s, sums.time):
         _clear_batch(jet.batch)
         _end_run(jet.run)
         return False
@@ -556,6 +556,12 @@ def _may_be_shut(s: Any, g: GateSettings) -> bool:
         return False
     most = max(MOST_FALL, USUAL_FALLS * smoothed.spread)
     return bool(smoothed.slow - smoothed.fast > most * smoothed.slow)
+
+
+@compilable
+def _stood_still(s: Any, seconds: float) -> bool:
+    """Whether the pressure has read the same all these seconds, for longer than it ever does."""
+    return bool(s.same.time >= seconds and seconds > s.same.longest)
 
 
 @compilable
@@ -916,7 +922,10 @@ def _move_clock(s: Any, g: GateSettings, t: int, pressure: float, seconds: float
     _follow_paces(s, g, seconds)
     if not gap:
         _smooth(s.smoothed, s.paces, pressure, seconds)
-        _watch_same(s.same, pressure == s.last.pressure, seconds)
+        if pressure < g.stopped_pressure:
+            s.same.time = 0.0  # a reading of nothing stands as long as the pump does
+        else:
+            _watch_same(s.same, pressure == s.last.pressure, seconds)
     s.started = True
     s.time_ns = t
     return seconds
