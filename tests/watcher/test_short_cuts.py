@@ -48,5 +48,5 @@ def test_it_is_said_that_the_rate_is_a_mean_for_longer_than_cuts_last(
     assert known.steady == 0.0
     assert known.mean_time == pytest.approx(12.0, abs=3.0)
     line = learned_lines([known], intensifier, "UTC")[0]
-    assert "reads as a mean over some 1" in line
+    assert "reads as a mean over up to 1" in line
     assert line.endswith("in place of the rate would help; a valve signal alone would not")

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
-from borewarden import Watcher
+from borewarden import Watcher, load_machine, read_log
 from borewarden.base.samples import Samples, rows, samples_of
 from borewarden.gate.batch import Phase
 from borewarden.jewels.jewel import Jewel
@@ -13,6 +15,8 @@ from borewarden.physics.orifice import bore_of_area
 from borewarden.physics.pump import DirectDrive, area_of_rate
 from borewarden.watcher.verdict import STATES, State
 from borewarden.watcher.watcher import TWO_LEVELS, Learned, join
+from second_plant import day as another_day
+from second_plant import write
 from steady import gate_settings
 
 SPEED = 8.4  # Hz
@@ -129,3 +133,23 @@ def test_a_stated_relief_pressure_settles_it(direct_drive: DirectDrive) -> None:
     watcher = Watcher(direct_drive, gate, [jewel])
     assert told(watcher.learn_many(day())) == []
     assert watcher.verdict().state is State.SOUND
+
+
+def test_what_is_told_of_a_larger_bore_does_not_wait_for_the_end_of_the_block(
+    tmp_path: Path,
+) -> None:
+    """An invented day whose chip is beyond both levels, and whose event is over in the evening."""
+    signals = ("pressure", "rate")
+    made = another_day("floating", 31003, signals=signals, fault="chip", size=0.15)
+    log, machine_file, _ = write(made, tmp_path)
+    machine = load_machine(machine_file)
+    samples = read_log(log, machine.log_format())
+    n = len(samples.time_ns)
+    whole, parts = machine.build_watcher(), machine.build_watcher()
+    once = whole.learn_many(samples)
+    pieces = [parts.learn_many(rows(samples, i, min(i + 600, n))) for i in range(0, n, 600)]
+    joined = join(pieces)
+    assert State.OPENED in [state for state, _ in told(once)]
+    assert [a.time_ns for a in joined.alerts] == [a.time_ns for a in once.alerts]
+    assert told(joined) == told(once)
+    assert joined.batches.tobytes() == once.batches.tobytes()

@@ -18,6 +18,7 @@ LONGER_CUTS = "Longer cuts, a valve signal or more frequent samples would help"
 SCATTER = "few whole strokes between two readings, unseen pauses, or a pulsating pressure"
 LONG_MEAN = 5.0  # s, from which it is said that the rate is a mean; invented
 SETTLES = 1.5  # of a mean's time, from when the jet opens to a reading that can be used
+LATE_NS = 3600 * 10**9  # from the begin of a log: learned later, hours may be missing; invented
 LONG = 0.25  # h, from which less than a jet's flow is worth a word; invented
 SHARE = 0.5  # of the jet time that is steady: below it, little of each cut counts; invented
 DATE = len("2026-03-04")
@@ -98,6 +99,30 @@ def _head_row(known: Known, pump: Pump, time_zone: str) -> HeadRow:
     )
 
 
+def little_seen(
+    known: Sequence[Known], jet_hours: float, judged_hours: float, begin_ns: int, time_zone: str
+) -> list[str]:
+    """What is to be said before all else where most of the jet time could not be judged.
+
+    Of a log that begins at `begin_ns`, with `jet_hours` of which `judged_hours` were judged.
+    """
+    if jet_hours < LONG or judged_hours >= SHARE * jet_hours:
+        return []
+    lines = []
+    first_ns = min((each.first_ns for each in known if each.first_ns), default=0)
+    if first_ns - begin_ns > LATE_NS:
+        lines.append(
+            f"Not seen: anything before {local_time(first_ns, time_zone)}, since nothing could be "
+            "judged until then; a bore that had opened up before counts as normal"
+        )
+    if any(each.mean_time >= LONG_MEAN for each in known):
+        lines.append(
+            "Jet hours: without a valve signal, pauses too short for the stroke rate's mean to "
+            "show them count as jet; they may read up to a third too high"
+        )
+    return lines
+
+
 def _lines(known: Known, pump: Pump, time_zone: str) -> list[str]:
     steady = f"{known.steady / 60.0:.1f}"
     if math.isfinite(known.coefficient):
@@ -158,21 +183,21 @@ def _pace(known: Known) -> str:
     words = f"out of {span_words(seconds)} with the jet on"
     if known.steady <= 0.0:
         first = "piercing, corners, and the first seconds of a cut do not count"
-        return f"{words}: {first}. {_what_helps(known)}"
+        return f"{words}: {first}. {what_helps(known)}"
     more = max(known.wanted - known.steady, 0.0) * seconds / known.steady
-    short = f"; the cuts are short, and little of each is steady. {_what_helps(known)}" if (
+    short = f"; the cuts are short, and little of each is steady. {what_helps(known)}" if (
         known.steady < SHARE * seconds
     ) else ""  # fmt: skip
     return f"{words}: about {span_words(more)} of jet to go{short}"
 
 
-def _what_helps(known: Known) -> str:
+def what_helps(known: Known) -> str:
     """What would leave more of each cut to judge."""
     if known.mean_time < LONG_MEAN:
         return LONGER_CUTS
     return (
-        f"The stroke rate reads as a mean over some {known.mean_time:.0f} s, so it is off for as "
-        "long after each pause of the jet. Cuts longer than "
-        f"{SETTLES * known.mean_time:.0f} s, a shorter mean in the controller, or a stroke counter "
-        "in place of the rate would help; a valve signal alone would not"
+        f"The stroke rate reads as a mean over up to {known.mean_time:.0f} s, so it is off for "
+        "as long after each pause of the jet. Cuts longer than "
+        f"{SETTLES * known.mean_time:.0f} s, a shorter mean in the controller, or a stroke "
+        "counter in place of the rate would help; a valve signal alone would not"
     )

@@ -9,7 +9,7 @@ from typing import Any
 from borewarden.base.times import local_time
 from borewarden.replay.fleet import Found, Refused
 from borewarden.replay.one_machine import Replayed
-from borewarden.show.learned_words import learned_lines
+from borewarden.show.learned_words import learned_lines, little_seen
 from borewarden.show.wording import evidence, jewel_words, told_then, when_of
 from borewarden.watcher.verdict import Verdict
 from borewarden.watcher.watcher import Alert
@@ -20,6 +20,7 @@ FLEET_COLUMNS = ("machine", "state", "NE 107", "jet hours", "alerts", "first ale
 def evidence_lines(result: Replayed) -> list[str]:
     """What the verdict is based on."""
     return [
+        *seen_lines(result),
         *evidence(
             result.verdict,
             result.pump,
@@ -29,10 +30,24 @@ def evidence_lines(result: Replayed) -> list[str]:
         ),
         *(f"Jewel: {jewel_words(jewel, result.time_zone)}" for jewel in result.jewels),
         *learned_lines(result.known, result.pump, result.time_zone),
-        f"Jet on in this log: {result.jet_hours:.2f} h, of which {result.judged_hours:.2f} h were "
-        f"steady enough to be judged; {result.unjudged_hours:.2f} h since the last of these",
+        f"Jet on in this log: {jet_words(result)}",
         f"Jet time not recorded: {result.missed_hours:.2f} h",
     ]
+
+
+def seen_lines(result: Replayed) -> list[str]:
+    """What was not seen, to be said first."""
+    begin_ns = int(result.samples.time_ns[0]) if len(result.samples.time_ns) else 0
+    zone, judged = result.time_zone, result.judged_hours
+    return little_seen(result.known, result.jet_hours, judged, begin_ns, zone)
+
+
+def jet_words(result: Replayed) -> str:
+    """How long the jet was on, and how much of it could be judged."""
+    return (
+        f"{result.jet_hours:.2f} h, of which {result.judged_hours:.2f} h were steady enough to be "
+        f"judged; {result.unjudged_hours:.2f} h since the last of these"
+    )
 
 
 def mend_guesses(machine_file: Path) -> str:

@@ -22,13 +22,13 @@ from borewarden.base.units import INCH, MM, PER_MINUTE
 from borewarden.collect.labels import Label
 from borewarden.detect.step import WINDOW
 from borewarden.diagnose.groups import groups
-from borewarden.gate.batch import Phase
 from borewarden.inspection.cautions import guarded
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.replay.one_machine import Replayed
 from borewarden.show.figures import GAP_NS
-from borewarden.show.learned_words import HEAD_COLUMNS, LONGER_CUTS, head_rows, learned_lines
+from borewarden.show.learned_words import HEAD_COLUMNS, head_rows, learned_lines, what_helps
 from borewarden.show.pages import template_environment
+from borewarden.show.replay_words import jet_words, seen_lines
 from borewarden.show.style import (
     AXIS,
     BAND,
@@ -148,7 +148,7 @@ def write_report(replayed: Replayed, path: Path) -> None:
     """Write the page to `path`. It needs no network, now or when it is read."""
     verdict, zone = replayed.verdict, replayed.time_zone
     of_then = is_of_then(verdict, replayed.unjudged_hours)
-    told = guarded(f"{LONGER_CUTS}.") if of_then else advice(verdict)
+    told = guarded(f"{what_helps(replayed.known[0])}.") if of_then else advice(verdict)
     when = when_of(verdict, replayed.unjudged_hours)
     page = (
         template_environment()
@@ -166,6 +166,7 @@ def write_report(replayed: Replayed, path: Path) -> None:
             evidence=[
                 line.partition(": ")
                 for line in (
+                    *seen_lines(replayed),
                     *what_happened(verdict, zone, when),
                     *figure_lines(verdict, replayed.pump, zone, replayed.guessed, when),
                 )
@@ -256,15 +257,14 @@ def _facts(replayed: Replayed) -> list[tuple[str, str]]:
     time_ns, zone = replayed.samples.time_ns, replayed.time_zone
     if len(time_ns) == 0:
         return [("Samples", "none")]
-    steady = float(np.mean(replayed.phases == Phase.STEADY))
+    learned = learned_lines(replayed.known, replayed.pump, zone)
     return [
         *(("Jewel", jewel_words(jewel, zone)) for jewel in replayed.jewels),
         ("Log", f"{local_time(int(time_ns[0]), zone)} to {local_time(int(time_ns[-1]), zone)}"),
-        ("Samples", f"{len(time_ns):,}, {100.0 * steady:.0f} % of them steady cutting"),
-        (
-            "Jet on",
-            f"{replayed.jet_hours:.2f} h recorded, {replayed.missed_hours:.2f} h not recorded",
-        ),
+        ("Samples", f"{len(time_ns):,}"),
+        ("Jet on", jet_words(replayed)),
+        ("Jet time not recorded", f"{replayed.missed_hours:.2f} h"),
+        *(line.partition(": ")[::2] for line in learned),
         ("Batches", f"{len(replayed.batches):,}"),
     ]
 

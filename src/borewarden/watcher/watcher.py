@@ -254,6 +254,10 @@ class Watcher:
         """The rows and the alerts that batches of the gate make."""
         if self._between is not None:
             closed = closed[~self._is_of_ceiling(closed)]
+            if len(closed) > 1:  # whether it is beyond both is asked as things stand at each batch
+                parts = [self._judge(closed[i : i + 1]) for i in range(len(closed))]
+                rows, alerts = zip(*parts, strict=True)
+                return np.concatenate(rows), [alert for told in alerts for alert in told]
         steady = closed[closed["kind"] == BatchKind.STEADY]
         if len(steady):
             self._judged_ns = int(steady["end_ns"][-1])
