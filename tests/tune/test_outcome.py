@@ -98,7 +98,7 @@ def test_sound_days_have_hours_and_no_false_alarm() -> None:
     assert outcome.false == [0, 0]
     # all but what it takes to learn the baseline, and what is left of the last batch
     assert 0.9 < sum(outcome.hours) / (shop.jet_clock[-1] / 3600.0 - 10 / 60) < 1.1
-    eager = replace(machine.watch_settings(), smallest_step=0.001, false_alarm_hours=1.0)
+    eager = replace(machine.watch_settings(), smallest_step=0.001, false_alarm_hours=0.1)
     eager = replace(eager, noise_floor=1e-5, level_uncertainty=1e-5)
     assert sum(judge_setting(shop, gathered, eager).false) > 0
 

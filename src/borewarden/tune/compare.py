@@ -15,13 +15,14 @@ from numpy.typing import NDArray
 from borewarden.base.cells import harmless
 from borewarden.base.samples import Samples
 from borewarden.base.statistics import MAD_TO_SIGMA
-from borewarden.gate.batch import RIPPLE, BatchKind
+from borewarden.gate.batch import BatchKind
 from borewarden.jewels.jewel import Jewel
 from borewarden.settings import MachineSettings
 from borewarden.tune.days import Wanted, make_shop
 from borewarden.tune.outcome import gather, watch_stretch
 
 FEWEST = 4  # batches that a noise can be told from
+NEAR = 0.05  # relative, of the pressure of the steady jet; invented
 
 
 class DayRow(NamedTuple):
@@ -84,6 +85,7 @@ def compare_days(
             batches[of_batch == k],
             float(jet[k]),
             (int(np.sum(of_alert == k)), int(np.sum(differed & (of_alert == k)))),
+            samples.pressure[(of_sample == k) & (gained > 0.0)],
         )
         for k, day in enumerate(shop.days)
     ]
@@ -103,12 +105,26 @@ def write_rows(rows: Iterable[DayRow], path: Path) -> None:
             )
 
 
+def _pulsation(readings: NDArray[np.float64], pressure: float) -> float:
+    """Relative scatter of a jet's pressure `readings`, shape (n,), where it stays near `pressure`.
+
+    Half the mean square of the differences of single values is their variance.
+    """
+    near = np.abs(readings / pressure - 1.0) < NEAR
+    both = near[1:] & near[:-1]
+    if not both.any():
+        return float("nan")
+    steps = np.log(readings[1:][both] / readings[:-1][both])
+    return float(np.sqrt(0.5 * np.mean(steps**2)))
+
+
 def _row(
     machine: MachineSettings,
     day: date,
     batches: NDArray[np.void],
     jet: float,
     alerts: tuple[int, int],
+    readings: NDArray[np.float64],
 ) -> DayRow:
     steady = batches[batches["kind"] == BatchKind.STEADY]
     idle = batches[batches["kind"] == BatchKind.DEAD_HEAD]
@@ -120,9 +136,7 @@ def _row(
         noise = _scatter(np.diff(logs), timing)
         area = float(np.exp(np.average(logs, weights=steady["time"])))
         pressure = float(np.average(steady["pressure"], weights=steady["time"]))
-        # half the log of a mean square is what the batches hold
-        square = np.exp(2.0 * steady["signals"][:, RIPPLE])
-        pulsation = float(np.sqrt(np.mean(square))) if np.isfinite(square).any() else nan
+        pulsation = _pulsation(readings, pressure)
         if len(idle):
             idle_share = float(np.average(idle["area"], weights=idle["time"])) / area
     return DayRow(
