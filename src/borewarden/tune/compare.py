@@ -78,16 +78,21 @@ def compare_days(
     of_sample = shop.day_of(samples.time_ns)
     gained = np.diff(shop.jet_clock, prepend=0.0)
     jet = np.bincount(of_sample, weights=gained, minlength=len(shop.days)) / 3600.0
-    return [
+    rows = [
         _row(
             machine,
             day,
             batches[of_batch == k],
             float(jet[k]),
             (int(np.sum(of_alert == k)), int(np.sum(differed & (of_alert == k)))),
-            samples.pressure[(of_sample == k) & (gained > 0.0)],
         )
         for k, day in enumerate(shop.days)
+    ]
+    on = gained > 0.0
+    readings = [samples.pressure[on & (of_sample == k)] for k in range(len(rows))]
+    return [
+        row._replace(pulsation=_pulsation(seen, row.pressure))
+        for row, seen in zip(rows, readings, strict=True)
     ]
 
 
@@ -124,7 +129,6 @@ def _row(
     batches: NDArray[np.void],
     jet: float,
     alerts: tuple[int, int],
-    readings: NDArray[np.float64],
 ) -> DayRow:
     steady = batches[batches["kind"] == BatchKind.STEADY]
     idle = batches[batches["kind"] == BatchKind.DEAD_HEAD]
@@ -136,7 +140,6 @@ def _row(
         noise = _scatter(np.diff(logs), timing)
         area = float(np.exp(np.average(logs, weights=steady["time"])))
         pressure = float(np.average(steady["pressure"], weights=steady["time"]))
-        pulsation = _pulsation(readings, pressure)
         if len(idle):
             idle_share = float(np.average(idle["area"], weights=idle["time"])) / area
     return DayRow(
