@@ -26,7 +26,6 @@ from borewarden.show.wording import (
     bore_words,
     came_words,
     cause_lines,
-    cause_words,
     evidence,
     figure_lines,
     headline,
@@ -373,8 +372,8 @@ def test_cheapest_check_comes_first_after_the_cautions(cause, check):
         assert not any("cheapest way" in line for line in told.steps)
         return
     assert first.lower().startswith(check.words.lower())
-    assert f"“{cause_words(cause)}”" in first
-    assert f"“{cause_words(verdict.causes[1].cause)}”" in first
+    assert f"“{cause.words}”" in first
+    assert f"“{verdict.causes[1].cause.words}”" in first
     assert len(told.steps) > 1  # the usual ones still follow
     for line in told.steps:
         if "jewel out" in line or "take out" in line or "have the last-chance filter" in line:
@@ -402,7 +401,7 @@ def test_jewel_is_taken_out_once_even_if_that_is_the_cheapest_check():
 )
 def test_another_fault_is_named_and_has_its_own_checks(cause, words):
     verdict = blamed(cause, check="")
-    assert headline(verdict) == f"Probably another fault: {cause_words(cause)}"
+    assert headline(verdict) == f"Probably another fault: {cause.words}"
     assert words in " ".join(advice(verdict).steps)
 
 
@@ -651,5 +650,5 @@ def test_jet_hours_that_were_not_counted_yet_are_not_shown() -> None:
 
 def test_another_jewel_has_one_name_wherever_it_is_told() -> None:
     words = "another jewel was fitted and not recorded"
-    assert cause_words(Cause.OTHER_BORE) == Cause.OTHER_BORE.words == words
+    assert Cause.OTHER_BORE.words == words
     assert Cause("another bore fitted without a record") is Cause.OTHER_BORE  # as it is kept

@@ -35,7 +35,7 @@ class Cause(Enum):
 
     @property
     def words(self) -> str:
-        """The cause as people read it."""
+        """The cause as people read it; stores and dashboards keep its value."""
         return _WORDS.get(self, self.value)
 
 

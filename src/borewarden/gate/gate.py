@@ -29,7 +29,7 @@ from borewarden.base.samples import Samples
 from borewarden.gate.batch import BATCH, NO_BATCHES
 from borewarden.gate.gate_loop import run_on_bytes, run_on_few
 from borewarden.gate.lag import FIRST_RISE, mean_time
-from borewarden.gate.state import GIVEN, JET, STATE, GateSettings
+from borewarden.gate.state import FLOW, GIVEN, JET, STATE, GateSettings, is_intensifier
 from borewarden.physics.pump import Displacement
 
 __all__ = ["Gate", "GateSettings"]
@@ -38,6 +38,8 @@ FEW = 16  # samples in a short block, such as a live machine's
 HOUR = 3600.0  # s
 _PLACE = STATE.fields["jet"][1] + JET.fields["head_seconds"][1]  # type: ignore[index]
 HEAD_SECONDS = slice(_PLACE, _PLACE + JET["head_seconds"].itemsize)  # bytes of the state
+_FLOW_PLACE = STATE.fields["flow"][1]  # type: ignore[index]
+FLOW_BYTES = slice(_FLOW_PLACE, _FLOW_PLACE + FLOW.itemsize)  # of the state
 FIRST_SPREAD = 0.016  # relative, of readings about which nothing is known yet; invented
 FIRST_FLOW_SPREAD = 0.006  # of a flow; a mean over short pauses wobbles more; invented
 
@@ -132,10 +134,10 @@ class Gate:
     @property
     def mean_time(self) -> float:
         """Seconds, roughly, of which an intensifier's stroke rate is a mean; 0: not known."""
-        g, flow = self.settings, self.state.flow
-        if not g.flow_shows_jet or g.turns_on or g.uses_counter or flow.rise == 0:
+        if not is_intensifier(self.settings) or self.settings.uses_counter:
             return 0.0
-        return mean_time(flow)
+        flow = self._state[FLOW_BYTES].view(FLOW).view(np.recarray)[0]
+        return mean_time(flow) if flow.rise > 0 else 0.0
 
     @property
     def missed_hours(self) -> float:

@@ -40,7 +40,7 @@ from borewarden.gate.noise import (
     SPREAD_STEP,
     noise_by_now,
 )
-from borewarden.gate.short_cuts import are_due, drop_cuts, watch_short_cuts
+from borewarden.gate.short_cuts import are_due, drop_cuts, in_batch, watch_short_cuts
 from borewarden.gate.short_cuts import empty_into as empty_cuts_into
 from borewarden.gate.state import (
     CEILINGS,
@@ -50,6 +50,7 @@ from borewarden.gate.state import (
     GateSettings,
     Interval,
     Sample,
+    is_intensifier,
 )
 from borewarden.gate.sums import add_sums, clear_sums
 from borewarden.gate.swing import due, empty_into, watch_line
@@ -244,7 +245,7 @@ def _close_batch(s: Any, jet: Any, g: GateSettings, kind: int, batch: Any) -> No
     # the relative scatter is that of single values: half the mean square of their differences
     for k in (SCATTER, RIPPLE):
         batch.signals[k] = 0.5 * np.log(0.5 * batch.signals[k] + SCATTER_FLOOR)
-    if _is_intensifier(g) and s.interval * rate > STROKES_A_ROW:
+    if is_intensifier(g) and s.interval * rate > STROKES_A_ROW:
         batch.signals[RIPPLE] = np.nan
     _clear_batch(made)
     jet.run.joined = jet.run.open
@@ -300,7 +301,7 @@ def _close_short_if_due(s: Any, batch: Any) -> int:
     short = s.short
     if not are_due(s):
         return 0
-    last = short.cuts[short.count - 1]
+    last = short.cuts[in_batch(short) - 1]
     _say_when(s, BatchKind.STEADY, short.cuts[0].start_ns, last.end_ns, batch)
     batch.open_heads = s.open.heads
     empty_cuts_into(short, batch)
@@ -344,15 +345,9 @@ def _add_signals(s: Any, g: GateSettings, batch: Any, now: Sample) -> None:
 
 
 @compilable
-def _is_intensifier(g: GateSettings) -> bool:
-    """Whether it is a pump whose strokes show the jet, and stop with it."""
-    return bool(g.flow_shows_jet and not g.turns_on)
-
-
-@compilable
 def _is_smoothed(s: Any, g: GateSettings, rate: float) -> bool:
     """Whether the stroke rate is a mean over so many strokes that one of them hardly shows."""
-    return bool(_is_intensifier(g) and rate * mean_time(s.flow) > FEW_STROKES)
+    return bool(is_intensifier(g) and rate * mean_time(s.flow) > FEW_STROKES)
 
 
 @compilable
@@ -843,7 +838,7 @@ def _watch_flow(s: Any, g: GateSettings, x: Interval, on: bool) -> None:
     area = flow.area
     _smooth(area, s.paces, ratio, x.seconds)
     least, most = _flow_band(s, g, x), MOST_FLOW_BAND
-    if _is_intensifier(g) and not g.uses_counter:
+    if is_intensifier(g) and not g.uses_counter:
         most = min(most, max(MOST_MEAN_BAND, MEAN_BANDS * least))
     steady = _is_steady(area, least, most)
     was_settled = flow.settled_time > flow.wait

@@ -16,7 +16,7 @@ from borewarden.gate.state import GateSettings, Interval
 S_PER_NS = 1e-9
 NEXT_TO_NOTHING = 0.1  # of the jet's flow: what a closed jet takes at most; invented
 LAG_OF_RISE = 2.5  # of the time from there to a jet: 2, and something to spare; invented
-MEAN_OF_LAG = 0.8  # 2 / LAG_OF_RISE
+MEAN_OF_LAG = 2.0 / LAG_OF_RISE  # a mean over W s takes W / 2 to rise
 FALL = 0.25  # of the jet's flow, that a reading has to fall to show how it lags; invented
 FIRST_RISE = 12.0  # s, of an opening of which nothing is known: a mean over 24 s; invented
 

@@ -87,16 +87,22 @@ def _start(short: Any, pressure: float, rate: float) -> None:
 
 
 @compilable
+def _add_interval(sums: Any, x: Interval, flux: float) -> None:
+    """Add an interval whose water goes by this `flux`."""
+    sums.time += x.seconds
+    sums.events += x.rate * x.seconds
+    sums.mass += x.rate * x.delivery * x.seconds
+    sums.flux += flux * x.seconds
+    sums.pressure += x.pressure * x.seconds
+
+
+@compilable
 def _gather(short: Any, g: GateSettings, time_ns: int, x: Interval) -> None:
     """Take an interval, and hold back the newest `HOLD` seconds."""
-    newest, flux = short.newest, x.flux if g.turns_on else short.flux
+    newest = short.newest
     if newest.time + short.held.time == 0.0:
         short.start_ns = time_ns
-    newest.time += x.seconds
-    newest.events += x.rate * x.seconds
-    newest.mass += x.rate * x.delivery * x.seconds
-    newest.flux += flux * x.seconds
-    newest.pressure += x.pressure * x.seconds
+    _add_interval(newest, x, x.flux if g.turns_on else short.flux)
     if newest.time >= HOLD:
         add_sums(short.sums, short.held)
         short.held = newest
@@ -308,29 +314,24 @@ def _take_look(s: Any, g: GateSettings, x: Interval) -> None:
     of_a_jet = s.phase in (_RAMP, _STEADY) and g.working_pressure <= x.pressure < g.bypass_pressure
     if not of_a_jet or short.stays < OF_ONE_PLACE * flow_lag(s.flow):
         return
-    off = np.log(x.rate * x.delivery / x.flux) - short.level
+    value = np.log(x.rate * x.delivery / x.flux)
+    off = value - short.level
     if short.alike < KNOWN:
-        _compare(short, short.level + off)
+        _compare(short, value)
     elif s.phase == _STEADY:
         short.level += PACE * off if abs(off) <= ALIKE else 0.0
     elif off >= -AGREE * _sd(short):
         short.start_ns = s.time_ns - np.int64(x.seconds / S_PER_NS)
         clear_sums(short.sums)
-        short.sums.time = x.seconds
-        short.sums.events = x.rate * x.seconds
-        short.sums.mass = x.rate * x.delivery * x.seconds
-        short.sums.flux = x.flux * x.seconds
-        short.sums.pressure = x.pressure * x.seconds
+        _add_interval(short.sums, x, x.flux)
         if short.count == len(short.cuts):  # these are not alike
-            short.cuts[0] = short.cuts[1]
-            short.cuts[1] = short.cuts[2]
-            short.count -= 1
+            _drop_first(short, 1)
         _keep_cut(s, g)
 
 
 @compilable
 def watch_short_cuts(s: Any, g: GateSettings, x: Interval) -> None:
-    """Take an interval of a pump whose rate shows the jet. One head only, and read often enough."""
+    """Take an interval of a pump whose rate shows the jet, and which has one head only."""
     if not g.flow_shows_jet or g.uses_counter or s.open.count > 1:
         return
     short, is_mean = s.short, not g.turns_on
@@ -375,6 +376,14 @@ def drop_cuts(short: Any) -> None:
 
 
 @compilable
+def _drop_first(short: Any, n: int) -> None:
+    """Forget the `n` oldest cuts."""
+    for k in range(n, short.count):
+        short.cuts[k - n] = short.cuts[k]
+    short.count -= n
+
+
+@compilable
 def are_due(s: Any) -> bool:
     """Whether the short cuts make a batch: one that agrees with the last batch, two, or three.
 
@@ -396,20 +405,20 @@ def are_due(s: Any) -> bool:
 
 
 @compilable
-def _is_one_by_one(short: Any) -> bool:
-    """Whether two cuts are so far apart that what disturbs the one is over by the other."""
+def in_batch(short: Any) -> int:
+    """How many of the cuts make the batch that is due: all but the second of two far apart.
+
+    What disturbs the one is over by the other, which then agrees with that batch, and is the next.
+    """
     cuts = short.cuts
-    return bool(short.count == PAIR and (cuts[1].end_ns - cuts[0].end_ns) * S_PER_NS >= APART)
+    apart = short.count == PAIR and (cuts[1].end_ns - cuts[0].end_ns) * S_PER_NS >= APART
+    return 1 if apart else int(short.count)
 
 
 @compilable
 def empty_into(short: Any, batch: Any) -> None:
-    """Write the cuts into a batch that says when: one, the mean of two, the middle one of three.
-
-    Of two that are far apart the first. The other one then agrees with that, and is the next batch.
-    """
-    cuts, alone = short.cuts, _is_one_by_one(short)
-    n = 1 if alone else short.count
+    """Write the cuts `in_batch` into it: one, the mean of two, the middle one of three."""
+    cuts, n = short.cuts, in_batch(short)
     values = np.sort(cuts.value[:n])
     sd = _sd(short)
     area = 0.5 * (values[(n - 1) // 2] + values[n // 2])
@@ -425,9 +434,4 @@ def empty_into(short: Any, batch: Any) -> None:
     batch.rate = np.mean(cuts.rate[:n])
     batch.pressure = np.mean(cuts.pressure[:n])
     batch.signals[:] = np.nan
-    batch.start_ns = cuts[0].start_ns
-    batch.end_ns = short.told_ns
-    short.count = 0
-    if alone:
-        cuts[0] = cuts[1]
-        short.count = 1
+    _drop_first(short, n)

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from borewarden.base.compiling import record_of
+from borewarden.base.compiling import compilable, record_of
 from borewarden.base.samples import MOST_HEADS
 from borewarden.gate.batch import LINE_KINDS, SIGNALS
 from borewarden.physics.pump import Displacement
@@ -43,6 +43,12 @@ class GateSettings(NamedTuple):
     slow_time: float = 20.0  # s
     jet_on_fraction: float = 0.6
     stuck_time: float = 120.0  # s of one unchanging pressure with the jet on
+
+
+@compilable
+def is_intensifier(g: GateSettings) -> bool:
+    """Whether it is a pump whose strokes show the jet, and stop with it."""
+    return bool(g.flow_shows_jet and not g.turns_on)
 
 
 # The same as records, of which compiled code can be handed the bytes.

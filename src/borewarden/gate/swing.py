@@ -32,7 +32,7 @@ import numpy as np
 
 from borewarden.base.compiling import compilable
 from borewarden.gate.batch import LINE_KINDS, Phase
-from borewarden.gate.state import GateSettings, Interval
+from borewarden.gate.state import GateSettings, Interval, is_intensifier
 from borewarden.physics.water import density
 
 S_PER_NS = 1e-9
@@ -257,7 +257,7 @@ def watch_line(s: Any, g: GateSettings, x: Interval) -> None:
     What a piston feeds counts as nothing: its strokes are not known to the second.
     """
     line = s.line
-    is_piston = g.flow_shows_jet and not g.turns_on
+    is_piston = is_intensifier(g)
     gives = 0.0 if is_piston else x.rate * x.delivery
     if x.seconds == 0.0 or s.open.count > 1:
         break_off(line, x.pressure, x.flux, gives)

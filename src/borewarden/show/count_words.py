@@ -14,7 +14,7 @@ from borewarden.counts.count import Doubt, HandCount, Spread, spreads_of
 from borewarden.counts.next_check import causes_of, next_step
 from borewarden.counts.series import SURE, Change, Judged, starts_high, unknown_doubts
 from borewarden.inspection.cautions import CAUTIONS, Guarded, guarded
-from borewarden.show.wording import HEADLINES, INVENTED, cause_words
+from borewarden.show.wording import HEADLINES, INVENTED
 from borewarden.watcher.verdict import State
 
 WEEK = 7 * 86_400.0  # s
@@ -67,7 +67,7 @@ def what_next(judged: Judged) -> Guarded:
     beliefs = causes_of(judged)
     if beliefs:
         probable = ", ".join(
-            f"{cause_words(b.cause)} {probability_words(b.probability)}" for b in beliefs[:3]
+            f"{b.cause.words} {probability_words(b.probability)}" for b in beliefs[:3]
         )
         lines.append(f"Probable causes ({INVENTED}): {probable}.")
     step = next_step(judged)

@@ -10,7 +10,7 @@ from borewarden.base.times import local_time
 from borewarden.inspection.answers import Subject
 from borewarden.inspection.outcome import Outcome, beliefs_of, remarks
 from borewarden.inspection.record import Inspection
-from borewarden.show.wording import INVENTED, alert_row, cause_words, headline
+from borewarden.show.wording import INVENTED, alert_row, headline
 from borewarden.store.inspections import InspectionEntry
 
 LIST_COLUMNS = ("no.", "time, UTC", "machine", "by", "answers", "outcome")
@@ -48,7 +48,7 @@ def belief_rows(subject: Subject, outcome: Outcome) -> list[tuple[str, ...]]:
         said += [f"- {p}" for p in belief.evidence_against if p.startswith("inspection, ")]
         before, after = was[belief.cause], belief.probability
         words = probability_words(before), probability_words(after)
-        rows.append((cause_words(belief.cause), *words, "\n".join(said)))
+        rows.append((belief.cause.words, *words, "\n".join(said)))
     return rows
 
 

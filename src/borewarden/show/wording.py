@@ -173,7 +173,7 @@ def headline(verdict: Verdict) -> str:
     if verdict.state in _OF_A_CAUSE and (alike := _alike(verdict)):
         return _one_of(verdict, alike)
     if verdict.state is State.OTHER_FAULT and verdict.causes:
-        return f"Probably another fault: {cause_words(verdict.causes[0].cause)}"
+        return f"Probably another fault: {verdict.causes[0].cause.words}"
     if verdict.state is State.CANNOT_TELL and verdict.causes:
         return "Something has probably changed, and the cause is not clear"
     if verdict.suspects:
@@ -217,11 +217,6 @@ def _others(names: Sequence[str]) -> str:
     """Such as "a leak or poor feed"; a list of more than two, or if one has an "or" of its own."""
     words = " or ".join(names)
     return words if words.count(" or ") < TWO else f"one of these: {', '.join(names)}"
-
-
-def cause_words(cause: Cause) -> str:
-    """The cause as people read it; stores and dashboards keep its value."""
-    return cause.words
 
 
 def is_unjudged(verdict: Verdict) -> bool:
@@ -499,7 +494,7 @@ def probable_causes(verdict: Verdict) -> list[Group]:
 
 def group_words(group: Group) -> str:
     """Such as "bore opened up, or belt slip (can't be told apart here)"."""
-    names = [cause_words(cause) for cause in group.causes]
+    names = [cause.words for cause in group.causes]
     apart = " (can't be told apart here)" if len(names) > 1 else ""
     return f"{either(names)}{apart}"
 
@@ -510,7 +505,7 @@ def cause_lines(verdict: Verdict, pump: Pump) -> list[str]:
     if not causes:
         return []
     first = next(b for b in verdict.causes if b.cause is causes[0].causes[0])
-    name = f"“{cause_words(first.cause)}”"
+    name = f"“{first.cause.words}”"
     return [
         *(
             f"Probable cause: {group_words(g)}, {probability_words(g.probability)} ({INVENTED})"
@@ -694,7 +689,7 @@ def _first_checks(verdict: Verdict) -> list[str]:
     two = [belief.cause for belief in verdict.causes[:2]]
     if not may_tell(verdict.check, *two):  # what the other heads show has left other causes
         return usual
-    first, second = map(cause_words, two)
+    first, second = (cause.words for cause in two)
     what = f"{verdict.check[0].upper()}{verdict.check[1:]}"
     check = f"{what}. This is the cheapest way to tell “{first}” from “{second}”."
     same = _another_head(verdict) if verdict.check == CHECKS[0].words else ""

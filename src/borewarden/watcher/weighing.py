@@ -219,12 +219,16 @@ def _has_no_shape_yet(event: Event, top: Belief) -> bool:
     """Whether too few batches followed to say that the area came at once."""
     if not isinstance(event, StepEvent) or top.probability >= SURE_OF_ANY_SHAPE:
         return False
-    after = event.after
-    if event.batches < SHAPED and not (
-        len(after) >= FEWEST and (after["end_ns"][-1] - after["start_ns"][0]) / NS > SHAPED_FOR
-    ):
+    if event.batches < SHAPED and not _goes_on(event.after):
         return event.ramp > CAME_AT_ONCE
     return event.batches < GROWN and event.ramp > GROWS
+
+
+def _goes_on(after: NDArray[np.void]) -> bool:
+    """Whether as few batches as have a shape go on for so long that they show it."""
+    if len(after) < FEWEST:
+        return False
+    return bool((after["end_ns"][-1] - after["start_ns"][0]) / NS > SHAPED_FOR)
 
 
 def _still_grows(event: Event, top: Belief) -> bool:

@@ -282,13 +282,12 @@ function draw(machine) {
   ], card.onset_ms, reach, span([...bore, ...stated], 0.06), `.${length.digits}f`);
 
   const [seen, expected] = card.floats
-    ? [values("pressure", pressure.factor), values("pressure_expected", pressure.factor)]
-    : [values("rate", PER_MINUTE), values("rate_expected", PER_MINUTE)];
+    ? [mean(values("pressure", pressure.factor)), mean(values("pressure_expected", pressure.factor))]
+    : [mean(values("rate", PER_MINUTE)), mean(values("rate_expected", PER_MINUTE))];
   figure(node.querySelector("[data-plot=load]"), [
-    line(batches, window, mean(seen), "seen", { color: palette.blue }),
-    line(batches, window, mean(expected), "expected",
-      { color: palette.vermilion, dash: "dash" }),
-  ], card.onset_ms, reach, span([...mean(seen), ...mean(expected)], 0.12), "");
+    line(batches, window, seen, "seen", { color: palette.blue }),
+    line(batches, window, expected, "expected", { color: palette.vermilion, dash: "dash" }),
+  ], card.onset_ms, reach, span([...seen, ...expected], 0.12), "");
 }
 
 async function load(machine) {
