@@ -117,8 +117,8 @@ def little_seen(
         )
     if any(each.mean_time >= LONG_MEAN for each in known):
         lines.append(
-            "Jet hours: without a valve signal, pauses too short for the stroke rate's mean to "
-            "show them count as jet; they may read up to a third too high"
+            "Jet hours: up to a third too high where there is no valve signal, since pauses too "
+            "short to show in the stroke rate count as jet"
         )
     return lines
 
