@@ -6,6 +6,7 @@ Days of the second plant: invented machines with two heads.
 from __future__ import annotations
 
 import json
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -131,3 +132,54 @@ def test_heads_are_named_as_their_columns_are(
     roles = look_at([log], Answers(), Told()).roles
     found = [role.channel.removeprefix("valve.") for role in roles if role.column in names]
     assert [head for head in found if head != "valve"] == heads
+
+
+# -- strokes that are counted in twos, or heads that cut by turns
+
+
+def plate_of(machine_file: Path) -> list[str]:
+    """The options that state the name plate and the bore of a machine file of the plant."""
+    stated = tomllib.loads(machine_file.read_text())
+    pump = {name: value for name, value in stated["pump"].items() if name != "kind"}
+    words = [word for name, value in pump.items() for word in ("--plate", f"{name}={value}")]
+    jewel = stated["jewel"][0]
+    return ["--bore", jewel["bore"], "--material", jewel["material"], *words]
+
+
+def strokes_looked(folder: Path, seed: int, mode: str, *signals: str) -> tuple[str, Any, str]:
+    """What is said of a log with two heads and all figures stated; its rate in the machine file."""
+    made = day("intensifier", seed, signals=("pressure", *signals), heads=2, mode=mode, hours=3.0)
+    log, plant, _ = write(made, folder)
+    target = folder / "looked.toml"
+    words = ["look", str(log), "--yes", "--heads", "2", "--out", str(target), "--time-zone", "UTC"]
+    done = CliRunner().invoke(app, [*words, *plate_of(plant)])
+    assert done.exit_code == 0, done.output
+    read = tomllib.loads(target.read_text())["log"]
+    rate = read.get("stroke_count") or read["rate"]
+    return " ".join(done.output.split()), rate, target.read_text()
+
+
+@pytest.mark.parametrize(("signal", "seed"), [("counter", 50_003), ("rate", 50_000)])
+def test_heads_that_cut_by_turns_are_not_taken_for_strokes_counted_in_twos(
+    signal: str, seed: int, tmp_path: Path
+) -> None:
+    said, rate, text = strokes_looked(tmp_path, seed, "turns", signal)
+    assert rate["strokes_per_count"] == 1
+    assert "the bore fits with 1 head open, or with 2 heads open and 2 here" in text
+    assert "Whether the log counts each stroke, or to and fro as one, can't be told" in said
+
+
+def test_strokes_in_twos_are_told_where_no_number_of_heads_fits_without(tmp_path: Path) -> None:
+    said, rate, _ = strokes_looked(tmp_path, 50_001, "turns", "counter")
+    assert rate["strokes_per_count"] == 2
+    assert "so to and fro count as one" in said
+    assert "can't be told while" not in said
+
+
+@pytest.mark.parametrize(("seed", "per_count"), [(50_003, None), (50_001, 2)])
+def test_a_count_of_open_heads_tells_how_strokes_are_counted(
+    seed: int, per_count: int | None, tmp_path: Path
+) -> None:
+    said, rate, _ = strokes_looked(tmp_path, seed, "turns", "counter", "valve")
+    assert rate.get("strokes_per_count") == per_count
+    assert "can't be told while" not in said

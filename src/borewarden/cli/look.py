@@ -35,7 +35,7 @@ from borewarden.look.address import is_address
 from borewarden.look.doubt import Cost, costs_of, open_words
 from borewarden.look.form import Answers
 from borewarden.look.help import CHOICES, FIGURES, question_help
-from borewarden.look.level import coefficient, fits, level_of
+from borewarden.look.level import level_of
 from borewarden.look.looked import Looked, Seen, look_at
 from borewarden.look.machine_file import (
     DIRECT,
@@ -49,6 +49,7 @@ from borewarden.look.machine_file import (
     checked,
     figures_of,
     machine_text,
+    per_count,
     pump_kind,
     write_new,
 )
@@ -62,7 +63,6 @@ from borewarden.replay.one_machine import join_logs
 from borewarden.settings.consistency import check_together
 from borewarden.settings.guesses import GUESSED
 from borewarden.settings.load import units_at
-from borewarden.settings.machine import MachineSettings
 
 HELP = "?"  # what a person types who does not know what is asked
 ON_PANEL = {"rate": "strokes a minute, speed or flow"}  # channels by the words of a panel
@@ -308,8 +308,9 @@ def _made(target: Path, seen: Seen, stated: Plate) -> tuple[str, dict[str, Figur
     zone = stated.time_zone or _zone_here()
     text = machine_text(seen, stated, figures, zone)
     settings = checked(text, target, stated)
-    if _counts_twos(seen, settings):
-        text = machine_text(seen, stated, figures, zone, per_count=2)
+    if found := per_count(seen, settings):
+        figures["strokes_per_count"] = found
+        text = machine_text(seen, stated, figures, zone)
         settings = checked(text, target, stated)
     try:
         check_together(target, settings)
@@ -321,14 +322,6 @@ def _made(target: Path, seen: Seen, stated: Plate) -> tuple[str, dict[str, Figur
     parts = [read_log(path, form) for path in seen.paths]
     join_logs(seen.paths, parts)
     return text, figures, sum(len(part.time_ns) for part in parts)
-
-
-def _counts_twos(seen: Seen, settings: MachineSettings) -> bool:
-    """Whether the jewel fits the pump only if strokes to and fro are counted as one."""
-    jewels = settings.jewels()
-    level = level_of(seen.readings, seen.roles, len(jewels))
-    found = coefficient(level, settings.build_pump().displacement, jewels[0].bore)
-    return settings.pump.kind == "intensifier" and not fits(found) and fits(2.0 * found)
 
 
 # -- options

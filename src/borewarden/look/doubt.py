@@ -79,6 +79,12 @@ def missing_words(seen: Seen, figures: Mapping[str, Figure]) -> list[str]:
             "Find out regulation, too: whether the pressure floats, the crank's speed holds it, or "
             "a bypass does. With the wrong one, an opened bore does not show."
         )
+    if "strokes_per_count" in figures and figures["strokes_per_count"].value == "1":
+        lines.append(
+            "Whether the log counts each stroke, or to and fro as one, can't be told while nothing "
+            "says how many heads are open. The manual or the panel may. If to and fro count as "
+            "one, set strokes_per_count = 2: without it, half of the water is missed."
+        )
     if not any(is_switch(role.channel) for role in seen.roles):
         lines.append(
             "There is no valve signal: when the jet is open has to be told from pressure and rate. "

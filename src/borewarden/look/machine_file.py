@@ -28,6 +28,8 @@ from borewarden.look.level import (
     Level,
     bore_of_flow,
     bore_of_rate,
+    coefficient,
+    fits,
     level_of,
     step_of,
     swept_volume,
@@ -45,7 +47,7 @@ from borewarden.settings.units import Bore, Diameter, Pressure, Travel
 
 PLATE = "from the name plate"
 STATED = "as stated"
-TO_AND_FRO = f"{GUESSED}: only then the bore fits, so to and fro count as one"
+TO_AND_FRO = "only then the bore fits, so to and fro count as one"
 
 INTENSIFIER = ("rated_pressure", "rated_power", "plunger_diameter", "stroke", "dead_volume",
                "max_stroke_rate", "intensification_ratio", "volumetric_efficiency")  # fmt: skip
@@ -159,6 +161,31 @@ def figures_of(looked: Seen, plate: Plate) -> dict[str, Figure]:
     return found
 
 
+def per_count(seen: Seen, settings: MachineSettings) -> Figure | None:
+    """How many strokes are counted as one, where it may be two; None where nothing says so.
+
+    Two are, if the jewel fits the pump only then, and however many heads are open. Where nothing
+    counts the open heads, two heads look like strokes that are counted one by one, or the other way
+    round.
+    """
+    jewels = settings.jewels()
+    level = level_of(seen.readings, seen.roles, len(jewels))
+    of_all = level.heads * coefficient(level, settings.build_pump().displacement, jewels[0].bore)
+    is_counted = open_heads(seen.readings, seen.roles) is not None
+    heads = [level.heads] if is_counted else range(1, len(jewels) + 1)
+    once, twice = ([n for n in heads if fits(per * of_all / n)] for per in (1, 2))
+    if settings.pump.kind != "intensifier" or not twice:
+        return None
+    if not once and twice[0] == heads[0]:  # of more heads, it may be a mean over their numbers
+        return Figure("2", f"{GUESSED}: {TO_AND_FRO}")
+    with_one = f"with {_open(once[0])}, or " if once else "only "
+    return Figure("1", f"{GUESSED}: the bore fits {with_one}with {_open(twice[0])} and 2 here")
+
+
+def _open(heads: int) -> str:
+    return f"{heads} head{'s' * (heads > 1)} open"
+
+
 class Heads(NamedTuple):
     """The heads of a pump by their names, and where their number comes from."""
 
@@ -211,13 +238,14 @@ def _bore(level: Level, plate: Plate, material: str, kind: str) -> tuple[float, 
             wrong, _, right = error.errors()[0]["msg"].partition("; ")
             raise BadInput("--bore", plate.bore, wrong, right) from None
         return bore, Figure(_text(plate.bore), STATED)
+    of_heads = f" with {_open(level.heads)}" if level.heads > 1 else ""
     if math.isfinite(level.flow):
         bore = bore_of_flow(level, material)
-        return bore, Figure(_text(bore_text(bore)), f"{GUESSED}: the flow tells it")
+        return bore, Figure(_text(bore_text(bore)), f"{GUESSED}: the flow tells it{of_heads}")
     swept = _swept(plate, kind)
     if swept is not None and math.isfinite(level.rate):
         bore = bore_of_rate(level, swept, material)
-        why = f"{GUESSED}: plunger, stroke and rate tell it"
+        why = f"{GUESSED}: plunger, stroke and rate tell it{of_heads}"
         return bore, Figure(_text(bore_text(bore)), why)
     return 0.010 * INCH, Figure(_text(bore_text(0.010 * INCH)), GUESSED)
 
@@ -346,12 +374,11 @@ def _direct(
 # -- the text
 
 
-def machine_text(
-    seen: Seen, plate: Plate, figures: Mapping[str, Figure], zone: str, per_count: int = 1
-) -> str:
-    """The whole machine file as TOML; `per_count` strokes are counted as one."""
+def machine_text(seen: Seen, plate: Plate, figures: Mapping[str, Figure], zone: str) -> str:
+    """The whole machine file as TOML."""
     name = plate.name or seen.usual_name
     jewel = ("fitted", "bore", "material")
+    per_count = figures.get("strokes_per_count")
     heads = heads_of(seen, plate)
     lines = [
         f"# Written by `borewarden look` from {seen.source}.",
@@ -364,7 +391,7 @@ def machine_text(
         "",
         "[pump]",
         *(_line(name, figure) for name, figure in figures.items()
-          if name not in (*jewel, "heads")),
+          if name not in (*jewel, "heads", "strokes_per_count")),
         "",
         *(_source(seen, per_count) if isinstance(seen, Heard) else _log(seen, per_count)),
         *_jewels(heads, {name: figures[name] for name in jewel}),
@@ -410,7 +437,7 @@ def _line(name: str, figure: Figure) -> str:
     return f"{line:<40} # {figure.comment}" if figure.comment else line
 
 
-def _log(seen: Seen, per_count: int) -> Iterator[str]:
+def _log(seen: Seen, per_count: Figure | None) -> Iterator[str]:
     """[log] and its channels."""
     assert isinstance(seen, Looked)
     yield "[log]"
@@ -419,7 +446,7 @@ def _log(seen: Seen, per_count: int) -> Iterator[str]:
     yield from _channels(seen, per_count)
 
 
-def _source(heard: Heard, per_count: int) -> Iterator[str]:
+def _source(heard: Heard, per_count: Figure | None) -> Iterator[str]:
     """[source] and its channels."""
     yield "[source]"
     yield from (_line(name, Figure(_any(value), "")) for name, value in source_figures(heard))
@@ -434,8 +461,8 @@ def _source(heard: Heard, per_count: int) -> Iterator[str]:
             yield _line("unit", Figure(_text(role.unit), _unit_source(heard, role)))
         if role.scale != 1.0:
             yield _line("scale", Figure(f"{role.scale:.6g}", role.why))
-        if per_count != 1 and role.channel in ("rate", "stroke_count"):
-            yield _line("strokes_per_count", Figure(str(per_count), TO_AND_FRO))
+        if per_count and role.channel in ("rate", "stroke_count"):
+            yield _line("strokes_per_count", per_count)
 
 
 def _layout_figures(looked: Looked) -> Iterator[tuple[str, Figure]]:
@@ -499,15 +526,15 @@ def _resolution(looked: Seen) -> Iterator[str]:
             )
 
 
-def _channels(looked: Looked, per_count: int) -> Iterator[str]:
+def _channels(looked: Looked, per_count: Figure | None) -> Iterator[str]:
     for role in looked.roles:
         yield ""
         yield f"[log.{role.channel}]"
         yield _line("column", Figure(_text(role.column), _column_source(looked, role)))
         if role.unit:
             yield _line("unit", Figure(_text(role.unit), _unit_source(looked, role)))
-        if per_count != 1 and role.channel in ("rate", "stroke_count"):
-            yield _line("strokes_per_count", Figure(str(per_count), TO_AND_FRO))
+        if per_count and role.channel in ("rate", "stroke_count"):
+            yield _line("strokes_per_count", per_count)
         if role.column in looked.form.layout.times:
             yield _line("time", Figure(_text(looked.form.layout.times[role.column]), ""))
         if looked.hold is not None and role.channel in SLOW:
