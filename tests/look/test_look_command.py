@@ -550,3 +550,15 @@ def test_the_unknown_that_costs_most_is_named(
     assert done.exit_code == 0, done.output
     assert costliest in " ".join(done.output.split())
     assert ("Find out" in done.output) == bool(costliest)
+
+
+def test_a_valve_that_is_left_out_is_not_said_to_be_missing(tmp_path: Path) -> None:
+    log = files("iso", tmp_path)[0]
+    head, *rows = log.read_text().splitlines()
+    flips = [f"{row},{at // 7 % 2}" for at, row in enumerate(rows)]
+    log.write_text("\n".join([f"{head},jet valve", *flips]) + "\n")
+    done = look(log, "--yes", "--out", tmp_path / "m.toml")
+    said = " ".join(done.output.split())
+    assert done.exit_code == 0, done.output
+    assert "No valve signal is used, since jet valve is left out (see above)" in said
+    assert "There is no valve signal" not in said

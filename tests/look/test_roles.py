@@ -125,7 +125,48 @@ def found_in(values: dict[str, np.ndarray], unit: str, **told: str) -> dict[str,
 def test_a_valve_whose_pauses_a_mean_rate_hides_is_taken(pause: float) -> None:
     role = found_in(*meaned(pause))["valve"]
     assert role.column == "valve"
-    assert "a mean over some" in role.why
+    assert "the rate follows it, within" in role.why
+
+
+def irregular(
+    window: int, seed: int, pauses: tuple[float, float] = (3.0, 5.0)
+) -> dict[str, np.ndarray]:
+    """A log of cuts of 6 to 40 s, and the rate as a mean over `window` rows; all invented."""
+    chance = np.random.default_rng(seed)
+    ends = np.cumsum([chance.uniform(*each) for each in [(6.0, 40.0), pauses] * 300])
+    on = np.searchsorted(ends, np.arange(3600.0)) % 2 == 0
+    on[:60] = False
+    rate = np.convolve(24.0 * on, np.ones(window) / window)[:3600] + chance.normal(0.0, 0.3, 3600)
+    pressure = 3740.0 * (np.arange(3600) > 50) + chance.normal(0.0, 6.0, 3600)
+    return {"P": pressure, "strokes": np.round(rate, 1).clip(0.0), "valve": on.astype(float)}
+
+
+@pytest.mark.parametrize("window", [9, 15, 20])
+@pytest.mark.parametrize("seed", range(3))
+def test_pauses_behind_a_mean_of_any_length_are_found(window: int, seed: int) -> None:
+    role = found_in(irregular(window, seed), "strokes/min")["valve"]
+    within = float(role.why.rpartition("within ")[2].removesuffix(" s"))
+    assert within == pytest.approx(0.9 * window, abs=1.1)
+
+
+@pytest.mark.parametrize("window", [9, 15])
+def test_a_valve_of_another_time_or_of_another_jet_is_not_taken(window: int) -> None:
+    ours, others = irregular(window, 1), irregular(window, 2)
+    for valve in (np.roll(ours["valve"], 90), np.roll(ours["valve"], -90), others["valve"]):
+        assert "valve" not in found_in({**ours, "valve": valve}, "strokes/min")
+
+
+def test_a_valve_that_a_drive_follows_is_taken_though_the_line_holds(tmp_path: Path) -> None:
+    made = day("regulated", 50_002, signals=("pressure", "rate", "valve"), hours=2.0)
+    log, _, _ = write(made, tmp_path)
+    frame = pd.read_csv(log, dtype=str).rename(columns={"heads_open": "jet valve"})
+    frame.to_csv(log, index=False)
+    roles = {role.channel: role for role in look_at([log], Answers(), Told()).roles}
+    assert roles["valve"].column == "jet valve"
+    assert "the rate follows it" in roles["valve"].why
+    frame["jet valve"] = np.roll(frame["jet valve"], 300)
+    frame.to_csv(log, index=False)
+    assert "valve" not in {role.channel for role in look_at([log], Answers(), Told()).roles}
 
 
 def test_a_column_called_a_valve_that_goes_with_nothing_is_not_taken() -> None:

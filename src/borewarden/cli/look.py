@@ -192,7 +192,7 @@ def look_command(
     if not asks:
         _show(seen, told)
     _show_figures(figures)
-    say(*open_words(seen, figures, costs))
+    say(*open_words(seen, told, figures, costs))
     say(f"{samples:,} samples", f"machine file: {target}", _next_step(files, target))
 
 

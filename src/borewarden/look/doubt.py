@@ -7,11 +7,13 @@ from collections.abc import Mapping
 from typing import NamedTuple
 
 from borewarden.base.samples import HEAD, is_switch
+from borewarden.base.text import either
 from borewarden.counts.plate import DEAD_SHARE, EFFICIENCY, Range
 from borewarden.look.level import DEAD_SHARE as GUESSED_SHARE
 from borewarden.look.level import TEMPERATURE, Level
 from borewarden.look.looked import Looked, Seen
 from borewarden.look.machine_file import Figure
+from borewarden.look.roles import Told
 from borewarden.physics.pump import Displacement, delivered_mass
 from borewarden.settings.guesses import GUESSED, SIZES, UNKNOWN
 
@@ -47,10 +49,13 @@ def costs_of(figures: Mapping[str, Figure], level: Level) -> list[Cost]:
     return sorted(found, key=lambda cost: -cost.area_sd)
 
 
-def open_words(seen: Seen, figures: Mapping[str, Figure], costs: list[Cost]) -> list[str]:
+def open_words(
+    seen: Seen, told: Told, figures: Mapping[str, Figure], costs: list[Cost]
+) -> list[str]:
     """What is open, in words: of the heads, of the name plate, of the readings."""
     cost = doubt_words(costs)
-    return [*heads_words(seen, figures), *([cost] * bool(cost)), *missing_words(seen, figures)]
+    missing = missing_words(seen, told, figures)
+    return [*heads_words(seen, figures), *([cost] * bool(cost)), *missing]
 
 
 def heads_words(seen: Seen, figures: Mapping[str, Figure]) -> list[str]:
@@ -71,7 +76,7 @@ def heads_words(seen: Seen, figures: Mapping[str, Figure]) -> list[str]:
     return lines
 
 
-def missing_words(seen: Seen, figures: Mapping[str, Figure]) -> list[str]:
+def missing_words(seen: Seen, told: Told, figures: Mapping[str, Figure]) -> list[str]:
     """What else would make the watch surer, in words: it is not in the readings or is guessed."""
     lines = []
     if "regulation" in figures and _is_open(figures["regulation"]):
@@ -86,9 +91,15 @@ def missing_words(seen: Seen, figures: Mapping[str, Figure]) -> list[str]:
             "one, set strokes_per_count = 2: without it, half of the water is missed."
         )
     if not any(is_switch(role.channel) for role in seen.roles):
+        valves = [each.column for each in seen.left_out(told) if each.channel == "valve"]
+        why = (
+            f"No valve signal is used, since {either(valves)} is left out (see above)"
+            if valves
+            else "There is no valve signal"
+        )
         lines.append(
-            "There is no valve signal: when the jet is open has to be told from pressure and rate. "
-            "With a valve signal, chips are told sooner and false alarms are fewer."
+            f"{why}: when the jet is open has to be told from pressure and rate. With the jet's "
+            "valve, chips are told sooner and false alarms are fewer."
         )
     if isinstance(seen, Looked) and seen.usual_step >= SLOW_LOG:
         lines.append(
