@@ -652,3 +652,25 @@ def test_another_jewel_has_one_name_wherever_it_is_told() -> None:
     words = "another jewel was fitted and not recorded"
     assert Cause.OTHER_BORE.words == words
     assert Cause("another bore fitted without a record") is Cause.OTHER_BORE  # as it is kept
+
+
+# -- sound, or only as learned
+
+
+def sound_for(hours: float) -> Verdict:
+    """A sound verdict after so many jet hours without an alert."""
+    rate = FalseRate(0.0, 0.0, 1e-3, 1e-3, 0, hours)
+    return replace(in_state(State.SOUND), judged_ns=NOON_NS, false_rate=rate)
+
+
+def test_a_bore_learned_a_short_while_ago_is_only_as_it_was_learned() -> None:
+    young, old = sound_for(6.0), sound_for(40.0)
+    assert headline(young) == "The bore has probably not changed since it was learned"
+    assert headline(old) == "The bore is probably sound"
+    assert told_then(young, 0.0, "UTC") == "Not changed since learned"
+    assert told_then(old, 0.0, "UTC") == "Sound"
+    assert "the bore had probably not changed then, since" in headline_then(young, 2.0, "UTC")
+    assert "the bore was probably sound then" in headline_then(old, 2.0, "UTC")
+    assert "sound" not in " ".join(advice(young).steps)
+    opened = replace(OPENED, false_rate=young.false_rate)
+    assert headline(opened) == "The bore has probably opened up"

@@ -22,7 +22,6 @@ from borewarden.service.status import MachineStatus
 from borewarden.show.learned_words import head_rows, learned_lines
 from borewarden.show.wording import (
     INVENTED,
-    WORDS_OF_THEN,
     advice,
     alert_rows,
     bore_of,
@@ -43,6 +42,7 @@ from borewarden.show.wording import (
     since,
     undecided,
     with_heads,
+    words_of_then,
 )
 from borewarden.store.outbox import Backlog
 from borewarden.store.queries import batches_after, count_batches, newest_alerts, newest_batch
@@ -228,7 +228,7 @@ def headline_now(status: MachineStatus) -> str:
     if status.is_quiet:
         when = local_time(verdict.judged_ns, status.time_zone)
         age = span_words(status.jet_age or 0.0)
-        return f"No steady jet since {when} ({age}): {WORDS_OF_THEN[verdict.state]}"
+        return f"No steady jet since {when} ({age}): {words_of_then(verdict)}"
     if status.sight.doubts and verdict.state is State.SOUND:
         return f"Not proven: {words[0].lower()}{words[1:]}"
     return words

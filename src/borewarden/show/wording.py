@@ -139,11 +139,11 @@ _TOGETHER = re.compile(r"\bhead ((?:(?! or ).)*?) and\b")
 HEADS = "Heads by themselves"  # title of the table of levels
 AGAINST_ONSET = "against just before"  # a step's size; "now" is against the baseline
 AT_THE_END, THEN = "at the end of the log", "then"  # instead of "now", in `evidence`
-WORDS_OF_THEN = {
-    State.SOUND: "the bore was probably sound then",
-    State.LEARNING: "still learning",
-}
 NOTHING_TO_CHECK = "Nothing to check: the bore is probably sound."
+NOT_CHANGED = "has probably not changed since it was learned"
+A_DAY = (
+    8.0  # jet hours without an alert, before which a jewel is only as sound as learned; invented
+)
 DETECTOR = "a general-purpose detector (Page-Hinkley)"
 INVENTED = "starting odds invented"  # stands beside every probability of a cause
 _MEANS = f"means of the last {RECENT} batches"
@@ -178,7 +178,22 @@ def headline(verdict: Verdict) -> str:
         return "Something has probably changed, and the cause is not clear"
     if verdict.suspects:
         return _HEADLINES_OF_HEADS.get(verdict.state, "{}").format(verdict.suspects)
-    return HEADLINES[verdict.state]
+    return f"The bore {NOT_CHANGED}" if _is_as_learned(verdict) else HEADLINES[verdict.state]
+
+
+def _is_as_learned(verdict: Verdict) -> bool:
+    """Whether "sound" means no more than as it was learned a short while ago, chipped or not."""
+    rate = verdict.false_rate
+    return verdict.state is State.SOUND and rate is not None and rate.hours < A_DAY
+
+
+def words_of_then(verdict: Verdict) -> str:
+    """What a `verdict` that is one of then said."""
+    if verdict.state is State.LEARNING:
+        return "still learning"
+    if _is_as_learned(verdict):
+        return "the bore had probably not changed then, since it was learned"
+    return "the bore was probably sound then"
 
 
 def headline_then(verdict: Verdict, unjudged_hours: float, time_zone: str) -> str:
@@ -186,7 +201,7 @@ def headline_then(verdict: Verdict, unjudged_hours: float, time_zone: str) -> st
     if not is_of_then(verdict, unjudged_hours):
         return headline(verdict)
     words = _not_judged(verdict, unjudged_hours, time_zone)
-    return f"{words[0].upper()}{words[1:]}: {WORDS_OF_THEN[verdict.state]}"
+    return f"{words[0].upper()}{words[1:]}: {words_of_then(verdict)}"
 
 
 def _not_judged(verdict: Verdict, unjudged_hours: float, time_zone: str) -> str:
@@ -263,6 +278,8 @@ def told_words(verdict: Verdict) -> str:
 
     Such as "Probably opened up, or a leak or poor feed".
     """
+    if _is_as_learned(verdict):
+        return "Not changed since learned"
     others = [_IN_SHORT[cause] for cause in _alike(verdict)[1:]]
     of_the_bore = verdict.state in (State.WEARING, State.OPENED)
     named = f", or {_others(others)}" if others and of_the_bore else ""
@@ -740,7 +757,8 @@ def _usual_checks(verdict: Verdict) -> list[str]:
         case State.LEARNING:
             return ["Nothing to check yet: the watcher first needs some minutes of steady cutting."]
         case State.SOUND:
-            return [NOTHING_TO_CHECK]
+            as_learned = f"Nothing to check: the bore {NOT_CHANGED}."
+            return [as_learned if _is_as_learned(verdict) else NOTHING_TO_CHECK]
         case State.WEARING:
             return [
                 *leaks,
