@@ -16,7 +16,7 @@ from borewarden.gate.gate import GateSettings
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
 from borewarden.replay.one_machine import Replayed
-from borewarden.show.report import MOST_BINS, write_report
+from borewarden.show.report import MARKER_KINDS, MOST_BINS, write_report
 from borewarden.watcher.verdict import State
 from borewarden.watcher.watcher import Watcher
 from report_figures import figure, numbers
@@ -145,13 +145,24 @@ def test_causes_stand_in_a_table_of_their_own(replayed, tmp_path):
         ("Against", "no idle flow"),
         ("Cause", "bore opened up"),
         ("Probability", "39 %"),
-        ("For", "–"),
-        ("Against", "–"),
+        ("For", "nothing that was measured"),
+        ("Against", "nothing that was measured"),
     ]
     assert "Probably another fault: plunger seal" in head
     assert head.index("Safety first") < head.index("Look twice.")
     write_report(replace(replayed, verdict=replace(verdict, causes=())), tmp_path / "b.html")
     assert 'id="causes"' not in (tmp_path / "b.html").read_text(encoding="utf-8")
+
+
+def test_only_lines_that_are_there_are_explained(replayed, tmp_path):
+    legends = []
+    for labels in (replayed.labels, []):
+        write_report(replace(replayed, labels=labels), tmp_path / "c.html")
+        text = (tmp_path / "c.html").read_text(encoding="utf-8")
+        legends.append(re.findall(r"</svg>([^<]+)</span>", text))
+    *usual, labels = MARKER_KINDS
+    words = [kind.words for kind in usual]
+    assert legends == [[*words, labels.words], words]
 
 
 def test_pressure_is_thinned_out_and_loses_no_extreme(replayed, tmp_path):

@@ -164,7 +164,8 @@ def _lines_of_the_pump(known: Known, pump: Pump) -> list[str]:
             "are open"
         )
     if known.emptied:
-        scatter = f", to {100.0 * known.emptied_sd:.0f} %" if known.emptied > 1 else ""
+        percent = max(round(100.0 * known.emptied_sd), 1) if known.emptied > 1 else 0
+        scatter = f", to {percent} %" if percent else ""
         lines.append(
             "Learned: how quickly the line empties through the open jet, seen "
             f"{counted(known.emptied, 'time')}{scatter}; it tells a larger bore from a leak at the "

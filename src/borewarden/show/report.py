@@ -96,6 +96,7 @@ ALERT = MarkerKind("alert", "solid", INK, 0)
 ONSET = MarkerKind("onset found", "dash", PURPLE, 1)
 LABEL = MarkerKind("label: what really happened", "dot", GREEN, 2)
 MARKER_KINDS = (ALERT, ONSET, LABEL)
+NOTHING_SEEN = "nothing that was measured"
 
 
 class Marker(NamedTuple):
@@ -150,6 +151,7 @@ def write_report(replayed: Replayed, path: Path) -> None:
     of_then = is_of_then(verdict, replayed.unjudged_hours)
     told = guarded(f"{what_helps(replayed.known[0])}.") if of_then else advice(verdict)
     when = when_of(verdict, replayed.unjudged_hours)
+    kinds = {marker.kind for marker in _markers(replayed)}
     page = (
         template_environment()
         .get_template("report.html")
@@ -177,7 +179,7 @@ def write_report(replayed: Replayed, path: Path) -> None:
             facts=_facts(replayed),
             settings=[*_pump_rows(replayed.pump), *_setting_rows(replayed.settings)],
             plots=list(_plots(replayed)) if len(replayed.samples.time_ns) else [],
-            marker_kinds=MARKER_KINDS,
+            marker_kinds=[kind for kind in MARKER_KINDS if kind in kinds],
             focus=_focus(replayed),
             plotly_js=get_plotlyjs(),
         )
@@ -233,8 +235,8 @@ def _cause_table(replayed: Replayed) -> Table:
             (
                 group_words(group),
                 probability_words(group.probability),
-                "; ".join(by_cause[group.causes[0]].evidence_for) or "–",
-                "; ".join(by_cause[group.causes[0]].evidence_against) or "–",
+                "; ".join(by_cause[group.causes[0]].evidence_for) or NOTHING_SEEN,
+                "; ".join(by_cause[group.causes[0]].evidence_against) or NOTHING_SEEN,
             )
             for group in groups(replayed.verdict.causes)
             if group.probability >= 0.01
