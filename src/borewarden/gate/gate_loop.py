@@ -32,6 +32,7 @@ from borewarden.gate.batch import (
     BatchKind,
     Phase,
 )
+from borewarden.gate.filling import watch_filling
 from borewarden.gate.lag import flow_lag, mean_time, watch_fall, watch_rise
 from borewarden.gate.noise import (
     LEAST_SPREAD,
@@ -44,7 +45,9 @@ from borewarden.gate.short_cuts import are_due, drop_cuts, in_batch, watch_short
 from borewarden.gate.short_cuts import empty_into as empty_cuts_into
 from borewarden.gate.state import (
     CEILINGS,
+    EMPTIES,
     GIVEN,
+    HOLDS,
     PARKED,
     STATE,
     GateSettings,
@@ -136,8 +139,6 @@ LEAKED_FOR = 60.0  # s, for which a pressure that falls on and on is a line's th
 MOST_LEAK = 0.003  # 1/s, relative, by which the pressure of a shut line falls; invented
 LEAK_TIME = 40.0  # s of a shut line that show how it leaks: a jet settles sooner; invented
 LESS_LEAK, MORE_LEAK = 0.5, 0.1  # by which that is followed down and up; invented
-HOLDS = 3  # times that a line was seen to hold, before it is known to; invented
-EMPTIES = 3  # times that a closed jet was seen to empty the line, before it is known; invented
 SURELY_HOLDS = 4  # of these, after which no other level is taken for a valve's; invented
 NOISE_BAND = 4.9  # sd of a smoothed reading: as `STEADY_SPREADS` upper deciles
 
@@ -1061,6 +1062,7 @@ def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
         least, most = BELOW_CEILING
         if levels.pressure > (1.0 + LEVEL) * c.pressure:
             c.pressure = levels.pressure
+            c.area = x.rate * x.delivery / x.flux
             c.jet_pressure = 0.0
             c.turns = 0
             c.is_below = False
@@ -1403,6 +1405,7 @@ def run_gate(
         phases[i] = s.phase
         watch_line(s, g, x)
         watch_short_cuts(s, g, x)
+        watch_filling(s, g, x)
         if s.phase == Phase.STEADY and s.steady.piece.good:
             _add_signals(s, g, s.steady.batch, now)
         elif s.phase == Phase.PIERCE:

@@ -76,7 +76,7 @@ _RAMP, _STEADY = int(Phase.RAMP), int(Phase.STEADY)
 
 
 @compilable
-def _start(short: Any, pressure: float, rate: float) -> None:
+def start_looking(short: Any, pressure: float, rate: float) -> None:
     """Look from here on whether pressure and reading stay."""
     short.pressure = pressure
     short.rate = rate
@@ -87,26 +87,40 @@ def _start(short: Any, pressure: float, rate: float) -> None:
 
 
 @compilable
-def _add_interval(sums: Any, x: Interval, flux: float) -> None:
-    """Add an interval whose water goes by this `flux`."""
+def _add_interval(sums: Any, x: Interval, mass: float, flux: float) -> None:
+    """Add an interval in which the jet took this `mass`, kg, at this `flux`, kg/m²."""
     sums.time += x.seconds
     sums.events += x.rate * x.seconds
-    sums.mass += x.rate * x.delivery * x.seconds
-    sums.flux += flux * x.seconds
+    sums.mass += mass
+    sums.flux += flux
+    sums.rise += x.rise
     sums.pressure += x.pressure * x.seconds
 
 
 @compilable
-def _gather(short: Any, g: GateSettings, time_ns: int, x: Interval) -> None:
-    """Take an interval, and hold back the newest `HOLD` seconds."""
+def gather(short: Any, time_ns: int, x: Interval, mass: float, flux: float) -> None:
+    """Take an interval as in `_add_interval`, and hold back the newest `HOLD` seconds."""
     newest = short.newest
     if newest.time + short.held.time == 0.0:
         short.start_ns = time_ns
-    _add_interval(newest, x, x.flux if g.turns_on else short.flux)
+    _add_interval(newest, x, mass, flux)
     if newest.time >= HOLD:
         add_sums(short.sums, short.held)
         short.held = newest
         clear_sums(newest)
+
+
+@compilable
+def _fed(x: Interval) -> float:
+    """What the pump delivered, kg."""
+    return float(x.rate * x.delivery * x.seconds)
+
+
+@compilable
+def _gather(short: Any, g: GateSettings, time_ns: int, x: Interval) -> None:
+    """Take an interval of a pump whose rate shows the jet."""
+    flux = x.flux if g.turns_on else short.flux
+    gather(short, time_ns, x, _fed(x), flux * x.seconds)
 
 
 @compilable
@@ -122,7 +136,7 @@ def _sd(short: Any) -> float:
 
 
 @compilable
-def _learn(short: Any) -> None:
+def learn_first(short: Any) -> None:
     """Compare the first seconds of a cut with the same cut once it had settled."""
     settled = np.log(short.sums.mass / short.sums.flux)
     off = np.log(short.first.mass / short.first.flux) - settled - short.usual
@@ -161,7 +175,7 @@ def _longest(s: Any) -> float:
 
 
 @compilable
-def _keep_cut(s: Any, g: GateSettings) -> None:
+def keep_cut(s: Any, g: GateSettings) -> None:
     """Keep a cut that closed before it settled, if it can be the jet's."""
     short, time_ns = s.short, s.time_ns
     sums = short.sums
@@ -272,12 +286,12 @@ def _take_settled(s: Any, g: GateSettings, x: Interval) -> None:
         short.first = short.sums
         short.opened = False
         short.unsettled = False
-        _start(short, x.pressure, x.rate)
+        start_looking(short, x.pressure, x.rate)
     if short.first.time < LEAST:
         return
     _gather(short, g, s.time_ns, x)
     if short.sums.time >= g.hold_time:
-        _learn(short)
+        learn_first(short)
         clear_sums(short.first)
 
 
@@ -289,10 +303,10 @@ def _take_first(s: Any, g: GateSettings, x: Interval) -> None:
     if not short.unsettled:
         short.unsettled = True
         clear_sums(short.first)
-        _start(short, x.pressure, x.rate)
+        start_looking(short, x.pressure, x.rate)
     if not (_is_of_one_jet(s, g, x) and _stays(s, g, x)):
-        _keep_cut(s, g)
-        _start(short, x.pressure, x.rate)
+        keep_cut(s, g)
+        start_looking(short, x.pressure, x.rate)
         return
     short.stays += x.seconds
     if short.stays > LEAD:
@@ -323,10 +337,10 @@ def _take_look(s: Any, g: GateSettings, x: Interval) -> None:
     elif off >= -AGREE * _sd(short):
         short.start_ns = s.time_ns - np.int64(x.seconds / S_PER_NS)
         clear_sums(short.sums)
-        _add_interval(short.sums, x, x.flux)
+        _add_interval(short.sums, x, _fed(x), x.flux * x.seconds)
         if short.count == len(short.cuts):  # these are not alike
             _drop_first(short, 1)
-        _keep_cut(s, g)
+        keep_cut(s, g)
 
 
 @compilable
@@ -357,12 +371,12 @@ def watch_short_cuts(s: Any, g: GateSettings, x: Interval) -> None:
         _take_first(s, g, x)
     else:
         if short.unsettled:
-            _keep_cut(s, g)
+            keep_cut(s, g)
         short.unsettled = False
         clear_sums(short.first)
         if s.phase == _STOPPED:  # whatever is fitted next starts a batch of its own
             drop_cuts(short)
-        _start(short, x.pressure, x.rate)
+        start_looking(short, x.pressure, x.rate)
         short.opened = s.phase == _JET_OFF
         short.open_time = 0.0
     short.before = s.last.rate

@@ -226,6 +226,7 @@ CEILING = np.dtype(
     [
         ("rate", np.float64),  # Hz; 0: none yet
         ("pressure", np.float64),  # Pa
+        ("area", np.float64),  # m², of the valve that takes all at it
         ("jet_pressure", np.float64),  # Pa, of the level below it; 0: none yet
         ("is_below", np.bool_),  # the newest level was that
         ("below_ns", np.int64),  # when the pressure was last seen there
@@ -341,6 +342,8 @@ LINE = np.dtype(
     ]
 )
 
+EMPTIES = 3  # times that a closed jet was seen to empty the line, before it is known; invented
+HOLDS = 3  # times that a line was seen to hold, before it is known to; invented
 CUTS = 3  # short ones that make a batch: the middle one of them; invented
 
 # Cuts too short to settle, see `borewarden.gate.short_cuts`.
@@ -389,6 +392,9 @@ SHORT = np.dtype(
             (CUTS,),
         ),
         ("count", np.int64),  # how many of these wait
+        ("density", np.float64),  # kg/m³, at the last sample
+        ("moved", np.float64),  # (kg/m³)², by which the line's water was pressed together, squared
+        ("stored", np.float64),  # kg²/m³, what that stored, by as much
         ("told", np.float64),  # log of the area, m², of the newest batch
         ("told_ns", np.int64),  # when it ended; 0 if it says no more
     ]

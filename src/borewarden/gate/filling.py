@@ -1,0 +1,169 @@
+"""What cuts of a crank pump tell that are too short for its pressure to settle.
+
+As the jet opens, a pump of fixed flow brings the line up to the pressure at which the jet takes all
+of it. Until then part of the water stays in the line, of volume V:
+
+    fed - V drho = A f(p) dt,
+
+with the density rho, the jet's mass flux f and its effective area A. So the area shows from the
+first seconds on, once V is known. Cuts that do settle tell that: their area is known in the end,
+and what they were fed above it on the way there was stored. V is the least-squares slope of that
+over the density that it made, and holds the give of hoses and a transducer's lag as well.
+
+What is left of error is the machine's own, and is learned as in `borewarden.gate.short_cuts`.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from borewarden.base.compiling import compilable
+from borewarden.gate.batch import Phase
+from borewarden.gate.short_cuts import (
+    LONGEST_LOOK,
+    drop_cuts,
+    gather,
+    keep_cut,
+    learn_first,
+    start_looking,
+)
+from borewarden.gate.state import CEILINGS, EMPTIES, HOLDS, GateSettings, Interval
+from borewarden.gate.sums import clear_sums
+from borewarden.physics.water import density
+
+MOST_STORED = 0.3  # of what is fed: with more the transducer's lag counts too much; all invented
+FIRST = 2.0  # s, by which it is learned how far off cuts are that do not settle
+STAYS = 0.05  # relative, within which the area has to stay from look to look
+MOVES = 2.0  # kg/m³, by which the density has to move for a cut to say what the line stores
+SAME_SPEED = 0.01  # relative, by which the crank may turn faster or slower from look to look
+ABOVE = 0.02  # relative, by which a jet is larger than a valve that takes all when it closes
+LEAST_SD = 0.01  # in log area: the transducer's lag makes all cuts of a day too large, or small
+FADES = 0.95  # by which earlier cuts count less, each time
+_STOPPED, _RAMP, _STEADY = int(Phase.STOPPED), int(Phase.RAMP), int(Phase.STEADY)
+
+
+@compilable
+def _volume(short: Any) -> float:
+    """Volume of the line, m³; 0 until cuts have shown it."""
+    return float(max(short.stored / short.moved, 0.0)) if short.moved > 0.0 else 0.0
+
+
+@compilable
+def _is_of_one_area(short: Any, mass: float, flux: float) -> bool:
+    """Whether the jet is as large in this interval as in the first ones, and those gathered."""
+    first = short.first
+    so_far = short.newest.flux + short.held.flux + short.sums.flux + first.flux
+    if so_far == 0.0 or _volume(short) == 0.0:
+        return True
+    area = (short.newest.mass + short.held.mass + short.sums.mass + first.mass) / so_far
+    return bool(abs(mass - area * flux) <= STAYS * area * flux)
+
+
+@compilable
+def _learn_volume(short: Any) -> None:
+    """Learn from a cut that has settled what its first seconds stored."""
+    first, sums = short.first, short.sums
+    if abs(first.rise) < MOVES:
+        return
+    stored = first.mass + _volume(short) * first.rise - sums.mass / sums.flux * first.flux
+    short.moved = FADES * short.moved + first.rise * first.rise
+    short.stored = FADES * short.stored + first.rise * stored
+
+
+@compilable
+def _is_above_ceiling(s: Any) -> bool:
+    """Whether a jet is larger than the valve that takes all as it closes, whose level is known."""
+    if not s.levels.is_told or s.short.sums.flux == 0.0:
+        return False
+    area = s.short.sums.mass / s.short.sums.flux
+    for k in range(CEILINGS):
+        c = s.levels.ceilings[k]
+        if c.turns > 0 and area <= (1.0 + ABOVE) * c.area:
+            return False
+    return True
+
+
+@compilable
+def _end_cut(s: Any, g: GateSettings) -> None:
+    """Keep what a cut has shown that did not settle, or closed before that said more."""
+    short = s.short
+    if not short.unsettled and short.first.time > 0.0:
+        short.sums = short.first
+    if short.moved > 0.0 and (s.held_line.emptied >= EMPTIES or _is_above_ceiling(s)):
+        keep_cut(s, g)
+    clear_sums(short.first)
+
+
+@compilable
+def _take_settled(s: Any, g: GateSettings, x: Interval) -> None:
+    short = s.short
+    if short.unsettled:
+        short.unsettled = False
+        start_looking(short, x.pressure, x.rate)
+    if short.first.time == 0.0:
+        return
+    mass, out = x.rate * x.delivery * x.seconds, x.flux * x.seconds
+    if not _is_of_one_area(short, mass - _volume(short) * x.rise, out):
+        _end_cut(s, g)  # the jet closes, and the pressure has not told yet
+        start_looking(short, x.pressure, x.rate)
+        return
+    gather(short, s.time_ns, x, mass, out)
+    if short.sums.time >= g.hold_time:
+        if short.moved > 0.0:
+            learn_first(short)
+            short.variance = max(short.variance, LEAST_SD * LEAST_SD)
+        _learn_volume(short)
+        clear_sums(short.first)
+        start_looking(short, x.pressure, x.rate)
+
+
+@compilable
+def _take_rising(s: Any, g: GateSettings, x: Interval) -> None:
+    """Take an interval, of which `rise` is by how much the density rose, kg/m³."""
+    short = s.short
+    if not short.unsettled:  # the pressure seemed to have settled before, or the jet has opened
+        short.unsettled = True
+        if _volume(short) == 0.0:  # nothing tells which
+            clear_sums(short.first)
+        start_looking(short, x.pressure, x.rate)
+    fed, out = x.rate * x.delivery * x.seconds, x.flux * x.seconds
+    stored = _volume(short) * x.rise
+    same_speed = abs(x.rate - s.last.rate) <= SAME_SPEED * x.rate  # else its reading lags
+    fills = same_speed and x.pressure >= g.working_pressure and abs(stored) <= MOST_STORED * fed
+    if not (fills and _is_of_one_area(short, fed - stored, out)):
+        _end_cut(s, g)
+        start_looking(short, x.pressure, x.rate)
+    if not fills:
+        return
+    gather(short, s.time_ns, x, fed - stored, out)
+    if short.first.time == 0.0 and short.sums.time >= FIRST:
+        short.first = short.sums
+
+
+@compilable
+def watch_filling(s: Any, g: GateSettings, x: Interval) -> None:
+    """Take an interval of a crank pump that floats, with one head, and a line that empties."""
+    if g.flow_shows_jet or g.uses_counter or s.open.count > 1:
+        return
+    short = s.short
+    before, short.density = short.density, density(max(x.pressure, 0.0), s.temperature)
+    rise, flux = short.density - before, 0.5 * (short.flux + x.flux)
+    short.flux = x.flux
+    if s.held_line.times >= HOLDS:
+        return
+    if x.seconds == 0.0 or x.seconds > LONGEST_LOOK:
+        short.unsettled = False
+        drop_cuts(short)
+        clear_sums(short.first)
+    elif s.phase in (_RAMP, _STEADY):
+        mean = Interval(x.seconds, x.pressure, flux, x.delivery, x.rate, x.events, rise)
+        if s.phase == _RAMP:
+            _take_rising(s, g, mean)
+        else:
+            _take_settled(s, g, mean)
+    else:
+        _end_cut(s, g)
+        short.unsettled = False
+        start_looking(short, x.pressure, x.rate)
+        if s.phase == _STOPPED:
+            drop_cuts(short)

@@ -1,0 +1,118 @@
+"""Cuts of a floating crank that close before its pressure settles; all figures invented.
+
+The line is filled by the mass balance, step by step, with the stiffness of water by IAPWS-95
+(Wagner & Pruss 2002).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from iapws import IAPWS95
+from numpy.typing import NDArray
+
+from borewarden.base.samples import Samples, samples_of
+from borewarden.gate.batch import BatchKind
+from borewarden.gate.gate import Gate
+from borewarden.physics.orifice import mass_flux
+from borewarden.physics.pump import DirectDrive, delivered_mass
+from cuts import AREA, CHIP, FULL, LONG, ROOM, cuts_of
+from steady import gate_settings
+
+VOLUME = 0.35e-3  # m³
+STEP = 0.02  # s
+HOLE = 6.0  # times `AREA`: empties the line
+VALVE = 0.9  # times `AREA`: takes all of it at a higher pressure
+KNOWN = np.linspace(1e6, 500e6, 60)
+FLUX = np.asarray(mass_flux(KNOWN, ROOM))
+
+
+def soft() -> NDArray[np.float64]:
+    """Density over bulk modulus at the pressures `KNOWN`, kg/(m³ Pa)."""
+    states = [IAPWS95(T=ROOM, P=p / 1e6) for p in KNOWN]
+    return np.array([float(water.rho * water.kappa) * 1e-6 for water in states])
+
+
+def day(pump: DirectDrive, cuts: list[tuple[float, float]], closed: float) -> Samples:
+    """Cuts of so many seconds through so many times `AREA`, by turns with pauses of 30 s.
+
+    In these, all goes through `closed` times `AREA`; 0 leaves the line shut, and nothing fed.
+    """
+    softness, feed = soft(), np.asarray(delivered_mass(pump.displacement, KNOWN, ROOM))
+    rate = AREA * np.interp(FULL, KNOWN, FLUX) / np.interp(FULL, KNOWN, feed)
+    p, seen = FULL, []
+    for length, size in cuts:
+        for seconds, area in ((30.0, closed), (length, size)):
+            for _ in range(round(seconds / STEP)):
+                fed = rate * np.interp(p, KNOWN, feed) if area else 0.0
+                gained = fed - area * AREA * np.interp(p, KNOWN, FLUX)
+                p = max(p + STEP * gained / (VOLUME * np.interp(p, KNOWN, softness)), 2e6)
+                seen.append(p)
+    logged = np.array(seen[:: round(1 / STEP)])
+    noise = 1.0 + np.random.default_rng(4).normal(0.0, 1e-3, len(logged))
+    time_ns = np.arange(1, len(logged) + 1) * 10**9
+    return samples_of(time_ns, pressure=logged * noise, rate=np.full(len(logged), rate))
+
+
+def gate_of(pump: DirectDrive) -> Gate:
+    return Gate(gate_settings(pump), pump.displacement)
+
+
+def told(gate: Gate, samples: Samples) -> NDArray[np.void]:
+    """Steady batches of cuts that did not settle: those with a timing of their own."""
+    _, batches = gate.learn_many(samples)
+    return batches[(batches["kind"] == BatchKind.STEADY) & (batches["timing"] > 0.0)]
+
+
+def test_cuts_tell_the_area_before_the_pressure_has_settled(direct_drive: DirectDrive) -> None:
+    gate = gate_of(direct_drive)
+    found = told(gate, day(direct_drive, cuts_of(LONG) + cuts_of([14.0] * 20, CHIP), HOLE))
+    after = found[found["start_ns"] > (40 + 30) * len(LONG) * 1e9]
+    assert len(after) >= 6
+    assert after["area"] / AREA == pytest.approx(CHIP, rel=0.015)
+    short = gate.state.short
+    assert short.stored / short.moved == pytest.approx(VOLUME, rel=0.05)
+
+
+@pytest.mark.parametrize("known", [False, True])
+def test_where_a_valve_takes_all_only_larger_jets_than_that_say_something(
+    direct_drive: DirectDrive, known: bool
+) -> None:
+    gate = gate_of(direct_drive)
+    samples = day(direct_drive, cuts_of([40.0] * 10 + [8.0] * 20, CHIP), VALVE)
+    if known:  # by jets that went straight to its level and back
+        levels = gate.state.levels
+        levels.is_told, levels.turns = True, 2
+        levels.ceilings[0].rate = samples.rate[0]
+        levels.ceilings[0].pressure = np.percentile(samples.pressure, 80)
+        levels.ceilings[0].area = VALVE * AREA
+        levels.ceilings[0].turns = 2
+    found = told(gate, samples)
+    assert (len(found) > 5) == known
+    assert found["area"] / AREA == pytest.approx(CHIP, rel=0.015)
+
+
+def test_a_line_that_holds_tells_nothing_of_the_kind(direct_drive: DirectDrive) -> None:
+    cuts = cuts_of([40.0, 14.0] * 30)
+    assert len(told(gate_of(direct_drive), day(direct_drive, cuts, 0.0))) == 0
+
+
+def test_a_crank_that_changes_its_speed_says_nothing_of_the_jet(direct_drive: DirectDrive) -> None:
+    gate = gate_of(direct_drive)
+    gate.learn_many(day(direct_drive, cuts_of(LONG), HOLE))
+    moved = day(direct_drive, cuts_of([14.0] * 20, CHIP), HOLE)
+    moved.rate[:] *= np.where(np.arange(len(moved.rate)) % 2 == 0, 1.01, 0.99)
+    later = moved._replace(time_ns=moved.time_ns + int(gate.state.time_ns))
+    assert len(told(gate, later)) == 0
+
+
+def test_any_cut_of_the_stream_tells_the_same(direct_drive: DirectDrive) -> None:
+    samples = day(direct_drive, cuts_of(LONG) + cuts_of([14.0] * 6, CHIP), HOLE)
+    whole = told(gate_of(direct_drive), samples)
+    gate, parts, one = gate_of(direct_drive), [], 0
+    for size in [1, 7, 200] * 20:
+        parts.append(told(gate, Samples(*(x[one : one + size] for x in samples))))
+        one += size
+    assert one >= len(samples.time_ns)
+    assert np.concatenate(parts).tobytes() == whole.tobytes()
+    assert len(whole) > 0
