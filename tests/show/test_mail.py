@@ -31,7 +31,7 @@ from borewarden.base.shown import US, shown_in
 from borewarden.diagnose.causes import Belief, Cause
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.physics.pump import Intensifier
-from borewarden.show.figures import bore_figure
+from borewarden.show.figures import bore_figure, levels_of, recent_mean
 from borewarden.show.mail import compose, message_id
 from borewarden.watcher.batch_loop import RESULT
 from borewarden.watcher.verdict import STATES, State, Verdict
@@ -268,6 +268,20 @@ def test_a_figure_of_little_or_nothing() -> None:
         png = figure(table)
         assert png is not None
         assert png.startswith(b"\x89PNG")
+
+
+def test_the_mean_in_a_mail_is_of_the_heads_that_were_open() -> None:
+    """Batches of one head and of both by turns: no mean lies between the two."""
+    both = np.arange(40) % 2 == 1
+    area = np.where(both, 6.6e-8, 3.3e-8)
+    table = history(40).assign(area=area, log_ratio=0.0, bore=np.where(both, 0.36e-3, 0.254e-3))
+    level = levels_of(table)
+    assert len(set(level)) == 2
+    mean = recent_mean(table["bore"].to_numpy(), level)
+    assert mean == pytest.approx(table["bore"].to_numpy())
+    assert recent_mean(table["bore"].to_numpy(), 0 * level)[-1] == pytest.approx(0.307e-3)
+    png = bore_figure(table, "UTC", nominal_bore=0.254e-3, limit=0.08, of_heads=True)
+    assert png is not None
 
 
 # -- its way

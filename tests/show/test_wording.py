@@ -674,3 +674,17 @@ def test_a_bore_learned_a_short_while_ago_is_only_as_it_was_learned() -> None:
     assert "sound" not in " ".join(advice(young).steps)
     opened = replace(OPENED, false_rate=young.false_rate)
     assert headline(opened) == "The bore has probably opened up"
+
+
+def test_a_bore_that_is_not_learned_has_no_figure() -> None:
+    learning = replace(in_state(State.LEARNING), discharge_coefficient=NAN)
+    said = "\n".join(figure_lines(learning, INTENSIFIER, "UTC"))
+    assert "Effective bore now: not known until the jewel is learned" in said
+    assert "±" not in said.partition("Stated bore")[0]
+
+
+def test_of_the_running_cut_it_says_what_it_knows_and_leaves_the_rest_to_the_shop() -> None:
+    steps = advice(OPENED).steps
+    (cut,) = (step for step in steps if "running cut" in step)
+    assert "your shop's own rule" in cut
+    assert not any("running cut" in step for step in advice(in_state(State.SOUND)).steps)

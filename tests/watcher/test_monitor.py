@@ -335,6 +335,7 @@ def test_a_chip_of_what_does_not_fit_is_told_and_the_all_clear_returns_to_the_fi
         State.NOT_STATED_BORE,
     ]
     assert told[1].step == pytest.approx(0.08, abs=0.01)
+    assert told[1].reason.endswith(f"; besides, {told[0].reason}")
     assert told[2].reason == told[0].reason
     assert phase_of(watch.monitor) is P.QUIET
 

@@ -330,6 +330,7 @@ class Effects:
                 nominal_bore=verdict.nominal_bore,
                 limit=status.limit,
                 onset_ns=verdict.onset_ns,
+                of_heads=bool(verdict.open_heads),
             )
         told = mail.compose(notice, status.pump, status.time_zone, figure, status.guessed)
         return told.as_bytes()

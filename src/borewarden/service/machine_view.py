@@ -116,7 +116,7 @@ def card(
         "which_head": "".join(f"{line}." for line in head_chances(verdict)),
         "stale": _stale(status, age) if status.is_seen else "",
         "doubt": doubt_words(status) if status.is_seen else "",
-        "bore": _known(verdict.bore, shown("bore").text(verdict.bore)),
+        "bore": _known(verdict.bore, shown("bore").text(verdict.bore)) if learned else UNKNOWN,
         "bore_note": _bore_note(verdict, "bore" in status.guessed),
         "area": change_words(verdict.area_ratio) if learned else UNKNOWN,
         "load_title": load.title,
@@ -212,7 +212,7 @@ def _bore_note(verdict: Verdict, assumed: bool) -> str:
     """The bore in inches, and which one was stated, or else assumed."""
     which = "assumed" if assumed else "stated"
     stated = f"{which} {bore_words(verdict.nominal_bore)}{bore_of(verdict)}"
-    if chosen("bore") or not math.isfinite(verdict.bore):
+    if chosen("bore") or not math.isfinite(verdict.bore * verdict.discharge_coefficient):
         return stated
     return f"{UNITS['bore']['in'].text(verdict.bore)}; {stated}"
 

@@ -18,6 +18,7 @@ from borewarden.show.style import BLUE, GRID, INK, SKY, VERMILION
 from borewarden.watcher.monitor import RECENT
 
 GAP_NS = 600 * 10**9  # batches further apart than this are not joined by a line
+SAME_LEVEL = 6  # digits of the log of an area: rounding is far below, other heads far above
 
 
 def bore_figure(
@@ -28,11 +29,13 @@ def bore_figure(
     limit: float,
     onset_ns: int | None = None,
     hours: float = 8.0,
+    of_heads: bool = False,
 ) -> bytes | None:
     """A PNG of the last `hours` of `batches`, which has the columns of `RESULT` in SI.
 
     `nominal_bore` is the stated bore, m, `limit` the relative growth of effective area at which
-    it counts as opened up. None if there is nothing to show.
+    it counts as opened up. `of_heads` says that several heads cut: means are then of the same ones.
+    None if there is nothing to show.
     """
     # loading it takes half a second, so only a watcher with something to say does
     from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -43,7 +46,8 @@ def bore_figure(
     ends = batches["end_ns"].to_numpy(dtype=np.int64)
     recent = ends >= ends[-1] - round(hours * 3600e9)
     batches, ends = batches[recent], ends[recent]
-    gaps = np.flatnonzero(np.diff(ends) > GAP_NS) + 1
+    level = levels_of(batches) if of_heads else np.zeros(len(batches), dtype=np.int64)
+    gaps = np.flatnonzero((np.diff(ends) > GAP_NS) | (np.diff(level) != 0)) + 1
     zone = ZoneInfo(time_zone)
     x = _datetimes(ends, zone)
 
@@ -51,7 +55,13 @@ def bore_figure(
     canvas = FigureCanvasAgg(figure)
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
     limit_bore = nominal_bore * (1.0 + limit) ** 0.5
-    _draw_bore(upper, batches, x, gaps, {"stated bore": nominal_bore, "limit": limit_bore})
+    _draw_bore(
+        upper,
+        batches.assign(level=level),
+        x,
+        gaps,
+        {"stated bore": nominal_bore, "limit": limit_bore},
+    )
     _draw_detector(lower, batches, x, gaps)
     for axes in (upper, lower):
         if onset_ns is not None and ends[0] <= onset_ns <= ends[-1]:
@@ -67,6 +77,22 @@ def bore_figure(
     return content.getvalue()
 
 
+def levels_of(batches: pd.DataFrame) -> NDArray[np.int64]:
+    """The place of the learned area that each batch is compared with; -1 where there is none.
+
+    Each combination of open heads has one of its own, which never changes.
+    """
+    learned = (np.log(batches["area"]) - batches["log_ratio"]).round(SAME_LEVEL)
+    return np.asarray(pd.factorize(learned)[0], dtype=np.int64)
+
+
+def recent_mean(values: NDArray[np.float64], alike: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Mean of each value and those `alike` before it, `RECENT` in all: the "now"."""
+    rolling = pd.Series(values).groupby(alike, group_keys=False).rolling(RECENT, min_periods=1)
+    means = rolling.mean()
+    return np.asarray(means.droplevel(0).sort_index(), dtype=np.float64)
+
+
 def _draw_bore(
     axes: Any,
     batches: pd.DataFrame,
@@ -74,10 +100,13 @@ def _draw_bore(
     gaps: NDArray[np.intp],
     levels: dict[str, float],
 ) -> None:
-    """The effective bore, a dot for each batch and their mean; `levels` are bores in m."""
+    """The effective bore, a dot for each batch and the mean of those of one `level`.
+
+    `levels` are bores in m.
+    """
     unit = shown("bore")
     bore = np.asarray(batches["bore"], dtype=np.float64) / unit.factor
-    smooth = np.asarray(pd.Series(bore).rolling(RECENT, min_periods=1).mean())
+    smooth = recent_mean(bore, batches["level"].to_numpy())
     axes.plot(x, bore, ".", color=SKY, markersize=3, label="each batch")
     axes.plot(*_broken(x, smooth, gaps), color=BLUE, label=f"mean of {RECENT} batches")
     for (name, level), color, dash in zip(

@@ -25,7 +25,7 @@ from borewarden.diagnose.groups import groups
 from borewarden.inspection.cautions import guarded
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.replay.one_machine import Replayed
-from borewarden.show.figures import GAP_NS
+from borewarden.show.figures import GAP_NS, levels_of, recent_mean
 from borewarden.show.learned_words import HEAD_COLUMNS, head_rows, learned_lines, what_helps
 from borewarden.show.pages import template_environment
 from borewarden.show.replay_words import jet_words, seen_lines
@@ -73,7 +73,6 @@ from borewarden.watcher.verdict import State, is_of_then
 Floats = NDArray[np.float64]
 
 MOST_BINS = 2000
-SAME_LEVEL = 6  # digits of the log of an area: rounding is far below, other heads far above
 SOUND = "expected with a sound bore"
 MEAN = f"mean of {RECENT} batches"
 
@@ -385,13 +384,6 @@ def _points(x: Floats, y: Floats) -> Any:
     )
 
 
-def _recent_mean(values: Floats, alike: NDArray[np.int64]) -> Floats:
-    """Mean of each value and those `alike` before it, `RECENT` in all: the "now"."""
-    rolling = pd.Series(values).groupby(alike, group_keys=False).rolling(RECENT, min_periods=1)
-    means = rolling.mean()
-    return np.asarray(means.droplevel(0).sort_index(), dtype=np.float64)
-
-
 def _stated_bores(batches: pd.DataFrame, last: float) -> Floats:
     """The stated bore of the jewel that was fitted at each batch, m; NaN where not known.
 
@@ -520,7 +512,7 @@ def _batches(replayed: Replayed) -> _Batches:
     joined = np.zeros(len(frame), dtype=np.bool_)
     joined[1:] = starts[1:] - ends[:-1] <= GAP_NS
     of_heads = bool(replayed.verdict.open_heads)
-    level = _levels(frame) if of_heads else np.zeros(len(frame), dtype=np.int64)
+    level = levels_of(frame) if of_heads else np.zeros(len(frame), dtype=np.int64)
     same = joined.copy()
     same[1:] &= level[1:] == level[:-1]
     alike = np.cumsum(~same, dtype=np.int64)
@@ -536,15 +528,6 @@ def _batches(replayed: Replayed) -> _Batches:
         alike,
         frame["log_ratio"].notna().to_numpy(),
     )
-
-
-def _levels(frame: pd.DataFrame) -> NDArray[np.int64]:
-    """The place of the learned area that each batch is compared with; -1 where there is none.
-
-    Each combination of open heads has one of its own, which never changes.
-    """
-    learned = (np.log(frame["area"]) - frame["log_ratio"]).round(SAME_LEVEL)
-    return np.asarray(pd.factorize(learned)[0], dtype=np.int64)
 
 
 def _plots(replayed: Replayed) -> Iterator[Plot]:
@@ -610,7 +593,7 @@ def _rate_plot(replayed: Replayed, b: _Batches) -> Plot:
             replayed,
             [
                 _points(b.x, rate),
-                _line(b.x, _recent_mean(rate, b.alike), b.runs, f"seen, {MEAN}"),
+                _line(b.x, recent_mean(rate, b.alike), b.runs, f"seen, {MEAN}"),
                 _line(b.x, expected, b.runs, SOUND, color=VERMILION, dash="dash"),
             ],
         ),
@@ -628,7 +611,7 @@ def _bore_plot(replayed: Replayed, b: _Batches) -> Plot:
     limit = stated * (1.0 + growth) ** 0.5
     unit = shown("bore")
     bore, sd = b.of("bore", unit.factor), b.of("bore_sd", unit.factor)
-    recent = _recent_mean(bore, b.alike)
+    recent = recent_mean(bore, b.alike)
     # as in the verdict: noise of the mean, and what the model may be off over hours
     before = np.asarray(pd.Series(bore).groupby(b.alike).cumcount(), dtype=np.float64)
     counts = np.minimum(before + 1.0, RECENT)

@@ -101,6 +101,10 @@ _SAME_AS = {
     CHECKS[1].words: _JEWEL_CHANGED,
     CHECKS[-1].words: _LOOK_AT_THE_JEWEL,
 }
+_RUNNING_CUT = (
+    "Whether the running cut may be finished is for your shop's own rule. The watcher knows what "
+    "the pump delivers, and nothing of the part: a larger bore takes more water and may cut badly."
+)
 _NO_PRESSURE = "with the pump stopped, locked out, bled down and verified at zero pressure"
 _CHECKS_OF = {
     Cause.SECOND_HEAD: (
@@ -624,6 +628,8 @@ def _bore_lines(verdict: Verdict, guessed: Collection[str], when: str) -> list[s
     which = "Assumed bore (guessed in the machine file)" if "bore" in guessed else "Stated bore"
     if verdict.state is State.NOT_STATED_BORE:  # a bore in millimetres would be no measurement
         now = verdict.reason[:1].upper() + verdict.reason[1:]
+    elif not math.isfinite(verdict.discharge_coefficient):  # nor with a C_d that is only usual
+        now = f"Effective bore {when}: not known until the jewel is learned{of_which}"
     lines = [now, f"{which}: {bore_words(verdict.nominal_bore)}{of_which}"]
     if math.isfinite(verdict.discharge_coefficient):
         assumed = ", from assumed figures" if _SIZES.intersection(guessed) else ""
@@ -767,7 +773,7 @@ def _usual_checks(verdict: Verdict) -> list[str]:
                 _LOOK_AT_THE_JEWEL,
             ]
         case State.OPENED:
-            return [*leaks, _JEWEL_CHANGED, _LOOK_AT_THE_JEWEL]
+            return [_RUNNING_CUT, *leaks, _JEWEL_CHANGED, _LOOK_AT_THE_JEWEL]
         case State.NOT_STATED_BORE:
             return [
                 "Check the stated bore and material against the record of what was fitted: another "

@@ -72,8 +72,11 @@ def verdict_of(monitor: Monitor, ring: NDArray[np.void]) -> Verdict:
 
 def _reason(monitor: Monitor, rows: NDArray[np.void]) -> str:
     """Why the state is what it is, and what can't be seen meanwhile."""
-    if isinstance(monitor, Learning) or monitor.told is not monitor.resting:
+    if isinstance(monitor, Learning):
         return monitor.reason
+    if monitor.told is not monitor.resting:
+        misfit = f"; besides, {monitor.resting_reason}" * (monitor.resting is State.NOT_STATED_BORE)
+        return f"{monitor.reason}{misfit}"
     if not closed_jet_is_hidden(monitor.setup, rows):
         return monitor.reason
     early = monitor.watched_hours < SETTLED
