@@ -238,7 +238,7 @@ def test_command_on_a_cluster_writes_the_same_table_and_tells_who_was_refused(
         assert done.exit_code == 2, done.output
         assert "South could not be replayed" in done.stderr
         assert "missing.csv" in done.stderr
-        assert "1 sound" in done.stdout
+        assert "1 not changed since learned" in done.stdout
         tables.append(table.read_text())
     assert tables[0] == tables[1]
     assert "West,sound,good,6.6" in tables[0]
@@ -251,6 +251,6 @@ def test_command_takes_folders(tmp_path: Path) -> None:
     words = ["fleet", str(tmp_path), "--logs", str(ROOT / "replay_data")]
     done = CliRunner().invoke(app, words)
     assert done.exit_code == 0, done.output
-    assert "1 probably opened up, 1 sound" in done.stdout
+    assert "1 probably opened up, 1 not changed since learned" in done.stdout
     assert "2 logs belong to no machine file, such as" in done.stderr
     assert ".csv" in done.stderr

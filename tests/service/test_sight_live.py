@@ -24,7 +24,7 @@ from watched import Live, intensifier, learned_as_sound, watched
 FASTER = 20.0
 BLIND = "North: Cannot see the machine: the bore is not being watched"
 SEEN = "North: The watcher sees the machine again"
-SOUND = "The bore is probably sound"
+SOUND = "The bore has probably not changed since it was learned"
 
 
 async def repaired(live: Live, repair: Callable[[], None]) -> None:

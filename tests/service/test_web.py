@@ -55,6 +55,7 @@ from browsing import machine_card, see, severe, text
 from wire import needs
 
 JEWEL_BORE = 0.254e-3
+AS_LEARNED = "The bore has probably not changed since it was learned"
 SECONDS, STEP_AT = 5400, 3600
 INTENSIFIER = Intensifier(0.022, 0.2, 1e-5, 20.0, 1.1, 400e6, 37e3)
 CRANK = DirectDrive(3, 0.0127, 0.05, 1.5e-6, 1.9, 380e6, 22e3)
@@ -692,7 +693,7 @@ def test_page_shows_all_machines_without_errors_or_overflow(browser, shop, width
     open_page(browser, shop, width)
     assert [text(machine_card(browser, n), "h2") for n in (0, 1)] == [NORTH, ODD]
     north, odd = machine_card(browser, 0), machine_card(browser, 1)
-    assert text(north, ".headline") == "The bore has probably not changed since it was learned"
+    assert text(north, ".headline") == AS_LEARNED
     assert text(north, ".category") == "Device status: good (NE 107)"
     assert text(north, ".link") == "Link: connected"
     assert "0.254 mm" in text(north, ".figures")
@@ -977,21 +978,21 @@ def test_a_machine_that_is_not_seen_has_a_grey_verdict_with_its_age(browser, sho
     )
     see(browser, lambda: text(north, ".blind").startswith("Not seeing the machine. No usable "))
     assert text(north, ".blind").endswith("Pressure: BadSensorFailure.")
-    assert text(north, ".headline") == "10 min ago: The bore has probably not changed since it was learned"
+    assert text(north, ".headline") == f"10 min ago: {AS_LEARNED}"
     assert text(north, ".category") == "Not seen"
     assert colour() != believed
     assert "grayscale" in north.find_element("css selector", ".verdict").value_of_css_property(
         "filter"
     )
     assert "1 not seen, 1 good" in browser.find_element("id", "summary").text
-    assert text(odd, ".headline") == "The bore has probably not changed since it was learned"
+    assert text(odd, ".headline") == AS_LEARNED
     code, _, body = shop.ask("GET", "/healthz")
     assert (code, set(json.loads(body)["troubles"])) == (503, {NORTH})
     north_status = json.loads(shop.ask("GET", "/status")[2])["machines"][NORTH]["sight"]
     assert north_status["is_seen"] is False
     assert north_status["reasons"] == {"pressure": "BadSensorFailure"}
     status.sight = SightStatus(usable=time.monotonic())
-    see(browser, lambda: text(north, ".headline") == "The bore has probably not changed since it was learned")
+    see(browser, lambda: text(north, ".headline") == AS_LEARNED)
     assert severe(browser) == []
 
 

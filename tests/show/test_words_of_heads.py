@@ -161,7 +161,7 @@ def test_what_goes_slowly_is_as_it_was_told_until_other_causes_are(two: Day) -> 
     later = replace(told, area_ratio=1.05)
     assert alert_rows([slow], "UTC", later) == alert_rows([slow], "UTC")
     (row,) = alert_rows([slow], "UTC", replace(later, causes=two.found.verdict.causes))
-    assert row.size == "+5.0 % with head 2 open"
+    assert row.size == "+5.0 % in the newest batches with head 2 open"
     assert "; as first told: Wearing, or a leak or poor feed" in row.reason
 
 

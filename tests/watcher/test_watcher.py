@@ -155,7 +155,8 @@ def test_lost_area_is_not_an_opened_bore_and_may_come_back(
     assert [alert.verdict.state for alert in alerts] == [State.OTHER_FAULT, State.SOUND]
     assert alerts[0].verdict.causes[0].cause is Cause.BLOCKED
     assert alerts[1].is_all_clear
-    assert "effective area down 9.9 %" in alerts[0].verdict.reason  # exp(-0.1), and the noise
+    assert "effective area down in one step" in alerts[0].verdict.reason
+    assert alerts[0].verdict.step == pytest.approx(np.expm1(-0.1), abs=0.005)
     assert alerts[0].time_ns > (HOUR + LASTS * 10) * 10**9  # what is blocked can wait
     assert watcher.verdict().onset_ns is None
 

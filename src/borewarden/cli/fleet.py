@@ -27,6 +27,7 @@ from borewarden.replay.fleet import (
     write_table,
 )
 from borewarden.show.replay_words import FLEET_COLUMNS, fleet_object, fleet_row
+from borewarden.show.wording import told_words
 
 Machines = Annotated[
     Path,
@@ -82,7 +83,7 @@ def fleet_command(
         print_json([fleet_object(answer) for answer in answers])
     else:
         print_table(FLEET_COLUMNS, [fleet_row(*each) for each in found])
-        counts = Counter(answer.verdict.state.value for answer, _ in found)
+        counts = Counter(told_words(each.verdict).partition(",")[0].lower() for each, _ in found)
         say(", ".join(f"{count} {state}" for state, count in counts.most_common()))
     for each in refused:
         warn(f"{each.machine} could not be replayed: {each.reason}")

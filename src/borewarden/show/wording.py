@@ -22,7 +22,7 @@ from borewarden.detect.second_opinion import Opinion
 from borewarden.diagnose.causes import Cause
 from borewarden.diagnose.checks import CHECKS, may_tell
 from borewarden.diagnose.evidence import features_in
-from borewarden.diagnose.feature_table import NAMES
+from borewarden.diagnose.feature_table import NAMES, OF_THE_LINE
 from borewarden.diagnose.groups import (
     FURTHER,
     Group,
@@ -272,6 +272,12 @@ def heads_words(heads: str) -> str:
 def _step_words(verdict: Verdict) -> str:
     sd = math.hypot(100.0 * verdict.step_sd, STEP_IS_OFF)
     return f"{100.0 * verdict.step:+.1f} ± {sd:.1f} %"
+
+
+def _newest_words(verdict: Verdict) -> str:
+    """How far the area is off its baseline by now, where no step is known."""
+    known = math.isfinite(verdict.area_ratio)
+    return f"{change_words(verdict.area_ratio)}{' in the newest batches' * known}"
 
 
 def state_words(state: State) -> str:
@@ -553,7 +559,7 @@ def undecided(verdict: Verdict, pump: Pump) -> list[str]:
         return []
     is_intensifier = isinstance(pump, Intensifier)
     lines = []
-    if not _spoken(verdict) & {NAMES[feature] for feature in FURTHER}:
+    if not _spoken(verdict) & {NAMES[feature] for feature in (*FURTHER, *OF_THE_LINE)}:
         rate = "stroke rate" if is_intensifier else "crank speed"
         lines.append(
             f"Bear in mind: pressure and {rate} alone can't rule out other causes, so the "
@@ -897,8 +903,7 @@ def alert_row(alert: Alert, time_zone: str) -> AlertRow:
         time=local_time(alert.time_ns, time_zone),
         state=f"{told_words(verdict)} ({verdict.state.ne107})",
         onset=UNKNOWN if verdict.onset_ns is None else local_time(verdict.onset_ns, time_zone),
-        size=f"{change_words(verdict.area_ratio) if no_step else _step_words(verdict)}"
-        f"{with_heads(verdict)}",
+        size=f"{_newest_words(verdict) if no_step else _step_words(verdict)}{with_heads(verdict)}",
         probability=probability_words(verdict.probability) if known else UNKNOWN,
         reason="; ".join(filter(None, (verdict.reason, disagreement(verdict, time_zone)))),
     )

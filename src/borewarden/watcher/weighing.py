@@ -568,12 +568,14 @@ def _say(told: State, event: Event, step: Step, slope: float, causes: Sequence[B
     if isinstance(event, StepEvent | LowPressureEvent):
         over_minutes = isinstance(event, StepEvent) and event.ramp > GROWS
         came = "over minutes" if over_minutes else "in one step"
-        what = f"effective area {way} {abs(grown) * 100:.1f} % {came}"
+        # a step's size is known better later on, and stands beside the reason
+        size = "" if isinstance(event, StepEvent) else f"{abs(grown) * 100:.1f} % "
+        what = f"effective area {way} {size}{came}"
     elif told is State.OPENED:
         what = worn(step.size)
     elif abs(grown) > SHOWN_GROWTH:
         what = (
-            f"effective area {way} {abs(grown) * 100:.1f} %, changing by "
+            f"effective area {way} {abs(grown) * 100:.1f} % by its trend, changing by "
             f"{slope * 100.0:+.2f} % per jet hour"
         )
     else:
@@ -590,4 +592,5 @@ def probable_words(causes: Sequence[Belief]) -> str:
 
 def worn(level: float) -> str:
     """That the area has grown to its limit, `level` in log area."""
-    return f"worn to the limit: effective area up {float(np.expm1(level)) * 100:.1f} %"
+    gone = float(np.expm1(level)) * 100
+    return f"worn to the limit: effective area up {gone:.1f} % by its trend"
