@@ -154,8 +154,12 @@ def test_noise_is_followed_from_half_to_twice_that_of_the_baseline(
     noise: float, followed: float | None
 ) -> None:
     """No fault is learned as normal, and no quiet hour makes a hair trigger."""
-    watch = quiet_watch(noise_floor=0.0005)
-    watch.learn_many(batches(np.zeros(900), start=FIRST, noise=noise, weep_rise=5.0))
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings(noise_floor=0.0005))
+    learned = batches(np.zeros(FIRST), weep_rise=5.0)
+    later = batches(np.zeros(900), start=FIRST, noise=noise, weep_rise=5.0)
+    for each in (learned, later):
+        each["shared"] = 0.0  # no edge is, so nothing of the noise cancels
+        watch.learn_many(each)
     state = watch.monitor
     assert isinstance(state, Watching)
     first = state.baseline.noise.sigma

@@ -7,8 +7,8 @@ of it. Until then part of the water stays in the line, of volume V:
 
 with the density rho, the jet's mass flux f and its effective area A. So the area shows from the
 first seconds on, once V is known. Cuts that do settle tell that: their area is known in the end,
-and what they were fed above it on the way there was stored. V is the least-squares slope of that
-over the density that it made, and holds the give of hoses and a transducer's lag as well.
+and what their first seconds were fed above it was stored. V is the median of what they show, and
+holds the give of hoses and a transducer's lag as well.
 
 What is left of error is the machine's own, and is learned as in `borewarden.gate.short_cuts`.
 """
@@ -27,25 +27,27 @@ from borewarden.gate.short_cuts import (
     learn_first,
     start_looking,
 )
-from borewarden.gate.state import CEILINGS, EMPTIES, HOLDS, GateSettings, Interval
+from borewarden.gate.state import EMPTIES, HOLDS, GateSettings, Interval
 from borewarden.gate.sums import clear_sums
 from borewarden.physics.water import density
 
-MOST_STORED = 0.3  # of what is fed: with more the transducer's lag counts too much; all invented
+MOST_STORED = 0.2  # of what is fed: with more the transducer's lag counts too much; all invented
 FIRST = 2.0  # s, by which it is learned how far off cuts are that do not settle
 STAYS = 0.05  # relative, within which the area has to stay from look to look
-MOVES = 2.0  # kg/m³, by which the density has to move for a cut to say what the line stores
+MOVES = 3.0  # kg/m³, by which the density has to move for a cut to say what the line stores
+SETTLES_AS = 1.7  # pressure by flux: 2 at a jet, less what a pump delivers less at more of it
 SAME_SPEED = 0.01  # relative, by which the crank may turn faster or slower from look to look
-ABOVE = 0.02  # relative, by which a jet is larger than a valve that takes all when it closes
-LEAST_SD = 0.01  # in log area: the transducer's lag makes all cuts of a day too large, or small
-FADES = 0.95  # by which earlier cuts count less, each time
+LEAST_SD = 0.015  # in log area: the transducer's lag makes all cuts of a day too large, or small
+FEWEST = 5  # cuts that show the volume
+LEAST_VOLUME = 1e-5  # m³, to begin with
+FIRST_PACE, PACE = 0.5, 0.02  # by which the median is followed at first, over how many, and later
 _STOPPED, _RAMP, _STEADY = int(Phase.STOPPED), int(Phase.RAMP), int(Phase.STEADY)
 
 
 @compilable
 def _volume(short: Any) -> float:
-    """Volume of the line, m³; 0 until cuts have shown it."""
-    return float(max(short.stored / short.moved, 0.0)) if short.moved > 0.0 else 0.0
+    """Volume of the line, m³; 0 until enough cuts have shown it."""
+    return float(short.volume) if short.fills >= FEWEST else 0.0
 
 
 @compilable
@@ -61,26 +63,21 @@ def _is_of_one_area(short: Any, mass: float, flux: float) -> bool:
 
 @compilable
 def _learn_volume(short: Any) -> None:
-    """Learn from a cut that has settled what its first seconds stored."""
+    """Learn from a cut that has settled what its first seconds stored: the median of such cuts.
+
+    Now and then a cut is fed air, or closes unseen before another one settles.
+    """
     first, sums = short.first, short.sums
     if abs(first.rise) < MOVES:
         return
     stored = first.mass + _volume(short) * first.rise - sums.mass / sums.flux * first.flux
-    short.moved = FADES * short.moved + first.rise * first.rise
-    short.stored = FADES * short.stored + first.rise * stored
-
-
-@compilable
-def _is_above_ceiling(s: Any) -> bool:
-    """Whether a jet is larger than the valve that takes all as it closes, whose level is known."""
-    if not s.levels.is_told or s.short.sums.flux == 0.0:
-        return False
-    area = s.short.sums.mass / s.short.sums.flux
-    for k in range(CEILINGS):
-        c = s.levels.ceilings[k]
-        if c.turns > 0 and area <= (1.0 + ABOVE) * c.area:
-            return False
-    return True
+    shown = stored / first.rise
+    if short.fills == 0:
+        short.volume = max(shown, LEAST_VOLUME)
+    else:
+        step = 1.0 + max(FIRST_PACE / short.fills, PACE)
+        short.volume *= step if shown > short.volume else 1.0 / step
+    short.fills += 1
 
 
 @compilable
@@ -89,7 +86,10 @@ def _end_cut(s: Any, g: GateSettings) -> None:
     short = s.short
     if not short.unsettled and short.first.time > 0.0:
         short.sums = short.first
-    if short.moved > 0.0 and (s.held_line.emptied >= EMPTIES or _is_above_ceiling(s)):
+    sums = short.sums
+    if short.fills >= FEWEST and sums.mass > 0.0:
+        fed = sums.mass + _volume(short) * sums.rise
+        sums.pressure *= (fed / sums.mass) ** SETTLES_AS  # where it would settle
         keep_cut(s, g)
     clear_sums(short.first)
 
@@ -109,7 +109,7 @@ def _take_settled(s: Any, g: GateSettings, x: Interval) -> None:
         return
     gather(short, s.time_ns, x, mass, out)
     if short.sums.time >= g.hold_time:
-        if short.moved > 0.0:
+        if short.fills >= FEWEST:
             learn_first(short)
             short.variance = max(short.variance, LEAST_SD * LEAST_SD)
         _learn_volume(short)
@@ -149,7 +149,7 @@ def watch_filling(s: Any, g: GateSettings, x: Interval) -> None:
     before, short.density = short.density, density(max(x.pressure, 0.0), s.temperature)
     rise, flux = short.density - before, 0.5 * (short.flux + x.flux)
     short.flux = x.flux
-    if s.held_line.times >= HOLDS:
+    if s.held_line.emptied < EMPTIES or s.held_line.times >= HOLDS:
         return
     if x.seconds == 0.0 or x.seconds > LONGEST_LOOK:
         short.unsettled = False

@@ -1062,7 +1062,6 @@ def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
         least, most = BELOW_CEILING
         if levels.pressure > (1.0 + LEVEL) * c.pressure:
             c.pressure = levels.pressure
-            c.area = x.rate * x.delivery / x.flux
             c.jet_pressure = 0.0
             c.turns = 0
             c.is_below = False

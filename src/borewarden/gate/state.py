@@ -226,7 +226,6 @@ CEILING = np.dtype(
     [
         ("rate", np.float64),  # Hz; 0: none yet
         ("pressure", np.float64),  # Pa
-        ("area", np.float64),  # m², of the valve that takes all at it
         ("jet_pressure", np.float64),  # Pa, of the level below it; 0: none yet
         ("is_below", np.bool_),  # the newest level was that
         ("below_ns", np.int64),  # when the pressure was last seen there
@@ -393,8 +392,8 @@ SHORT = np.dtype(
         ),
         ("count", np.int64),  # how many of these wait
         ("density", np.float64),  # kg/m³, at the last sample
-        ("moved", np.float64),  # (kg/m³)², by which the line's water was pressed together, squared
-        ("stored", np.float64),  # kg²/m³, what that stored, by as much
+        ("volume", np.float64),  # m³, of the line
+        ("fills", np.int64),  # cuts that have shown it
         ("told", np.float64),  # log of the area, m², of the newest batch
         ("told_ns", np.int64),  # when it ended; 0 if it says no more
     ]

@@ -32,7 +32,7 @@ import numpy as np
 
 from borewarden.base.compiling import compilable
 from borewarden.gate.batch import LINE_KINDS, Phase
-from borewarden.gate.state import GateSettings, Interval, is_intensifier
+from borewarden.gate.state import HOLDS, GateSettings, Interval, is_intensifier
 from borewarden.physics.water import density
 
 S_PER_NS = 1e-9
@@ -144,6 +144,15 @@ def _take(s: Any, g: GateSettings, kind: int, parts: Any) -> None:
 
 
 @compilable
+def _is_the_jets(s: Any, g: GateSettings) -> bool:
+    """Whether it is the jet that empties the line of a pump that stops feeding it.
+
+    Of a crank pump of fixed flow a valve does, unless the line is known to hold as the jet closes.
+    """
+    return bool(g.flow_shows_jet or s.jet.by_valve or s.held_line.times >= HOLDS)
+
+
+@compilable
 def _end_swing(s: Any, g: GateSettings, is_piston: bool) -> None:
     """The pressure goes on no further."""
     line = s.line
@@ -153,7 +162,7 @@ def _end_swing(s: Any, g: GateSettings, is_piston: bool) -> None:
     if line.steps < FEWEST:
         return
     idle = line.supply * line.sums.fed <= HARDLY_FED * line.sums.out
-    still = is_piston or (idle and line.supply > 0.0)
+    still = is_piston or (idle and line.supply > 0.0 and _is_the_jets(s, g))
     if side < 0.0 and last < COMES_DOWN * first:
         if still and line.began_on:
             _take(s, g, RUN_DOWN, line.sums)
