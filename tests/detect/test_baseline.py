@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
 import pytest
@@ -12,13 +11,7 @@ from scipy import signal
 from statsmodels.robust import mad
 from statsmodels.stats.meta_analysis import _fit_tau_iterative
 
-from borewarden.detect.baseline import (
-    learn_baseline,
-    noise_that_adds_up,
-    robust_noise,
-    scatter_between,
-)
-from borewarden.gate.batch import BATCH
+from borewarden.detect.baseline import learn_baseline, robust_noise, scatter_between
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.orifice import DISCHARGE_COEFFICIENTS
 
@@ -106,58 +99,6 @@ def test_a_wild_value_counts_as_four_deviations() -> None:
     assert robust_noise(lumpy, np.full(200, 0.0125)).sigma > 0.008
 
 
-# -- the noise of batches that share their ends
-
-
-def batches(areas: NDArray[np.float64], time: float | NDArray[np.float64] = 20.0) -> NDArray[Any]:
-    rows = np.zeros(len(areas), dtype=BATCH)
-    rows["area"], rows["time"] = areas, time
-    return rows
-
-
-def counted(strokes: float, sigma: float, n: int) -> NDArray[Any]:
-    """Batches, each of strokes that take so many intervals of 1 s; the next sample sees them end.
-
-    Each batch ends where the next begins; `sigma` is the noise of what a stroke passes.
-    """
-    at = np.ceil(np.cumsum(np.exp(-sigma * white(n)) * strokes))
-    rows = batches(strokes / np.diff(at, prepend=0.0), np.diff(at, prepend=0.0))
-    rows["timing"], rows["shared"][1:] = 1.0 / 6.0, 1.0 / 12.0
-    rows["resolution"] = rows["timing"] ** 0.5 / rows["time"]
-    return rows
-
-
-def test_what_one_batch_has_too_much_and_the_next_too_little_is_no_noise() -> None:
-    """Strokes of 10.5 intervals are seen to take 10 and 11 by turns: a variance of 1/4, not 1/6."""
-    rows = counted(10.5, 0.001, N)
-    values = np.log(rows["area"])
-    excess = (0.25 - 1.0 / 6.0) ** 0.5 / 10.5
-    assert robust_noise(values, rows["resolution"]).sigma == pytest.approx(excess, rel=0.05)
-    assert noise_that_adds_up(values, rows).sigma < 0.2 * excess
-
-
-@pytest.mark.parametrize("strokes", [10.5, 11.3])
-def test_what_adds_up_in_sums_of_batches_is_noise(strokes: float) -> None:
-    """Where the noise is much of an interval, the ends lie anywhere in it, and 1/6 is right."""
-    rows = counted(strokes, 0.06, N)
-    assert noise_that_adds_up(np.log(rows["area"]), rows).sigma == pytest.approx(0.06, rel=0.06)
-
-
-def test_noise_of_few_batches_by_sums_is_seldom_too_small() -> None:
-    """A baseline has some 60: sums of four show their scatter to a quarter of it."""
-    rows = counted(11.3, 0.06, N)
-    sixty = [rows[k : k + 60] for k in range(0, N - 60, 60)]
-    found = np.array([noise_that_adds_up(np.log(each["area"]), each).sigma for each in sixty])
-    assert np.quantile(found, 0.05) > 0.03
-    assert np.median(found) > 0.045
-
-
-def test_noise_of_batches_that_share_nothing_is_that_of_single_ones() -> None:
-    rows = batches(np.exp(0.02 * white(60)))
-    values = np.log(rows["area"])
-    assert noise_that_adds_up(values, rows) == robust_noise(values, rows["resolution"])
-
-
 # -- the area
 
 
@@ -168,7 +109,7 @@ def jewel(bore: float = 0.25e-3, coefficient: float | None = None) -> Jewel:
 def test_area_is_the_mean_by_time_without_what_is_far_off() -> None:
     areas = np.append(np.tile([2.00e-8, 2.04e-8], 20), 9e-8)
     times = np.append(np.tile([30.0, 10.0], 20), 20.0)
-    learned = learn_baseline(batches(areas, times), [jewel()], 0.0, 1e-4)
+    learned = learn_baseline(areas, times, np.zeros(41), [jewel()], 0.0, 1e-4)
     expected = math.exp(0.75 * math.log(2.00e-8) + 0.25 * math.log(2.04e-8))
     assert learned.area == pytest.approx(expected, rel=1e-9)
     assert learned.discharge_coefficient == pytest.approx(expected / (math.pi / 4.0 * 0.25e-3**2))
@@ -179,7 +120,7 @@ def test_an_area_beyond_four_standard_deviations_is_left_out(off: float, counts:
     """As far as that, the noise counts it, too (Hampel 1974, see `robust_noise`)."""
     floor = 0.003
     areas = np.append(np.full(40, 2e-8), 2e-8 * math.exp(off * floor))
-    learned = learn_baseline(batches(areas), [jewel()], 0.0, floor)
+    learned = learn_baseline(areas, np.full(41, 20.0), np.zeros(41), [jewel()], 0.0, floor)
     grown = off * floor / 41 if counts else 0.0
     assert math.log(learned.area / 2e-8) == pytest.approx(grown, abs=1e-9)
 
@@ -187,10 +128,10 @@ def test_an_area_beyond_four_standard_deviations_is_left_out(off: float, counts:
 def test_area_of_jewels_whose_coefficients_are_known_is_not_learned() -> None:
     """Areas of open heads add."""
     two = [jewel(0.25e-3, 0.6), jewel(0.30e-3, 0.7)]
-    learned = learn_baseline(batches(np.full(9, 3e-8)), two, 0.0, 0.002)
+    learned = learn_baseline(np.full(9, 3e-8), np.full(9, 20.0), np.zeros(9), two, 0.0, 0.002)
     assert learned.area == pytest.approx(math.pi / 4.0 * (0.6 * 0.25e-3**2 + 0.7 * 0.30e-3**2))
     one_known = [two[0], jewel(0.30e-3)]
-    learned = learn_baseline(batches(np.full(9, 3e-8)), one_known, 0.0, 0.002)
+    learned = learn_baseline(np.full(9, 3e-8), np.full(9, 20.0), np.zeros(9), one_known, 0.0, 0.002)
     assert learned.area == pytest.approx(3e-8)
     assert learned.noise.sigma == 0.002  # nothing is believed to be less noisy than the floor
 
@@ -209,5 +150,7 @@ def test_coefficients_are_plausible_within_two_deviations_of_the_flow(
         (high * 1.001, False),
     ):
         areas = np.full(9, coefficient * whole)
-        learned = learn_baseline(batches(areas), [jewel()], flow_uncertainty, 0.002)
+        learned = learn_baseline(
+            areas, np.full(9, 20.0), np.zeros(9), [jewel()], flow_uncertainty, 0.002
+        )
         assert learned.is_plausible is plausible

@@ -16,9 +16,6 @@ from borewarden.physics.orifice import (
 )
 
 TINY = 1e-12  # a variance that is as good as none
-# Batches in a sum: fewer hold too much of what cancels, of more there are few in a baseline; and
-# how many such sums side by side show a scatter. Tuned on seeds 42,001 to 42,030
-JOINED, FEWEST_SUMS = (4, 8), 3
 
 
 class Noise(NamedTuple):
@@ -60,7 +57,11 @@ def robust_noise(values: NDArray[np.float64], resolution: NDArray[np.float64]) -
     Suppl. J. R. Stat. Soc. 8, 184-197). r is the winsorised values' own, less one standard error,
     kept within 0 and 0.8: the negative r that shared edges make belongs to the resolution.
     """
-    kept = _winsorised(values, resolution)
+    centred = values - median(values)
+    lumps = median(resolution)
+    reach = 4.0 * max(MAD_TO_SIGMA * median(np.abs(centred)), lumps, 1e-12)
+    kept = np.minimum(np.maximum(centred, -reach), reach)  # as `np.clip`, which takes longer
+    kept = kept - mean(kept)
     variance = float((kept**2).sum()) / (len(kept) - 1)
     r = 0.0
     if variance > 0.0:
@@ -69,52 +70,6 @@ def robust_noise(values: NDArray[np.float64], resolution: NDArray[np.float64]) -
     inflation = (1.0 + r) / (1.0 - r)
     beside = max(variance - mean(resolution**2), 0.0)
     return Noise((beside * inflation) ** 0.5, len(values) / inflation, r)
-
-
-def _winsorised(
-    values: NDArray[np.float64], resolution: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """`values` less their mean, none of them further off than `robust_noise` says."""
-    centred = values - median(values)
-    lumps = median(resolution)
-    reach = 4.0 * max(MAD_TO_SIGMA * median(np.abs(centred)), lumps, TINY)
-    kept = np.minimum(np.maximum(centred, -reach), reach)  # as `np.clip`, which takes longer
-    return kept - mean(kept)
-
-
-def noise_that_adds_up(values: NDArray[np.float64], rows: NDArray[np.void]) -> Noise:
-    """As `robust_noise` of one of the `values` for each of `rows`, less what cancels in sums.
-
-    `rows` are of dtype `BATCH` or `RING`. A count is seen with the next sample. So the time of
-    strokes that take k + f intervals, k whole, is off by a variance of f (1 - f) squared intervals:
-    up to half as much again as the 1/6 of two ends anywhere. What one batch has too much of it, the
-    next has too little. So the noise is what sums show, too: the least that single batches and
-    overlapping sums of `JOINED` have beside the timing of their ends.
-    """
-    noise = robust_noise(values, rows["resolution"])
-    if not rows["shared"].any():
-        return noise
-    variances = [
-        _variance_by_sums(values, rows, joined)
-        for joined in JOINED
-        if len(rows) >= FEWEST_SUMS * joined
-    ]
-    return noise._replace(sigma=max(min([noise.sigma**2, *variances]), 0.0) ** 0.5)
-
-
-def _variance_by_sums(values: NDArray[np.float64], rows: NDArray[np.void], joined: int) -> float:
-    """Variance of one of the `values` by means of so many `joined`; below 0 where timing is all."""
-    ones = np.ones(joined)
-    time, ends, squares, total = (
-        np.convolve(each, ones, "valid")
-        for each in (rows["time"], rows["timing"], rows["time"] ** 2, values * rows["time"])
-    )
-    ends -= 2.0 * np.convolve(rows["shared"][1:], ones[1:], "valid")
-    ends = np.maximum(ends, 0.0) / time**2  # where a neighbour was left out
-    means = _winsorised(total / time, ends**0.5)
-    # sums side by side are n / joined: so much less do they scatter about their own mean
-    variance = mean(means**2) / (1.0 - joined / len(rows))
-    return (variance - mean(ends)) / mean(squares / time**2)
 
 
 def scatter_between(values: NDArray[np.float64], sd: NDArray[np.float64]) -> float:
@@ -152,23 +107,30 @@ class Baseline:
 
 
 def learn_baseline(
-    rows: NDArray[np.void], jewels: list[Jewel], flow_uncertainty: float, floor: float
+    areas: NDArray[np.float64],
+    times: NDArray[np.float64],
+    resolutions: NDArray[np.float64],
+    jewels: list[Jewel],
+    flow_uncertainty: float,
+    floor: float,
 ) -> Baseline:
-    """Baseline of the fitted `jewels` from their first batches, `rows` of dtype `BATCH`.
+    """Baseline of the fitted `jewels` from the effective `areas` (m²) of their first batches.
 
-    `flow_uncertainty` is the relative standard uncertainty of the pump's own delivery figures (they
-    widen the plausible range by two of it), `floor` the least noise scale to believe. Where every
-    jewel's C_d is given, that is the baseline and the areas only show the noise.
+    `times` are the seconds in each, `resolutions` the relative standard uncertainties of the areas
+    from whole counts, `flow_uncertainty` the relative standard uncertainty of the pump's own
+    delivery figures (they widen the plausible range by two of it), `floor` the least noise scale
+    to believe. Where every jewel's C_d is given, that is the baseline and the areas only show the
+    noise.
     """
     bores_area = stated_bores_area(jewels)
-    logs = np.log(rows["area"])
-    noise = noise_that_adds_up(logs, rows)
+    logs = np.log(areas)
+    noise = robust_noise(logs, resolutions)
     sigma = max(noise.sigma, floor)
     given = [jewel.discharge_coefficient for jewel in jewels]
     # the mean, not the median: whole counts make the values lumpy; outliers are left out
-    reach = 4.0 * np.hypot(max(noise.sigma, floor), rows["resolution"])
+    reach = 4.0 * np.hypot(max(noise.sigma, floor), resolutions)
     sound = np.abs(logs - np.median(logs)) <= reach
-    area = float(np.exp(np.average(logs[sound], weights=rows["time"][sound])))
+    area = float(np.exp(np.average(logs[sound], weights=times[sound])))
     if all(c is not None for c in given):
         area = sum(float(bore_area(j.bore)) * (j.discharge_coefficient or 0.0) for j in jewels)
 

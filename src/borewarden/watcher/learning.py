@@ -221,7 +221,9 @@ def may_be_a_shut_line(state: Learning) -> bool:
 
 def _baseline_of(setup: Setup, first: NDArray[np.void]) -> Baseline:
     return learn_baseline(
-        first,
+        first["area"],
+        first["time"],
+        first["resolution"],
         list(setup.jewels),
         setup.settings.flow_uncertainty,
         setup.settings.noise_floor,

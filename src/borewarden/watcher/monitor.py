@@ -13,7 +13,7 @@ from typing import Any, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from borewarden.detect.baseline import median, noise_that_adds_up, robust_scatter
+from borewarden.detect.baseline import median, robust_noise, robust_scatter
 from borewarden.detect.shape import ramp_over_step
 from borewarden.detect.step import WINDOW, Step, locate_step, newest, put_at_one_pressure
 from borewarden.detect.wear import Drift
@@ -605,7 +605,7 @@ def _with_value(wear: Drift, hours: float, ratio: float, operating: float, clock
 
 def _refresh_noise(state: Watching, rows: NDArray[np.void]) -> Watching:
     """Follow the noise, never the level, and within bounds: no fault is learned as normal."""
-    found, old = noise_that_adds_up(rows["value"], rows), state.noise
+    found, old = robust_noise(rows["value"], rows["resolution"]), state.noise
     floor, first = state.setup.settings.noise_floor, state.baseline.noise.sigma
     variance = (1.0 - NEW_NOISE) * old.sigma**2 + NEW_NOISE * max(found.sigma, floor) ** 2
     least, most = max(NOISE_SHRINKS * first, floor), NOISE_GROWS * first
