@@ -275,7 +275,7 @@ def test_the_mean_in_a_mail_is_of_the_heads_that_were_open() -> None:
     both = np.arange(40) % 2 == 1
     area = np.where(both, 6.6e-8, 3.3e-8)
     table = history(40).assign(area=area, log_ratio=0.0, bore=np.where(both, 0.36e-3, 0.254e-3))
-    level = levels_of(table)
+    level = levels_of(table, of_heads=True)
     assert len(set(level)) == 2
     mean = recent_mean(table["bore"].to_numpy(), level)
     assert mean == pytest.approx(table["bore"].to_numpy())

@@ -49,7 +49,7 @@ from borewarden.look.machine_file import (
     checked,
     figures_of,
     machine_text,
-    per_count,
+    per_count_of,
     pump_kind,
     write_new,
 )
@@ -308,7 +308,7 @@ def _made(target: Path, seen: Seen, stated: Plate) -> tuple[str, dict[str, Figur
     zone = stated.time_zone or _zone_here()
     text = machine_text(seen, stated, figures, zone)
     settings = checked(text, target, stated)
-    if found := per_count(seen, settings):
+    if found := per_count_of(seen, settings):
         figures["strokes_per_count"] = found
         text = machine_text(seen, stated, figures, zone)
         settings = checked(text, target, stated)

@@ -22,6 +22,7 @@ from borewarden.gate.batch import Phase
 from borewarden.gate.short_cuts import (
     LONGEST_LOOK,
     drop_cuts,
+    fed,
     gather,
     keep_cut,
     learn_first,
@@ -81,17 +82,18 @@ def _learn_volume(short: Any) -> None:
 
 
 @compilable
-def _end_cut(s: Any, g: GateSettings) -> None:
-    """Keep what a cut has shown that did not settle, or closed before that said more."""
+def _end_cut(s: Any, g: GateSettings, x: Interval) -> None:
+    """Keep what a cut has shown that did not settle, or closed before that said more; look anew."""
     short = s.short
     if not short.unsettled and short.first.time > 0.0:
         short.sums = short.first
     sums = short.sums
     if short.fills >= FEWEST and sums.mass > 0.0:
-        fed = sums.mass + _volume(short) * sums.rise
-        sums.pressure *= (fed / sums.mass) ** SETTLES_AS  # where it would settle
+        stored = _volume(short) * sums.rise
+        sums.pressure *= ((sums.mass + stored) / sums.mass) ** SETTLES_AS  # where it would settle
         keep_cut(s, g)
     clear_sums(short.first)
+    start_looking(short, x.pressure, x.rate)
 
 
 @compilable
@@ -102,12 +104,11 @@ def _take_settled(s: Any, g: GateSettings, x: Interval) -> None:
         start_looking(short, x.pressure, x.rate)
     if short.first.time == 0.0:
         return
-    mass, out = x.rate * x.delivery * x.seconds, x.flux * x.seconds
-    if not _is_of_one_area(short, mass - _volume(short) * x.rise, out):
-        _end_cut(s, g)  # the jet closes, and the pressure has not told yet
-        start_looking(short, x.pressure, x.rate)
+    out = x.flux * x.seconds
+    if not _is_of_one_area(short, fed(x) - _volume(short) * x.rise, out):
+        _end_cut(s, g, x)  # the jet closes, and the pressure has not told yet
         return
-    gather(short, s.time_ns, x, mass, out)
+    gather(short, s.time_ns, x, fed(x), out)
     if short.sums.time >= g.hold_time:
         if short.fills >= FEWEST:
             learn_first(short)
@@ -126,16 +127,15 @@ def _take_rising(s: Any, g: GateSettings, x: Interval) -> None:
         if _volume(short) == 0.0:  # nothing tells which
             clear_sums(short.first)
         start_looking(short, x.pressure, x.rate)
-    fed, out = x.rate * x.delivery * x.seconds, x.flux * x.seconds
-    stored = _volume(short) * x.rise
+    stored, out = _volume(short) * x.rise, x.flux * x.seconds
+    mass = fed(x) - stored
     same_speed = abs(x.rate - s.last.rate) <= SAME_SPEED * x.rate  # else its reading lags
-    fills = same_speed and x.pressure >= g.working_pressure and abs(stored) <= MOST_STORED * fed
-    if not (fills and _is_of_one_area(short, fed - stored, out)):
-        _end_cut(s, g)
-        start_looking(short, x.pressure, x.rate)
+    fills = same_speed and x.pressure >= g.working_pressure and abs(stored) <= MOST_STORED * fed(x)
+    if not (fills and _is_of_one_area(short, mass, out)):
+        _end_cut(s, g, x)
     if not fills:
         return
-    gather(short, s.time_ns, x, fed - stored, out)
+    gather(short, s.time_ns, x, mass, out)
     if short.first.time == 0.0 and short.sums.time >= FIRST:
         short.first = short.sums
 
@@ -145,12 +145,12 @@ def watch_filling(s: Any, g: GateSettings, x: Interval) -> None:
     """Take an interval of a crank pump that floats, with one head, and a line that empties."""
     if g.flow_shows_jet or g.uses_counter or s.open.count > 1:
         return
+    if s.held_line.emptied < EMPTIES or s.held_line.times >= HOLDS:
+        return
     short = s.short
     before, short.density = short.density, density(max(x.pressure, 0.0), s.temperature)
     rise, flux = short.density - before, 0.5 * (short.flux + x.flux)
     short.flux = x.flux
-    if s.held_line.emptied < EMPTIES or s.held_line.times >= HOLDS:
-        return
     if x.seconds == 0.0 or x.seconds > LONGEST_LOOK:
         short.unsettled = False
         drop_cuts(short)
@@ -162,8 +162,7 @@ def watch_filling(s: Any, g: GateSettings, x: Interval) -> None:
         else:
             _take_settled(s, g, mean)
     else:
-        _end_cut(s, g)
+        _end_cut(s, g, x)
         short.unsettled = False
-        start_looking(short, x.pressure, x.rate)
         if s.phase == _STOPPED:
             drop_cuts(short)

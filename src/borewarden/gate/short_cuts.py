@@ -111,7 +111,7 @@ def gather(short: Any, time_ns: int, x: Interval, mass: float, flux: float) -> N
 
 
 @compilable
-def _fed(x: Interval) -> float:
+def fed(x: Interval) -> float:
     """What the pump delivered, kg."""
     return float(x.rate * x.delivery * x.seconds)
 
@@ -120,7 +120,7 @@ def _fed(x: Interval) -> float:
 def _gather(short: Any, g: GateSettings, time_ns: int, x: Interval) -> None:
     """Take an interval of a pump whose rate shows the jet."""
     flux = x.flux if g.turns_on else short.flux
-    gather(short, time_ns, x, _fed(x), flux * x.seconds)
+    gather(short, time_ns, x, fed(x), flux * x.seconds)
 
 
 @compilable
@@ -337,7 +337,7 @@ def _take_look(s: Any, g: GateSettings, x: Interval) -> None:
     elif off >= -AGREE * _sd(short):
         short.start_ns = s.time_ns - np.int64(x.seconds / S_PER_NS)
         clear_sums(short.sums)
-        _add_interval(short.sums, x, _fed(x), x.flux * x.seconds)
+        _add_interval(short.sums, x, fed(x), x.flux * x.seconds)
         if short.count == len(short.cuts):  # these are not alike
             _drop_first(short, 1)
         keep_cut(s, g)

@@ -253,6 +253,9 @@ LEVELS = np.dtype(
     ]
 )
 
+EMPTIES = 3  # times that a closed jet was seen to empty the line, before it is known; invented
+HOLDS = 3  # times that a line was seen to hold, before it is known to; invented
+
 # A line that keeps its pressure while the jet is closed and the crank turns on.
 HELD_LINE = np.dtype(
     [
@@ -341,8 +344,6 @@ LINE = np.dtype(
     ]
 )
 
-EMPTIES = 3  # times that a closed jet was seen to empty the line, before it is known; invented
-HOLDS = 3  # times that a line was seen to hold, before it is known to; invented
 CUTS = 3  # short ones that make a batch: the middle one of them; invented
 
 # Cuts too short to settle, see `borewarden.gate.short_cuts`.
@@ -391,11 +392,11 @@ SHORT = np.dtype(
             (CUTS,),
         ),
         ("count", np.int64),  # how many of these wait
-        ("density", np.float64),  # kg/m³, at the last sample
-        ("volume", np.float64),  # m³, of the line
-        ("fills", np.int64),  # cuts that have shown it
         ("told", np.float64),  # log of the area, m², of the newest batch
         ("told_ns", np.int64),  # when it ended; 0 if it says no more
+        ("density", np.float64),  # kg/m³, at the last sample; of a line that fills
+        ("volume", np.float64),  # m³, of the line
+        ("fills", np.int64),  # cuts that have shown it
     ]
 )
 

@@ -161,7 +161,7 @@ def figures_of(looked: Seen, plate: Plate) -> dict[str, Figure]:
     return found
 
 
-def per_count(seen: Seen, settings: MachineSettings) -> Figure | None:
+def per_count_of(seen: Seen, settings: MachineSettings) -> Figure | None:
     """How many strokes are counted as one, where it may be two; None where nothing says so.
 
     Two are, if the jewel fits the pump only then, and however many heads are open. Where nothing

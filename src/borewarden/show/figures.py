@@ -46,7 +46,7 @@ def bore_figure(
     ends = batches["end_ns"].to_numpy(dtype=np.int64)
     recent = ends >= ends[-1] - round(hours * 3600e9)
     batches, ends = batches[recent], ends[recent]
-    level = levels_of(batches) if of_heads else np.zeros(len(batches), dtype=np.int64)
+    level = levels_of(batches, of_heads)
     gaps = np.flatnonzero((np.diff(ends) > GAP_NS) | (np.diff(level) != 0)) + 1
     zone = ZoneInfo(time_zone)
     x = _datetimes(ends, zone)
@@ -77,11 +77,14 @@ def bore_figure(
     return content.getvalue()
 
 
-def levels_of(batches: pd.DataFrame) -> NDArray[np.int64]:
+def levels_of(batches: pd.DataFrame, of_heads: bool) -> NDArray[np.int64]:
     """The place of the learned area that each batch is compared with; -1 where there is none.
 
-    Each combination of open heads has one of its own, which never changes.
+    Each combination of open heads has one of its own, which never changes. Where no heads are told
+    apart, which `of_heads` says, all have the same place.
     """
+    if not of_heads:
+        return np.zeros(len(batches), dtype=np.int64)
     learned = (np.log(batches["area"]) - batches["log_ratio"]).round(SAME_LEVEL)
     return np.asarray(pd.factorize(learned)[0], dtype=np.int64)
 

@@ -512,7 +512,7 @@ def _batches(replayed: Replayed) -> _Batches:
     joined = np.zeros(len(frame), dtype=np.bool_)
     joined[1:] = starts[1:] - ends[:-1] <= GAP_NS
     of_heads = bool(replayed.verdict.open_heads)
-    level = levels_of(frame) if of_heads else np.zeros(len(frame), dtype=np.int64)
+    level = levels_of(frame, of_heads)
     same = joined.copy()
     same[1:] &= level[1:] == level[:-1]
     alike = np.cumsum(~same, dtype=np.int64)

@@ -145,9 +145,7 @@ AGAINST_ONSET = "against just before"  # a step's size; "now" is against the bas
 AT_THE_END, THEN = "at the end of the log", "then"  # instead of "now", in `evidence`
 NOTHING_TO_CHECK = "Nothing to check: the bore is probably sound."
 NOT_CHANGED = "has probably not changed since it was learned"
-A_DAY = (
-    8.0  # jet hours without an alert, before which a jewel is only as sound as learned; invented
-)
+A_DAY = 8.0  # jet hours without an alert; before, a jewel is only as sound as learned; invented
 DETECTOR = "a general-purpose detector (Page-Hinkley)"
 INVENTED = "starting odds invented"  # stands beside every probability of a cause
 _MEANS = f"means of the last {RECENT} batches"
@@ -198,7 +196,7 @@ def words_of_then(verdict: Verdict) -> str:
     if verdict.state is State.LEARNING:
         return "still learning"
     if _is_as_learned(verdict):
-        return "the bore had probably not changed then, since it was learned"
+        return "the bore had probably not changed since it was learned"
     return "the bore was probably sound then"
 
 
