@@ -159,3 +159,22 @@ def test_a_rise_is_the_area_whatever_the_pump_gives(
     found = ratios(rows_of(gate, pressure, 1.0, rate=np.full(900, speed)), BatchKind.RISE)
     assert len(found) >= 10
     assert np.median(found) * SMALL / AREA == pytest.approx(1.0, abs=0.04)  # it is still settling
+
+
+def test_a_rise_begins_when_the_jet_is_open(direct_drive: DirectDrive) -> None:
+    """What moved a little just before it opened is no part of it."""
+    p = np.linspace(GRID[0], 0.9995 * FULL, 4000)
+    density, flux = (np.interp(p, GRID, known) for known in by_iapws_95())
+    turn = np.asarray(delivered_mass(direct_drive.displacement, p, ROOM))
+    speed = AREA * flux[-1] / turn[-1]
+    left = np.maximum(speed * turn - AREA * flux, 1e-6)
+    lasts = cumulative_trapezoid(SMALL * np.gradient(density, p) / left, p, initial=0.0)
+    now = np.arange(1.0, 901.0)
+    since = now % 60.0 - 6.0 - 0.1 * (now // 60.0 % 10.0)  # each time later within the second
+    at_rest = GRID[0] * 1.04 ** np.floor(since)
+    pressure = np.where(since > 0.0, np.interp(since, lasts, p), at_rest)
+    settings = gate_settings(direct_drive, uses_counter=False, flow_shows_jet=False)
+    gate = Gate(settings, direct_drive.displacement)
+    found = ratios(rows_of(gate, pressure, 1.0, rate=np.full(900, speed)), BatchKind.RISE)
+    assert len(found) >= 10
+    assert found * SMALL / AREA == pytest.approx(1.0, abs=0.05)

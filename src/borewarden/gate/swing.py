@@ -21,7 +21,9 @@ the area behind the check valves moves, whatever the strokes say. Four experimen
 - a shut line that nothing is fed into: the area is that of what leaks.
 
 The first step of a swing holds the opening of the valve and the last one its end, so both are left
-out. What a transducer's mean over a second or two makes of the rest stays alike from day to day.
+out. A line that rises through the open jet stores less and less from step to step; one that stores
+much more held the opening, too, and the swing begins there. What a transducer's mean over a second
+or two makes of the rest stays alike from day to day.
 """
 
 from __future__ import annotations
@@ -39,6 +41,7 @@ S_PER_NS = 1e-9
 STEP, LONGEST_STEP = 0.9, 2.5  # s from look to look; all invented, as what follows
 MOVES = 0.03  # relative, by which the pressure goes one way from look to look
 FEWEST = 3  # steps of a swing, of which the first and the last are left out
+JUMPS = 1.5  # times what the step before stored: the jet opened in between
 COMES_DOWN = 0.2  # of the first pressure, below which a line has run down, and is not held
 ENDS = 0.1  # of the first pressure, below which a transducer's shift counts too much
 HARDLY_FED = 0.1  # of what left, that a pump which stands still feeds at most
@@ -186,7 +189,10 @@ def _look(s: Any, g: GateSettings, pressure: float, is_piston: bool) -> None:
         side = np.sign(moved)
     if side != 0.0:
         line.step.stored = density(before, s.temperature) - density(pressure, s.temperature)
-    if side != 0.0 and side == line.side and pressure >= ENDS * line.first:
+    goes_on = side == line.side and pressure >= ENDS * line.first
+    if side > 0.0 and goes_on and line.step.stored < JUMPS * line.held.stored:
+        goes_on = False  # both are below 0: until now, what was fed went elsewhere
+    if side != 0.0 and goes_on:
         line.steps += 1
         if line.steps >= FEWEST:
             _add(line.sums, line.held)
