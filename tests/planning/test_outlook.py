@@ -219,6 +219,10 @@ def test_a_bore_that_something_else_may_look_like_is_changed_with_that_said() ->
     change = change_of(opened, head(), None, AT)
     assert change.hours == 0.0
     assert change.why == "it has probably opened up, or another fault that looks the same"
+    even = machine(
+        state=State.OPENED, alert=Alert(AT, dataclasses.replace(verdict, probability=0.5))
+    )
+    assert change_of(even, head(), None, AT).why.startswith("it may have opened up")
 
 
 # -- stock

@@ -134,7 +134,7 @@ async def test_shelving_is_kept_over_a_restart_and_ends_by_itself(tmp_path: Path
     [mail] = mails(store)
     assert (
         mail["Subject"].strip()
-        == "South: Probably the bore, or one of these: a leaking bypass or relief valve, a leak; "
+        == "South: Probably the bore, or one of these: a leak, a leaking bypass or relief valve; "
         "nothing measured here tells which"
     )
     assert stored_alarm(store)["shelved_until_ns"] is None

@@ -272,7 +272,7 @@ async def test_alert_that_the_new_truth_brings_is_told_once_and_no_other_twice(
     [mail] = of_the_bore(store)
     assert (
         mail["Subject"].strip()
-        == "South: Probably the bore, or one of these: a leaking bypass or relief valve, a leak; "
+        == "South: Probably the bore, or one of these: a leak, a leaking bypass or relief valve; "
         "nothing measured here tells which"
     )
     assert held.statuses["South"].verdict.state is State.OPENED

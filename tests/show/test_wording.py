@@ -36,6 +36,7 @@ from borewarden.show.wording import (
     probable_causes,
     since,
     told_then,
+    told_words,
     undecided,
     verdict_lines,
     what_happened,
@@ -85,6 +86,21 @@ def all_verdicts() -> list[Verdict]:
     verdicts += [replace(v, overstroke_margin=None) for v in verdicts]
     steps = [replace(OPENED, state=State.CANNOT_TELL, step=step) for step in (-0.2, 0.9)]
     return [*verdicts, *steps, OPENED, UNKNOWN]
+
+
+def test_what_is_no_more_than_even_is_not_called_probable():
+    feed, slip = Belief(Cause.FEED, 0.31), Belief(Cause.SLIP, 0.12)
+    causes = (Belief(Cause.BORE, 0.42), feed, slip, Belief(Cause.LEAK, 0.03))
+    held = replace(OPENED, probability=0.42, causes=causes)
+    assert headline(held) == "It may be the bore (42 %) or poor feed (31 %) or belt slip (12 %)"
+    assert told_words(held) == "Perhaps opened up, or poor feed or belt slip"
+    assert headline(replace(held, probability=0.51)) == "The bore has probably opened up"
+    slow = replace(held, state=State.WEARING, onset_ns=None, causes=causes[:2])
+    assert headline(slow) == "Slow growth: it may be the bore (42 %) or poor feed (31 %)"
+    assert headline(replace(held, causes=causes[:1])) == "The bore may have opened up (42 %)"
+    other = replace(held, state=State.OTHER_FAULT, causes=(feed, *causes[:1]))
+    assert headline(other) == "It may be poor feed (31 %) or the bore (42 %)"
+    assert told_words(other) == "Perhaps another fault"
 
 
 @pytest.mark.parametrize("verdict", all_verdicts(), ids=lambda v: v.state.name)

@@ -35,7 +35,7 @@ from borewarden.lives.survival import (
 )
 from borewarden.planning.snapshot import WEEK_NS, HeadSeen, MachineSeen
 from borewarden.settings import ShopSettings
-from borewarden.watcher.verdict import State
+from borewarden.watcher.verdict import State, is_no_more_than_even
 
 WEAR_LAWS = 100  # draws of the posterior that are enough for a mean; the jewel's own wear tells
 WEAR_AGES = 80  # ages between which the cheapest is looked for
@@ -141,7 +141,8 @@ def _opened(machine: MachineSeen) -> str:
     """That the bore has, or whatever looks the same on this machine."""
     beliefs = machine.alert.verdict.causes if machine.alert is not None else ()
     other = ", or another fault that looks the same" if beliefs and named_with(beliefs) else ""
-    return f"has probably opened up{other}"
+    doubtful = machine.alert is not None and is_no_more_than_even(machine.alert.verdict)
+    return f"{'may have' if doubtful else 'has probably'} opened up{other}"
 
 
 class OwnWear(NamedTuple):

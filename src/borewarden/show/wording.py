@@ -19,7 +19,7 @@ from borewarden.base.text import TWO, counted, either, probability_words
 from borewarden.base.times import clock_time, local_time
 from borewarden.base.units import PER_MINUTE
 from borewarden.detect.second_opinion import Opinion
-from borewarden.diagnose.causes import Cause
+from borewarden.diagnose.causes import Belief, Cause
 from borewarden.diagnose.checks import CHECKS, may_tell
 from borewarden.diagnose.evidence import features_in
 from borewarden.diagnose.feature_table import NAMES, OF_THE_LINE
@@ -35,7 +35,13 @@ from borewarden.inspection.cautions import Guarded, caution_lines, guarded
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import DirectDrive, Intensifier, Pump
 from borewarden.watcher.monitor import RECENT
-from borewarden.watcher.verdict import UNLIKELY, State, Verdict, is_of_then
+from borewarden.watcher.verdict import (
+    UNLIKELY,
+    State,
+    Verdict,
+    is_no_more_than_even,
+    is_of_then,
+)
 from borewarden.watcher.watcher import Alert
 
 HEADLINES = {
@@ -65,6 +71,9 @@ _IN_SHORT = {
     Cause.FEED: "poor feed",
     Cause.SLIP: "belt slip",
     Cause.BYPASS: "a leaking bypass or relief valve",
+    Cause.SECOND_HEAD: "another open head",
+    Cause.OTHER_BORE: "another jewel that was not recorded",
+    Cause.UNKNOWN: "a fault not known here",
 }
 _OF_A_CAUSE = (State.WEARING, State.OPENED, State.OTHER_FAULT)
 _LOOK_AT_THE_JEWEL = (
@@ -173,7 +182,12 @@ _NOT_WATCHED = (
 
 
 def headline(verdict: Verdict) -> str:
-    """The verdict in one sentence: no cause alone where others that look the same are probable."""
+    """The verdict in one sentence: no cause alone where others that look the same are probable.
+
+    What was told stays told down to less than an even chance; the words follow the figures.
+    """
+    if is_no_more_than_even(verdict):
+        return _may_be(verdict)
     if verdict.state in _OF_A_CAUSE and (alike := _alike(verdict)):
         return _one_of(verdict, alike)
     if verdict.state is State.OTHER_FAULT and verdict.causes:
@@ -183,6 +197,29 @@ def headline(verdict: Verdict) -> str:
     if verdict.suspects:
         return _HEADLINES_OF_HEADS.get(verdict.state, "{}").format(verdict.suspects)
     return f"The bore {NOT_CHANGED}" if _is_as_learned(verdict) else HEADLINES[verdict.state]
+
+
+def _may_be(verdict: Verdict) -> str:
+    """Such as "It may be the bore (42 %) or poor feed (31 %)"; what was told comes first."""
+    others = [
+        f"{_IN_SHORT[b.cause]} ({probability_words(b.probability)})" for b in _rivals(verdict)
+    ]
+    begins = "Slow growth: it may be" if verdict.state is State.WEARING else "It may be"
+    if verdict.state is State.OTHER_FAULT:
+        return f"{begins} {' or '.join(others)}"
+    of_which = f" of {verdict.suspects}" if verdict.suspects else ""
+    share = probability_words(verdict.probability)
+    if not others:
+        verb = "be wearing" if verdict.state is State.WEARING else "have opened up"
+        return f"The bore{of_which} may {verb} ({share})"
+    return f"{begins} {' or '.join([f'the bore{of_which} ({share})', *others])}"
+
+
+def _rivals(verdict: Verdict) -> list[Belief]:
+    """The probable causes, without a bore that is told; two of them, and one that is told."""
+    told = [] if verdict.state is State.OTHER_FAULT else [Cause.BORE]
+    probable = [b for b in verdict.causes if b.probability >= PROBABLE and b.cause not in told]
+    return probable[: MOST_CAUSES - len(told)]
 
 
 def _is_as_learned(verdict: Verdict) -> bool:
@@ -292,8 +329,12 @@ def told_words(verdict: Verdict) -> str:
         return "Not changed since learned"
     others = [_IN_SHORT[cause] for cause in _alike(verdict)[1:]]
     of_the_bore = verdict.state in (State.WEARING, State.OPENED)
+    words = state_words(verdict.state)
+    if is_no_more_than_even(verdict):
+        words = f"Perhaps {verdict.state.value.removeprefix('probably ')}"
+        others = [_IN_SHORT[b.cause] for b in _rivals(verdict)]
     named = f", or {_others(others)}" if others and of_the_bore else ""
-    return f"{state_words(verdict.state)}{named}"
+    return f"{words}{named}"
 
 
 def told_then(verdict: Verdict, unjudged_hours: float, time_zone: str) -> str:

@@ -10,6 +10,7 @@ from borewarden.base.statistics import Interval
 from borewarden.detect.false_rate import FalseRate
 from borewarden.detect.second_opinion import Opinion
 from borewarden.diagnose.causes import Belief
+from borewarden.diagnose.groups import group_of_first
 
 
 class State(Enum):
@@ -57,6 +58,7 @@ def head_of(heads: Sequence[HeadBelief]) -> str | None:
     return next((each.head for each in heads if each.probability >= SURE_OF_HEAD), None)
 
 
+EVEN = 0.5  # up to which nothing is called probable; by decision
 QUIET_AFTER = 900.0  # s without a judged jet, after which a verdict is one of then; invented
 STATES = tuple(State)  # tables of batches hold the place in here
 FIRST_LEARNED = (State.LEARNING, State.SOUND)  # that one follows the other is no news
@@ -157,3 +159,15 @@ def is_of_then(verdict: Verdict, unjudged_hours: float) -> bool:
     """
     calm = verdict.state in (State.SOUND, State.LEARNING)
     return calm and 3600.0 * unjudged_hours > QUIET_AFTER
+
+
+def is_no_more_than_even(verdict: Verdict) -> bool:
+    """Whether what the state names is no more probable than not.
+
+    That is an opened or worn bore, or another fault with those that look the same.
+    """
+    if verdict.state in (State.OPENED, State.WEARING):
+        return verdict.probability <= EVEN
+    if verdict.state is not State.OTHER_FAULT or not verdict.causes:
+        return False
+    return group_of_first(verdict.causes).probability <= EVEN
