@@ -267,10 +267,13 @@ def test_what_an_area_is_against_is_said() -> None:
     lines = evidence(OPENED, INTENSIFIER, "UTC")
     assert any(
         line.startswith(
-            "Effective area now: +10.0 % against the baseline, mean of the last 24 batches"
+            "Effective area now: +10.0 % against the baseline, mean of the newest batches since "
+            "the onset, 24 at most"
         )
         for line in lines
     )
+    worn = evidence(in_state(State.WEARING), INTENSIFIER, "UTC")
+    assert any("against the baseline, mean of the last 24 batches" in line for line in worn)
     assert any(
         line.startswith("Onset: ") and line.endswith(" against just before") for line in lines
     )
@@ -527,6 +530,9 @@ def test_what_was_guessed_is_called_assumed():
     assert "from assumed figures" in guessed
     assert "left before the limit of 60 strokes/min, which is assumed" in guessed
     assert "at least 12.3 h; the date when it was fitted is assumed" in guessed
+    unsure = "\n".join(evidence(replace(OPENED, closed_known=False), CRANK, "UTC", ("fitted",)))
+    assert "about 12.3 h, since a closed jet that holds its pressure may count as an op" in unsure
+    assert "a valve signal would tell; the date when it was fitted is assumed" in unsure
     ruby = Jewel(0.254e-3, "ruby", NOON_NS)
     assert "assumed" not in jewel_words(ruby, "UTC")
     for names, said in (
@@ -682,6 +688,9 @@ def sound_for(hours: float) -> Verdict:
 def test_a_bore_learned_a_short_while_ago_is_only_as_it_was_learned() -> None:
     young, old = sound_for(6.0), sound_for(40.0)
     assert headline(young) == "The bore has probably not changed since it was learned"
+    assert young.false_rate is not None  # an alert came and went meanwhile:
+    older = replace(young, false_rate=replace(young.false_rate, watched=9.0))
+    assert headline(older) == "The bore is probably sound"
     assert headline(old) == "The bore is probably sound"
     assert told_then(young, 0.0, "UTC") == "Not changed since learned"
     assert told_then(old, 0.0, "UTC") == "Sound"

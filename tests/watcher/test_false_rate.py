@@ -43,6 +43,13 @@ def test_a_chip_that_stands_is_told_and_is_no_false_alarm() -> None:
     assert states[-1] is State.OPENED
     assert (rate.told, rate.gone, rate.peaks) == (1, 0, 0)
     assert rate.hours < sound.hours + 0.05  # what is told is not watched for false alarms
+    assert abs(rate.watched - 4.0 * sound.watched) < 0.05  # and yet the jewel is as old
+
+
+def test_hours_since_learning_go_on_while_something_is_told() -> None:
+    rate, _ = rate_after([0.0] * 30 + [0.08] * 60 + [0.0] * 60)
+    assert abs(rate.watched - 150 / 180) < 0.02
+    assert rate.hours < rate.watched - 0.2
 
 
 def test_a_step_that_goes_away_by_itself_was_one() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -85,6 +86,12 @@ def test_a_bore_that_is_larger_than_both_is_told(direct_drive: DirectDrive) -> N
     assert told(learned) == [(State.CANNOT_TELL, True), (State.OPENED, False)]
     late = learned.alerts[1].time_ns * 1e-9 - 1800 * HOURS
     assert 0.0 < late < 300.0
+    alert = learned.alerts[1].verdict
+    lies_between = 100.0 * ((VALVE / JET) ** 0.5 - 1.0)
+    between = re.search(r"two levels before.* may be off by up to (.*) %$", alert.reason)
+    assert between is not None
+    assert float(between[1]) == pytest.approx(lies_between, rel=0.2)
+    assert not alert.closed_known
 
 
 def test_a_bore_that_opens_by_less_may_be_the_other_level(direct_drive: DirectDrive) -> None:

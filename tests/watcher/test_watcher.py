@@ -77,6 +77,9 @@ def test_chip_is_found_sized_and_dated(
     assert 0 < alert.time_ns / 1e9 - 2 * HOUR < 180
     # pressure and rate alone can't tell a bore from a leak or starved feed
     assert 0.7 < alert.verdict.probability < 0.99
+    # what was before the onset is in none of its figures, though it is among the newest batches
+    assert alert.verdict.area_ratio == pytest.approx(1.0 + alert.verdict.step, abs=0.01)
+    assert alert.verdict.hours_to_limit is None
     final = watcher.verdict()
     assert final.causes[0].cause is Cause.BORE
     # and stays so while the area stays where it went

@@ -36,6 +36,7 @@ class FalseRate:
     `low`, `middle` and `high` are per jet hour, with 95 % between the outer two; below `FEWEST`
     `peaks` only `high` means anything. `asked` is what the settings ask for. Within the `hours` in
     which nothing was told, alerts began `told` times; `gone` of them went away by themselves.
+    `watched` are all jet hours since the jewel was learned, 0 in older rows.
     """
 
     low: float
@@ -46,6 +47,7 @@ class FalseRate:
     hours: float
     told: int = 0
     gone: int = 0
+    watched: float = 0.0
 
     @property
     def is_bound(self) -> bool:
@@ -64,6 +66,7 @@ class Peaks:
     def __init__(self) -> None:
         self._highest: list[float] = []  # one more than are used, the lowest first
         self._hours = 0.0  # of jet in which nothing was told
+        self._watched = 0.0  # of jet
         self._reached = 0.0  # by the peak that is not over yet; 0 if there is none
         self._below = 0  # batches since it was above `LEVEL`
         self._last_hours: float | None = None
@@ -80,6 +83,7 @@ class Peaks:
         for ratio, hours, told in batches:
             took = 0.0 if self._last_hours is None else max(hours - self._last_hours, 0.0)
             self._last_hours = hours
+            self._watched += took
             if told:
                 if not self._is_told:
                     self._told += 1
@@ -139,6 +143,7 @@ class Peaks:
             hours=self._hours,
             told=self._told,
             gone=self._gone,
+            watched=self._watched,
         )
 
 

@@ -129,7 +129,7 @@ def card(
         "margin_note": margin.expected,
         "area_note": f"against its baseline{with_heads(verdict)}",
         "hours_title": hours_of(verdict),
-        "jet_hours": f"{verdict.jet_hours:.1f} h",
+        "jet_hours": f"{'about ' * (not verdict.closed_known)}{verdict.jet_hours:.1f} h",
         "jewels": "; ".join(jewel_words(jewel, zone) for jewel in status.jewels),
         "missed": (
             f"{status.missed_hours:.1f} h not recorded" if status.missed_hours > 0.05 else ""

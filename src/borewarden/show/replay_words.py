@@ -10,7 +10,7 @@ from borewarden.base.times import local_time
 from borewarden.replay.fleet import Found, Refused
 from borewarden.replay.one_machine import Replayed
 from borewarden.show.learned_words import learned_lines, little_seen
-from borewarden.show.wording import evidence, jewel_words, told_then, when_of
+from borewarden.show.wording import CLOSED_COUNTS, evidence, jewel_words, told_then, when_of
 from borewarden.watcher.verdict import Verdict
 from borewarden.watcher.watcher import Alert
 
@@ -44,9 +44,10 @@ def seen_lines(result: Replayed) -> list[str]:
 
 def jet_words(result: Replayed) -> str:
     """How long the jet was on, and how much of it could be judged."""
+    about, closed = ("", "") if result.verdict.closed_known else ("about ", CLOSED_COUNTS)
     return (
-        f"{result.jet_hours:.2f} h, of which {result.judged_hours:.2f} h were steady enough to be "
-        f"judged; {result.unjudged_hours:.2f} h since the last of these"
+        f"{about}{result.jet_hours:.2f} h, of which {result.judged_hours:.2f} h were steady enough "
+        f"to be judged; {result.unjudged_hours:.2f} h since the last of these{closed}"
     )
 
 

@@ -154,10 +154,9 @@ AGAINST_ONSET = "against just before"  # a step's size; "now" is against the bas
 AT_THE_END, THEN = "at the end of the log", "then"  # instead of "now", in `evidence`
 NOTHING_TO_CHECK = "Nothing to check: the bore is probably sound."
 NOT_CHANGED = "has probably not changed since it was learned"
-A_DAY = 8.0  # jet hours without an alert; before, a jewel is only as sound as learned; invented
+A_DAY = 8.0  # jet hours since it was learned; before, a jewel is only as sound as that; invented
 DETECTOR = "a general-purpose detector (Page-Hinkley)"
 INVENTED = "starting odds invented"  # stands beside every probability of a cause
-_MEANS = f"means of the last {RECENT} batches"
 _FACTS = {"fitted": "date"}  # of a jewel, by the words of a list
 _SWEEP = {"plunger_diameter": "the assumed plunger", "stroke": "the assumed stroke",
           "bore": "the assumed bore"}  # fmt: skip
@@ -167,6 +166,10 @@ PROBABLE = 0.05  # causes below that are not shown
 # %, that a step is off beside its scatter: what the first minutes behind it show beside the jewel.
 # Tuned on seeds 51000 to 51006 of another plant
 STEP_IS_OFF = 0.5
+CLOSED_COUNTS = (
+    ", since a closed jet that holds its pressure may count as an open one here, or an open one as "
+    "closed; a valve signal would tell"
+)
 HALF = 0.5  # jet hour: fewer are not shown as a number
 MANY = 0.1  # per hour, of false alerts: that there are fewer is no news
 LEAST_RATE = 1e-4  # per hour, of false alerts: less is not worth a word
@@ -225,7 +228,9 @@ def _rivals(verdict: Verdict) -> list[Belief]:
 def _is_as_learned(verdict: Verdict) -> bool:
     """Whether "sound" means no more than as it was learned a short while ago, chipped or not."""
     rate = verdict.false_rate
-    return verdict.state is State.SOUND and rate is not None and rate.hours < A_DAY
+    if verdict.state is not State.SOUND or rate is None:
+        return False
+    return max(rate.watched, rate.hours) < A_DAY
 
 
 def words_of_then(verdict: Verdict) -> str:
@@ -438,8 +443,11 @@ def figure_lines(
     lines += second_opinion_lines(verdict, time_zone)
     lines += false_rate_lines(verdict)
     hours = f"{verdict.jet_hours:.1f} h"
+    if not verdict.closed_known:
+        hours = f"about {hours}{CLOSED_COUNTS}"
     if "fitted" in guessed:
-        hours = f"at least {hours}; the date when it was fitted is assumed"
+        least = "at least " if verdict.closed_known else ""
+        hours = f"{least}{hours}; the date when it was fitted is assumed"
     if verdict.jet_hours > 0.0:  # they are counted from the first steady cut on
         lines.append(f"{hours_of(verdict)}: {hours}")
     if verdict.causes:
@@ -680,21 +688,29 @@ def _bore_lines(verdict: Verdict, guessed: Collection[str], when: str) -> list[s
         assumed = ", from assumed figures" if _SIZES.intersection(guessed) else ""
         lines.append(
             f"Effective area {when}: {change_words(verdict.area_ratio)}{with_heads(verdict)} "
-            f"against the baseline, mean of the last {RECENT} batches "
+            f"against the baseline, mean{_of_batches(verdict)} "
             f"(learned C_d {verdict.discharge_coefficient:.3f}{assumed})"
         )
     return lines
 
 
+def _of_batches(verdict: Verdict) -> str:
+    """Of which batches the figures of now are means."""
+    if verdict.onset_ns is None:
+        return f" of the last {RECENT} batches"
+    return f" of the newest batches since the onset, {RECENT} at most"
+
+
 def _pump_lines(verdict: Verdict, pump: Pump, guessed: Collection[str]) -> list[str]:
     """What the pump itself shows of a larger bore: more strokes, or less pressure."""
     rate = f"{verdict.rate_seen / PER_MINUTE:.1f}"
+    means = f"means{_of_batches(verdict)}"
     change = change_words(verdict.rate_seen / verdict.rate_expected)
     expected = f"{verdict.rate_expected / PER_MINUTE:.1f} expected"
     if isinstance(pump, Intensifier):
         lines = [
             f"Stroke rate: {rate} strokes/min seen, {expected} ({change}) "
-            f"at {pressure_words(verdict.pressure_seen)}, {_MEANS}"
+            f"at {pressure_words(verdict.pressure_seen)}, {means}"
         ]
         if verdict.overstroke_margin is not None:
             left = verdict.overstroke_margin * pump.max_stroke_rate / PER_MINUTE
@@ -707,11 +723,11 @@ def _pump_lines(verdict: Verdict, pump: Pump, guessed: Collection[str]) -> list[
         return [
             f"Pressure: {pressure_words(verdict.pressure_seen)} seen, "
             f"{pressure_words(verdict.pressure_expected)} expected ({change}) "
-            f"at {rate} turns/min of the crank, {_MEANS}"
+            f"at {rate} turns/min of the crank, {means}"
         ]
     return [
         f"Crank speed: {rate} turns/min seen, {expected} ({change}) "
-        f"at {pressure_words(verdict.pressure_seen)}, {_MEANS}"
+        f"at {pressure_words(verdict.pressure_seen)}, {means}"
     ]
 
 

@@ -28,6 +28,13 @@ def verdict_of(monitor: Monitor, ring: NDArray[np.void]) -> Verdict:
     """The verdict by the state and the newest batches in the `ring`, dtype `RING`."""
     setup, reference = monitor.setup, monitor.reference
     rows = newest(ring, monitor.running.taken, RECENT)
+    event = _told_event(monitor)
+    step = event.step if isinstance(event, StepEvent) else None
+    reason = _reason(monitor, rows)
+    closed_known = not closed_jet_is_hidden(setup, rows)
+    if event is not None and step is not None:  # what was before it is of another jewel
+        since = rows[rows["start_ns"] >= event.onset_ns]
+        rows = since if len(since) else rows
     area, rate, pressure, temperature, resolution = (
         known_mean(rows[name]) for name in ("area", "rate", "pressure", "temperature", "resolution")
     )
@@ -36,14 +43,12 @@ def verdict_of(monitor: Monitor, ring: NDArray[np.void]) -> Verdict:
     relative = float(np.sqrt(one**2 / max(len(rows), 1) + setup.settings.level_uncertainty**2))
     expected = event_rate(setup.pump.displacement, reference.area, pressure, temperature)
     learned = None if isinstance(monitor, Learning) else monitor.baseline.discharge_coefficient
-    event = _told_event(monitor)
     weighed = event.weighed if event is not None else None
-    step = event.step if isinstance(event, StepEvent) else None
     slope, slope_sd, hours_left = _wear(monitor)
     return Verdict(
         time_ns=monitor.running.end_ns or setup.jewels[0].fitted_ns,
         state=monitor.told,
-        reason=_reason(monitor, rows),
+        reason=reason,
         jet_hours=monitor.running.hours,
         nominal_bore=setup.nominal_bore,
         jewels=len(setup.jewels),
@@ -64,9 +69,10 @@ def verdict_of(monitor: Monitor, ring: NDArray[np.void]) -> Verdict:
         step_sd=step.size_sd if step else 0.0,
         slope_per_hour=slope,
         slope_sd=slope_sd,
-        hours_to_limit=hours_left,
+        hours_to_limit=None if step else hours_left,
         causes=weighed.causes if weighed else (),
         check=weighed.check if weighed else "",
+        closed_known=closed_known,
     )
 
 

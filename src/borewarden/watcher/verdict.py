@@ -74,8 +74,13 @@ class Verdict:
 
     Bores and areas are effective ones, of as many `jewels` as are open together, as one hole:
     those of `open_heads`, such as "head 1 and 2", which is empty with one head.
-    `bore_sd` is a standard uncertainty, `step` a relative change of area, `overstroke_margin` the
-    free share of the stroke rate (crank pumps: None).
+    `bore`, `area_ratio`, rates and pressures are means of the newest batches, of those since
+    `onset_ns` where a step is told. `step` is the relative change of area at once, against just
+    before the onset; `area_ratio` is against the baseline, so it has what wore before, too.
+    `hours_to_limit` are of wear alone: None since a step, and while nothing can be told.
+    `bore_sd` is a standard uncertainty, `overstroke_margin` the free share of the stroke rate
+    (crank pumps: None). Without `closed_known` a closed jet may pass for an open one, so
+    `jet_hours` may be too many, or too few.
     `probability` is that the bore has opened up, `causes` the posterior over what changed (empty
     while nothing did), `check` the cheapest thing to look at that would separate the first two.
     `heads` says which head's jewel it is, the most probable first; empty with one head, while all
@@ -113,6 +118,7 @@ class Verdict:
     judged_ns: int = 0
     jewels: int = 1
     open_heads: str = ""
+    closed_known: bool = True
 
     def that_cannot_tell(self, reason: str, check: str) -> Verdict:
         """The same while nothing can be told of the bore; `check` is what would change that.
@@ -127,6 +133,7 @@ class Verdict:
             onset_ns=None,
             step=0.0,
             step_sd=0.0,
+            hours_to_limit=None,
             causes=(),
             check=check,
         )

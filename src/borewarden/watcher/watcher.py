@@ -41,6 +41,10 @@ TWO_LEVELS = (
     "at one speed of the crank the pressure goes to and fro between two levels, and which of them "
     "is the open jet's can't be told without a valve signal; meanwhile the lower one is watched"
 )
+WENT_TO_AND_FRO = (
+    "besides, the pressure went to and fro between two levels before, and which of them was the "
+    "open jet's can't be told without a valve signal"
+)
 LOG_THE_VALVE = "log the valve signal of each head, which shows when the jet is open"
 
 
@@ -326,7 +330,15 @@ class Watcher:
         return bool(np.median(event.after["area"]) > CLEAR * self._larger)
 
     def _with_ceiling(self, verdict: Verdict, is_sure: bool) -> Verdict:
-        return verdict if is_sure else verdict.that_cannot_tell(TWO_LEVELS, LOG_THE_VALVE)
+        if self._between is None:
+            return verdict
+        verdict = replace(verdict, closed_known=False)
+        if not is_sure:
+            return verdict.that_cannot_tell(TWO_LEVELS, LOG_THE_VALVE)
+        if verdict.state in NO_CHANGE:
+            return verdict
+        off = f"the size may be off by up to {100.0 * self._between:.1f} %"
+        return replace(verdict, reason=f"{verdict.reason}; {WENT_TO_AND_FRO}, so {off}")
 
     def _without_chatter(self, batches: NDArray[np.void], changes: list[Verdict]) -> list[Alert]:
         """The alerts that the `changes` make; `batches` get the state that is told meanwhile."""
