@@ -99,7 +99,7 @@ def test_an_alarm_has_evidence_checks_and_cautions_in_both_parts() -> None:
     for body in words(message):
         assert "2026-03-02 12:00 CET" in body
         assert (
-            "Since about 2026-03-02 11:50 CET: effective area +10.0 ± 1.3 % against just before"
+            "Since about 2026-03-02 11:50 CET: effective area +10.0 ± 1.2 % against just before"
             in body
         )
         assert "52.8 strokes/min seen, 48.0 expected (+10.0 %)" in body

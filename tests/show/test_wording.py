@@ -228,13 +228,13 @@ def test_units():
 def test_since_and_alert_row():
     assert since(UNKNOWN, "UTC") is None
     assert since(OPENED, "UTC") == (
-        "Since about 2026-03-02 10:50 UTC: effective area +10.0 ± 1.3 % against just before"
+        "Since about 2026-03-02 10:50 UTC: effective area +10.0 ± 1.2 % against just before"
     )
     row = alert_row(Alert(NOON_NS, OPENED), "UTC")
     assert len(row) == len(ALERT_COLUMNS)
     assert row.time == "2026-03-02 11:00 UTC"
     assert row.state == "Probably opened up (failure)"
-    assert row.size == "+10.0 ± 1.3 %"
+    assert row.size == "+10.0 ± 1.2 %"
     assert alert_row(Alert(NOON_NS, in_state(State.WEARING)), "UTC").onset == "–"
     unlearned = replace(OPENED, onset_ns=None, area_ratio=NAN)
     assert alert_row(Alert(NOON_NS, unlearned), "UTC").size == "–"

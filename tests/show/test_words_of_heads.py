@@ -149,7 +149,7 @@ def test_a_size_or_an_onset_that_no_longer_holds_is_said_with_its_heads(two: Day
     (row,) = alert_rows([replace(alert, verdict=told)], "UTC", two.found.verdict)
     first = row.reason.partition("; as first told: ")[2]
     assert re.fullmatch(
-        r"Probably opened up, .*, since [-0-9: ]+ UTC, \+20\.0 ± 2\.1 % with heads 1 and 2 open",
+        r"Probably opened up, .*, since [-0-9: ]+ UTC, \+20\.0 ± 2\.0 % with heads 1 and 2 open",
         first,
     )
 

@@ -112,6 +112,9 @@ def test_chip_on_a_crank_pump_shows_as_lost_pressure(direct_drive: DirectDrive) 
     assert [alert.verdict.state for alert in alerts] == [State.OPENED]
     assert 0 < alerts[0].time_ns / 1e9 - HOUR < 180
     verdict = watcher.verdict()
+    # a name plate that is off is more so at another pressure
+    assert 0.07 * verdict.step < verdict.step_sd < 0.15 * verdict.step
+    assert verdict.bore_sd > 0.5 * verdict.bore * 0.07 * verdict.step
     assert verdict.overstroke_margin is None
     assert verdict.pressure_seen == pytest.approx(pressures[1], rel=2e-3)
     assert verdict.pressure_expected == pytest.approx(pressures[0], rel=2e-3)

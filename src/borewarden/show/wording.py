@@ -163,9 +163,6 @@ _SWEEP = {"plunger_diameter": "the assumed plunger", "stroke": "the assumed stro
 _SIZES = frozenset({"bore", "plunger_diameter", "stroke", "plungers", "dead_volume",
                     "volumetric_efficiency"})  # what C_d follows from  # fmt: skip
 PROBABLE = 0.05  # causes below that are not shown
-# %, that a step is off beside its scatter: what the first minutes behind it show beside the jewel.
-# Tuned on seeds 51000 to 51006 of another plant
-STEP_IS_OFF = 0.5
 CLOSED_COUNTS = (
     ", since a closed jet that holds its pressure may count as an open one here, or an open one as "
     "closed; a valve signal would tell"
@@ -310,8 +307,7 @@ def heads_words(heads: str) -> str:
 
 
 def _step_words(verdict: Verdict) -> str:
-    sd = math.hypot(100.0 * verdict.step_sd, STEP_IS_OFF)
-    return f"{100.0 * verdict.step:+.1f} ± {sd:.1f} %"
+    return f"{100.0 * verdict.step:+.1f} ± {100.0 * verdict.step_sd:.1f} %"
 
 
 def _newest_words(verdict: Verdict) -> str:
