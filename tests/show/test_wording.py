@@ -531,7 +531,7 @@ def test_what_was_guessed_is_called_assumed():
     assert "left before the limit of 60 strokes/min, which is assumed" in guessed
     assert "at least 12.3 h; the date when it was fitted is assumed" in guessed
     unsure = "\n".join(evidence(replace(OPENED, closed_known=False), CRANK, "UTC", ("fitted",)))
-    assert "about 12.3 h, since a closed jet that holds its pressure may count as an op" in unsure
+    assert "about 12.3 h; a closed jet that holds its pressure may count as an open one" in unsure
     assert "a valve signal would tell; the date when it was fitted is assumed" in unsure
     ruby = Jewel(0.254e-3, "ruby", NOON_NS)
     assert "assumed" not in jewel_words(ruby, "UTC")

@@ -164,7 +164,7 @@ _SIZES = frozenset({"bore", "plunger_diameter", "stroke", "plungers", "dead_volu
                     "volumetric_efficiency"})  # what C_d follows from  # fmt: skip
 PROBABLE = 0.05  # causes below that are not shown
 CLOSED_COUNTS = (
-    ", since a closed jet that holds its pressure may count as an open one here, or an open one as "
+    "; a closed jet that holds its pressure may count as an open one here, or an open one as "
     "closed; a valve signal would tell"
 )
 HALF = 0.5  # jet hour: fewer are not shown as a number
