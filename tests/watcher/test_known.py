@@ -13,7 +13,7 @@ from scipy import stats
 from borewarden.base.samples import Samples, samples_of
 from borewarden.detect.step import WINDOW, threshold
 from borewarden.diagnose.causes import ONLY_DIRECT_DRIVE, PRIOR, Cause
-from borewarden.gate.batch import SIGNALS, BatchKind, Phase
+from borewarden.gate.batch import HEADS, SIGNALS, BatchKind, Phase
 from borewarden.watcher.bore_watch import BoreWatch
 from borewarden.watcher.events import LowPressureEvent, Watching
 from borewarden.watcher.heads import LIKELY_SIZE, _evidence, _Seen
@@ -228,6 +228,51 @@ def test_a_baseline_far_noisier_than_what_follows_is_learned_anew_where_it_is_sm
     else:
         assert watch.baseline.area == pytest.approx(area * AREA, rel=1e-3)
         assert watch.baseline.noise.sigma == 0.003  # the least that is believed
+
+
+def of_counter(growth: NDArray[np.float64], whole: bool, start: int = 0) -> NDArray[np.void]:
+    """Batches of a stroke counter: of one run each that joins the one before, or of two runs."""
+    rows = batches(growth, start=start)
+    rows["shared"] = 1.0 / 12.0
+    rows["timing"] = (2.0 if whole else 4.0) * rows["shared"]
+    rows["resolution"] = np.sqrt(rows["timing"]) / rows["time"]
+    rows["signals"][:, HEADS] = np.nan  # no valve signal
+    return rows
+
+
+@pytest.mark.parametrize(
+    ("whole_first", "later", "area"),
+    [(False, 0.03, 1.0305), (False, 0.09, None), (True, 0.03, None)],
+)
+def test_a_baseline_of_short_cuts_is_learned_anew_of_long_jets(
+    whole_first: bool, later: float, area: float | None
+) -> None:
+    """Pauses that no count shows are in the first of them; what only a chip does stays one."""
+    watch = BoreWatch(PUMP, [RUBY], WatchSettings())
+    watch.learn_many(of_counter(np.zeros(FIRST), whole_first))
+    first = watch.baseline
+    assert first is not None
+    _, changes = watch.learn_many(of_counter(np.full(60, later), True, FIRST))
+    raised = {change.state for change in changes}
+    assert watch.baseline is not None
+    if area is None:
+        assert watch.baseline == first
+        assert raised or later < 0.04
+    else:
+        assert watch.baseline.area == pytest.approx(area * AREA, rel=1e-3)
+        assert not raised
+
+
+def test_growth_that_pauses_in_a_baseline_of_short_cuts_may_make_is_no_wear() -> None:
+    """So it is once the baseline is of long jets, or by more than pauses take."""
+    told = {}
+    for whole in (True, False):
+        watch = BoreWatch(PUMP, [RUBY], WatchSettings())
+        watch.learn_many(of_counter(np.zeros(FIRST), whole))
+        _, changes = watch.learn_many(of_counter(np.linspace(0.0, 0.06, 1500), False, FIRST))
+        told[whole] = {change.state for change in changes}
+    assert State.WEARING in told[True]
+    assert State.WEARING not in told[False]
 
 
 def test_no_baseline_is_learned_of_first_batches_that_differ_by_more_than_a_jet_does() -> None:

@@ -53,6 +53,7 @@ from borewarden.watcher.events import (
 from borewarden.watcher.learning import (
     FEWEST_FIRST,
     MAX_DEGREES_OF_FREEDOM,
+    is_of_short_cuts,
     is_unsteady,
     learned,
     learned_anew,
@@ -643,6 +644,8 @@ def _surely_gone(state: Watching, rows: NDArray[np.void]) -> float:
         return 0.0
     if gone < 0.0 and is_whole_at_times(off_baseline(state, rows), gone):
         return 0.0
+    if 0.0 < gone < _limit(state) and is_of_short_cuts(state):
+        return 0.0  # pauses in the baseline that are over look the same: long jets show which
     return gone
 
 
