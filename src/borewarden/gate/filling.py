@@ -20,6 +20,7 @@ from typing import Any
 from borewarden.base.compiling import compilable
 from borewarden.gate.batch import Phase
 from borewarden.gate.short_cuts import (
+    KNOWN,
     LONGEST_LOOK,
     drop_cuts,
     fed,
@@ -38,9 +39,10 @@ STAYS = 0.05  # relative, within which the area has to stay from look to look
 MOVES = 3.0  # kg/m³, by which the density has to move for a cut to say what the line stores
 SETTLES_AS = 1.7  # pressure by flux: 2 at a jet, less what a pump delivers less at more of it
 SAME_SPEED = 0.01  # relative, by which the crank may turn faster or slower from look to look
+LEAST_STORED = 0.03  # of what is fed, of a line that holds: with less it may be shut
 LAGS = 2.0  # s, for which it has to, by when a transducer's mean knows nothing of what was before
 LEAST_SD = 0.015  # in log area: the transducer's lag makes all cuts of a day too large, or small
-FEWEST = 5  # cuts that show the volume
+FEWEST = 8  # cuts that show the volume
 LEAST_VOLUME = 1e-5  # m³, to begin with
 FIRST_PACE, PACE = 0.5, 0.02  # by which the median is followed at first, over how many, and later
 _STOPPED, _RAMP, _STEADY = int(Phase.STOPPED), int(Phase.RAMP), int(Phase.STEADY)
@@ -104,13 +106,20 @@ def _is_open(s: Any) -> bool:
 
 
 @compilable
+def _may_be_shut(s: Any, mass: float, stored: float) -> bool:
+    """Whether a line that holds its pressure may be shut: then nothing more is stored."""
+    known = s.held_line.times >= HOLDS and _volume(s.short) > 0.0
+    return bool(known and stored < LEAST_STORED * mass)
+
+
+@compilable
 def _end_cut(s: Any, g: GateSettings, x: Interval) -> None:
     """Keep what a cut has shown that did not settle, or closed before that said more; look anew."""
     short = s.short
     if not short.unsettled and short.first.time > 0.0:
         short.sums = short.first
     sums = short.sums
-    if short.fills >= FEWEST and sums.mass > 0.0:
+    if short.seen >= KNOWN and sums.mass > 0.0:
         stored = _volume(short) * sums.rise
         sums.pressure *= ((sums.mass + stored) / sums.mass) ** SETTLES_AS  # where it would settle
         keep_cut(s, g)
@@ -159,6 +168,8 @@ def _take_rising(s: Any, g: GateSettings, x: Interval) -> None:
     if not fills:
         _end_cut(s, g, x)
         return
+    if _may_be_shut(s, fed(x), stored):
+        return
     if not _is_of_one_area(short, mass, out):
         _end_cut(s, g, x)
         short.speeds_up = False
@@ -172,7 +183,7 @@ def _take_rising(s: Any, g: GateSettings, x: Interval) -> None:
 @compilable
 def watch_filling(s: Any, g: GateSettings, x: Interval) -> None:
     """Take an interval of a crank pump that floats, with one head, and a line that empties."""
-    if g.flow_shows_jet or g.uses_counter or s.open.count > 1 or s.held_line.times >= HOLDS:
+    if g.flow_shows_jet or g.uses_counter or s.open.count > 1:
         return
     short = s.short
     _follow_speed(s, x)
