@@ -39,10 +39,10 @@ STAYS = 0.05  # relative, within which the area has to stay from look to look
 MOVES = 3.0  # kg/m³, by which the density has to move for a cut to say what the line stores
 SETTLES_AS = 1.7  # pressure by flux: 2 at a jet, less what a pump delivers less at more of it
 SAME_SPEED = 0.01  # relative, by which the crank may turn faster or slower from look to look
-LEAST_STORED = 0.03  # of what is fed, of a line that holds: with less it may be shut
-LAGS = 2.0  # s, for which it has to, by when a transducer's mean knows nothing of what was before
+LEAST_STORED = 0.02  # of what is fed, of a line that holds: with less it may be shut
+LAGS = 1.0  # s, for which it has to, by when a transducer's mean knows nothing of what was before
 LEAST_SD = 0.015  # in log area: the transducer's lag makes all cuts of a day too large, or small
-FEWEST = 8  # cuts that show the volume
+FEWEST = 5  # cuts that show the volume
 LEAST_VOLUME = 1e-5  # m³, to begin with
 FIRST_PACE, PACE = 0.5, 0.02  # by which the median is followed at first, over how many, and later
 _STOPPED, _RAMP, _STEADY = int(Phase.STOPPED), int(Phase.RAMP), int(Phase.STEADY)
@@ -134,6 +134,7 @@ def _take_settled(s: Any, g: GateSettings, x: Interval) -> None:
         short.unsettled = False
         start_looking(short, x.pressure, x.rate)
     if short.first.time == 0.0:
+        short.speeds_up = False  # what comes next may be the closed jet
         return
     out = x.flux * x.seconds
     if not _is_of_one_area(short, fed(x) - _volume(short) * x.rise, out):
@@ -155,10 +156,10 @@ def _take_rising(s: Any, g: GateSettings, x: Interval) -> None:
     """Take an interval, of which `rise` is by how much the density rose, kg/m³."""
     short = s.short
     if not short.unsettled:  # the pressure seemed to have settled before, or the jet has opened
+        if short.same_speed == 0.0:
+            _end_cut(s, g, x)  # it has closed, and the crank idles
         short.unsettled = True
-        if short.same_speed >= LAGS:
-            short.speeds_up = False  # or else it closes
-        if _volume(short) == 0.0:  # nothing tells which
+        if _volume(short) == 0.0 and not short.speeds_up:  # nothing tells which
             clear_sums(short.first)
         start_looking(short, x.pressure, x.rate)
     stored, out = _volume(short) * x.rise, x.flux * x.seconds
