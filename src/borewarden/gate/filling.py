@@ -155,15 +155,18 @@ def _take_settled(s: Any, g: GateSettings, x: Interval) -> None:
 def _take_rising(s: Any, g: GateSettings, x: Interval) -> None:
     """Take an interval, of which `rise` is by how much the density rose, kg/m³."""
     short = s.short
+    stored, out = _volume(short) * x.rise, x.flux * x.seconds
+    mass = fed(x) - stored
     if not short.unsettled:  # the pressure seemed to have settled before, or the jet has opened
         if short.same_speed == 0.0:
             _end_cut(s, g, x)  # it has closed, and the crank idles
+        elif not _is_of_one_area(short, mass, out):
+            short.speeds_up = False
+            _end_cut(s, g, x)
         short.unsettled = True
         if _volume(short) == 0.0 and not short.speeds_up:  # nothing tells which
             clear_sums(short.first)
         start_looking(short, x.pressure, x.rate)
-    stored, out = _volume(short) * x.rise, x.flux * x.seconds
-    mass = fed(x) - stored
     known = short.same_speed >= LAGS and _is_open(s)
     fills = known and x.pressure >= g.working_pressure and abs(stored) <= MOST_STORED * fed(x)
     if not fills:
