@@ -16,13 +16,15 @@ from borewarden.gate.batch import BatchKind
 from borewarden.gate.gate import Gate
 from borewarden.physics.orifice import mass_flux
 from borewarden.physics.pump import DirectDrive, delivered_mass
-from cuts import AREA, CHIP, FULL, LONG, ROOM, cuts_of
+from cuts import AREA, CHIP, FULL, ROOM, cuts_of
 from steady import gate_settings
 
 VOLUME = 0.35e-3  # m³
 STEP = 0.02  # s
+SETTLE = [40.0] * 20  # s of cuts
 HOLE = 6.0  # times `AREA`: empties the line
 VALVE = 0.9  # times `AREA`: takes all of it at a higher pressure
+IDLE, AFTER = 0.6, 3.0  # of the speed that a crank falls to with the jet closed; s, both ways
 KNOWN = np.linspace(1e6, 500e6, 60)
 FLUX = np.asarray(mass_flux(KNOWN, ROOM))
 
@@ -33,25 +35,29 @@ def soft() -> NDArray[np.float64]:
     return np.array([float(water.rho * water.kappa) * 1e-6 for water in states])
 
 
-def day(pump: DirectDrive, cuts: list[tuple[float, float]], closed: float) -> Samples:
+def day(
+    pump: DirectDrive, cuts: list[tuple[float, float]], closed: float, idle: float = 1.0
+) -> Samples:
     """Cuts of so many seconds through so many times `AREA`, by turns with pauses of 30 s.
 
-    In these, all goes through `closed` times `AREA`; 0 leaves the line shut, and nothing fed.
+    In these, all goes through `closed` times `AREA`; 0 leaves the line shut, and nothing fed. The
+    crank falls to `idle` of its speed in them, and comes back to it in the cuts.
     """
     softness, feed = soft(), np.asarray(delivered_mass(pump.displacement, KNOWN, ROOM))
     rate = AREA * np.interp(FULL, KNOWN, FLUX) / np.interp(FULL, KNOWN, feed)
     p, seen = FULL, []
     for length, size in cuts:
-        for seconds, area in ((30.0, closed), (length, size)):
-            for _ in range(round(seconds / STEP)):
-                fed = rate * np.interp(p, KNOWN, feed) if area else 0.0
+        for seconds, area, then in ((30.0, closed, idle), (length, size, 1.0)):
+            for i in range(round(seconds / STEP)):
+                speed = then if i * STEP > AFTER else 1.0 + idle - then
+                fed = speed * rate * np.interp(p, KNOWN, feed) if area else 0.0
                 gained = fed - area * AREA * np.interp(p, KNOWN, FLUX)
                 p = max(p + STEP * gained / (VOLUME * np.interp(p, KNOWN, softness)), 2e6)
-                seen.append(p)
-    logged = np.array(seen[:: round(1 / STEP)])
+                seen.append((p, speed * rate))
+    logged, speeds = np.array(seen[:: round(1 / STEP)]).T
     noise = 1.0 + np.random.default_rng(4).normal(0.0, 1e-3, len(logged))
     time_ns = np.arange(1, len(logged) + 1) * 10**9
-    return samples_of(time_ns, pressure=logged * noise, rate=np.full(len(logged), rate))
+    return samples_of(time_ns, pressure=logged * noise, rate=speeds)
 
 
 def gate_of(pump: DirectDrive) -> Gate:
@@ -66,24 +72,35 @@ def told(gate: Gate, samples: Samples) -> NDArray[np.void]:
 
 def test_cuts_tell_the_area_before_the_pressure_has_settled(direct_drive: DirectDrive) -> None:
     gate = gate_of(direct_drive)
-    found = told(gate, day(direct_drive, cuts_of(LONG) + cuts_of([14.0] * 20, CHIP), HOLE))
-    after = found[found["start_ns"] > (40 + 30) * len(LONG) * 1e9]
+    found = told(gate, day(direct_drive, cuts_of(SETTLE) + cuts_of([14.0] * 20, CHIP), HOLE))
+    after = found[found["start_ns"] > (40 + 30) * len(SETTLE) * 1e9]
     assert len(after) >= 6
     assert after["area"] / AREA == pytest.approx(CHIP, rel=0.015)
     assert gate.state.short.volume == pytest.approx(VOLUME, rel=0.05)
 
 
 @pytest.mark.parametrize("closed", [0.0, VALVE])
-def test_a_line_that_does_not_empty_tells_nothing_of_the_kind(
+def test_a_line_that_does_not_empty_tells_nothing_at_one_speed(
     direct_drive: DirectDrive, closed: float
 ) -> None:
     cuts = cuts_of([40.0, 14.0] * 30)
     assert len(told(gate_of(direct_drive), day(direct_drive, cuts, closed))) == 0
 
 
+@pytest.mark.parametrize("closed", [0.0, VALVE])
+def test_a_crank_that_speeds_up_again_feeds_the_jet(
+    direct_drive: DirectDrive, closed: float
+) -> None:
+    gate, cuts = gate_of(direct_drive), cuts_of(SETTLE) + cuts_of([12.0] * 20, CHIP)
+    found = told(gate, day(direct_drive, cuts, closed, IDLE))
+    after = found[found["start_ns"] > (40 + 30) * len(SETTLE) * 1e9]
+    assert len(after) >= 6
+    assert after["area"] / AREA == pytest.approx(CHIP, rel=0.02)
+
+
 def test_a_crank_that_changes_its_speed_says_nothing_of_the_jet(direct_drive: DirectDrive) -> None:
     gate = gate_of(direct_drive)
-    gate.learn_many(day(direct_drive, cuts_of(LONG), HOLE))
+    gate.learn_many(day(direct_drive, cuts_of(SETTLE), HOLE))
     moved = day(direct_drive, cuts_of([14.0] * 20, CHIP), HOLE)
     moved.rate[:] *= np.where(np.arange(len(moved.rate)) % 2 == 0, 1.01, 0.99)
     later = moved._replace(time_ns=moved.time_ns + int(gate.state.time_ns))
@@ -91,7 +108,7 @@ def test_a_crank_that_changes_its_speed_says_nothing_of_the_jet(direct_drive: Di
 
 
 def test_any_cut_of_the_stream_tells_the_same(direct_drive: DirectDrive) -> None:
-    samples = day(direct_drive, cuts_of([40.0] * 20) + cuts_of([14.0] * 6, CHIP), HOLE)
+    samples = day(direct_drive, cuts_of(SETTLE) + cuts_of([14.0] * 6, CHIP), HOLE)
     whole = told(gate_of(direct_drive), samples)
     gate, parts, one = gate_of(direct_drive), [], 0
     for size in [1, 7, 200] * 22:

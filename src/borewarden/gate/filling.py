@@ -20,6 +20,7 @@ from typing import Any
 from borewarden.base.compiling import compilable
 from borewarden.gate.batch import Phase
 from borewarden.gate.short_cuts import (
+    KNOWN,
     LONGEST_LOOK,
     drop_cuts,
     fed,
@@ -38,6 +39,8 @@ STAYS = 0.05  # relative, within which the area has to stay from look to look
 MOVES = 3.0  # kg/m³, by which the density has to move for a cut to say what the line stores
 SETTLES_AS = 1.7  # pressure by flux: 2 at a jet, less what a pump delivers less at more of it
 SAME_SPEED = 0.01  # relative, by which the crank may turn faster or slower from look to look
+LEAST_STORED = 0.02  # of what is fed, of a line that holds: with less it may be shut
+LAGS = 1.0  # s, for which it has to, by when a transducer's mean knows nothing of what was before
 LEAST_SD = 0.015  # in log area: the transducer's lag makes all cuts of a day too large, or small
 FEWEST = 5  # cuts that show the volume
 LEAST_VOLUME = 1e-5  # m³, to begin with
@@ -82,13 +85,41 @@ def _learn_volume(short: Any) -> None:
 
 
 @compilable
+def _follow_speed(s: Any, x: Interval) -> None:
+    """Follow for how long the crank has turned as fast, and whether it had to speed up to that."""
+    short = s.short
+    if abs(x.rate - s.last.rate) <= SAME_SPEED * x.rate:
+        short.same_speed += x.seconds
+    else:
+        short.same_speed = 0.0
+        short.speeds_up = x.rate > s.last.rate
+
+
+@compilable
+def _is_open(s: Any) -> bool:
+    """Whether it is the jet that is fed: a line that is known to empty is fed through nothing else.
+
+    Where a valve spills what the closed jet leaves, that valve is fed as well. But a crank that
+    idles meanwhile speeds up for the jet alone.
+    """
+    return bool(s.held_line.emptied >= EMPTIES or s.short.speeds_up)
+
+
+@compilable
+def _may_be_shut(s: Any, mass: float, stored: float) -> bool:
+    """Whether a line that holds its pressure may be shut: then nothing more is stored."""
+    known = s.held_line.times >= HOLDS and _volume(s.short) > 0.0
+    return bool(known and stored < LEAST_STORED * mass)
+
+
+@compilable
 def _end_cut(s: Any, g: GateSettings, x: Interval) -> None:
     """Keep what a cut has shown that did not settle, or closed before that said more; look anew."""
     short = s.short
     if not short.unsettled and short.first.time > 0.0:
         short.sums = short.first
     sums = short.sums
-    if short.fills >= FEWEST and sums.mass > 0.0:
+    if short.seen >= KNOWN and sums.mass > 0.0:
         stored = _volume(short) * sums.rise
         sums.pressure *= ((sums.mass + stored) / sums.mass) ** SETTLES_AS  # where it would settle
         keep_cut(s, g)
@@ -103,9 +134,11 @@ def _take_settled(s: Any, g: GateSettings, x: Interval) -> None:
         short.unsettled = False
         start_looking(short, x.pressure, x.rate)
     if short.first.time == 0.0:
+        short.speeds_up = False  # what comes next may be the closed jet
         return
     out = x.flux * x.seconds
     if not _is_of_one_area(short, fed(x) - _volume(short) * x.rise, out):
+        short.speeds_up = False
         _end_cut(s, g, x)  # the jet closes, and the pressure has not told yet
         return
     gather(short, s.time_ns, x, fed(x), out)
@@ -122,19 +155,30 @@ def _take_settled(s: Any, g: GateSettings, x: Interval) -> None:
 def _take_rising(s: Any, g: GateSettings, x: Interval) -> None:
     """Take an interval, of which `rise` is by how much the density rose, kg/m³."""
     short = s.short
-    if not short.unsettled:  # the pressure seemed to have settled before, or the jet has opened
-        short.unsettled = True
-        if _volume(short) == 0.0:  # nothing tells which
-            clear_sums(short.first)
-        start_looking(short, x.pressure, x.rate)
     stored, out = _volume(short) * x.rise, x.flux * x.seconds
     mass = fed(x) - stored
-    same_speed = abs(x.rate - s.last.rate) <= SAME_SPEED * x.rate  # else its reading lags
-    fills = same_speed and x.pressure >= g.working_pressure and abs(stored) <= MOST_STORED * fed(x)
-    if not (fills and _is_of_one_area(short, mass, out)):
-        _end_cut(s, g, x)
+    if not short.unsettled:  # the pressure seemed to have settled before, or the jet has opened
+        if short.same_speed == 0.0:
+            _end_cut(s, g, x)  # it has closed, and the crank idles
+        elif not _is_of_one_area(short, mass, out):
+            short.speeds_up = False
+            _end_cut(s, g, x)
+        short.unsettled = True
+        if _volume(short) == 0.0 and not short.speeds_up:  # nothing tells which
+            clear_sums(short.first)
+        start_looking(short, x.pressure, x.rate)
+    known = short.same_speed >= LAGS and _is_open(s)
+    fills = known and x.pressure >= g.working_pressure and abs(stored) <= MOST_STORED * fed(x)
     if not fills:
+        _end_cut(s, g, x)
         return
+    if _may_be_shut(s, fed(x), stored):
+        return
+    if not _is_of_one_area(short, mass, out):
+        _end_cut(s, g, x)
+        short.speeds_up = False
+        if not _is_open(s):
+            return
     gather(short, s.time_ns, x, mass, out)
     if short.first.time == 0.0 and short.sums.time >= FIRST:
         short.first = short.sums
@@ -145,9 +189,8 @@ def watch_filling(s: Any, g: GateSettings, x: Interval) -> None:
     """Take an interval of a crank pump that floats, with one head, and a line that empties."""
     if g.flow_shows_jet or g.uses_counter or s.open.count > 1:
         return
-    if s.held_line.emptied < EMPTIES or s.held_line.times >= HOLDS:
-        return
     short = s.short
+    _follow_speed(s, x)
     before, short.density = short.density, density(max(x.pressure, 0.0), s.temperature)
     rise, flux = short.density - before, 0.5 * (short.flux + x.flux)
     short.flux = x.flux

@@ -397,6 +397,8 @@ SHORT = np.dtype(
         ("density", np.float64),  # kg/m³, at the last sample; of a line that fills
         ("volume", np.float64),  # m³, of the line
         ("fills", np.int64),  # cuts that have shown it
+        ("same_speed", np.float64),  # s, for which the crank has turned as fast as now
+        ("speeds_up", np.bool_),  # it turned slower before that, and nothing has closed since
     ]
 )
 
