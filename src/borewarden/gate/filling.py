@@ -10,6 +10,11 @@ first seconds on, once V is known. Cuts that do settle tell that: their area is 
 and what their first seconds were fed above it was stored. V is the median of what they show, and
 holds the give of hoses and a transducer's lag as well.
 
+It has to be the jet that is fed. A line that empties as the jet closes is fed through nothing else.
+Where a valve spills instead, or the line stays full, a crank that idles meanwhile tells: it
+speeds up for the jet, and the cut ends when the area seems to change or the crank slows down. A
+line that is shut stores nothing more, so one that holds counts only while it is filled.
+
 What is left of error is the machine's own, and is learned as in `borewarden.gate.short_cuts`.
 """
 
@@ -40,7 +45,7 @@ MOVES = 3.0  # kg/m³, by which the density has to move for a cut to say what th
 SETTLES_AS = 1.7  # pressure by flux: 2 at a jet, less what a pump delivers less at more of it
 SAME_SPEED = 0.01  # relative, by which the crank may turn faster or slower from look to look
 LEAST_STORED = 0.02  # of what is fed, of a line that holds: with less it may be shut
-LAGS = 1.0  # s, for which it has to, by when a transducer's mean knows nothing of what was before
+LAGS = 1.0  # s, for which it has to: before, a mean of the pressure is of another speed
 LEAST_SD = 0.015  # in log area: the transducer's lag makes all cuts of a day too large, or small
 FEWEST = 5  # cuts that show the volume
 LEAST_VOLUME = 1e-5  # m³, to begin with
@@ -186,7 +191,7 @@ def _take_rising(s: Any, g: GateSettings, x: Interval) -> None:
 
 @compilable
 def watch_filling(s: Any, g: GateSettings, x: Interval) -> None:
-    """Take an interval of a crank pump that floats, with one head, and a line that empties."""
+    """Take an interval of a crank pump that floats, with one head."""
     if g.flow_shows_jet or g.uses_counter or s.open.count > 1:
         return
     short = s.short
