@@ -46,6 +46,7 @@ SETTLES_AS = 1.7  # pressure by flux: 2 at a jet, less what a pump delivers less
 SAME_SPEED = 0.01  # relative, by which the crank may turn faster or slower from look to look
 LEAST_STORED = 0.02  # of what is fed, of a line that holds: with less it may be shut
 LAGS = 1.0  # s, for which it has to: before, a mean of the pressure is of another speed
+RUNS_ON = 5.0  # s, for which it turns as fast once the jet is closed, before it idles
 LEAST_SD = 0.015  # in log area: the transducer's lag makes all cuts of a day too large, or small
 FEWEST = 5  # cuts that show the volume
 LEAST_VOLUME = 1e-5  # m³, to begin with
@@ -96,6 +97,8 @@ def _follow_speed(s: Any, x: Interval) -> None:
     if abs(x.rate - s.last.rate) <= SAME_SPEED * x.rate:
         short.same_speed += x.seconds
     else:
+        if short.same_speed > 0.0:
+            short.same_before = short.same_speed
         short.same_speed = 0.0
         short.speeds_up = x.rate > s.last.rate
 
@@ -118,13 +121,31 @@ def _may_be_shut(s: Any, mass: float, stored: float) -> bool:
 
 
 @compilable
+def _leave_out_the_closed_jet(s: Any) -> None:
+    """Leave out what may be of the closed jet, where the crank slows down and a valve spills.
+
+    Where the area did not seem to change as the jet closed, it may have been closed all the time.
+    """
+    short = s.short
+    of_the_jet = s.held_line.emptied >= EMPTIES or s.held_line.times >= HOLDS
+    if of_the_jet or short.same_speed > 0.0:
+        return
+    short.sums = short.first
+    if short.same_before < LAGS + FIRST + RUNS_ON:
+        clear_sums(short.first)
+        clear_sums(short.sums)
+
+
+@compilable
 def _end_cut(s: Any, g: GateSettings, x: Interval) -> None:
     """Keep what a cut has shown that did not settle, or closed before that said more; look anew."""
     short = s.short
     if not short.unsettled and short.first.time > 0.0:
         short.sums = short.first
+    _leave_out_the_closed_jet(s)
     sums = short.sums
-    if short.seen >= KNOWN and sums.mass > 0.0:
+    known = short.seen >= KNOWN and abs(short.usual) <= LEAST_SD  # else the volume is not
+    if known and sums.mass > 0.0:
         stored = _volume(short) * sums.rise
         sums.pressure *= ((sums.mass + stored) / sums.mass) ** SETTLES_AS  # where it would settle
         keep_cut(s, g)
