@@ -62,6 +62,7 @@ ALIKE_AGAIN = 0.12  # of a step, by which batches that show it may differ; inven
 AT_ONCE = 60.0  # s, within which a bore opens up while the jet is on; invented
 MOST_OPENINGS = 0.67  # of those since; invented
 REOPENED = 3  # openings of the jet that have to show the same; invented
+FILLS_OFF = 0.04  # in log area, by which all cuts of a line that is filled may be off; invented
 FEWEST_TO_STAY = 4  # batches that show whether the area stays; invented
 OF_A_LEAK = 0.25  # of a shut line's own leak: the area goes as the root of its pressure; invented
 LEAST_LEAK = 1e-5  # 1/s, in log area: less of it can't be told from none in minutes; invented
@@ -488,6 +489,10 @@ def looks_like_a_shut_line(event: Event, size: float) -> bool:
         return False
     alike = np.abs(rows["value"] - size) < ALIKE_AGAIN * size
     if isinstance(event, StepEvent) and event.in_one_jet and alike[1:].all():
+        return False
+    fills = rows["value"][rows["timing"] > 0.0]  # of cuts while the line is filled: it is not shut
+    filled = size > FILLS_OFF and len(fills) >= REOPENED
+    if filled and float(np.median(fills)) > STILL_THERE * size:
         return False
     seen = rows["openings"]
     slope, margin = _slope_within(rows[alike & (seen == seen[-1])])
