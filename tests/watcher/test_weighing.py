@@ -401,6 +401,7 @@ def after_openings(
     ring["start_ns"] = ring["end_ns"] - 15 * SECOND
     ring["openings"] = [1, *openings]
     ring["leak"] = own_leak
+    ring["timing"] = 0.0
     first = [list(openings).index(each) for each in openings]
     since = 15.0 * (number[1:] - 1 - np.array(first))
     noise = 5e-4 * np.resize([1.0, -1.0], len(openings))
@@ -443,7 +444,8 @@ def test_what_may_be_a_line_that_is_shut(
         (6, 0.0, 2e-3, False),
         (2, 0.0, 2e-3, True),
         (6, 8e-4, 2e-3, True),
-        (20, 0.0, 1e-4, True),  # so little can't be told from none
+        (20, 0.0, 1e-4, False),
+        (20, 0.0, 3e-5, True),  # so little can't be told from none
     ],
 )
 def test_a_line_whose_leak_is_known_shows_sooner_that_it_is_open(
@@ -452,6 +454,18 @@ def test_a_line_whose_leak_is_known_shows_sooner_that_it_is_open(
     assert (
         looks_like_a_shut_line(after_openings([7] * batches, leak, 600.0, own_leak), SIZE) is may_be
     )
+
+
+@pytest.mark.parametrize(
+    ("filled", "size", "may_be"), [(3, 1.0, False), (2, 1.0, True), (3, 0.5, True)]
+)
+def test_a_line_that_cuts_are_seen_to_fill_is_not_shut(
+    filled: int, size: float, may_be: bool
+) -> None:
+    event = after_openings([7, 7, 7, 8, 8])
+    event.after["timing"][:filled] = 1.0
+    event.after["value"][:filled] *= size  # of the step
+    assert looks_like_a_shut_line(event, SIZE) is may_be
 
 
 def test_pauses_that_hold_other_pressures_are_no_bore() -> None:
@@ -514,7 +528,7 @@ def test_on_a_line_that_holds_no_stand_of_it_holds_back_what_is_none(
     event = state.event
     assert isinstance(event, StepEvent)
     after = event.after.copy()
-    after["openings"], after["value"] = 7, event.step.size
+    after["openings"], after["value"], after["timing"] = 7, event.step.size, 0.0
     event = replace(event, after=after, in_one_jet=in_one_jet, batches=LASTS)
     running = state.running._replace(end_ns=event.onset_ns + 100 * SECOND)
     past = Past(healed=(Healed(0.1, 400.0, was_like_one),))
