@@ -98,6 +98,8 @@ def test_what_is_no_more_than_even_is_not_called_probable():
     slow = replace(held, state=State.WEARING, onset_ns=None, causes=causes[:2])
     assert headline(slow) == "Slow growth: it may be the bore (42 %) or poor feed (31 %)"
     assert headline(replace(held, causes=causes[:1])) == "The bore may have opened up (42 %)"
+    since = replace(held, causes=(Belief(Cause.SLIP, 0.9), Belief(Cause.LEAK, 0.08)))
+    assert headline(since) == "It may be the bore (42 %) or belt slip or a leak"
     other = replace(held, state=State.OTHER_FAULT, causes=(feed, *causes[:1]))
     assert headline(other) == "It may be poor feed (31 %) or the bore (42 %)"
     assert told_words(other) == "Perhaps another fault"

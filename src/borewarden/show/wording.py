@@ -163,6 +163,7 @@ _SWEEP = {"plunger_diameter": "the assumed plunger", "stroke": "the assumed stro
 _SIZES = frozenset({"bore", "plunger_diameter", "stroke", "plungers", "dead_volume",
                     "volumetric_efficiency"})  # what C_d follows from  # fmt: skip
 PROBABLE = 0.05  # causes below that are not shown
+ADDS_UP = 1.005  # shares that come to more are not of one whole
 CLOSED_COUNTS = (
     "; a closed jet that holds its pressure may count as an open one here, or an open one as "
     "closed; a valve signal would tell"
@@ -200,9 +201,20 @@ def headline(verdict: Verdict) -> str:
 
 
 def _may_be(verdict: Verdict) -> str:
-    """Such as "It may be the bore (42 %) or poor feed (31 %)"; what was told comes first."""
+    """Such as "It may be the bore (42 %) or poor feed (31 %)"; what was told comes first.
+
+    That of a bore told before goes on, and what came since has shares of its own: they do not
+    add up, and only the bore's is said.
+    """
+    rivals = _rivals(verdict)
+    told_before = verdict.state is not State.OTHER_FAULT and (
+        verdict.probability + sum(b.probability for b in rivals) > ADDS_UP
+    )
     others = [
-        f"{_IN_SHORT[b.cause]} ({probability_words(b.probability)})" for b in _rivals(verdict)
+        _IN_SHORT[b.cause]
+        if told_before
+        else f"{_IN_SHORT[b.cause]} ({probability_words(b.probability)})"
+        for b in rivals
     ]
     begins = "Slow growth: it may be" if verdict.state is State.WEARING else "It may be"
     if verdict.state is State.OTHER_FAULT:

@@ -97,6 +97,7 @@ SHORT_CUTS = 1.0 / 3.0  # of the usual time of steady jet, then
 REFERENCE = 10  # of another kind that say what is usual
 FEWEST_REFERENCE = 5  # of them, before a dead-headed flow is called unusual
 BACK_AFTER_STOP = 0.05  # off the baseline, in log area: perhaps another jewel of the same bore
+IDLE_SPEED = 0.8  # of the crank's greatest since a step, below which it may idle; invented
 BACK = 0.5  # of the smallest step: as near to the baseline as that is back at it
 COME_TO_NOTHING = 0.25  # of the smallest step: a step that shrank to less was none
 IDLE_SCATTERS = 2.0  # standard deviations of the first batches that it may be beyond them
@@ -298,9 +299,10 @@ def _another_step(state: Watching, seen: Observation) -> Watching:
     offset = state.expected.offset
     total = offset + found.step.size
     clear = _if_as_before(state, total + _gone_slowly(state, event), found.at_stop)
-    if clear is not None:
+    idles = clear is not None and _idles(state, event, seen)
+    if clear is not None and not idles:
         return clear
-    if 0.0 < total * event.sign < offset * event.sign:
+    if idles or 0.0 < total * event.sign < offset * event.sign:
         # going back, wholly or in part: the same event, not another one
         state = changed(state, block=Block())
         return with_event(state, event, look=Returning(found.sign), batches=0)
@@ -414,10 +416,23 @@ def _look_back(state: Watching, seen: Observation) -> Watching:
         return with_event(state, event, batches=n)
     found = _locate(state, seen, event.look.sign)
     total = state.expected.offset + found.step.size
+    if _idles(state, event, seen):
+        return with_event(state, event, batches=n)
     clear = _if_as_before(state, total, found.at_stop)
     if clear is not None:
         return clear
     return _from_new_level(with_event(state, event, batches=n), total)
+
+
+def _idles(state: Watching, event: Event, seen: Observation) -> bool:
+    """Whether the newest batch may be of a crank that idles, its jet closed.
+
+    What a valve spills then looks like the jet at a lower pressure, and says nothing of the bore.
+    """
+    rows = newest(seen.ring, state.running.taken, 1)
+    if not closed_jet_is_hidden(state.setup, rows) or len(event.after) == 0:
+        return False
+    return bool(rows["rate"][-1] < IDLE_SPEED * event.after["rate"].max())
 
 
 def _from_new_level(state: Watching, offset: float) -> Watching:
