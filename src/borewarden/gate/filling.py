@@ -99,20 +99,8 @@ def _follow_speed(s: Any, x: Interval) -> None:
     else:
         if short.same_speed > 0.0:
             short.same_before = short.same_speed
-        before = s.last.rate
-        if before > 0.0 and x.rate > before and short.same_speed >= LAGS:
-            short.idled += 1
         short.same_speed = 0.0
         short.speeds_up = x.rate > s.last.rate
-
-
-@compilable
-def _empties(s: Any) -> bool:
-    """Whether the line is known to empty as the jet closes, and the crank turns on as fast.
-
-    As it slows down, a valve that spills lets the pressure fall as well.
-    """
-    return bool(s.held_line.emptied >= EMPTIES and s.short.idled < EMPTIES)
 
 
 @compilable
@@ -122,7 +110,7 @@ def _is_open(s: Any) -> bool:
     Where a valve spills what the closed jet leaves, that valve is fed as well. But a crank that
     idles meanwhile speeds up for the jet alone.
     """
-    return bool(_empties(s) or s.short.speeds_up)
+    return bool(s.held_line.emptied >= EMPTIES or s.short.speeds_up)
 
 
 @compilable
@@ -139,7 +127,7 @@ def _leave_out_the_closed_jet(s: Any) -> None:
     Where the area did not seem to change as the jet closed, it may have been closed all the time.
     """
     short = s.short
-    of_the_jet = _empties(s) or s.held_line.times >= HOLDS
+    of_the_jet = s.held_line.emptied >= EMPTIES or s.held_line.times >= HOLDS
     if of_the_jet or short.same_speed > 0.0:
         return
     short.sums = short.first

@@ -398,7 +398,6 @@ SHORT = np.dtype(
         ("volume", np.float64),  # m³, of the line
         ("fills", np.int64),  # cuts that have shown it
         ("same_speed", np.float64),  # s, for which the crank has turned as fast as now
-        ("idled", np.int64),  # times that it sped up from a speed at which it had turned
         ("same_before", np.float64),  # s, the same of the speed before
         ("speeds_up", np.bool_),  # it turned slower before that, and nothing has closed since
     ]
