@@ -14,7 +14,8 @@ import pytest
 from borewarden.detect.wear import Drift
 from borewarden.diagnose.causes import Cause
 from borewarden.diagnose.features import Idle, idle_batch
-from borewarden.gate.batch import SIGNALS, BatchKind
+from borewarden.gate.batch import HEADS, SIGNALS, BatchKind
+from borewarden.physics.pump import DirectDrive
 from borewarden.watcher import bore_watch, monitor
 from borewarden.watcher.batch_loop import DRIFT_BLOCK, Block, Stop
 from borewarden.watcher.bore_watch import BoreWatch
@@ -245,6 +246,23 @@ def at(case: Case) -> tuple[Watching, Observation]:
         kept = monitor._keep_idle(state, seen)
         state, batch = replace(state, idle=kept.idle), two[1]
     return state, Observation(case.stop, batch, ring)
+
+
+@pytest.mark.parametrize(("speed", "to"), [(1.0, P.QUIET), (0.7, P.STEP_BACK)])
+def test_a_crank_that_idles_with_its_jet_closed_heals_no_bore(speed: float, to: Phase) -> None:
+    """What a valve spills then may look like the jet at a lower pressure."""
+    changes = stepped(0.1, LOOKED)
+    state, seen = at(Case(P.STEP_BACK, Stop.FOLLOW, to, [-0.1] * RECENT, changes=changes))
+    assert state.event is not None
+    after = state.event.after.copy()
+    newest = seen.ring[(state.running.taken - 1) % len(seen.ring) :][:1]
+    for rows in (after, newest):
+        rows["signals"][:, HEADS], rows["closed_known"] = np.nan, False
+    newest["rate"] = speed * after["rate"].max()
+    pump = DirectDrive(3, 0.0085, 0.032, 0.3e-6, 8.4, 410e6, 30e3)
+    event = changed(state.event, after=after)
+    now = replace(state, setup=state.setup._replace(pump=pump), event=event)
+    assert phase_of(transition(now, seen)[0]) is to
 
 
 @pytest.mark.parametrize("case", CASES, ids=str)
