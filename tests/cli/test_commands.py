@@ -55,17 +55,14 @@ def test_replay_prints_the_probable_causes_and_the_cheapest_check_first(tmp_path
     done = borewarden(tmp_path, "replay", log, "--machine", south, "--no-store")
     assert done.returncode == 0, done.stderr
     said = " ".join(done.stdout.replace("│", " ").split())
-    alike = (
-        "one of (1) bore opened up, (2) bypass or relief valve leaking, (3) plunger seal or check "
-        "valve leaking"
-    )
+    alike = "bore opened up, or plunger seal or check valve leaking"
     assert f"Probable cause: {alike} (can't be told apart here), " in said
     split = said.index("To tell apart what looks the same here, have a qualified person measure: ")
     assert said.index(CAUTIONS[-1]) < said.index("What to check first 1. ") < split
     assert "focusing tube does not load the pump" in said
-    check = said.index("1. Ask whether a jewel was changed at the last stop")
+    check = said.index("1. Let a qualified person measure the temperature of the weep lines")
     assert said.index(CAUTIONS[-1]) < check < said.index("Check whether a second head")
-    assert "Ask whether someone changed the jewel" not in said  # once is enough
+    assert said.count("changed the jewel") == 1  # once is enough
     for caution in CAUTIONS:  # each on its own
         assert f"! {caution}" in said
 

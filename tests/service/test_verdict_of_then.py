@@ -30,6 +30,7 @@ def status_of(state: State, minutes: float, **doubts: str) -> MachineStatus:
         time_ns=THEN_NS,
         judged_ns=THEN_NS,
         state=state,
+        probability=0.9 if state is State.OPENED else 0.0,
         pressure_seen=370e6,
     )
     return MachineStatus(
