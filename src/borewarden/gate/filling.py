@@ -154,6 +154,13 @@ def _end_cut(s: Any, g: GateSettings, x: Interval) -> None:
 
 
 @compilable
+def _close(s: Any, g: GateSettings, x: Interval) -> None:
+    """End the cut, since the area seems to change: from now on the closed jet may be fed."""
+    s.short.speeds_up = False
+    _end_cut(s, g, x)
+
+
+@compilable
 def _take_settled(s: Any, g: GateSettings, x: Interval) -> None:
     short = s.short
     if short.unsettled:
@@ -164,8 +171,7 @@ def _take_settled(s: Any, g: GateSettings, x: Interval) -> None:
         return
     out = x.flux * x.seconds
     if not _is_of_one_area(short, fed(x) - _volume(short) * x.rise, out):
-        short.speeds_up = False
-        _end_cut(s, g, x)  # the jet closes, and the pressure has not told yet
+        _close(s, g, x)  # and the pressure has not told yet
         return
     gather(short, s.time_ns, x, fed(x), out)
     if short.sums.time >= g.hold_time:
@@ -187,8 +193,7 @@ def _take_rising(s: Any, g: GateSettings, x: Interval) -> None:
         if short.same_speed == 0.0:
             _end_cut(s, g, x)  # it has closed, and the crank idles
         elif not _is_of_one_area(short, mass, out):
-            short.speeds_up = False
-            _end_cut(s, g, x)
+            _close(s, g, x)
         short.unsettled = True
         if _volume(short) == 0.0 and not short.speeds_up:  # nothing tells which
             clear_sums(short.first)
@@ -201,8 +206,7 @@ def _take_rising(s: Any, g: GateSettings, x: Interval) -> None:
     if _may_be_shut(s, fed(x), stored):
         return
     if not _is_of_one_area(short, mass, out):
-        _end_cut(s, g, x)
-        short.speeds_up = False
+        _close(s, g, x)
         if not _is_open(s):
             return
     gather(short, s.time_ns, x, mass, out)

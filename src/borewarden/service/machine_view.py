@@ -34,6 +34,7 @@ from borewarden.show.wording import (
     headline,
     hours_of,
     is_unjudged,
+    jet_hours_words,
     jewel_words,
     margin_words,
     probable_causes,
@@ -129,7 +130,7 @@ def card(
         "margin_note": margin.expected,
         "area_note": f"against its baseline{with_heads(verdict)}",
         "hours_title": hours_of(verdict),
-        "jet_hours": f"{'about ' * (not verdict.closed_known)}{verdict.jet_hours:.1f} h",
+        "jet_hours": jet_hours_words(verdict),
         "jewels": "; ".join(jewel_words(jewel, zone) for jewel in status.jewels),
         "missed": (
             f"{status.missed_hours:.1f} h not recorded" if status.missed_hours > 0.05 else ""

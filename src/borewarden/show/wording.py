@@ -450,9 +450,9 @@ def figure_lines(
         lines += _wear_lines(verdict)
     lines += second_opinion_lines(verdict, time_zone)
     lines += false_rate_lines(verdict)
-    hours = f"{verdict.jet_hours:.1f} h"
+    hours = jet_hours_words(verdict)
     if not verdict.closed_known:
-        hours = f"about {hours}{CLOSED_COUNTS}"
+        hours += CLOSED_COUNTS
     if "fitted" in guessed:
         least = "at least " if verdict.closed_known else ""
         hours = f"{least}{hours}; the date when it was fitted is assumed"
@@ -466,6 +466,12 @@ def figure_lines(
 def hours_of(verdict: Verdict) -> str:
     """What the jet hours of the `verdict` are of: with several heads, any of them may cut."""
     return "Jet hours with these jewels" if verdict.open_heads else "Jet hours of this jewel"
+
+
+def jet_hours_words(verdict: Verdict) -> str:
+    """How many they are, "about" so many where a closed jet may pass for an open one."""
+    about = "" if verdict.closed_known else "about "
+    return f"{about}{verdict.jet_hours:.1f} h"
 
 
 def _together_words(verdict: Verdict) -> str:

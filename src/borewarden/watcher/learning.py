@@ -138,7 +138,7 @@ def learned_anew(state: Watching, rows: NDArray[np.void], ring: NDArray[np.void]
     if was < LEAST_UNSTEADY or _own_noise(state.first_rows, SURELY) < LEAST_UNSTEADY:
         return state
     now = robust_noise(rows["value"], rows["resolution"]).sigma
-    grown = np.log(np.average(rows["area"], weights=rows["time"]) / state.reference.area)
+    grown = _grown(state, rows)
     if grown < settings.smallest_step or was < UNSTEADY * max(now, settings.noise_floor):
         return state
     if before_a_step(rows, settings) < len(rows):
@@ -159,8 +159,13 @@ def is_of_short_cuts(state: Watching) -> bool:
 
 def _is_of_long_jets(state: Watching, rows: NDArray[np.void]) -> bool:
     """Whether `rows` hold no pauses, and nothing that only a bore does to the area."""
-    grown = np.log(np.average(rows["area"], weights=rows["time"]) / state.reference.area)
-    return _whole(rows) >= OF_LONG_JETS and abs(grown) < np.log1p(state.setup.settings.limit)
+    limit = float(np.log1p(state.setup.settings.limit))
+    return _whole(rows) >= OF_LONG_JETS and abs(_grown(state, rows)) < limit
+
+
+def _grown(state: Watching, rows: NDArray[np.void]) -> float:
+    """How far the area of `rows` is beyond the baseline's, in log area."""
+    return float(np.log(np.average(rows["area"], weights=rows["time"]) / state.reference.area))
 
 
 def _whole(rows: NDArray[np.void]) -> float:

@@ -299,10 +299,9 @@ def _another_step(state: Watching, seen: Observation) -> Watching:
     offset = state.expected.offset
     total = offset + found.step.size
     clear = _if_as_before(state, total + _gone_slowly(state, event), found.at_stop)
-    idles = clear is not None and _idles(state, event, seen)
-    if clear is not None and not idles:
+    if clear is not None and not _idles(state, event, seen):
         return clear
-    if idles or 0.0 < total * event.sign < offset * event.sign:
+    if clear is not None or 0.0 < total * event.sign < offset * event.sign:
         # going back, wholly or in part: the same event, not another one
         state = changed(state, block=Block())
         return with_event(state, event, look=Returning(found.sign), batches=0)
@@ -412,12 +411,10 @@ def _look_back(state: Watching, seen: Observation) -> Watching:
     event = _event_of(state)
     assert isinstance(event.look, Returning)
     n = event.batches + 1
-    if n < RECENT:
+    if n < RECENT or _idles(state, event, seen):
         return with_event(state, event, batches=n)
     found = _locate(state, seen, event.look.sign)
     total = state.expected.offset + found.step.size
-    if _idles(state, event, seen):
-        return with_event(state, event, batches=n)
     clear = _if_as_before(state, total, found.at_stop)
     if clear is not None:
         return clear
