@@ -96,7 +96,10 @@ def test_where_the_valve_is_stated_or_signalled_nothing_is_looked_for(
     assert signalled.jet_hours * 3600 == pytest.approx(300, abs=2)
 
 
-def at_speeds(*visits: tuple[float, float, float]) -> Samples:
+Visit = tuple[float, float, float]
+
+
+def at_speeds(*visits: Visit) -> Samples:
     """A minute at each of these levels (Pa, Hz, s)."""
     level = np.concatenate([np.full(int(seconds), pressure) for pressure, _, seconds in visits])
     speed = np.concatenate([np.full(int(seconds), rate) for _, rate, seconds in visits])
@@ -337,3 +340,67 @@ def test_a_line_that_empties_while_the_crank_turns_on_shows_what_a_closed_jet_lo
     steady = batches[batches["kind"] == BatchKind.STEADY]
     assert not steady["closed_known"][0]
     assert steady["closed_known"][-1] == known
+
+
+IDLE = 0.6 * SPEED  # Hz
+
+
+def cut_and_idle(jet: float = JET, closed: float = CLOSED, stays: float = 20.0) -> list[Visit]:
+    """A jet, then it is closed for a while at the same speed, then the crank idles."""
+    falls = [0.7 * closed, 0.4 * closed]
+    slow = [(pressure, IDLE, 3.0) for pressure in falls]
+    return [(jet, SPEED, 60.0), (closed, SPEED, stays), *slow, (0.3 * jet, IDLE, 10.0)]
+
+
+def shares(phases: NDArray[np.int8], day: list[Visit], phase: Phase) -> NDArray[np.float64]:
+    """Share of the last ten seconds of each visit that is this phase."""
+    ends = np.cumsum([int(seconds) for *_, seconds in day])
+    return np.array([np.mean(phases[end - 10 : end] == phase) for end in ends])
+
+
+@pytest.mark.parametrize("closed", [CLOSED, 0.93 * JET], ids=["higher", "lower"])
+def test_the_closed_jets_level_is_the_one_that_the_crank_slows_down_from(
+    direct_drive: DirectDrive, closed: float
+) -> None:
+    """Known once it did so three times, and sped up to another level twice more."""
+    day = cut_and_idle(closed=closed) * 8
+    phases, batches = gate_of(direct_drive).learn_many(at_speeds(*day))
+    told = batches[batches["kind"] == BatchKind.CEILING]
+    assert np.isnan(told["resolution"][-1])
+    assert told["area"][-1] == pytest.approx(
+        area_of_rate(direct_drive.displacement, SPEED, closed, 293.15), rel=5e-3
+    )
+    assert np.count_nonzero(np.isnan(told["resolution"])) == 1
+    later = slice(5 * 6, None)
+    jets, shut = (shares(phases, day, p)[later] for p in (Phase.STEADY, Phase.JET_OFF))
+    assert jets[0::5] == pytest.approx(1.0)
+    assert shut[1::5] == pytest.approx(1.0)
+    steady = batches[batches["kind"] == BatchKind.STEADY]
+    assert steady["closed_known"][-1]
+
+
+def test_a_jet_that_opens_up_to_the_closed_level_is_a_jet_again(direct_drive: DirectDrive) -> None:
+    """The crank speeds up to that level time and again: no closed jet does that."""
+    lower = 0.93 * JET
+    day = cut_and_idle(closed=lower) * 8 + cut_and_idle(jet=lower, closed=0.93 * lower) * 8
+    phases, _ = gate_of(direct_drive).learn_many(at_speeds(*day))
+    jets = shares(phases, day, Phase.STEADY)[0::5]
+    assert jets[7] == 1.0
+    assert jets[8] == 0.0  # it may be the closed one
+    assert jets[-2:] == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(
+    "once",
+    [
+        [(JET, SPEED, 60.0), (0.4 * JET, IDLE, 10.0)],  # it slows down as the jet closes
+        [(JET, SPEED, 60.0), (CLOSED, SPEED, 5.0), (0.4 * JET, IDLE, 10.0)],  # or soon after
+        [(JET, SPEED, 60.0), (CLOSED, SPEED, 20.0), (0.0, 0.0, 20.0)],  # or stops
+    ],
+    ids=["at once", "soon", "stops"],
+)
+def test_what_shows_no_closed_level_is_none(direct_drive: DirectDrive, once: list[Visit]) -> None:
+    gate = gate_of(direct_drive)
+    gate.learn_many(at_speeds(*once * 8))
+    assert not gate.state.levels.is_known
+    assert not np.any(gate.state.levels.ceilings["shut_seen"])

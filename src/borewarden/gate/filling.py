@@ -215,12 +215,30 @@ def _take_rising(s: Any, g: GateSettings, x: Interval) -> None:
 
 
 @compilable
+def forget_filling(short: Any) -> None:
+    """Learn anew what the line stores, since closed jets may have been in it."""
+    short.fills = 0
+    short.volume = 0.0
+    short.seen = 0
+    short.alike = 0
+    short.usual = 0.0
+    short.variance = 0.0
+    short.count = 0
+    clear_sums(short.first)
+
+
+@compilable
 def watch_filling(s: Any, g: GateSettings, x: Interval) -> None:
     """Take an interval of a crank pump that floats, with one head."""
     if g.flow_shows_jet or g.uses_counter or s.open.count > 1:
         return
     short = s.short
     _follow_speed(s, x)
+    if s.levels.is_lower:  # the line fills and empties by less than its volume shows
+        drop_cuts(short)
+        clear_sums(short.first)
+        short.unsettled = False
+        return
     before, short.density = short.density, density(max(x.pressure, 0.0), s.temperature)
     rise, flux = short.density - before, 0.5 * (short.flux + x.flux)
     short.flux = x.flux

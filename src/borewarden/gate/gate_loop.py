@@ -32,7 +32,7 @@ from borewarden.gate.batch import (
     BatchKind,
     Phase,
 )
-from borewarden.gate.filling import watch_filling
+from borewarden.gate.filling import forget_filling, watch_filling
 from borewarden.gate.lag import flow_lag, mean_time, watch_fall, watch_rise
 from borewarden.gate.noise import (
     LEAST_SPREAD,
@@ -43,6 +43,14 @@ from borewarden.gate.noise import (
 )
 from borewarden.gate.short_cuts import are_due, drop_cuts, in_batch, watch_short_cuts
 from borewarden.gate.short_cuts import empty_into as empty_cuts_into
+from borewarden.gate.speed_levels import (
+    OPENS,
+    TURNS,
+    runs_free,
+    shut_is_known,
+    told_apart,
+    watch_levels,
+)
 from borewarden.gate.state import (
     CEILINGS,
     EMPTIES,
@@ -121,18 +129,6 @@ SAME_GUESS = 50  # changes, that a guess of that is worth at first; invented
 # a stroke rate that moves by a few per cent; two rows a dip of half a stroke; invented
 STROKES_A_ROW = 0.25
 FEW_STROKES = 3.0  # in the mean of which one that is uneven shows; invented
-LEVEL = 0.01  # relative, within which the pressure of a pump of fixed flow stays; invented
-LEVEL_TIME = 8.0  # s, for which it has to; invented
-LEVEL_INTERVALS = 3.0  # usual intervals, for which it has to at least; invented
-QUICK_TURN = 20.0  # s, from a jet's level to the ceiling; invented
-STAYS = 0.002  # relative, from these to the next seconds: a shut line leaks away; invented
-SAME_JET = 0.03  # relative, by which the level of a jet may differ from one to the next; invented
-BELOW_CEILING = (0.7, 0.95)  # of the ceiling, where a jet's level may be; invented
-RUNS_FREE = 0.05  # relative, by which a crank turns faster once it pumps no more; invented
-OPENS = 0.02  # relative, by which the pressure moves at once as the jet opens; invented
-SAME_SPEED = 0.015  # relative, by which a belt slips more under load; invented
-TURNS_WITHIN = 10800.0  # s, from one to the next, which are else no habit of the line; invented
-TURNS = 2  # times from a jet to the ceiling, after which that is no jet; invented
 OTHER_SPEED = 0.1  # relative, by which a jet's pressure would follow the crank; invented
 KEPT_FOR = 3.0  # s, and usual intervals, for which the pressure does not; invented
 LEAKED_FOR = 60.0  # s, for which a pressure that falls on and on is a line's that is shut; invented
@@ -211,7 +207,8 @@ def _say_when(s: Any, kind: int, start_ns: int, end_ns: int, batch: Any) -> None
     batch.leak = s.held_line.leak
     batch.interval = s.interval
     line = s.held_line
-    batch.closed_known = line.times >= HOLDS or line.emptied >= EMPTIES or s.levels.is_told
+    known = line.times >= HOLDS or line.emptied >= EMPTIES or s.levels.is_told
+    batch.closed_known = known or shut_is_known(s.levels, s.last.rate)
     batch.open_heads = 0
 
 
@@ -962,134 +959,6 @@ def _is_flowing(s: Any, g: GateSettings, x: Interval) -> bool:
 
 
 @compilable
-def _ceiling_at(levels: Any, rate: float) -> int:
-    """Index of the ceiling at this speed; a new one takes the place of the next in turn."""
-    for k in range(CEILINGS):
-        known = levels.ceilings[k].rate
-        if known > 0.0 and abs(rate - known) <= SAME_SPEED * known:
-            return k
-    k = int((levels.newest + 1) % CEILINGS)
-    ceiling = levels.ceilings[k]
-    ceiling.rate = rate
-    ceiling.pressure = 0.0
-    ceiling.jet_pressure = 0.0
-    ceiling.is_below = False
-    ceiling.turns = 0
-    return k
-
-
-@compilable
-def _level_time(interval: float) -> float:
-    """Time, s, for which pressure and crank speed have to stay to be a level."""
-    return float(max(LEVEL_TIME, LEVEL_INTERVALS * interval))
-
-
-@compilable
-def _runs_free(s: Any, x: Interval) -> bool:
-    """Whether the crank runs faster than with the jet, and the pressure is as it was.
-
-    A jet that takes more water by so much shows it in its pressure. A line that is shut holds it,
-    and a crank that pumps no more against it runs free.
-    """
-    levels = s.levels
-    if levels.jet_rate > 0.0:
-        as_before = x.rate <= (1.0 + SAME_SPEED) * levels.jet_rate
-        moved = abs(x.pressure - s.smoothed.slow) > OPENS * s.smoothed.slow
-        if as_before or moved:
-            levels.jet_rate = 0.0
-    if abs(x.pressure - levels.settled_pressure) > OPENS * levels.settled_pressure:
-        levels.settled_rate = np.inf  # the jet has opened since
-    if levels.seconds >= _level_time(s.interval):
-        faster = levels.rate > (1.0 + RUNS_FREE) * levels.settled_rate
-        same = abs(levels.pressure - levels.settled_pressure) <= LEVEL * levels.settled_pressure
-        since = (s.time_ns - levels.settled_ns) * S_PER_NS
-        if faster and same and since <= QUICK_TURN + LEVEL_INTERVALS * s.interval:
-            levels.jet_rate = levels.settled_rate
-        if levels.jet_rate == 0.0:
-            levels.settled_rate = levels.rate
-            levels.settled_pressure = levels.later
-            levels.settled_ns = s.time_ns
-    return bool(levels.jet_rate > 0.0)
-
-
-@compilable
-def _end_turn(ceiling: Any, time_ns: int, seconds: float) -> None:
-    """At the ceiling, so many `seconds` after a jet: quick turns count, unless hours apart."""
-    if ceiling.is_below and seconds <= QUICK_TURN:
-        soon = (time_ns - ceiling.turn_ns) * S_PER_NS <= TURNS_WITHIN
-        ceiling.turns = ceiling.turns + 1 if soon else 1
-        ceiling.turn_ns = time_ns
-    ceiling.is_below = False
-
-
-@compilable
-def _follow_level(levels: Any, x: Interval, long_enough: float) -> None:
-    """Where the pressure stays at one speed of the crank, and for how long it has."""
-    stays = abs(x.pressure - levels.pressure) <= LEVEL * levels.pressure
-    at_speed = abs(x.rate - levels.rate) <= SAME_SPEED * levels.rate and x.rate > 0.0
-    if at_speed and stays:
-        levels.seconds += x.seconds
-        if levels.seconds <= long_enough:  # from then on it is to stay where it is
-            weight = x.seconds / max(levels.seconds, LEAST_WAIT)
-            levels.pressure += weight * (x.pressure - levels.pressure)
-            levels.later = levels.pressure
-        else:
-            weight = x.seconds / (levels.seconds - long_enough)
-            levels.later += min(weight, 1.0) * (x.pressure - levels.later)
-        levels.left = False
-    elif at_speed and not levels.left:  # a single reading may be wild
-        levels.left = True
-    else:
-        levels.left = False
-        levels.pressure = x.pressure
-        levels.rate = x.rate
-        levels.seconds = 0.0
-
-
-@compilable
-def _watch_levels(s: Any, g: GateSettings, x: Interval) -> bool:
-    """Whether a pump of fixed flow stands at a relief valve or unloader that nobody stated.
-
-    A bore that takes the same flow at two pressures by turns is none: at one speed of the crank
-    the pressure goes to the valve's level whenever the jet closes, and down again with the jet.
-    """
-    levels = s.levels
-    long_enough = _level_time(s.interval)
-    _follow_level(levels, x, long_enough)
-    if levels.seconds >= long_enough and levels.pressure >= g.working_pressure:
-        levels.newest = _ceiling_at(levels, x.rate)
-        c = levels.ceilings[levels.newest]
-        least, most = BELOW_CEILING
-        if levels.pressure > (1.0 + LEVEL) * c.pressure:
-            c.pressure = levels.pressure
-            c.jet_pressure = 0.0
-            c.turns = 0
-            c.is_below = False
-        elif levels.pressure >= (1.0 - LEVEL) * c.pressure:
-            # a valve closes within seconds; what takes longer is the machine wandering
-            since = (s.time_ns - c.below_ns) * S_PER_NS - levels.seconds
-            _end_turn(c, s.time_ns, since)
-            levels.turns = max(levels.turns, c.turns)
-        elif (
-            levels.seconds >= 2.0 * long_enough
-            and abs(levels.later - levels.pressure) <= STAYS * levels.pressure
-            and least * c.pressure <= levels.pressure <= most * c.pressure
-        ):
-            if abs(levels.pressure - c.jet_pressure) > SAME_JET * c.jet_pressure:
-                c.turns = 0
-            c.jet_pressure = levels.pressure
-            c.is_below = True
-            c.below_ns = s.time_ns
-    for k in range(CEILINGS):
-        c = levels.ceilings[k]
-        same_speed = abs(x.rate - c.rate) <= SAME_SPEED * c.rate
-        enough = c.turns >= (1 if levels.turns >= TURNS else TURNS)
-        if enough and same_speed:
-            return bool(x.pressure >= (1.0 - LEVEL) * c.pressure)
-    return False
-
-
-@compilable
 def _learn_leak(line: Any, seconds: float, shut: bool) -> None:
     """How fast the pressure of a line falls that is known to be shut; what leaks least counts."""
     if shut:
@@ -1150,9 +1019,14 @@ def _watch_line(s: Any, g: GateSettings, x: Interval, leaks: bool) -> bool:
 
 @compilable
 def _watch_emptied(s: Any, x: Interval, on: bool) -> None:
-    """Count how often the line empties while the crank turns on as with the jet: that is closed."""
+    """Count how often the line empties while the crank turns on as with the jet: that is closed.
+
+    Where a valve is known to take what the closed jet leaves, it does not.
+    """
     line = s.held_line
-    if on:
+    if s.levels.is_known:
+        line.emptied = 0
+    elif on:
         if s.phase == Phase.STEADY:
             line.open_rate = x.rate
         line.empty_seconds = 0.0
@@ -1187,7 +1061,7 @@ def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
         on = on and not (leaks or is_shut)
         if floats:
             empties = s.held_line.emptied >= EMPTIES
-            on = on and not (_watch_levels(s, g, x) and not empties) and not _runs_free(s, x)
+            on = on and not (watch_levels(s, g, x) and not empties) and not runs_free(s, x)
     steady = _is_steady(smoothed, LEAST_PRESSURE_BAND, g.steady_band)
     jet.settled_time = jet.settled_time + x.seconds if on and jet.on and steady else 0.0
     if on and jet.on:
@@ -1371,6 +1245,45 @@ def _tell_ceiling(s: Any, x: Interval, batch: Any) -> None:
         _clear_batch(jet.batch)
 
 
+@compilable
+def _tell_apart(s: Any, k: int, batch: Any) -> None:
+    """Say that it is known by the crank which level is the closed jet's, and start anew."""
+    s.levels.is_known = True
+    s.levels.is_told = False
+    c = s.levels.ceilings[k]
+    _say_when(s, BatchKind.CEILING, s.time_ns, s.time_ns, batch)
+    batch.time = 0.0
+    batch.rate = c.rate
+    batch.pressure = c.pressure
+    batch.area = c.shut
+    batch.resolution = np.nan
+    batch.signals[:] = np.nan
+    for jet in (s.steady, s.low):
+        _drop_pieces(jet, s.time_ns)
+        _clear_batch(jet.batch)
+    forget_filling(s.short)
+
+
+@compilable
+def _close_news(s: Any, x: Interval, on: bool, batch: Any) -> int:
+    """Write what is news of the closed jet's level, if anything is; how many batches that are.
+
+    A line that holds, or empties, has no valve's level.
+    """
+    levels, line = s.levels, s.held_line
+    if line.times >= SURELY_HOLDS or line.emptied >= EMPTIES:
+        return 0
+    k = told_apart(levels)
+    if k >= 0 and not levels.is_known:
+        _tell_apart(s, k, batch)
+        return 1
+    told = levels.is_told or levels.is_known
+    if not told and not on and levels.turns >= TURNS and x.rate > 0.0:
+        _tell_ceiling(s, x, batch)
+        return 1
+    return 0
+
+
 @compiled
 def run_gate(
     state: Any,
@@ -1412,13 +1325,8 @@ def run_gate(
         _remember(s.last, now)
         before = closed
         closed = _fill_batches(s, g, displacement, x, batches, closed)
-        at_ceiling = not on and s.levels.turns >= TURNS and x.rate > 0.0
-        # a line that holds, or empties, has no valve's level
-        at_ceiling = at_ceiling and s.held_line.times < SURELY_HOLDS
-        at_ceiling = at_ceiling and s.held_line.emptied < EMPTIES
-        if at_ceiling and not s.levels.is_told and closed == before:
-            _tell_ceiling(s, x, batches[closed])
-            closed += 1
+        if closed == before:
+            closed += _close_news(s, x, on, batches[closed])
         if closed == before:
             closed += _close_waiting(s, batches[closed])
     return closed

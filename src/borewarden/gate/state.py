@@ -231,6 +231,11 @@ CEILING = np.dtype(
         ("below_ns", np.int64),  # when the pressure was last seen there
         ("turns", np.int64),  # from a jet to the ceiling
         ("turn_ns", np.int64),  # the newest of these
+        # of the closed jet, by the crank, see `borewarden.gate.speed_levels`
+        ("shut", np.float64),  # m², effective area that its level looks like
+        ("shut_seen", np.int64),  # how often, of late
+        ("open", np.float64),  # m², the same of the jet that the crank sped up for last; 0: none
+        ("apart", np.int64),  # how often, of late, these two were apart
     ]
 )
 
@@ -250,6 +255,16 @@ LEVELS = np.dtype(
         ("settled_pressure", np.float64),  # Pa
         ("settled_ns", np.int64),
         ("jet_rate", np.float64),  # Hz, of a jet that closed as the crank ran free; else 0
+        ("area", np.float64),  # m², effective area that the level looks like
+        ("before", np.int64),  # levels at this speed, since the crank came to it
+        ("stood", np.float64),  # Hz, speed at which the crank stood last
+        ("came_from", np.float64),  # Hz, and before that
+        ("slowing", np.int64),  # of the level that it slows down from: index of its ceiling, and
+        ("slowing_area", np.float64),  # m², effective area; 0: it does not
+        ("slowing_rate", np.float64),  # Hz, speed
+        ("slowing_time", np.float64),  # s since then
+        ("is_known", np.bool_),  # that it was told which level is the closed jet's
+        ("is_lower", np.bool_),  # it has less pressure than the jet's
     ]
 )
 

@@ -17,6 +17,7 @@ from borewarden.detect.wear import follow, moments
 from borewarden.gate.batch import BatchKind
 from borewarden.gate.gate import HOUR, Gate, GateSettings
 from borewarden.gate.gate_loop import run_on_bytes
+from borewarden.gate.speed_levels import SAME_SHUT, SAME_SPEED
 from borewarden.jewels.fitting import FittedSet, fitted_sets
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics import is_compiled
@@ -44,6 +45,10 @@ TWO_LEVELS = (
 WENT_TO_AND_FRO = (
     "besides, the pressure went to and fro between two levels before, and which of them was the "
     "open jet's can't be told without a valve signal"
+)
+TOLD_BY_CRANK = (
+    "which of the two levels is the open jet's is known by now: the crank slows down from the "
+    "other one"
 )
 LOG_THE_VALVE = "log the valve signal of each head, which shows when the jet is open"
 
@@ -249,10 +254,12 @@ class Watcher:
         news = np.flatnonzero(closed["kind"] == BatchKind.CEILING)
         if len(news) == 0:  # nearly always
             return Learned(phases, *self._judge(closed))
-        batches, alerts = self._judge(closed[: news[0]])
-        alerts += self._take_ceiling(closed[news[0]])
-        more, later = self._judge(closed[news[0] + 1 :])
-        return Learned(phases, np.concatenate([batches, more]), alerts + later)
+        parts = [self._judge(closed[: news[0]])]
+        for first, after in zip(news, [*news[1:], len(closed)], strict=True):
+            parts.append((NO_RESULTS, self._take_ceiling(closed[first])))
+            parts.append(self._judge(closed[first + 1 : after]))
+        batches, alerts = zip(*parts, strict=True)
+        return Learned(phases, np.concatenate(batches), [each for told in alerts for each in told])
 
     def _judge(self, closed: NDArray[np.void]) -> tuple[NDArray[np.void], list[Alert]]:
         """The rows and the alerts that batches of the gate make."""
@@ -287,6 +294,8 @@ class Watcher:
 
     def _take_ceiling(self, seen: np.void) -> list[Alert]:
         """Say that a level is taken for the closed jet; learn anew what was learned with it in."""
+        if np.isnan(seen["resolution"]):
+            return self._take_closed_level(seen)
         self._between = float(seen["resolution"])
         self._ceiling = float(seen["area"]) * float(np.clip(1.0 + 0.5 * self._between, *AT_CEILING))
         self._larger = float(seen["area"]) * (1.0 + self._between)
@@ -296,6 +305,28 @@ class Watcher:
         if self._is_sure:
             return []
         return [Alert(int(seen["end_ns"]), replace(self.verdict(), time_ns=int(seen["end_ns"])))]
+
+    def _take_closed_level(self, seen: np.void) -> list[Alert]:
+        """Say, if it was not, that the closed jet's level is known by the crank."""
+        was_sure, told = self._is_sure, self.bore.state
+        self._between, self._ceiling, self._larger = None, np.nan, np.nan
+        self._is_sure = True
+        if not was_sure or (told in NO_CHANGE and self._learned_closed(seen)):
+            self._watch_anew()
+        if was_sure:
+            return []
+        verdict = self.verdict()
+        reason = f"{TOLD_BY_CRANK}; {verdict.reason}" if verdict.reason else TOLD_BY_CRANK
+        verdict = replace(verdict, time_ns=int(seen["end_ns"]), reason=reason)
+        return [Alert(verdict.time_ns, verdict)]
+
+    def _learned_closed(self, seen: np.void) -> bool:
+        """Whether the closed jet's level is in what was learned at that speed of the crank."""
+        monitor = self.bore.monitor if isinstance(self.bore, OneHeadWatch) else None
+        rows = monitor.first_rows if isinstance(monitor, Watching) else NO_ROWS
+        rows = rows[np.abs(rows["rate"] / seen["rate"] - 1.0) <= SAME_SPEED]
+        alike = np.abs(rows["area"] / seen["area"] - 1.0) <= SAME_SHUT
+        return len(rows) > 0 and bool(np.mean(alike) > FEW_AT_CEILING)
 
     def _is_of_ceiling(self, rows: NDArray[np.void]) -> NDArray[np.bool_]:
         """Which batches look as small as the closed jet, at whatever speed of the crank."""
