@@ -37,8 +37,10 @@ TURNS = 2  # times from a jet to the ceiling, after which that is no jet; invent
 SAME_SHUT, MOST_SAME = 0.01, 0.015
 APART = 0.02  # the same, from which on the jet's level is another one; invented
 SHUT_KNOWN, SHUT_MOST = 3, 8  # times that the crank slowed down from it, and most; invented
-# times in a row that it sped up to another one, or the same, which are worth so many; invented
-APART_KNOWN, APART_MOST = 2, 6
+# What it counts for that it sped up to another level: after a short cut it may be the closed one's,
+# unseen, so one that is apart outweighs some that are alike; from where on it is known; invented
+APART_COUNTS, APART_KNOWN, APART_MOST = 3, 4, 12
+ALIKE_KNOWN, ALIKE_MOST = -3, -6
 FOLLOWS = 0.2  # by which the closed jet's level is followed; invented
 NEAR_SPEED = 0.04  # relative, by which the speed may differ: areas hardly go with it; invented
 SLOWER, SLOWEST = 0.9, 0.2  # times as fast: it has slowed down, and has not stopped; invented
@@ -131,20 +133,13 @@ def _end_level(levels: Any, x: Interval, long_enough: float, at_speed: bool) -> 
 
 @compilable
 def _take_open(c: Any, area: float) -> None:
-    """Take the level that the crank has sped up to: that of the jet.
-
-    Now and then it is the closed jet's, after a cut too short to show, so some of these weigh most.
-    """
+    """Take the level that the crank has sped up to: that of the jet."""
     apart = abs(area - c.shut) > APART * c.shut
-    if apart or c.apart <= APART_KNOWN:
+    if apart or c.apart < APART_KNOWN:
         c.open = area
-    if c.shut_seen < SHUT_KNOWN:
-        return
-    was = abs(c.apart)
-    c.apart += 1 if apart else -1
-    if abs(c.apart) == APART_KNOWN:
-        c.apart = 0 if was > APART_KNOWN else APART_MOST * c.apart // APART_KNOWN
-    c.apart = min(max(c.apart, -APART_MOST), APART_MOST)
+    if c.shut_seen >= SHUT_KNOWN:
+        c.apart += APART_COUNTS if apart else -1
+        c.apart = min(max(c.apart, ALIKE_MOST), APART_MOST)
 
 
 @compilable
@@ -228,7 +223,7 @@ def _follow_level(levels: Any, x: Interval, long_enough: float) -> None:
 @compilable
 def _is_told_apart(c: Any) -> bool:
     """Whether the closed jet's level at one speed is known, and is another one than the jet's."""
-    return bool(c.shut_seen >= SHUT_KNOWN and c.apart > APART_KNOWN)
+    return bool(c.shut_seen >= SHUT_KNOWN and c.apart >= APART_KNOWN)
 
 
 @compilable
@@ -236,7 +231,8 @@ def shut_is_known(levels: Any, rate: float) -> bool:
     """Whether the closed jet's level at this speed is known: another one than the jet's, or not."""
     for k in range(CEILINGS):
         c = levels.ceilings[k]
-        known = c.shut_seen >= SHUT_KNOWN and abs(c.apart) > APART_KNOWN
+        settled = c.apart >= APART_KNOWN or c.apart <= ALIKE_KNOWN
+        known = c.shut_seen >= SHUT_KNOWN and settled
         if known and abs(rate - c.rate) <= NEAR_SPEED * c.rate:
             return True
     return False
