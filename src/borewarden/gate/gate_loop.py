@@ -1061,7 +1061,10 @@ def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
         on = on and not (leaks or is_shut)
         if floats:
             empties = s.held_line.emptied >= EMPTIES
-            on = on and not (watch_levels(s, g, x) and not empties) and not runs_free(s, x)
+            at_ceiling = on and watch_levels(s, g, x) and not empties
+            if at_ceiling:
+                _restart(smoothed, x.pressure)  # else it seems to leak away from the jet's level
+            on = on and not at_ceiling and not runs_free(s, x)
     steady = _is_steady(smoothed, LEAST_PRESSURE_BAND, g.steady_band)
     jet.settled_time = jet.settled_time + x.seconds if on and jet.on and steady else 0.0
     if on and jet.on:

@@ -123,7 +123,7 @@ def _end_level(levels: Any, x: Interval, long_enough: float, at_speed: bool) -> 
     sped_up = SLOWEST * levels.rate < levels.came_from <= SLOWER * levels.rate
     if levels.before == 0 and at_speed and sped_up and levels.seconds >= 2.0 * long_enough:
         _take_open(levels.ceilings[levels.newest], levels.area)
-    elif levels.before > 0 and not at_speed and x.rate < levels.rate:
+    elif levels.before > 0 and not (at_speed or levels.left) and x.rate < levels.rate:
         levels.slowing = levels.newest
         levels.slowing_area = levels.area
         levels.slowing_rate = levels.rate
@@ -144,7 +144,12 @@ def _take_open(c: Any, area: float) -> None:
 
 @compilable
 def _take_shut(c: Any, area: float) -> None:
-    """Take the level that the crank has slowed down from: that of the closed jet."""
+    """Take the level that the crank has slowed down from: that of the closed jet.
+
+    Now and then it does so just as the jet closes, from the jet's own level.
+    """
+    if c.apart >= APART_KNOWN and abs(area - c.open) <= SAME_SHUT * c.open:
+        return
     if c.shut_seen > 0 and abs(area - c.shut) <= MOST_SAME * c.shut:
         c.shut_seen = min(c.shut_seen + 1, SHUT_MOST)
         c.shut += FOLLOWS * (area - c.shut)
@@ -227,6 +232,13 @@ def _is_told_apart(c: Any) -> bool:
 
 
 @compilable
+def _is_apart_now(c: Any) -> bool:
+    """Whether it is known, and the crank sped up to another one just now."""
+    newest = c.open > 0.0 and abs(c.open - c.shut) > APART * c.shut
+    return bool(c.shut_seen >= SHUT_KNOWN and (c.apart >= APART_KNOWN or newest))
+
+
+@compilable
 def shut_is_known(levels: Any, rate: float) -> bool:
     """Whether the closed jet's level at this speed is known: another one than the jet's, or not."""
     for k in range(CEILINGS):
@@ -268,7 +280,7 @@ def _is_at_ceiling(levels: Any, x: Interval) -> bool:
     for k in range(CEILINGS):
         c = levels.ceilings[k]
         off = abs(x.rate - c.rate)
-        if _is_told_apart(c) and off < nearest:
+        if _is_apart_now(c) and off < nearest:
             nearest, place = off, k
     if place >= 0:
         known = levels.ceilings[place]
@@ -278,7 +290,8 @@ def _is_at_ceiling(levels: Any, x: Interval) -> bool:
         for k in range(CEILINGS):
             c = levels.ceilings[k]
             if c.open > 0.0 and abs(x.rate - c.rate) <= SAME_SPEED * c.rate:
-                return _is_shut(area, c.open * known.shut / known.open, c.open)
+                seen = c.shut_seen > 0 and _is_shut(area, c.shut, c.open)
+                return bool(seen or _is_shut(area, c.open * known.shut / known.open, c.open))
         return False
     levels.is_lower = False
     for k in range(CEILINGS):
