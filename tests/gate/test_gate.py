@@ -363,7 +363,7 @@ def test_stopped_pump_shows_the_zero_of_its_transducer(intensifier: Intensifier)
 
 
 def test_signals_are_means_over_the_batch(intensifier: Intensifier) -> None:
-    n = 300
+    n = 900
     one = np.ones(n)
     alternate = np.where(np.arange(n) % 2 == 0, 1.01, 1.0 / 1.01)
     samples = flowing(
@@ -396,16 +396,34 @@ def test_signals_are_means_over_the_batch(intensifier: Intensifier) -> None:
     assert signals["scatter"] == pytest.approx(0.5 * np.log(0.5 * each**2 + 1e-8))
     assert np.all(np.isnan(signals["ripple"]))  # a row a stroke shows an alias of its dips
     quick = samples._replace(time_ns=samples.time_ns // 5)
-    signals = dict(
-        zip(
-            SIGNALS,
-            batches_of(intensifier, quick, BatchKind.STEADY)["signals"][1:-1].T,
-            strict=True,
-        )
-    )
-    each = 2.0 * np.log(1.001)
-    assert signals["ripple"] == pytest.approx(0.5 * np.log(0.5 * each**2 + 1e-8))
+    found = batches_of(intensifier, quick, BatchKind.STEADY)
+    signals = dict(zip(SIGNALS, found["signals"][1:-1].T, strict=True))
+    assert len(found) > 5
+    # each change differs by twice as much from the one before; a third of its square is a change's
+    each = 4.0 * np.log(1.001)
+    assert signals["ripple"] == pytest.approx(0.5 * np.log(0.5 * each**2 / 3.0 + 1e-8))
     assert np.all(np.isnan(signals["slip"]))  # no motor speed
+
+
+def test_a_pressure_that_settles_or_jumps_as_the_jet_closes_does_not_flutter(
+    direct_drive: DirectDrive,
+) -> None:
+    """Cuts of 40 s, and 10 s of a valve at a higher pressure; a long cut of the same noise."""
+    t, noise = np.arange(3000), 0.001
+    into = t % 50
+    opening = 370e6 * (1.0 + 0.08 * np.exp(-into / 4.0))
+    closing = 400e6 + (370e6 - 400e6) * np.exp(-(into - 40.0) / 3.0)
+    short = np.where(into < 40, opening, closing)
+    flutters = []
+    for pressure in (np.full(3000, 370e6), short):
+        gate = Gate(gate_settings(direct_drive), direct_drive.displacement)
+        _, batches = gate.learn_many(crank_log(direct_drive, pressure, noise, 1))
+        steady = batches[batches["kind"] == BatchKind.STEADY]
+        flutters.append(steady["signals"][:, SIGNALS.index("ripple")])
+    for flutter in flutters:
+        assert len(flutter) > 50
+        assert np.median(flutter) == pytest.approx(np.log(noise), abs=0.1)
+        assert np.quantile(flutter, 0.95) < np.log(noise) + 0.5
 
 
 def test_slip_and_scatter_of_a_crank_pump(direct_drive: DirectDrive) -> None:

@@ -147,6 +147,8 @@ def _clear_piece(piece: Any, time_ns: int, good: bool) -> None:
     piece.good = good
     piece.start_ns = time_ns
     clear_sums(piece.sums)
+    piece.signal_sums[:] = 0.0
+    piece.signal_counts[:] = 0.0
 
 
 @compilable
@@ -190,6 +192,8 @@ def _add_held_to_batch(jet: Any, longest_pause: float) -> None:
         batch.start_ns = held.start_ns
     batch.end_ns = held.end_ns
     add_sums(batch.sums, held.sums)
+    batch.signal_sums[:] += held.signal_sums
+    batch.signal_counts[:] += held.signal_counts
     held.sums.time = 0.0
 
 
@@ -316,30 +320,31 @@ def _close_waiting(s: Any, batch: Any) -> int:
 
 
 @compilable
-def _add(batch: Any, signal: int, value: float) -> None:
+def _add(piece: Any, signal: int, value: float) -> None:
     if np.isfinite(value):
-        batch.signal_sums[signal] += value
-        batch.signal_counts[signal] += 1.0
+        piece.signal_sums[signal] += value
+        piece.signal_counts[signal] += 1.0
 
 
 @compilable
-def _add_signals(s: Any, g: GateSettings, batch: Any, now: Sample) -> None:
-    """What the further channels say at one sample, into the open batch."""
+def _add_signals(s: Any, g: GateSettings, piece: Any, now: Sample) -> None:
+    """What the further channels say at one sample, into the open piece."""
     held_by = now.oil_pressure
     if not np.isfinite(held_by):
         held_by = now.motor_torque
     if held_by > 0.0:
-        _add(batch, LOAD_RATIO, np.log(now.pressure / held_by))
-    _add(batch, BOOST, np.log(max(now.boost_pressure, BOOST_FLOOR)))
-    _add(batch, WEEP_RISE, now.weep_temperature - s.temperature)
-    _add(batch, BYPASS_RISE, now.bypass_temperature - s.temperature)
-    _add(batch, VALVE_RISE, now.check_valve_temperature - s.temperature)
+        _add(piece, LOAD_RATIO, np.log(now.pressure / held_by))
+    _add(piece, BOOST, np.log(max(now.boost_pressure, BOOST_FLOOR)))
+    _add(piece, WEEP_RISE, now.weep_temperature - s.temperature)
+    _add(piece, BYPASS_RISE, now.bypass_temperature - s.temperature)
+    _add(piece, VALVE_RISE, now.check_valve_temperature - s.temperature)
     if now.motor_speed > 0.0:  # it may stop while the pressure still reads as before
-        _add(batch, SLIP, np.log(now.rate / now.motor_speed))
-    _add(batch, HEADS, now.valve)
-    if s.last.pressure > 0.0 and now.pressure > 0.0:
-        _add(batch, RIPPLE, np.log(now.pressure / s.last.pressure) ** 2)
-    _add_strokes(s, g, batch, now)
+        _add(piece, SLIP, np.log(now.rate / now.motor_speed))
+    _add(piece, HEADS, now.valve)
+    # a pressure that settles, or wanders off, does not flutter: so how far each change differs from
+    # the one before; of single values' scatter that has six times the square, a change twice
+    _add(piece, RIPPLE, (_change(s.last, now) - s.last.change) ** 2 / 3.0)
+    _add_strokes(s, g, piece, now)
 
 
 @compilable
@@ -349,7 +354,7 @@ def _is_smoothed(s: Any, g: GateSettings, rate: float) -> bool:
 
 
 @compilable
-def _add_strokes(s: Any, g: GateSettings, batch: Any, now: Sample) -> None:
+def _add_strokes(s: Any, g: GateSettings, piece: Any, now: Sample) -> None:
     """Stroke times, or the rate where they are not measured, against those of the last sample.
 
     What a controller takes the mean of over some strokes does not show how even they are.
@@ -358,14 +363,14 @@ def _add_strokes(s: Any, g: GateSettings, batch: Any, now: Sample) -> None:
     left = now.left_stroke_time
     right = now.right_stroke_time
     if left > 0.0 and right > 0.0:
-        _add(batch, SIDE_RATIO, np.log(left / right))
+        _add(piece, SIDE_RATIO, np.log(left / right))
         # each side against itself: a leak makes them unequal, starvation makes each uneven
         if left != last.left and last.left > 0.0:
-            _add(batch, SCATTER, np.log(left / last.left) ** 2)
+            _add(piece, SCATTER, np.log(left / last.left) ** 2)
         if right != last.right and last.right > 0.0:
-            _add(batch, SCATTER, np.log(right / last.right) ** 2)
+            _add(piece, SCATTER, np.log(right / last.right) ** 2)
     elif now.rate > 0.0 and last.rate > 0.0 and not _is_smoothed(s, g, now.rate):
-        _add(batch, SCATTER, np.log(now.rate / last.rate) ** 2)
+        _add(piece, SCATTER, np.log(now.rate / last.rate) ** 2)
 
 
 # -- gathering
@@ -408,6 +413,8 @@ def _is_one_of_many(jet: Any, t: int, edge: float) -> bool:
         _hold_piece(jet, t)
     else:
         add_sums(held.sums, sums)
+        held.signal_sums[:] += jet.piece.signal_sums
+        held.signal_counts[:] += jet.piece.signal_counts
         held.end_ns = t
     run.looks += 1
     run.area = area if run.looks == 1 else run.area + (area - run.area) / run.looks
@@ -1192,7 +1199,16 @@ def _take(
 
 
 @compilable
-def _remember(last: Any, now: Sample) -> None:
+def _change(last: Any, now: Sample) -> float:
+    """Of the log of the pressure since the last sample; NaN if there is none."""
+    if last.pressure > 0.0 and now.pressure > 0.0:
+        return float(np.log(now.pressure / last.pressure))
+    return np.nan
+
+
+@compilable
+def _remember(last: Any, now: Sample, is_steady: bool) -> None:
+    last.change = _change(last, now) if is_steady else np.nan
     last.pressure = now.pressure
     last.rate = now.rate
     last.left = now.left_stroke_time
@@ -1322,10 +1338,10 @@ def run_gate(
         watch_short_cuts(s, g, x)
         watch_filling(s, g, x)
         if s.phase == Phase.STEADY and s.steady.piece.good:
-            _add_signals(s, g, s.steady.batch, now)
-        elif s.phase == Phase.PIERCE:
-            _add_signals(s, g, s.low.batch, now)
-        _remember(s.last, now)
+            _add_signals(s, g, s.steady.piece, now)
+        elif s.phase == Phase.PIERCE and s.low.piece.good:
+            _add_signals(s, g, s.low.piece, now)
+        _remember(s.last, now, s.phase == Phase.STEADY or s.phase == Phase.PIERCE)
         before = closed
         closed = _fill_batches(s, g, displacement, x, batches, closed)
         if closed == before:

@@ -72,6 +72,8 @@ PIECE = np.dtype(
         ("start_ns", np.int64),
         ("end_ns", np.int64),  # once it is held back
         ("sums", SUMS),
+        ("signal_sums", np.float64, (len(SIGNALS),)),
+        ("signal_counts", np.float64, (len(SIGNALS),)),
     ]
 )
 
@@ -173,6 +175,7 @@ FLOW = np.dtype(
 LAST = np.dtype(
     [
         ("pressure", np.float64),  # Pa
+        ("change", np.float64),  # of its log from the one before; NaN unless the jet was steady
         ("rate", np.float64),  # Hz
         ("left", np.float64),  # s, stroke times
         ("right", np.float64),
