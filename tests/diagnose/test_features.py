@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from borewarden.detect.step import RING, Step
 from borewarden.diagnose.feature_table import (
     AREA,
+    FALL,
     IDLE,
     LOAD,
     LOW_AREA,
@@ -240,6 +241,38 @@ def test_a_crank_with_a_least_speed_shows_no_leak_while_dead_headed() -> None:
         crank = shift_of(what, step, others, jets, BASE, WORKING, False, is_intensifier=False)
         assert np.isfinite(crank.seen[IDLE]) == shows
         assert crank.seen[ZERO] == pytest.approx(0.02)  # the transducer's, whatever turns
+
+
+@pytest.mark.parametrize(
+    ("usual", "heads", "shows"), [(0.98, np.nan, True), (0.85, np.nan, False), (0.85, 1.0, True)]
+)
+def test_a_valve_that_a_crank_idles_through_shows_nothing_of_the_bore(
+    usual: float, heads: float, shows: bool
+) -> None:
+    """A valve's area stays as it was; a valve signal says that it was a jet after all."""
+    what, step = compared(), Step(0, 0.1, 0.01)
+    what.before["signals"][:, SIGNALS.index("heads")] = heads
+    swings = tuple(idle(-600.0 + 100.0 * k, area=1e-4) for k in range(3))
+    since = tuple(idle(100.0 * k + 1.0, area=1e-4) for k in range(3))
+    others = NOTHING | {
+        BatchKind.LOW: Idle(
+            (idle(-600.0, area=usual * BASE),), (idle(1.0, area=1.1 * usual * BASE),)
+        ),
+        BatchKind.FALL: Idle(swings, since),
+        BatchKind.RUN_DOWN: Idle(swings, since),
+    }
+    jets, _ = warmed(what, others, WORKING)
+    crank = shift_of(what, step, others, jets, BASE, WORKING, False, is_intensifier=False)
+    assert np.isfinite(crank.seen[LOW_AREA]) == shows
+    if shows:
+        assert crank.seen[LOW_AREA] == pytest.approx(math.log(1.1))
+    assert crank.seen[FALL] == pytest.approx(0.0)  # of the stops, at least
+    others |= {BatchKind.RUN_DOWN: Idle()}
+    crank = shift_of(what, step, others, jets, BASE, WORKING, False, is_intensifier=False)
+    assert np.isfinite(crank.seen[FALL]) == shows
+    low = replace(what, course=Course.LOW_PRESSURE)
+    crank = shift_of(low, step, others, jets, BASE, WORKING, False, is_intensifier=False)
+    assert np.isfinite(crank.seen[LOW_AREA])
 
 
 @pytest.mark.parametrize(("off", "by_itself"), [(0.005, 0.003), (0.0041, 0.0009), (0.002, 0.0)])
