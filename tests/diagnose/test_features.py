@@ -411,7 +411,9 @@ def test_a_change_is_as_sure_as_the_means_on_both_sides() -> None:
     assert sure(warm, heating)[WEEP] == pytest.approx((2 / 14 + 2 / HOTTEST) ** 0.5)
 
 
-@pytest.mark.parametrize(("faster", "alias"), [(1.0, 0.0), (0.99, 0.35), (1.025, 0.7), (1.2, 0.7)])
+@pytest.mark.parametrize(
+    ("faster", "alias"), [(1.0, 0.0), (0.9975, 0.35), (1.006, 0.7), (1.2, 0.7)]
+)
 def test_scatter_of_a_crank_pump_is_less_sure_at_another_speed(faster: float, alias: float) -> None:
     """A log at 1 Hz shows an alias of the pulses, which another speed moves."""
     before = rows(10, ONSET - 400 * SECOND, scatter=1.0, rate=25.0)

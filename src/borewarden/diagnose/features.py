@@ -46,7 +46,9 @@ TORQUE_AT_NOTHING, TORQUE_UNSURE = 0.07, 0.045
 NEWEST_IDLE = 3  # idle batches that count as now where no onset is known; invented
 IN_A_RUN = 6  # batches whose mean is compared with that of others; invented
 USUAL_AT_FIRST, AS_IF_SEEN = 0.25, 3.0  # ln; as of so many runs, before there are any; invented
-ALIASED, ANOTHER_SPEED = 0.7, 0.02  # ln of scatter, from so much of ln of crank speed on; invented
+# ln of scatter, from so much of ln of crank speed on: that moves the alias of some 20 pulses from
+# row to row, as three plungers make in a second, by a tenth. Invented; tuned on 71,007 and 71,031.
+ALIASED, ANOTHER_SPEED = 0.7, 0.005
 FEW = 3  # values that say too little of their own spread; invented
 TURNS_ANYWAY = (
     0.06  # dead-headed flow of a crank, of the working flow, that no seal needs; invented
@@ -355,7 +357,7 @@ def _alias(before: NDArray[np.float64], after: NDArray[np.float64]) -> float:
     """What another crank speed may make of the scatter, ln.
 
     Plungers pulse some tens of times a second, and no log has so many rows: they show the pulse's
-    alias, whose scatter changes by a factor with a few per cent of speed.
+    alias, whose scatter changes by a factor with some tenths of a per cent of speed.
     """
     moved = abs(float(np.log(np.mean(after) / np.mean(before))))
     return ALIASED * min(moved / ANOTHER_SPEED, 1.0) if math.isfinite(moved) else 0.0
