@@ -35,16 +35,26 @@ FIRST = 3600.0  # s
 AT_WORK = 0.6  # of its usual level, above which a pressure or a rate is that of the jet
 REGULAR = 1.6  # of the usual time between two counts: longer is a pause
 TRIMMED, HELD = 0.03, 0.02  # scatter of speed and pressure where a drive holds the pressure
-SLOWED, STAYS = 0.7, 0.9  # of the usual speed and pressure, as a jet closes; invented
+# Of the usual speed and pressure, as a jet closes; invented. A crank that idles runs at 0.6 to 0.7
+# of its speed on two plants, one that holds a closed line turns at 0 to 0.25 of it.
+SLOWED, STAYS = 0.5, 0.9
 CLOSINGS = 5  # in the first hour, more than a pump is stopped with its line shut; invented
+USUAL = 0.03  # of pressure and speed, about their usual levels; invented
+FILLING = (0.5, 0.97)  # of the usual pressure, while the line fills; invented
+CLIMBS, SOON = 0.01, 10.0  # of the usual pressure a reading, and s until it is there; invented
+FASTER = 1.05  # of the usual speed: a belt or motor without load gains 3 % at most; invented
+# Readings that tell, and how many of them are that fast: 0.57 to 1.0 where a drive holds the
+# pressure, none where it floats (seeds 90,001 to 90,030).
+FILLS, OFTEN = 5, 0.3
 
 
 class Level(NamedTuple):
     """Pressure in Pa, rate in Hz and flow in m³/s (one of them NaN) while the jet is on.
 
     `highest` are the most of pressure and rate, 99 % quantiles, of a rate over all the log; `trims`
-    says that the speed follows and the pressure stays; `holds_dead_head` that there is pressure
-    while nothing flows. It is the level of so many open `heads`.
+    says whether a drive trims the speed to hold the pressure, None where nothing tells;
+    `holds_dead_head` that there is pressure while nothing flows. It is the level of so many open
+    `heads`.
     """
 
     pressure: float
@@ -52,7 +62,7 @@ class Level(NamedTuple):
     flow: float
     highest_pressure: float
     highest_rate: float
-    trims: bool
+    trims: bool | None
     holds_dead_head: bool
     heads: int
 
@@ -64,7 +74,7 @@ def level_of(readings: Readings, roles: Sequence[Role], heads: int = 1) -> Level
     """
     by = {role.channel: role for role in roles}
     all_rates, _ = _rate_of(readings, by)
-    readings = _first_hour(readings, roles[0])
+    whole, readings = readings, _first_hour(readings, roles[0])
     pressure = _si(readings, by["pressure"], "Pa")
     rate, is_flow_meter = _rate_of(readings, by)
     usual = float(np.nanquantile(pressure, 0.9))
@@ -92,6 +102,14 @@ def level_of(readings: Readings, roles: Sequence[Role], heads: int = 1) -> Level
             slowed = (rate < SLOWED * usual_rate) & (pressure > STAYS * works)
         if "rate" in by and by["rate"].unit == "rpm":  # an intensifier stops stroking, too
             closings = int(np.count_nonzero(np.diff(slowed.astype(np.int8)) > 0))
+    follows = spread > TRIMMED and _spread(pressure[at_work]) < HELD
+    trims: bool | None = closings > CLOSINGS or follows or None
+    if all_rates is not None and "rate" in by:
+        filling = _while_filling(
+            whole.seconds, _si(whole, by["pressure"], "Pa") / works, all_rates / usual_rate
+        )
+        if len(filling) >= FILLS:
+            trims = bool(np.mean(filling > FASTER) > OFTEN)
     is_open = open_heads(readings, roles)
     if is_open is not None:
         at_level = is_open[at_work & (is_open > 0)]
@@ -102,10 +120,26 @@ def level_of(readings: Readings, roles: Sequence[Role], heads: int = 1) -> Level
         flow=usual_rate if is_flow_meter else math.nan,
         highest_pressure=float(np.nanquantile(pressure, 0.99)),
         highest_rate=top,
-        trims=closings > CLOSINGS or (spread > TRIMMED and _spread(pressure[at_work]) < HELD),
+        trims=trims,
         holds_dead_head=bool(np.count_nonzero(dead) > 0.02 * len(pressure)),
         heads=heads,
     )
+
+
+def _while_filling(seconds: Floats, pressure: Floats, rate: Floats) -> Floats:
+    """Rates while the line fills, up to the usual pressure and rate; all as shares of the usual.
+
+    A drive that holds the pressure runs faster until it is there. A crank that nothing trims turns
+    at one speed with the jet open, whatever the pressure, and slower at most while it is closed.
+    """
+    with np.errstate(invalid="ignore"):
+        is_usual = (np.abs(pressure - 1.0) < USUAL) & (np.abs(rate - 1.0) < USUAL)
+        fills = (pressure > FILLING[0]) & (pressure < FILLING[1])
+        fills &= np.gradient(pressure) > CLIMBS
+        fills &= np.isfinite(rate)
+    there = np.append(seconds[:-1][is_usual[:-1] & is_usual[1:]], np.inf)
+    begins = seconds[fills]
+    return rate[fills][there[np.searchsorted(there, begins)] - begins <= SOON]
 
 
 def _first_hour(readings: Readings, pressure: Role) -> Readings:

@@ -359,8 +359,11 @@ def _direct(
     swept = swept_volume(level, bore, material, speed, 0.95)
     most = math.ceil((level.highest_rate if known else speed) * 60.0)
     why = f"{GUESSED}: it was reached" if known else UNKNOWN
-    regulation, told = ("speed", "the speed changes, the pressure hardly") if level.trims else (
-        "none", "the readings do not tell")  # fmt: skip
+    regulation, told = {
+        True: ("speed", "the speed changes to hold the pressure"),
+        False: ("none", "the crank turns no faster while the line fills"),
+        None: ("none", "the readings do not tell"),
+    }[level.trims]
     return {
         **_common(level),
         "rated_power": _motor(_rated(level, plate), bore, heads),
