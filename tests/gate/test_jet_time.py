@@ -17,6 +17,7 @@ from borewarden.gate.jet_time import (
     count_jet_time,
     judge_opening,
     rows_to_keep,
+    silences,
 )
 from borewarden.physics.pump import DirectDrive, Intensifier
 from steady import gate_settings
@@ -253,3 +254,24 @@ def test_the_jet_time_of_one_head_where_its_valve_says_so() -> None:
     # an unknown signal counts for both, as without one
     assert [each.jet_hours for each in hours] == pytest.approx([1.5, 1.5, 2.0], abs=1e-3)
     assert [each.partly_hours for each in hours] == pytest.approx([0.5, 0.5, 1.5], abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "counts"),
+    [
+        (Phase.STEADY, Phase.STEADY, True),
+        (Phase.STOPPED, Phase.STEADY, True),  # off when last seen, and yet nobody saw it open
+        (Phase.JET_OFF, Phase.STOPPED, True),
+        (Phase.STOPPED, Phase.STOPPED, False),  # overnight
+    ],
+)
+def test_a_silence_counts_unless_the_pump_rested_on_both_sides(
+    before: Phase, after: Phase, counts: bool
+) -> None:
+    seconds = np.concatenate((np.arange(60), np.arange(2400, 2460)))
+    phases = np.repeat(np.array([before, after], dtype=np.int8), 60)
+    phases[[20, 70]] = Phase.UNUSABLE  # no silence yet
+    samples = samples_of(seconds * 10**9, pressure=np.full(120, 3e8), rate=np.full(120, 8.0))
+    expected = [[59 * 10**9, 2400 * 10**9]] if counts else []
+    assert silences(samples, phases).tolist() == expected
+    assert len(silences(rows(samples, 0, 60), phases[:60])) == 0

@@ -8,7 +8,7 @@ import pytest
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
 
-from borewarden.base.samples import rows, samples_of
+from borewarden.base.samples import Samples, rows, samples_of
 from borewarden.base.times import local_time
 from borewarden.collect.labels import Label
 from borewarden.diagnose.causes import Belief, Cause
@@ -16,6 +16,7 @@ from borewarden.gate.gate import GateSettings
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.pump import DirectDrive, Intensifier, event_rate
 from borewarden.replay.one_machine import Replayed
+from borewarden.show.replay_words import evidence_lines
 from borewarden.show.report import MARKER_KINDS, MOST_BINS, write_report
 from borewarden.watcher.verdict import State
 from borewarden.watcher.watcher import Watcher
@@ -123,6 +124,25 @@ def test_page_says_what_the_lead_needs(page):
         "Limit: area growth at which a bore counts as opened up",
     ):
         assert words in text
+
+
+def test_a_gap_that_begins_with_the_pump_stopped_is_said(replayed, tmp_path):
+    second = (replayed.samples.time_ns - START_NS) // 10**9
+    seen = (second < 5000) | (second > 6400)  # out of the lunch, into the jet
+    cut = replace(
+        replayed,
+        samples=Samples._make(channel[seen] for channel in replayed.samples),
+        phases=replayed.phases[seen],
+    )
+    words = (
+        "No readings: for 0.39 h in one gap from 2026-03-02 09:23 CET to 2026-03-02 09:46 CET, "
+        "with the pump at work before or after. Nothing was watched meanwhile, and the jet may "
+        "have been on"
+    )
+    assert words in evidence_lines(cut)
+    assert not any(line.startswith("No readings") for line in evidence_lines(replayed))
+    write_report(cut, tmp_path / "report.html")
+    assert words.partition(": ")[2] in (tmp_path / "report.html").read_text(encoding="utf-8")
 
 
 def test_causes_stand_in_a_table_of_their_own(replayed, tmp_path):

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from borewarden.base.samples import HALF, Samples, valve_of
 from borewarden.gate.batch import Phase
 from borewarden.gate.gate import GateSettings
+from borewarden.gate.gate_loop import GAP_INTERVALS
 
 JET_ON = np.zeros(len(Phase), dtype=bool)
 JET_ON[[Phase.RAMP, Phase.PIERCE, Phase.STEADY, Phase.BYPASS]] = True
@@ -106,6 +107,26 @@ def count_jet_time(
         JetTime(*(float(total[i]) for total in (jet, pressure, missed, partly)))
         for i in range(1, segments + 1)
     ]
+
+
+def silences(
+    samples: Samples, phases: NDArray[np.int8], max_gap: float = MAX_GAP
+) -> NDArray[np.int64]:
+    """Begins and ends, ns, of times without a usable reading at which the pump was not at rest.
+
+    Shape (n, 2). A silence counts unless the pump was stopped both before and after it, as it is
+    overnight: nobody knows what it did meanwhile, and the jet may have been on though it was off
+    when last seen.
+    """
+    used, _ = _usable(samples, phases, np.nan)
+    times, phase = samples.time_ns[used], phases[used]
+    steps = np.diff(times)
+    if len(steps) == 0:
+        return np.empty((0, 2), dtype=np.int64)
+    longest = max(max_gap * 1e9, GAP_INTERVALS * float(np.median(steps)))
+    rests = (phase[:-1] == Phase.STOPPED) & (phase[1:] == Phase.STOPPED)
+    at = np.flatnonzero((steps > longest) & ~rests)
+    return np.stack((times[at], times[at + 1]), axis=1)
 
 
 def rows_to_keep(

@@ -6,7 +6,10 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from borewarden.base.times import local_time
+from borewarden.gate.jet_time import NS_PER_HOUR, silences
 from borewarden.replay.fleet import Found, Refused
 from borewarden.replay.one_machine import Replayed
 from borewarden.show.learned_words import learned_lines, little_seen
@@ -31,7 +34,7 @@ def evidence_lines(result: Replayed) -> list[str]:
         *(f"Jewel: {jewel_words(jewel, result.time_zone)}" for jewel in result.jewels),
         *learned_lines(result.known, result.pump, result.time_zone),
         f"Jet on in this log: {jet_words(result)}",
-        f"Jet time not recorded: {result.missed_hours:.2f} h",
+        *(": ".join(row) for row in missed_rows(result)),
     ]
 
 
@@ -49,6 +52,26 @@ def jet_words(result: Replayed) -> str:
         f"{about}{result.jet_hours:.2f} h, of which {result.judged_hours:.2f} h were steady enough "
         f"to be judged; {result.unjudged_hours:.2f} h since the last of these{closed}"
     )
+
+
+def missed_rows(result: Replayed) -> list[tuple[str, str]]:
+    """Jet time that was not recorded, and how long nothing was while the pump was at work."""
+    rows = [("Jet time not recorded", f"{result.missed_hours:.2f} h")]
+    silent = silences(result.samples, result.phases)
+    if len(silent):
+        lasts = silent[:, 1] - silent[:, 0]
+        begin, end = (int(each) for each in silent[np.argmax(lasts)])
+        hours = float(lasts.sum()) / NS_PER_HOUR
+        gaps = "in one gap" if len(silent) == 1 else f"in {len(silent)} gaps, the longest"
+        rows.append(
+            (
+                "No readings",
+                f"for {hours:.2f} h {gaps} from {local_time(begin, result.time_zone)} to "
+                f"{local_time(end, result.time_zone)}, with the pump at work before or after. "
+                "Nothing was watched meanwhile, and the jet may have been on",
+            )
+        )
+    return rows
 
 
 def mend_guesses(machine_file: Path) -> str:

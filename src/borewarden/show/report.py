@@ -28,7 +28,7 @@ from borewarden.replay.one_machine import Replayed
 from borewarden.show.figures import GAP_NS, levels_of, recent_mean
 from borewarden.show.learned_words import HEAD_COLUMNS, head_rows, learned_lines, what_helps
 from borewarden.show.pages import template_environment
-from borewarden.show.replay_words import jet_words, seen_lines
+from borewarden.show.replay_words import jet_words, missed_rows, seen_lines
 from borewarden.show.style import (
     AXIS,
     BAND,
@@ -264,7 +264,7 @@ def _facts(replayed: Replayed) -> list[tuple[str, str]]:
         ("Log", f"{local_time(int(time_ns[0]), zone)} to {local_time(int(time_ns[-1]), zone)}"),
         ("Samples", f"{len(time_ns):,}"),
         ("Jet on", jet_words(replayed)),
-        ("Jet time not recorded", f"{replayed.missed_hours:.2f} h"),
+        *missed_rows(replayed),
         *(line.partition(": ")[::2] for line in learned),
         ("Batches", f"{len(replayed.batches):,}"),
     ]
