@@ -16,7 +16,8 @@ from borewarden.diagnose.posterior import weigh_causes
 from borewarden.diagnose.signatures import Circumstances
 from borewarden.inspection.cautions import CAUTIONS
 from borewarden.jewels.jewel import Jewel
-from borewarden.physics.pump import DirectDrive, Intensifier
+from borewarden.physics.orifice import bore_area
+from borewarden.physics.pump import DirectDrive, Intensifier, area_of_rate
 from borewarden.show.wording import (
     ALERT_COLUMNS,
     THEN,
@@ -717,3 +718,46 @@ def test_of_the_running_cut_it_says_what_it_knows_and_leaves_the_rest_to_the_sho
     (cut,) = (step for step in steps if "running cut" in step)
     assert "your shop's own rule" in cut
     assert not any("running cut" in step for step in advice(in_state(State.SOUND)).steps)
+
+
+# -- a dead volume that nobody stated
+
+
+def floating_step(deadly: float, guess: float, growth: float = 0.12) -> tuple[Verdict, DirectDrive]:
+    """A step as a floating crank of a `deadly` share of dead volume shows it to one of `guess`."""
+    sound = 0.65 * OPENED.nominal_bore**2 * np.pi / 4.0
+    swept = float(bore_area(0.0127)) * 0.05
+    true, assumed = (replace(CRANK, dead_volume=share * swept) for share in (deadly, guess))
+    before, after = true.expected_pressure(sound * np.array([1.0, 1.0 + growth]), 293.15, 2.0)
+    areas = [
+        float(area_of_rate(assumed.displacement, 2.0, each, 293.15)) for each in (before, after)
+    ]
+    step = areas[1] / areas[0] - 1.0
+    return replace(OPENED, step=step, pressure_expected=before, pressure_seen=after), assumed
+
+
+@pytest.mark.parametrize(("deadly", "place"), [(0.15, 0), (0.6, 1)])
+def test_range_of_a_guessed_dead_volume_reaches_the_true_step(deadly: float, place: int) -> None:
+    verdict, pump = floating_step(deadly, 0.1)
+    guessed = ["plunger_diameter", "dead_volume"]
+    lines = evidence(verdict, pump, "UTC", guessed)
+    (line,) = (each for each in lines if "dead volume is" in each)
+    ends = [float(each) for each in re.findall(r"([+][\d.]+) %", line)]
+    assert ends[place] == pytest.approx(12.0, abs=0.1)
+    assert "15 to 60 % of the swept volume (invented)" in line
+    assert line.endswith("with the assumed 10 %")
+    bore = next(
+        x for x in evidence(verdict, pump, "UTC", guessed) if x.startswith("Effective bore")
+    )
+    assert bore.endswith("plunger is right; the change in area hardly depends on that")
+
+
+def test_a_stated_dead_volume_or_a_held_pressure_has_no_range() -> None:
+    verdict, pump = floating_step(0.6, 0.1)
+    held = replace(pump, regulation="speed")
+    for each, guessed in ((pump, ["stroke"]), (held, ["stroke", "dead_volume"])):
+        assert not any("dead volume is" in x for x in evidence(verdict, each, "UTC", guessed))
+    assert any(
+        "the change in area holds either way" in x
+        for x in evidence(verdict, held, "UTC", ["stroke", "dead_volume"])
+    )

@@ -18,8 +18,9 @@ from borewarden.base.shown import plus_minus, quantity_text
 from borewarden.base.text import TWO, counted, either, probability_words
 from borewarden.base.times import clock_time, local_time
 from borewarden.base.units import PER_MINUTE
+from borewarden.counts.plate import DEAD_SHARE
 from borewarden.detect.second_opinion import Opinion
-from borewarden.diagnose.causes import Belief, Cause
+from borewarden.diagnose.causes import DIRECT_DRIVE, Belief, Cause
 from borewarden.diagnose.checks import CHECKS, may_tell
 from borewarden.diagnose.evidence import features_in
 from borewarden.diagnose.feature_table import NAMES, OF_THE_LINE
@@ -33,7 +34,14 @@ from borewarden.diagnose.groups import (
 )
 from borewarden.inspection.cautions import Guarded, caution_lines, guarded
 from borewarden.jewels.jewel import Jewel
-from borewarden.physics.pump import DirectDrive, Intensifier, Pump
+from borewarden.physics.pump import (
+    REFERENCE_TEMPERATURE,
+    DirectDrive,
+    Displacement,
+    Intensifier,
+    Pump,
+    delivered_mass,
+)
 from borewarden.watcher.monitor import RECENT
 from borewarden.watcher.verdict import (
     UNLIKELY,
@@ -444,7 +452,7 @@ def figure_lines(
     """The last part of the `evidence`, behind the `cause_lines`: bore, pump, wear and the like."""
     lines = [_SHARES] if verdict.heads and verdict.causes else []
     if math.isfinite(verdict.bore):
-        lines += _bore_lines(verdict, guessed, when)
+        lines += _bore_lines(verdict, pump, guessed, when)
         lines += _pump_lines(verdict, pump, guessed)
     if not math.isnan(verdict.discharge_coefficient):
         lines += _wear_lines(verdict)
@@ -685,13 +693,14 @@ def bore_of(verdict: Verdict) -> str:
     return f", {heads or f'{verdict.jewels} jewels'} as one hole"
 
 
-def _bore_lines(verdict: Verdict, guessed: Collection[str], when: str) -> list[str]:
+def _bore_lines(verdict: Verdict, pump: Pump, guessed: Collection[str], when: str) -> list[str]:
     of_which = bore_of(verdict)
     now = f"Effective bore {when}: {plus_minus('bore', verdict.bore, verdict.bore_sd, 1)}, "
     now += f"standard uncertainty{of_which}"
     if sizes := [words for name, words in _SWEEP.items() if name in guessed]:
         verb = "is" if len(sizes) == 1 else "are"
-        now += f", if {' and '.join(sizes)} {verb} right; the change in area holds either way"
+        now += f", if {' and '.join(sizes)} {verb} right; the change in area "
+        now += "hardly depends on that" if _floats(pump) else "holds either way"
     which = "Assumed bore (guessed in the machine file)" if "bore" in guessed else "Stated bore"
     if verdict.state is State.NOT_STATED_BORE:  # a bore in millimetres would be no measurement
         now = verdict.reason[:1].upper() + verdict.reason[1:]
@@ -705,7 +714,48 @@ def _bore_lines(verdict: Verdict, guessed: Collection[str], when: str) -> list[s
             f"against the baseline, mean{_of_batches(verdict)} "
             f"(learned C_d {verdict.discharge_coefficient:.3f}{assumed})"
         )
+    if "dead_volume" in guessed and verdict.onset_ns is not None:
+        lines += _dead_volume_lines(verdict, pump)
     return lines
+
+
+def _floats(pump: Pump) -> bool:
+    return isinstance(pump, DirectDrive) and pump.regulation == "none"
+
+
+def _dead_volume_lines(verdict: Verdict, pump: Pump) -> list[str]:
+    """Between which sizes a step lies for what nobody knows of the dead volume.
+
+    Less pressure leaves more of a turn to deliver, the more so the larger the dead volume is. So
+    where a larger bore shows as less pressure, it makes the step larger; at a held pressure it
+    makes none.
+    """
+    if not (_floats(pump) and verdict.pressure_seen > 0.0 and verdict.pressure_expected > 0.0):
+        return []
+    one = pump.displacement
+
+    def gained(displacement: Displacement) -> float:
+        """What a turn delivers at the pressure after the step, over that before."""
+        after, before = (
+            float(delivered_mass(displacement, each, REFERENCE_TEMPERATURE))
+            for each in (verdict.pressure_seen, verdict.pressure_expected)
+        )
+        return after / before
+
+    share = DEAD_SHARE[DIRECT_DRIVE]
+    least, most = (
+        (1.0 + verdict.step) * gained(one._replace(dead_volume=each * one.swept_volume))
+        / gained(one)
+        for each in (share.low, share.high)
+    )  # fmt: skip
+    if not math.isfinite(least + most) or change_words(least) == change_words(most):
+        return []
+    return [
+        f"Step if the assumed dead volume is wrong: {change_words(least)} to {change_words(most)} "
+        f"with one of {100.0 * share.low:.0f} to {100.0 * share.high:.0f} % of the swept volume "
+        f"({share.source}), and {change_words(1.0 + verdict.step)} with the assumed "
+        f"{100.0 * one.dead_volume / one.swept_volume:.0f} %"
+    ]
 
 
 def _of_batches(verdict: Verdict) -> str:
@@ -732,7 +782,7 @@ def _pump_lines(verdict: Verdict, pump: Pump, guessed: Collection[str]) -> list[
             margin = f"{left:.0f} strokes/min {margin_words(pump)}{assumed}"
             lines.append(f"Overstroke margin: {margin}")
         return lines
-    if pump.regulation == "none":
+    if _floats(pump):
         change = change_words(verdict.pressure_seen / verdict.pressure_expected)
         return [
             f"Pressure: {pressure_words(verdict.pressure_seen)} seen, "
