@@ -736,7 +736,7 @@ def floating_step(deadly: float, guess: float, growth: float = 0.12) -> tuple[Ve
     return replace(OPENED, step=step, pressure_expected=before, pressure_seen=after), assumed
 
 
-@pytest.mark.parametrize(("deadly", "place"), [(0.15, 0), (0.6, 1)])
+@pytest.mark.parametrize(("deadly", "place"), [(0.15, 0), (0.9, 1)])
 def test_range_of_a_guessed_dead_volume_reaches_the_true_step(deadly: float, place: int) -> None:
     verdict, pump = floating_step(deadly, 0.1)
     guessed = ["plunger_diameter", "dead_volume"]
@@ -744,7 +744,7 @@ def test_range_of_a_guessed_dead_volume_reaches_the_true_step(deadly: float, pla
     (line,) = (each for each in lines if "dead volume is" in each)
     ends = [float(each) for each in re.findall(r"([+][\d.]+) %", line)]
     assert ends[place] == pytest.approx(12.0, abs=0.1)
-    assert "15 to 60 % of the swept volume (invented)" in line
+    assert "15 to 90 % of the swept volume (invented)" in line
     assert line.endswith("with the assumed 10 %")
     bore = next(
         x for x in evidence(verdict, pump, "UTC", guessed) if x.startswith("Effective bore")

@@ -33,7 +33,7 @@ COMMON, INVENTED = "common practice, no source", "invented"
 # Dead volume over swept volume of one chamber, dimensionless.
 DEAD_SHARE = {
     INTENSIFIER: Range(0.04, 0.25, INVENTED),
-    DIRECT_DRIVE: Range(0.15, 0.60, INVENTED),
+    DIRECT_DRIVE: Range(0.15, 0.90, INVENTED),
 }
 # Volumetric efficiency, leaks and filling together, dimensionless.
 EFFICIENCY = {
