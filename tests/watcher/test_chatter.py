@@ -12,6 +12,7 @@ from borewarden.base.samples import rows
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import Intensifier
+from borewarden.show.wording import advice, headline
 from borewarden.watcher.chatter import MOST_CHANGES, WINDOW_NS, Chatter, heard, quiet
 from borewarden.watcher.verdict import State, Verdict
 from borewarden.watcher.watcher import Learned, Watcher, join
@@ -49,6 +50,35 @@ def test_the_fourth_change_within_an_hour_is_told_as_a_contradiction_and_then_no
     assert "contradictory signals" in said[-1].reason
     assert "4 times" in said[-1].reason
     assert State.SOUND.value in said[-1].reason  # the last word of all
+
+
+@pytest.mark.parametrize(
+    ("minutes", "states"),
+    [
+        ([0, 3, 5, 10], "OPENED OTHER_FAULT CANNOT_TELL OTHER_FAULT"),
+        ([0, 90, 95, 100, 105], "OPENED OTHER_FAULT CANNOT_TELL OTHER_FAULT CANNOT_TELL"),
+    ],
+)
+def test_an_opened_bore_that_was_told_stays_told(minutes: list[float], states: str) -> None:
+    chatter = Chatter()
+    for minute, state in zip(minutes, states.split(), strict=True):
+        chatter, tell = heard(chatter, replace(verdict(minute, State[state]), step=0.134))
+    assert tell is not None
+    assert tell.state is State.CANNOT_TELL
+    assert "once to “probably opened up” (effective area +13.4 %), last to" in tell.reason
+    assert headline(tell) == "The signals contradict each other; the bore may have opened up"
+    assert any("running cut" in step for step in advice(tell).steps)
+
+
+def test_one_that_was_told_long_before_is_not_said_again() -> None:
+    chatter = Chatter()
+    states = [State.OPENED, State.SOUND] + 2 * [State.OTHER_FAULT, State.SOUND]
+    for minute, state in zip([0, 5, 90, 95, 100, 105], states, strict=True):
+        chatter, tell = heard(chatter, verdict(minute, state))
+    assert tell is not None
+    assert "contradictory signals" in tell.reason
+    assert "opened up" not in tell.reason
+    assert "contradict" not in headline(tell)
 
 
 def test_a_change_just_an_hour_old_counts_no_more() -> None:

@@ -42,6 +42,7 @@ from borewarden.physics.pump import (
     Pump,
     delivered_mass,
 )
+from borewarden.watcher.chatter import CONTRADICTORY
 from borewarden.watcher.monitor import RECENT
 from borewarden.watcher.verdict import (
     UNLIKELY,
@@ -201,11 +202,20 @@ def headline(verdict: Verdict) -> str:
         return _one_of(verdict, alike)
     if verdict.state is State.OTHER_FAULT and verdict.causes:
         return f"Probably another fault: {verdict.causes[0].cause.words}"
+    if was_told_opened(verdict):
+        of_which = f" of {verdict.suspects}" if verdict.suspects else ""
+        return f"The signals contradict each other; the bore{of_which} may have opened up"
     if verdict.state is State.CANNOT_TELL and verdict.causes:
         return "Something has probably changed, and the cause is not clear"
     if verdict.suspects:
         return _HEADLINES_OF_HEADS.get(verdict.state, "{}").format(verdict.suspects)
     return f"The bore {NOT_CHANGED}" if _is_as_learned(verdict) else HEADLINES[verdict.state]
+
+
+def was_told_opened(verdict: Verdict) -> bool:
+    """Whether the signals contradict each other now, and an opened bore was among what was told."""
+    contradict = verdict.reason.startswith(CONTRADICTORY)
+    return contradict and State.OPENED.value in verdict.reason
 
 
 def _may_be(verdict: Verdict) -> str:
@@ -897,7 +907,7 @@ def _usual_checks(verdict: Verdict) -> list[str]:
                 "the limit.",
                 _LOOK_AT_THE_JEWEL,
             ]
-        case State.OPENED:
+        case _ if verdict.state is State.OPENED or was_told_opened(verdict):
             return [_RUNNING_CUT, *leaks, _JEWEL_CHANGED, _LOOK_AT_THE_JEWEL]
         case State.NOT_STATED_BORE:
             return [

@@ -13,17 +13,20 @@ from borewarden.watcher.verdict import State, Verdict
 
 MOST_CHANGES = 3  # in `WINDOW_NS`, beyond which they say nothing any more; the project's own choice
 WINDOW_NS = 3600 * 10**9
+CONTRADICTORY = "contradictory signals"  # such a reason begins so
 
 
 @dataclass(frozen=True)
 class Chatter:
     """What was heard of late: times of changes, ns, and the newest verdict that came of one.
 
-    `since_ns` is when the changes became too many, None while they are not.
+    `opened` is the newest one of them that told an opened bore. `since_ns` is when the changes
+    became too many, None while they are not.
     """
 
     changes: tuple[int, ...] = ()
     newest: Verdict | None = None
+    opened: Verdict | None = None
     since_ns: int | None = None
 
 
@@ -31,7 +34,9 @@ def heard(chatter: Chatter, verdict: Verdict) -> tuple[Chatter, Verdict | None]:
     """Take a change of state; what to tell of it, None for nothing."""
     now = verdict.time_ns
     changes = (*(t for t in chatter.changes if now - t < WINDOW_NS), now)
-    after = replace(chatter, changes=changes, newest=verdict)
+    opened = chatter.newest if len(changes) == 1 else chatter.opened  # what held until then counts
+    opened = next((v for v in (verdict, opened) if v and v.state is State.OPENED), None)
+    after = replace(chatter, changes=changes, newest=verdict, opened=opened)
     if chatter.since_ns is not None:
         return after, None
     if len(changes) <= MOST_CHANGES:
@@ -48,13 +53,20 @@ def quiet(chatter: Chatter, time_ns: int) -> tuple[Chatter, Verdict | None]:
 
 
 def contradictory(verdict: Verdict, chatter: Chatter) -> Verdict:
-    """The `verdict` as it is told while its changes contradict each other."""
-    count = len(chatter.changes)
+    """The `verdict` as it is told while its changes contradict each other.
+
+    An opened bore that was told stays told.
+    """
+    count, opened = len(chatter.changes), chatter.opened
+    once = ""
+    if opened is not None and verdict.state is not State.OPENED:
+        size = f" (effective area {100.0 * opened.step:+.1f} %)" if opened.step else ""
+        once = f", once to “{State.OPENED.value}”{size}"
     return replace(
         verdict,
         state=State.CANNOT_TELL,
         reason=(
-            f"contradictory signals: the verdict changed {count} times within an hour, last to "
+            f"{CONTRADICTORY}: the verdict changed {count} times within an hour{once}, last to "
             f"“{verdict.state.value}”; nothing more is told until it has stayed the same for an "
             "hour"
         ),
