@@ -761,3 +761,20 @@ def test_a_stated_dead_volume_or_a_held_pressure_has_no_range() -> None:
         "the change in area holds either way" in x
         for x in evidence(verdict, held, "UTC", ["stroke", "dead_volume"])
     )
+
+
+# -- a change that is not told
+
+
+@pytest.mark.parametrize("step", [0.1, -0.1])
+def test_a_change_that_is_not_told_is_not_said_as_if_it_were(step: float) -> None:
+    beliefs = (Belief(Cause.UNKNOWN, 0.8, (), ()),)
+    pending = replace(OPENED, state=State.SOUND, step=step, causes=beliefs)
+    lines = evidence(pending, CRANK, "Europe/Berlin")
+    assert not any(line.startswith(("Onset", "Probability:", "Probable cause:")) for line in lines)
+    told = f"effective area {100.0 * step:+.1f} ± 1.2 % against just before"
+    assert f"Not told, as it may come to nothing: since 2026-03-02 11:50 CET: {told}" in lines
+    assert any(line.startswith("Probable cause if it stays: ") for line in lines)
+    assert any(line.startswith("Probability if it stays: ") for line in lines) is (step > 0.0)
+    assert since(pending, "UTC") is None
+    assert "Onset: " in "".join(evidence(OPENED, CRANK, "UTC"))

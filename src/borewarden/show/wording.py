@@ -313,10 +313,19 @@ def is_unjudged(verdict: Verdict) -> bool:
 
 
 def since(verdict: Verdict, time_zone: str) -> str | None:
-    """Since when, and by how much; None where no step is known."""
-    if verdict.onset_ns is None:
+    """Since when, and by how much; None where no step is known, or none is told."""
+    if verdict.onset_ns is None or _is_pending(verdict):
         return None
     return f"Since about {_onset_words(verdict, verdict.onset_ns, time_zone)}"
+
+
+def _is_pending(verdict: Verdict) -> bool:
+    """Whether there may be a change that is not told, and the bore still counts as sound."""
+    return verdict.state is State.SOUND and verdict.onset_ns is not None
+
+
+def _if_it_stays(verdict: Verdict) -> str:
+    return " if it stays" if _is_pending(verdict) else ""
 
 
 def _onset_words(verdict: Verdict, onset_ns: int, time_zone: str) -> str:
@@ -440,14 +449,17 @@ def what_happened(verdict: Verdict, time_zone: str, when: str = "now") -> list[s
     status = f"Device status{' then' if when == THEN else ''} (NAMUR NE 107)"
     lines = [f"{status}: {verdict.state.ne107}"]
     if verdict.onset_ns is not None:
-        lines.append(f"Onset: {_onset_words(verdict, verdict.onset_ns, time_zone)}")
+        onset = _onset_words(verdict, verdict.onset_ns, time_zone)
+        begins = "Not told, as it may come to nothing: since" if _is_pending(verdict) else "Onset:"
+        lines.append(f"{begins} {onset}")
     learned = not math.isnan(verdict.discharge_coefficient)
     if is_without_word(verdict):
         lines.append(f"Cannot tell: {verdict.reason}")
-    elif learned:
+    elif learned and not (_is_pending(verdict) and verdict.step < 0.0):  # no bore shrinks
         lines.append(
-            f"Probability: {probability_words(verdict.probability)} that the effective bore has "
-            f"opened up, not chance and not another fault{_together_words(verdict)}"
+            f"Probability{_if_it_stays(verdict)}: {probability_words(verdict.probability)} that "
+            "the effective bore has opened up, not chance and not another fault"
+            f"{_together_words(verdict)}"
         )
     return [*lines, *head_chances(verdict)]
 
@@ -614,7 +626,8 @@ def cause_lines(verdict: Verdict, pump: Pump) -> list[str]:
     name = f"“{first.cause.words}”"
     return [
         *(
-            f"Probable cause: {group_words(g)}, {probability_words(g.probability)} ({INVENTED})"
+            f"Probable cause{_if_it_stays(verdict)}: {group_words(g)}, "
+            f"{probability_words(g.probability)} ({INVENTED})"
             for g in causes
         ),
         *(f"Points to {name}: {point}" for point in first.evidence_for[:MOST_FOR]),
