@@ -59,6 +59,7 @@ def _reader(*names: str) -> Callable[[NDArray[np.uint8]], float]:
 _jet_seconds = _reader("jet", "seconds")
 _bypass_seconds = _reader("jet", "bypass_seconds")
 _less_seconds = _reader("jet", "less_seconds")
+_idle_seconds = _reader("jet", "idle_seconds")
 _missed_seconds = _reader("jet", "missed_seconds")
 
 
@@ -130,6 +131,15 @@ class Gate:
         That of another head, most likely, or of one of two.
         """
         return _less_seconds(self._state) / HOUR
+
+    @property
+    def idle_hours(self) -> float:
+        """Hours with the jet on, as it seems, in which a crank turned much slower than it does.
+
+        It idles so some seconds after the jet has closed, and a valve that spills, or a line that
+        holds, then looks like a jet at less pressure.
+        """
+        return _idle_seconds(self._state) / HOUR
 
     @property
     def mean_time(self) -> float:

@@ -88,6 +88,7 @@ COUNTER_MARGIN = 3.0  # times the most counts that the pump can make; above, it 
 BOOST_FLOOR = 1.0  # Pa, feed pressure below has no useful logarithm; invented
 SCATTER_FLOOR = 1e-8  # added to a relative variance, 0 has no logarithm: 0.01 %; invented
 LONG_OFF = 60.0  # s with the jet closed, as it seems: the strokes at both ends are over; invented
+IDLES = 0.8  # of a crank's highest speed with the jet on: slower, it may be closed; invented
 LEAST_OF_A_JET = 0.25  # of the flow of the stated bore: no pump leaks so much and goes on; invented
 FEW_ROWS = 2.5  # rows from count to count, up to which it matters how they are timed; invented
 NEARER = 0.5  # of what the ends of such a wait may be off together; invented
@@ -1084,6 +1085,9 @@ def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
     jet.off_seconds = 0.0 if on else jet.off_seconds + x.seconds
     if on:
         jet.seconds += x.seconds
+        jet.fastest = max(jet.fastest, x.rate)
+        if not jet.by_valve and x.rate < IDLES * jet.fastest:
+            jet.idle_seconds += x.seconds
     elif g.flow_shows_jet and jet.off_seconds > LONG_OFF and s.smoothed.slow >= g.working_pressure:
         jet.less_seconds += _seconds_of_less(s, g, x)
     return on

@@ -193,6 +193,8 @@ JET = np.dtype(
         ("off_seconds", np.float64),  # since it was on last
         ("less_seconds", np.float64),  # with less than a jet's flow, for long, and more than leaks
         ("missed_seconds", np.float64),  # total not seen while the jet was on
+        ("fastest", np.float64),  # Hz, of a crank with the jet on, as it seems
+        ("idle_seconds", np.float64),  # total with it much slower than that, without a valve signal
     ]
 )
 

@@ -17,7 +17,6 @@ from borewarden.detect.wear import follow, moments
 from borewarden.gate.batch import BatchKind
 from borewarden.gate.gate import HOUR, Gate, GateSettings
 from borewarden.gate.gate_loop import run_on_bytes
-from borewarden.gate.jet_time import JET_ON
 from borewarden.gate.speed_levels import SAME_SHUT, SAME_SPEED
 from borewarden.jewels.fitting import FittedSet, fitted_sets
 from borewarden.jewels.jewel import Jewel
@@ -38,9 +37,7 @@ NEVER = np.iinfo(np.int64).max
 AT_CEILING = (1.0125, 1.025)  # of its area: half way to a jet's, within these bounds; invented
 CLEAR = 1.03  # of the larger of two levels, from which on it is neither; invented
 FEW_AT_CEILING = 0.1  # of the first batches, which do no harm; invented
-# A crank idles that turns slower than that share of its highest speed with the jet on; and from
-# this share of the jet's rows on, they may be those of a closed jet. Invented.
-IDLES, OFTEN = 0.8, 0.02
+OFTEN = 0.02  # of the jet's time, that a crank idles: then it may be a closed jet's; invented
 NO_ROWS = np.zeros(0, dtype=RING)
 TWO_LEVELS = (
     "at one speed of the crank the pressure goes to and fro between two levels, and which of them "
@@ -142,9 +139,6 @@ class Watcher:
         self._judged_ns = 0
         self._judged_at: float
         self._judged_hours = 0.0  # of jet, in all such batches
-        # of a crank that nothing trims, where no valve signal tells when the jet is on: its highest
-        # speed with the jet on, Hz; the rows in which the jet counted as on, and the slower ones
-        self._fastest, self._jet_rows, self._idle_rows = 0.0, 0, 0
         self.jewels: list[Jewel] = []
         self._fit(self._to_come[0])
 
@@ -242,7 +236,8 @@ class Watcher:
     def verdict(self) -> Verdict:
         """The verdict now."""
         verdict = replace(self.bore.verdict(), judged_ns=self._judged_ns)
-        if self._idle_rows > OFTEN * self._jet_rows:
+        floats = isinstance(self.pump, DirectDrive) and self.pump.regulation == "none"
+        if floats and self.gate.idle_hours > OFTEN * self.gate.jet_hours:
             verdict = replace(verdict, closed_known=False)
         hidden = self.gate.bypass_hours * HOUR > self.settings.baseline_time
         if verdict.state is State.LEARNING and hidden:
@@ -257,8 +252,6 @@ class Watcher:
 
     def _learn_part(self, samples: Samples) -> Learned:
         phases, closed = self.gate.learn_many(samples)
-        if isinstance(self.pump, DirectDrive) and self.pump.regulation == "none":
-            self._watch_idling(samples, phases)
         if len(closed) == 0:  # most calls, where samples come one by one
             return Learned(phases, NO_RESULTS, [])
         self._known = None
@@ -271,21 +264,6 @@ class Watcher:
             parts.append(self._judge(closed[first + 1 : after]))
         batches, alerts = zip(*parts, strict=True)
         return Learned(phases, np.concatenate(batches), [each for told in alerts for each in told])
-
-    def _watch_idling(self, samples: Samples, phases: NDArray[np.int8]) -> None:
-        """Count rows in which the jet counts as on though the crank turns as if it idled.
-
-        It does so some seconds after the jet has closed, and at that speed a valve that spills or
-        a line that holds looks like a jet at less pressure.
-        """
-        rate = samples.rate[JET_ON[phases] & np.isnan(samples.valve)]
-        rate = rate[np.isfinite(rate)]
-        if len(rate) == 0:
-            return
-        fastest = np.maximum.accumulate(np.maximum(rate, self._fastest))
-        self._fastest = float(fastest[-1])
-        self._jet_rows += len(rate)
-        self._idle_rows += int(np.count_nonzero(rate < IDLES * fastest))
 
     def _judge(self, closed: NDArray[np.void]) -> tuple[NDArray[np.void], list[Alert]]:
         """The rows and the alerts that batches of the gate make."""
