@@ -265,7 +265,7 @@ def _stays(s: Any, g: GateSettings, x: Interval) -> bool:
     """Whether the reading has stayed, and the pressure where a jet can be."""
     short = s.short
     if g.turns_on:
-        most = max(STAYS, STAYS_NOISE * s.flow.noise)
+        most = max(STAYS, STAYS_NOISE * short.noise)
         if abs(x.pressure - short.pressure) > STAYS * short.pressure:
             return False
     else:  # the dips of reversals are none of the jet's
