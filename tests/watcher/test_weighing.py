@@ -513,9 +513,20 @@ def test_what_went_back_at_the_same_size_before_has_to_last(went_back: float, wa
     event = state.event
     assert isinstance(event, StepEvent)
     running = state.running._replace(end_ns=event.onset_ns + 1000 * SECOND)
-    now = replace(state, past=Past(healed=(Healed(went_back, 10.0),)), running=running)
+    now = replace(state, past=Past(healed=(Healed(went_back, 100.0),)), running=running)
     assert is_to_last(now, replace(event, batches=LASTS - 1), event.step) == waits
     assert not is_to_last(now, replace(event, batches=LASTS), event.step)
+
+
+def test_what_was_over_as_air_passes_was_no_state_of_the_machine() -> None:
+    """A chip of the same size by chance waits no longer than for air."""
+    state = watching(Phase.STEP_FOUND)
+    event = state.event
+    assert isinstance(event, StepEvent)
+    assert not state.setup.pressure_floats
+    running = state.running._replace(end_ns=event.onset_ns + 1000 * SECOND)
+    now = replace(state, past=Past(healed=(Healed(event.step.size, 50.0),)), running=running)
+    assert not is_to_last(now, replace(event, batches=1), event.step)
 
 
 @pytest.mark.parametrize("in_one_jet", [True, False])

@@ -415,11 +415,19 @@ def is_to_last(state: Watching, event: Event, step: Step) -> bool:
     may_be_closed = unknown and step.size > FAR
     may_be_shut = looks_like_a_shut_line(event, step.size)
     alike = _healed_alike(state, event, may_be_shut)
-    healed = any(abs(step.size - h.size) < SAME_STEP for h in alike)
+    healed = any(abs(step.size - h.size) < SAME_STEP and _was_a_state(state, h) for h in alike)
     if _heard(event) < LASTS and (step.size < 0.0 or may_be_closed or healed or may_be_shut):
         return True
     lasted = (state.running.end_ns - event.onset_ns) / 1e9
     return lasted < min(_may_take(alike, step.size), np.inf if unknown else LONGEST)
+
+
+def _was_a_state(state: Watching, healed: Healed) -> bool:
+    """Whether what went back by itself may have been another state of the machine, and come again.
+
+    Where nothing hides a closed jet, what was over as soon as air has passed was no state.
+    """
+    return state.setup.pressure_floats or healed.seconds > AIR_PASSES
 
 
 def _healed_alike(state: Watching, event: Event, may_be_shut: bool) -> Sequence[Healed]:
