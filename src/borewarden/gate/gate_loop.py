@@ -1048,6 +1048,23 @@ def _watch_emptied(s: Any, x: Interval, on: bool) -> None:
 
 
 @compilable
+def _is_fed_by_crank(s: Any, g: GateSettings, x: Interval) -> bool:
+    """Whether a pump whose flow is fixed feeds the jet; an open bypass takes far more than any."""
+    smoothed = s.smoothed
+    on = x.rate > 0.0 and x.rate * x.delivery <= MOST_JET * g.nominal_area * x.flux
+    _watch_emptied(s, x, on)
+    leaks = on and _leaks_away(smoothed, s.interval, x.seconds)
+    if g.bypass_pressure != np.inf:  # a valve holds the pressure at any speed
+        return bool(on and not leaks)
+    is_shut = on and _watch_line(s, g, x, leaks)
+    on = on and not (leaks or is_shut)
+    at_ceiling = on and watch_levels(s, g, x) and s.held_line.emptied < EMPTIES
+    if at_ceiling:
+        _restart(smoothed, x.pressure)  # else it seems to leak away from the jet's level
+    return bool(on and not at_ceiling and not runs_free(s, x))
+
+
+@compilable
 def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
     """Whether the jet is on; keeps its time, and how long it has been steady."""
     jet = s.jet
@@ -1060,19 +1077,7 @@ def _watch_jet(s: Any, g: GateSettings, x: Interval, valve: float) -> bool:
     elif g.flow_shows_jet:
         on = _is_flowing(s, g, x)
     else:
-        # a pump whose flow is fixed: an open bypass takes far more than any jet
-        on = x.rate > 0.0 and x.rate * x.delivery <= MOST_JET * g.nominal_area * x.flux
-        _watch_emptied(s, x, on)
-        leaks = on and _leaks_away(smoothed, s.interval, x.seconds)
-        floats = g.bypass_pressure == np.inf  # else a valve holds it at any speed
-        is_shut = on and floats and _watch_line(s, g, x, leaks)
-        on = on and not (leaks or is_shut)
-        if floats:
-            empties = s.held_line.emptied >= EMPTIES
-            at_ceiling = on and watch_levels(s, g, x) and not empties
-            if at_ceiling:
-                _restart(smoothed, x.pressure)  # else it seems to leak away from the jet's level
-            on = on and not at_ceiling and not runs_free(s, x)
+        on = _is_fed_by_crank(s, g, x)
     steady = _is_steady(smoothed, LEAST_PRESSURE_BAND, g.steady_band)
     jet.settled_time = jet.settled_time + x.seconds if on and jet.on and steady else 0.0
     if on and jet.on:
