@@ -404,3 +404,14 @@ def test_what_shows_no_closed_level_is_none(direct_drive: DirectDrive, once: lis
     gate.learn_many(at_speeds(*once * 8))
     assert not gate.state.levels.is_known
     assert not np.any(gate.state.levels.ceilings["shut_seen"])
+
+
+def test_the_closed_jets_level_at_another_speed_is_as_far_from_the_jets(
+    direct_drive: DirectDrive,
+) -> None:
+    """Known at one speed, it is left out at another one from the first time on."""
+    slower = 0.85 * SPEED
+    other = [(0.85**2 * JET, slower, 60.0), (0.85**2 * 0.93 * JET, slower, 60.0)]
+    day = cut_and_idle(closed=0.93 * JET) * 6 + other
+    phases, _ = gate_of(direct_drive).learn_many(at_speeds(*day))
+    assert shares(phases, day, Phase.JET_OFF)[-2:].tolist() == [0.0, 1.0]

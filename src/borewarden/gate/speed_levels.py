@@ -292,7 +292,7 @@ def _is_at_ceiling(levels: Any, x: Interval) -> bool:
             if c.open > 0.0 and abs(x.rate - c.rate) <= SAME_SPEED * c.rate:
                 seen = c.shut_seen > 0 and _is_shut(area, c.shut, c.open)
                 return bool(seen or _is_shut(area, c.open * known.shut / known.open, c.open))
-        return False
+        return _is_shut(area, known.shut, known.open)
     levels.is_lower = False
     for k in range(CEILINGS):
         c = levels.ceilings[k]
