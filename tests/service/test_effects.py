@@ -49,7 +49,8 @@ async def test_chip_makes_one_mail_and_every_sample_a_line(tmp_path: Path) -> No
     [mail] = mails(store)
     assert (
         mail["Subject"].strip()
-        == "South: Probably the bore, or a leak; nothing measured here tells which"
+        == "South: Probably the bore, or one of these: a leak, a leaking bypass or relief valve; "
+        "nothing measured here tells which"
     )
     text = mail.get_body(("plain",))
     assert text is not None
@@ -134,8 +135,7 @@ async def test_shelving_is_kept_over_a_restart_and_ends_by_itself(tmp_path: Path
     [mail] = mails(store)
     assert (
         mail["Subject"].strip()
-        == "South: Probably the bore, or one of these: a leak, a leaking bypass or relief valve; "
-        "nothing measured here tells which"
+        == "South: Probably the bore, or a leak; nothing measured here tells which"
     )
     assert stored_alarm(store)["shelved_until_ns"] is None
 
@@ -218,7 +218,8 @@ async def test_a_transaction_that_fails_is_told_at_once_and_only_once(
     [mail] = mails(store)
     assert (
         mail["Subject"].strip()
-        == "South: Probably the bore, or a leak; nothing measured here tells which"
+        == "South: Probably the bore, or one of these: a leak, a leaking bypass or relief valve; "
+        "nothing measured here tells which"
     )
     assert held.statuses["South"].alarm == "unacknowledged"
     assert stored_alarm(store)["told"] == "probably opened up"
