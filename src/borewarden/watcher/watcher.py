@@ -17,7 +17,7 @@ from borewarden.detect.wear import follow, moments
 from borewarden.gate.batch import BatchKind
 from borewarden.gate.gate import HOUR, Gate, GateSettings
 from borewarden.gate.gate_loop import run_on_bytes
-from borewarden.gate.speed_levels import SAME_SHUT, SAME_SPEED
+from borewarden.gate.speed_levels import MOST_SAME
 from borewarden.jewels.fitting import FittedSet, fitted_sets
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics import is_compiled
@@ -315,8 +315,8 @@ class Watcher:
         was_sure, told = self._is_sure, self.bore.state
         self._between, self._ceiling, self._larger = None, np.nan, np.nan
         self._is_sure = True
-        if not was_sure or (told in NO_CHANGE and self._learned_closed(seen)):
-            self._watch_anew()
+        if not was_sure or told in NO_CHANGE or self._learned_closed(seen):
+            self._watch_anew()  # until now, closed jets were among what was learned
         if was_sure:
             return []
         verdict = self.verdict()
@@ -325,11 +325,10 @@ class Watcher:
         return [Alert(verdict.time_ns, verdict)]
 
     def _learned_closed(self, seen: np.void) -> bool:
-        """Whether the closed jet's level is in what was learned at that speed of the crank."""
+        """Whether the closed jet's level is in what was learned, at whatever speed of the crank."""
         monitor = self.bore.monitor if isinstance(self.bore, OneHeadWatch) else None
         rows = monitor.first_rows if isinstance(monitor, Watching) else NO_ROWS
-        rows = rows[np.abs(rows["rate"] / seen["rate"] - 1.0) <= SAME_SPEED]
-        alike = np.abs(rows["area"] / seen["area"] - 1.0) <= SAME_SHUT
+        alike = np.abs(rows["area"] / seen["area"] - 1.0) <= MOST_SAME
         return len(rows) > 0 and bool(np.mean(alike) > FEW_AT_CEILING)
 
     def _is_of_ceiling(self, rows: NDArray[np.void]) -> NDArray[np.bool_]:
