@@ -70,6 +70,7 @@ def _ceiling_at(levels: Any, rate: float) -> int:
     ceiling.shut_seen = 0
     ceiling.open = 0.0
     ceiling.apart = 0
+    ceiling.was_alike = False
     return k
 
 
@@ -140,6 +141,7 @@ def _take_open(c: Any, area: float) -> None:
     if c.shut_seen >= SHUT_KNOWN:
         c.apart += APART_COUNTS if apart else -1
         c.apart = min(max(c.apart, ALIKE_MOST), APART_MOST)
+        c.was_alike = c.was_alike or c.apart <= ALIKE_MOST
 
 
 @compilable
@@ -159,6 +161,7 @@ def _take_shut(c: Any, area: float) -> None:
         c.shut = area
         c.shut_seen = 1
         c.apart = 0
+        c.was_alike = False
 
 
 @compilable
@@ -252,9 +255,13 @@ def shut_is_known(levels: Any, rate: float) -> bool:
 
 @compilable
 def told_apart(levels: Any) -> int:
-    """Index of the ceiling whose speed tells which level is the closed jet's; -1: none does."""
+    """Index of the ceiling whose speed tells which level is the closed jet's; -1: none does.
+
+    What was alike and is apart by now is the doing of the jet.
+    """
     for k in range(CEILINGS):
-        if _is_told_apart(levels.ceilings[k]):
+        c = levels.ceilings[k]
+        if _is_told_apart(c) and not c.was_alike:
             return k
     return -1
 

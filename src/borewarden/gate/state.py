@@ -241,6 +241,7 @@ CEILING = np.dtype(
         ("shut_seen", np.int64),  # how often, of late
         ("open", np.float64),  # m², the same of the jet that the crank sped up for last; 0: none
         ("apart", np.int64),  # how often, of late, these two were apart
+        ("was_alike", np.bool_),  # for so long, that the jet has changed if they are apart by now
     ]
 )
 

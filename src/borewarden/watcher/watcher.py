@@ -315,7 +315,8 @@ class Watcher:
         was_sure, told = self._is_sure, self.bore.state
         self._between, self._ceiling, self._larger = None, np.nan, np.nan
         self._is_sure = True
-        if not was_sure or told in NO_CHANGE or self._learned_closed(seen):
+        in_doubt = told is not State.OPENED and (told in NO_CHANGE or self._learned_closed(seen))
+        if not was_sure or in_doubt:
             self._watch_anew()  # until now, closed jets were among what was learned
         if was_sure:
             return []
