@@ -46,6 +46,7 @@ from borewarden.gate.short_cuts import empty_into as empty_cuts_into
 from borewarden.gate.speed_levels import (
     OPENS,
     TURNS,
+    crank_tells,
     runs_free,
     shut_is_known,
     told_apart,
@@ -1305,7 +1306,7 @@ def _close_news(s: Any, x: Interval, on: bool, batch: Any) -> int:
     if k >= 0 and not levels.is_known:
         _tell_apart(s, k, batch)
         return 1
-    told = levels.is_told or levels.is_known
+    told = levels.is_told or levels.is_known or crank_tells(levels)
     if not told and not on and levels.turns >= TURNS and x.rate > 0.0:
         _tell_ceiling(s, x, batch)
         return 1

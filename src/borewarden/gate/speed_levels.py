@@ -254,6 +254,19 @@ def shut_is_known(levels: Any, rate: float) -> bool:
 
 
 @compilable
+def crank_tells(levels: Any) -> bool:
+    """Whether the crank tells at any speed which of two levels is the closed jet's.
+
+    Or told that both are alike: then what differs by now is the jet.
+    """
+    tells = False
+    for k in range(CEILINGS):
+        c = levels.ceilings[k]
+        tells = tells or _is_told_apart(c) or (c.shut_seen >= SHUT_KNOWN and c.was_alike)
+    return bool(tells)
+
+
+@compilable
 def told_apart(levels: Any) -> int:
     """Index of the ceiling whose speed tells which level is the closed jet's; -1: none does.
 
