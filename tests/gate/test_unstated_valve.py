@@ -415,3 +415,18 @@ def test_the_closed_jets_level_at_another_speed_is_as_far_from_the_jets(
     day = cut_and_idle(closed=0.93 * JET) * 6 + other
     phases, _ = gate_of(direct_drive).learn_many(at_speeds(*day))
     assert shares(phases, day, Phase.JET_OFF)[-2:].tolist() == [0.0, 1.0]
+
+
+def test_a_jet_that_leaves_the_closed_level_is_no_news_of_that_level(
+    direct_drive: DirectDrive,
+) -> None:
+    """Both looked alike until the bore opened up; from then on the closed jet is left out."""
+    closed = 1.025 * JET
+    day = cut_and_idle(closed=closed) * 12 + cut_and_idle(jet=0.87 * JET, closed=closed) * 4
+    phases, batches = gate_of(direct_drive).learn_many(at_speeds(*day))
+    assert not np.any(batches["kind"] == BatchKind.CEILING)
+    steady, off = (shares(phases, day, phase) for phase in (Phase.STEADY, Phase.JET_OFF))
+    assert steady[:60].reshape(12, 5)[:, :2].all()  # all of them count as jets
+    later = slice(65, None, 5)
+    assert steady[later].tolist() == [1.0] * 3
+    assert off[66::5].tolist() == [1.0] * 3
