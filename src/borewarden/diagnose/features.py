@@ -31,7 +31,7 @@ from borewarden.diagnose.feature_table import (
     ZERO,
     FeatureShift,
 )
-from borewarden.gate.batch import BATCH, HEADS, LINE_KINDS, SIGNALS, BatchKind
+from borewarden.gate.batch import BATCH, LINE_KINDS, SIGNALS, BatchKind, valve_is_logged
 
 HEAT_TIME = 120.0  # s of jet until 63 % of a leak's heat shows, and of none until it has gone;
 # invented
@@ -295,8 +295,7 @@ def _may_idle_through_a_valve(compared: Comparison) -> bool:
     per cent: one that takes 1.04 times as much made a leak of a bore (a plant of another hand,
     invented).
     """
-    valve_is_known = bool(np.isfinite(compared.before["signals"][:, HEADS]).any())
-    return not valve_is_known and compared.course is not Course.LOW_PRESSURE
+    return not valve_is_logged(compared.before) and compared.course is not Course.LOW_PRESSURE
 
 
 def stretch_of(rows: NDArray[np.void], working: float, is_intensifier: bool) -> NDArray[np.float64]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from enum import IntEnum
 
 import numpy as np
+from numpy.typing import NDArray
 
 
 class Phase(IntEnum):
@@ -88,3 +89,11 @@ BATCH = np.dtype(
 COARSE = 5.0  # s between samples, from which on a short pause hides between two; invented
 
 NO_BATCHES = np.zeros(0, dtype=BATCH)
+
+
+def valve_is_logged(rows: NDArray[np.void]) -> bool:
+    """Whether a valve signal, or a count, says which heads are on in any of `rows`.
+
+    They are batches, with the field `signals` of `BATCH`.
+    """
+    return bool(np.isfinite(rows["signals"][:, HEADS]).any())

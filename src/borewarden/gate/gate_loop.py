@@ -44,8 +44,10 @@ from borewarden.gate.noise import (
 from borewarden.gate.short_cuts import are_due, drop_cuts, in_batch, watch_short_cuts
 from borewarden.gate.short_cuts import empty_into as empty_cuts_into
 from borewarden.gate.speed_levels import (
+    LEAST_WAIT,
     OPENS,
     TURNS,
+    area_of,
     crank_tells,
     runs_free,
     shut_is_known,
@@ -93,7 +95,6 @@ IDLES = 0.8  # of a crank's highest speed with the jet on: slower, it may be clo
 LEAST_OF_A_JET = 0.25  # of the flow of the stated bore: no pump leaks so much and goes on; invented
 FEW_ROWS = 2.5  # rows from count to count, up to which it matters how they are timed; invented
 NEARER = 0.5  # of what the ends of such a wait may be off together; invented
-LEAST_WAIT = 1e-9  # s since an edge, to divide by: the step of the clock
 UNIFORM = 12.0  # squared width of a uniform distribution over its variance; JCGM 100:2008, 4.3.7
 S_PER_NS = 1e-9
 _OF_THE_LINE = int(LINE_KINDS[0])
@@ -145,21 +146,33 @@ NOISE_BAND = 4.9  # sd of a smoothed reading: as `STEADY_SPREADS` upper deciles
 
 
 @compilable
+def _clear_all(gathered: Any) -> None:
+    """Start a piece or a batch anew: its sums, and what the further channels say."""
+    clear_sums(gathered.sums)
+    gathered.signal_sums[:] = 0.0
+    gathered.signal_counts[:] = 0.0
+
+
+@compilable
+def _add_all(gathered: Any, piece: Any) -> None:
+    """Add all of a `piece` to what was gathered before it."""
+    add_sums(gathered.sums, piece.sums)
+    gathered.signal_sums[:] += piece.signal_sums
+    gathered.signal_counts[:] += piece.signal_counts
+
+
+@compilable
 def _clear_piece(piece: Any, time_ns: int, good: bool) -> None:
     piece.good = good
     piece.start_ns = time_ns
-    clear_sums(piece.sums)
-    piece.signal_sums[:] = 0.0
-    piece.signal_counts[:] = 0.0
+    _clear_all(piece)
 
 
 @compilable
 def _clear_batch(batch: Any) -> None:
-    clear_sums(batch.sums)
+    _clear_all(batch)
     batch.timing = 0.0
     batch.shared = 0.0
-    batch.signal_sums[:] = 0.0
-    batch.signal_counts[:] = 0.0
 
 
 @compilable
@@ -193,9 +206,7 @@ def _add_held_to_batch(jet: Any, longest_pause: float) -> None:
     if batch.sums.time == 0.0:
         batch.start_ns = held.start_ns
     batch.end_ns = held.end_ns
-    add_sums(batch.sums, held.sums)
-    batch.signal_sums[:] += held.signal_sums
-    batch.signal_counts[:] += held.signal_counts
+    _add_all(batch, held)
     held.sums.time = 0.0
 
 
@@ -414,9 +425,7 @@ def _is_one_of_many(jet: Any, t: int, edge: float) -> bool:
     if held.sums.time == 0.0:
         _hold_piece(jet, t)
     else:
-        add_sums(held.sums, sums)
-        held.signal_sums[:] += jet.piece.signal_sums
-        held.signal_counts[:] += jet.piece.signal_counts
+        _add_all(held, jet.piece)
         held.end_ns = t
     run.looks += 1
     run.area = area if run.looks == 1 else run.area + (area - run.area) / run.looks
@@ -1253,6 +1262,13 @@ def _fill_batches(
 
 
 @compilable
+def _start_anew(s: Any) -> None:
+    for jet in (s.steady, s.low):
+        _drop_pieces(jet, s.time_ns)
+        _clear_batch(jet.batch)
+
+
+@compilable
 def _tell_ceiling(s: Any, x: Interval, batch: Any) -> None:
     """Say that from now on a level is taken for the closed jet, and start what is open anew."""
     s.levels.is_told = True
@@ -1260,7 +1276,7 @@ def _tell_ceiling(s: Any, x: Interval, batch: Any) -> None:
     batch.time = 0.0
     batch.rate = x.rate
     batch.pressure = s.levels.ceilings[s.levels.newest].pressure
-    batch.area = x.rate * x.delivery / x.flux
+    batch.area = area_of(x)
     batch.resolution = 0.0
     for k in range(CEILINGS):
         c = s.levels.ceilings[k]
@@ -1269,9 +1285,7 @@ def _tell_ceiling(s: Any, x: Interval, batch: Any) -> None:
             between = np.sqrt(c.pressure / c.jet_pressure) - 1.0
             batch.resolution = max(batch.resolution, between)
     batch.signals[:] = np.nan
-    for jet in (s.steady, s.low):
-        _drop_pieces(jet, s.time_ns)
-        _clear_batch(jet.batch)
+    _start_anew(s)
 
 
 @compilable
@@ -1287,9 +1301,7 @@ def _tell_apart(s: Any, k: int, batch: Any) -> None:
     batch.area = c.shut
     batch.resolution = np.nan
     batch.signals[:] = np.nan
-    for jet in (s.steady, s.low):
-        _drop_pieces(jet, s.time_ns)
-        _clear_batch(jet.batch)
+    _start_anew(s)
     forget_filling(s.short)
 
 

@@ -50,6 +50,12 @@ OTHER_SPEED = 0.05  # relative, from which on it is another one; invented
 
 
 @compilable
+def area_of(x: Interval) -> float:
+    """Effective area, m², that takes what the crank delivers; 0 without pressure."""
+    return float(x.rate * x.delivery / x.flux) if x.flux > 0.0 else 0.0
+
+
+@compilable
 def _ceiling_at(levels: Any, rate: float) -> int:
     """Index of the ceiling at this speed; a new one takes the place of the next in turn."""
     for k in range(CEILINGS):
@@ -201,7 +207,7 @@ def _follow_level(levels: Any, x: Interval, long_enough: float) -> None:
     """Where the pressure stays at one speed of the crank, and for how long it has."""
     stays = abs(x.pressure - levels.pressure) <= LEVEL * levels.pressure
     at_speed = abs(x.rate - levels.rate) <= SAME_SPEED * levels.rate and x.rate > 0.0
-    area = x.rate * x.delivery / x.flux if x.flux > 0.0 else 0.0
+    area = area_of(x)
     if at_speed and stays:
         levels.seconds += x.seconds
         if levels.seconds <= long_enough:  # from then on it is to stay where it is
@@ -295,7 +301,7 @@ def _is_at_ceiling(levels: Any, x: Interval) -> bool:
     By the crank at its speed, or else by what lies between the two levels at another one. Where the
     crank tells nothing it is the higher of two.
     """
-    area = x.rate * x.delivery / x.flux if x.flux > 0.0 else 0.0
+    area = area_of(x)
     nearest, place = np.inf, -1
     for k in range(CEILINGS):
         c = levels.ceilings[k]

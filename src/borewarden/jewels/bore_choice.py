@@ -250,7 +250,7 @@ def _crank_pressure(pump: DirectDrive, area: float, wanted: float, temperature: 
         reached = math.inf
     else:
         reached = float(floating.expected_pressure(area, temperature, pump.crank_speed))
-    return reached if pump.regulation == "none" else min(wanted, reached)
+    return reached if pump.floats else min(wanted, reached)
 
 
 def _check(

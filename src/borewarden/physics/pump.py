@@ -110,6 +110,11 @@ class Intensifier:
     volumetric_efficiency: float = 1.0
 
     @property
+    def floats(self) -> bool:
+        """Whether nothing holds the pressure: the oil side does."""
+        return False
+
+    @property
     def displacement(self) -> Displacement:
         """Volumes of one stroke."""
         swept = float(bore_area(self.plunger_diameter)) * self.stroke
@@ -154,6 +159,11 @@ class DirectDrive:
     volumetric_efficiency: float = 0.95
     regulation: Literal["none", "speed", "bypass"] = "none"
     drive_ratio: float | None = None
+
+    @property
+    def floats(self) -> bool:
+        """Whether nothing holds the pressure: it follows the crank's speed and the bore."""
+        return self.regulation == "none"
 
     @property
     def displacement(self) -> Displacement:

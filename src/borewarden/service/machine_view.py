@@ -158,7 +158,7 @@ def card(
         "level_title": "as learned" if verdict.open_heads else "stated bore",
         # for the plots, SI
         "units": {name: shown(name)._asdict() for name in ("bore", "pressure")},
-        "floats": _floats(status.pump),
+        "floats": status.pump.floats,
         "by_heads": verdict.open_heads != "",
         "nominal_bore": verdict.nominal_bore,
         "limit_bore": verdict.nominal_bore * (1.0 + status.limit) ** 0.5,
@@ -293,14 +293,9 @@ def _link(status: MachineStatus, zone: str) -> str:
     return f"Link: down since {local_time(status.link.time_ns, zone)}, {status.link.reason}"
 
 
-def _floats(pump: Pump) -> bool:
-    """Whether a larger bore shows as less pressure rather than as more strokes or turns."""
-    return isinstance(pump, DirectDrive) and pump.regulation == "none"
-
-
 def _load(verdict: Verdict, pump: Pump) -> Seen:
     """What a larger bore changes: strokes or turns, or the pressure where it floats."""
-    if _floats(pump):
+    if pump.floats:
         # whole MPa as ever
         shown_as, digits = shown("pressure"), 0 if chosen("pressure") else -1
         title, unit = "Pressure", shown_as.label
@@ -328,7 +323,7 @@ def _margin(verdict: Verdict, pump: Pump) -> Seen:
         left = margin * pump.max_stroke_rate / PER_MINUTE
         seen = _known(left, f"{left:.0f}")
         return Seen("Overstroke margin", "strokes/min", seen, margin_words(pump))
-    if _floats(pump):
+    if pump.floats:
         turns = verdict.rate_seen / PER_MINUTE
         return Seen("Crank speed", "turns/min", _known(turns, f"{turns:.1f}"), "")
     unit, pressure = shown("pressure"), verdict.pressure_seen
@@ -371,7 +366,7 @@ def with_derived(columns: dict[str, list[Any]], status: MachineStatus) -> dict[s
     """`columns` of batches, and what else the plots need."""
     zone = ZoneInfo(status.time_zone)
     columns["local_ms"] = [_local_ms(time_ns, zone) for time_ns in columns["end_ns"]]
-    if _floats(status.pump):
+    if status.pump.floats:
         columns["pressure_expected"] = _pressure_expected(columns, status.pump)
     return columns
 

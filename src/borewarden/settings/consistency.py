@@ -566,7 +566,7 @@ def _misfit(pump: Pump, area: float, working: float) -> str | None:
                 f"the pump can't feed it: at {60 * pump.crank_speed:.0f} rpm it reaches "
                 f"{_pressure(reached)}, and working pressure is {_pressure(working)}"
             )
-        if pump.regulation == "none":
+        if pump.floats:
             if reached > 1.3 * pressure:
                 return (
                     "it is too small: nothing limits the pressure, which would pass "

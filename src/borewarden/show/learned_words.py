@@ -9,7 +9,7 @@ from typing import NamedTuple
 from borewarden.base.text import counted, span_words
 from borewarden.base.times import clock_time, local_time
 from borewarden.base.units import PER_MINUTE
-from borewarden.physics.pump import DirectDrive, Intensifier, Pump
+from borewarden.physics.pump import Intensifier, Pump
 from borewarden.show.wording import HEADS, UNKNOWN, change_words, heads_words, pressure_words
 from borewarden.watcher.known import Known
 
@@ -87,7 +87,7 @@ def _head_row(known: Known, pump: Pump, time_zone: str) -> HeadRow:
     pressure, pressure_now = map(pressure_words, (known.pressure, known.pressure_now))
     unit = "strokes/min" if isinstance(pump, Intensifier) else "turns/min"
     level, now = f"{rate} {unit} at {pressure}", f"{rate_now} at that pressure"
-    if isinstance(pump, DirectDrive) and pump.regulation == "none":
+    if pump.floats:
         level, now = f"{pressure} at {rate} {unit}", f"{pressure_now} at that speed"
     return HeadRow(
         heads_words(known.heads),

@@ -561,7 +561,7 @@ def _pressure_plot(replayed: Replayed, b: _Batches) -> Plot:
     runs = _runs(np.diff(index, prepend=-2) == 1)
     low, mean, high = (np.asarray(binned[name], np.float64) for name in ("low", "mean", "high"))
     traces = [_band(x, low, high, runs, "lowest to highest"), _line(x, mean, runs, "mean")]
-    if isinstance(pump, DirectDrive) and pump.regulation == "none" and b.known.any():
+    if isinstance(pump, DirectDrive) and pump.floats and b.known.any():
         expected = np.full(len(b.known), np.nan)
         expected[b.known] = pump.expected_pressure(
             (b.of("area") * np.exp(-b.of("log_ratio")))[b.known],

@@ -723,7 +723,7 @@ def _bore_lines(verdict: Verdict, pump: Pump, guessed: Collection[str], when: st
     if sizes := [words for name, words in _SWEEP.items() if name in guessed]:
         verb = "is" if len(sizes) == 1 else "are"
         now += f", if {' and '.join(sizes)} {verb} right; the change in area "
-        now += "hardly depends on that" if _floats(pump) else "holds either way"
+        now += "hardly depends on that" if pump.floats else "holds either way"
     which = "Assumed bore (guessed in the machine file)" if "bore" in guessed else "Stated bore"
     if verdict.state is State.NOT_STATED_BORE:  # a bore in millimetres would be no measurement
         now = verdict.reason[:1].upper() + verdict.reason[1:]
@@ -742,10 +742,6 @@ def _bore_lines(verdict: Verdict, pump: Pump, guessed: Collection[str], when: st
     return lines
 
 
-def _floats(pump: Pump) -> bool:
-    return isinstance(pump, DirectDrive) and pump.regulation == "none"
-
-
 def _dead_volume_lines(verdict: Verdict, pump: Pump) -> list[str]:
     """Between which sizes a step lies for what nobody knows of the dead volume.
 
@@ -753,7 +749,7 @@ def _dead_volume_lines(verdict: Verdict, pump: Pump) -> list[str]:
     where a larger bore shows as less pressure, it makes the step larger; at a held pressure it
     makes none.
     """
-    if not (_floats(pump) and verdict.pressure_seen > 0.0 and verdict.pressure_expected > 0.0):
+    if not (pump.floats and verdict.pressure_seen > 0.0 and verdict.pressure_expected > 0.0):
         return []
     one = pump.displacement
 
@@ -805,7 +801,7 @@ def _pump_lines(verdict: Verdict, pump: Pump, guessed: Collection[str]) -> list[
             margin = f"{left:.0f} strokes/min {margin_words(pump)}{assumed}"
             lines.append(f"Overstroke margin: {margin}")
         return lines
-    if _floats(pump):
+    if pump.floats:
         change = change_words(verdict.pressure_seen / verdict.pressure_expected)
         return [
             f"Pressure: {pressure_words(verdict.pressure_seen)} seen, "

@@ -36,7 +36,7 @@ from borewarden.diagnose.signatures import Circumstances
 from borewarden.gate.batch import SIGNALS, BatchKind
 from borewarden.jewels.jewel import Jewel, stated_bores_area
 from borewarden.physics.orifice import bore_of_area
-from borewarden.physics.pump import DirectDrive, Intensifier, Pump
+from borewarden.physics.pump import Intensifier, Pump
 from borewarden.watcher.batch_loop import (
     Block,
     Detector,
@@ -183,7 +183,7 @@ class Setup(NamedTuple):
     @property
     def pressure_floats(self) -> bool:
         """Whether nothing holds the pressure: it follows the crank's speed and the bore."""
-        return isinstance(self.pump, DirectDrive) and self.pump.regulation == "none"
+        return self.pump.floats
 
     @property
     def nominal_bore(self) -> float:

@@ -21,7 +21,7 @@ from borewarden.gate.speed_levels import MOST_SAME
 from borewarden.jewels.fitting import FittedSet, fitted_sets
 from borewarden.jewels.jewel import Jewel
 from borewarden.physics import is_compiled
-from borewarden.physics.pump import DirectDrive, Pump
+from borewarden.physics.pump import Pump
 from borewarden.watcher.batch_loop import NO_RESULTS, judge
 from borewarden.watcher.chatter import Chatter, contradictory, heard, quiet
 from borewarden.watcher.events import Watching
@@ -236,8 +236,7 @@ class Watcher:
     def verdict(self) -> Verdict:
         """The verdict now."""
         verdict = replace(self.bore.verdict(), judged_ns=self._judged_ns)
-        floats = isinstance(self.pump, DirectDrive) and self.pump.regulation == "none"
-        if floats and self.gate.idle_hours > OFTEN * self.gate.jet_hours:
+        if self.pump.floats and self.gate.idle_hours > OFTEN * self.gate.jet_hours:
             verdict = replace(verdict, closed_known=False)
         hidden = self.gate.bypass_hours * HOUR > self.settings.baseline_time
         if verdict.state is State.LEARNING and hidden:
@@ -327,10 +326,18 @@ class Watcher:
 
     def _learned_closed(self, seen: np.void) -> bool:
         """Whether the closed jet's level is in what was learned, at whatever speed of the crank."""
-        monitor = self.bore.monitor if isinstance(self.bore, OneHeadWatch) else None
-        rows = monitor.first_rows if isinstance(monitor, Watching) else NO_ROWS
+        rows = self._first_rows()
         alike = np.abs(rows["area"] / seen["area"] - 1.0) <= MOST_SAME
         return len(rows) > 0 and bool(np.mean(alike) > FEW_AT_CEILING)
+
+    def _watching(self) -> Watching | None:
+        """What a watch of one head goes by, once it has learned its baseline."""
+        monitor = self.bore.monitor if isinstance(self.bore, OneHeadWatch) else None
+        return monitor if isinstance(monitor, Watching) else None
+
+    def _first_rows(self) -> NDArray[np.void]:
+        watching = self._watching()
+        return NO_ROWS if watching is None else watching.first_rows
 
     def _is_of_ceiling(self, rows: NDArray[np.void]) -> NDArray[np.bool_]:
         """Which batches look as small as the closed jet, at whatever speed of the crank."""
@@ -339,8 +346,7 @@ class Watcher:
 
     def _may_have_ceiling(self) -> bool:
         """Whether what was learned may be the closed jet's level, or nothing was learned yet."""
-        monitor = self.bore.monitor if isinstance(self.bore, OneHeadWatch) else None
-        rows = monitor.first_rows if isinstance(monitor, Watching) else NO_ROWS
+        rows = self._first_rows()
         return len(rows) == 0 or bool(np.mean(self._is_of_ceiling(rows)) > FEW_AT_CEILING)
 
     def _is_beyond(self, verdict: Verdict) -> bool:
@@ -358,8 +364,8 @@ class Watcher:
 
     def _exceeds_both(self) -> bool:
         """Whether the area is larger now than at either of the two levels."""
-        monitor = self.bore.monitor if isinstance(self.bore, OneHeadWatch) else None
-        event = monitor.event if isinstance(monitor, Watching) else None
+        watching = self._watching()
+        event = None if watching is None else watching.event
         if event is None or len(event.after) == 0:
             return False
         return bool(np.median(event.after["area"]) > CLEAR * self._larger)

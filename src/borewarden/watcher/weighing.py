@@ -27,7 +27,7 @@ from borewarden.diagnose.features import (
 from borewarden.diagnose.groups import group_of_first, together
 from borewarden.diagnose.posterior import chance_of_nothing, posterior
 from borewarden.diagnose.signatures import Circumstances
-from borewarden.gate.batch import HEADS, BatchKind
+from borewarden.gate.batch import BatchKind, valve_is_logged
 from borewarden.physics.pump import Intensifier
 from borewarden.watcher.batch_loop import NS_PER_H, operating_point
 from borewarden.watcher.events import (
@@ -406,8 +406,7 @@ def is_to_last(state: Watching, event: Event, step: Step) -> bool:
     that is dumped then looks like a jet through a far larger area: a valve signal tells. No bore
     heals: an area that went back by itself was another state of the machine.
     """
-    valve_is_known = bool(np.isfinite(event.after["signals"][:, HEADS]).any())
-    unknown = not (state.setup.is_intensifier or valve_is_known)
+    unknown = not (state.setup.is_intensifier or valve_is_logged(event.after))
     if isinstance(event, LowPressureEvent):
         return unknown and _heard(event) < LASTS_AT_LOW  # a set pressure at which some water spills
     if _may_be_the_closed_jet(state, event, step):
@@ -475,7 +474,7 @@ def closed_jet_is_hidden(setup: Setup, rows: NDArray[np.void]) -> bool:
 
 def closed_jet_is_unlogged(setup: Setup, rows: NDArray[np.void]) -> bool:
     """Whether nothing logged says when the jet is closed: no valve signal, no set pressure."""
-    return setup.pressure_floats and not np.isfinite(rows["signals"][:, HEADS]).any()
+    return setup.pressure_floats and not valve_is_logged(rows)
 
 
 def may_hide_pauses(setup: Setup, rows: NDArray[np.void]) -> bool:
@@ -483,7 +482,7 @@ def may_hide_pauses(setup: Setup, rows: NDArray[np.void]) -> bool:
 
     `rows` are batches, dtype `BATCH` or `RING`.
     """
-    return setup.is_intensifier and not np.isfinite(rows["signals"][:, HEADS]).any()
+    return setup.is_intensifier and not valve_is_logged(rows)
 
 
 def looks_like_a_shut_line(event: Event, size: float) -> bool:
