@@ -34,6 +34,7 @@ from borewarden.gate.short_cuts import (
     learn_first,
     start_looking,
 )
+from borewarden.gate.speed_levels import may_be_the_jet, told_apart
 from borewarden.gate.state import EMPTIES, HOLDS, GateSettings, Interval
 from borewarden.gate.sums import clear_sums
 from borewarden.physics.water import density
@@ -104,13 +105,19 @@ def _follow_speed(s: Any, x: Interval) -> None:
 
 
 @compilable
-def _is_open(s: Any) -> bool:
+def _is_surely_open(s: Any) -> bool:
     """Whether it is the jet that is fed: a line that is known to empty is fed through nothing else.
 
     Where a valve spills what the closed jet leaves, that valve is fed as well. But a crank that
     idles meanwhile speeds up for the jet alone.
     """
     return bool(s.held_line.emptied >= EMPTIES or s.short.speeds_up)
+
+
+@compilable
+def _is_open(s: Any) -> bool:
+    """Whether the area says what is fed, where the crank does not: the jet's is another one."""
+    return bool(_is_surely_open(s) or told_apart(s.levels) >= 0)
 
 
 @compilable
@@ -145,7 +152,7 @@ def _end_cut(s: Any, g: GateSettings, x: Interval) -> None:
     _leave_out_the_closed_jet(s)
     sums = short.sums
     known = short.seen >= KNOWN and abs(short.usual) <= LEAST_SD  # else the volume is not
-    if known and sums.mass > 0.0:
+    if known and sums.mass > 0.0 and may_be_the_jet(s.levels, x.rate, sums.mass / sums.flux):
         stored = _volume(short) * sums.rise
         sums.pressure *= ((sums.mass + stored) / sums.mass) ** SETTLES_AS  # where it would settle
         keep_cut(s, g)
@@ -174,7 +181,10 @@ def _take_settled(s: Any, g: GateSettings, x: Interval) -> None:
         _close(s, g, x)  # and the pressure has not told yet
         return
     gather(short, s.time_ns, x, fed(x), out)
-    if short.sums.time >= g.hold_time:
+    if short.sums.time >= g.hold_time and not _is_surely_open(s):
+        clear_sums(short.first)
+        start_looking(short, x.pressure, x.rate)
+    elif short.sums.time >= g.hold_time:
         if short.fills >= FEWEST:
             learn_first(short)
             short.variance = max(short.variance, LEAST_SD * LEAST_SD)

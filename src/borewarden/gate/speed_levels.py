@@ -295,30 +295,66 @@ def _is_shut(area: float, shut: float, jet: float) -> bool:
 
 
 @compilable
-def _is_at_ceiling(levels: Any, x: Interval) -> bool:
-    """Whether the pressure is at the closed jet's level, as far as that is known.
-
-    By the crank at its speed, or else by what lies between the two levels at another one. Where the
-    crank tells nothing it is the higher of two.
-    """
-    area = area_of(x)
+def _nearest_apart(levels: Any, rate: float) -> int:
+    """Index of the ceiling nearest in speed, of those whose two levels are known; -1: none is."""
     nearest, place = np.inf, -1
     for k in range(CEILINGS):
         c = levels.ceilings[k]
-        off = abs(x.rate - c.rate)
+        off = abs(rate - c.rate)
         if _is_apart_now(c) and off < nearest:
             nearest, place = off, k
-    if place >= 0:
-        known = levels.ceilings[place]
-        levels.is_lower = known.shut > known.open
-        if nearest <= NEAR_SPEED * known.rate:
-            return _is_shut(area, known.shut, known.open)
-        for k in range(CEILINGS):
-            c = levels.ceilings[k]
-            if c.open > 0.0 and abs(x.rate - c.rate) <= SAME_SPEED * c.rate:
-                seen = c.shut_seen > 0 and _is_shut(area, c.shut, c.open)
-                return bool(seen or _is_shut(area, c.open * known.shut / known.open, c.open))
+    return place
+
+
+@compilable
+def is_shut_level(levels: Any, rate: float, area: float) -> bool:
+    """Whether an area is the closed jet's at this speed of the crank, as far as that is known.
+
+    At its speed, or else by what lies between the two levels at another one.
+    """
+    place = _nearest_apart(levels, rate)
+    if place < 0:
+        return False
+    known = levels.ceilings[place]
+    if abs(rate - known.rate) <= NEAR_SPEED * known.rate:
         return _is_shut(area, known.shut, known.open)
+    for k in range(CEILINGS):
+        c = levels.ceilings[k]
+        if c.open > 0.0 and abs(rate - c.rate) <= SAME_SPEED * c.rate:
+            seen = c.shut_seen > 0 and _is_shut(area, c.shut, c.open)
+            return bool(seen or _is_shut(area, c.open * known.shut / known.open, c.open))
+    return _is_shut(area, known.shut, known.open)
+
+
+@compilable
+def may_be_the_jet(levels: Any, rate: float, area: float) -> bool:
+    """Whether an area is not on the closed jet's side, where the two levels are told apart.
+
+    While the line fills, the closed jet's valve takes less than at its level, so what is beyond
+    that is none of the jet's, either.
+    """
+    place = told_apart(levels)
+    if place < 0:
+        return True
+    known = levels.ceilings[place]
+    shut, jet = known.shut / known.open, 1.0
+    for k in range(CEILINGS):
+        c = levels.ceilings[k]
+        if c.open > 0.0 and abs(rate - c.rate) <= NEAR_SPEED * c.rate:
+            return bool((area / c.open - jet) * (shut - jet) < 0.5 * (shut - jet) ** 2)
+    return bool((area / known.open - jet) * (shut - jet) < 0.5 * (shut - jet) ** 2)
+
+
+@compilable
+def _is_at_ceiling(levels: Any, x: Interval) -> bool:
+    """Whether the pressure is at the closed jet's level, as far as that is known.
+
+    Where the crank tells nothing it is the higher of two.
+    """
+    place = _nearest_apart(levels, x.rate)
+    if place >= 0:
+        levels.is_lower = levels.ceilings[place].shut > levels.ceilings[place].open
+        return is_shut_level(levels, x.rate, area_of(x))
     levels.is_lower = False
     for k in range(CEILINGS):
         c = levels.ceilings[k]
