@@ -417,6 +417,8 @@ def is_to_last(state: Watching, event: Event, step: Step) -> bool:
     healed = any(abs(step.size - h.size) < SAME_STEP and _was_a_state(state, h) for h in alike)
     if _heard(event) < LASTS and (step.size < 0.0 or may_be_closed or healed or may_be_shut):
         return True
+    if may_be_shut and _is_denied_by_cuts(event.after, step.size):
+        return True
     lasted = (state.running.end_ns - event.onset_ns) / 1e9
     return lasted < min(_may_take(alike, step.size), np.inf if unknown else LONGEST)
 
@@ -511,6 +513,12 @@ def looks_like_a_shut_line(event: Event, size: float) -> bool:
         return True
     shown = np.setdiff1d(seen, seen[~alike])  # with all of their batches: a bore's do not leak
     return len(shown) < max(REOPENED, MOST_OPENINGS * len(np.unique(seen)))
+
+
+def _is_denied_by_cuts(rows: NDArray[np.void], size: float) -> bool:
+    """Whether the newest cuts that fill the line show nothing of a step, dtype `RING`."""
+    fills = rows["value"][rows["timing"] > 0.0][-REOPENED:]
+    return len(fills) == REOPENED and float(np.median(fills)) < (1.0 - STILL_THERE) * size
 
 
 def falls_in_one_jet(rows: NDArray[np.void], first: int) -> bool:
