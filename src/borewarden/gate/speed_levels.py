@@ -276,13 +276,16 @@ def crank_tells(levels: Any) -> bool:
 def told_apart(levels: Any) -> int:
     """Index of the ceiling whose speed tells which level is the closed jet's; -1: none does.
 
-    What was alike and is apart by now is the doing of the jet.
+    What was alike, at any speed, and is apart by now is the doing of the jet.
     """
+    apart = -1
     for k in range(CEILINGS):
         c = levels.ceilings[k]
-        if _is_told_apart(c) and not c.was_alike:
-            return k
-    return -1
+        if c.shut_seen >= SHUT_KNOWN and c.was_alike:
+            return -1
+        if apart < 0 and _is_told_apart(c):
+            apart = k
+    return apart
 
 
 @compilable
