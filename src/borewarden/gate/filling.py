@@ -34,7 +34,7 @@ from borewarden.gate.short_cuts import (
     learn_first,
     start_looking,
 )
-from borewarden.gate.speed_levels import may_be_the_jet, told_apart
+from borewarden.gate.speed_levels import crank_tells, exceeds_alike, may_be_the_jet, told_apart
 from borewarden.gate.state import EMPTIES, HOLDS, GateSettings, Interval
 from borewarden.gate.sums import clear_sums
 from borewarden.physics.water import density
@@ -117,7 +117,7 @@ def _is_surely_open(s: Any) -> bool:
 @compilable
 def _is_open(s: Any) -> bool:
     """Whether the area says what is fed, where the crank does not: the jet's is another one."""
-    return bool(_is_surely_open(s) or told_apart(s.levels) >= 0)
+    return bool(_is_surely_open(s) or crank_tells(s.levels))
 
 
 @compilable
@@ -152,7 +152,15 @@ def _end_cut(s: Any, g: GateSettings, x: Interval) -> None:
     _leave_out_the_closed_jet(s)
     sums = short.sums
     known = short.seen >= KNOWN and abs(short.usual) <= LEAST_SD  # else the volume is not
-    if known and sums.mass > 0.0 and may_be_the_jet(s.levels, x.rate, sums.mass / sums.flux):
+    if not (known and sums.mass > 0.0):
+        of_jet = False
+    elif told_apart(s.levels) >= 0:
+        of_jet = may_be_the_jet(s.levels, x.rate, sums.mass / sums.flux)
+    elif _is_surely_open(s) or not crank_tells(s.levels):
+        of_jet = True
+    else:
+        of_jet = exceeds_alike(s.levels, x.rate, sums.mass / sums.flux)
+    if of_jet:
         stored = _volume(short) * sums.rise
         sums.pressure *= ((sums.mass + stored) / sums.mass) ** SETTLES_AS  # where it would settle
         keep_cut(s, g)
@@ -163,8 +171,8 @@ def _end_cut(s: Any, g: GateSettings, x: Interval) -> None:
 @compilable
 def _close(s: Any, g: GateSettings, x: Interval) -> None:
     """End the cut, since the area seems to change: from now on the closed jet may be fed."""
-    s.short.speeds_up = False
     _end_cut(s, g, x)
+    s.short.speeds_up = False
 
 
 @compilable

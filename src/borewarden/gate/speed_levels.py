@@ -349,6 +349,15 @@ def may_be_the_jet(levels: Any, rate: float, area: float) -> bool:
 
 
 @compilable
+def exceeds_alike(levels: Any, rate: float, area: float) -> bool:
+    for k in range(CEILINGS):
+        c = levels.ceilings[k]
+        if c.shut_seen >= SHUT_KNOWN and abs(rate - c.rate) <= NEAR_SPEED * c.rate:
+            return bool(area > 1.035 * c.shut)
+    return False
+
+
+@compilable
 def _is_at_ceiling(levels: Any, x: Interval) -> bool:
     """Whether the pressure is at the closed jet's level, as far as that is known.
 
