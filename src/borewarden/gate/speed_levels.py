@@ -339,13 +339,12 @@ def may_be_the_jet(levels: Any, rate: float, area: float) -> bool:
     place = told_apart(levels)
     if place < 0:
         return True
-    known = levels.ceilings[place]
-    shut, jet = known.shut / known.open, 1.0
-    for k in range(CEILINGS):
-        c = levels.ceilings[k]
-        if c.open > 0.0 and abs(rate - c.rate) <= NEAR_SPEED * c.rate:
-            return bool((area / c.open - jet) * (shut - jet) < 0.5 * (shut - jet) ** 2)
-    return bool((area / known.open - jet) * (shut - jet) < 0.5 * (shut - jet) ** 2)
+    c = levels.ceilings[place]
+    for k in range(place + 1, CEILINGS):
+        other = levels.ceilings[k]
+        if _is_told_apart(other) and abs(rate - other.rate) < abs(rate - c.rate):
+            c = other
+    return bool((area - c.open) * (c.shut - c.open) < 0.5 * (c.shut - c.open) ** 2)
 
 
 @compilable
