@@ -414,7 +414,10 @@ def is_to_last(state: Watching, event: Event, step: Step) -> bool:
     may_be_closed = unknown and step.size > FAR
     may_be_shut = looks_like_a_shut_line(event, step.size)
     alike = _healed_alike(state, event, may_be_shut)
-    healed = any(abs(step.size - h.size) < SAME_STEP and _was_a_state(state, h) for h in alike)
+    known = state.setup.pressure_floats and not closed_jet_is_hidden(state.setup, event.after)
+    healed = not known and any(
+        abs(step.size - h.size) < SAME_STEP and _was_a_state(state, h) for h in alike
+    )
     if _heard(event) < LASTS and (step.size < 0.0 or may_be_closed or healed or may_be_shut):
         return True
     if may_be_shut and _is_denied_by_cuts(event.after, step.size):
