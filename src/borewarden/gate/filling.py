@@ -12,8 +12,9 @@ holds the give of hoses and a transducer's lag as well.
 
 It has to be the jet that is fed. A line that empties as the jet closes is fed through nothing else.
 Where a valve spills instead, or the line stays full, a crank that idles meanwhile tells: it
-speeds up for the jet, and the cut ends when the area seems to change or the crank slows down. A
-line that is shut stores nothing more, so one that holds counts only while it is filled.
+speeds up for the jet, and the cut ends when the area seems to change or the crank slows down. Once
+the valve's level is known, a cut counts as well if its area is not the valve's. A line that is
+shut stores nothing more, so one that holds counts only while it is filled.
 
 What is left of error is the machine's own, and is learned as in `borewarden.gate.short_cuts`.
 """
@@ -34,7 +35,7 @@ from borewarden.gate.short_cuts import (
     learn_first,
     start_looking,
 )
-from borewarden.gate.speed_levels import crank_tells, exceeds_alike, may_be_the_jet, told_apart
+from borewarden.gate.speed_levels import crank_tells, may_be_the_jet
 from borewarden.gate.state import EMPTIES, HOLDS, GateSettings, Interval
 from borewarden.gate.sums import clear_sums
 from borewarden.physics.water import density
@@ -116,7 +117,7 @@ def _is_surely_open(s: Any) -> bool:
 
 @compilable
 def _is_open(s: Any) -> bool:
-    """Whether the area says what is fed, where the crank does not: the jet's is another one."""
+    """Whether it is the jet that is fed, or the area will tell: the closed jet's is known."""
     return bool(_is_surely_open(s) or crank_tells(s.levels))
 
 
@@ -152,15 +153,8 @@ def _end_cut(s: Any, g: GateSettings, x: Interval) -> None:
     _leave_out_the_closed_jet(s)
     sums = short.sums
     known = short.seen >= KNOWN and abs(short.usual) <= LEAST_SD  # else the volume is not
-    if not (known and sums.mass > 0.0):
-        of_jet = False
-    elif told_apart(s.levels) >= 0:
-        of_jet = may_be_the_jet(s.levels, x.rate, sums.mass / sums.flux)
-    elif _is_surely_open(s) or not crank_tells(s.levels):
-        of_jet = True
-    else:
-        of_jet = exceeds_alike(s.levels, x.rate, sums.mass / sums.flux)
-    if of_jet:
+    area = sums.mass / sums.flux if sums.mass > 0.0 else 0.0
+    if known and area > 0.0 and may_be_the_jet(s.levels, x.rate, area, _is_surely_open(s)):
         stored = _volume(short) * sums.rise
         sums.pressure *= ((sums.mass + stored) / sums.mass) ** SETTLES_AS  # where it would settle
         keep_cut(s, g)
@@ -190,7 +184,7 @@ def _take_settled(s: Any, g: GateSettings, x: Interval) -> None:
         return
     gather(short, s.time_ns, x, fed(x), out)
     if short.sums.time >= g.hold_time and not _is_surely_open(s):
-        clear_sums(short.first)
+        clear_sums(short.first)  # the volume is learned of nothing but the jet
         start_looking(short, x.pressure, x.rate)
     elif short.sums.time >= g.hold_time:
         if short.fills >= FEWEST:

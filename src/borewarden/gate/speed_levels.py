@@ -35,6 +35,7 @@ TURNS_WITHIN = 10800.0  # s, from one to the next, which are else no habit of th
 TURNS = 2  # times from a jet to the ceiling, after which that is no jet; invented
 # relative, in area, by which the closed jet's level may differ, at most; invented
 SAME_SHUT, MOST_SAME = 0.01, 0.015
+EXCEEDS = 0.035  # the same, of a cut: two sd of it and more; tuned on 93,001 to 93,160
 APART = 0.02  # the same, from which on the jet's level is another one; invented
 SHUT_KNOWN, SHUT_MOST = 3, 8  # times that the crank slowed down from it, and most; invented
 # What it counts for that it sped up to another level: after a short cut it may be the closed one's,
@@ -298,61 +299,27 @@ def _is_shut(area: float, shut: float, jet: float) -> bool:
 
 
 @compilable
-def _nearest_apart(levels: Any, rate: float) -> int:
-    """Index of the ceiling nearest in speed, of those whose two levels are known; -1: none is."""
-    nearest, place = np.inf, -1
-    for k in range(CEILINGS):
-        c = levels.ceilings[k]
-        off = abs(rate - c.rate)
-        if _is_apart_now(c) and off < nearest:
-            nearest, place = off, k
-    return place
+def may_be_the_jet(levels: Any, rate: float, area: float, sped_up: bool) -> bool:
+    """Whether the area of a cut that did not settle may be the jet's.
 
-
-@compilable
-def is_shut_level(levels: Any, rate: float, area: float) -> bool:
-    """Whether an area is the closed jet's at this speed of the crank, as far as that is known.
-
-    At its speed, or else by what lies between the two levels at another one.
-    """
-    place = _nearest_apart(levels, rate)
-    if place < 0:
-        return False
-    known = levels.ceilings[place]
-    if abs(rate - known.rate) <= NEAR_SPEED * known.rate:
-        return _is_shut(area, known.shut, known.open)
-    for k in range(CEILINGS):
-        c = levels.ceilings[k]
-        if c.open > 0.0 and abs(rate - c.rate) <= SAME_SPEED * c.rate:
-            seen = c.shut_seen > 0 and _is_shut(area, c.shut, c.open)
-            return bool(seen or _is_shut(area, c.open * known.shut / known.open, c.open))
-    return _is_shut(area, known.shut, known.open)
-
-
-@compilable
-def may_be_the_jet(levels: Any, rate: float, area: float) -> bool:
-    """Whether an area is not on the closed jet's side, where the two levels are told apart.
-
-    While the line fills, the closed jet's valve takes less than at its level, so what is beyond
-    that is none of the jet's, either.
+    Where the crank tells the two levels apart, it is if it is on the jet's side. While the line
+    fills, the closed jet's valve takes less than at its level, so what is beyond that is no jet,
+    either. Where both are alike, it is if the crank `sped_up` for it, or if it exceeds them.
     """
     place = told_apart(levels)
-    if place < 0:
+    if place >= 0:
+        c = levels.ceilings[place]
+        for k in range(place + 1, CEILINGS):
+            other = levels.ceilings[k]
+            if _is_told_apart(other) and abs(rate - other.rate) < abs(rate - c.rate):
+                c = other
+        return bool((area - c.open) * (c.shut - c.open) < 0.5 * (c.shut - c.open) ** 2)
+    if sped_up or not crank_tells(levels):
         return True
-    c = levels.ceilings[place]
-    for k in range(place + 1, CEILINGS):
-        other = levels.ceilings[k]
-        if _is_told_apart(other) and abs(rate - other.rate) < abs(rate - c.rate):
-            c = other
-    return bool((area - c.open) * (c.shut - c.open) < 0.5 * (c.shut - c.open) ** 2)
-
-
-@compilable
-def exceeds_alike(levels: Any, rate: float, area: float) -> bool:
     for k in range(CEILINGS):
         c = levels.ceilings[k]
         if c.shut_seen >= SHUT_KNOWN and abs(rate - c.rate) <= NEAR_SPEED * c.rate:
-            return bool(area > 1.035 * c.shut)
+            return bool(area > (1.0 + EXCEEDS) * c.shut)
     return False
 
 
@@ -360,12 +327,27 @@ def exceeds_alike(levels: Any, rate: float, area: float) -> bool:
 def _is_at_ceiling(levels: Any, x: Interval) -> bool:
     """Whether the pressure is at the closed jet's level, as far as that is known.
 
-    Where the crank tells nothing it is the higher of two.
+    By the crank at its speed, or else by what lies between the two levels at another one. Where the
+    crank tells nothing it is the higher of two.
     """
-    place = _nearest_apart(levels, x.rate)
+    area = area_of(x)
+    nearest, place = np.inf, -1
+    for k in range(CEILINGS):
+        c = levels.ceilings[k]
+        off = abs(x.rate - c.rate)
+        if _is_apart_now(c) and off < nearest:
+            nearest, place = off, k
     if place >= 0:
-        levels.is_lower = levels.ceilings[place].shut > levels.ceilings[place].open
-        return is_shut_level(levels, x.rate, area_of(x))
+        known = levels.ceilings[place]
+        levels.is_lower = known.shut > known.open
+        if nearest <= NEAR_SPEED * known.rate:
+            return _is_shut(area, known.shut, known.open)
+        for k in range(CEILINGS):
+            c = levels.ceilings[k]
+            if c.open > 0.0 and abs(x.rate - c.rate) <= SAME_SPEED * c.rate:
+                seen = c.shut_seen > 0 and _is_shut(area, c.shut, c.open)
+                return bool(seen or _is_shut(area, c.open * known.shut / known.open, c.open))
+        return _is_shut(area, known.shut, known.open)
     levels.is_lower = False
     for k in range(CEILINGS):
         c = levels.ceilings[k]
