@@ -344,7 +344,8 @@ def _is_at_ceiling(levels: Any, x: Interval) -> bool:
             return _is_shut(area, known.shut, known.open)
         for k in range(CEILINGS):
             c = levels.ceilings[k]
-            if c.open > 0.0 and abs(x.rate - c.rate) <= SAME_SPEED * c.rate:
+            near = abs(c.open - known.open) < 0.5 * abs(known.shut - known.open)
+            if near and abs(x.rate - c.rate) <= SAME_SPEED * c.rate:
                 seen = c.shut_seen > 0 and _is_shut(area, c.shut, c.open)
                 return bool(seen or _is_shut(area, c.open * known.shut / known.open, c.open))
         return _is_shut(area, known.shut, known.open)
