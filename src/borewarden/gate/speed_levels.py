@@ -35,6 +35,7 @@ TURNS_WITHIN = 10800.0  # s, from one to the next, which are else no habit of th
 TURNS = 2  # times from a jet to the ceiling, after which that is no jet; invented
 # relative, in area, by which the closed jet's level may differ, at most; invented
 SAME_SHUT, MOST_SAME = 0.01, 0.015
+MOST_SMALLER = 0.05  # the same, where both are larger; invented
 EXCEEDS = 0.035  # the same, of a cut: two sd of it and more; tuned on 93,001 to 93,160
 APART = 0.02  # the same, from which on the jet's level is another one; invented
 SHUT_KNOWN, SHUT_MOST = 3, 8  # times that the crank slowed down from it, and most; invented
@@ -291,11 +292,15 @@ def told_apart(levels: Any) -> int:
 
 @compilable
 def _is_shut(area: float, shut: float, jet: float) -> bool:
-    """Whether an area looks like the closed jet's, or is half way to it from the open jet's."""
+    """Whether an area looks like the closed jet's, or is half way to it from the open jet's.
+
+    What is smaller than both is the closed jet's as well: a bore does not shrink by so much.
+    """
     off = area - shut
     between = off * (jet - shut) > 0.0
     most = 0.5 * abs(jet - shut) if between else MOST_SAME * shut
-    return bool(abs(off) <= most)
+    smaller = shut < jet and not between and -off <= MOST_SMALLER * shut
+    return bool(abs(off) <= most or smaller)
 
 
 @compilable
