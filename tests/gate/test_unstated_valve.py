@@ -268,6 +268,22 @@ def test_a_line_that_leaks_away_for_a_minute_holds(direct_drive: DirectDrive) ->
     assert gate.state.held_line.times == 3
 
 
+@pytest.mark.parametrize("every", [30, 60])
+def test_noise_of_a_slow_log_is_no_line_that_leaks_away(
+    direct_drive: DirectDrive, every: int
+) -> None:
+    """There two looks that fall last for a minute; a shut line falls from look to look."""
+    noise = np.random.default_rng(4).normal(0.0, 2e6, 2000)
+    steady = samples(JET + noise)
+    gate = gate_of(direct_drive)
+    gate.learn_many(steady._replace(time_ns=steady.time_ns * every))
+    assert gate.state.held_line.times == 0
+    leaks = samples(np.concatenate([np.full(50, JET), JET * (1.0 - 0.01 * np.arange(30))]))
+    gate = gate_of(direct_drive)
+    gate.learn_many(leaks._replace(time_ns=leaks.time_ns * every))
+    assert gate.state.held_line.times > 0
+
+
 def leaking_pauses(leak: float, times: int = 4) -> NDArray[np.float64]:
     """Jets of a minute, each after a pause of one in which the pressure falls by `leak`, 1/s."""
     pause = JET * (1.0 - leak * np.arange(60))
