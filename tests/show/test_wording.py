@@ -427,6 +427,20 @@ def test_another_fault_is_named_and_has_its_own_checks(cause, words):
     assert words in " ".join(advice(verdict).steps)
 
 
+@pytest.mark.parametrize("first", [cause for cause in Cause if cause is not Cause.BORE])
+@pytest.mark.parametrize("check", ["", CHECKS[0].words, CHECKS[-1].words])
+@pytest.mark.parametrize(("share", "looks"), [(0.06, 1), (0.04, 0)])
+def test_the_jewel_is_looked_at_as_long_as_it_may_be_the_bore(first, check, share, looks):
+    causes = (Belief(first, 0.9), Belief(Cause.LEAK, 0.03), Belief(Cause.BORE, share))
+    told = replace(blamed(first, check=check), probability=0.0, causes=causes)
+    for verdict in (told, replace(told, open_heads="head 1 and 2")):
+        found = sum("microscope" in step for step in advice(verdict).steps)
+        if first is Cause.OTHER_BORE or check == CHECKS[-1].words:  # it is among them anyway
+            assert found == 1
+        else:
+            assert found == looks
+
+
 @pytest.mark.parametrize(
     ("state", "causes", "said"),
     [

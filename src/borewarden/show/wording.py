@@ -42,7 +42,6 @@ from borewarden.physics.pump import (
     Pump,
     delivered_mass,
 )
-from borewarden.watcher.chatter import CONTRADICTORY
 from borewarden.watcher.monitor import RECENT
 from borewarden.watcher.verdict import (
     UNLIKELY,
@@ -202,7 +201,7 @@ def headline(verdict: Verdict) -> str:
         return _one_of(verdict, alike)
     if verdict.state is State.OTHER_FAULT and verdict.causes:
         return f"Probably another fault: {verdict.causes[0].cause.words}"
-    if was_told_opened(verdict):
+    if verdict.was_told_opened:
         of_which = f" of {verdict.suspects}" if verdict.suspects else ""
         return f"The signals contradict each other; the bore{of_which} may have opened up"
     if verdict.state is State.CANNOT_TELL and verdict.causes:
@@ -210,12 +209,6 @@ def headline(verdict: Verdict) -> str:
     if verdict.suspects:
         return _HEADLINES_OF_HEADS.get(verdict.state, "{}").format(verdict.suspects)
     return f"The bore {NOT_CHANGED}" if _is_as_learned(verdict) else HEADLINES[verdict.state]
-
-
-def was_told_opened(verdict: Verdict) -> bool:
-    """Whether the signals contradict each other now, and an opened bore was among what was told."""
-    contradict = verdict.reason.startswith(CONTRADICTORY)
-    return contradict and State.OPENED.value in verdict.reason
 
 
 def _may_be(verdict: Verdict) -> str:
@@ -916,7 +909,7 @@ def _usual_checks(verdict: Verdict) -> list[str]:
                 "the limit.",
                 _LOOK_AT_THE_JEWEL,
             ]
-        case _ if verdict.state is State.OPENED or was_told_opened(verdict):
+        case _ if verdict.state is State.OPENED or verdict.was_told_opened:
             return [_RUNNING_CUT, *leaks, _JEWEL_CHANGED, _LOOK_AT_THE_JEWEL]
         case State.NOT_STATED_BORE:
             return [
@@ -927,12 +920,14 @@ def _usual_checks(verdict: Verdict) -> list[str]:
                 "efficiency) and the scale of the pressure transducer.",
                 _LOOK_AT_THE_JEWEL,
             ]
-        case State.OTHER_FAULT if verdict.causes[:1] and _blames_a_stated_head(verdict):
-            return [_another_head(verdict)]
-        case State.OTHER_FAULT if verdict.causes and verdict.causes[0].cause in _CHECKS_OF:
-            return [*_CHECKS_OF[verdict.causes[0].cause]]
         case State.OTHER_FAULT:
-            return leaks
+            checks = leaks
+            if verdict.causes[:1] and _blames_a_stated_head(verdict):
+                checks = [_another_head(verdict)]
+            elif verdict.causes and verdict.causes[0].cause in _CHECKS_OF:
+                checks = [*_CHECKS_OF[verdict.causes[0].cause]]
+            may_be_bore = _bore_is_probable(verdict) and _LOOK_AT_THE_JEWEL not in checks
+            return [*checks, *[_LOOK_AT_THE_JEWEL] * may_be_bore]
         case State.CANNOT_TELL if verdict.step < 0.0:
             return [
                 _BLOCKED_WAYS,
@@ -943,6 +938,12 @@ def _usual_checks(verdict: Verdict) -> list[str]:
             ]
         case _:
             return [*leaks, _JEWEL_CHANGED, _LOOK_AT_THE_JEWEL]
+
+
+def _bore_is_probable(verdict: Verdict) -> bool:
+    """Whether the bore may still be it, though another cause leads."""
+    weighed = (b.probability for b in verdict.causes if b.cause is Cause.BORE)
+    return max((verdict.probability, *weighed)) >= PROBABLE
 
 
 def advice(verdict: Verdict) -> Guarded:
