@@ -24,6 +24,8 @@ from borewarden.show.wording import (
     advice,
     alert_row,
     alert_rows,
+    alert_words,
+    alerts_title,
     bore_words,
     came_words,
     cause_lines,
@@ -240,7 +242,26 @@ def test_since_and_alert_row():
     assert row.size == "+10.0 ± 1.2 %"
     assert alert_row(Alert(NOON_NS, in_state(State.WEARING)), "UTC").onset == "–"
     unlearned = replace(OPENED, onset_ns=None, area_ratio=NAN)
-    assert alert_row(Alert(NOON_NS, unlearned), "UTC").size == "–"
+    assert alert_row(Alert(NOON_NS, unlearned), "UTC").size == "none: no steady jet of late"
+
+
+@pytest.mark.parametrize("learned", [True, False])
+@pytest.mark.parametrize("state", [State.LEARNING, State.CANNOT_TELL])
+def test_what_tells_of_no_fault_is_called_a_message_and_says_why_it_has_no_area(state, learned):
+    verdict = replace(in_state(state), reason="why")
+    if not learned:
+        verdict = replace(verdict, area_ratio=NAN, discharge_coefficient=NAN)
+    row, alert = (alert_row(Alert(NOON_NS, each), "UTC") for each in (verdict, OPENED))
+    assert row.state == f"Message, not an alert: {state.value} (function check)"
+    area = ": none yet: this jewel is not learned"
+    if learned:
+        area = " +10.0 % in the newest batches"
+    assert f"(function check), effective area{area}" in alert_words(row)
+    assert alerts_title([alert]) == "Alerts"
+    assert alerts_title([alert, row]) == "Alerts and messages"
+    caused = replace(verdict, causes=(Belief(Cause.LEAK, 0.4), Belief(Cause.BORE, 0.4)))
+    if state is State.CANNOT_TELL:  # something changed
+        assert not alert_row(Alert(NOON_NS, caused), "UTC").state.startswith("Message")
 
 
 def test_an_alert_that_corrects_the_one_before_says_which_one_it_replaces() -> None:

@@ -156,6 +156,9 @@ _CHECKS_OF = {
 }
 
 UNKNOWN = "–"
+NOT_LEARNED, NO_JET = "none yet: this jewel is not learned", "none: no steady jet of late"
+A_MESSAGE = "Message, not an alert: "
+ALERTS_TITLES = ("Alerts", "Alerts and messages")
 _TOGETHER = re.compile(r"\bhead ((?:(?! or ).)*?) and\b")
 HEADS = "Heads by themselves"  # title of the table of levels
 AGAINST_ONSET = "against just before"  # a step's size; "now" is against the baseline
@@ -344,8 +347,13 @@ def _step_words(verdict: Verdict) -> str:
 
 def _newest_words(verdict: Verdict) -> str:
     """How far the area is off its baseline by now, where no step is known."""
-    known = math.isfinite(verdict.area_ratio)
-    return f"{change_words(verdict.area_ratio)}{' in the newest batches' * known}"
+    if math.isfinite(verdict.area_ratio):
+        return f"{change_words(verdict.area_ratio)} in the newest batches"
+    return NOT_LEARNED if _is_unlearned(verdict) else NO_JET
+
+
+def _is_unlearned(verdict: Verdict) -> bool:
+    return math.isnan(verdict.discharge_coefficient)
 
 
 def state_words(state: State) -> str:
@@ -1040,7 +1048,7 @@ def alert_row(alert: Alert, time_zone: str) -> AlertRow:
     known = math.isfinite(verdict.discharge_coefficient) and not is_without_word(verdict)
     return AlertRow(
         time=local_time(alert.time_ns, time_zone),
-        state=f"{told_words(verdict)} ({verdict.state.ne107})",
+        state=f"{_kind_words(verdict)} ({verdict.state.ne107})",
         onset=UNKNOWN if verdict.onset_ns is None else local_time(verdict.onset_ns, time_zone),
         size=f"{_newest_words(verdict) if no_step else _step_words(verdict)}{with_heads(verdict)}",
         probability=probability_words(verdict.probability) if known else UNKNOWN,
@@ -1048,9 +1056,24 @@ def alert_row(alert: Alert, time_zone: str) -> AlertRow:
     )
 
 
+def alerts_title(rows: Sequence[AlertRow]) -> str:
+    """What a table of `rows` is called: messages say nothing of a fault."""
+    return ALERTS_TITLES[any(row.state.startswith(A_MESSAGE) for row in rows)]
+
+
+def _kind_words(verdict: Verdict) -> str:
+    """What an alert tells; that it is none, where it only says what can be told or not."""
+    words = told_words(verdict)
+    nothing_told = is_without_word(verdict) and not verdict.was_told_opened
+    if verdict.state is State.LEARNING or nothing_told:
+        return f"{A_MESSAGE}{words[0].lower()}{words[1:]}"
+    return words
+
+
 def alert_words(row: AlertRow) -> str:
     """An alert in one cell, for a narrow terminal: its time stands beside it."""
-    what = [row.state, f"effective area {row.size}"]
+    colon = ":" * row.size.startswith((NOT_LEARNED, NO_JET))
+    what = [row.state, f"effective area{colon} {row.size}"]
     what += [f"since {row.onset}"] * (row.onset != UNKNOWN)
     what += [f"{row.probability} that the bore opened up"] * (row.probability != UNKNOWN)
     return f"{', '.join(what)}. {row.reason[:1].upper()}{row.reason[1:]}"

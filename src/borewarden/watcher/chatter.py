@@ -67,7 +67,7 @@ def contradictory(verdict: Verdict, chatter: Chatter) -> Verdict:
         was_told_opened=opened is not None or verdict.state is State.OPENED,
         reason=(
             f"contradictory signals: the verdict changed {count} times within an hour{once}, "
-            f"last to “{verdict.state.value}”; nothing more is told until it has stayed the same for an "
-            "hour"
+            f"last to “{verdict.state.value}”; nothing more is told until it has stayed the same "
+            "for an hour"
         ),
     )
