@@ -20,6 +20,7 @@ from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import DirectDrive, Intensifier, area_of_rate
 from borewarden.show.wording import (
     ALERT_COLUMNS,
+    CLOSED_COUNTS,
     THEN,
     advice,
     alert_row,
@@ -34,6 +35,7 @@ from borewarden.show.wording import (
     headline,
     headline_then,
     heads_words,
+    jet_hours_words,
     jewel_words,
     pressure_words,
     probable_causes,
@@ -578,6 +580,35 @@ def test_what_was_guessed_is_called_assumed():
         (("bore", "material", "fitted"), "(bore, material and date assumed)"),
     ):
         assert jewel_words(replace(ruby, guessed=names), "UTC").endswith(said)
+
+
+def test_a_level_that_may_be_a_valves_is_said_once_beside_bore_and_hours():
+    known = replace(OPENED, overstroke_margin=None, closed_known=False)
+    told = replace(known, level_known=False)
+    lines = evidence(told, CRANK, "UTC")
+    (place,) = (i for i, line in enumerate(lines) if line.startswith("Not certain: "))
+    assert lines[place - 1].startswith("Effective area")
+    for word in ("bore, C_d, wear and jet hours", "valve and not of the jet", "signal settles it"):
+        assert word in lines[place]
+    (hours,) = (line for line in lines if line.startswith("Jet hours"))
+    assert "about 12.3 h, which may be half of the true ones" in hours
+    assert CLOSED_COUNTS not in hours
+    last = advice(told).steps[-1]
+    assert last.startswith("To see whose pressure is watched: from the operator's station")
+    assert "380.0 MPa" in last
+    assert "Not certain" not in "".join(evidence(known, CRANK, "UTC"))
+    assert not any("whose pressure" in step for step in advice(known).steps)
+    unseen = replace(told, pressure_seen=NAN, state=State.LEARNING)
+    assert "the pressure shown here" in advice(unseen).steps[-1]
+
+
+def test_jet_hours_are_a_range_where_the_crank_idled():
+    idled = replace(OPENED, closed_known=False, jet_hours=23.5, idle_hours=5.49)
+    assert jet_hours_words(idled) == "between 16.4 and 23.5 h"
+    (hours,) = (x for x in evidence(idled, CRANK, "UTC") if x.startswith("Jet hours"))
+    assert "between 16.4 and 23.5 h; the crank idled for 5.5 h of these" in hours
+    assert jet_hours_words(replace(idled, idle_hours=22.0)) == "between 0.0 and 23.5 h"
+    assert jet_hours_words(replace(idled, idle_hours=0.0)) == "about 23.5 h"
 
 
 SINCE = local_time(NOON_NS, "Europe/Berlin")

@@ -72,6 +72,8 @@ def test_it_is_said_once_and_nothing_is_called_sound_any_more(direct_drive: Dire
     second = (np.arange(3600, 3600 * HOURS) + 1) % (CUT + PAUSE)
     closed = learned.phases[3600:][second > CUT + 5]
     assert np.all(closed == Phase.JET_OFF)
+    assert not watcher.verdict().level_known  # and so it is said whose level that may be
+    assert watcher.verdict().idle_hours == 0.0
 
 
 def test_a_bore_that_opens_by_more_than_lies_between_is_told(direct_drive: DirectDrive) -> None:
@@ -92,6 +94,7 @@ def test_a_bore_that_is_larger_than_both_is_told(direct_drive: DirectDrive) -> N
     assert between is not None
     assert float(between[1]) == pytest.approx(lies_between, rel=0.2)
     assert not alert.closed_known
+    assert not alert.level_known
 
 
 def test_a_bore_that_opens_by_less_may_be_the_other_level(direct_drive: DirectDrive) -> None:

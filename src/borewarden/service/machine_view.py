@@ -42,6 +42,7 @@ from borewarden.show.wording import (
     second_opinion_lines,
     since,
     undecided,
+    whose_level_lines,
     with_heads,
     words_of_then,
 )
@@ -129,6 +130,7 @@ def card(
         "margin": margin.seen,
         "margin_note": margin.expected,
         "area_note": f"against its baseline{with_heads(verdict)}",
+        "not_certain": "".join(f"{line}." for line in whose_level_lines(verdict)),
         "hours_title": hours_of(verdict),
         "jet_hours": jet_hours_words(verdict),
         "jewels": "; ".join(jewel_words(jewel, zone) for jewel in status.jewels),
