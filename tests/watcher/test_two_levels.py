@@ -134,6 +134,7 @@ def test_a_valve_signal_settles_it(direct_drive: DirectDrive) -> None:
     watcher = watcher_of(direct_drive)
     assert told(watcher.learn_many(day(valve=True))) == []
     assert watcher.verdict().state is State.SOUND
+    assert watcher.verdict().level_known
 
 
 def test_a_stated_relief_pressure_settles_it(direct_drive: DirectDrive) -> None:
@@ -143,6 +144,7 @@ def test_a_stated_relief_pressure_settles_it(direct_drive: DirectDrive) -> None:
     watcher = Watcher(direct_drive, gate, [jewel])
     assert told(watcher.learn_many(day())) == []
     assert watcher.verdict().state is State.SOUND
+    assert watcher.verdict().level_known
 
 
 def test_what_is_told_of_a_larger_bore_does_not_wait_for_the_end_of_the_block(

@@ -246,7 +246,8 @@ class Watcher:
             if idle > OFTEN * self.gate.jet_hours:  # the crank tells, or is about to
                 verdict = replace(verdict, closed_known=False, idle_hours=idle)
             else:
-                verdict = replace(verdict, level_known=verdict.closed_known)
+                stated = self._gate_settings.bypass_pressure < np.inf
+                verdict = replace(verdict, level_known=verdict.closed_known or stated)
         hidden = self.gate.bypass_hours * HOUR > self.settings.baseline_time
         if verdict.state is State.LEARNING and hidden:
             reason = (
