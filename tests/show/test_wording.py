@@ -244,7 +244,7 @@ def test_since_and_alert_row():
     assert row.size == "+10.0 ± 1.2 %"
     assert alert_row(Alert(NOON_NS, in_state(State.WEARING)), "UTC").onset == "–"
     unlearned = replace(OPENED, onset_ns=None, area_ratio=NAN)
-    assert alert_row(Alert(NOON_NS, unlearned), "UTC").size == "none: no steady jet of late"
+    assert alert_row(Alert(NOON_NS, unlearned), "UTC").size == "none, as no steady jet was seen"
 
 
 @pytest.mark.parametrize("learned", [True, False])
@@ -255,7 +255,7 @@ def test_what_tells_of_no_fault_is_called_a_message_and_says_why_it_has_no_area(
         verdict = replace(verdict, area_ratio=NAN, discharge_coefficient=NAN)
     row, alert = (alert_row(Alert(NOON_NS, each), "UTC") for each in (verdict, OPENED))
     assert row.state == f"Message, not an alert: {state.value} (function check)"
-    area = ": none yet: this jewel is not learned"
+    area = ": none yet, as this jewel is not learned"
     if learned:
         area = " +10.0 % in the newest batches"
     assert f"(function check), effective area{area}" in alert_words(row)

@@ -156,7 +156,8 @@ _CHECKS_OF = {
 }
 
 UNKNOWN = "–"
-NOT_LEARNED, NO_JET = "none yet: this jewel is not learned", "none: no steady jet of late"
+NOT_LEARNED = "none yet, as this jewel is not learned"
+NO_JET = "none, as no steady jet was seen"
 A_MESSAGE = "Message, not an alert: "
 ALERTS_TITLES = ("Alerts", "Alerts and messages")
 _TOGETHER = re.compile(r"\bhead ((?:(?! or ).)*?) and\b")
