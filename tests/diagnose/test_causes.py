@@ -311,6 +311,26 @@ def test_what_comes_over_minutes_is_rather_no_chip() -> None:
     assert "it came over minutes" in last.evidence_against
 
 
+def test_nothing_speaks_against_a_cause_that_brings_just_that() -> None:
+    draw = np.random.default_rng(9)
+    against = 0
+    for kind in (INTENSIFIER, CRANK):
+        names = [name for name in NAMES if name not in NOT_ON[kind.is_intensifier]]
+        for _ in range(60):
+            values = dict(zip(names, draw.normal(0.0, 0.08, len(names)), strict=True))
+            for belief in weigh_causes(shift(sd=0.01, **values), kind):
+                for words in belief.evidence_against:
+                    against += 1
+                    assert "can do anything" not in words
+                    if said := re.search(
+                        r" (up|down) ([\d.]+ \S+).*usually (\w+).* ([\d.]+ \S+)$", words
+                    ):
+                        way, seen, verb, usual = said.groups()
+                        same_way = (way == "up") is (verb == "adds")
+                        assert not (same_way and seen == usual), words
+    assert against > 100
+
+
 def test_a_line_that_had_no_time_to_warm_does_not_clear_a_leak() -> None:
     seen = full(INTENSIFIER, area=GREW, low_area=0.5 * GREW)
     leak = [

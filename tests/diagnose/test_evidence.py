@@ -7,7 +7,7 @@ import pytest
 from borewarden.base.shown import US, shown_in
 from borewarden.diagnose import feature_table
 from borewarden.diagnose.causes import Cause
-from borewarden.diagnose.evidence import Change, features_in, reason_words
+from borewarden.diagnose.evidence import Change, features_in, is_as_expected, reason_words
 from borewarden.diagnose.feature_table import FEATURES, NAMES
 
 
@@ -67,6 +67,24 @@ def test_what_speaks_for_a_cause_by_its_absence_says_which_other_would_have_brou
         reason_words(ripple, 0.0868, Change(Cause.BORE, 0.1301), rival=Change(Cause.LEAK, 0.2))
         == own
     )
+
+
+@pytest.mark.parametrize(
+    ("seen", "sd", "cause", "expected", "fits"),
+    [
+        (0.070, 0.001, Cause.LEAK, 0.0705, True),  # "up 7 %; usually adds 7 %"
+        (0.070, 0.001, Cause.LEAK, 0.100, False),
+        (0.070, 0.040, Cause.LEAK, 0.100, True),  # within what is not known of it
+        (-0.070, 0.001, Cause.LEAK, 0.070, False),
+        (0.0001, 0.0, Cause.LEAK, -0.0002, True),  # "unchanged; usually leaves it alone"
+        (0.5, 0.001, Cause.UNKNOWN, 0.0, True),  # which can do anything
+    ],
+)
+def test_what_a_cause_brings_is_as_expected(
+    seen: float, sd: float, cause: Cause, expected: float, fits: bool
+) -> None:
+    ripple = FEATURES[NAMES.index("ripple")]
+    assert is_as_expected(ripple, seen, sd, Change(cause, expected)) is fits
 
 
 @pytest.mark.parametrize("cause", Cause, ids=lambda cause: cause.name)

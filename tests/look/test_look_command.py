@@ -29,6 +29,8 @@ from borewarden.look.unit_words import spelled
 from borewarden.settings import load_machine
 from shop_logs import Form, forms, write
 
+ROOT = Path(__file__).parents[2]
+
 FORMS = {form.key: form for form in forms()}
 
 
@@ -69,6 +71,20 @@ def test_every_figure_says_where_it_comes_from(tmp_path: Path) -> None:
     stated = tomllib.loads(text)
     assert stated["pump"]["rated_pressure"] == "60 kpsi"
     assert '"60 kpsi"' in next(line for line in pump if "from the name plate" in line)
+
+
+def test_what_stands_on_no_name_plate_is_not_said_to_be_from_there(tmp_path: Path) -> None:
+    one = tmp_path / "one.toml"
+    given = ("--yes", "--pump", "direct drive", "--time-zone", "Europe/Vienna", "--bore", "0.3 mm")
+    log = ROOT / "replay_data" / "south-2026-03-05-chip.csv"
+    for stated, says in (((), "# guessed, please check:"), (("none",), "# as stated")):
+        plate = [word for each in stated for word in ("--plate", f"regulation={each}")]
+        one.unlink(missing_ok=True)
+        done = look(log, *given, *plate, "--out", one)
+        assert done.exit_code == 0, done.output
+        (line,) = (each for each in one.read_text().splitlines() if "regulation" in each)
+        assert says in line
+        assert "name plate" not in line
 
 
 @pytest.mark.parametrize(

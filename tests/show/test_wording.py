@@ -20,10 +20,13 @@ from borewarden.physics.orifice import bore_area
 from borewarden.physics.pump import DirectDrive, Intensifier, area_of_rate
 from borewarden.show.wording import (
     ALERT_COLUMNS,
+    CLOSED_COUNTS,
     THEN,
     advice,
     alert_row,
     alert_rows,
+    alert_words,
+    alerts_title,
     bore_words,
     came_words,
     cause_lines,
@@ -32,6 +35,7 @@ from borewarden.show.wording import (
     headline,
     headline_then,
     heads_words,
+    jet_hours_words,
     jewel_words,
     pressure_words,
     probable_causes,
@@ -240,7 +244,26 @@ def test_since_and_alert_row():
     assert row.size == "+10.0 ± 1.2 %"
     assert alert_row(Alert(NOON_NS, in_state(State.WEARING)), "UTC").onset == "–"
     unlearned = replace(OPENED, onset_ns=None, area_ratio=NAN)
-    assert alert_row(Alert(NOON_NS, unlearned), "UTC").size == "–"
+    assert alert_row(Alert(NOON_NS, unlearned), "UTC").size == "none, as no steady jet was seen"
+
+
+@pytest.mark.parametrize("learned", [True, False])
+@pytest.mark.parametrize("state", [State.LEARNING, State.CANNOT_TELL])
+def test_what_tells_of_no_fault_is_called_a_message_and_says_why_it_has_no_area(state, learned):
+    verdict = replace(in_state(state), reason="why")
+    if not learned:
+        verdict = replace(verdict, area_ratio=NAN, discharge_coefficient=NAN)
+    row, alert = (alert_row(Alert(NOON_NS, each), "UTC") for each in (verdict, OPENED))
+    assert row.state == f"Message, not an alert: {state.value} (function check)"
+    area = ": none yet, as this jewel is not learned"
+    if learned:
+        area = " +10.0 % in the newest batches"
+    assert f"(function check), effective area{area}" in alert_words(row)
+    assert alerts_title([alert]) == "Alerts"
+    assert alerts_title([alert, row]) == "Alerts and messages"
+    caused = replace(verdict, causes=(Belief(Cause.LEAK, 0.4), Belief(Cause.BORE, 0.4)))
+    if state is State.CANNOT_TELL:  # something changed
+        assert not alert_row(Alert(NOON_NS, caused), "UTC").state.startswith("Message")
 
 
 def test_an_alert_that_corrects_the_one_before_says_which_one_it_replaces() -> None:
@@ -427,6 +450,20 @@ def test_another_fault_is_named_and_has_its_own_checks(cause, words):
     assert words in " ".join(advice(verdict).steps)
 
 
+@pytest.mark.parametrize("first", [cause for cause in Cause if cause is not Cause.BORE])
+@pytest.mark.parametrize("check", ["", CHECKS[0].words, CHECKS[-1].words])
+@pytest.mark.parametrize(("share", "looks"), [(0.06, 1), (0.04, 0)])
+def test_the_jewel_is_looked_at_as_long_as_it_may_be_the_bore(first, check, share, looks):
+    causes = (Belief(first, 0.9), Belief(Cause.LEAK, 0.03), Belief(Cause.BORE, share))
+    told = replace(blamed(first, check=check), probability=0.0, causes=causes)
+    for verdict in (told, replace(told, open_heads="head 1 and 2")):
+        found = sum("microscope" in step for step in advice(verdict).steps)
+        if first is Cause.OTHER_BORE or check == CHECKS[-1].words:  # it is among them anyway
+            assert found == 1
+        else:
+            assert found == looks
+
+
 @pytest.mark.parametrize(
     ("state", "causes", "said"),
     [
@@ -543,6 +580,35 @@ def test_what_was_guessed_is_called_assumed():
         (("bore", "material", "fitted"), "(bore, material and date assumed)"),
     ):
         assert jewel_words(replace(ruby, guessed=names), "UTC").endswith(said)
+
+
+def test_a_level_that_may_be_a_valves_is_said_once_beside_bore_and_hours():
+    known = replace(OPENED, overstroke_margin=None, closed_known=False)
+    told = replace(known, level_known=False)
+    lines = evidence(told, CRANK, "UTC")
+    (place,) = (i for i, line in enumerate(lines) if line.startswith("Not certain: "))
+    assert lines[place - 1].startswith("Effective area")
+    for word in ("bore, C_d, wear and jet hours", "valve and not of the jet", "signal settles it"):
+        assert word in lines[place]
+    (hours,) = (line for line in lines if line.startswith("Jet hours"))
+    assert "about 12.3 h, which may be half of the true ones" in hours
+    assert CLOSED_COUNTS not in hours
+    last = advice(told).steps[-1]
+    assert last.startswith("To see whose pressure is watched: from the operator's station")
+    assert "380.0 MPa" in last
+    assert "Not certain" not in "".join(evidence(known, CRANK, "UTC"))
+    assert not any("whose pressure" in step for step in advice(known).steps)
+    unseen = replace(told, pressure_seen=NAN, state=State.LEARNING)
+    assert "the pressure shown here" in advice(unseen).steps[-1]
+
+
+def test_jet_hours_are_a_range_where_the_crank_idled():
+    idled = replace(OPENED, closed_known=False, jet_hours=23.5, idle_hours=5.49)
+    assert jet_hours_words(idled) == "between 16.4 and 23.5 h"
+    (hours,) = (x for x in evidence(idled, CRANK, "UTC") if x.startswith("Jet hours"))
+    assert "between 16.4 and 23.5 h; the crank idled for 5.5 h of these" in hours
+    assert jet_hours_words(replace(idled, idle_hours=22.0)) == "between 0.0 and 23.5 h"
+    assert jet_hours_words(replace(idled, idle_hours=0.0)) == "about 23.5 h"
 
 
 SINCE = local_time(NOON_NS, "Europe/Berlin")

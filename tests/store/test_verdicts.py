@@ -42,6 +42,7 @@ def test_a_verdict_from_before_there_was_either_is_read(tmp_path: Path) -> None:
             write_results(connection, "North", Learned(NO_RESULTS["state"], NO_RESULTS, [alert]))
             (text,) = connection.execute("SELECT verdict FROM alert").fetchone()
             older = json.loads(text)
-            del older["second_opinion"], older["false_rate"]
+            del older["second_opinion"], older["false_rate"], older["was_told_opened"]
+            del older["level_known"], older["idle_hours"]
             connection.execute("UPDATE alert SET verdict = ?", (json.dumps(older),))
         assert newest_alerts(connection, "North", 1) == [Alert(5, OPENED)]

@@ -70,6 +70,22 @@ def test_an_opened_bore_that_was_told_stays_told(minutes: list[float], states: s
     assert any("running cut" in step for step in advice(tell).steps)
 
 
+def test_that_an_opened_bore_was_told_is_a_field_and_not_read_from_the_reason() -> None:
+    for states, opened in (
+        ((State.OPENED, State.SOUND, State.OPENED, State.SOUND), True),  # once
+        ((State.SOUND, State.OPENED, State.SOUND, State.OPENED), True),  # last
+        ((State.OTHER_FAULT, State.SOUND, State.OTHER_FAULT, State.SOUND), False),
+    ):
+        chatter = Chatter()
+        for minute, state in enumerate(states):
+            chatter, tell = heard(chatter, verdict(float(minute), state))
+        assert tell is not None
+        assert tell.was_told_opened is opened
+        other_words = replace(tell, reason="in other words")
+        assert headline(other_words) == headline(tell)
+        assert ("contradict" in headline(tell)) is opened
+
+
 def test_one_that_was_told_long_before_is_not_said_again() -> None:
     chatter = Chatter()
     states = [State.OPENED, State.SOUND] + 2 * [State.OTHER_FAULT, State.SOUND]

@@ -72,6 +72,8 @@ def test_it_is_said_once_and_nothing_is_called_sound_any_more(direct_drive: Dire
     second = (np.arange(3600, 3600 * HOURS) + 1) % (CUT + PAUSE)
     closed = learned.phases[3600:][second > CUT + 5]
     assert np.all(closed == Phase.JET_OFF)
+    assert not watcher.verdict().level_known  # and so it is said whose level that may be
+    assert watcher.verdict().idle_hours == 0.0
 
 
 def test_a_bore_that_opens_by_more_than_lies_between_is_told(direct_drive: DirectDrive) -> None:
@@ -92,6 +94,7 @@ def test_a_bore_that_is_larger_than_both_is_told(direct_drive: DirectDrive) -> N
     assert between is not None
     assert float(between[1]) == pytest.approx(lies_between, rel=0.2)
     assert not alert.closed_known
+    assert not alert.level_known
 
 
 def test_a_bore_that_opens_by_less_may_be_the_other_level(direct_drive: DirectDrive) -> None:
@@ -131,6 +134,7 @@ def test_a_valve_signal_settles_it(direct_drive: DirectDrive) -> None:
     watcher = watcher_of(direct_drive)
     assert told(watcher.learn_many(day(valve=True))) == []
     assert watcher.verdict().state is State.SOUND
+    assert watcher.verdict().level_known
 
 
 def test_a_stated_relief_pressure_settles_it(direct_drive: DirectDrive) -> None:
@@ -140,6 +144,7 @@ def test_a_stated_relief_pressure_settles_it(direct_drive: DirectDrive) -> None:
     watcher = Watcher(direct_drive, gate, [jewel])
     assert told(watcher.learn_many(day())) == []
     assert watcher.verdict().state is State.SOUND
+    assert watcher.verdict().level_known
 
 
 def test_what_is_told_of_a_larger_bore_does_not_wait_for_the_end_of_the_block(

@@ -29,7 +29,14 @@ from borewarden.show.learned_words import head_lines
 from borewarden.show.register_words import two_entries_lines
 from borewarden.show.replay_words import evidence_lines, mend_guesses, replayed_object
 from borewarden.show.report import write_report
-from borewarden.show.wording import HEADS, advice, alert_rows, alert_words, headline_then
+from borewarden.show.wording import (
+    HEADS,
+    advice,
+    alert_rows,
+    alert_words,
+    alerts_title,
+    headline_then,
+)
 from borewarden.watcher.verdict import State, is_of_then
 
 EXIT_CODES = {
@@ -129,7 +136,8 @@ def print_result(result: Replayed) -> None:
         say("No alerts.")
         return
     rows = alert_rows(result.alerts, result.time_zone, result.verdict)
-    print_table(("Time", "Alert"), ((row.time, alert_words(row)) for row in rows), "Alerts")
-    told = advice(result.verdict)
-    say("Safety first", *caution_lines(told.cautions), "What to check first")
-    say(*(f"{number}. {line}" for number, line in enumerate(told.steps, start=1)))
+    told = ((row.time, alert_words(row)) for row in rows)
+    print_table(("Time", "Alert"), told, alerts_title(rows))
+    checks = advice(result.verdict)
+    say("Safety first", *caution_lines(checks.cautions), "What to check first")
+    say(*(f"{number}. {line}" for number, line in enumerate(checks.steps, start=1)))

@@ -60,6 +60,17 @@ def reason_words(
     return f"{words}; on this machine it varies by ±{by_itself} by itself" if by_itself else words
 
 
+def is_as_expected(feature: Feature, seen: float, sd: float, own: Change) -> bool:
+    """Whether what was `seen` is what a cause changes, within `sd` or as the words have it.
+
+    All in the unit of `feature`. An unknown fault can do anything, so nothing is against it.
+    """
+    if own.cause not in _SHORT or abs(seen - own.expected) <= sd:
+        return True
+    same_way = seen * own.expected > 0.0 or not _amount(feature, seen)
+    return same_way and _amount(feature, seen) == _amount(feature, own.expected)
+
+
 def features_in(reasons: Iterable[str]) -> set[str]:
     """Return the names of the features that `reasons`, made by `reason_words`, speak of."""
     openings = {

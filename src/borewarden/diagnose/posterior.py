@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from borewarden.detect.shape import PACES
 from borewarden.diagnose.causes import COMES_OVER_MINUTES, GOES_BY, Belief, Cause
-from borewarden.diagnose.evidence import Change, reason_words
+from borewarden.diagnose.evidence import Change, is_as_expected, reason_words
 from borewarden.diagnose.feature_table import (
     AREA,
     FEATURES,
@@ -273,13 +273,22 @@ def _reasons(
     gain: Floats,
     rivals: list[Change | None],
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """What speaks for and what against a cause, beside the other causes, strongest first."""
+    """What speaks for and what against a cause, beside the other causes, strongest first.
+
+    A cause that can bring almost anything explains each value a little, so one that is sure of its
+    own may explain it better. Where a value is just what the cause brings, that makes no sentence
+    against it.
+    """
     words = [
         reason_words(FEATURES[k], shift.seen[k], own, _usual_of(shift, k), rival)
         for k, own, rival in zip(known, changes, rivals, strict=True)
     ]
+    fits = [
+        is_as_expected(FEATURES[k], shift.seen[k], float(np.hypot(shift.sd[k], FLOOR[k])), own)
+        for k, own in zip(known, changes, strict=True)
+    ]
     by_strength = np.argsort(-np.abs(gain))
     return (
         tuple(words[i] for i in by_strength if gain[i] > TELLING),
-        tuple(words[i] for i in by_strength if gain[i] < -TELLING),
+        tuple(words[i] for i in by_strength if gain[i] < -TELLING and not fits[i]),
     )

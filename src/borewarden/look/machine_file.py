@@ -47,6 +47,7 @@ from borewarden.settings.units import Bore, Diameter, Pressure, Travel
 
 PLATE = "from the name plate"
 STATED = "as stated"
+NOT_ON_A_PLATE = ("dead_volume", "volumetric_efficiency", "regulation")  # common practice
 TO_AND_FRO = "only then the bore fits, so to and fro count as one"
 
 INTENSIFIER = ("rated_pressure", "rated_power", "plunger_diameter", "stroke", "dead_volume",
@@ -147,7 +148,8 @@ def figures_of(looked: Seen, plate: Plate) -> dict[str, Figure]:
     found = {"kind": Figure(_text(kind), why)}
     for name in fields:
         stated = plate.figures.get(name)
-        found[name] = guessed[name] if stated is None else Figure(_stated(name, stated), PLATE)
+        source = STATED if name in NOT_ON_A_PLATE else PLATE
+        found[name] = guessed[name] if stated is None else Figure(_stated(name, stated), source)
     first = dt.datetime.fromtimestamp(looked.first_ns // 10**9, dt.UTC).replace(tzinfo=None)
     before = dt.datetime.combine(first.date() - dt.timedelta(days=1), dt.time())
     fitted = plate.fitted or before
@@ -362,7 +364,7 @@ def _direct(
     regulation, told = {
         True: ("speed", "the speed changes to hold the pressure"),
         False: ("none", "the crank turns no faster while the line fills"),
-        None: ("none", "the readings do not tell"),
+        None: ("none", "assumed, since the readings do not tell"),
     }[level.trims]
     return {
         **_common(level),

@@ -60,6 +60,7 @@ class Replayed:
     judged_hours: float  # of steady jet
     unjudged_hours: float  # of jet, since the newest batch that was judged
     known: tuple[Known, ...] = ()
+    idle_hours: float = 0.0  # of the jet hours, in which the crank idled
     guessed: tuple[str, ...] = ()  # figures of the pump and of these jewels that nobody stated
 
 
@@ -138,6 +139,7 @@ def replay_logs(
         missed_hours=watcher.missed_hours,
         judged_hours=watcher.judged_hours,
         unjudged_hours=watcher.unjudged_hours,
+        idle_hours=watcher.idle_hours,
         known=watcher.known(),
         guessed=machine.guessed_of(watcher.jewels),
     )

@@ -42,6 +42,7 @@ from borewarden.show.wording import (
     second_opinion_lines,
     since,
     undecided,
+    whose_level_lines,
     with_heads,
     words_of_then,
 )
@@ -129,12 +130,11 @@ def card(
         "margin": margin.seen,
         "margin_note": margin.expected,
         "area_note": f"against its baseline{with_heads(verdict)}",
+        "not_certain": "".join(f"{line}." for line in whose_level_lines(verdict)),
         "hours_title": hours_of(verdict),
         "jet_hours": jet_hours_words(verdict),
         "jewels": "; ".join(jewel_words(jewel, zone) for jewel in status.jewels),
-        "missed": (
-            f"{status.missed_hours:.1f} h not recorded" if status.missed_hours > 0.05 else ""
-        ),
+        "missed": _missed(status),
         "link": _link(status, zone),
         "link_state": "unknown" if link is None else "up" if link.connected else "down",
         "sample": f"newest sample {span_words(age)} ago" if status.last_sample_ns else "no sample",
@@ -164,6 +164,10 @@ def card(
         "limit_bore": verdict.nominal_bore * (1.0 + status.limit) ** 0.5,
         "onset_ms": verdict.onset_ns and _local_ms(verdict.onset_ns, ZoneInfo(zone)),
     }
+
+
+def _missed(status: MachineStatus) -> str:
+    return f"{status.missed_hours:.1f} h not recorded" if status.missed_hours > 0.05 else ""
 
 
 def _reason(verdict: Verdict, time_zone: str) -> str:

@@ -13,7 +13,13 @@ from borewarden.gate.jet_time import NS_PER_HOUR, silences
 from borewarden.replay.fleet import Found, Refused
 from borewarden.replay.one_machine import Replayed
 from borewarden.show.learned_words import learned_lines, little_seen
-from borewarden.show.wording import CLOSED_COUNTS, evidence, jewel_words, told_then, when_of
+from borewarden.show.wording import (
+    evidence,
+    hours_words,
+    jewel_words,
+    told_then,
+    when_of,
+)
 from borewarden.watcher.verdict import Verdict
 from borewarden.watcher.watcher import Alert
 
@@ -47,10 +53,12 @@ def seen_lines(result: Replayed) -> list[str]:
 
 def jet_words(result: Replayed) -> str:
     """How long the jet was on, and how much of it could be judged."""
-    about, closed = ("", "") if result.verdict.closed_known else ("about ", CLOSED_COUNTS)
+    verdict = result.verdict
+    idle_hours = result.idle_hours if verdict.idle_hours else 0.0
     return (
-        f"{about}{result.jet_hours:.2f} h, of which {result.judged_hours:.2f} h were steady enough "
-        f"to be judged; {result.unjudged_hours:.2f} h since the last of these{closed}"
+        f"{hours_words(verdict, result.jet_hours, idle_hours, 2)}, of which "
+        f"{result.judged_hours:.2f} h were steady enough to be judged; "
+        f"{result.unjudged_hours:.2f} h since the last of these"
     )
 
 

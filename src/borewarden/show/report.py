@@ -50,6 +50,7 @@ from borewarden.show.wording import (
     INVENTED,
     advice,
     alert_rows,
+    alerts_title,
     bore_of,
     bore_words,
     figure_lines,
@@ -199,11 +200,9 @@ def _time_of(replayed: Replayed, of_then: bool) -> int:
 
 def _tables(replayed: Replayed) -> list[Table]:
     zone = replayed.time_zone
-    rows: list[tuple[str, ...]] = [
-        (str(number), *row)
-        for number, row in enumerate(alert_rows(replayed.alerts, zone, replayed.verdict), start=1)
-    ]
-    tables = [Table("alerts", "Alerts", "", ("Alert", *ALERT_COLUMNS), rows)]
+    told = alert_rows(replayed.alerts, zone, replayed.verdict)
+    rows: list[tuple[str, ...]] = [(str(number), *row) for number, row in enumerate(told, start=1)]
+    tables = [Table("alerts", alerts_title(told), "", ("Number", *ALERT_COLUMNS), rows)]
     if heads := head_rows(replayed.known, replayed.pump, zone):
         tables.insert(0, Table("heads", HEADS, "", HEAD_COLUMNS, [*heads]))
     if replayed.verdict.causes:

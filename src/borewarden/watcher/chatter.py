@@ -13,7 +13,6 @@ from borewarden.watcher.verdict import State, Verdict
 
 MOST_CHANGES = 3  # in `WINDOW_NS`, beyond which they say nothing any more; the project's own choice
 WINDOW_NS = 3600 * 10**9
-CONTRADICTORY = "contradictory signals"  # such a reason begins so
 
 
 @dataclass(frozen=True)
@@ -65,9 +64,10 @@ def contradictory(verdict: Verdict, chatter: Chatter) -> Verdict:
     return replace(
         verdict,
         state=State.CANNOT_TELL,
+        was_told_opened=opened is not None or verdict.state is State.OPENED,
         reason=(
-            f"{CONTRADICTORY}: the verdict changed {count} times within an hour{once}, last to "
-            f"“{verdict.state.value}”; nothing more is told until it has stayed the same for an "
-            "hour"
+            f"contradictory signals: the verdict changed {count} times within an hour{once}, "
+            f"last to “{verdict.state.value}”; nothing more is told until it has stayed the same "
+            "for an hour"
         ),
     )

@@ -80,7 +80,10 @@ class Verdict:
     `hours_to_limit` are of wear alone: None since a step, and while nothing can be told.
     `bore_sd` is a standard uncertainty, `overstroke_margin` the free share of the stroke rate
     (crank pumps: None). Without `closed_known` a closed jet may pass for an open one, so
-    `jet_hours` may be too many, or too few.
+    `jet_hours` may be too many, or too few. Without `level_known` bore and area
+    may be those of the valve that takes the water with the jet closed. In `idle_hours` a crank
+    idled, most likely with the jet closed, where that often counts as jet. `was_told_opened`: the
+    verdicts contradict each other now, and one of them was that the bore opened up.
     `probability` is that the bore has opened up, `causes` the posterior over what changed (empty
     while nothing did), `check` the cheapest thing to look at that would separate the first two.
     `heads` says which head's jewel it is, the most probable first; empty with one head, while all
@@ -119,6 +122,9 @@ class Verdict:
     jewels: int = 1
     open_heads: str = ""
     closed_known: bool = True
+    was_told_opened: bool = False
+    level_known: bool = True
+    idle_hours: float = 0.0  # of the jewel's jet hours
 
     def that_cannot_tell(self, reason: str, check: str) -> Verdict:
         """The same while nothing can be told of the bore; `check` is what would change that.

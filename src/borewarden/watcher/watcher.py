@@ -131,7 +131,7 @@ class Watcher:
         self._known: tuple[Known, ...] | None = None  # as of the newest batch, once asked for
         self._gate_settings = gate
         self.gate = Gate(gate, pump.displacement)
-        self._earlier_jet_hours = self._earlier_missed_hours = 0.0
+        self._earlier_jet_hours = self._earlier_missed_hours = self._earlier_idle_hours = 0.0
         self._given: Handed | None = None
         self._habits: HabitsByHeads = {}  # with which the jewels now in the heads began
         self._hours_before: dict[Jewel, float] = {}  # of jewels from earlier sets, where not stated
@@ -205,6 +205,11 @@ class Watcher:
         return self._earlier_missed_hours + self.gate.missed_hours
 
     @property
+    def idle_hours(self) -> float:
+        """Hours of `jet_hours` in which the crank idled, without a valve signal."""
+        return self._earlier_idle_hours + self.gate.idle_hours
+
+    @property
     def unjudged_hours(self) -> float:
         """Hours with the jet on since the newest batch that was judged, or since the fitting.
 
@@ -236,8 +241,13 @@ class Watcher:
     def verdict(self) -> Verdict:
         """The verdict now."""
         verdict = replace(self.bore.verdict(), judged_ns=self._judged_ns)
-        if self.pump.floats and self.gate.idle_hours > OFTEN * self.gate.jet_hours:
-            verdict = replace(verdict, closed_known=False)
+        if self.pump.floats:
+            idle = self.gate.idle_hours
+            if idle > OFTEN * self.gate.jet_hours:  # the crank tells, or is about to
+                verdict = replace(verdict, closed_known=False, idle_hours=idle)
+            else:
+                stated = self._gate_settings.bypass_pressure < np.inf
+                verdict = replace(verdict, level_known=verdict.closed_known or stated)
         hidden = self.gate.bypass_hours * HOUR > self.settings.baseline_time
         if verdict.state is State.LEARNING and hidden:
             reason = (
@@ -373,7 +383,7 @@ class Watcher:
     def _with_ceiling(self, verdict: Verdict, is_sure: bool) -> Verdict:
         if self._between is None:
             return verdict
-        verdict = replace(verdict, closed_known=False)
+        verdict = replace(verdict, closed_known=False, level_known=False)
         if not is_sure:
             return verdict.that_cannot_tell(TWO_LEVELS, LOG_THE_VALVE)
         if verdict.state in NO_CHANGE:
@@ -433,6 +443,7 @@ class Watcher:
         self.jewels = jewels
         self._earlier_jet_hours += self.gate.jet_hours
         self._earlier_missed_hours += self.gate.missed_hours
+        self._earlier_idle_hours += self.gate.idle_hours
         displacement = self.pump.displacement
         self.gate = gate_of(self._gate_settings, displacement, jewels, self.valve_heads)
         self._watch_anew()
