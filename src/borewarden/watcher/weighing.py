@@ -539,7 +539,7 @@ def looks_like_a_shut_line(event: Event, size: float) -> bool:
 def _is_denied_by_cuts(rows: NDArray[np.void], size: float) -> bool:
     """Whether the newest cuts that fill the line show nothing of a step, dtype `RING`."""
     fills = rows["value"][rows["timing"] > 0.0][-REOPENED:]
-    return len(fills) == REOPENED and float(np.median(fills)) < (1.0 - STILL_THERE) * size
+    return len(fills) == REOPENED and float(np.median(fills)) < 0.5 * size
 
 
 def falls_in_one_jet(rows: NDArray[np.void], first: int) -> bool:
