@@ -23,6 +23,7 @@ VOLUME = 0.35e-3  # m³
 STEP = 0.02  # s
 SETTLE = [40.0] * 20  # s of cuts
 HOLE = 6.0  # times `AREA`: empties the line
+ALIKE = 0.985  # times `AREA`, of a valve whose level can't be told from the jet's
 VALVE = 0.9  # times `AREA`: takes all of it at a higher pressure
 IDLE, AFTER = 0.6, 3.0  # of the speed that a crank falls to with the jet closed; s, both ways
 KNOWN = np.linspace(1e6, 500e6, 60)
@@ -36,20 +37,26 @@ def soft() -> NDArray[np.float64]:
 
 
 def day(
-    pump: DirectDrive, cuts: list[tuple[float, float]], closed: float, idle: float = 1.0
+    pump: DirectDrive,
+    cuts: list[tuple[float, float]],
+    closed: float,
+    idle: float = 1.0,
+    stays: float = AFTER,
+    pause: float = 30.0,
 ) -> Samples:
-    """Cuts of so many seconds through so many times `AREA`, by turns with pauses of 30 s.
+    """Cuts of so many seconds through so many times `AREA`, by turns with pauses.
 
     In these, all goes through `closed` times `AREA`; 0 leaves the line shut, and nothing fed. The
-    crank falls to `idle` of its speed in them, and comes back to it in the cuts.
+    crank falls to `idle` of its speed in them, `stays` s after the jet has closed, and comes back
+    to it in the cuts.
     """
     softness, feed = soft(), np.asarray(delivered_mass(pump.displacement, KNOWN, ROOM))
     rate = AREA * np.interp(FULL, KNOWN, FLUX) / np.interp(FULL, KNOWN, feed)
     p, seen = FULL, []
     for length, size in cuts:
-        for seconds, area, then in ((30.0, closed, idle), (length, size, 1.0)):
+        for seconds, area, then, wait in ((pause, closed, idle, stays), (length, size, 1.0, AFTER)):
             for i in range(round(seconds / STEP)):
-                speed = then if i * STEP > AFTER else 1.0 + idle - then
+                speed = then if i * STEP > wait else 1.0 + idle - then
                 fed = speed * rate * np.interp(p, KNOWN, feed) if area else 0.0
                 gained = fed - area * AREA * np.interp(p, KNOWN, FLUX)
                 p = max(p + STEP * gained / (VOLUME * np.interp(p, KNOWN, softness)), 2e6)
@@ -96,6 +103,26 @@ def test_a_crank_that_speeds_up_again_feeds_the_jet(
     after = found[found["start_ns"] > (40 + 30) * len(SETTLE) * 1e9]
     assert len(after) >= 6
     assert after["area"] / AREA == pytest.approx(CHIP, rel=0.02)
+
+
+@pytest.mark.parametrize("closed", [VALVE, ALIKE], ids=["another level", "alike"])
+def test_once_the_closed_level_is_known_cuts_tell_at_one_speed(
+    direct_drive: DirectDrive, closed: float
+) -> None:
+    """The area says whose a cut is, where the crank no longer does."""
+    gate = gate_of(direct_drive)
+    gate.learn_many(day(direct_drive, cuts_of(SETTLE), closed, IDLE, 20.0))
+
+    def later(size: float) -> NDArray[np.void]:
+        made = day(direct_drive, cuts_of([9.0] * 20, size), closed, pause=8.0)
+        return told(gate, made._replace(time_ns=made.time_ns + int(gate.state.time_ns)))
+
+    sound = later(1.0)
+    assert len(sound) >= 6 if closed == VALVE else len(sound) == 0
+    assert sound["area"] / AREA == pytest.approx(1.0, rel=0.02)
+    chipped = later(CHIP)
+    assert len(chipped) >= 6
+    assert chipped["area"][1:] / AREA == pytest.approx(CHIP, rel=0.02)
 
 
 def test_a_crank_that_changes_its_speed_says_nothing_of_the_jet(direct_drive: DirectDrive) -> None:

@@ -433,6 +433,27 @@ def test_the_closed_jets_level_at_another_speed_is_as_far_from_the_jets(
     assert shares(phases, day, Phase.JET_OFF)[-2:].tolist() == [0.0, 1.0]
 
 
+def test_what_is_smaller_than_both_levels_is_the_closed_jets(direct_drive: DirectDrive) -> None:
+    """A valve's level moves, and a bore does not shrink by so much."""
+    day = cut_and_idle() * 6 + [(JET, SPEED, 60.0), (1.08 * CLOSED, SPEED, 60.0)]
+    phases, _ = gate_of(direct_drive).learn_many(at_speeds(*day))
+    assert shares(phases, day, Phase.JET_OFF)[-2:].tolist() == [0.0, 1.0]
+
+
+def test_a_jet_that_settles_from_above_is_no_line_that_leaks_where_a_valve_is_known(
+    direct_drive: DirectDrive,
+) -> None:
+    falls = JET * (1.0 + 0.06 * np.exp(-np.arange(40) / 8.0))
+    visits = [(float(pressure), SPEED, 1.0) for pressure in falls] * 4
+    shut = []
+    for before in ([], cut_and_idle() * 6):
+        day = [*before, (CLOSED, SPEED, 20.0), *visits]
+        phases, _ = gate_of(direct_drive).learn_many(at_speeds(*day))
+        shut.append(np.mean(phases[-len(visits) :] == Phase.JET_OFF))
+    assert shut[0] > 0.1
+    assert shut[1] == 0.0
+
+
 def test_a_jet_that_leaves_the_closed_level_is_no_news_of_that_level(
     direct_drive: DirectDrive,
 ) -> None:

@@ -332,7 +332,7 @@ def test_wear_line_is_that_of_the_watcher_on_a_logged_wear(tmp_path: Path) -> No
     )  # the label of the log: +0.36 % an hour
     # the store does not hold what each batch was worth
     assert wear.line.slope == pytest.approx(verdict.slope_per_hour, rel=0.08)
-    assert wear.line.slope_sd == pytest.approx(verdict.slope_sd, rel=0.5)
+    assert wear.line.slope_sd == pytest.approx(verdict.slope_sd, rel=0.6)
     last = batches[batches["state"].isin(["sound", "wearing"])].iloc[-1]
     mean, sd = wear.line.at(wear.now)
     # the mean of the logs of whole counts, as the watcher takes it, is 0.4 % lower

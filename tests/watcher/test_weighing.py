@@ -530,6 +530,42 @@ def test_what_was_over_as_air_passes_was_no_state_of_the_machine() -> None:
     assert not is_to_last(now, replace(event, batches=1), event.step)
 
 
+@pytest.mark.parametrize("known", [True, False])
+def test_where_the_closed_jet_is_known_what_went_back_holds_up_nothing_for_long(
+    known: bool,
+) -> None:
+    state = watching(Phase.STEP_FOUND)
+    event = state.event
+    assert isinstance(event, StepEvent)
+    after = event.after.copy()
+    after["closed_known"], after["openings"] = known, 0
+    after["signals"][:, HEADS] = np.nan
+    event = replace(event, after=after, batches=LASTS - 1)
+    pump = DirectDrive(3, 0.0085, 0.032, 0.3e-6, 8.4, 410e6, 30e3)
+    running = state.running._replace(end_ns=event.onset_ns + 1000 * SECOND)
+    now = replace(
+        state,
+        setup=state.setup._replace(pump=pump),
+        past=Past(healed=(Healed(event.step.size, 200.0),)),
+        running=running,
+    )
+    assert is_to_last(now, event, event.step) != known
+
+
+@pytest.mark.parametrize("shown", [0.0, 0.4, 0.6])
+def test_stands_of_a_shut_line_stay_untold_while_cuts_deny_them(shown: float) -> None:
+    """However long: cuts that fill the line go on showing the jet as it was."""
+    state = watching(Phase.STEP_FOUND)
+    event = after_openings([7, 7, 7, 7, 8, 9, 10])
+    event.after["timing"][-3:] = 1.0
+    event.after["value"][-3:] = shown * SIZE
+    event = replace(event, batches=2 * LASTS)
+    running = state.running._replace(end_ns=event.onset_ns + 1000 * SECOND)
+    assert looks_like_a_shut_line(event, SIZE)
+    now = replace(state, running=running, past=Past())
+    assert is_to_last(now, event, event.step) == (shown < 0.5)
+
+
 @pytest.mark.parametrize("in_one_jet", [True, False])
 @pytest.mark.parametrize("was_like_one", [True, False])
 def test_on_a_line_that_holds_no_stand_of_it_holds_back_what_is_none(
