@@ -244,10 +244,14 @@ def _has_no_shape_yet(event: Event, top: Belief) -> bool:
 
 
 def _goes_on(after: NDArray[np.void]) -> bool:
-    """Whether as few batches as have a shape go on for so long that they show it."""
-    if len(after) < FEWEST:
+    """Whether as few batches as have a shape go on for so long that they show it.
+
+    Two do if the newer one began so much later: air in the water makes both within a minute.
+    """
+    if len(after) < SHAPED:
         return False
-    return bool((after["end_ns"][-1] - after["start_ns"][0]) / NS > SHAPED_FOR)
+    newest = after["end_ns" if len(after) >= FEWEST else "start_ns"][-1]
+    return bool((newest - after["start_ns"][0]) / NS > SHAPED_FOR)
 
 
 def _still_grows(event: Event, top: Belief) -> bool:
