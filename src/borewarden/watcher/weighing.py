@@ -553,9 +553,9 @@ def falls_in_one_jet(rows: NDArray[np.void], first: int) -> bool:
     """
     if first <= 1:
         return False
-    before, after = rows[first - 2], rows[first]
-    soon = (after["start_ns"] - before["end_ns"]) / 1e9 < AT_ONCE
-    return bool(soon and before["openings"] == after["openings"])
+    near = rows[first - 2 : first + 1]
+    gaps = (near["start_ns"][1:] - near["end_ns"][:-1]) / NS
+    return bool((gaps < AT_ONCE).all() and (near["openings"] == near["openings"][0]).all())
 
 
 def _slope_within(rows: NDArray[np.void]) -> tuple[float, float]:
