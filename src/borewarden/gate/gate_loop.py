@@ -1022,7 +1022,9 @@ def _watch_line(s: Any, g: GateSettings, x: Interval, leaks: bool) -> bool:
         line.times += 1
         line.leak_seconds = 0.0
     if not line.moved:
-        line.moved = abs(x.pressure - line.level) > OPENS * line.level
+        off = abs(x.pressure - line.level) > OPENS * line.level
+        was_off = abs(s.last.pressure - line.level) > OPENS * line.level
+        line.moved = off and (was_off or s.interval > COARSE)  # a single reading may be wild
         line.highest, line.lowest = line.level, x.pressure
     line.is_shut = line.is_shut and not line.moved
     _learn_leak(line, x.seconds, (leaks or line.is_shut) and not line.moved)
