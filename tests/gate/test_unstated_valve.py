@@ -250,6 +250,17 @@ def test_a_reading_that_stands_still_shows_no_shut_line(direct_drive: DirectDriv
     assert gate.state.held_line.times == 0
 
 
+@pytest.mark.parametrize(("wild", "shut"), [(1, True), (2, False)])
+def test_one_wild_reading_opens_no_shut_line(
+    direct_drive: DirectDrive, wild: int, shut: bool
+) -> None:
+    made = at_speeds((JET, SPEED, 60), (0.99 * JET, SPEED, 20), (0.99 * JET, 0.7 * SPEED, 40))
+    made.pressure[100 : 100 + wild] *= 1.04
+    gate = gate_of(direct_drive)
+    gate.learn_many(made)
+    assert bool(gate.state.held_line.is_shut) is shut
+
+
 def test_a_pressure_that_only_falls_is_no_opening(direct_drive: DirectDrive) -> None:
     """As a jet opens, the pressure falls below where it will be; a chip lets it fall to there."""
     after = [(JET, SPEED, 60), (0.9 * JET, SPEED, 60), (0.85 * JET, SPEED, 60)]
