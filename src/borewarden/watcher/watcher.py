@@ -240,7 +240,7 @@ class Watcher:
 
     def verdict(self) -> Verdict:
         """The verdict now."""
-        verdict = replace(self.bore.verdict(), judged_ns=self._judged_ns)
+        verdict = self._by_batches()
         if self.pump.floats:
             idle = self.gate.idle_hours
             if idle > OFTEN * self.gate.jet_hours:  # the crank tells, or is about to
@@ -255,6 +255,14 @@ class Watcher:
                 "larger bore or a lower crank speed would close the bypass"
             )
             return replace(verdict, state=State.CANNOT_TELL, reason=reason)
+        return verdict
+
+    def _by_batches(self) -> Verdict:
+        """The verdict as an alert tells it.
+
+        Nothing in it is the gate's own, which is further on by then if samples come in blocks.
+        """
+        verdict = replace(self.bore.verdict(), judged_ns=self._judged_ns)
         if self._chatter.since_ns is not None:
             return contradictory(verdict, self._chatter)
         return self._with_ceiling(verdict, self._is_sure)
@@ -317,7 +325,8 @@ class Watcher:
         self._is_sure = self._is_beyond(self.bore.verdict())
         if self._is_sure:
             return []
-        return [Alert(int(seen["end_ns"]), replace(self.verdict(), time_ns=int(seen["end_ns"])))]
+        verdict = replace(self._by_batches(), time_ns=int(seen["end_ns"]))
+        return [Alert(verdict.time_ns, verdict)]
 
     def _take_closed_level(self, seen: np.void) -> list[Alert]:
         """Say, if it was not, that the closed jet's level is known by the crank."""
@@ -329,7 +338,7 @@ class Watcher:
             self._watch_anew()  # until now, closed jets were among what was learned
         if was_sure:
             return []
-        verdict = self.verdict()
+        verdict = self._by_batches()
         reason = f"{TOLD_BY_CRANK}; {verdict.reason}" if verdict.reason else TOLD_BY_CRANK
         verdict = replace(verdict, time_ns=int(seen["end_ns"]), reason=reason)
         return [Alert(verdict.time_ns, verdict)]
