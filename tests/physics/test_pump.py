@@ -353,3 +353,14 @@ def test_delivered_power_in_horsepower() -> None:
     gpm = UNITS.Quantity(flow, "m^3/s").to("gallon/minute").magnitude
     power = UNITS.Quantity(hydraulic_power(pressure, flow), "W").to("horsepower").magnitude
     assert power == pytest.approx(psi * gpm / 1714.0, rel=3e-4)
+
+
+def test_no_pressure_is_reached_where_none_would_do() -> None:
+    """An area learned while the crank idled is far too small for its full speed."""
+    areas = np.array([effective(0.30e-3), effective(0.10e-3)])
+    reached = CRANK.reached_pressure(areas, ROOM, 10.0)
+    assert reached[0] == CRANK.expected_pressure(areas[:1], ROOM, 10.0)[0]
+    assert np.isnan(reached[1])
+    assert np.isnan(CRANK.reached_pressure(effective(0.10e-3), ROOM, 10.0))
+    with pytest.raises(ValueError, match="no pressure"):
+        CRANK.expected_pressure(areas, ROOM, 10.0)

@@ -77,13 +77,16 @@ def _is_of_one_area(short: Any, mass: float, flux: float) -> bool:
 def _learn_volume(short: Any) -> None:
     """Learn from a cut that has settled what its first seconds stored: the median of such cuts.
 
-    Now and then a cut is fed air, or closes unseen before another one settles.
+    With the area a of both, fed - V rise = a flux holds for the first seconds and the settled ones,
+    in which a large line still fills a little. Now and then a cut is fed air, or closes unseen
+    before another one settles.
     """
     first, sums = short.first, short.sums
-    if abs(first.rise) < MOVES:
+    share = first.flux / sums.flux
+    rise = first.rise - share * sums.rise
+    if abs(first.rise) < MOVES or abs(rise) < MOVES:
         return
-    stored = first.mass + _volume(short) * first.rise - sums.mass / sums.flux * first.flux
-    shown = stored / first.rise
+    shown = (first.mass + _volume(short) * first.rise - share * sums.mass) / rise
     if short.fills == 0:
         short.volume = max(shown, LEAST_VOLUME)
     else:
@@ -187,10 +190,12 @@ def _take_settled(s: Any, g: GateSettings, x: Interval) -> None:
         clear_sums(short.first)  # the volume is learned of nothing but the jet
         start_looking(short, x.pressure, x.rate)
     elif short.sums.time >= g.hold_time:
-        if short.fills >= FEWEST:
+        volume = _volume(short)
+        _learn_volume(short)
+        if volume > 0.0:
+            short.sums.mass -= volume * short.sums.rise
             learn_first(short)
             short.variance = max(short.variance, LEAST_SD * LEAST_SD)
-        _learn_volume(short)
         clear_sums(short.first)
         start_looking(short, x.pressure, x.rate)
 

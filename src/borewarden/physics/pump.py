@@ -213,6 +213,17 @@ class DirectDrive:
             pressure = np.minimum(pressure, self.rated_pressure)
         return pressure
 
+    def reached_pressure(self, area: Real, temperature: Real, speed: Real) -> Real:
+        """As `expected_pressure`, but NaN where no pressure from 1 kPa to 1 GPa would do."""
+        area, temperature, speed = np.broadcast_arrays(area, temperature, speed)
+        most = area_of_rate(self.displacement, speed, LOWEST_ROOT, temperature)
+        least = area_of_rate(self.displacement, speed, HIGHEST_ROOT, temperature)
+        can = (area <= most) & ((area >= least) | (self.regulation == "bypass"))
+        reached = np.full(area.shape, np.nan)
+        if can.any():
+            reached[can] = self.expected_pressure(area[can], temperature[can], speed[can])
+        return reached
+
     def bypass_flow(self, area: Real, pressure: Real, temperature: Real, speed: Real) -> Real:
         """Mass spilled by the bypass, kg/s: what the pump feeds less what the jet takes."""
         fed = speed * delivered_mass(self.displacement, pressure, temperature)

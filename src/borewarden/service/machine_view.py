@@ -398,6 +398,6 @@ def _pressure_expected(columns: dict[str, list[Any]], pump: Pump) -> list[float]
     known = np.isfinite(area * log_ratio * temperature) & (rate > 0.0)
     if known.any():
         baseline = area[known] * np.exp(-log_ratio[known])
-        expected[known] = pump.expected_pressure(baseline, temperature[known], rate[known])
+        expected[known] = pump.reached_pressure(baseline, temperature[known], rate[known])
     values: list[float] = expected.tolist()
     return values

@@ -88,7 +88,9 @@ def _head_row(known: Known, pump: Pump, time_zone: str) -> HeadRow:
     unit = "strokes/min" if isinstance(pump, Intensifier) else "turns/min"
     level, now = f"{rate} {unit} at {pressure}", f"{rate_now} at that pressure"
     if pump.floats:
-        level, now = f"{pressure} at {rate} {unit}", f"{pressure_now} at that speed"
+        reached = math.isfinite(known.pressure_now)
+        level = f"{pressure} at {rate} {unit}"
+        now = f"{pressure_now} at that speed" if reached else "no pressure would feed it"
     return HeadRow(
         heads_words(known.heads),
         change_words(known.area_ratio),

@@ -562,7 +562,7 @@ def _pressure_plot(replayed: Replayed, b: _Batches) -> Plot:
     traces = [_band(x, low, high, runs, "lowest to highest"), _line(x, mean, runs, "mean")]
     if isinstance(pump, DirectDrive) and pump.floats and b.known.any():
         expected = np.full(len(b.known), np.nan)
-        expected[b.known] = pump.expected_pressure(
+        expected[b.known] = pump.reached_pressure(
             (b.of("area") * np.exp(-b.of("log_ratio")))[b.known],
             b.of("temperature")[b.known],
             b.of("rate")[b.known],

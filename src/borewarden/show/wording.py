@@ -853,10 +853,12 @@ def _pump_lines(verdict: Verdict, pump: Pump, guessed: Collection[str]) -> list[
             lines.append(f"Overstroke margin: {margin}")
         return lines
     if pump.floats:
-        change = change_words(verdict.pressure_seen / verdict.pressure_expected)
+        expected = "none that would feed the baseline"
+        if math.isfinite(verdict.pressure_expected):
+            change = change_words(verdict.pressure_seen / verdict.pressure_expected)
+            expected = f"{pressure_words(verdict.pressure_expected)} expected ({change})"
         return [
-            f"Pressure: {pressure_words(verdict.pressure_seen)} seen, "
-            f"{pressure_words(verdict.pressure_expected)} expected ({change}) "
+            f"Pressure: {pressure_words(verdict.pressure_seen)} seen, {expected} "
             f"at {rate} turns/min of the crank, {means}"
         ]
     return [

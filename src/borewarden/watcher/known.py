@@ -107,7 +107,7 @@ def _with_level(known: Known, monitor: Watching, ring: NDArray[np.void]) -> Know
     pressure_now, rate_now = pressure, rate
     if monitor.setup.pressure_floats:
         assert isinstance(pump, DirectDrive)
-        pressure_now = float(pump.expected_pressure(area_now, temperature, rate))
+        pressure_now = float(pump.reached_pressure(area_now, temperature, rate))
     else:
         rate_now = float(event_rate(pump.displacement, area_now, pressure, temperature))
     now_ns = int(rows["end_ns"][-1]) if len(rows) else 0

@@ -131,7 +131,7 @@ def _expected_pressure(
     """What the pump should show at this `rate`, Pa; what it shows where it holds the pressure."""
     if isinstance(pump, Intensifier) or pump.regulation != "none" or not rate > 0.0:
         return pressure
-    return float(pump.expected_pressure(area, temperature, rate))
+    return float(pump.reached_pressure(area, temperature, rate))
 
 
 def _free_rate(pump: Pump, rate: float) -> float | None:
