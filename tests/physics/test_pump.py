@@ -357,7 +357,7 @@ def test_delivered_power_in_horsepower() -> None:
 
 def test_no_pressure_is_reached_where_none_would_do() -> None:
     """An area learned while the crank idled is far too small for its full speed."""
-    areas = np.array([effective(0.30e-3), effective(0.10e-3)])
+    areas = np.array([effective(0.45e-3), effective(0.10e-3)])
     reached = CRANK.reached_pressure(areas, ROOM, 10.0)
     assert reached[0] == CRANK.expected_pressure(areas[:1], ROOM, 10.0)[0]
     assert np.isnan(reached[1])
