@@ -125,6 +125,16 @@ def test_a_crank_whose_pressure_floats_shows_the_level_of_a_head_by_its_pressure
     assert first.learned.startswith("1970-01-01 00:00 UTC to 00:01: 47 batches, scatter 0.5 %; C_d")
     assert second.change == "not learned yet"
     assert second.learned == "1.0 of 3 min of steady jet so far"
+    nowhere = head_rows([replace(known, pressure_now=float("nan")), to_learn], crank, "UTC")[0]
+    assert nowhere.now.startswith("no pressure would feed it, seen until ")
     held = head_rows([known], replace(crank, regulation="speed"), "UTC")[0]
     assert held.then == "282.0 turns/min at 316.6 MPa (45,900 psi)"
     assert head_rows([replace(known, heads="")], crank, "UTC") == []
+
+
+def test_what_makes_a_cranks_batches_scatter_are_no_strokes() -> None:
+    crank = DirectDrive(3, 0.0127, 0.05, 1.5e-6, 8.0, 380e6, 22e3)
+    known = Known("", 600, 600, 20, 0.2, 0.65, 0.006, 0.02, 4)
+    (line, *_) = learned_lines([known], crank, "UTC")
+    assert "closed jets or short cuts among them, or a pulsating pressure do that" in line
+    assert "strokes" not in line

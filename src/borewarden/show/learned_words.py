@@ -16,6 +16,7 @@ from borewarden.watcher.known import Known
 NOISY = 0.01  # scatter of one batch; this project's own judgement, no source
 LONGER_CUTS = "Longer cuts, a valve signal or more frequent samples would help"
 SCATTER = "few whole strokes between two readings, unseen pauses, or a pulsating pressure"
+SCATTER_OF_A_CRANK = "closed jets or short cuts among them, or a pulsating pressure"
 LONG_MEAN = 5.0  # s, from which it is said that the rate is a mean; invented
 SETTLES = 1.5  # of a mean's time, from when the jet opens to a reading that can be used
 LATE_NS = 3600 * 10**9  # from the begin of a log: learned later, hours may be missing; invented
@@ -129,11 +130,12 @@ def _lines(known: Known, pump: Pump, time_zone: str) -> list[str]:
     steady = f"{known.steady / 60.0:.1f}"
     if math.isfinite(known.coefficient):
         spread = known.coefficient * known.coefficient_sd
+        makes = SCATTER if isinstance(pump, Intensifier) else SCATTER_OF_A_CRANK
         lines = [
             f"Learned: C_d {known.coefficient:.3f} \u00b1 {spread:.3f}, apart from errors "
             f"in the pump's own figures; from {steady} min of steady jet, {known.batches} batches "
             f"that scatter by {100.0 * known.noise:.1f} %"
-            + (f", which is a lot; {SCATTER} do that" if known.noise > NOISY else "")
+            + (f", which is a lot; {makes} do that" if known.noise > NOISY else "")
         ]
         if known.last_ns:
             lines.append(

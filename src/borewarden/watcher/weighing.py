@@ -543,7 +543,7 @@ def looks_like_a_shut_line(event: Event, size: float) -> bool:
 def _is_denied_by_cuts(rows: NDArray[np.void], size: float) -> bool:
     """Whether the newest cuts that fill the line show nothing of a step, dtype `RING`."""
     fills = rows["value"][rows["timing"] > 0.0][-REOPENED:]
-    return len(fills) == REOPENED and float(np.median(fills)) < 0.5 * size
+    return len(fills) == REOPENED and float(np.median(fills)) < SHRUNK * size
 
 
 def falls_in_one_jet(rows: NDArray[np.void], first: int) -> bool:
