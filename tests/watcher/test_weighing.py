@@ -582,6 +582,19 @@ def test_stands_of_a_shut_line_stay_untold_while_cuts_deny_them(shown: float) ->
     assert is_to_last(now, event, event.step) == (shown < 0.5)
 
 
+def test_cuts_that_show_a_smaller_area_deny_no_step_down() -> None:
+    """What is blocked shows in them as well, and is told once it has lasted."""
+    state = watching(Phase.STEP_FOUND)
+    event = after_openings([7, 8, 9, 10, 11, 12, 13])
+    event.after["timing"][-3:] = 1.0
+    event.after["value"] *= -1.0
+    event = replace(event, sign=-1.0, step=Step(0, -SIZE, 0.001), batches=2 * LASTS)
+    running = state.running._replace(end_ns=event.onset_ns + 1000 * SECOND)
+    now = replace(state, running=running, past=Past())
+    assert is_to_last(now, replace(event, batches=LASTS - 1), event.step)
+    assert not is_to_last(now, event, event.step)
+
+
 @pytest.mark.parametrize("in_one_jet", [True, False])
 @pytest.mark.parametrize("was_like_one", [True, False])
 def test_on_a_line_that_holds_no_stand_of_it_holds_back_what_is_none(

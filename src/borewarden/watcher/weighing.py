@@ -524,7 +524,7 @@ def looks_like_a_shut_line(event: Event, size: float) -> bool:
     alike = np.abs(rows["value"] - size) < ALIKE_AGAIN * size
     if isinstance(event, StepEvent) and event.in_one_jet and alike[1:].all():
         return False
-    fills = rows["value"][rows["timing"] > 0.0]  # of cuts while the line is filled: it is not shut
+    fills = _of_filling(rows)  # then it is not shut
     filled = size > FILLS_OFF and len(fills) >= REOPENED
     if filled and float(np.median(fills)) > STILL_THERE * size:
         return False
@@ -541,9 +541,15 @@ def looks_like_a_shut_line(event: Event, size: float) -> bool:
 
 
 def _is_denied_by_cuts(rows: NDArray[np.void], size: float) -> bool:
-    """Whether the newest cuts that fill the line show nothing of a step, dtype `RING`."""
-    fills = rows["value"][rows["timing"] > 0.0][-REOPENED:]
-    return len(fills) == REOPENED and float(np.median(fills)) < SHRUNK * size
+    """Whether the newest cuts that fill the line show nothing of a step up, dtype `RING`."""
+    fills = _of_filling(rows)[-REOPENED:]
+    return size > 0.0 and len(fills) == REOPENED and float(np.median(fills)) < SHRUNK * size
+
+
+def _of_filling(rows: NDArray[np.void]) -> NDArray[np.float64]:
+    """The values of those `rows` that are of cuts while the line is filled."""
+    values: NDArray[np.float64] = rows["value"][rows["timing"] > 0.0]
+    return values
 
 
 def falls_in_one_jet(rows: NDArray[np.void], first: int) -> bool:
