@@ -1318,14 +1318,14 @@ def _close_news(s: Any, x: Interval, on: bool, batch: Any) -> int:
     A line that holds, or empties, has no valve's level.
     """
     levels, line = s.levels, s.held_line
-    if line.times >= SURELY_HOLDS or line.emptied >= EMPTIES:
+    if levels.is_known or line.times >= SURELY_HOLDS or line.emptied >= EMPTIES:
         return 0
     k = told_apart(levels)
-    if k >= 0 and not levels.is_known:
+    if k >= 0:
         _tell_apart(s, k, batch)
         return 1
-    told = levels.is_told or levels.is_known or crank_tells(levels)
-    if not told and not on and levels.turns >= TURNS and x.rate > 0.0:
+    turns = not levels.is_told and not on and levels.turns >= TURNS and x.rate > 0.0
+    if turns and not crank_tells(levels):
         _tell_ceiling(s, x, batch)
         return 1
     return 0

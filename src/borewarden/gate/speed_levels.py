@@ -35,8 +35,8 @@ TURNS_WITHIN = 10800.0  # s, from one to the next, which are else no habit of th
 TURNS = 2  # times from a jet to the ceiling, after which that is no jet; invented
 # relative, in area, by which the closed jet's level may differ, at most; invented
 SAME_SHUT, MOST_SAME = 0.01, 0.015
-MOST_SMALLER = 0.05  # the same, where both are larger; invented
-EXCEEDS = 0.035  # the same, of a cut: two sd of it and more; tuned on 93,001 to 93,160
+MOST_SMALLER = 0.05  # the same, by which it may be smaller than both; tuned on 98,001 to 98,160
+EXCEEDS = 0.035  # by which a cut is larger than both: two sd and more; tuned on 93,001 to 93,160
 APART = 0.02  # the same, from which on the jet's level is another one; invented
 SHUT_KNOWN, SHUT_MOST = 3, 8  # times that the crank slowed down from it, and most; invented
 # What it counts for that it sped up to another level: after a short cut it may be the closed one's,
@@ -262,16 +262,22 @@ def shut_is_known(levels: Any, rate: float) -> bool:
 
 
 @compilable
+def _were_alike(c: Any) -> bool:
+    """Whether the two levels at one speed have been alike for so long that it is known."""
+    return bool(c.shut_seen >= SHUT_KNOWN and c.was_alike)
+
+
+@compilable
 def crank_tells(levels: Any) -> bool:
     """Whether the crank tells at any speed which of two levels is the closed jet's.
 
     Or told that both are alike: then what differs by now is the jet.
     """
-    tells = False
     for k in range(CEILINGS):
         c = levels.ceilings[k]
-        tells = tells or _is_told_apart(c) or (c.shut_seen >= SHUT_KNOWN and c.was_alike)
-    return bool(tells)
+        if _is_told_apart(c) or _were_alike(c):
+            return True
+    return False
 
 
 @compilable
@@ -283,7 +289,7 @@ def told_apart(levels: Any) -> int:
     apart = -1
     for k in range(CEILINGS):
         c = levels.ceilings[k]
-        if c.shut_seen >= SHUT_KNOWN and c.was_alike:
+        if _were_alike(c):
             return -1
         if apart < 0 and _is_told_apart(c):
             apart = k
@@ -297,10 +303,11 @@ def _is_shut(area: float, shut: float, jet: float) -> bool:
     What is smaller than both is the closed jet's as well: a bore does not shrink by so much.
     """
     off = area - shut
-    between = off * (jet - shut) > 0.0
-    most = 0.5 * abs(jet - shut) if between else MOST_SAME * shut
-    smaller = shut < jet and not between and -off <= MOST_SMALLER * shut
-    return bool(abs(off) <= most or smaller)
+    if off * (jet - shut) > 0.0:
+        most = 0.5 * abs(jet - shut)
+    else:
+        most = (MOST_SMALLER if shut < jet and off < 0.0 else MOST_SAME) * shut
+    return bool(abs(off) <= most)
 
 
 @compilable

@@ -8,7 +8,7 @@ turn of a crank. From there on the model of the watcher does not know which pump
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from scipy.optimize import brentq, elementwise
@@ -185,19 +185,9 @@ class DirectDrive:
         one value by Brent's (1973, Algorithms for Minimization Without Derivatives, ch. 4).
         Raises ValueError where no pressure from 1 kPa to 1 GPa would do.
         """
-        displacement = self.displacement
-        if self.regulation == "bypass":  # the valve adds what area is short of the rated pressure's
-            area = np.maximum(
-                area, area_of_rate(displacement, speed, self.rated_pressure, temperature)
-            )
-
-        def surplus(pressure: Real, area: Real, temperature: Real, speed: Real) -> Real:
-            fed = speed * delivered_mass(displacement, pressure, temperature)
-            return fed - area * mass_flux(pressure, temperature)
-
-        least, most = LOWEST_ROOT, HIGHEST_ROOT
-        passes = surplus(least, area, temperature, speed) * surplus(most, area, temperature, speed)
-        if not np.all(passes <= 0.0):
+        area = self._with_bypass(area, temperature, speed)
+        passes = self._passes(area, temperature, speed)
+        if not np.all(passes):
             raise ValueError(
                 "no pressure from 1 kPa to 1 GPa passes the pump's flow through an effective area "
                 f"of {float(np.min(area)):.3e} m² at a crank speed of {float(np.min(speed)):.3g} Hz"
@@ -205,29 +195,46 @@ class DirectDrive:
         pressure: Real
         if np.ndim(passes):
             pressure = elementwise.find_root(
-                surplus, (least, most), args=(area, temperature, speed)
+                self._surplus, (LOWEST_ROOT, HIGHEST_ROOT), args=(area, temperature, speed)
             ).x
         else:  # for one value that takes twenty times as long
-            pressure = float(brentq(surplus, least, most, (area, temperature, speed), 1e-6))
+            ends = LOWEST_ROOT, HIGHEST_ROOT
+            pressure = float(brentq(self._surplus, *ends, (area, temperature, speed), 1e-6))
         if self.regulation == "bypass":
             pressure = np.minimum(pressure, self.rated_pressure)
         return pressure
 
     def reached_pressure(self, area: Real, temperature: Real, speed: Real) -> Real:
         """As `expected_pressure`, but NaN where no pressure from 1 kPa to 1 GPa would do."""
-        area, temperature, speed = np.broadcast_arrays(area, temperature, speed)
-        most = area_of_rate(self.displacement, speed, LOWEST_ROOT, temperature)
-        least = area_of_rate(self.displacement, speed, HIGHEST_ROOT, temperature)
-        can = (area <= most) & ((area >= least) | (self.regulation == "bypass"))
-        reached = np.full(area.shape, np.nan)
+        can = self._passes(self._with_bypass(area, temperature, speed), temperature, speed)
+        if np.ndim(can) == 0:
+            return self.expected_pressure(area, temperature, speed) if can else np.nan
+        reached = np.full(can.shape, np.nan)
         if can.any():
-            reached[can] = self.expected_pressure(area[can], temperature[can], speed[can])
+            given = (np.broadcast_to(each, can.shape)[can] for each in (area, temperature, speed))
+            reached[can] = self.expected_pressure(*given)
         return reached
+
+    def _with_bypass(self, area: Real, temperature: Real, speed: Real) -> Real:
+        """The area with what a bypass adds: what it is short of the rated pressure's."""
+        if self.regulation != "bypass":
+            return area
+        least = area_of_rate(self.displacement, speed, self.rated_pressure, temperature)
+        return np.maximum(area, least)
+
+    def _surplus(self, pressure: Real, area: Real, temperature: Real, speed: Real) -> Real:
+        """Mass fed at this pressure less what the jet takes, kg/s."""
+        fed = speed * delivered_mass(self.displacement, pressure, temperature)
+        return fed - area * mass_flux(pressure, temperature)
+
+    def _passes(self, area: Real, temperature: Real, speed: Real) -> Any:
+        """Where some pressure passes all that is fed."""
+        given = area, temperature, speed
+        return self._surplus(LOWEST_ROOT, *given) * self._surplus(HIGHEST_ROOT, *given) <= 0.0
 
     def bypass_flow(self, area: Real, pressure: Real, temperature: Real, speed: Real) -> Real:
         """Mass spilled by the bypass, kg/s: what the pump feeds less what the jet takes."""
-        fed = speed * delivered_mass(self.displacement, pressure, temperature)
-        return fed - area * mass_flux(pressure, temperature)
+        return self._surplus(pressure, area, temperature, speed)
 
 
 Pump = Intensifier | DirectDrive

@@ -394,10 +394,6 @@ def _pressure_expected(columns: dict[str, list[Any]], pump: Pump) -> list[float]
         np.array(columns[name], dtype=np.float64)
         for name in ("area", "log_ratio", "temperature", "rate")
     )
-    expected = np.full(len(area), np.nan)
-    known = np.isfinite(area * log_ratio * temperature) & (rate > 0.0)
-    if known.any():
-        baseline = area[known] * np.exp(-log_ratio[known])
-        expected[known] = pump.reached_pressure(baseline, temperature[known], rate[known])
+    expected = np.asarray(pump.reached_pressure(area * np.exp(-log_ratio), temperature, rate))
     values: list[float] = expected.tolist()
     return values

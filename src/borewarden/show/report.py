@@ -561,12 +561,9 @@ def _pressure_plot(replayed: Replayed, b: _Batches) -> Plot:
     low, mean, high = (np.asarray(binned[name], np.float64) for name in ("low", "mean", "high"))
     traces = [_band(x, low, high, runs, "lowest to highest"), _line(x, mean, runs, "mean")]
     if isinstance(pump, DirectDrive) and pump.floats and b.known.any():
-        expected = np.full(len(b.known), np.nan)
-        expected[b.known] = pump.reached_pressure(
-            (b.of("area") * np.exp(-b.of("log_ratio")))[b.known],
-            b.of("temperature")[b.known],
-            b.of("rate")[b.known],
-        )
+        baseline = b.of("area") * np.exp(-b.of("log_ratio"))
+        given = baseline, b.of("temperature"), b.of("rate")
+        expected = np.asarray(pump.reached_pressure(*given))
         traces.append(
             _line(b.x, expected / unit.factor, b.runs, SOUND, color=VERMILION, dash="dash")
         )

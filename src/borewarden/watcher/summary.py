@@ -129,7 +129,7 @@ def _expected_pressure(
     pump: Pump, area: float, rate: float, pressure: float, temperature: float
 ) -> float:
     """What the pump should show at this `rate`, Pa; what it shows where it holds the pressure."""
-    if isinstance(pump, Intensifier) or pump.regulation != "none" or not rate > 0.0:
+    if isinstance(pump, Intensifier) or not pump.floats or not rate > 0.0:
         return pressure
     return float(pump.reached_pressure(area, temperature, rate))
 
