@@ -37,7 +37,7 @@ from numpy.typing import NDArray
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from bench_oracle import _within, page
-from bench_second_plant import CHIPS, LOGGED, SOON, _due, _seconds, share
+from bench_second_plant import CHIPS, LOGGED, SOON, due_after, jet_seconds, share
 
 from borewarden.base.parallel import spread
 from second_plant import Day, day
@@ -193,9 +193,9 @@ def hear(made: Day, lives: Any, rates: Any, task: Task, logged: str, interval: f
         usual = np.mean(growth[rows & known]) if np.any(rows & known) else 0.0
         ways["unaided"] = np.where(rows, growth - usual - DRIFT, 0.0)
     jets, hours = np.array(truth["jets"][0]["jet_on"], float), float(jet(t[before][-1])) / 3600
-    due = _due(jets, chip, times, interval) if task.chip else np.nan
+    due = due_after(jets, chip, times, interval) if task.chip else np.nan
     soon = ~before & (passed <= (SOON if interval == 1.0 else due))
-    left = _seconds(jets, chip, truth["end"])
+    left = jet_seconds(jets, chip, truth["end"])
     for way, steps in ways.items():
         sums = page(steps)
         after = np.column_stack([passed, sums])[~before]

@@ -72,6 +72,15 @@ class Told(NamedTuple):
     reason: str
 
 
+def read(made: Any) -> tuple[Any, Any, Any]:
+    """Machine and samples of a day, through its files, and the begins and ends of its jets."""
+    with tempfile.TemporaryDirectory() as folder:
+        log, machine_file, _ = write(made, folder)
+        machine = load_machine(machine_file)
+        samples = read_log(log, machine.log_format())
+    return machine, samples, np.array(made.truth["jets"][0]["jet_on"], dtype=float).reshape(-1, 2)
+
+
 def tell(task: Task) -> Told:
     """Make the days, and let a watcher read their files."""
     kind, signals = LOGGED[task.logged]
@@ -85,44 +94,38 @@ def tell(task: Task) -> Told:
             kind, task.seed + 10**7 * k, machine=task.seed, signals=signals,
             interval=task.interval, after=made, **(fault if last else {}),
         )  # fmt: skip
-        with tempfile.TemporaryDirectory() as folder:
-            log, machine_file, _ = write(made, folder)
-            machine = load_machine(machine_file)
-            samples = read_log(log, machine.log_format())
+        machine, samples, on = read(made)
         if k == 0:
             watcher, began = machine.build_watcher(), int(samples.time_ns[0])
         alerts += watcher.learn_many(samples).alerts
-        jets.append(np.array(made.truth["jets"][0]["jet_on"], dtype=float).reshape(-1, 2))
+        jets.append(on)
     assert made is not None
     verdict = watcher.verdict()
     chip_at, first, first_cause, delay, due = np.nan, "", "", np.nan, np.nan
     if task.chip:
         chip_ns = made.truth["faults"][0]["at_ns"]
         chip_at = (chip_ns - began) / 3600e9
-        after = [
-            a
-            for a in alerts
-            if a.time_ns >= chip_ns and raises(a.verdict.state.name, _cause(a.verdict))
-        ]
-        if after:
-            first, first_cause = after[0].verdict.state.name, _cause(after[0].verdict)
-            delay = _seconds(jets[-1], chip_ns, after[0].time_ns)
-        due = _due(jets[-1], chip_ns, samples.time_ns, task.interval)
+        if after := raised(alerts, chip_ns):
+            first, first_cause = after[0].verdict.state.name, cause_of(after[0].verdict)
+            delay = jet_seconds(jets[-1], chip_ns, after[0].time_ns)
+        due = due_after(jets[-1], chip_ns, samples.time_ns, task.interval)
     hours = [float(np.sum(on[:, 1] - on[:, 0]) / 3600e9) for on in jets]
-    told = [((a.time_ns - began) / 3600e9, a.verdict.state.name, _cause(a.verdict)) for a in alerts]
+    told = [
+        ((a.time_ns - began) / 3600e9, a.verdict.state.name, cause_of(a.verdict)) for a in alerts
+    ]
     return Told(
         made.machine.closed, task, sum(hours), hours[0], tuple(told), chip_at, first, first_cause,
-        delay, due, verdict.state.name, _cause(verdict), verdict.reason,
+        delay, due, verdict.state.name, cause_of(verdict), verdict.reason,
     )  # fmt: skip
 
 
-def _seconds(jets: Any, begin_ns: int, end_ns: int) -> float:
+def jet_seconds(jets: Any, begin_ns: int, end_ns: int) -> float:
     """Seconds of jet between two times; `jets` are its begins and ends, shape (n, 2)."""
     inside = np.clip(jets, begin_ns, end_ns)
     return float(np.sum(inside[:, 1] - inside[:, 0]) * 1e-9)
 
 
-def _due(jets: Any, chip_ns: int, time_ns: Any, interval: float) -> float:
+def due_after(jets: Any, chip_ns: int, time_ns: Any, interval: float) -> float:
     """Seconds of jet by which `FEWEST` samples with nothing but jet in them have come, or more."""
     begin_ns = time_ns - round(interval * 1e9)
     of = np.searchsorted(jets[:, 0], begin_ns, side="right") - 1
@@ -130,13 +133,22 @@ def _due(jets: Any, chip_ns: int, time_ns: Any, interval: float) -> float:
     steady = time_ns[whole]
     if len(steady) < FEWEST:
         return np.inf
-    return max(SLOWEST, _seconds(jets, chip_ns, int(steady[FEWEST - 1])))
+    return max(SLOWEST, jet_seconds(jets, chip_ns, int(steady[FEWEST - 1])))
 
 
-def _cause(verdict: Any) -> str:
+def cause_of(verdict: Any) -> str:
     if verdict.reason == TWO_LEVELS:
         return APART
     return verdict.causes[0].cause.name if verdict.causes else ""
+
+
+def raised(alerts: Sequence[Any], since_ns: int = 0) -> list[Any]:
+    """Those of the `alerts` that raise one, since a time."""
+    return [
+        a
+        for a in alerts
+        if a.time_ns >= since_ns and raises(a.verdict.state.name, cause_of(a.verdict))
+    ]
 
 
 def raises(state: str, cause: str) -> bool:

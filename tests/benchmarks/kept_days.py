@@ -15,7 +15,6 @@ from __future__ import annotations
 import copy
 import pickle
 import sys
-import tempfile
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -24,10 +23,19 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from bench_second_plant import CHIPS, LOGGED, SLOW, SOON, _cause, _due, _seconds, raises
+from bench_second_plant import (
+    CHIPS,
+    LOGGED,
+    SLOW,
+    SOON,
+    cause_of,
+    due_after,
+    jet_seconds,
+    raised,
+    read,
+)
 
-from borewarden import load_machine, read_log
-from second_plant import day, write
+from second_plant import day
 
 KINDS = dict(zip(("counter", "rate", "floating", "regulated"), LOGGED, strict=True))
 Place = tuple[str, str, int, float, int]  # folder, kind, seed, s between rows, days in a row
@@ -52,12 +60,8 @@ def make(place: Place) -> None:
                 pump, seed + 10**7 * k, machine=seed, signals=signals, interval=interval,
                 after=made, **fault,
             )  # fmt: skip
-            with tempfile.TemporaryDirectory() as folder:
-                log, machine_file, _ = write(one, folder)
-                machine = load_machine(machine_file)
-                samples = read_log(log, machine.log_format())
+            machine, samples, jets = read(one)
             kept.setdefault("machine", machine)
-            jets = np.array(one.truth["jets"][0]["jet_on"], dtype=float).reshape(-1, 2)
             chip_ns = one.truth["faults"][0]["at_ns"] if fault else None
             kept["days"].append((samples, jets, chip_ns))
         made = one if not last else None
@@ -75,17 +79,13 @@ def judge(place: Place) -> tuple[str, int, float, bool, bool]:
     alerts = [alert for samples, _, _ in before for alert in watcher.learn_many(samples).alerts]
     other = copy.deepcopy(watcher)
     alerts += watcher.learn_many(sound[0]).alerts
-    false = [a for a in alerts if raises(a.verdict.state.name, _cause(a.verdict))]
+    false = raised(alerts)
     hours = sum(float(np.sum(on[:, 1] - on[:, 0])) for _, on, _ in (*before, sound)) / 3600e9
     samples, jets, chip_ns = chipped
-    told = [
-        a
-        for a in other.learn_many(samples).alerts
-        if a.time_ns >= chip_ns and raises(a.verdict.state.name, _cause(a.verdict))
-    ]
-    delay = _seconds(jets, chip_ns, told[0].time_ns) if told else np.inf
-    due = max(SOON, _due(jets, chip_ns, samples.time_ns, interval)) if interval >= SLOW else SOON
-    first = f"{told[0].verdict.state.name} {_cause(told[0].verdict)}" if told else "nothing"
+    told = raised(other.learn_many(samples).alerts, chip_ns)
+    delay = jet_seconds(jets, chip_ns, told[0].time_ns) if told else np.inf
+    due = due_after(jets, chip_ns, samples.time_ns, interval) if interval >= SLOW else SOON
+    first = f"{told[0].verdict.state.name} {cause_of(told[0].verdict)}" if told else "nothing"
     line = f"{kind} {seed}: {len(false)} false alerts in {hours:.1f} jet h; "
     line += f"{first} after {delay:.0f} s of jet"
     return line, len(false), hours, delay <= due, first.endswith("BORE")
